@@ -1,0 +1,1 @@
+//! What a segmented log implies: one idea a file.

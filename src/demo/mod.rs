@@ -1,0 +1,1 @@
+//! The invented scenario: seeded sample logs and their truth.

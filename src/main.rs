@@ -1,0 +1,3 @@
+//! Parse, call one verb, exit code.
+
+fn main() {}

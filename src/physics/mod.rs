@@ -1,0 +1,1 @@
+//! Battery, alternator, cable and bus: pure formulas, each with its source.

@@ -1,0 +1,1 @@
+//! Log to phases, load steps and operating points.

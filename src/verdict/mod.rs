@@ -1,0 +1,1 @@
+//! Findings and the rules that raise them.
