@@ -122,6 +122,9 @@ pub struct LoadStep {
     pub lag_s: Option<f64>,
     /// False where the declared edge moved the voltage less than the noise shows.
     pub answered: bool,
+    /// Where `baseline_v` and `settled_v` are read.
+    pub baseline_span: Span,
+    pub settled_span: Span,
     pub baseline_v: Estimate,
     pub trough_v: f64,
     pub trough_at_s: f64,

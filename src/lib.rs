@@ -1,6 +1,10 @@
 //! Reads the voltage logs of a car's charging system and says whether it stays
-//! stiff under load. Data flows one way: ingest → segment → analysis → verdict
-//! → report; a stage knows nothing of later ones.
+//! stiff under load.
+//!
+//! Data flows one way, ingest → segment → analysis → verdict → report, and a
+//! stage knows nothing of later ones. The whole pipeline is [`diagnose`]: a
+//! [`Log`] goes in, one [`Diagnosis`] comes out, and every report is drawn from
+//! that value alone.
 
 pub mod analysis;
 pub mod car;
@@ -10,8 +14,83 @@ pub mod estimate;
 pub mod ingest;
 pub mod log;
 pub mod physics;
+pub mod picture;
 pub mod report;
 pub mod segment;
 pub mod stats;
 pub mod verbs;
 pub mod verdict;
+
+use analysis::analyse;
+use car::Car;
+use diagnosis::{Battery, Diagnosis, PhaseKind, SetpointDrift};
+use log::Log;
+use segment::segment;
+use verdict::{Case, judge};
+
+/// Why a log that could be read cannot be diagnosed.
+#[derive(Debug, thiserror::Error)]
+pub enum DiagnoseError {
+    #[error(
+        "{file}: the engine never runs in this log: {seen}. Start the log before the engine and \
+         let it idle; if the engine did run, the voltage is not the charging bus: name it with \
+         --column voltage=NAME"
+    )]
+    NoEngineRun { file: String, seen: String },
+}
+
+/// What `log` says about the charging system of `car`.
+pub fn diagnose(log: &Log, car: &Car) -> Result<Diagnosis, DiagnoseError> {
+    let segments = segment(log);
+    if !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
+        return Err(no_engine_run(log));
+    }
+    let analysis = analyse(log, &segments, car);
+    let judgement = judge(&Case { log, segments: &segments, analysis: &analysis, car });
+    let setpoint_drift = analysis.setpoint.as_ref().and_then(|setpoint| {
+        let per_minute_v = setpoint.drift_per_minute.clone()?;
+        Some(SetpointDrift { per_minute_v: Some(per_minute_v), per_degree_v: None, against: None })
+    });
+    Ok(Diagnosis {
+        schema: diagnosis::SCHEMA.to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        source: log.source.clone(),
+        columns: log.columns.clone(),
+        notes: log.notes.clone(),
+        noise: analysis.noise,
+        picture: picture::picture(log, &segments),
+        phases: segments.phases,
+        setpoint_v: analysis.setpoint.map(|s| s.estimate),
+        setpoint_drift,
+        rest_voltage_v: analysis.rest_voltage_v,
+        state_of_charge_percent: analysis.state_of_charge_percent,
+        cranking: analysis.cranking,
+        load_steps: analysis.load_steps,
+        operating_points: analysis.operating_points,
+        keep_up: Vec::new(),
+        heat: Vec::new(),
+        line_drop: analysis.line_drop,
+        battery: Battery {
+            resistance_ohm: analysis.battery.resistance_ohm,
+            zero_current_v: Some(analysis.battery.zero_current_v),
+            routes: analysis.battery.routes,
+            disagreement: analysis.battery.disagreement,
+        },
+        verdict: judgement.verdict,
+        findings: judgement.findings,
+        cautions: judgement.cautions,
+    })
+}
+
+fn no_engine_run(log: &Log) -> DiagnoseError {
+    let bus_v = log.bus_v();
+    let low_v = bus_v.iter().copied().fold(f64::INFINITY, f64::min);
+    let high_v = bus_v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let top_rpm = log.engine_rpm().map(|rpm| rpm.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+    let speed = match top_rpm {
+        Some(rpm) if rpm.is_finite() => format!(", engine speed at most {rpm:.0} rpm"),
+        _ => String::new(),
+    };
+    let seen = format!("the bus stays between {low_v:.2} and {high_v:.2} V{speed}");
+    DiagnoseError::NoEngineRun { file: log.source.file.clone(), seen }
+}

@@ -1,1 +1,59 @@
 //! What a segmented log implies: one idea a file.
+
+pub mod battery;
+pub mod cranking;
+pub mod deficit;
+pub mod level;
+pub mod line_drop;
+pub mod rest;
+pub mod setpoint;
+pub mod state;
+pub mod step_response;
+
+use crate::car::Car;
+use crate::diagnosis::{Cranking, LineDrop, LoadStep, Noise, OperatingPoint};
+use crate::estimate::Estimate;
+use crate::log::Log;
+use crate::segment::Segments;
+
+pub use battery::BatteryModel;
+pub use setpoint::Setpoint;
+
+/// All interval estimates cover their truth this often.
+pub const LEVEL: f64 = 0.90;
+
+/// Everything that is computed before any rule judges it.
+#[derive(Debug, Clone)]
+pub struct Analysis {
+    pub noise: Noise,
+    pub setpoint: Option<Setpoint>,
+    pub rest_voltage_v: Option<Estimate>,
+    pub state_of_charge_percent: Option<Estimate>,
+    pub cranking: Option<Cranking>,
+    pub load_steps: Vec<LoadStep>,
+    /// In the order of [`Segments::points`].
+    pub operating_points: Vec<OperatingPoint>,
+    pub line_drop: Vec<LineDrop>,
+    pub battery: BatteryModel,
+}
+
+pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
+    let setpoint = setpoint::setpoint(log, segments, car);
+    let rest_voltage_v = rest::rest_voltage(log, segments);
+    let battery = battery::model(log, segments, car, rest_voltage_v.as_ref());
+    let operating_points = state::operating_points(log, segments, setpoint.as_ref(), &battery);
+    Analysis {
+        noise: Noise {
+            sigma_v: segments.grain.sigma_v,
+            correlation_time_s: segments.grain.memory_samples * segments.grain.interval_s,
+        },
+        cranking: cranking::cranking(log, segments, setpoint.as_ref()),
+        state_of_charge_percent: rest_voltage_v.as_ref().map(rest::state_of_charge),
+        load_steps: step_response::load_steps(log, segments),
+        line_drop: line_drop::line_drops(log, segments),
+        operating_points,
+        setpoint,
+        rest_voltage_v,
+        battery,
+    }
+}

@@ -1,1 +1,68 @@
-//! Log to phases, load steps and operating points.
+//! Log to phases, speed changes, load steps and steady stretches.
+//!
+//! Every threshold here is a multiple of the log's own noise and resolution
+//! ([`Grain`]); the few bare constants are facts about engines, named and
+//! explained where they stand.
+
+pub mod detect;
+pub mod edges;
+pub mod grain;
+pub mod onset;
+pub mod phases;
+pub mod points;
+pub mod speed;
+pub mod steps;
+pub mod stretches;
+
+use crate::diagnosis::Phase;
+use crate::log::{Log, Span};
+
+pub use grain::Grain;
+pub use points::Point;
+pub use steps::Step;
+pub use stretches::Stretch;
+
+/// A log cut into what its later stages look at.
+#[derive(Debug, Clone)]
+pub struct Segments {
+    pub grain: Grain,
+    pub phases: Vec<Phase>,
+    /// Where the engine goes from one speed to another.
+    pub speed_changes: Vec<Span>,
+    pub steps: Vec<Step>,
+    /// Steady running between one change and the next, in time order.
+    pub stretches: Vec<Stretch>,
+    /// The stretches grouped by loads, engine-speed band and heat.
+    pub points: Vec<Point>,
+}
+
+pub fn segment(log: &Log) -> Segments {
+    let first_look = Grain::first_look(log.time_s(), log.bus_v(), log.source.resolution_v);
+    let phases = phases::phases(log.time_s(), log.bus_v(), log.engine_rpm(), &first_look);
+    let speed_changes =
+        log.engine_rpm().map(|rpm| speed::changes(log.time_s(), rpm)).unwrap_or_default();
+    let steps = steps::steps(log, &phases, &speed_changes, &first_look);
+    let stretches = stretches::stretches(log, &phases, &speed_changes, &steps);
+    let grain = first_look.refined(log.time_s(), log.bus_v(), &stretches);
+    let points = points::points(log, &stretches);
+    Segments { grain, phases, speed_changes, steps, stretches, points }
+}
+
+/// Index of the first sample at or after `t_s`.
+pub fn index_at(time_s: &[f64], t_s: f64) -> usize {
+    time_s.partition_point(|&t| t < t_s)
+}
+
+/// Samples within `span`, both ends included.
+pub fn indices(time_s: &[f64], span: Span) -> std::ops::Range<usize> {
+    let start = index_at(time_s, span.start_s);
+    let end = time_s.partition_point(|&t| t <= span.end_s);
+    start..end.max(start)
+}
+
+/// Mean of the finite values; NaN if there are none.
+pub fn mean(values: &[f64]) -> f64 {
+    let (sum, n) =
+        values.iter().filter(|v| v.is_finite()).fold((0.0, 0usize), |(s, n), v| (s + v, n + 1));
+    if n == 0 { f64::NAN } else { sum / n as f64 }
+}

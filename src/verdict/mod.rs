@@ -1,1 +1,61 @@
-//! Findings and the rules that raise them.
+//! Findings and the rules that raise them, and the one word above them all.
+
+pub mod cautions;
+pub mod evidence;
+pub mod rules;
+pub mod unknowns;
+pub mod word;
+
+use crate::analysis::Analysis;
+use crate::car::Car;
+use crate::diagnosis::{Finding, OperatingPoint, Verdict};
+use crate::log::Log;
+use crate::segment::Segments;
+
+/// All that a rule may look at.
+#[derive(Clone, Copy)]
+pub struct Case<'a> {
+    pub log: &'a Log,
+    pub segments: &'a Segments,
+    pub analysis: &'a Analysis,
+    pub car: &'a Car,
+}
+
+#[derive(Debug, Clone)]
+pub struct Judgement {
+    pub verdict: Verdict,
+    /// Worst first.
+    pub findings: Vec<Finding>,
+    pub cautions: Vec<String>,
+}
+
+pub fn judge(case: &Case) -> Judgement {
+    let findings = rules::findings(case);
+    let verdict =
+        Verdict { cannot_tell: unknowns::cannot_tell(case), ..word::verdict(case, &findings) };
+    let cautions = cautions::cautions(&findings);
+    Judgement { verdict, findings, cautions }
+}
+
+/// Points seen long enough to carry a verdict.
+pub const LEAST_POINT_S: f64 = 4.0;
+
+impl<'a> Case<'a> {
+    /// Operating points that carry weight.
+    pub fn points(&self) -> impl Iterator<Item = &'a OperatingPoint> {
+        self.analysis.operating_points.iter().filter(|p| p.seconds >= LEAST_POINT_S)
+    }
+
+    /// Volts that a point lies under the setpoint, where one is known.
+    pub fn under_setpoint_v(&self, point: &OperatingPoint) -> Option<f64> {
+        let setpoint = self.analysis.setpoint.as_ref()?;
+        let seconds: f64 = point.spans.iter().map(|s| s.seconds()).sum();
+        let there_v: f64 = point
+            .spans
+            .iter()
+            .map(|s| s.seconds() * setpoint.at((s.start_s + s.end_s) / 2.0))
+            .sum::<f64>()
+            / seconds;
+        Some(there_v - point.voltage_v.value)
+    }
+}

@@ -1,0 +1,44 @@
+//! The level of the bus over a stretch of time, and how well it is known.
+
+use crate::analysis::LEVEL;
+use crate::estimate::{Estimate, Grade};
+use crate::log::Span;
+use crate::segment::{Grain, indices, mean};
+use crate::stats::interval::window_mean_half_width;
+
+/// A mean with its 90 % half-width.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Level {
+    pub mean_v: f64,
+    pub half_width_v: f64,
+    pub samples: usize,
+}
+
+/// Mean voltage over `span`: noise with its memory and the resolution both
+/// widen the interval. `None` where the span holds no sample.
+pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &Grain) -> Option<Level> {
+    let window = &values_v[indices(time_s, span)];
+    let mean_v = mean(window);
+    mean_v.is_finite().then(|| Level {
+        mean_v,
+        half_width_v: half_width_v(window.len(), grain),
+        samples: window.len(),
+    })
+}
+
+/// 90 % half-width of the mean of `samples` consecutive samples.
+pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
+    window_mean_half_width(samples, grain.sigma_v, grain.memory_samples, grain.step_v, LEVEL)
+}
+
+impl Level {
+    pub fn estimate(&self, how: impl Into<String>) -> Estimate {
+        Estimate::around(self.mean_v, self.half_width_v, Grade::Measured, how)
+    }
+
+    /// `self` minus `other`, their errors being independent.
+    pub fn minus(&self, other: &Level, how: impl Into<String>) -> Estimate {
+        let half_width_v = self.half_width_v.hypot(other.half_width_v);
+        Estimate::around(self.mean_v - other.mean_v, half_width_v, Grade::Measured, how)
+    }
+}

@@ -1,0 +1,43 @@
+//! Rest voltage, and the charge it stands for.
+
+use crate::analysis::level::level;
+use crate::diagnosis::PhaseKind;
+use crate::estimate::{Estimate, Grade};
+use crate::log::{Log, Span};
+use crate::physics::battery::state_of_charge as soc;
+use crate::segment::Segments;
+
+/// The last seconds of rest count: what went before may still be fading.
+const WINDOW_S: f64 = 10.0;
+const SHORTEST_S: f64 = 2.0;
+/// How far the common-practice table may be off for a battery whose
+/// temperature and hours of rest nobody knows (common practice, no source).
+const TABLE_UNCERTAINTY_V: f64 = 0.1;
+
+/// What the battery shows with the engine stopped, before the first start;
+/// afterwards the surface charge of driving hides it.
+pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
+    let first = segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
+    let span = Span {
+        start_s: (first.end_s - WINDOW_S).max(first.start_s),
+        end_s: first.end_s - 2.0 * segments.grain.interval_s,
+    };
+    if span.seconds() < SHORTEST_S {
+        return None;
+    }
+    let rest = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
+    Some(rest.estimate(format!("mean of the last {:.0} s before cranking", span.seconds())))
+}
+
+/// Per cent, by the common-practice table for flooded batteries at 25 °C.
+pub fn state_of_charge(rest_v: &Estimate) -> Estimate {
+    let at = |v: f64| 100.0 * soc(v);
+    let margin_v = TABLE_UNCERTAINTY_V.hypot(rest_v.half_width());
+    Estimate::new(
+        at(rest_v.value),
+        at(rest_v.value - margin_v),
+        at(rest_v.value + margin_v),
+        Grade::Assumed,
+        "common-practice table, flooded, 25 °C, hours after charging",
+    )
+}

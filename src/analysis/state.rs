@@ -1,0 +1,183 @@
+//! Holding, slipping or draining: the bus state of every operating point, with
+//! the amps that go with it.
+
+use crate::analysis::battery::BatteryModel;
+use crate::analysis::deficit;
+use crate::analysis::level::{half_width_v, level};
+use crate::analysis::setpoint::Setpoint;
+use crate::diagnosis::{BusState, OperatingPoint};
+use crate::estimate::{Estimate, Grade};
+use crate::log::{Log, Role};
+use crate::segment::{Point, Segments};
+use crate::stats::robust::median;
+
+/// A regulator droops a few hundredths under load and still regulates
+/// (common practice, no source).
+const DROOP_V: f64 = 0.06;
+/// Current clamps and shunts are seldom zeroed better than this
+/// (common practice, no source).
+const CURRENT_ZERO_A: f64 = 0.5;
+
+pub fn operating_points(
+    log: &Log,
+    segments: &Segments,
+    setpoint: Option<&Setpoint>,
+    battery: &BatteryModel,
+) -> Vec<OperatingPoint> {
+    segments
+        .points
+        .iter()
+        .map(|point| operating_point(log, segments, point, setpoint, battery))
+        .collect()
+}
+
+fn operating_point(
+    log: &Log,
+    segments: &Segments,
+    point: &Point,
+    setpoint: Option<&Setpoint>,
+    battery: &BatteryModel,
+) -> OperatingPoint {
+    let voltage_v = voltage(log, segments, point);
+    let setpoint_v = setpoint.map(|s| setpoint_there(s, point));
+    let logged = point.mean_of(Role::BatteryCurrent);
+    let implied = deficit::from_voltage(&voltage_v, setpoint_v.as_ref(), battery);
+    let call = match logged {
+        Some(amps_a) => by_current(amps_a, &voltage_v, setpoint_v.as_ref()),
+        None => by_voltage(&voltage_v, setpoint_v.as_ref(), battery, implied.draining_share),
+    };
+    let implied_deficit_a = match (call.state, logged) {
+        (_, Some(amps_a)) => Estimate::around(
+            (-amps_a).max(0.0),
+            CURRENT_ZERO_A,
+            Grade::Measured,
+            "logged battery current",
+        ),
+        (BusState::Holding, None) => deficit::none(Grade::Inferred, "the bus is at its setpoint"),
+        (BusState::Slipping, None) => {
+            Estimate { value: 0.0, low: 0.0, ..implied.implied_deficit_a }
+        }
+        (BusState::Draining, None) => implied.implied_deficit_a,
+    };
+    let regulation_shortfall_a = match call.state {
+        BusState::Holding => Some(deficit::none(Grade::Inferred, "the bus is at its setpoint")),
+        _ => implied.regulation_shortfall_a,
+    };
+    OperatingPoint {
+        loads: point.loads.clone(),
+        rpm_low: point.band_rpm.map(|b| b.0),
+        rpm_high: point.band_rpm.map(|b| b.1).filter(|high| high.is_finite()),
+        rpm: point.rpm,
+        heat: point.heat,
+        seconds: point.seconds,
+        spans: point.spans.clone(),
+        voltage_v,
+        state: call.state,
+        state_confidence: call.confidence,
+        state_how: call.how,
+        implied_deficit_a: Some(implied_deficit_a),
+        regulation_shortfall_a,
+    }
+}
+
+/// Mean over the point; where it was visited more than once, the visits'
+/// scatter counts as much as the samples'.
+fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
+    let read_v = half_width_v(point.samples, &segments.grain);
+    let visits: Vec<f64> = point
+        .spans
+        .iter()
+        .filter_map(|span| level(log.time_s(), log.bus_v(), *span, &segments.grain))
+        .map(|level| level.mean_v)
+        .collect();
+    let count = visits.len() as f64;
+    let scatter_v = if count < 2.0 {
+        0.0
+    } else {
+        let squares: f64 = visits.iter().map(|v| (v - point.mean_v).powi(2)).sum();
+        1.645 * (squares / (count - 1.0) / count).sqrt()
+    };
+    let how = format!("mean of {} samples in {:.0} s", point.samples, point.seconds);
+    Estimate::around(point.mean_v, read_v.hypot(scatter_v), Grade::Measured, how)
+}
+
+fn setpoint_there(setpoint: &Setpoint, point: &Point) -> Estimate {
+    let middles: Vec<f64> = point.spans.iter().map(|s| (s.start_s + s.end_s) / 2.0).collect();
+    let shift_v = setpoint.at(median(&middles)) - setpoint.estimate.value;
+    let at = &setpoint.estimate;
+    Estimate {
+        value: at.value + shift_v,
+        low: at.low + shift_v,
+        high: at.high + shift_v,
+        ..at.clone()
+    }
+}
+
+struct Call {
+    state: BusState,
+    confidence: f64,
+    how: String,
+}
+
+fn by_current(amps_a: f64, voltage_v: &Estimate, setpoint_v: Option<&Estimate>) -> Call {
+    let holds = setpoint_v.map(|s| holding_share(voltage_v, s));
+    let state = if amps_a < -CURRENT_ZERO_A {
+        BusState::Draining
+    } else if holds.is_some_and(|share| share >= 0.5) {
+        BusState::Holding
+    } else {
+        BusState::Slipping
+    };
+    let confidence = match state {
+        BusState::Draining => share_below(-CURRENT_ZERO_A, amps_a, CURRENT_ZERO_A),
+        BusState::Holding => holds.unwrap_or(0.5),
+        BusState::Slipping => 1.0 - holds.unwrap_or(0.5),
+    };
+    Call { state, confidence, how: format!("logged battery current {amps_a:+.1} A") }
+}
+
+fn by_voltage(
+    voltage_v: &Estimate,
+    setpoint_v: Option<&Estimate>,
+    battery: &BatteryModel,
+    draining_share: f64,
+) -> Call {
+    let holds = setpoint_v.map_or(0.0, |s| holding_share(voltage_v, s));
+    if holds >= 0.5 {
+        let how = "within the regulator's droop of the setpoint".to_owned();
+        return Call { state: BusState::Holding, confidence: holds, how };
+    }
+    let below = setpoint_v.map_or_else(
+        || "no setpoint seen".to_owned(),
+        |s| format!("{:.2} V under the setpoint", s.value - voltage_v.value),
+    );
+    let zero = &battery.zero_current_v;
+    let (state, share, side) = if draining_share >= 0.5 {
+        (BusState::Draining, draining_share, "below")
+    } else {
+        (BusState::Slipping, 1.0 - draining_share, "above")
+    };
+    let how = format!(
+        "{below}; {side} the battery's zero-current voltage of {:.2} V ({:.2} to {:.2} V, {})",
+        zero.value,
+        zero.low,
+        zero.high,
+        zero.grade.word()
+    );
+    Call { state, confidence: share * (1.0 - holds), how }
+}
+
+/// How likely the bus is within the droop of its setpoint.
+fn holding_share(voltage_v: &Estimate, setpoint_v: &Estimate) -> f64 {
+    let half_width_v = voltage_v.half_width().hypot(setpoint_v.half_width());
+    share_below(voltage_v.value, setpoint_v.value - DROOP_V, half_width_v)
+}
+
+/// P(`x` < `limit`) for a normal `x` around `centre` with this 90 % half-width.
+fn share_below(limit: f64, centre: f64, half_width: f64) -> f64 {
+    use statrs::distribution::{ContinuousCDF, Normal};
+    match Normal::new(centre, (half_width / 1.645).max(1e-6)) {
+        Ok(normal) => normal.cdf(limit),
+        Err(_) => f64::from(u8::from(centre < limit)),
+    }
+}

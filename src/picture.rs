@@ -1,0 +1,125 @@
+//! The traces behind the pictures, decimated so that their size does not grow
+//! with the log.
+
+use std::collections::BTreeMap;
+
+use crate::diagnosis::{Envelope, Lane, LaneRun, NamedEnvelope, Picture, SpeedCloud};
+use crate::log::{Log, Role, Span, Tap};
+use crate::segment::{Segments, edges, indices, mean};
+
+/// Buckets over the whole log: more than a page has pixels for.
+const WHOLE_BUCKETS: usize = 1600;
+const STEP_BUCKETS: usize = 300;
+/// Points of one load set in the picture of voltage against speed.
+const CLOUD_POINTS: usize = 300;
+const CLOUD_BLOCK_S: f64 = 0.5;
+/// Around a load step.
+const BEFORE_STEP_S: f64 = 4.0;
+const AFTER_STEP_S: f64 = 20.0;
+
+pub fn picture(log: &Log, segments: &Segments) -> Picture {
+    let Some(whole) = whole(log) else { return Picture::default() };
+    let over = |values: &[f64], span: Span, buckets| {
+        envelope(log.time_s(), values, span, buckets, &log.source.gaps)
+    };
+    Picture {
+        voltage: over(log.bus_v(), whole, WHOLE_BUCKETS),
+        other_voltages: Tap::ALL
+            .into_iter()
+            .filter(|tap| *tap != log.bus)
+            .filter_map(|tap| {
+                let values = log.channel(Role::Voltage(tap))?;
+                let envelope = over(values, whole, WHOLE_BUCKETS);
+                Some(NamedEnvelope { name: tap.word().to_owned(), envelope })
+            })
+            .collect(),
+        engine_rpm: log.engine_rpm().map(|rpm| over(rpm, whole, WHOLE_BUCKETS)),
+        loads: lanes(log),
+        steps: segments
+            .steps
+            .iter()
+            .map(|step| {
+                let span = Span {
+                    start_s: step.at_s - BEFORE_STEP_S,
+                    end_s: step.until_s.clamp(step.at_s + 1.0, step.at_s + AFTER_STEP_S),
+                };
+                over(log.bus_v(), span, STEP_BUCKETS)
+            })
+            .collect(),
+        speed: clouds(log, segments),
+    }
+}
+
+fn whole(log: &Log) -> Option<Span> {
+    Some(Span { start_s: *log.time_s().first()?, end_s: *log.time_s().last()? })
+}
+
+/// `values` within `span` as at most `buckets` pairs of lowest and highest.
+fn envelope(time_s: &[f64], values: &[f64], span: Span, buckets: usize, gaps: &[Span]) -> Envelope {
+    let range = indices(time_s, span);
+    let mut envelope = Envelope::default();
+    let mut push = |t: f64, low: f64, high: f64| {
+        let known = low.is_finite() && high.is_finite();
+        envelope.time_s.push(t);
+        envelope.low.push(known.then_some(low));
+        envelope.high.push(known.then_some(high));
+    };
+    let bucket_s = if range.len() <= buckets { 0.0 } else { span.seconds() / buckets as f64 };
+    let mut gaps = gaps.iter().filter(|g| g.start_s >= span.start_s).peekable();
+    let mut k = range.start;
+    while k < range.end {
+        let start_s = time_s[k];
+        if gaps.next_if(|g| g.end_s <= start_s + 1e-9).is_some() {
+            push(start_s, f64::NAN, f64::NAN);
+        }
+        let stop_s = gaps.peek().map_or(f64::INFINITY, |g| g.start_s);
+        let end = (k + 1..range.end)
+            .find(|&j| time_s[j] >= start_s + bucket_s || time_s[j] > stop_s)
+            .unwrap_or(range.end);
+        let seen = values[k..end].iter().copied().filter(|v| v.is_finite());
+        let (low, high) = seen.fold((f64::NAN, f64::NAN), |(l, h), v| (v.min(l), v.max(h)));
+        push(start_s, low, high);
+        k = end;
+    }
+    envelope
+}
+
+fn lanes(log: &Log) -> Vec<Lane> {
+    log.load_names()
+        .iter()
+        .filter_map(|name| {
+            let runs = edges::runs(log.time_s(), log.load(name)?)
+                .into_iter()
+                .map(|r| LaneRun { start_s: r.start_s, end_s: r.end_s, duty: r.duty })
+                .collect();
+            Some(Lane { load: name.clone(), runs })
+        })
+        .collect()
+}
+
+/// Short means of voltage and speed in steady running, by load set.
+fn clouds(log: &Log, segments: &Segments) -> Vec<SpeedCloud> {
+    let Some(rpm) = log.engine_rpm() else { return Vec::new() };
+    let mut sets: BTreeMap<&[String], Vec<(f64, f64)>> = BTreeMap::new();
+    for stretch in &segments.stretches {
+        let blocks = sets.entry(&stretch.loads).or_default();
+        let range = indices(log.time_s(), stretch.settled);
+        let each = ((CLOUD_BLOCK_S / log.source.sample_interval_s) as usize).max(1);
+        for start in range.clone().step_by(each) {
+            let end = (start + each).min(range.end);
+            let block = (mean(&rpm[start..end]), mean(&log.bus_v()[start..end]));
+            if block.0.is_finite() && block.1.is_finite() {
+                blocks.push(block);
+            }
+        }
+    }
+    sets.into_iter()
+        .filter(|(_, blocks)| !blocks.is_empty())
+        .map(|(loads, blocks)| {
+            let stride = blocks.len().div_ceil(CLOUD_POINTS);
+            let kept = blocks.iter().step_by(stride);
+            let (rpm, voltage_v) = kept.copied().unzip();
+            SpeedCloud { loads: loads.to_vec(), rpm, voltage_v }
+        })
+        .collect()
+}

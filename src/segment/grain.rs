@@ -1,0 +1,92 @@
+//! How fine the log's bus voltage is: noise, its memory, and resolution.
+
+use crate::segment::{Stretch, indices};
+use crate::stats::autocorrelation::integrated_time;
+use crate::stats::fit::linear::line;
+use crate::stats::robust::{difference_sigma, median};
+
+/// What one sample of the bus voltage can and cannot show.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Grain {
+    /// Standard deviation of a sample around the level it belongs to.
+    pub sigma_v: f64,
+    /// Integrated autocorrelation time of that scatter, in samples: this many
+    /// samples tell as much as one independent one.
+    pub memory_samples: f64,
+    /// Quantisation step, where one is seen.
+    pub step_v: Option<f64>,
+    /// Typical time between samples.
+    pub interval_s: f64,
+}
+
+/// Differences between neighbours show less than the whole noise where the
+/// noise has memory; until stretches are known the first look allows for it.
+const FIRST_LOOK_MEMORY: f64 = 3.0;
+
+impl Grain {
+    /// From sample differences alone: good before anything is segmented.
+    pub fn first_look(time_s: &[f64], bus_v: &[f64], step_v: Option<f64>) -> Grain {
+        let interval_s = typical_interval(time_s);
+        let sigma_v = difference_sigma(bus_v).max(quantised_sigma(step_v));
+        Grain { sigma_v, memory_samples: FIRST_LOOK_MEMORY, step_v, interval_s }
+    }
+
+    /// From the residuals of steady stretches around their own straight lines.
+    pub fn refined(&self, time_s: &[f64], bus_v: &[f64], stretches: &[Stretch]) -> Grain {
+        let mut squares = 0.0;
+        let mut freedom = 0.0;
+        let mut memories = Vec::new();
+        for stretch in stretches {
+            let range = indices(time_s, stretch.settled);
+            let (t, v) = (&time_s[range.clone()], &bus_v[range]);
+            if t.len() < 8 {
+                continue;
+            }
+            let Some(fit) = line(t, v) else { continue };
+            let residuals: Vec<f64> =
+                t.iter().zip(v).map(|(t, v)| v - fit.intercept - fit.slope * t).collect();
+            squares += residuals.iter().map(|r| r * r).sum::<f64>();
+            freedom += residuals.len() as f64 - 2.0;
+            if residuals.len() >= 30 {
+                memories.push(integrated_time(&residuals));
+            }
+        }
+        if freedom < 10.0 {
+            return *self;
+        }
+        Grain {
+            sigma_v: (squares / freedom).sqrt(),
+            memory_samples: if memories.is_empty() {
+                self.memory_samples
+            } else {
+                median(&memories).max(1.0)
+            },
+            ..*self
+        }
+    }
+
+    /// The least change of level that `n` samples either side can show with
+    /// `widths` standard errors, and never less than most of a resolution step.
+    pub fn visible_change_v(&self, n: usize, widths: f64) -> f64 {
+        let independent = (n as f64 / self.memory_samples).max(1.0);
+        let noise_v = widths * self.sigma_v * (2.0 / independent).sqrt();
+        noise_v.max(0.75 * self.step_v.unwrap_or(0.0))
+    }
+
+    /// Half the width within which a sample counts as being at a level.
+    pub fn band_v(&self) -> f64 {
+        (2.0 * self.sigma_v).max(0.5 * self.step_v.unwrap_or(0.0))
+    }
+}
+
+/// The scatter that rounding to a grid alone puts on a level: the standard
+/// deviation of a uniform error one step wide.
+fn quantised_sigma(step_v: Option<f64>) -> f64 {
+    step_v.unwrap_or(0.0) / 12f64.sqrt()
+}
+
+fn typical_interval(time_s: &[f64]) -> f64 {
+    let gaps: Vec<f64> = time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let typical = median(&gaps);
+    if typical.is_finite() && typical > 0.0 { typical } else { 1.0 }
+}

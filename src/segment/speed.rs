@@ -1,0 +1,82 @@
+//! Where the engine goes from one speed to another.
+
+use crate::log::Span;
+use crate::segment::{indices, mean};
+
+/// Speed is compared over this long, half before and half after a moment.
+const REACH_S: f64 = 1.5;
+/// Less than this is idle hunting or the dip when a load comes on
+/// (common practice, no source).
+const LEAST_CHANGE_RPM: f64 = 120.0;
+const LEAST_CHANGE_SHARE: f64 = 0.12;
+
+/// Spans over which engine speed moves to a new level; short blips that come
+/// back are not among them.
+pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
+    let mut moving: Vec<Span> = Vec::new();
+    let level = |start_s: f64, end_s: f64| mean(&rpm[indices(time_s, Span { start_s, end_s })]);
+    for (i, &t) in time_s.iter().enumerate() {
+        // A tenth of the reach is fine enough, whatever the sample rate.
+        if i > 0 && t - time_s[i - 1] < REACH_S / 10.0 && !crosses_grid(time_s[i - 1], t) {
+            continue;
+        }
+        let before = level(t - REACH_S / 2.0, t - REACH_S / 4.0);
+        let after = level(t + REACH_S / 4.0, t + REACH_S / 2.0);
+        if !differ(before, after) {
+            continue;
+        }
+        match moving.last_mut() {
+            Some(last) if t - last.end_s <= REACH_S / 2.0 => last.end_s = t,
+            _ => moving.push(Span { start_s: t, end_s: t }),
+        }
+    }
+    let reach = |span: &Span| Span {
+        start_s: span.start_s - REACH_S / 2.0,
+        end_s: span.end_s + REACH_S / 2.0,
+    };
+    moving
+        .iter()
+        .map(reach)
+        .filter(|span| {
+            span.seconds() > 4.0
+                || differ(
+                    level(span.start_s - REACH_S / 2.0, span.start_s),
+                    level(span.end_s, span.end_s + REACH_S / 2.0),
+                )
+        })
+        .collect()
+}
+
+fn crosses_grid(earlier_s: f64, later_s: f64) -> bool {
+    let grid_s = REACH_S / 10.0;
+    (earlier_s / grid_s).floor() != (later_s / grid_s).floor()
+}
+
+/// Whether two speeds are further apart than idle hunting takes an engine.
+pub fn differ(a_rpm: f64, b_rpm: f64) -> bool {
+    let change = (a_rpm - b_rpm).abs();
+    change > LEAST_CHANGE_RPM.max(LEAST_CHANGE_SHARE * a_rpm.min(b_rpm))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_ramp_is_one_change_and_a_blip_is_none() {
+        let time_s: Vec<f64> = (0..1200).map(|i| i as f64 * 0.05).collect();
+        let rpm: Vec<f64> = time_s
+            .iter()
+            .map(|&t| match t {
+                t if t < 20.0 => 850.0,
+                t if t < 20.3 => 730.0,
+                t if t < 40.0 => 850.0,
+                t if t < 42.0 => 850.0 + (t - 40.0) * 600.0,
+                _ => 2050.0,
+            })
+            .collect();
+        let changes = changes(&time_s, &rpm);
+        assert_eq!(changes.len(), 1, "{changes:?}");
+        assert!(changes[0].start_s > 38.5 && changes[0].end_s < 43.5);
+    }
+}

@@ -1,0 +1,146 @@
+//! Load steps: declared ones aligned to the electrical answer, and detected
+//! ones where only the voltage shows that something was switched.
+
+use crate::diagnosis::{Direction, Origin, Phase, PhaseKind};
+use crate::log::{Log, Span};
+use crate::segment::edges::{self, Edge};
+use crate::segment::grain::Grain;
+use crate::segment::{detect, onset};
+
+/// Slow fan controllers and clutch relays answer within this
+/// (common practice, no source).
+const LONGEST_LAG_S: f64 = 2.5;
+/// Edges of several loads closer than this are one electrical event.
+const TOGETHER_S: f64 = 0.3;
+
+/// A change of load with the time it owns: from its onset until whatever
+/// changes next.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    pub at_s: f64,
+    /// End of the calm before it: the previous change.
+    pub since_s: f64,
+    /// The next change.
+    pub until_s: f64,
+    /// Joined by " + " where several loads switched at once.
+    pub load: Option<String>,
+    pub direction: Direction,
+    pub duty_change: Option<f64>,
+    pub origin: Origin,
+    /// From the declared edge to the answer; `None` where none stands out.
+    pub lag_s: Option<f64>,
+    pub answered: bool,
+}
+
+/// The load steps of all running phases, in time order.
+pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &Grain) -> Vec<Step> {
+    let declared = declared(log, grain);
+    let mut steps = declared.clone();
+    for phase in phases.iter().filter(|p| p.kind == PhaseKind::Running) {
+        let known: Vec<f64> = declared.iter().map(|s| s.at_s).collect();
+        steps.extend(
+            detect::detect(log, phase, speed_changes, &known, grain)
+                .into_iter()
+                .filter(|found| !explained(found.at_s, &declared))
+                .map(|found| Step {
+                    at_s: found.at_s,
+                    since_s: phase.start_s,
+                    until_s: phase.end_s,
+                    load: None,
+                    direction: if found.jump_v < 0.0 { Direction::On } else { Direction::Off },
+                    duty_change: None,
+                    origin: Origin::Detected,
+                    lag_s: None,
+                    answered: true,
+                }),
+        );
+    }
+    steps.retain(|s| {
+        phases
+            .iter()
+            .any(|p| p.kind == PhaseKind::Running && p.start_s < s.at_s && s.at_s < p.end_s)
+    });
+    steps.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    bound(&mut steps, phases, speed_changes, &log.source.gaps);
+    steps
+}
+
+/// A change near a declared edge is that edge's doing: its answer, its inrush
+/// or the recovery after it.
+fn explained(at_s: f64, declared: &[Step]) -> bool {
+    declared.iter().any(|step| {
+        let edge_s = step.at_s - step.lag_s.unwrap_or(0.0);
+        edge_s - 0.5 <= at_s && at_s <= edge_s + LONGEST_LAG_S + 0.5
+    })
+}
+
+fn declared(log: &Log, grain: &Grain) -> Vec<Step> {
+    let groups = together(edges::edges(log));
+    let moments: Vec<f64> = groups.iter().map(|g| g[0].at_s).collect();
+    let mut steps = Vec::with_capacity(groups.len());
+    let mut last_onset_s = f64::NEG_INFINITY;
+    for (k, group) in groups.iter().enumerate() {
+        let at_s = moments[k];
+        let next_s = moments.get(k + 1).copied().unwrap_or(f64::INFINITY);
+        let duty_change: f64 = group.iter().map(|e| e.duty_after - e.duty_before).sum();
+        let direction = if duty_change >= 0.0 { Direction::On } else { Direction::Off };
+        let sign = if direction == Direction::On { -1.0 } else { 1.0 };
+        // The edge may be logged a sample late, never after its answer otherwise.
+        let window = Span {
+            start_s: (at_s - 1.5 * grain.interval_s).max(last_onset_s + 2.0 * grain.interval_s),
+            end_s: (at_s + LONGEST_LAG_S).min(next_s - 2.0 * grain.interval_s),
+        };
+        let onset = onset::sharpest(log.time_s(), log.bus_v(), window, sign, grain)
+            .filter(|onset| onset.clear);
+        let onset_s = onset.map_or(at_s, |o| o.at_s);
+        last_onset_s = onset_s;
+        steps.push(Step {
+            at_s: onset_s,
+            since_s: f64::NEG_INFINITY,
+            until_s: f64::INFINITY,
+            load: Some(group.iter().map(|e| e.load.as_str()).collect::<Vec<_>>().join(" + ")),
+            direction,
+            duty_change: Some(duty_change),
+            origin: Origin::Declared,
+            lag_s: onset.map(|o| (o.at_s - at_s).max(0.0)),
+            answered: onset.is_some(),
+        });
+    }
+    steps
+}
+
+fn together(edges: Vec<Edge>) -> Vec<Vec<Edge>> {
+    let mut groups: Vec<Vec<Edge>> = Vec::new();
+    for edge in edges {
+        match groups.last_mut() {
+            Some(group) if edge.at_s - group[0].at_s <= TOGETHER_S => group.push(edge),
+            _ => groups.push(vec![edge]),
+        }
+    }
+    groups
+}
+
+/// Gives each step the time it owns.
+fn bound(steps: &mut [Step], phases: &[Phase], speed_changes: &[Span], gaps: &[Span]) {
+    let onsets: Vec<f64> = steps.iter().map(|s| s.at_s).collect();
+    for (k, step) in steps.iter_mut().enumerate() {
+        let phase = phases.iter().find(|p| p.start_s <= step.at_s && step.at_s <= p.end_s);
+        let mut since_s = phase.map_or(step.at_s, |p| p.start_s);
+        let mut until_s = phase.map_or(step.at_s, |p| p.end_s);
+        if k > 0 {
+            since_s = since_s.max(onsets[k - 1]);
+        }
+        if let Some(&next) = onsets.get(k + 1) {
+            until_s = until_s.min(next);
+        }
+        for change in speed_changes.iter().chain(gaps) {
+            if change.end_s <= step.at_s {
+                since_s = since_s.max(change.end_s);
+            } else if change.start_s > step.at_s {
+                until_s = until_s.min(change.start_s);
+            }
+        }
+        step.since_s = since_s;
+        step.until_s = until_s;
+    }
+}

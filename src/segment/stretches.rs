@@ -1,0 +1,194 @@
+//! Steady running between one change and the next.
+
+use crate::diagnosis::{Direction, Heat, Origin, Phase, PhaseKind};
+use crate::log::{Log, Place, Role, Span};
+use crate::segment::indices;
+use crate::segment::steps::Step;
+use crate::stats::robust::median;
+
+/// A bus needs this long after a change before its level counts: inrush, the
+/// regulator and the idle governor are through by then.
+const SETTLING_S: f64 = 2.0;
+/// … but never more than this share of the stretch.
+const SETTLING_SHARE: f64 = 0.4;
+/// Right after the start the battery takes back what the starter took.
+const AFTER_START_S: f64 = 10.0;
+/// Shorter stretches tell no level.
+const SHORTEST_S: f64 = 1.0;
+/// A duty under this is off, over one minus this full on.
+const DUTY_MARGIN: f64 = 0.05;
+
+/// Running with the same loads at about the same engine speed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stretch {
+    pub span: Span,
+    /// Without the settling at its beginning.
+    pub settled: Span,
+    /// Labels of the loads on, as [`crate::diagnosis::OperatingPoint::loads`].
+    pub loads: Vec<String>,
+    /// Median engine speed while settled.
+    pub rpm: Option<f64>,
+    pub heat: Heat,
+}
+
+pub fn stretches(
+    log: &Log,
+    phases: &[Phase],
+    speed_changes: &[Span],
+    steps: &[Step],
+) -> Vec<Stretch> {
+    let mut stretches = Vec::new();
+    let mut open = OpenSteps::default();
+    for (k, phase) in phases.iter().enumerate() {
+        if phase.kind != PhaseKind::Running {
+            open = OpenSteps::default();
+            continue;
+        }
+        let started_here = k > 0 && phases[k - 1].kind == PhaseKind::Cranking;
+        let mut cuts = cuts(phase, speed_changes, &log.source.gaps, steps);
+        cuts.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
+        let mut start_s = phase.start_s;
+        if started_here {
+            start_s += AFTER_START_S;
+        }
+        for cut in cuts.iter().chain([&Cut { from_s: phase.end_s, to_s: phase.end_s, step: None }])
+        {
+            if let Some(stretch) = stretch(log, start_s, cut.from_s, &open.labels()) {
+                stretches.push(stretch);
+            }
+            if let Some(step) = cut.step {
+                open.take(step, &steps[step], log);
+            }
+            start_s = start_s.max(cut.to_s);
+        }
+    }
+    stretches
+}
+
+struct Cut {
+    from_s: f64,
+    to_s: f64,
+    step: Option<usize>,
+}
+
+fn cuts(phase: &Phase, speed_changes: &[Span], gaps: &[Span], steps: &[Step]) -> Vec<Cut> {
+    let within = |t: f64| phase.start_s < t && t < phase.end_s;
+    let spans = speed_changes
+        .iter()
+        .chain(gaps)
+        .filter(|s| within(s.start_s) || within(s.end_s))
+        .map(|s| Cut { from_s: s.start_s, to_s: s.end_s, step: None });
+    let switches = steps.iter().enumerate().filter(|(_, s)| within(s.at_s)).map(|(k, s)| Cut {
+        // Between a declared edge and its answer the channel and the bus disagree.
+        from_s: s.at_s - s.lag_s.unwrap_or(0.0),
+        to_s: s.at_s,
+        step: Some(k),
+    });
+    spans.chain(switches).collect()
+}
+
+fn stretch(log: &Log, start_s: f64, end_s: f64, detected: &[String]) -> Option<Stretch> {
+    let span = Span { start_s, end_s };
+    if span.seconds() < SHORTEST_S {
+        return None;
+    }
+    let settling_s = SETTLING_S.min(SETTLING_SHARE * span.seconds());
+    // The sample at the end may already belong to what comes next.
+    let last_s = end_s - 0.5 * log.source.sample_interval_s.min(0.2 * span.seconds());
+    let settled = Span { start_s: start_s + settling_s, end_s: last_s };
+    let range = indices(log.time_s(), settled);
+    if range.is_empty() {
+        return None;
+    }
+    let level =
+        |role: Role| log.channel(role).map(|x| median(&x[range.clone()])).filter(|m| m.is_finite());
+    let mut loads: Vec<String> = log
+        .load_names()
+        .iter()
+        .filter_map(|name| label(name, median(&log.load(name)?[range.clone()])))
+        .collect();
+    loads.extend_from_slice(detected);
+    let heat = [Place::Alternator, Place::Coolant, Place::Intake]
+        .into_iter()
+        .find_map(|place| level(Role::Temperature(place)).map(|c| heat(place, c)))
+        .unwrap_or(Heat::Unknown);
+    Some(Stretch { span, settled, loads, rpm: level(Role::EngineRpm), heat })
+}
+
+/// "fans" full on, "fans 60 %" part on, nothing when off or not known.
+fn label(name: &str, duty: f64) -> Option<String> {
+    if !duty.is_finite() || duty < DUTY_MARGIN {
+        None
+    } else if duty > 1.0 - DUTY_MARGIN {
+        Some(name.to_owned())
+    } else {
+        Some(format!("{name} {:.0} %", (duty * 10.0).round() * 10.0))
+    }
+}
+
+/// Common practice, no source: a coolant thermostat opens near 82 to 88 °C; air
+/// under the hood stays under 35 °C on the move and passes 50 °C when soaked; an
+/// alternator's case runs far hotter than either.
+fn heat(place: Place, c: f64) -> Heat {
+    let (warm_c, hot_c) = match place {
+        Place::Coolant => (60.0, 85.0),
+        Place::Intake | Place::Ambient => (35.0, 50.0),
+        Place::Alternator => (50.0, 80.0),
+    };
+    match c {
+        c if c < warm_c => Heat::Cold,
+        c if c < hot_c => Heat::Warm,
+        _ => Heat::Hot,
+    }
+}
+
+/// Loads that only the voltage shows: which detected steps are still open. An
+/// off step closes the open on step closest to it in size; one that matches
+/// none ended a load that was on from the beginning.
+#[derive(Default)]
+struct OpenSteps {
+    open: Vec<(usize, f64)>,
+    ended: Vec<(usize, f64)>,
+}
+
+impl OpenSteps {
+    fn take(&mut self, index: usize, step: &Step, log: &Log) {
+        if step.origin != Origin::Detected {
+            return;
+        }
+        let size_v = jump_v(step, log).abs();
+        let (matching, otherwise) = match step.direction {
+            Direction::Off => (&mut self.open, &mut self.ended),
+            Direction::On => (&mut self.ended, &mut self.open),
+        };
+        let misfit = |other_v: f64| (other_v / size_v).ln().abs();
+        let closest = matching
+            .iter()
+            .enumerate()
+            .min_by(|a, b| misfit(a.1.1).total_cmp(&misfit(b.1.1)))
+            .filter(|(_, (_, other_v))| misfit(*other_v) < 2f64.ln())
+            .map(|(k, _)| k);
+        match closest {
+            Some(k) => {
+                matching.remove(k);
+            }
+            None => otherwise.push((index, size_v)),
+        }
+    }
+
+    fn labels(&self) -> Vec<String> {
+        let on = self.open.iter().map(|(k, _)| format!("step {}", k + 1));
+        let off = self.ended.iter().map(|(k, _)| format!("step {} off", k + 1));
+        on.chain(off).collect()
+    }
+}
+
+/// Level after less level before, over the seconds next to the step.
+fn jump_v(step: &Step, log: &Log) -> f64 {
+    let level = |start_s: f64, end_s: f64| {
+        median(&log.bus_v()[indices(log.time_s(), Span { start_s, end_s })])
+    };
+    let after_s = step.at_s + 0.5;
+    level(after_s, (after_s + 2.0).min(step.until_s))
+        - level((step.at_s - 2.0).max(step.since_s), step.at_s - 0.05)
+}

@@ -1,0 +1,99 @@
+//! Flags shared by the verbs that read logs.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use crate::car::{Car, CarError, Names};
+use crate::ingest::{Mark, ReadOptions, RoleRequest};
+
+#[derive(Debug, Clone, Default, Args)]
+pub struct ReadFlags {
+    /// What a column means, e.g. voltage=Vbat, load=Fan2, ignored=AUX; #3 names the third column
+    #[arg(long = "column", value_name = "ROLE=NAME", help_heading = "Reading")]
+    pub columns: Vec<RoleRequest>,
+    /// Samples a second, for a log without a time column
+    #[arg(long, value_name = "HZ", help_heading = "Reading")]
+    pub sample_rate: Option<f64>,
+    /// A load switched by hand, e.g. 63.2=fans:on, 80=fans:off, 90=pump:60%
+    #[arg(long = "mark", value_name = "TIME=LOAD:STATE", help_heading = "Reading")]
+    pub marks: Vec<Mark>,
+    /// A CSV of marks: time, load, state
+    #[arg(long = "marks", value_name = "FILE", help_heading = "Reading")]
+    pub marks_file: Option<PathBuf>,
+    /// Read 24 V and 48 V systems although every limit here is for 12 V
+    #[arg(long, help_heading = "Reading")]
+    pub any_voltage: bool,
+}
+
+#[derive(Debug, Clone, Default, Args)]
+pub struct CarFlags {
+    /// Facts about the car [default: car.toml beside the log, if there]
+    #[arg(long, value_name = "FILE", help_heading = "The car")]
+    pub car: Option<PathBuf>,
+    /// Cold-cranking amps of the battery
+    #[arg(long, value_name = "A", value_parser = positive, help_heading = "The car")]
+    pub cca: Option<f64>,
+    /// Capacity of the battery
+    #[arg(long, value_name = "AH", value_parser = positive, help_heading = "The car")]
+    pub ah: Option<f64>,
+    /// Amps of a load, e.g. fans=31
+    #[arg(long = "load-amps", value_name = "LOAD=A", value_parser = load_amps, help_heading = "The car")]
+    pub load_amps: Vec<(String, f64)>,
+    /// The regulator's setpoint, where a sheet tells it
+    #[arg(long, value_name = "V", value_parser = positive, help_heading = "The car")]
+    pub setpoint_v: Option<f64>,
+}
+
+fn positive(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
+        _ => Err(format!("{text:?} is no number over 0")),
+    }
+}
+
+fn load_amps(text: &str) -> Result<(String, f64), String> {
+    let (load, amps) = text.split_once('=').ok_or("write it as LOAD=AMPS, e.g. fans=31")?;
+    Ok((load.trim().to_owned(), positive(amps.trim().trim_end_matches(['A', 'a']).trim_end())?))
+}
+
+impl CarFlags {
+    /// The facts about the car of `log`: its file's, overruled by flags.
+    pub fn car(&self, log: &Path) -> Result<Car, CarError> {
+        let mut car = match &self.car {
+            Some(path) => Car::load(path)?,
+            None => Car::beside(log)?.map(|(_, car)| car).unwrap_or_default(),
+        };
+        car.battery.cca_a = self.cca.or(car.battery.cca_a);
+        car.battery.capacity_ah = self.ah.or(car.battery.capacity_ah);
+        car.setpoint_v = self.setpoint_v.or(car.setpoint_v);
+        car.loads_a.extend(self.load_amps.iter().cloned());
+        Ok(car)
+    }
+}
+
+impl ReadFlags {
+    /// Column wishes from the car's file first, so that flags come last and win.
+    pub fn options(&self, car: &Car) -> Result<ReadOptions, String> {
+        let mut columns = Vec::new();
+        for (role, names) in &car.columns {
+            let names = match names {
+                Names::One(name) => std::slice::from_ref(name),
+                Names::Many(names) => names.as_slice(),
+            };
+            for name in names {
+                columns.push(
+                    format!("{role}={name}").parse::<RoleRequest>().map_err(|e| e.to_string())?,
+                );
+            }
+        }
+        columns.extend(self.columns.iter().cloned());
+        Ok(ReadOptions {
+            columns,
+            sample_rate_hz: self.sample_rate,
+            marks: self.marks.clone(),
+            marks_file: self.marks_file.clone(),
+            any_voltage: self.any_voltage,
+        })
+    }
+}

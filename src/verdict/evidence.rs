@@ -1,0 +1,53 @@
+//! Words for loads, speeds and times, used by rules and headlines alike.
+
+use crate::diagnosis::{Evidence, OperatingPoint};
+use crate::estimate::Estimate;
+use crate::segment::points::BAND_EDGES_RPM;
+
+/// "with fans, ac on" or "with no logged load on".
+pub fn with_loads(loads: &[String]) -> String {
+    match loads {
+        [] => "with no logged load on".to_owned(),
+        loads if loads.iter().all(|l| l.starts_with("step ")) => {
+            format!("after {}", loads.join(", "))
+        }
+        loads => format!("with {} on", loads.join(", ")),
+    }
+}
+
+/// "at 850 rpm", or nothing where speed is not logged.
+pub fn at_speed(point: &OperatingPoint) -> String {
+    point.rpm.map_or_else(String::new, |rpm| format!(" at {rpm:.0} rpm"))
+}
+
+pub fn is_idle(point: &OperatingPoint) -> bool {
+    point.rpm_low.is_none_or(|low| low == BAND_EDGES_RPM[0])
+}
+
+/// "24 A (12 to 41 A, assumed)".
+pub fn amps(estimate: &Estimate) -> String {
+    format!(
+        "{:.0} A ({:.0} to {:.0} A, {})",
+        estimate.value,
+        estimate.low,
+        estimate.high,
+        estimate.grade.word()
+    )
+}
+
+/// "12.41 V (12.39 to 12.43 V)".
+pub fn volts(estimate: &Estimate) -> String {
+    format!("{:.2} V ({:.2} to {:.2} V)", estimate.value, estimate.low, estimate.high)
+}
+
+/// One line of evidence for each stretch of a point, the longest three.
+pub fn of_point(point: &OperatingPoint, text: &str) -> Vec<Evidence> {
+    let mut spans = point.spans.clone();
+    spans.sort_by(|a, b| b.seconds().total_cmp(&a.seconds()));
+    spans.truncate(3);
+    spans.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    spans
+        .into_iter()
+        .map(|s| Evidence { start_s: s.start_s, end_s: s.end_s, text: text.to_owned() })
+        .collect()
+}

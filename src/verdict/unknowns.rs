@@ -1,0 +1,79 @@
+//! What this log cannot tell, why, and what would.
+
+use crate::diagnosis::{BusState, Heat, Origin};
+use crate::estimate::Grade;
+use crate::log::{Role, Tap};
+use crate::verdict::Case;
+use crate::verdict::evidence::is_idle;
+
+/// Ripple of a running alternator lies at hundreds of hertz; this many samples
+/// a second at least would show it (common practice, no source).
+const RIPPLE_HZ: f64 = 1000.0;
+
+pub fn cannot_tell(case: &Case) -> Vec<String> {
+    let mut said = Vec::new();
+    let mut say = |applies: bool, text: &str| {
+        if applies {
+            said.push(text.to_owned());
+        }
+    };
+    let log = case.log;
+    let has = |role: Role| log.channel(role).is_some();
+    let points = &case.analysis.operating_points;
+    let draining = points.iter().any(|p| p.state == BusState::Draining);
+    let slipping = points.iter().any(|p| p.state == BusState::Slipping);
+
+    say(
+        log.engine_rpm().is_none(),
+        "Engine speed is not logged: idle and speed cannot be told apart, and a change of speed looks like a load step. Log engine speed.",
+    );
+    say(
+        log.load_names().is_empty(),
+        "No channel or mark says which loads were on: steps are read off the voltage alone and have no names. Log the load switches, or add --mark TIME=LOAD:on.",
+    );
+    say(
+        !has(Role::BatteryCurrent) && (draining || slipping),
+        &format!(
+            "How many amps exactly: battery current is not logged, so amps rest on a battery resistance that is {}. A clamp on the battery cable, or a load of known amps switched while the bus sags, narrows it.",
+            case.analysis.battery.resistance_ohm.grade.word()
+        ),
+    );
+    say(
+        case.analysis.rest_voltage_v.is_none(),
+        "The battery's rest voltage: the log does not begin with the engine stopped. Start logging half a minute before the start.",
+    );
+    say(
+        case.analysis.setpoint.as_ref().is_none_or(|s| s.estimate.grade != Grade::Measured),
+        "Whether the highest level is the regulator's setpoint: it was not seen to hold while loads or speed changed. Log some seconds at 2000 rpm with everything off.",
+    );
+    say(
+        points.iter().all(|p| p.heat == Heat::Unknown),
+        "Whether heat takes output away: no temperature is logged. Log coolant or under-hood temperature, and a run that is heat-soaked.",
+    );
+    say(
+        !points.is_empty() && points.iter().all(|p| !is_idle(p)),
+        "Idle: no steady idle is in the log. Repeat at hot idle with every load on.",
+    );
+    say(
+        log.engine_rpm().is_some() && points.iter().all(is_idle) && (draining || slipping),
+        "At which engine speed the alternator catches up: the log never leaves idle. Step the speed up with the loads on.",
+    );
+    say(
+        Tap::ALL.iter().filter(|tap| has(Role::Voltage(**tap))).count() < 2,
+        "Whether volts are lost in cables or ground: only one voltage tap is logged. Log at the alternator's post and at the battery together.",
+    );
+    say(
+        log.source.sample_interval_s > 1.0 / RIPPLE_HZ,
+        &format!(
+            "Ripple (a failed diode): {:.0} samples a second cannot show it; what ripple there is adds to the noise of {:.0} mV. Measure AC volts at the battery, loaded.",
+            1.0 / log.source.sample_interval_s.max(1e-6),
+            1e3 * case.analysis.noise.sigma_v
+        ),
+    );
+    say(
+        log.engine_rpm().is_none()
+            && case.analysis.load_steps.iter().any(|s| s.origin == Origin::Detected),
+        "Whether the detected steps are loads: without engine speed some may be changes of speed.",
+    );
+    said
+}

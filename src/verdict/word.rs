@@ -1,0 +1,150 @@
+//! The verdict in one word and one sentence.
+
+use crate::diagnosis::{BusState, Finding, OperatingPoint, PhaseKind, Verdict, VerdictWord};
+use crate::verdict::Case;
+use crate::verdict::evidence::{amps, at_speed, is_idle, volts, with_loads};
+
+/// Acceptance: within this of the setpoint, and never draining (common practice,
+/// no source). Under it by less is little in reserve.
+const ACCEPTED_V: f64 = 0.2;
+/// Over this is over-charging (common practice, no source).
+pub const OVERCHARGE_V: f64 = 15.0;
+/// Less running than this shows nothing.
+const LEAST_RUNNING_S: f64 = 10.0;
+
+/// Whether a point misses acceptance.
+pub fn is_short(case: &Case, point: &OperatingPoint) -> bool {
+    match point.state {
+        BusState::Holding => false,
+        BusState::Draining => true,
+        BusState::Slipping => case.under_setpoint_v(point).is_some_and(|under| under > ACCEPTED_V),
+    }
+}
+
+/// The short points, worst (lowest) first.
+pub fn short_points<'a>(case: &Case<'a>) -> Vec<&'a OperatingPoint> {
+    let mut short: Vec<&OperatingPoint> = case.points().filter(|p| is_short(case, p)).collect();
+    short.sort_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
+    short
+}
+
+/// Whether the same loads hold at the highest speed they were seen at.
+pub fn holds_at_speed(case: &Case, loads: &[String]) -> Option<bool> {
+    case.points()
+        .filter(|p| p.loads == loads)
+        .max_by(|a, b| a.rpm.unwrap_or(0.0).total_cmp(&b.rpm.unwrap_or(0.0)))
+        .filter(|p| !is_idle(p))
+        .map(|p| !is_short(case, p))
+}
+
+pub fn verdict(case: &Case, findings: &[Finding]) -> Verdict {
+    let (word, headline) = decide(case, findings);
+    Verdict { word, headline, cannot_tell: Vec::new() }
+}
+
+fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
+    use VerdictWord::*;
+    let raised = |id: &str| findings.iter().find(|f| f.id == id);
+    let running_s: f64 = case
+        .segments
+        .phases
+        .iter()
+        .filter(|p| p.kind == PhaseKind::Running)
+        .map(|p| p.end_s - p.start_s)
+        .sum();
+    if running_s < LEAST_RUNNING_S || case.points().next().is_none() {
+        return (
+            CannotTell,
+            format!(
+                "Cannot tell: the log holds {running_s:.0} s of running engine and no steady stretch long enough to judge."
+            ),
+        );
+    }
+    if let Some(finding) = raised("setpoint-high") {
+        return (Overcharges, format!("Overcharges: {}", finding.statement));
+    }
+    if let Some(finding) = raised("not-charging") {
+        return (NotCharging, format!("Not charging: {}", finding.statement));
+    }
+    let short = short_points(case);
+    if let Some(worst) = short.first() {
+        return falls_short(case, &short, worst);
+    }
+    let Some(setpoint) = &case.analysis.setpoint else {
+        return (
+            CannotTell,
+            "Cannot tell: nothing in the log shows a voltage that the regulator holds, so what the bus lacks has no measure; state it with --setpoint-v.".to_owned(),
+        );
+    };
+    let heaviest = case
+        .points()
+        .filter(|p| is_idle(p))
+        .max_by(|a, b| a.loads.len().cmp(&b.loads.len()).then(a.seconds.total_cmp(&b.seconds)));
+    let tested = heaviest.map_or_else(
+        || " at the speeds seen; idle was not".to_owned(),
+        |p| format!(" {}{}", with_loads(&p.loads), at_speed(p)),
+    );
+    let lowest = case.points().min_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
+    let slipping = case
+        .points()
+        .filter(|p| p.state == BusState::Slipping)
+        .min_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
+    if let Some(point) = slipping {
+        return (
+            LittleInReserve,
+            format!(
+                "Keeps up, little in reserve: {}{} the bus slips to {}, {:.2} V under its setpoint of {}.",
+                with_loads(&point.loads),
+                at_speed(point),
+                volts(&point.voltage_v),
+                case.under_setpoint_v(point).unwrap_or(0.0),
+                volts(&setpoint.estimate),
+            ),
+        );
+    }
+    (
+        KeepsUp,
+        format!(
+            "Keeps up: the bus holds its setpoint of {}{tested}; lowest steady level {}.",
+            volts(&setpoint.estimate),
+            lowest.map_or_else(String::new, |p| volts(&p.voltage_v)),
+        ),
+    )
+}
+
+fn falls_short(
+    case: &Case,
+    short: &[&OperatingPoint],
+    worst: &OperatingPoint,
+) -> (VerdictWord, String) {
+    let speed_known = short.iter().all(|p| p.rpm.is_some());
+    let catches_up = short.iter().all(|p| holds_at_speed(case, &p.loads).unwrap_or(is_idle(p)));
+    let word = if speed_known && catches_up && short.iter().any(|p| is_idle(p)) {
+        VerdictWord::FallsShortAtIdle
+    } else {
+        VerdictWord::FallsShort
+    };
+    let lead =
+        if word == VerdictWord::FallsShortAtIdle { "Falls short at idle" } else { "Falls short" };
+    let under = case
+        .under_setpoint_v(worst)
+        .map_or_else(String::new, |v| format!(", {v:.2} V under its setpoint"));
+    let consequence = match (&worst.implied_deficit_a, worst.state) {
+        (Some(deficit), BusState::Draining) => format!("the battery gives {}", amps(deficit)),
+        _ => "the battery still takes charge".to_owned(),
+    };
+    let recovers = match holds_at_speed(case, &worst.loads) {
+        Some(true) => " With more engine speed the same loads hold.",
+        Some(false) => " More engine speed does not cure it.",
+        None => "",
+    };
+    (
+        word,
+        format!(
+            "{lead}: {}{} the bus sits at {}{under}, and {consequence}.{recovers}",
+            with_loads(&worst.loads),
+            at_speed(worst),
+            volts(&worst.voltage_v),
+        ),
+    )
+}
