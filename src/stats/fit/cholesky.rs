@@ -1,0 +1,101 @@
+//! Small symmetric positive definite systems.
+
+/// Cholesky factor of a matrix that was first scaled to a unit diagonal, which
+/// spares parameters of very different size their digits.
+pub struct Cholesky {
+    size: usize,
+    /// Lower triangle by rows.
+    factor: Vec<f64>,
+    scale: Vec<f64>,
+}
+
+impl Cholesky {
+    /// Factors the `size`×`size` matrix given by rows. `None` where it is not
+    /// positive definite to working precision.
+    pub fn new(matrix: &[f64], size: usize) -> Option<Self> {
+        if matrix.len() != size * size {
+            return None;
+        }
+        let scale: Vec<f64> = (0..size).map(|i| matrix[i * size + i].sqrt()).collect();
+        if scale.iter().any(|s| !(*s > 0.0 && s.is_finite())) {
+            return None;
+        }
+        let mut factor = vec![0.0; size * size];
+        for i in 0..size {
+            for j in 0..=i {
+                let dot: f64 = (0..j).map(|k| factor[i * size + k] * factor[j * size + k]).sum();
+                let rest = matrix[i * size + j] / (scale[i] * scale[j]) - dot;
+                if i == j {
+                    // A unit diagonal that cancels to this is rounding only.
+                    if rest.is_nan() || rest <= 4.0 * size as f64 * f64::EPSILON {
+                        return None;
+                    }
+                    factor[i * size + i] = rest.sqrt();
+                } else {
+                    factor[i * size + j] = rest / factor[j * size + j];
+                }
+            }
+        }
+        Some(Cholesky { size, factor, scale })
+    }
+
+    /// Solution of matrix · z = `right`. A missing tail of `right` counts as 0.
+    pub fn solve(&self, right: &[f64]) -> Vec<f64> {
+        let n = self.size;
+        let mut z: Vec<f64> = self
+            .scale
+            .iter()
+            .enumerate()
+            .map(|(i, s)| right.get(i).copied().unwrap_or(0.0) / s)
+            .collect();
+        for i in 0..n {
+            let dot: f64 = (0..i).map(|k| self.factor[i * n + k] * z[k]).sum();
+            z[i] = (z[i] - dot) / self.factor[i * n + i];
+        }
+        for i in (0..n).rev() {
+            let dot: f64 = (i + 1..n).map(|k| self.factor[k * n + i] * z[k]).sum();
+            z[i] = (z[i] - dot) / self.factor[i * n + i];
+        }
+        z.iter().zip(&self.scale).map(|(v, s)| v / s).collect()
+    }
+
+    /// Inverse by rows.
+    pub fn inverse(&self) -> Vec<f64> {
+        let mut unit = vec![0.0; self.size];
+        let mut inverse = Vec::with_capacity(self.size * self.size);
+        for i in 0..self.size {
+            unit.fill(0.0);
+            unit[i] = 1.0;
+            // Symmetric, so columns serve as rows.
+            inverse.extend(self.solve(&unit));
+        }
+        inverse
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_not_positive_definite_has_no_factor() {
+        assert!(Cholesky::new(&[1.0, 2.0, 2.0, 1.0], 2).is_none());
+        assert!(Cholesky::new(&[1.0, 1.0, 1.0, 1.0], 2).is_none());
+        assert!(Cholesky::new(&[f64::NAN], 1).is_none());
+        assert!(Cholesky::new(&[1.0], 2).is_none());
+    }
+
+    #[test]
+    fn the_inverse_undoes_the_matrix() {
+        let matrix = [4e12, 2e6, 1e-3, 2e6, 10.0, 1e-9, 1e-3, 1e-9, 1e-18];
+        let inverse = Cholesky::new(&matrix, 3).map(|c| c.inverse()).unwrap_or_default();
+        for i in 0..3 {
+            for j in 0..3 {
+                let product: f64 = (0..3).map(|k| matrix[i * 3 + k] * inverse[k * 3 + j]).sum();
+                let size = (matrix[i * 3 + i] / matrix[j * 3 + j]).sqrt();
+                let unit = if i == j { 1.0 } else { 0.0 };
+                assert!((product - unit).abs() < 1e-9 * size.max(1.0), "{i} {j}: {product}");
+            }
+        }
+    }
+}

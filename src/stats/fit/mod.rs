@@ -1,0 +1,27 @@
+//! Curves through points, with standard errors.
+
+pub mod cholesky;
+pub mod exponential;
+pub mod hinge;
+pub mod least_squares;
+pub mod linear;
+
+/// Why there is no fit.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum FitError {
+    #[error("{found} points are too few for this fit; it needs {needed}")]
+    TooFewPoints { found: usize, needed: usize },
+    #[error("the points do not tell the parameters apart")]
+    Undetermined,
+    #[error("the fit did not settle in {steps} steps")]
+    NotSettled { steps: usize },
+}
+
+/// The points both of whose numbers are finite; `x` and `y` are paired up to the shorter.
+fn finite_points(x: &[f64], y: &[f64]) -> Vec<(f64, f64)> {
+    x.iter()
+        .copied()
+        .zip(y.iter().copied())
+        .filter(|(a, b)| a.is_finite() && b.is_finite())
+        .collect()
+}
