@@ -1,0 +1,205 @@
+//! A flooded 12 V lead-acid battery: rest voltage, resistance, and how both
+//! move while it is charged and discharged.
+
+use std::sync::LazyLock;
+
+use super::interpolate::MonotoneCubic;
+use crate::estimate::{Estimate, Grade};
+
+/// Rest voltage by state of charge (0 to 1): flooded, 25 °C, hours after
+/// charging (common practice, no source).
+pub const REST_TABLE: [(f64, f64); 5] =
+    [(0.0, 11.90), (0.25, 12.06), (0.50, 12.24), (0.75, 12.45), (1.0, 12.65)];
+
+static REST_CURVE: LazyLock<Option<MonotoneCubic>> =
+    LazyLock::new(|| MonotoneCubic::new(&REST_TABLE).ok());
+
+/// Rest voltage in V at a state of charge of 0 to 1: [`REST_TABLE`], monotone between its rows.
+pub fn rest_voltage_v(state_of_charge: f64) -> f64 {
+    REST_CURVE.as_ref().map_or(f64::NAN, |curve| curve.at(state_of_charge))
+}
+
+/// State of charge (0 to 1) from the rest voltage: [`rest_voltage_v`] backwards,
+/// 0 or 1 outside the table.
+pub fn state_of_charge(rest_v: f64) -> f64 {
+    REST_CURVE.as_ref().map_or(f64::NAN, |curve| curve.inverse(rest_v))
+}
+
+/// SAE J537's test for cold-cranking amps (from memory): 30 s at −18 °C, not
+/// below 1.2 V a cell.
+pub const CCA_TEMPERATURE_C: f64 = -18.0;
+pub const CCA_END_V: f64 = 7.2;
+/// Rest voltage of a full battery at −18 °C. A cell loses about 0.2 mV/K, so six
+/// lose 0.05 V from 25 °C (from memory).
+pub const CCA_REST_V: f64 = 12.6;
+
+/// Resistance at 25 °C over resistance at −18 °C, and its 90 % interval (common
+/// practice, no source: a starter battery has about half its cold resistance on
+/// a mild day).
+const WARM_FACTOR: f64 = 0.55;
+const WARM_FACTOR_LOW: f64 = 0.38;
+const WARM_FACTOR_HIGH: f64 = 0.75;
+
+/// Resistance in Ω at −18 °C after 30 s, by the rating's own definition (SAE
+/// J537, from memory): (E − 7.2 V) / CCA.
+pub fn resistance_cold_ohm(cca_a: f64) -> f64 {
+    (CCA_REST_V - CCA_END_V) / cca_a
+}
+
+/// Resistance in Ω on a day of `temperature_c`, from the cold-cranking amps. It
+/// is that of a battery as good as its label, some seconds into a discharge;
+/// `None` unless `cca_a` is a positive number. Between −18 °C and the day it
+/// falls exponentially through the stated factor at 25 °C.
+pub fn resistance_from_cca(cca_a: f64, temperature_c: f64) -> Option<Estimate> {
+    if !(cca_a.is_finite() && cca_a > 0.0 && temperature_c.is_finite()) {
+        return None;
+    }
+    let cold = resistance_cold_ohm(cca_a);
+    let warmth = (temperature_c - CCA_TEMPERATURE_C) / (25.0 - CCA_TEMPERATURE_C);
+    let at = |factor: f64| cold * factor.powf(warmth);
+    let (one, other) = (at(WARM_FACTOR_LOW), at(WARM_FACTOR_HIGH));
+    let how = format!("from {cca_a:.0} A cold-cranking (SAE J537), carried to {temperature_c:.0} °C");
+    Some(Estimate::new(at(WARM_FACTOR), one.min(other), one.max(other), Grade::Assumed, how))
+}
+
+/// A resistor with a capacitor across it: voltage that builds and fades.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Polarisation {
+    pub resistance_ohm: f64,
+    pub time_constant_s: f64,
+}
+
+impl Polarisation {
+    fn advance(&self, volts: f64, current_a: f64, step_s: f64) -> f64 {
+        let end = current_a * self.resistance_ohm;
+        end + (volts - end) * (-step_s / self.time_constant_s).exp()
+    }
+}
+
+/// An equivalent circuit: rest voltage and surface charge, an ohmic part, a
+/// double layer across an uneven charge transfer (easy out, hard in), and two
+/// polarisations, of seconds and of minutes (Randles' circuit and its usual
+/// extension; the numbers are common practice, no source).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Battery {
+    pub capacity_ah: f64,
+    pub ohmic_ohm: f64,
+    /// Charge transfer while giving current.
+    pub transfer_ohm: f64,
+    /// Charge transfer while taking current, per share of charge missing: the
+    /// fuller, the less it takes at a voltage. See [`Battery::acceptance_ohm`].
+    pub acceptance_ohm_share: f64,
+    pub double_layer_f: f64,
+    pub fast: Polarisation,
+    pub slow: Polarisation,
+    pub surface: SurfaceCharge,
+}
+
+/// Open-circuit voltage above the rest voltage, left by charging: 0.3 to 0.8 V
+/// at most, gone in minutes, sooner when current is drawn (common practice, no
+/// source).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SurfaceCharge {
+    pub most_v: f64,
+    /// Charge in A·s that brings it to 1 − 1/e of its most.
+    pub build_as: f64,
+    /// Discharge in A·s that takes it to 1/e.
+    pub strip_as: f64,
+    /// Fading with no current.
+    pub fade_s: f64,
+}
+
+/// What moves in a battery. Volts are signed as charging current makes them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BatteryState {
+    /// 0 to 1.
+    pub state_of_charge: f64,
+    pub surface_v: f64,
+    pub double_layer_v: f64,
+    pub fast_v: f64,
+    pub slow_v: f64,
+}
+
+impl BatteryState {
+    pub fn rested(state_of_charge: f64, surface_v: f64) -> Self {
+        BatteryState { state_of_charge, surface_v, double_layer_v: 0.0, fast_v: 0.0, slow_v: 0.0 }
+    }
+}
+
+impl Battery {
+    /// A battery of common proportions whose resistance some seconds into a
+    /// discharge is `resistance_ohm` (common practice, no source: half of it
+    /// ohmic, the rest shared by transfer and the fast polarisation; the slow
+    /// one adds two thirds of it over minutes).
+    pub fn typical(capacity_ah: f64, resistance_ohm: f64) -> Self {
+        let size = capacity_ah / 60.0;
+        Battery {
+            capacity_ah,
+            ohmic_ohm: 0.5 * resistance_ohm,
+            transfer_ohm: 0.2 * resistance_ohm,
+            acceptance_ohm_share: 0.016 / size,
+            double_layer_f: 40.0 * size,
+            fast: Polarisation { resistance_ohm: 0.3 * resistance_ohm, time_constant_s: 3.0 },
+            slow: Polarisation { resistance_ohm: 0.65 * resistance_ohm, time_constant_s: 110.0 },
+            surface: SurfaceCharge {
+                most_v: 0.6,
+                build_as: 600.0 * size,
+                strip_as: 1100.0 * size,
+                fade_s: 900.0,
+            },
+        }
+    }
+
+    /// Charge-transfer resistance in Ω while charging: rises as the battery fills.
+    pub fn acceptance_ohm(&self, state_of_charge: f64) -> f64 {
+        self.acceptance_ohm_share / (1.0 - state_of_charge.clamp(0.0, 1.0) + 0.01)
+    }
+
+    /// Open-circuit voltage once every polarisation has faded, V.
+    pub fn open_circuit_v(&self, state: &BatteryState) -> f64 {
+        rest_voltage_v(state.state_of_charge) + state.surface_v
+    }
+
+    /// Voltage behind [`Battery::ohmic_ohm`]: what a step of current meets.
+    pub fn inner_v(&self, state: &BatteryState) -> f64 {
+        self.open_circuit_v(state) + state.double_layer_v + state.fast_v + state.slow_v
+    }
+
+    /// The current in A that a hold at `volts` comes to within a second or two,
+    /// before polarisation and surface charge move on. Positive: charging.
+    pub fn current_at(&self, volts: f64, state: &BatteryState) -> f64 {
+        let push = volts - self.open_circuit_v(state) - state.fast_v - state.slow_v;
+        push / (self.ohmic_ohm + self.branch_ohm(push, state.state_of_charge))
+    }
+
+    fn branch_ohm(&self, push_v: f64, state_of_charge: f64) -> f64 {
+        if push_v > 0.0 { self.acceptance_ohm(state_of_charge) } else { self.transfer_ohm }
+    }
+
+    /// The state after `step_s` of `current_a` (positive: charging). Steps of 10
+    /// ms or less follow the double layer.
+    pub fn advance(&self, state: &BatteryState, current_a: f64, step_s: f64) -> BatteryState {
+        let charge = state.state_of_charge + current_a * step_s / 3600.0 / self.capacity_ah;
+        let branch = self.branch_ohm(state.double_layer_v, state.state_of_charge);
+        let layer = Polarisation {
+            resistance_ohm: branch,
+            time_constant_s: branch * self.double_layer_f,
+        };
+        let surface = &self.surface;
+        let rate_surface = if current_a > 0.0 {
+            let built = surface.most_v
+                + (state.surface_v - surface.most_v)
+                    * (-current_a * step_s / surface.build_as).exp();
+            built - state.surface_v * step_s / surface.fade_s
+        } else {
+            state.surface_v * (current_a * step_s / surface.strip_as - step_s / surface.fade_s).exp()
+        };
+        BatteryState {
+            state_of_charge: charge.clamp(0.0, 1.0),
+            surface_v: rate_surface.max(0.0),
+            double_layer_v: layer.advance(state.double_layer_v, current_a, step_s),
+            fast_v: self.fast.advance(state.fast_v, current_a, step_s),
+            slow_v: self.slow.advance(state.slow_v, current_a, step_s),
+        }
+    }
+}
