@@ -91,7 +91,7 @@ pub fn fit(text: &str, size: i32, width: i32) -> String {
     short + "…"
 }
 
-#[derive(Debug, Clone, Copy)]
+#[derive(Clone, Copy)]
 pub struct Type {
     pub size: i32,
     pub ink: Ink,
@@ -170,9 +170,10 @@ impl Canvas<'_> {
         if set.bold {
             font = font.style(FontStyle::Bold);
         }
+        let ink = set.ink.rgb();
         let style = font
             .into_text_style(&self.area)
-            .color(&set.ink.rgb())
+            .color(&ink)
             .pos(Pos::new(set.across, set.along));
         self.area.draw(&Text::new(plain(text), at, style))
     }
