@@ -1,0 +1,104 @@
+//! How the log was read: the account of the file, column by column.
+
+use maud::{Markup, html as markup};
+
+use super::{table, text};
+use crate::diagnosis::Diagnosis;
+use crate::log::{Column, Source};
+use crate::report::words::{self, SECOND, number, plain};
+
+/// Gaps listed one by one; the rest are counted.
+const MOST_GAPS: usize = 20;
+
+pub fn provenance(diagnosis: &Diagnosis) -> Markup {
+    let source = &diagnosis.source;
+    markup! {
+        section aria-labelledby="h-data" {
+            h2 #h-data { "The data and how it was read" }
+            (table("The file", &["What", "Read as"], file_rows(diagnosis)))
+            @if !source.notices.is_empty() {
+                h3 { "Choices made while reading" }
+                ul { @for notice in &source.notices { li { (plain(notice)) } } }
+            }
+            h3 { "Columns" }
+            (table("Columns of the file and what each was taken for",
+                &["Column", "Taken for", "Unit in the file", "Why"],
+                diagnosis.columns.iter().map(column).collect()))
+            (left_out(source))
+            @if !source.gaps.is_empty() {
+                h3 { "Gaps in the recording" }
+                ul {
+                    @for gap in source.gaps.iter().take(MOST_GAPS) {
+                        li { (words::from_to(gap.start_s, gap.end_s)) " (" (words::duration(gap.seconds())) ")" }
+                    }
+                    @if source.gaps.len() > MOST_GAPS { li { "and " (source.gaps.len() - MOST_GAPS) " more" } }
+                }
+            }
+            @if !diagnosis.notes.is_empty() {
+                h3 { "Notes in the log" }
+                ul { @for note in &diagnosis.notes { li { span.when { (SECOND.of(note.at_s)) } " " (plain(&note.text)) } } }
+            }
+        }
+    }
+}
+
+fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
+    let source = &diagnosis.source;
+    let skipped: usize = source.rows_skipped.iter().map(|s| s.count).sum();
+    let or_not_told = |value: Option<String>| value.unwrap_or_else(|| words::NOT_TOLD.to_owned());
+    let rows = [
+        ("File", plain(&source.file)),
+        ("SHA-256", plain(&source.sha256)),
+        ("Started", or_not_told(source.started_at.map(|t| t.format("%Y-%m-%d %H:%M:%S").to_string()))),
+        ("Length", words::duration(source.duration_s)),
+        ("Rows", format!("{} read, {} skipped", words::count(source.rows_read), words::count(skipped))),
+        ("Bad cells", words::count(source.bad_cells)),
+        ("Sample interval", format!("{} s, jitter {} s",
+            number(source.sample_interval_s, 4), number(source.jitter_s, 4))),
+        ("Voltage resolution", source.resolution_v.map_or("finer than the noise shows".to_owned(),
+            |step| format!("{} V", number(step, 4)))),
+        ("Voltage noise", format!("{} mV standard deviation, correlated over {} s",
+            number(diagnosis.noise.sigma_v * 1000.0, 1), number(diagnosis.noise.correlation_time_s, 2))),
+        ("Gaps", words::count(source.gaps.len())),
+        ("Encoding", plain(&source.encoding)),
+        ("Separator", plain(&source.separator)),
+        ("Decimal mark", match source.decimal { ',' => "comma".into(), '.' => "point".into(), c => plain(&c.to_string()) }),
+        ("Header", source.header_line.map_or("none".to_owned(), |line| format!("line {line}"))),
+        ("Clock", plain(&source.clock)),
+        ("Tool", format!("stiffbus {}", plain(&diagnosis.version))),
+    ];
+    rows.into_iter().map(|(name, value)| vec![text(name), text(value)]).collect()
+}
+
+fn column(column: &Column) -> Vec<Markup> {
+    let role = column.role.replace('_', " ");
+    let role = match &column.tap {
+        Some(tap) => format!("{role}, {tap}"),
+        None => role,
+    };
+    vec![
+        text(&column.name),
+        text(role),
+        text(column.unit.as_deref().unwrap_or("none given")),
+        text(&column.why),
+    ]
+}
+
+fn left_out(source: &Source) -> Markup {
+    markup! {
+        @if !source.rows_skipped.is_empty() {
+            h3 { "Rows left out" }
+            (table("Rows left out, by reason", &["Reason", "Rows", "First at line"],
+                source.rows_skipped.iter().map(|s| vec![
+                    text(&s.reason), text(words::count(s.count)), text(s.first_line.to_string()),
+                ]).collect()))
+        }
+        @if !source.bad_cells_first.is_empty() {
+            h3 { "Cells that hold no number" }
+            (table("The first cells that should hold a number and do not", &["Line", "Column", "Found"],
+                source.bad_cells_first.iter().map(|c| vec![
+                    text(c.line.to_string()), text(&c.column), text(format!("“{}”", plain(&c.found))),
+                ]).collect()))
+        }
+    }
+}

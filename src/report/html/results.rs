@@ -1,0 +1,239 @@
+//! What was found: findings, operating points, the parts of the system.
+
+use maud::{Markup, html as markup};
+
+use super::{estimate, table, text};
+use crate::diagnosis::{Diagnosis, Finding, OperatingPoint};
+use crate::report::svg;
+use crate::report::words::{
+    self, AMP, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, PERCENT, RPM,
+    SECOND, VOLT, plain,
+};
+
+pub fn findings(diagnosis: &Diagnosis) -> Markup {
+    let mut worst_first: Vec<&Finding> = diagnosis.findings.iter().collect();
+    worst_first.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
+    markup! {
+        section aria-labelledby="h-findings" {
+            h2 #h-findings { "Findings" }
+            @if worst_first.is_empty() {
+                p { "Nothing in this log calls for work." }
+            }
+            @for finding in worst_first {
+                article class=(format!("finding {}", finding.severity.word())) {
+                    h3 { span.severity { (finding.severity.word()) } " " (plain(&finding.statement)) }
+                    @if !finding.evidence.is_empty() {
+                        h4 { "Seen" }
+                        ul {
+                            @for seen in &finding.evidence {
+                                li { span.when { (words::from_to(seen.start_s, seen.end_s)) } " " (plain(&seen.text)) }
+                            }
+                        }
+                    }
+                    @if !finding.alternatives.is_empty() {
+                        h4 { "What else could look like this" }
+                        ul { @for other in &finding.alternatives { li { (plain(other)) } } }
+                    }
+                    @if !finding.next_test.is_empty() {
+                        p.next { strong { "Next test: " } (plain(&finding.next_test)) }
+                    }
+                    p.id { (plain(&finding.id)) }
+                }
+            }
+        }
+    }
+}
+
+pub fn cautions(diagnosis: &Diagnosis) -> Markup {
+    markup! {
+        @if !diagnosis.cautions.is_empty() {
+            section.cautions aria-labelledby="h-cautions" {
+                h2 #h-cautions { "Before you test" }
+                ul { @for caution in &diagnosis.cautions { li { (plain(caution)) } } }
+            }
+        }
+    }
+}
+
+pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
+    let rows = diagnosis.operating_points.iter().map(|point| {
+        vec![
+            text(words::loads(&point.loads)),
+            text(rpm(point)),
+            text(point.heat.word()),
+            text(words::duration(point.seconds)),
+            estimate(VOLT, Some(&point.voltage_v)),
+            state(point),
+            estimate(AMP, point.implied_deficit_a.as_ref()),
+            estimate(AMP, point.regulation_shortfall_a.as_ref()),
+        ]
+    });
+    markup! {
+        section aria-labelledby="h-points" {
+            h2 #h-points { "Operating points" }
+            p { "An " dfn { "operating point" } " is a set of loads at one engine speed and one state of heat. "
+                dfn { "Holding" } ": at the setpoint. " dfn { "Slipping" }
+                ": below it, but the battery still takes charge. " dfn { "Draining" }
+                ": the battery gives charge. The " dfn { "implied deficit" }
+                " is what the battery gives there; the " dfn { "regulation shortfall" }
+                " is what the alternator would have to make more to hold the setpoint. "
+                dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
+                " ones follow from it and a stated fact about the car, " dfn { "assumed" }
+                " ones rest on a common value nobody checked on this car." }
+            @if diagnosis.operating_points.is_empty() {
+                p { "No steady running: operating points are " (words::NOT_TOLD) "." }
+            } @else {
+                (table("Voltage by operating point, with 90 % interval and grade",
+                    &["Loads on", "Engine speed, rpm", "Heat", "Time there", "Bus voltage, V", "State",
+                      "Implied deficit, A", "Regulation shortfall, A"], rows.collect()))
+            }
+        }
+    }
+}
+
+fn rpm(point: &OperatingPoint) -> String {
+    words::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| words::NOT_TOLD.to_owned())
+}
+
+fn state(point: &OperatingPoint) -> Markup {
+    markup! {
+        span class=(format!("state {}", point.state.word())) { (point.state.word()) }
+        @if point.state_confidence.is_finite() {
+            " " span.range { (PERCENT.of(point.state_confidence * 100.0)) " sure" }
+        }
+        @if !point.state_how.is_empty() { " " span.range { (plain(&point.state_how)) } }
+    }
+}
+
+/// One row a fact of battery, regulator, start, heat and cables.
+pub fn system(diagnosis: &Diagnosis) -> Markup {
+    let mut facts = Vec::new();
+    battery(diagnosis, &mut facts);
+    regulator(diagnosis, &mut facts);
+    start(diagnosis, &mut facts);
+    heat(diagnosis, &mut facts);
+    cables(diagnosis, &mut facts);
+    markup! {
+        section aria-labelledby="h-system" {
+            h2 #h-system { "Battery, regulator, start, heat and cables" }
+            (table("Parts of the system, with 90 % interval and grade", &["What", "Value", "How known"], facts))
+            @if let Some(disagreement) = &diagnosis.battery.disagreement {
+                p.warn { (plain(disagreement)) }
+            }
+        }
+    }
+}
+
+type Rows = Vec<Vec<Markup>>;
+
+fn fact(
+    facts: &mut Rows,
+    name: impl AsRef<str>,
+    unit: words::Unit,
+    value: Option<&crate::estimate::Estimate>,
+) {
+    let how = value.map_or("", |e| e.how.as_str());
+    facts.push(vec![text(name), estimate(unit, value), text(how)]);
+}
+
+fn battery(diagnosis: &Diagnosis, facts: &mut Rows) {
+    let battery = &diagnosis.battery;
+    fact(facts, "Rest voltage: what the battery shows with nothing flowing", VOLT, diagnosis.rest_voltage_v.as_ref());
+    fact(facts, "State of charge", PERCENT, diagnosis.state_of_charge_percent.as_ref());
+    fact(facts, "Battery resistance", MILLIOHM, Some(&battery.resistance_ohm));
+    for route in &battery.routes {
+        fact(facts, "Battery resistance, another route", MILLIOHM, Some(route));
+    }
+    fact(facts, "Voltage at which the battery neither gives nor takes", VOLT, battery.zero_current_v.as_ref());
+}
+
+fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
+    fact(facts, "Setpoint: the voltage the regulator holds when it can", VOLT, diagnosis.setpoint_v.as_ref());
+    if let Some(drift) = &diagnosis.setpoint_drift {
+        if drift.per_minute_v.is_some() {
+            fact(facts, "Setpoint drift with time", MILLIVOLT_PER_MINUTE, drift.per_minute_v.as_ref());
+        }
+        if drift.per_degree_v.is_some() {
+            let against = drift.against.as_deref().unwrap_or("the logged");
+            let name = format!("Setpoint drift with {against} temperature");
+            fact(facts, name, MILLIVOLT_PER_DEGREE, drift.per_degree_v.as_ref());
+        }
+    }
+    for item in &diagnosis.keep_up {
+        let name = format!("Keep-up speed with {}", words::loads(&item.loads));
+        match (&item.bound, &item.rpm) {
+            (crate::diagnosis::Bound::Within, Some(rpm)) => fact(facts, name, RPM, Some(rpm)),
+            _ => facts.push(vec![
+                text(name),
+                text(svg::answer(item)),
+                text(format!(
+                    "seen from {} to {}",
+                    RPM.bare(item.seen_low_rpm),
+                    RPM.of(item.seen_high_rpm)
+                )),
+            ]),
+        }
+    }
+}
+
+fn start(diagnosis: &Diagnosis, facts: &mut Rows) {
+    let mut say = |name: &str, value: String, how: String| {
+        facts.push(vec![text(name), text(value), text(how)]);
+    };
+    let Some(cranking) = &diagnosis.cranking else {
+        say("Cranking", words::NOT_TOLD.to_owned(), "the log holds no start of the engine".into());
+        return;
+    };
+    say(
+        "Lowest voltage while cranking",
+        format!("{}, measured", VOLT.of(cranking.lowest_v)),
+        format!("read at {}, cranked for {}", SECOND.of(cranking.at_s), words::duration(cranking.duration_s)),
+    );
+    let back = cranking.return_to_setpoint_s.map_or(words::NOT_TOLD.to_owned(), |s| {
+        format!("{}, measured", words::duration(s))
+    });
+    say("Time from cranking to the setpoint", back, String::new());
+}
+
+fn heat(diagnosis: &Diagnosis, facts: &mut Rows) {
+    for pair in &diagnosis.heat {
+        let at = words::rpm_band(pair.rpm_low, pair.rpm_high)
+            .map_or_else(String::new, |band| format!(", {band} rpm"));
+        let what = format!(
+            "{}{at}: {} against {}",
+            words::loads(&pair.loads),
+            words::from_to(pair.late.start_s, pair.late.end_s),
+            words::from_to(pair.early.start_s, pair.early.end_s)
+        );
+        fact(facts, format!("Change with heat, {what}"), MILLIVOLT, Some(&pair.change_v));
+        if pair.per_minute_v.is_some() {
+            fact(facts, "… by time", MILLIVOLT_PER_MINUTE, pair.per_minute_v.as_ref());
+        }
+        if pair.per_degree_v.is_some() {
+            fact(facts, "… by temperature", MILLIVOLT_PER_DEGREE, pair.per_degree_v.as_ref());
+        }
+    }
+}
+
+fn cables(diagnosis: &Diagnosis, facts: &mut Rows) {
+    for drop in &diagnosis.line_drop {
+        let at = words::rpm_band(drop.rpm_low, drop.rpm_high)
+            .map_or_else(String::new, |band| format!(", {band} rpm"));
+        let way = format!("{} to {}, {}{at}", drop.from, drop.to, words::loads(&drop.loads));
+        fact(facts, format!("Voltage lost from {way}"), MILLIVOLT, Some(&drop.drop_v));
+        if drop.resistance_ohm.is_some() {
+            fact(facts, "… its resistance", MILLIOHM, drop.resistance_ohm.as_ref());
+        }
+    }
+}
+
+pub fn cannot_tell(diagnosis: &Diagnosis) -> Markup {
+    markup! {
+        @if !diagnosis.verdict.cannot_tell.is_empty() {
+            section aria-labelledby="h-cannot" {
+                h2 #h-cannot { "What this log cannot tell" }
+                ul { @for item in &diagnosis.verdict.cannot_tell { li { (plain(item)) } } }
+            }
+        }
+    }
+}

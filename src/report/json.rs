@@ -1,0 +1,81 @@
+//! `diagnosis.json`: the contract other programs read.
+
+use std::io;
+
+use serde::Serialize;
+use serde_json::ser::{CompactFormatter, Formatter, Serializer};
+
+use crate::diagnosis::Diagnosis;
+
+/// Pretty JSON with a final newline. Numbers carry ten significant digits: more
+/// than any sensor, and few enough that every reader gets the same number back,
+/// so what is read from this text is written as this text again.
+pub fn json(diagnosis: &Diagnosis) -> String {
+    let mut bytes = Vec::new();
+    let mut serializer = Serializer::with_formatter(&mut bytes, Layout { depth: 0, empty: false });
+    // Fails only where a map key is no string or the writer fails: neither can be here.
+    let written = diagnosis.serialize(&mut serializer);
+    debug_assert!(written.is_ok());
+    bytes.push(b'\n');
+    String::from_utf8_lossy(&bytes).into_owned()
+}
+
+/// A field a line; lists stay on one line, for a trace of 2,000 numbers is not
+/// read by the line.
+struct Layout {
+    depth: usize,
+    empty: bool,
+}
+
+impl Layout {
+    fn new_line<W: ?Sized + io::Write>(&self, writer: &mut W) -> io::Result<()> {
+        writer.write_all(b"\n")?;
+        (0..self.depth).try_for_each(|_| writer.write_all(b"  "))
+    }
+}
+
+impl Formatter for Layout {
+    fn write_f64<W: ?Sized + io::Write>(&mut self, writer: &mut W, value: f64) -> io::Result<()> {
+        let rounded = format!("{value:.9e}").parse().unwrap_or(value);
+        CompactFormatter.write_f64(writer, rounded)
+    }
+
+    fn begin_array_value<W: ?Sized + io::Write>(
+        &mut self,
+        writer: &mut W,
+        first: bool,
+    ) -> io::Result<()> {
+        if first { Ok(()) } else { writer.write_all(b", ") }
+    }
+
+    fn begin_object<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
+        self.depth += 1;
+        self.empty = true;
+        writer.write_all(b"{")
+    }
+
+    fn begin_object_key<W: ?Sized + io::Write>(
+        &mut self,
+        writer: &mut W,
+        first: bool,
+    ) -> io::Result<()> {
+        if !first {
+            writer.write_all(b",")?;
+        }
+        self.empty = false;
+        self.new_line(writer)
+    }
+
+    fn begin_object_value<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
+        writer.write_all(b": ")
+    }
+
+    fn end_object<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
+        self.depth = self.depth.saturating_sub(1);
+        if !self.empty {
+            self.new_line(writer)?;
+        }
+        self.empty = false;
+        writer.write_all(b"}")
+    }
+}

@@ -1,0 +1,17 @@
+//! Plots. Each is one self-standing SVG document with a title and a
+//! description, sized by its viewBox, of at most 300 KB whatever the log.
+
+mod axis;
+mod canvas;
+mod palette;
+mod speed;
+mod step;
+mod trace;
+
+pub use speed::speed;
+pub use step::step;
+pub use trace::trace;
+
+pub(super) use palette::dark_rules;
+pub(super) use speed::answer;
+pub(super) use step::what;

@@ -1,0 +1,130 @@
+//! Tables for a spreadsheet: one row a load step, one row an operating point.
+//! Units stand in the header; an unknown cell is empty.
+
+use crate::diagnosis::{Diagnosis, Direction, LoadStep, OperatingPoint, Origin};
+use crate::estimate::Estimate;
+
+pub fn steps_csv(diagnosis: &Diagnosis) -> String {
+    let mut columns = Columns::default();
+    let rows = &diagnosis.load_steps;
+    columns.cell("number", rows, |s| s.number.to_string());
+    columns.number("at_s", rows, |s| Some(s.at_s));
+    columns.number("until_s", rows, |s| Some(s.until_s));
+    columns.text("load", rows, |s| s.load.clone().unwrap_or_default());
+    columns.text("direction", rows, |s| direction(s).to_owned());
+    columns.number("duty_change", rows, |s| s.duty_change);
+    columns.text("origin", rows, |s| origin(s).to_owned());
+    columns.number("lag_s", rows, |s| s.lag_s);
+    columns.text("answered", rows, |s| if s.answered { "yes" } else { "no" }.to_owned());
+    columns.estimate("baseline_v", rows, |s| Some(&s.baseline_v));
+    columns.estimate("trough_v", rows, |s| Some(&s.trough));
+    columns.number("trough_at_s", rows, |s| Some(s.trough_at_s));
+    columns.estimate("sag_v", rows, |s| Some(&s.sag_v));
+    columns.estimate("settled_v", rows, |s| Some(&s.settled_v));
+    columns.estimate("shift_v", rows, |s| Some(&s.shift_v));
+    // The measured time stands first; its interval only where one could be made.
+    columns.number("recovery_s", rows, |s| s.recovery_s);
+    columns.number("recovery_s_low", rows, |s| s.recovery.as_ref().map(|e| e.low));
+    columns.number("recovery_s_high", rows, |s| s.recovery.as_ref().map(|e| e.high));
+    columns.text("recovery_s_grade", rows, |s| grade(s.recovery.as_ref()));
+    columns.number("recovered_share", rows, |s| s.recovered_share);
+    columns.number("rpm_before", rows, |s| s.rpm_before);
+    columns.number("rpm_after", rows, |s| s.rpm_after);
+    columns.text("loads_after", rows, |s| s.loads_after.join(" + "));
+    columns.write(rows.len())
+}
+
+pub fn operating_points_csv(diagnosis: &Diagnosis) -> String {
+    let mut columns = Columns::default();
+    let rows = &diagnosis.operating_points;
+    columns.text("loads", rows, |p: &OperatingPoint| p.loads.join(" + "));
+    columns.number("rpm_low", rows, |p| p.rpm_low);
+    columns.number("rpm_high", rows, |p| p.rpm_high);
+    columns.number("rpm_median", rows, |p| p.rpm);
+    columns.text("heat", rows, |p| p.heat.word().to_owned());
+    columns.number("seconds_s", rows, |p| Some(p.seconds));
+    columns.estimate("voltage_v", rows, |p| Some(&p.voltage_v));
+    columns.text("state", rows, |p| p.state.word().to_owned());
+    columns.number("state_confidence", rows, |p| Some(p.state_confidence));
+    columns.text("state_how", rows, |p| p.state_how.clone());
+    columns.estimate("implied_deficit_a", rows, |p| p.implied_deficit_a.as_ref());
+    columns.estimate("regulation_shortfall_a", rows, |p| p.regulation_shortfall_a.as_ref());
+    columns.write(rows.len())
+}
+
+pub(super) fn direction(step: &LoadStep) -> &'static str {
+    match step.direction {
+        Direction::On => "on",
+        Direction::Off => "off",
+    }
+}
+
+pub(super) fn origin(step: &LoadStep) -> &'static str {
+    match step.origin {
+        Origin::Declared => "declared",
+        Origin::Detected => "detected",
+    }
+}
+
+fn grade(estimate: Option<&Estimate>) -> String {
+    estimate.map_or_else(String::new, |e| e.grade.word().to_owned())
+}
+
+/// A spreadsheet runs a cell that begins like a formula; a quote before it makes it text.
+pub(super) fn inert(text: &str) -> String {
+    let risky = text.trim_start_matches(' ').starts_with(['=', '+', '-', '@', '\t', '\r', '\n'])
+        || text.starts_with(['＝', '＋', '－', '＠']);
+    if risky { format!("'{text}") } else { text.to_owned() }
+}
+
+/// A table built column by column, so that a header and its cells stand together.
+#[derive(Default)]
+struct Columns {
+    heads: Vec<String>,
+    cells: Vec<Vec<String>>,
+}
+
+impl Columns {
+    fn cell<T>(&mut self, head: &str, rows: &[T], cell: impl Fn(&T) -> String) {
+        self.heads.push(head.to_owned());
+        self.cells.push(rows.iter().map(cell).collect());
+    }
+
+    fn text<T>(&mut self, head: &str, rows: &[T], text: impl Fn(&T) -> String) {
+        self.cell(head, rows, |row| inert(&text(row)));
+    }
+
+    fn number<T>(&mut self, head: &str, rows: &[T], value: impl Fn(&T) -> Option<f64>) {
+        self.cell(head, rows, |row| {
+            value(row).filter(|v| v.is_finite()).map_or_else(String::new, rounded)
+        });
+    }
+
+    fn estimate<T>(&mut self, head: &str, rows: &[T], of: impl Fn(&T) -> Option<&Estimate>) {
+        self.number(head, rows, |row| of(row).map(|e| e.value));
+        self.number(&format!("{head}_low"), rows, |row| of(row).map(|e| e.low));
+        self.number(&format!("{head}_high"), rows, |row| of(row).map(|e| e.high));
+        self.text(&format!("{head}_grade"), rows, |row| grade(of(row)));
+    }
+
+    fn write(&self, rows: usize) -> String {
+        let mut writer = csv::Writer::from_writer(Vec::new());
+        let mut record = |cells: Vec<&str>| {
+            // Writing to memory cannot fail, and every record has one cell a head.
+            let written = writer.write_record(cells);
+            debug_assert!(written.is_ok());
+        };
+        record(self.heads.iter().map(String::as_str).collect());
+        for row in 0..rows {
+            record(self.cells.iter().filter_map(|c| c.get(row)).map(String::as_str).collect());
+        }
+        String::from_utf8_lossy(&writer.into_inner().unwrap_or_default()).into_owned()
+    }
+}
+
+/// Six decimals at most: a microvolt and a microsecond are below any logger.
+fn rounded(value: f64) -> String {
+    let text = format!("{value:.6}");
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    if text == "-0" { "0".to_owned() } else { text.to_owned() }
+}

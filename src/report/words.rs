@@ -1,0 +1,168 @@
+//! Numbers and names as a person reads them. Absent knowledge has one wording,
+//! and text that came from a log is made safe to show here, once.
+
+use crate::estimate::Estimate;
+
+pub const NOT_TOLD: &str = "not told by this log";
+
+/// One line of printable text. Control characters would reach a terminal or
+/// break XML, and direction overrides would reorder the words around them:
+/// each becomes U+FFFD, so that the reader sees something stood there.
+pub fn plain(text: &str) -> String {
+    text.chars().map(|c| if is_unprintable(c) { '\u{FFFD}' } else { c }).collect()
+}
+
+fn is_unprintable(c: char) -> bool {
+    c.is_control()
+        || matches!(c,
+            '\u{2028}' | '\u{2029}' | '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}'
+            | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{FFFE}' | '\u{FFFF}')
+}
+
+/// At most `most` characters, the last one an ellipsis where something was cut.
+pub fn shorten(text: &str, most: usize) -> String {
+    let text = plain(text);
+    if text.chars().count() <= most {
+        return text;
+    }
+    let mut short: String = text.chars().take(most.saturating_sub(1)).collect();
+    short.truncate(short.trim_end().len());
+    short.push('…');
+    short
+}
+
+/// The first sentence of a longer text, where one ends before `most` characters.
+pub fn first_sentence(text: &str, most: usize) -> String {
+    let text = plain(text);
+    let end = text.find(". ").map_or(text.len(), |dot| dot + 1);
+    shorten(text.get(..end).unwrap_or(&text), most)
+}
+
+/// A number with so many decimals; never "-0.00" and never "NaN".
+pub fn number(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return NOT_TOLD.to_owned();
+    }
+    let text = format!("{value:.decimals$}");
+    let is_zero = !text.bytes().any(|b| b.is_ascii_digit() && b != b'0');
+    if is_zero { text.trim_start_matches('-').to_owned() } else { text.replace('-', "−") }
+}
+
+/// How a quantity is written: its unit, the factor from the stored unit, its decimals.
+#[derive(Debug, Clone, Copy)]
+pub struct Unit {
+    pub name: &'static str,
+    factor: f64,
+    decimals: usize,
+}
+
+pub const VOLT: Unit = Unit { name: "V", factor: 1.0, decimals: 2 };
+pub const MILLIVOLT: Unit = Unit { name: "mV", factor: 1000.0, decimals: 0 };
+pub const AMP: Unit = Unit { name: "A", factor: 1.0, decimals: 0 };
+pub const MILLIOHM: Unit = Unit { name: "mΩ", factor: 1000.0, decimals: 1 };
+pub const RPM: Unit = Unit { name: "rpm", factor: 1.0, decimals: 0 };
+pub const SECOND: Unit = Unit { name: "s", factor: 1.0, decimals: 1 };
+pub const PERCENT: Unit = Unit { name: "%", factor: 1.0, decimals: 0 };
+pub const MILLIVOLT_PER_MINUTE: Unit = Unit { name: "mV/min", factor: 1000.0, decimals: 0 };
+pub const MILLIVOLT_PER_DEGREE: Unit = Unit { name: "mV/°C", factor: 1000.0, decimals: 1 };
+
+impl Unit {
+    /// The number alone, in this unit.
+    pub fn bare(self, value: f64) -> String {
+        number(value * self.factor, self.decimals)
+    }
+
+    /// "12.62 V"
+    pub fn of(self, value: f64) -> String {
+        if value.is_finite() {
+            format!("{} {}", self.bare(value), self.name)
+        } else {
+            NOT_TOLD.to_owned()
+        }
+    }
+
+    /// "12.58 to 12.66"
+    pub fn range(self, estimate: &Estimate) -> String {
+        let low = if estimate.low.is_finite() { self.bare(estimate.low) } else { "no limit".into() };
+        let high =
+            if estimate.high.is_finite() { self.bare(estimate.high) } else { "no limit".into() };
+        format!("{low} to {high}")
+    }
+
+    /// "12.62 V (12.58 to 12.66)"
+    pub fn with_range(self, estimate: &Estimate) -> String {
+        format!("{} ({})", self.of(estimate.value), self.range(estimate))
+    }
+
+    /// "12.62 V (12.58 to 12.66), measured", or that the log does not tell.
+    pub fn graded(self, estimate: Option<&Estimate>) -> String {
+        match estimate {
+            Some(e) => format!("{}, {}", self.with_range(e), e.grade.word()),
+            None => NOT_TOLD.to_owned(),
+        }
+    }
+}
+
+/// The set of loads that are on.
+pub fn loads(names: &[String]) -> String {
+    if names.is_empty() {
+        "nothing switched on".to_owned()
+    } else {
+        names.iter().map(|name| plain(name)).collect::<Vec<_>>().join(" + ")
+    }
+}
+
+/// "820 to 870", without its unit.
+pub fn rpm_band(low: Option<f64>, high: Option<f64>) -> Option<String> {
+    match (low, high) {
+        (Some(low), Some(high)) if RPM.bare(low) == RPM.bare(high) => Some(RPM.bare(low)),
+        (Some(low), Some(high)) => Some(format!("{} to {}", RPM.bare(low), RPM.bare(high))),
+        (Some(low), None) => Some(format!("{} and up", RPM.bare(low))),
+        (None, Some(high)) => Some(format!("up to {}", RPM.bare(high))),
+        (None, None) => None,
+    }
+}
+
+/// A length of time: "0.8 s", "143 s", "12 min 5 s", "2 h 10 min".
+pub fn duration(seconds: f64) -> String {
+    if !seconds.is_finite() {
+        return NOT_TOLD.to_owned();
+    }
+    let whole = seconds.round();
+    if seconds < 10.0 {
+        format!("{} s", number(seconds, 1))
+    } else if whole < 600.0 {
+        format!("{} s", number(whole, 0))
+    } else if whole < 7200.0 {
+        format!("{} min {} s", number((whole / 60.0).floor(), 0), number(whole % 60.0, 0))
+    } else {
+        let minutes = (whole / 60.0).round();
+        format!("{} h {} min", number((minutes / 60.0).floor(), 0), number(minutes % 60.0, 0))
+    }
+}
+
+/// A span of the log: "22.4 s to 61.0 s".
+pub fn from_to(start_s: f64, end_s: f64) -> String {
+    if start_s == end_s {
+        SECOND.of(start_s)
+    } else {
+        format!("{} to {}", SECOND.of(start_s), SECOND.of(end_s))
+    }
+}
+
+/// 4127 as "4,127": a row count is read at a glance.
+pub fn count(n: usize) -> String {
+    let digits = n.to_string();
+    let mut text = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+pub fn plural(n: usize, one: &str, many: &str) -> String {
+    format!("{} {}", count(n), if n == 1 { one } else { many })
+}
