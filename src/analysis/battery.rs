@@ -9,7 +9,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
 use crate::physics::battery::resistance_from_cca;
 use crate::segment::{Segments, Step};
-use crate::stats::fit::linear::line;
+use crate::stats::fit::linear::ordinary;
 
 /// A passenger-car battery some seconds to minutes into a discharge
 /// (common practice, no source).
@@ -98,8 +98,8 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
             volts.push(v.mean_v);
         }
     }
-    let fit = line(&amps, &volts).filter(|fit| fit.dof >= 1.0 && fit.slope > 0.0)?;
-    let half = 1.645 * fit.slope_error() * (1.0 + 2.0 / fit.dof);
+    let fit = ordinary(&amps, &volts).ok().filter(|fit| fit.dof >= 1 && fit.slope > 0.0)?;
+    let half = 1.645 * fit.slope_error() * (1.0 + 2.0 / fit.dof as f64);
     (half < fit.slope).then(|| {
         let how = "slope of voltage on logged battery current while draining";
         Estimate::around(fit.slope, half, Grade::Measured, how)

@@ -2,7 +2,8 @@
 
 use crate::segment::{Stretch, indices};
 use crate::stats::autocorrelation::integrated_time;
-use crate::stats::fit::linear::line;
+use crate::stats::fit::linear::ordinary;
+use crate::stats::quantisation::true_sigma;
 use crate::stats::robust::{difference_sigma, median};
 
 /// What one sample of the bus voltage can and cannot show.
@@ -10,6 +11,8 @@ use crate::stats::robust::{difference_sigma, median};
 pub struct Grain {
     /// Standard deviation of a sample around the level it belongs to.
     pub sigma_v: f64,
+    /// The same before rounding to the resolution.
+    pub unrounded_sigma_v: f64,
     /// Integrated autocorrelation time of that scatter, in samples: this many
     /// samples tell as much as one independent one.
     pub memory_samples: f64,
@@ -28,7 +31,13 @@ impl Grain {
     pub fn first_look(time_s: &[f64], bus_v: &[f64], step_v: Option<f64>) -> Grain {
         let interval_s = typical_interval(time_s);
         let sigma_v = difference_sigma(bus_v).max(quantised_sigma(step_v));
-        Grain { sigma_v, memory_samples: FIRST_LOOK_MEMORY, step_v, interval_s }
+        Grain {
+            sigma_v,
+            unrounded_sigma_v: unrounded(sigma_v, step_v),
+            memory_samples: FIRST_LOOK_MEMORY,
+            step_v,
+            interval_s,
+        }
     }
 
     /// From the residuals of steady stretches around their own straight lines.
@@ -42,7 +51,7 @@ impl Grain {
             if t.len() < 8 {
                 continue;
             }
-            let Some(fit) = line(t, v) else { continue };
+            let Ok(fit) = ordinary(t, v) else { continue };
             let residuals: Vec<f64> =
                 t.iter().zip(v).map(|(t, v)| v - fit.intercept - fit.slope * t).collect();
             squares += residuals.iter().map(|r| r * r).sum::<f64>();
@@ -54,8 +63,10 @@ impl Grain {
         if freedom < 10.0 {
             return *self;
         }
+        let sigma_v = (squares / freedom).sqrt();
         Grain {
-            sigma_v: (squares / freedom).sqrt(),
+            sigma_v,
+            unrounded_sigma_v: unrounded(sigma_v, self.step_v),
             memory_samples: if memories.is_empty() {
                 self.memory_samples
             } else {
@@ -77,6 +88,10 @@ impl Grain {
     pub fn band_v(&self) -> f64 {
         (2.0 * self.sigma_v).max(0.5 * self.step_v.unwrap_or(0.0))
     }
+}
+
+fn unrounded(sigma_v: f64, step_v: Option<f64>) -> f64 {
+    step_v.map_or(sigma_v, |step_v| true_sigma(sigma_v, step_v).sigma)
 }
 
 /// The scatter that rounding to a grid alone puts on a level: the standard

@@ -57,7 +57,7 @@ mod tests {
             .enumerate()
             .map(|(i, &t)| if t < 5.0 { 14.2 } else { 13.8 } + 0.005 * ((i * 7 % 5) as f64 - 2.0))
             .collect();
-        let grain = Grain { sigma_v: 0.01, memory_samples: 1.0, step_v: None, interval_s: 0.05 };
+        let grain = Grain { sigma_v: 0.01, memory_samples: 1.0, step_v: None, interval_s: 0.05, unrounded_sigma_v: 0.01 };
         let window = Span { start_s: 3.0, end_s: 8.0 };
         let onset = sharpest(&time_s, &bus_v, window, -1.0, &grain).unwrap();
         assert!(onset.clear && (onset.at_s - 5.0).abs() < 0.051, "{onset:?}");

@@ -79,7 +79,7 @@ fn one(args: &DiagnoseArgs, path: &Path) -> Result<Diagnosis, Box<dyn std::error
     let log = ingest::read(path, &args.read.options(&car)?)?;
     let diagnosis = diagnose(&log, &car)?;
     let dir = folder(args, path);
-    let policy = if args.force { Overwrite::Any } else { Overwrite::SameLog };
+    let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     report::write_folder(&diagnosis, &dir, policy)?;
     let to_stdout = args.json.as_deref() == Some(Path::new("-"));
     if let Some(file) = args.json.as_deref().filter(|_| !to_stdout) {

@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use crate::car::{Car, CarError, Names};
-use crate::ingest::{Mark, ReadOptions, RoleRequest};
+use crate::car::{Car, CarError};
+use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct ReadFlags {
@@ -74,19 +74,8 @@ impl CarFlags {
 
 impl ReadFlags {
     /// Column wishes from the car's file first, so that flags come last and win.
-    pub fn options(&self, car: &Car) -> Result<ReadOptions, String> {
-        let mut columns = Vec::new();
-        for (role, names) in &car.columns {
-            let names = match names {
-                Names::One(name) => std::slice::from_ref(name),
-                Names::Many(names) => names.as_slice(),
-            };
-            for name in names {
-                columns.push(
-                    format!("{role}={name}").parse::<RoleRequest>().map_err(|e| e.to_string())?,
-                );
-            }
-        }
+    pub fn options(&self, car: &Car) -> Result<ReadOptions, RequestError> {
+        let mut columns = RoleRequest::from_car(car)?;
         columns.extend(self.columns.iter().cloned());
         Ok(ReadOptions {
             columns,

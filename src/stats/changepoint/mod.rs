@@ -15,9 +15,11 @@ mod functional;
 mod pelt;
 mod penalty;
 mod sums;
+mod trend;
 
 pub use absolute::L1;
 pub use cost::{Cost, L2};
 pub use functional::functional_pruning;
 pub use pelt::pelt;
 pub use penalty::schwarz;
+pub use trend::Trend;
