@@ -42,6 +42,22 @@ impl OutputCurve {
         Ok(OutputCurve { curve })
     }
 
+    /// A curve of common shape for a rated current (common practice, no source;
+    /// a third of it at the idle point).
+    pub fn typical(rated_a: f64) -> Result<Self, CurveError> {
+        const SHARES: [(f64, f64); 8] = [
+            (1100.0, 0.0),
+            (IDLE_POINT_RPM, 0.33),
+            (2000.0, 0.56),
+            (2500.0, 0.70),
+            (3000.0, 0.79),
+            (4000.0, 0.90),
+            (RATED_POINT_RPM, 1.0),
+            (9000.0, 1.03),
+        ];
+        Self::new(&SHARES.map(|(rpm, share)| (rpm, share * rated_a)))
+    }
+
     pub fn turn_on_rpm(&self) -> f64 {
         self.curve.domain().0
     }

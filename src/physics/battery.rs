@@ -58,7 +58,8 @@ pub fn resistance_from_cca(cca_a: f64, temperature_c: f64) -> Option<Estimate> {
     let warmth = (temperature_c - CCA_TEMPERATURE_C) / (25.0 - CCA_TEMPERATURE_C);
     let at = |factor: f64| cold * factor.powf(warmth);
     let (one, other) = (at(WARM_FACTOR_LOW), at(WARM_FACTOR_HIGH));
-    let how = format!("from {cca_a:.0} A cold-cranking (SAE J537), carried to {temperature_c:.0} °C");
+    let how =
+        format!("from {cca_a:.0} A cold-cranking (SAE J537), carried to {temperature_c:.0} °C");
     Some(Estimate::new(at(WARM_FACTOR), one.min(other), one.max(other), Grade::Assumed, how))
 }
 
@@ -168,8 +169,16 @@ impl Battery {
     /// The current in A that a hold at `volts` comes to within a second or two,
     /// before polarisation and surface charge move on. Positive: charging.
     pub fn current_at(&self, volts: f64, state: &BatteryState) -> f64 {
-        let push = volts - self.open_circuit_v(state) - state.fast_v - state.slow_v;
-        push / (self.ohmic_ohm + self.branch_ohm(push, state.state_of_charge))
+        let (source_v, source_ohm) = self.source_near(volts, state);
+        (volts - source_v) / source_ohm
+    }
+
+    /// The voltage in V and resistance in Ω of the source that the battery is,
+    /// near `volts` and within a second or two.
+    pub fn source_near(&self, volts: f64, state: &BatteryState) -> (f64, f64) {
+        let source_v = self.open_circuit_v(state) + state.fast_v + state.slow_v;
+        let branch = self.branch_ohm(volts - source_v, state.state_of_charge);
+        (source_v, self.ohmic_ohm + branch)
     }
 
     fn branch_ohm(&self, push_v: f64, state_of_charge: f64) -> f64 {
@@ -181,22 +190,21 @@ impl Battery {
     pub fn advance(&self, state: &BatteryState, current_a: f64, step_s: f64) -> BatteryState {
         let charge = state.state_of_charge + current_a * step_s / 3600.0 / self.capacity_ah;
         let branch = self.branch_ohm(state.double_layer_v, state.state_of_charge);
-        let layer = Polarisation {
-            resistance_ohm: branch,
-            time_constant_s: branch * self.double_layer_f,
-        };
+        let layer =
+            Polarisation { resistance_ohm: branch, time_constant_s: branch * self.double_layer_f };
         let surface = &self.surface;
-        let rate_surface = if current_a > 0.0 {
+        let next_surface = if current_a > 0.0 {
             let built = surface.most_v
                 + (state.surface_v - surface.most_v)
                     * (-current_a * step_s / surface.build_as).exp();
             built - state.surface_v * step_s / surface.fade_s
         } else {
-            state.surface_v * (current_a * step_s / surface.strip_as - step_s / surface.fade_s).exp()
+            state.surface_v
+                * (current_a * step_s / surface.strip_as - step_s / surface.fade_s).exp()
         };
         BatteryState {
             state_of_charge: charge.clamp(0.0, 1.0),
-            surface_v: rate_surface.max(0.0),
+            surface_v: next_surface.max(0.0),
             double_layer_v: layer.advance(state.double_layer_v, current_a, step_s),
             fast_v: self.fast.advance(state.fast_v, current_a, step_s),
             slow_v: self.slow.advance(state.slow_v, current_a, step_s),

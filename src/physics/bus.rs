@@ -97,7 +97,10 @@ impl Bus {
         if held.alternator_a <= available_a && held.alternator_a >= 0.0 {
             return (held, false);
         }
-        (self.with_current(held.alternator_a.clamp(0.0, available_a)), held.alternator_a > available_a)
+        (
+            self.with_current(held.alternator_a.clamp(0.0, available_a)),
+            held.alternator_a > available_a,
+        )
     }
 
     /// Amps that the line must bring to the battery's node to keep it at `volts`.
@@ -152,7 +155,11 @@ fn root(low: f64, high: f64, guess: f64, f: impl Fn(f64) -> f64) -> f64 {
         if y.abs() < CLOSE_V || high - low < CLOSE_V {
             break;
         }
-        if y < 0.0 { low = x } else { high = x }
+        if y < 0.0 {
+            low = x
+        } else {
+            high = x
+        }
         let step = x - y / slope;
         let next = if step > low && step < high { step } else { low + (high - low) / 2.0 };
         let next_y = f(next);
@@ -161,7 +168,11 @@ fn root(low: f64, high: f64, guess: f64, f: impl Fn(f64) -> f64) -> f64 {
         slope = if measured > 0.0 && measured.is_finite() { measured } else { 1.0 };
         (x, y) = (next, next_y);
         if !gained && y.abs() >= CLOSE_V {
-            if y < 0.0 { low = x } else { high = x }
+            if y < 0.0 {
+                low = x
+            } else {
+                high = x
+            }
             x = low + (high - low) / 2.0;
             y = f(x);
         }

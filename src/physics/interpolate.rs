@@ -9,7 +9,9 @@ pub enum CurveError {
     TooFew(usize),
     #[error("point {0} is not a finite number")]
     NotFinite(usize),
-    #[error("point {number} at {x} does not lie right of the one before it: sort the points and drop repeats")]
+    #[error(
+        "point {number} at {x} does not lie right of the one before it: sort the points and drop repeats"
+    )]
     NotIncreasing { number: usize, x: f64 },
     #[error("point {number} falls below the one before it ({y} after {before})")]
     Falling { number: usize, y: f64, before: f64 },

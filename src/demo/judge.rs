@@ -1,0 +1,152 @@
+//! The verdict that the physics call for, and the speeds at which loads are carried.
+
+use std::collections::BTreeMap;
+
+use super::car::CarModel;
+use super::electrics::steady_bus;
+use super::truth::{KeepUpTruth, Samples};
+use crate::diagnosis::{BusState, VerdictWord};
+use crate::physics::battery::Battery;
+
+/// Common practice, no source: above this a running bus is over-charging.
+const OVERCHARGE_V: f64 = 15.0;
+/// A bus this far below its setpoint is not held, whatever the battery does.
+const LOST_V: f64 = 0.3;
+/// Failing for less than this in all proves nothing.
+const FAILING_S: f64 = 3.0;
+/// Below this the engine idles.
+const IDLE_BAND_RPM: f64 = 1500.0;
+/// Samples this near the highest speed seen speak for it.
+const TOP_BAND_RPM: f64 = 150.0;
+/// A margin below this share of the idle output is little.
+const LITTLE_SHARE: f64 = 0.10;
+
+/// What the judge needs and the truth does not tell.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Seen {
+    /// Running, with nothing changed for a while.
+    pub steady: Vec<bool>,
+    /// Loads on, as per cents of duty.
+    pub sets: Vec<Vec<u8>>,
+}
+
+/// The car at the end of its log.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct End {
+    pub setpoint_v: f64,
+    pub derating: f64,
+    pub state_of_charge: f64,
+}
+
+pub struct Judged {
+    pub verdict: VerdictWord,
+    pub keep_up: Vec<KeepUpTruth>,
+}
+
+#[derive(Default)]
+struct Tally {
+    top_rpm: f64,
+    failing_s: f64,
+    top_s: f64,
+    top_failing_s: f64,
+}
+
+/// Weighs the steady running of every set of loads.
+pub fn judge(car: &CarModel, time_s: &[f64], samples: &Samples, seen: &Seen, end: End) -> Judged {
+    let mut tallies: BTreeMap<&[u8], Tally> = BTreeMap::new();
+    let steady = || {
+        (0..time_s.len()).filter(|&i| seen.steady[i]).map(|i| {
+            let seconds = if i == 0 { 0.0 } else { time_s[i] - time_s[i - 1] };
+            let lost = samples.bus_v[i] < samples.setpoint_v[i] - LOST_V;
+            let failing = match samples.state[i] {
+                BusState::Holding => false,
+                BusState::Slipping => lost && samples.regulation_shortfall_a[i] > 0.0,
+                BusState::Draining => true,
+            };
+            (seen.sets[i].as_slice(), samples.engine_rpm[i], seconds, failing)
+        })
+    };
+    for (set, rpm, ..) in steady() {
+        let tally = tallies.entry(set).or_default();
+        tally.top_rpm = tally.top_rpm.max(rpm);
+    }
+    for (set, rpm, seconds, failing) in steady() {
+        let tally = tallies.entry(set).or_default();
+        let failing_s = if failing { seconds } else { 0.0 };
+        tally.failing_s += failing_s;
+        if rpm > tally.top_rpm - TOP_BAND_RPM {
+            tally.top_s += seconds;
+            tally.top_failing_s += failing_s;
+        }
+    }
+    let keep_up: Vec<KeepUpTruth> = tallies.keys().map(|set| keep_up(car, set, end)).collect();
+    let verdict = word(samples, seen, &tallies, &keep_up);
+    Judged { verdict, keep_up }
+}
+
+fn word(
+    samples: &Samples,
+    seen: &Seen,
+    tallies: &BTreeMap<&[u8], Tally>,
+    keep_up: &[KeepUpTruth],
+) -> VerdictWord {
+    let running = || (0..samples.bus_v.len()).filter(|&i| seen.steady[i]);
+    let count = running().count();
+    if count == 0 {
+        return VerdictWord::CannotTell;
+    }
+    if running().all(|i| samples.alternator_a[i] < 1.0) {
+        return VerdictWord::NotCharging;
+    }
+    let high = running().filter(|&i| samples.bus_v[i] > OVERCHARGE_V).count();
+    if high * 2 > count {
+        return VerdictWord::Overcharges;
+    }
+    let failing: Vec<&Tally> = tallies.values().filter(|t| t.failing_s > FAILING_S).collect();
+    let at_speed = |t: &&&Tally| t.top_rpm > IDLE_BAND_RPM && t.top_failing_s > 0.5 * t.top_s;
+    if failing.iter().any(|t| at_speed(&t)) {
+        return VerdictWord::FallsShort;
+    }
+    if !failing.is_empty() {
+        return VerdictWord::FallsShortAtIdle;
+    }
+    let little = |k: &KeepUpTruth| k.idle_output_a - k.needed_a < LITTLE_SHARE * k.idle_output_a;
+    if keep_up.iter().any(little) { VerdictWord::LittleInReserve } else { VerdictWord::KeepsUp }
+}
+
+fn keep_up(car: &CarModel, set: &[u8], end: End) -> KeepUpTruth {
+    let (battery_v, battery_ohm) = full_of_surface_charge(&car.battery, end.state_of_charge);
+    let with_charge = steady_bus(car, set, battery_v, battery_ohm);
+    // A battery that stands at the setpoint takes nothing.
+    let no_charge = steady_bus(car, set, end.setpoint_v, 1e6);
+    let needed_a = with_charge.holding(end.setpoint_v, car.sense).alternator_a;
+    let bare_a = no_charge.holding(end.setpoint_v, car.sense).alternator_a;
+    let engine_rpm =
+        |amps: f64| car.curve.rpm_for(amps, end.derating).map(|rpm| rpm / car.pulley_ratio);
+    let loads = car.loads.iter().zip(set).filter(|(_, percent)| **percent > 0);
+    let idle_up: f64 =
+        loads.clone().map(|(load, &p)| load.idle_up_rpm * f64::from(p) / 100.0).sum();
+    let idle_rpm = car.idle.hot_rpm + idle_up - car.idle.residual_rpm_per_a * needed_a;
+    KeepUpTruth {
+        loads: loads
+            .map(|(load, &percent)| match percent {
+                100 => load.name.clone(),
+                part => format!("{} {part} %", load.name),
+            })
+            .collect(),
+        needed_a,
+        idle_output_a: car.curve.output(idle_rpm * car.pulley_ratio).amps_a * end.derating,
+        rpm: engine_rpm(needed_a),
+        rpm_no_charge: engine_rpm(bare_a),
+    }
+}
+
+/// Voltage and resistance of a battery long held at a setpoint.
+fn full_of_surface_charge(battery: &Battery, state_of_charge: f64) -> (f64, f64) {
+    let volts = crate::physics::battery::rest_voltage_v(state_of_charge) + battery.surface.most_v;
+    let ohm = battery.ohmic_ohm
+        + battery.acceptance_ohm(state_of_charge)
+        + battery.fast.resistance_ohm
+        + battery.slow.resistance_ohm;
+    (volts, ohm)
+}

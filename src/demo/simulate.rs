@@ -1,0 +1,360 @@
+//! Runs a car through a script on a fine time grid of its own, so that the truth
+//! does not depend on how often the logger looks.
+
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+use super::car::CarModel;
+use super::electrics::{Electrics, effective_s};
+use super::engine::{Engine, World, phases};
+use super::judge;
+use super::logger::{Logger, Shows};
+use super::observe::{self, Raw};
+use super::script::Script;
+use super::truth::{BatteryTruth, Samples, StepTruth, Truth};
+use crate::diagnosis::{BusState, Direction, PhaseKind};
+use crate::log::{Place, Tap};
+use crate::physics::bus::{Node, Solved};
+
+/// The grid's step.
+pub const STEP_S: f64 = 0.005;
+/// The machine's temperature follows its air and its load this slowly.
+const MACHINE_S: f64 = 90.0;
+/// Belt slip builds and ends with the machine's inertia.
+const SLIP_S: f64 = 0.3;
+const MOST_SLIP: f64 = 0.9;
+/// At the setpoint: within this of it.
+const AT_SETPOINT_V: f64 = 0.05;
+/// Less than this from the battery is no draining.
+const DRAINING_A: f64 = 0.5;
+/// Rectified pulses a turn: three phases, both half waves, six pole pairs.
+const PULSES_A_TURN: f64 = 36.0;
+
+/// A simulated log.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Simulated {
+    /// Seconds from the first sample, to the millisecond as logged.
+    pub time_s: Vec<f64>,
+    /// As written, by channel of the logger: noisy, quantised, in the channel's unit.
+    pub written: Vec<Vec<f64>>,
+    pub logger: Logger,
+    pub truth: Truth,
+}
+
+impl Simulated {
+    /// The CSV in the logger's dialect.
+    pub fn bytes(&self) -> Vec<u8> {
+        let logger = &self.logger;
+        logger.dialect.write(logger.started_at, &self.time_s, &logger.channels, &self.written)
+    }
+
+    /// A channel as logged, back in V, A, rpm, °C or duty.
+    pub fn channel(&self, shows: Shows) -> Option<Vec<f64>> {
+        let index = self.logger.channels.iter().position(|c| c.shows == shows)?;
+        let channel = self.logger.channels.get(index)?;
+        Some(self.written.get(index)?.iter().map(|&n| channel.value(n)).collect())
+    }
+
+    /// The bus voltage as logged, V.
+    pub fn bus_v(&self) -> Vec<f64> {
+        self.channel(Shows::Voltage(self.logger.bus)).unwrap_or_default()
+    }
+}
+
+/// The log that `logger` writes of `car` going through `script`. Same arguments, same log.
+pub fn simulate(car: &CarModel, script: &Script, logger: &Logger, seed: u64) -> Simulated {
+    simulate_in_steps(car, script, logger, seed, STEP_S)
+}
+
+/// [`simulate`] on a grid of `step_s` (10 ms or less).
+pub fn simulate_in_steps(
+    car: &CarModel,
+    script: &Script,
+    logger: &Logger,
+    seed: u64,
+    step_s: f64,
+) -> Simulated {
+    let time_s = sample_times(script.duration_s, logger, seed);
+    let mut run = Run::new(car, script, step_s);
+    let mut samples = Samples::default();
+    let mut seen = judge::Seen::default();
+    let mut kinds = Vec::with_capacity(time_s.len());
+    let mut raws: Vec<Raw> = Vec::with_capacity(time_s.len());
+    let mut moment = run.step(0);
+    let mut count = 1;
+    for &t_s in &time_s {
+        // The last grid point at or before the sample.
+        let due = (t_s / step_s + 1e-6).floor() as u64;
+        while count <= due {
+            moment = run.step(count);
+            count += 1;
+        }
+        let raw = run.raw(logger, &moment);
+        let bus_v = moment.solved.volts(node_of(logger.bus));
+        let state = moment.state(bus_v);
+        samples.bus_v.push(bus_v);
+        samples.setpoint_v.push(moment.setpoint_v);
+        samples.battery_a.push(moment.solved.battery_a);
+        samples.alternator_a.push(moment.solved.alternator_a);
+        samples.available_a.push(moment.available_a);
+        samples.open_circuit_v.push(moment.open_circuit_v);
+        samples.state.push(state);
+        samples.regulation_shortfall_a.push(moment.shortfall_a);
+        samples.implied_deficit_a.push((-moment.solved.battery_a).max(0.0));
+        samples.engine_rpm.push(run.engine.rpm);
+        seen.steady.push(moment.steady);
+        seen.sets.push(run.electrics.set());
+        kinds.push(moment.phase);
+        raws.push(raw);
+    }
+    let phases = phases(&time_s, &kinds);
+    let judged = judge::judge(car, &time_s, &samples, &seen, run.end(moment.derating));
+    let middle = samples.setpoint_v.get(time_s.len() / 2).copied().unwrap_or(f64::NAN);
+    let truth = Truth {
+        verdict: judged.verdict,
+        setpoint_v: middle,
+        rest_voltage_v: car.battery.open_circuit_v(&car.battery_at_start),
+        battery: battery_truth(car, run.battery.state_of_charge),
+        phases,
+        steps: true_steps(car, script, logger),
+        keep_up: judged.keep_up,
+        samples,
+    };
+    let written = observe::written(logger, &raws, seed);
+    Simulated { time_s, written, logger: logger.clone(), truth }
+}
+
+fn sample_times(duration_s: f64, logger: &Logger, seed: u64) -> Vec<f64> {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    rng.set_stream(1);
+    let interval_s = 1.0 / logger.samples_per_s;
+    let count = (duration_s * logger.samples_per_s).floor() as u64;
+    let mut last_ms = -1;
+    (0..=count)
+        .map(|index| {
+            let wobble: f64 = StandardNormal.sample(&mut rng);
+            let wobble = if index == 0 { 0.0 } else { wobble * logger.jitter_share };
+            let at_ms = ((index as f64 + wobble) * interval_s * 1000.0).round() as i64;
+            last_ms = at_ms.max(last_ms + 1);
+            last_ms as f64 / 1000.0
+        })
+        .collect()
+}
+
+fn node_of(tap: Tap) -> Node {
+    match tap {
+        Tap::Battery => Node::Battery,
+        Tap::Alternator => Node::Alternator,
+        Tap::Module => Node::Module,
+    }
+}
+
+/// All that moves.
+struct Run<'a> {
+    car: &'a CarModel,
+    script: &'a Script,
+    step_s: f64,
+    engine: Engine<'a>,
+    electrics: Electrics<'a>,
+    battery: crate::physics::battery::BatteryState,
+    alternator_a: Option<f64>,
+    machine_c: f64,
+    slip: f64,
+    ripple_turns: f64,
+}
+
+/// What is read off at a grid point.
+struct Moment {
+    t_s: f64,
+    phase: PhaseKind,
+    solved: Solved,
+    setpoint_v: f64,
+    available_a: f64,
+    saturated: bool,
+    shortfall_a: f64,
+    open_circuit_v: f64,
+    alternator_rpm: f64,
+    derating: f64,
+    /// Running, and nothing was changed for a while.
+    steady: bool,
+}
+
+/// A change of load or speed has had its effect after this long.
+const STEADY_AFTER_S: f64 = 4.0;
+
+impl Moment {
+    fn state(&self, bus_v: f64) -> BusState {
+        let at_setpoint = (bus_v - self.setpoint_v).abs() <= AT_SETPOINT_V;
+        if self.phase == PhaseKind::Running && !self.saturated && at_setpoint {
+            BusState::Holding
+        } else if self.solved.battery_a < -DRAINING_A {
+            BusState::Draining
+        } else {
+            BusState::Slipping
+        }
+    }
+}
+
+impl<'a> Run<'a> {
+    fn new(car: &'a CarModel, script: &'a Script, step_s: f64) -> Self {
+        Run {
+            car,
+            script,
+            step_s,
+            engine: Engine::new(script, car.idle),
+            electrics: Electrics::new(car, script),
+            battery: car.battery_at_start,
+            alternator_a: None,
+            machine_c: script.underhood.at(0.0),
+            slip: 0.0,
+            ripple_turns: 0.0,
+        }
+    }
+
+    /// Goes on to grid point `index`: points must be taken in order from 0.
+    fn step(&mut self, index: u64) -> Moment {
+        let (car, step_s) = (self.car, self.step_s);
+        let t_s = index as f64 * step_s;
+        let before_rpm = self.engine.rpm;
+        self.electrics.advance(t_s, step_s);
+        let world = World {
+            alternator_a: self.alternator_a.unwrap_or(0.0),
+            idle_up_rpm: self.electrics.idle_up_rpm(),
+            coolant_c: self.script.coolant.at(t_s),
+        };
+        self.engine.advance(t_s, step_s, &world);
+        let phase = self.engine.phase();
+        let since_change_s = self.engine.since_change_s(t_s);
+        self.slip_on((self.engine.rpm - before_rpm) / step_s);
+        let alternator_rpm = self.engine.rpm * car.pulley_ratio * (1.0 - self.slip);
+        let derating = car.derating.factor(self.machine_c);
+        let available_a = car.curve.output(alternator_rpm).amps_a * derating;
+
+        let ohmic = car.battery.ohmic_ohm;
+        let inner_v = car.battery.inner_v(&self.battery);
+        let bus = self.electrics.bus(t_s, phase, since_change_s, inner_v, ohmic);
+        let share = self.alternator_a.unwrap_or(0.0) / available_a.max(1e-6);
+        let held_v = car.regulator.held_v(self.machine_c, share);
+        let demand_a = bus.holding(held_v, car.sense).alternator_a;
+        // A log that begins with the engine running begins in balance.
+        let current_a = self.alternator_a.unwrap_or(demand_a.clamp(0.0, available_a));
+        let current_a = car.regulator.follow(current_a, demand_a, available_a, step_s);
+        let solved = bus.with_current(current_a);
+        let saturated = demand_a > available_a;
+        let shortfall_a = if phase == PhaseKind::Running && saturated {
+            let (battery_v, battery_ohm) = car.battery.source_near(held_v, &self.battery);
+            let settled = crate::physics::bus::Bus { battery_v, battery_ohm, ..bus };
+            (settled.holding(held_v, car.sense).alternator_a - available_a).max(0.0)
+        } else {
+            0.0
+        };
+        let quiet_s = since_change_s.min(t_s - self.electrics.switched_at_s);
+        let moment = Moment {
+            t_s,
+            phase,
+            solved,
+            setpoint_v: car.regulator.setpoint_v(self.machine_c),
+            available_a,
+            saturated,
+            shortfall_a,
+            open_circuit_v: car.battery.open_circuit_v(&self.battery),
+            alternator_rpm,
+            derating,
+            steady: phase == PhaseKind::Running && quiet_s > STEADY_AFTER_S,
+        };
+
+        self.alternator_a = Some(current_a);
+        self.battery = car.battery.advance(&self.battery, solved.battery_a, step_s);
+        let warmed_c = self.script.underhood.at(t_s) + car.self_heating_c * current_a / car.rated_a;
+        self.machine_c += (warmed_c - self.machine_c) * step_s / MACHINE_S;
+        self.ripple_turns += alternator_rpm / 60.0 * PULSES_A_TURN * step_s;
+        self.ripple_turns -= self.ripple_turns.floor();
+        moment
+    }
+
+    fn slip_on(&mut self, rpm_per_s: f64) {
+        let Some(belt) = self.car.belt else { return };
+        let over_a = (self.alternator_a.unwrap_or(0.0) - belt.grips_a).max(0.0);
+        let gain = rpm_per_s.max(0.0) / 1000.0;
+        let goal = (belt.share_per_a * over_a + belt.share_per_1000_rpm_s * gain).min(MOST_SLIP);
+        self.slip += (goal - self.slip) * (1.0 - (-self.step_s / SLIP_S).exp());
+    }
+
+    fn raw(&self, logger: &Logger, moment: &Moment) -> Raw {
+        let share = moment.solved.alternator_a / self.car.rated_a;
+        let ripple = (std::f64::consts::TAU * self.ripple_turns).sin() * share;
+        let values = logger
+            .channels
+            .iter()
+            .map(|channel| match channel.shows {
+                Shows::Voltage(tap) => moment.solved.volts(node_of(tap)),
+                Shows::EngineRpm => self.engine.rpm,
+                Shows::AlternatorRpm => moment.alternator_rpm,
+                Shows::AlternatorCurrent => moment.solved.alternator_a,
+                Shows::BatteryCurrent => moment.solved.battery_a,
+                Shows::Temperature(Place::Coolant) => self.script.coolant.at(moment.t_s),
+                Shows::Temperature(Place::Intake) => self.script.underhood.at(moment.t_s),
+                Shows::Temperature(Place::Alternator) => self.machine_c,
+                Shows::Temperature(Place::Ambient) => self.script.ambient_c,
+                Shows::Load(load) => declared_duty(self.script, load, moment.t_s),
+            })
+            .collect();
+        Raw { values, ripple }
+    }
+
+    fn end(&self, derating: f64) -> judge::End {
+        let setpoint_v = self.car.regulator.setpoint_v(self.machine_c);
+        judge::End { setpoint_v, derating, state_of_charge: self.battery.state_of_charge }
+    }
+}
+
+/// Duty of a load as its switch says: what a logger sees, before any lag.
+fn declared_duty(script: &Script, load: usize, t_s: f64) -> f64 {
+    let last = script
+        .switches
+        .iter()
+        .filter(|switch| switch.load == load && switch.at_s <= t_s)
+        .max_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    last.map_or(0.0, |switch| switch.duty)
+}
+
+fn battery_truth(car: &CarModel, state_of_charge_end: f64) -> BatteryTruth {
+    let battery = &car.battery;
+    let instant_ohm = battery.ohmic_ohm + battery.transfer_ohm;
+    let seconds_ohm = instant_ohm + battery.fast.resistance_ohm;
+    BatteryTruth {
+        capacity_ah: battery.capacity_ah,
+        cca_a: car.cca_a,
+        instant_ohm,
+        seconds_ohm,
+        minutes_ohm: seconds_ohm + battery.slow.resistance_ohm,
+        state_of_charge_start: car.battery_at_start.state_of_charge,
+        state_of_charge_end,
+        surface_most_v: battery.surface.most_v,
+    }
+}
+
+fn true_steps(car: &CarModel, script: &Script, logger: &Logger) -> Vec<StepTruth> {
+    let mut duty = vec![0.0; car.loads.len()];
+    let mut switches: Vec<_> =
+        script.switches.iter().filter(|switch| switch.load < car.loads.len()).collect();
+    switches.sort_by(|a, b| effective_s(a).total_cmp(&effective_s(b)));
+    let mut steps = Vec::new();
+    for switch in switches {
+        let load = &car.loads[switch.load];
+        let change = switch.duty - std::mem::replace(&mut duty[switch.load], switch.duty);
+        if change == 0.0 || effective_s(switch) > script.duration_s {
+            continue;
+        }
+        steps.push(StepTruth {
+            at_s: effective_s(switch),
+            declared_at_s: switch.at_s,
+            load: load.name.clone(),
+            direction: if change > 0.0 { Direction::On } else { Direction::Off },
+            declared: logger.channels.iter().any(|c| c.shows == Shows::Load(switch.load)),
+            amps_a: change * load.reference_a,
+        });
+    }
+    steps
+}

@@ -1,0 +1,85 @@
+//! What really happened in a simulated log: the yardstick of the measured tests.
+
+use serde::Serialize;
+
+use crate::diagnosis::{BusState, Direction, Phase, VerdictWord};
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Truth {
+    /// The verdict the physics call for.
+    pub verdict: VerdictWord,
+    /// In force at the middle of the log.
+    pub setpoint_v: f64,
+    /// Open-circuit voltage at the first sample, surface charge included.
+    pub rest_voltage_v: f64,
+    pub battery: BatteryTruth,
+    pub phases: Vec<Phase>,
+    pub steps: Vec<StepTruth>,
+    pub keep_up: Vec<KeepUpTruth>,
+    pub samples: Samples,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BatteryTruth {
+    pub capacity_ah: f64,
+    pub cca_a: f64,
+    /// Resistance to a step of discharge within a tenth of a second.
+    pub instant_ohm: f64,
+    /// Within some seconds.
+    pub seconds_ohm: f64,
+    /// After minutes.
+    pub minutes_ohm: f64,
+    pub state_of_charge_start: f64,
+    pub state_of_charge_end: f64,
+    pub surface_most_v: f64,
+}
+
+/// A true change of load.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StepTruth {
+    /// When the current changed.
+    pub at_s: f64,
+    /// When the switch was thrown.
+    pub declared_at_s: f64,
+    pub load: String,
+    pub direction: Direction,
+    /// The log has this load's column.
+    pub declared: bool,
+    /// Change of running current at 13.5 V; positive for `on`.
+    pub amps_a: f64,
+}
+
+/// The engine speed at which a set of loads stops slipping, by solving.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct KeepUpTruth {
+    /// "fan", or "fan 60 %" for part duty.
+    pub loads: Vec<String>,
+    /// Alternator amps needed to hold the setpoint, with the battery as full of
+    /// surface charge as it gets. A battery just drained asks for more.
+    pub needed_a: f64,
+    /// Amps the alternator has at hot idle at the end of the log.
+    pub idle_output_a: f64,
+    /// `None`: at no speed of the curve. A slipping belt is left out.
+    pub rpm: Option<f64>,
+    /// Without any current into the battery.
+    pub rpm_no_charge: Option<f64>,
+}
+
+/// One entry for each sample of the log. No noise, no quantisation.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Samples {
+    pub bus_v: Vec<f64>,
+    /// In force at the regulator's sense.
+    pub setpoint_v: Vec<f64>,
+    /// Positive: charging.
+    pub battery_a: Vec<f64>,
+    pub alternator_a: Vec<f64>,
+    /// What the alternator could give at that speed and heat.
+    pub available_a: Vec<f64>,
+    /// The battery's open-circuit voltage, surface charge included.
+    pub open_circuit_v: Vec<f64>,
+    pub state: Vec<BusState>,
+    pub regulation_shortfall_a: Vec<f64>,
+    pub implied_deficit_a: Vec<f64>,
+    pub engine_rpm: Vec<f64>,
+}

@@ -1,0 +1,245 @@
+//! Pure formulas against published tables and hand calculation.
+
+use stiffbus::physics::alternator::{Derating, OutputCurve, Regulator};
+use stiffbus::physics::battery::{
+    REST_TABLE, resistance_cold_ohm, resistance_from_cca, rest_voltage_v, state_of_charge,
+};
+use stiffbus::physics::bus::{Bus, Node};
+use stiffbus::physics::cable::{awg_area_mm2, awg_diameter_mm, ohm_per_m};
+use stiffbus::physics::interpolate::{CurveError, MonotoneCubic};
+use stiffbus::physics::load::{Draw, Inrush, LoadKind};
+
+fn close(found: f64, wanted: f64, within: f64) {
+    assert!((found - wanted).abs() <= within, "found {found}, wanted {wanted} within {within}");
+}
+
+/// NBS Handbook 100 (1966), solid annealed copper at 20 °C, ohms per 1000 ft
+/// (from memory).
+#[test]
+fn copper_wire_agrees_with_the_handbook() {
+    let table = [
+        (14, 2.525),
+        (12, 1.588),
+        (10, 0.9989),
+        (8, 0.6282),
+        (6, 0.3951),
+        (4, 0.2485),
+        (3, 0.1970),
+        (2, 0.1563),
+        (1, 0.1239),
+        (0, 0.09827),
+        (-1, 0.07793),
+        (-3, 0.04901),
+    ];
+    for (gauge, per_1000_ft) in table {
+        let found = ohm_per_m(awg_area_mm2(gauge), 20.0) * 304.8;
+        close(found / per_1000_ft, 1.0, 0.0005);
+    }
+}
+
+/// ASTM B258 fixes gauge 36 at 0.005 in and gauge 4/0 at 0.46 in.
+#[test]
+fn gauges_start_from_their_two_fixed_diameters() {
+    close(awg_diameter_mm(36), 0.127, 1e-12);
+    close(awg_diameter_mm(-3), 0.46 * 25.4, 1e-9);
+}
+
+/// IEC 60028: 0.00393 per kelvin at 20 °C, so 80 °C adds 23.58 %.
+#[test]
+fn warm_copper_resists_more() {
+    close(ohm_per_m(10.0, 80.0) / ohm_per_m(10.0, 20.0), 1.2358, 1e-9);
+}
+
+/// Common practice, no source: the table for flooded batteries at 25 °C.
+#[test]
+fn rest_voltage_and_state_of_charge_are_each_others_inverse() {
+    let table = [(1.0, 12.65), (0.75, 12.45), (0.5, 12.24), (0.25, 12.06)];
+    for (charge, volts) in table {
+        close(rest_voltage_v(charge), volts, 1e-12);
+        close(state_of_charge(volts), charge, 1e-9);
+        assert!(REST_TABLE.contains(&(charge, volts)));
+    }
+    for percent in 0..=100 {
+        let charge = f64::from(percent) / 100.0;
+        close(state_of_charge(rest_voltage_v(charge)), charge, 1e-9);
+    }
+    close(state_of_charge(11.0), 0.0, 1e-9);
+    close(state_of_charge(13.2), 1.0, 1e-9);
+}
+
+/// SAE J537 (from memory): 30 s at −18 °C and not below 7.2 V. By hand for 540
+/// A and 12.6 V at rest: 5.4 V / 540 A = 10 mΩ.
+#[test]
+fn cold_resistance_is_the_ratings_own_definition() {
+    close(resistance_cold_ohm(540.0), 0.010, 1e-12);
+    let cold = resistance_from_cca(540.0, -18.0).expect("a positive rating");
+    close(cold.value, 0.010, 1e-12);
+    let mild = resistance_from_cca(540.0, 25.0).expect("a positive rating");
+    assert!(mild.value < cold.value && mild.contains(mild.value));
+    assert!(mild.low < 0.8 * mild.value && mild.high > 1.2 * mild.value, "too sure: {mild:?}");
+    assert!(resistance_from_cca(0.0, 25.0).is_none());
+    assert!(resistance_from_cca(f64::NAN, 25.0).is_none());
+}
+
+/// By hand, three points (0, 0), (1000, 50), (2000, 70): secants 0.05 and 0.02
+/// A/rpm, slopes 0.05, 0.035, 0.02 (none beyond the circle of radius 3), so
+/// Hermite at the middle of the first piece gives 25 + 1000/8 × (0.05 − 0.035) =
+/// 26.875 A, of the second 60 + 1000/8 × (0.035 − 0.02) = 61.875 A.
+#[test]
+fn output_curve_agrees_with_hand_calculation() {
+    let curve = OutputCurve::new(&[(1000.0, 0.0), (2000.0, 50.0), (3000.0, 70.0)]).unwrap();
+    close(curve.output(1500.0).amps_a, 26.875, 1e-9);
+    close(curve.output(2500.0).amps_a, 61.875, 1e-9);
+    assert_eq!(curve.output(999.0).amps_a, 0.0);
+    assert!(!curve.output(3000.0).beyond_last_point);
+    let beyond = curve.output(3001.0);
+    assert!(beyond.beyond_last_point && beyond.amps_a == 70.0);
+    close(curve.rpm_for(26.875, 1.0).unwrap(), 1500.0, 1e-6);
+    assert_eq!(curve.rpm_for(70.0, 0.9), None);
+}
+
+/// Fritsch and Carlson's own data (RPN 14, SIAM J. Numer. Anal. 17, 1980; from
+/// memory) rise steeply between flats, where plain cubics overshoot.
+#[test]
+fn curve_through_steep_data_stays_monotone() {
+    let points = [
+        (7.99, 0.0),
+        (8.09, 2.76429e-5),
+        (8.19, 4.37498e-2),
+        (8.7, 0.169183),
+        (9.2, 0.469428),
+        (10.0, 0.943740),
+        (12.0, 0.998636),
+        (15.0, 0.999919),
+        (20.0, 0.999994),
+    ];
+    let curve = MonotoneCubic::new(&points).unwrap();
+    let mut last = 0.0;
+    for step in 0..=12_010 {
+        let y = curve.at(7.99 + f64::from(step) * 0.001);
+        assert!(y >= last - 1e-12 && y <= 1.0, "fell to {y} after {last}");
+        last = y;
+    }
+    for (x, y) in points {
+        close(curve.at(x), y, 1e-12);
+    }
+}
+
+#[test]
+fn bad_curves_are_refused_with_the_point() {
+    assert_eq!(MonotoneCubic::new(&[(1.0, 2.0)]), Err(CurveError::TooFew(1)));
+    let turned = [(1000.0, 0.0), (900.0, 5.0)];
+    assert_eq!(OutputCurve::new(&turned), Err(CurveError::NotIncreasing { number: 2, x: 900.0 }));
+    assert_eq!(OutputCurve::new(&[(1000.0, 3.0), (2000.0, 5.0)]), Err(CurveError::NoTurnOn(3.0)));
+    let falling = [(1000.0, 0.0), (2000.0, 50.0), (3000.0, 40.0)];
+    assert!(matches!(OutputCurve::new(&falling), Err(CurveError::Falling { number: 3, .. })));
+}
+
+/// By hand: halfway between 20 and 100 °C half of the 20 % is gone; −8 mV/°C
+/// over 50 °C is 0.4 V; one time constant leaves 1/e of the way.
+#[test]
+fn heat_and_regulator_agree_with_hand_calculation() {
+    let derating = Derating { cold_c: 20.0, soaked_c: 100.0, lost_share: 0.2 };
+    close(derating.factor(60.0), 0.9, 1e-12);
+    close(derating.factor(300.0), 0.8, 1e-12);
+    let regulator =
+        Regulator { setpoint_25c_v: 14.4, per_degree_v: -0.008, droop_v: 0.05, response_s: 0.2 };
+    close(regulator.setpoint_v(75.0), 14.0, 1e-12);
+    close(regulator.held_v(75.0, 0.5), 13.975, 1e-12);
+    let expected = 40.0 - 40.0 * (-1.0f64).exp();
+    close(regulator.follow(0.0, 40.0, 100.0, 0.2), expected, 1e-9);
+    assert_eq!(regulator.follow(80.0, 40.0, 50.0, 0.001), 50.0);
+}
+
+/// By hand at 6.75 V below and 13.5 V: V^0.5, V and 1/V (common practice, no source).
+#[test]
+fn loads_follow_the_voltage_by_kind() {
+    let amps = |kind, volts| {
+        let mut draw = Draw::default();
+        draw.add(kind, 10.0);
+        draw.amps(volts)
+    };
+    for kind in [LoadKind::Lamp, LoadKind::Resistive, LoadKind::Electronic] {
+        close(amps(kind, 13.5), 10.0, 1e-12);
+        close(amps(kind, 12.0), 10.0 * (12.0f64 / 13.5).powf(kind.exponent()), 1e-9);
+        assert_eq!(amps(kind, 0.0), 0.0);
+    }
+    let inrush = Inrush { factor: 3.0, time_constant_s: 0.2 };
+    close(inrush.multiple(0.0), 3.0, 1e-12);
+    close(inrush.multiple(0.2), 1.0 + 2.0 * (-1.0f64).exp(), 1e-12);
+}
+
+fn resistive(amps_at_13_5_v: f64) -> Draw {
+    Draw { resistive_a: amps_at_13_5_v, ..Draw::default() }
+}
+
+/// By hand: 12 V behind 10 mΩ, 40 A from the alternator over 5 mΩ, 1.35 Ω (10 A
+/// at 13.5 V) at the battery. Node: (V − 12)/0.01 + V/1.35 = 40, so V =
+/// 1240/(100 + 1/1.35) = 12.308823529 V; alternator 0.2 V above.
+#[test]
+fn bus_agrees_with_hand_calculation() {
+    let bus = Bus {
+        alternator_line_ohm: 0.005,
+        module_line_ohm: 0.0,
+        battery_v: 12.0,
+        battery_ohm: 0.01,
+        at_alternator: Draw::default(),
+        at_battery: resistive(10.0),
+        at_module: Draw::default(),
+    };
+    let solved = bus.with_current(40.0);
+    let volts = 1240.0 / (100.0 + 1.0 / 1.35);
+    close(solved.battery_v, volts, 1e-8);
+    close(solved.alternator_v, volts + 0.2, 1e-8);
+    close(solved.battery_a, (volts - 12.0) / 0.01, 1e-5);
+    // Held at 14 V at its own post, the same node by hand: V_b = (14/0.005 +
+    // 12/0.01) / (1/0.005 + 1/0.01 + 1/1.35).
+    let held = bus.holding(14.0, Node::Alternator);
+    let wanted = (14.0 / 0.005 + 12.0 / 0.01) / (200.0 + 100.0 + 1.0 / 1.35);
+    close(held.battery_v, wanted, 1e-8);
+    close(held.alternator_a, (14.0 - wanted) / 0.005, 1e-5);
+    // Not enough: the bus then is what that current makes it.
+    let (short, saturated) = bus.regulated(14.0, Node::Alternator, 40.0);
+    assert!(saturated);
+    close(short.battery_v, volts, 1e-8);
+}
+
+/// A module behind 20 mΩ drawing 1.35 Ω: a divider, V_m = V_b × 1.35/1.37.
+#[test]
+fn module_sits_behind_its_line() {
+    let bus = Bus {
+        alternator_line_ohm: 0.0,
+        module_line_ohm: 0.02,
+        battery_v: 12.6,
+        battery_ohm: 0.006,
+        at_alternator: Draw::default(),
+        at_battery: Draw::default(),
+        at_module: resistive(10.0),
+    };
+    let solved = bus.with_current(0.0);
+    close(solved.module_v, solved.battery_v * 1.35 / 1.37, 1e-8);
+    close(solved.battery_v, 12.6 * 1.37 / 1.376, 1e-8);
+}
+
+/// Kirchhoff: whatever the loads, currents at every node balance.
+#[test]
+fn solved_bus_balances_even_in_a_collapse() {
+    let mixed = Draw { lamp_a: 20.0, resistive_a: 60.0, electronic_a: 80.0 };
+    for (battery_v, battery_ohm) in [(12.6, 0.006), (11.0, 0.08), (3.0, 0.5)] {
+        for alternator_a in [0.0, 30.0, 200.0] {
+            let bus = Bus {
+                alternator_line_ohm: 0.02,
+                module_line_ohm: 0.03,
+                battery_v,
+                battery_ohm,
+                at_alternator: mixed,
+                at_battery: mixed,
+                at_module: mixed,
+            };
+            let solved = bus.with_current(alternator_a);
+            close(solved.alternator_a, alternator_a, 1e-5);
+            close(solved.alternator_a, solved.battery_a + solved.load_a, 1e-9);
+            assert!(solved.module_v >= 0.0 && solved.module_v <= solved.battery_v);
+        }
+    }
+}
