@@ -18,7 +18,7 @@ pub mod picture;
 pub mod report;
 pub mod segment;
 pub mod stats;
-pub mod verbs;
+// pub mod verbs;
 pub mod verdict;
 
 use analysis::analyse;

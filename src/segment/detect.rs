@@ -9,7 +9,7 @@
 use crate::diagnosis::Phase;
 use crate::log::{Log, Span};
 use crate::segment::grain::Grain;
-use crate::segment::onset::sharpest;
+use crate::segment::onset::{Onset, undeclared_break};
 use crate::segment::{indices, mean};
 use crate::stats::changepoint::{Trend, pelt};
 
@@ -19,85 +19,58 @@ const BLOCK_S: f64 = 0.1;
 /// grows with the log's length and no faster.
 const CHAPTER_S: f64 = 120.0;
 const OVERLAP_S: f64 = 10.0;
-/// Over this long a jump is told from a ramp.
-const SHARP_S: f64 = 0.5;
-/// A change the other way within this is the recovery from the last one.
-const RECOVERY_S: f64 = 2.5;
+/// Two changes within this are told as one: the second may be the inrush, the
+/// regulator or the idle governor answering the first.
+const TOGETHER_S: f64 = 2.5;
+/// Right after the start everything moves.
+const AFTER_START_S: f64 = 4.0;
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Found {
-    pub at_s: f64,
-    /// Level after minus level before.
-    pub jump_v: f64,
-}
-
-/// Steps within `phase`; `known_s` are the moments of declared steps, which
-/// cut the search so that they need no finding again.
+/// Steps within `phase` away from speed changes and from the moments
+/// `known_s` of declared steps.
 pub fn detect(
     log: &Log,
     phase: &Phase,
     speed_changes: &[Span],
     known_s: &[f64],
     grain: &Grain,
-) -> Vec<Found> {
-    let blocks = Blocks::over(log.time_s(), log.bus_v(), phase, grain);
-    let mut found: Vec<Found> = Vec::new();
+) -> Vec<Onset> {
+    let (time_s, bus_v) = (log.time_s(), log.bus_v());
+    let blocks = Blocks::over(time_s, bus_v, phase, grain);
+    let reach_s = 2.0 * BLOCK_S.max(grain.interval_s);
+    let begin_s = phase.start_s + if phase.start_s > 0.0 { AFTER_START_S } else { 0.0 };
+    let mut found: Vec<Onset> = Vec::new();
     for moment_s in blocks.break_times(grain) {
-        if near_speed_change(moment_s, speed_changes)
-            || known_s.iter().any(|k| (k - moment_s).abs() < SHARP_S)
-        {
+        if near(moment_s, speed_changes) || known_s.iter().any(|k| (k - moment_s).abs() < reach_s) {
             continue;
         }
-        let Some(step) = confirm(log, phase, moment_s, grain) else { continue };
-        if near_speed_change(step.at_s, speed_changes) {
-            continue;
-        }
-        match found.last() {
-            // The same moment met twice, from two chapters or two breaks.
-            Some(last) if step.at_s - last.at_s < SHARP_S => {
-                if step.jump_v.abs() > last.jump_v.abs() {
-                    found.pop();
-                    found.push(step);
-                }
-            }
-            Some(last)
-                if step.at_s - last.at_s < RECOVERY_S
-                    && step.jump_v.signum() != last.jump_v.signum()
-                    && step.jump_v.abs() < last.jump_v.abs() => {}
+        let last = found.last().copied();
+        let before_s = speed_changes
+            .iter()
+            .map(|c| c.end_s)
+            .chain(known_s.iter().copied())
+            .chain(last.map(|l| l.at_s))
+            .filter(|t| *t < moment_s)
+            .fold(begin_s, f64::max);
+        let after_s = speed_changes
+            .iter()
+            .map(|c| c.start_s)
+            .chain(known_s.iter().copied())
+            .filter(|t| *t > moment_s)
+            .fold(phase.end_s, f64::min);
+        let around = Span { start_s: moment_s - reach_s, end_s: moment_s + reach_s };
+        let own = Span { start_s: before_s, end_s: after_s };
+        let Some(step) = undeclared_break(time_s, bus_v, around, own, grain) else { continue };
+        match last {
+            Some(last) if step.at_s - last.at_s < TOGETHER_S => {}
+            _ if near(step.at_s, speed_changes) => {}
             _ => found.push(step),
         }
     }
     found
 }
 
-fn near_speed_change(t_s: f64, speed_changes: &[Span]) -> bool {
+fn near(t_s: f64, speed_changes: &[Span]) -> bool {
     speed_changes.iter().any(|c| c.start_s - 0.5 <= t_s && t_s <= c.end_s + 0.5)
-}
-
-/// A break is a step if the level jumps within [`SHARP_S`], by more than the
-/// noise shows, and stays: lines through the seconds either side still miss
-/// each other there.
-fn confirm(log: &Log, phase: &Phase, moment_s: f64, grain: &Grain) -> Option<Found> {
-    let (time_s, bus_v) = (log.time_s(), log.bus_v());
-    let window = Span {
-        start_s: (moment_s - 2.0 * BLOCK_S.max(grain.interval_s)).max(phase.start_s + SHARP_S),
-        end_s: (moment_s + 2.0 * BLOCK_S.max(grain.interval_s)).min(phase.end_s - SHARP_S),
-    };
-    let onset = sharpest(time_s, bus_v, window, 0.0, grain).filter(|o| o.clear)?;
-    let before = indices(
-        time_s,
-        Span { start_s: onset.at_s - 2.0, end_s: onset.at_s - 0.5 * grain.interval_s },
-    );
-    let after =
-        indices(time_s, Span { start_s: onset.at_s + SHARP_S, end_s: onset.at_s + SHARP_S + 2.0 });
-    let n = before.len().min(after.len());
-    if n < 2 {
-        return None;
-    }
-    let jump_v = mean(&bus_v[after]) - mean(&bus_v[before]);
-    let stays = jump_v.signum() == onset.jump_v.signum()
-        && jump_v.abs() >= grain.visible_change_v(n, 4.0).max(0.15 * onset.jump_v.abs());
-    stays.then_some(Found { at_s: onset.at_s, jump_v })
 }
 
 /// The bus voltage averaged to blocks of [`BLOCK_S`] or one sample.

@@ -76,11 +76,15 @@ impl Grain {
         }
     }
 
+    /// Standard error of the mean of `n` consecutive samples.
+    pub fn error_of_mean_v(&self, n: usize) -> f64 {
+        self.sigma_v / (n as f64 / self.memory_samples).max(1.0).sqrt()
+    }
+
     /// The least change of level that `n` samples either side can show with
     /// `widths` standard errors, and never less than most of a resolution step.
     pub fn visible_change_v(&self, n: usize, widths: f64) -> f64 {
-        let independent = (n as f64 / self.memory_samples).max(1.0);
-        let noise_v = widths * self.sigma_v * (2.0 / independent).sqrt();
+        let noise_v = widths * std::f64::consts::SQRT_2 * self.error_of_mean_v(n);
         noise_v.max(0.75 * self.step_v.unwrap_or(0.0))
     }
 

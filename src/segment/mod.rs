@@ -36,14 +36,22 @@ pub struct Segments {
     pub points: Vec<Point>,
 }
 
+/// Twice over: the first pass, with noise read off sample differences, finds
+/// where nothing changes; the second knows the noise from there.
 pub fn segment(log: &Log) -> Segments {
-    let first_look = Grain::first_look(log.time_s(), log.bus_v(), log.source.resolution_v);
-    let phases = phases::phases(log.time_s(), log.bus_v(), log.engine_rpm(), &first_look);
+    let (time_s, bus_v) = (log.time_s(), log.bus_v());
+    let first_look = Grain::first_look(time_s, bus_v, log.source.resolution_v);
+    let phases = phases::phases(time_s, bus_v, log.engine_rpm(), &first_look);
     let speed_changes =
-        log.engine_rpm().map(|rpm| speed::changes(log.time_s(), rpm)).unwrap_or_default();
-    let steps = steps::steps(log, &phases, &speed_changes, &first_look);
-    let stretches = stretches::stretches(log, &phases, &speed_changes, &steps);
-    let grain = first_look.refined(log.time_s(), log.bus_v(), &stretches);
+        log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
+    let pass = |grain: &Grain| {
+        let steps = steps::steps(log, &phases, &speed_changes, grain);
+        let stretches = stretches::stretches(log, &phases, &speed_changes, &steps);
+        (steps, stretches)
+    };
+    let (_, calm) = pass(&first_look);
+    let grain = first_look.refined(time_s, bus_v, &calm);
+    let (steps, stretches) = pass(&grain);
     let points = points::points(log, &stretches);
     Segments { grain, phases, speed_changes, steps, stretches, points }
 }

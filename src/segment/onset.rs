@@ -1,67 +1,231 @@
-//! The moment at which the voltage answers.
+//! The moment at which the voltage answers, and whether it answers at all.
+//!
+//! Switching breaks the voltage: behind the break it moves on, away from where
+//! it was going. What follows (inrush, the regulator, the battery's double
+//! layer filling) bends it, ever more gently. So a break is told from a bend by
+//! its sign: it accelerates the voltage, a bend slows it down.
 
 use crate::log::Span;
 use crate::segment::grain::Grain;
-use crate::segment::{indices, mean};
+use crate::segment::{index_at, indices, mean};
+use crate::stats::fit::linear::ordinary;
+use crate::stats::fit::polynomial::residual_squares;
 
-/// Levels before and after a moment are compared over this long each.
-const REACH_S: f64 = 0.4;
+/// Levels before and after a moment are compared over this long each: short
+/// for a sharp sag that the regulator mends, long for a slow slide.
+const REACHES_S: [f64; 2] = [0.4, 1.2];
 const LEAST_SAMPLES: usize = 2;
+/// A slide is noticed this much after it began.
+const NOTICED_LATE_S: f64 = 1.2;
+/// The break is placed by fits over this long before and after.
+const FIT_BEFORE_S: f64 = 2.0;
+const FIT_AFTER_S: f64 = 1.2;
+/// Where a change has arrived: past inrush and regulator.
+const ARRIVED_S: (f64, f64) = (0.5, 2.5);
+/// Past a change, before the trend into the next may be read off.
+const CALM_AFTER_S: f64 = 0.3;
+/// Standard errors that make a change.
+const WIDTHS: f64 = 4.0;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Onset {
     /// The first sample of the new level.
     pub at_s: f64,
-    /// Level after minus level before, over [`REACH_S`].
+    /// By how much the level changes.
     pub jump_v: f64,
-    /// Whether the jump stands out of the noise.
-    pub clear: bool,
 }
 
-/// The sharpest change of level with the sign of `direction` (−1 falls, +1
-/// rises, 0 either) whose first sample lies within `window`.
-pub fn sharpest(
+/// Where within `window` the voltage changes most in `direction` (−1 falls, +1
+/// rises), if it does so by more than the noise shows; samples before
+/// `since_s` or from `until_s` on belong to other changes.
+pub fn answer(
     time_s: &[f64],
     bus_v: &[f64],
     window: Span,
+    own: Span,
     direction: f64,
     grain: &Grain,
 ) -> Option<Onset> {
-    let reach = ((REACH_S / grain.interval_s).round() as usize).max(LEAST_SAMPLES);
-    let range = indices(time_s, window);
-    let jump_at = |k: usize| {
-        let before = &bus_v[k.saturating_sub(reach)..k];
-        let after = &bus_v[k..(k + reach).min(bus_v.len())];
-        mean(after) - mean(before)
+    let own = indices(time_s, own);
+    let (sharpest, jump_v) = REACHES_S.iter().find_map(|reach_s| {
+        let reach = ((reach_s / grain.interval_s).round() as usize).max(LEAST_SAMPLES);
+        let best = indices(time_s, window)
+            .filter(|&k| k > own.start && k < own.end)
+            .map(|k| {
+                let before = &bus_v[k.saturating_sub(reach).max(own.start)..k];
+                let after = &bus_v[k..(k + reach).min(own.end)];
+                (k, mean(after) - mean(before))
+            })
+            .filter(|(_, jump_v)| jump_v.is_finite())
+            .max_by(|a, b| (direction * a.1).total_cmp(&(direction * b.1)))?;
+        (direction * best.1 >= grain.visible_change_v(reach, WIDTHS)).then_some(best)
+    })?;
+    let earliest = index_at(time_s, (time_s[sharpest] - NOTICED_LATE_S).max(window.start_s));
+    let at = break_near(time_s, bus_v, earliest..sharpest + 1, own);
+    Some(Onset { at_s: time_s[at], jump_v })
+}
+
+/// A break near `around` that no channel declares, if there is one.
+pub fn undeclared_break(
+    time_s: &[f64],
+    bus_v: &[f64],
+    around: Span,
+    own: Span,
+    grain: &Grain,
+) -> Option<Onset> {
+    let own_range = indices(time_s, own);
+    let candidates = indices(time_s, around);
+    let candidates = candidates.start.max(own_range.start + 1)..candidates.end.min(own_range.end);
+    if candidates.is_empty() {
+        return None;
+    }
+    let at = break_near(time_s, bus_v, candidates, own_range);
+    let at_s = time_s[at];
+    let before = indices(
+        time_s,
+        Span { start_s: (at_s - FIT_BEFORE_S).max(own.start_s + CALM_AFTER_S), end_s: at_s },
+    );
+    let before = before.start..before.end.min(at);
+    let arrived = Span {
+        start_s: at_s + ARRIVED_S.0,
+        end_s: (at_s + ARRIVED_S.1).min(own.end_s),
     };
-    let score = |jump_v: f64| if direction == 0.0 { jump_v.abs() } else { direction * jump_v };
-    let best = range
-        .filter(|&k| k >= 1 && k + 1 < bus_v.len())
-        .map(|k| (k, jump_at(k)))
-        .filter(|(_, jump_v)| jump_v.is_finite())
-        .max_by(|a, b| score(a.1).total_cmp(&score(b.1)))?;
-    let (k, jump_v) = best;
-    let clear = score(jump_v) >= grain.visible_change_v(reach, 4.0);
-    Some(Onset { at_s: time_s[k], jump_v, clear })
+    let after = indices(time_s, arrived);
+    if before.len() < 3 || after.len() < LEAST_SAMPLES {
+        return None;
+    }
+    let level_v = mean(&bus_v[after.clone()]);
+    let going = Going::of(&time_s[before.clone()], &bus_v[before], grain)?;
+    let (there_v, there_error_v) = going.at(at_s);
+    let moved_v = level_v - there_v;
+    let middle_s = (arrived.start_s + arrived.end_s) / 2.0;
+    let (expected_v, expected_error_v) = going.at(middle_s);
+    let excess_v = level_v - expected_v;
+    let level_error_v = grain.error_of_mean_v(after.len());
+    let least_v = 0.75 * grain.step_v.unwrap_or(0.0);
+    let clear = |change_v: f64, error_v: f64| {
+        change_v.abs() >= (WIDTHS * error_v.hypot(level_error_v)).max(least_v)
+    };
+    let accelerates = moved_v.signum() == excess_v.signum();
+    (accelerates && clear(moved_v, there_error_v) && clear(excess_v, expected_error_v))
+        .then_some(Onset { at_s, jump_v: moved_v })
+}
+
+/// Where a voltage is going: a level, or a trend where one stands out.
+struct Going {
+    middle_s: f64,
+    level_v: f64,
+    slope_v_per_s: f64,
+    level_error_v: f64,
+    slope_error_v_per_s: f64,
+}
+
+impl Going {
+    fn of(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Option<Going> {
+        let fit = ordinary(time_s, bus_v).ok()?;
+        let middle_s = mean(time_s);
+        let level_error_v = grain.error_of_mean_v(time_s.len());
+        let spread_s = (time_s.iter().map(|t| (t - middle_s).powi(2)).sum::<f64>()
+            / time_s.len() as f64)
+            .sqrt();
+        let slope_error_v_per_s = level_error_v / spread_s;
+        let trends = fit.slope.abs() > 2.0 * slope_error_v_per_s;
+        Some(Going {
+            middle_s,
+            level_v: mean(bus_v),
+            slope_v_per_s: if trends { fit.slope } else { 0.0 },
+            level_error_v,
+            slope_error_v_per_s: if trends { slope_error_v_per_s } else { 0.0 },
+        })
+    }
+
+    /// Value and standard error at a later moment.
+    fn at(&self, t_s: f64) -> (f64, f64) {
+        let ahead_s = t_s - self.middle_s;
+        (
+            self.level_v + self.slope_v_per_s * ahead_s,
+            self.level_error_v.hypot(self.slope_error_v_per_s * ahead_s),
+        )
+    }
+}
+
+/// The candidate that best parts a straight line before from a bending one
+/// after: an index into the samples.
+fn break_near(
+    time_s: &[f64],
+    bus_v: &[f64],
+    candidates: std::ops::Range<usize>,
+    own: std::ops::Range<usize>,
+) -> usize {
+    let (first, last) = (candidates.start, candidates.end.saturating_sub(1).max(candidates.start));
+    let start = index_at(time_s, time_s[first] - FIT_BEFORE_S).max(own.start).min(first);
+    let end = index_at(time_s, time_s[last] + FIT_AFTER_S).min(own.end).max(last);
+    candidates
+        .map(|k| {
+            let left = residual_squares(&bus_v[start..k], 1);
+            let right = residual_squares(&bus_v[k..end], 2);
+            (k, left + right)
+        })
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or(first, |best| best.0)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    const GRAIN: Grain = Grain {
+        sigma_v: 0.01,
+        unrounded_sigma_v: 0.01,
+        memory_samples: 1.0,
+        step_v: None,
+        interval_s: 0.05,
+    };
+
+    fn series(shape: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {
+        let time_s: Vec<f64> = (0..300).map(|i| f64::from(i) * 0.05).collect();
+        let wobble = |i: usize| 0.005 * ((i * 7 % 5) as f64 - 2.0);
+        let bus_v = time_s.iter().enumerate().map(|(i, &t)| shape(t) + wobble(i)).collect();
+        (time_s, bus_v)
+    }
+
+    const OWN: Span = Span { start_s: 0.0, end_s: 15.0 };
+
     #[test]
     fn finds_the_first_low_sample() {
-        let time_s: Vec<f64> = (0..200).map(|i| i as f64 * 0.05).collect();
-        let bus_v: Vec<f64> = time_s
-            .iter()
-            .enumerate()
-            .map(|(i, &t)| if t < 5.0 { 14.2 } else { 13.8 } + 0.005 * ((i * 7 % 5) as f64 - 2.0))
-            .collect();
-        let grain = Grain { sigma_v: 0.01, memory_samples: 1.0, step_v: None, interval_s: 0.05, unrounded_sigma_v: 0.01 };
+        let (time_s, bus_v) = series(|t| if t < 5.0 { 14.2 } else { 13.8 });
         let window = Span { start_s: 3.0, end_s: 8.0 };
-        let onset = sharpest(&time_s, &bus_v, window, -1.0, &grain).unwrap();
-        assert!(onset.clear && (onset.at_s - 5.0).abs() < 0.051, "{onset:?}");
-        let rising = sharpest(&time_s, &bus_v, window, 1.0, &grain).unwrap();
-        assert!(!rising.clear, "{rising:?}");
+        let found = answer(&time_s, &bus_v, window, OWN, -1.0, &GRAIN).unwrap();
+        assert!((found.at_s - 5.0).abs() < 0.051, "{found:?}");
+        assert_eq!(answer(&time_s, &bus_v, window, OWN, 1.0, &GRAIN), None);
+    }
+
+    #[test]
+    fn finds_the_beginning_of_a_slide() {
+        let slide = |t: f64| if t < 5.0 { 13.7 } else { 13.2 + 0.5 * (-(t - 5.0) / 1.5).exp() };
+        let (time_s, bus_v) = series(slide);
+        let window = Span { start_s: 3.0, end_s: 7.5 };
+        let found = answer(&time_s, &bus_v, window, OWN, -1.0, &GRAIN).unwrap();
+        assert!((found.at_s - 5.0).abs() < 0.3, "{found:?}");
+    }
+
+    #[test]
+    fn a_bend_is_no_break() {
+        let slide = |t: f64| 13.2 + 0.5 * (-t / 1.5).exp();
+        let (time_s, bus_v) = series(slide);
+        for tenth in 10..60 {
+            let at_s = f64::from(tenth) / 10.0;
+            let around = Span { start_s: at_s - 0.2, end_s: at_s + 0.2 };
+            assert_eq!(undeclared_break(&time_s, &bus_v, around, OWN, &GRAIN), None, "{at_s}");
+        }
+    }
+
+    #[test]
+    fn a_step_upon_a_slide_is_a_break() {
+        let slide = |t: f64| 13.2 + 0.5 * (-t / 3.0).exp() - if t < 6.0 { 0.0 } else { 0.3 };
+        let (time_s, bus_v) = series(slide);
+        let around = Span { start_s: 5.8, end_s: 6.2 };
+        let found = undeclared_break(&time_s, &bus_v, around, OWN, &GRAIN).unwrap();
+        assert!((found.at_s - 6.0).abs() < 0.051 && found.jump_v < -0.25, "{found:?}");
     }
 }

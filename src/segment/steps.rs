@@ -90,8 +90,9 @@ fn declared(log: &Log, grain: &Grain) -> Vec<Step> {
             start_s: (at_s - 1.5 * grain.interval_s).max(last_onset_s + 2.0 * grain.interval_s),
             end_s: (at_s + LONGEST_LAG_S).min(next_s - 2.0 * grain.interval_s),
         };
-        let onset = onset::sharpest(log.time_s(), log.bus_v(), window, sign, grain)
-            .filter(|onset| onset.clear);
+        let own = Span { start_s: last_onset_s, end_s: window.end_s + 1.0 };
+        let own = Span { end_s: own.end_s.min(next_s), ..own };
+        let onset = onset::answer(log.time_s(), log.bus_v(), window, own, sign, grain);
         let onset_s = onset.map_or(at_s, |o| o.at_s);
         last_onset_s = onset_s;
         steps.push(Step {

@@ -5,6 +5,7 @@ pub mod exponential;
 pub mod hinge;
 pub mod least_squares;
 pub mod linear;
+pub mod polynomial;
 
 /// Why there is no fit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
