@@ -9,6 +9,15 @@ use crate::diagnosis::Diagnosis;
 use super::{html, json, svg, tables};
 
 const DIAGNOSIS_FILE: &str = "diagnosis.json";
+/// Every file of a report but the plots of its steps.
+const PLAIN_FILES: [&str; 6] = [
+    "report.html",
+    DIAGNOSIS_FILE,
+    "trace.svg",
+    "speed.svg",
+    "load_steps.csv",
+    "operating_points.csv",
+];
 
 /// What may be done with a folder that is already there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -16,7 +25,7 @@ pub enum Overwrite {
     /// Replace a report of the same log (same sha256); refuse anything else.
     #[default]
     SameLog,
-    /// Replace whatever folder is there.
+    /// Put the report into whatever folder is there.
     Force,
 }
 
@@ -44,6 +53,13 @@ pub enum ReportError {
     NotAReport { dir: String },
     #[error("{dir}: is a file, not a folder. Choose another folder with --out.")]
     NotAFolder { dir: String },
+    #[error(
+        "{dir}: the new report is in place, but files that stood beside the old one could \
+         not be moved to it: {cause}\nThey are kept here."
+    )]
+    LeftAside { dir: String, cause: io::Error },
+    #[error("{dir}: the old report was moved here and could not be moved back: {cause}")]
+    OldAside { dir: String, cause: io::Error },
     #[error("{path}: could not write the report here: {cause}\nNothing was changed.")]
     Io { path: String, cause: io::Error },
 }
@@ -52,7 +68,7 @@ pub enum ReportError {
 ///
 /// The whole report is made in memory, written into a temporary folder beside
 /// `dir` and then renamed, so a reader meets the old report or the new one,
-/// never a mixture.
+/// never a mixture. Files in `dir` that no report wrote are kept.
 pub fn write_folder(
     diagnosis: &Diagnosis,
     dir: &Path,
@@ -84,15 +100,36 @@ pub fn write_folder(
         if occupied && fs::rename(&aside, dir).is_err() {
             // Better a folder left over than a report lost.
             let kept = fresh.keep().join("old");
-            return Err(ReportError::Io { path: kept.display().to_string(), cause });
+            return Err(ReportError::OldAside { dir: kept.display().to_string(), cause });
         }
         return Err(at(dir)(cause));
+    }
+    if occupied && let Err(cause) = carry_over(&aside, dir) {
+        let kept = fresh.keep().join("old");
+        return Err(ReportError::LeftAside { dir: kept.display().to_string(), cause });
     }
     Ok(Written {
         dir: dir.to_owned(),
         files: files.into_iter().map(|(name, _)| name).collect(),
         replaced: occupied,
     })
+}
+
+/// Move what a person put into the old folder into the new one.
+fn carry_over(old: &Path, new: &Path) -> io::Result<()> {
+    for entry in fs::read_dir(old)? {
+        let name = entry?.file_name();
+        if !is_report_file(&name.to_string_lossy()) {
+            fs::rename(old.join(&name), new.join(&name))?;
+        }
+    }
+    Ok(())
+}
+
+fn is_report_file(name: &str) -> bool {
+    let step = name.strip_prefix("step-").and_then(|rest| rest.strip_suffix(".svg"));
+    let is_step = step.is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit()));
+    is_step || PLAIN_FILES.contains(&name)
 }
 
 /// Whether a folder stands at `dir`, and whether it may be replaced.

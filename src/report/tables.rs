@@ -42,7 +42,7 @@ pub fn operating_points_csv(diagnosis: &Diagnosis) -> String {
     columns.number("rpm_high", rows, |p| p.rpm_high);
     columns.number("rpm_median", rows, |p| p.rpm);
     columns.text("heat", rows, |p| p.heat.word().to_owned());
-    columns.number("seconds_s", rows, |p| Some(p.seconds));
+    columns.number("seconds", rows, |p| Some(p.seconds));
     columns.estimate("voltage_v", rows, |p| Some(&p.voltage_v));
     columns.text("state", rows, |p| p.state.word().to_owned());
     columns.number("state_confidence", rows, |p| Some(p.state_confidence));

@@ -5,18 +5,18 @@
 use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
-use comfy_table::{ContentArrangement, Row, Table, presets};
+use comfy_table::{ColumnConstraint, ContentArrangement, LineStyle, Row, Table, TableStyle};
 
-use super::words::{self, AMP, SECOND, VOLT, number, plain, plural, shorten};
-use super::{svg, tables};
+use super::svg;
+use super::words::{self, AMP, SECOND, VOLT, columns, number, plain, plural, shorten};
 use crate::diagnosis::{
-    BusState, Diagnosis, Finding, LoadStep, OperatingPoint, Severity, VerdictWord,
+    BusState, Diagnosis, Finding, Heat, LoadStep, OperatingPoint, Origin, Severity, VerdictWord,
 };
 use crate::estimate::Estimate;
 
 const NARROWEST: usize = 60;
 const MOST_FINDINGS: usize = 3;
-const MOST_POINTS: usize = 14;
+const MOST_POINTS: usize = 8;
 const MOST_STEPS: usize = 12;
 
 const BOLD: Style = Style::new().bold();
@@ -39,6 +39,7 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     data_quality(&mut page, diagnosis);
     if let Some(dir) = report_dir {
         let report = dir.join("report.html").display().to_string();
+        page.line("");
         page.line(&format!("{BOLD}Report{BOLD:#}  {}", plain(&report)));
     }
     page.text
@@ -69,14 +70,27 @@ impl Page {
         }
     }
 
-    fn table(&mut self, heads: &[&str], rows: Vec<Vec<String>>) {
+    /// A table whose `flexible` column gives way where the page is narrow.
+    fn table(
+        &mut self,
+        style: TableStyle,
+        heads: &[&str],
+        flexible: usize,
+        rows: Vec<Vec<String>>,
+    ) {
         let mut table = Table::new();
         table
-            .load_style(presets::UTF8_HORIZONTAL_ONLY)
+            .load_style(style)
             .set_content_arrangement(ContentArrangement::Dynamic)
             .set_width(self.width.min(usize::from(u16::MAX)) as u16)
             .set_header(Row::from(heads.to_vec()));
         table.add_rows(rows);
+        for (i, column) in table.column_iter_mut().enumerate() {
+            column.set_padding((0, if i + 1 == heads.len() { 0 } else { 2 }));
+            if i != flexible {
+                column.set_constraint(ColumnConstraint::ContentWidth);
+            }
+        }
         let drawn = table.to_string();
         for line in drawn.lines() {
             self.line(line.trim_end());
@@ -84,23 +98,28 @@ impl Page {
     }
 }
 
-/// Lines of at most `width` characters, broken at spaces; a longer word is cut.
+const RULED: TableStyle =
+    TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
+const RULED_ROWS: TableStyle = RULED.row_separator(LineStyle::none().fill('┄').junction('┄'));
+
+/// Lines of at most `width` columns, broken at spaces; a longer word is cut.
 fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = String::new();
     for word in text.split_whitespace() {
-        let mut word: Vec<char> = word.chars().collect();
-        let used = line.chars().count();
-        if used > 0 && used + 1 + word.len() > width {
+        if !line.is_empty() && columns(&line) + 1 + columns(word) > width {
             lines.push(std::mem::take(&mut line));
-        }
-        while word.len() > width.max(1) {
-            lines.push(word.drain(..width.max(1)).collect());
         }
         if !line.is_empty() {
             line.push(' ');
         }
-        line.extend(word);
+        for letter in word.chars() {
+            line.push(letter);
+            if columns(&line) > width {
+                line.pop();
+                lines.push(std::mem::replace(&mut line, letter.to_string()));
+            }
+        }
     }
     if !line.is_empty() || lines.is_empty() {
         lines.push(line);
@@ -150,7 +169,11 @@ fn findings(page: &mut Page, findings: &[Finding]) {
         }
     }
     if let Some(more) = findings.len().checked_sub(MOST_FINDINGS).filter(|&n| n > 0) {
-        page.item("        ", &format!("{} in the report.", plural(more, "more finding", "more findings")), DIM);
+        page.item(
+            "        ",
+            &format!("{} in the report.", plural(more, "more finding", "more findings")),
+            DIM,
+        );
     }
 }
 
@@ -160,24 +183,46 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
         return;
     }
     page.heading("Operating points");
-    let room = page.width.saturating_sub(62).max(14);
-    let rows = points.iter().take(MOST_POINTS).map(|point| {
+    let shown = telling(points);
+    let rows = shown.iter().map(|point| {
+        let speed = match words::rpm_band(point.rpm_low, point.rpm_high) {
+            Some(band) => format!("{band} rpm"),
+            None => "rpm not told".to_owned(),
+        };
+        let heat = match point.heat {
+            Heat::Unknown => "heat not told",
+            known => known.word(),
+        };
         vec![
-            shorten(&words::loads(&point.loads), room * 3),
-            words::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| "not told".into()),
-            format!("{}\n{}", point.heat.word(), number(point.seconds, 0) + " s"),
+            shorten(&words::loads(&point.loads), 90),
+            format!("{speed}\n{heat}, {} s", number(point.seconds, 0)),
             format!("{}\n{}", VOLT.of(point.voltage_v.value), VOLT.range(&point.voltage_v)),
             format!("{}\n{} sure", point.state.word(), share(point.state_confidence)),
             amps(point),
         ]
     });
-    page.table(&["loads on", "rpm", "heat", "volts", "state", "amps"], rows.collect());
-    if points.len() > MOST_POINTS {
-        let more = plural(points.len() - MOST_POINTS, "more point", "more points");
+    let heads = ["loads on", "at", "volts (90 %)", "state", "amps (90 %)"];
+    page.table(RULED_ROWS, &heads, 0, rows.collect());
+    if points.len() > shown.len() {
+        let more = plural(points.len() - shown.len(), "more point", "more points");
         page.item("", &format!("{more} in the report."), DIM);
     }
-    page.item("", "Second lines give the 90 % interval. Draining: the battery gives amps. \
-        Slipping: below the setpoint, the battery still charges.", DIM);
+    if shown.iter().all(|point| point.state == BusState::Holding) {
+        return;
+    }
+    let words = "Slipping: below the setpoint, but the battery still charges. \
+                 Draining: the battery gives amps.";
+    page.item("", words, DIM);
+}
+
+/// The points a hurried reader must see, in the log's order: the worst states
+/// first, among equals those that lasted.
+fn telling(points: &[OperatingPoint]) -> Vec<&OperatingPoint> {
+    let mut ranked: Vec<(usize, &OperatingPoint)> = points.iter().enumerate().collect();
+    ranked.sort_by(|(_, a), (_, b)| b.state.cmp(&a.state).then(b.seconds.total_cmp(&a.seconds)));
+    ranked.truncate(MOST_POINTS);
+    ranked.sort_by_key(|(order, _)| *order);
+    ranked.into_iter().map(|(_, point)| point).collect()
 }
 
 fn share(part: f64) -> String {
@@ -190,7 +235,7 @@ fn amps(point: &OperatingPoint) -> String {
         format!("{lead} {}\n{}, {}", AMP.of(e.value), AMP.range(e), e.grade.word())
     };
     match (point.state, &point.implied_deficit_a, &point.regulation_shortfall_a) {
-        (BusState::Draining, Some(deficit), _) => told("battery gives", deficit),
+        (BusState::Draining, Some(deficit), _) => told("gives", deficit),
         (BusState::Slipping, _, Some(short)) => told("short by", short),
         (BusState::Holding, _, _) => "none short".to_owned(),
         _ => "not told".to_owned(),
@@ -201,20 +246,27 @@ fn load_steps(page: &mut Page, steps: &[LoadStep]) {
     if steps.is_empty() {
         return;
     }
-    page.heading(&format!("Load steps ({})", steps.len()));
-    let room = page.width.saturating_sub(52).max(14);
+    let detected = steps.iter().filter(|step| step.origin == Origin::Detected).count();
+    let how = match detected {
+        0 => String::new(),
+        n if n == steps.len() => ", seen in the voltage alone".to_owned(),
+        n => format!(", {n} of them seen in the voltage alone"),
+    };
+    page.heading(&format!("Load steps ({}{how})", steps.len()));
+    let room = page.width.saturating_sub(62).max(10);
     let rows = steps.iter().take(MOST_STEPS).map(|step| {
-        let answer = if step.answered { "" } else { " (no answer)" };
+        let (from, to) = (step.baseline_v.value, step.settled_v.value);
         vec![
             step.number.to_string(),
             SECOND.of(step.at_s),
-            shorten(&svg::what(step), room) + answer,
-            format!("{} to {}", VOLT.bare(step.baseline_v.value), VOLT.of(step.settled_v.value)),
-            VOLT.with_range(&step.shift_v),
-            format!("{}, {}", VOLT.of(step.trough_v), tables::origin(step)),
+            shorten(&svg::what(step), room),
+            format!("{} to {}", VOLT.bare(from), VOLT.of(to)),
+            if step.answered { VOLT.with_range(&step.shift_v) } else { "no answer".to_owned() },
+            VOLT.of(step.trough_v),
         ]
     });
-    page.table(&["", "at", "step", "settles", "shift (90 %)", "trough"], rows.collect());
+    let heads = ["", "at", "step", "settles", "shift (90 %)", "trough"];
+    page.table(RULED, &heads, 2, rows.collect());
     if steps.len() > MOST_STEPS {
         let more = plural(steps.len() - MOST_STEPS, "more step", "more steps");
         page.item("", &format!("{more} in the report."), DIM);
@@ -226,7 +278,11 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
     let skipped: usize = source.rows_skipped.iter().map(|s| s.count).sum();
     let mut parts = vec![
         format!("{} read", plural(source.rows_read, "row", "rows")),
-        if skipped == 0 { "none skipped".into() } else { format!("{} skipped", words::count(skipped)) },
+        if skipped == 0 {
+            "none skipped".into()
+        } else {
+            format!("{} skipped", words::count(skipped))
+        },
     ];
     if source.bad_cells > 0 {
         parts.push(plural(source.bad_cells, "bad cell", "bad cells"));

@@ -1,6 +1,8 @@
 //! Numbers and names as a person reads them. Absent knowledge has one wording,
 //! and text that came from a log is made safe to show here, once.
 
+use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
+
 use crate::estimate::Estimate;
 
 pub const NOT_TOLD: &str = "not told by this log";
@@ -15,23 +17,40 @@ pub fn plain(text: &str) -> String {
 fn is_unprintable(c: char) -> bool {
     c.is_control()
         || matches!(c,
-            '\u{2028}' | '\u{2029}' | '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}'
+            '\u{2028}' | '\u{2029}' | '\u{200B}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}'
             | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{FFFE}' | '\u{FFFF}')
 }
 
-/// At most `most` characters, the last one an ellipsis where something was cut.
-pub fn shorten(text: &str, most: usize) -> String {
-    let text = plain(text);
-    if text.chars().count() <= most {
-        return text;
-    }
-    let mut short: String = text.chars().take(most.saturating_sub(1)).collect();
-    short.truncate(short.trim_end().len());
-    short.push('…');
-    short
+/// Columns of a terminal that `text` takes.
+pub fn columns(text: &str) -> usize {
+    UnicodeWidthStr::width(text)
 }
 
-/// The first sentence of a longer text, where one ends before `most` characters.
+/// At most `most` columns wide, ending in an ellipsis where something was cut.
+pub fn shorten(text: &str, most: usize) -> String {
+    cut_to(text, most as f64, |c| c.width().unwrap_or(0) as f64)
+}
+
+/// Plain text cut to `room`, each character taking `width`. One pass, for a
+/// name may be as long as the file.
+pub fn cut_to(text: &str, room: f64, width: impl Fn(char) -> f64) -> String {
+    let text = plain(text);
+    let mut used = 0.0;
+    // Where to cut, should the text prove too long to stand with no ellipsis.
+    let mut cut = 0;
+    for (at, c) in text.char_indices() {
+        if used + width('…') <= room {
+            cut = at;
+        }
+        used += width(c);
+        if used > room {
+            return format!("{}…", text.get(..cut).unwrap_or("").trim_end());
+        }
+    }
+    text
+}
+
+/// The first sentence of a longer text, where one ends before `most` columns.
 pub fn first_sentence(text: &str, most: usize) -> String {
     let text = plain(text);
     let end = text.find(". ").map_or(text.len(), |dot| dot + 1);
@@ -83,7 +102,8 @@ impl Unit {
 
     /// "12.58 to 12.66"
     pub fn range(self, estimate: &Estimate) -> String {
-        let low = if estimate.low.is_finite() { self.bare(estimate.low) } else { "no limit".into() };
+        let low =
+            if estimate.low.is_finite() { self.bare(estimate.low) } else { "no limit".into() };
         let high =
             if estimate.high.is_finite() { self.bare(estimate.high) } else { "no limit".into() };
         format!("{low} to {high}")
@@ -155,7 +175,7 @@ pub fn count(n: usize) -> String {
     let digits = n.to_string();
     let mut text = String::new();
     for (i, digit) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i) % 3 == 0 {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
             text.push(',');
         }
         text.push(digit);

@@ -1,10 +1,9 @@
-mod fixture;
+//! What the reports show, and that they are safe to show.
 
-#[test]
-fn render_all_for_looking() {
-    for (name, d) in fixture::all() {
-        let dir = std::path::Path::new("/tmp/report-look").join(name);
-        stiffbus::report::write_folder(&d, &dir, stiffbus::report::Overwrite::Force).unwrap();
-        std::fs::write(dir.with_extension("txt"), stiffbus::report::terminal(&d, Some(&dir), 80)).unwrap();
-    }
-}
+mod fixture;
+mod folder;
+mod json;
+mod page;
+mod plots;
+mod tables;
+mod terminal;

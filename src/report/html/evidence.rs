@@ -4,7 +4,7 @@ use maud::{Markup, html as markup};
 
 use super::{estimate, plot, table, text};
 use crate::diagnosis::{Diagnosis, LoadStep};
-use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT};
+use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
 use crate::report::{svg, tables};
 
 /// More plots than this make the page slow and tell nobody more; the folder has them all.
@@ -51,8 +51,8 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
                         " are in the folder of this report." }
                 }
                 (table("Load steps, with 90 % interval and grade",
-                    &["Step", "At, s", "Change", "Known by", "Engine speed, rpm", "Baseline, V", "Trough, V",
-                      "Sag, V", "Settled, V", "Shift, V", "Recovery", "On after it"],
+                    &["Step", "Change", "Engine speed, rpm", "Baseline, V", "Trough, V", "Sag, V",
+                      "Settled, V", "Shift, V", "Recovery, s"],
                     steps.iter().map(row).collect()))
             }
         }
@@ -62,9 +62,7 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
 fn row(step: &LoadStep) -> Vec<Markup> {
     vec![
         text(step.number.to_string()),
-        text(SECOND.of(step.at_s)),
-        text(svg::what(step)),
-        known_by(step),
+        change(step),
         text(speeds(step)),
         estimate(VOLT, Some(&step.baseline_v)),
         estimate(VOLT, Some(&step.trough)),
@@ -72,15 +70,15 @@ fn row(step: &LoadStep) -> Vec<Markup> {
         estimate(VOLT, Some(&step.settled_v)),
         estimate(VOLT, Some(&step.shift_v)),
         recovery(step),
-        text(words::loads(&step.loads_after)),
     ]
 }
 
-fn known_by(step: &LoadStep) -> Markup {
+fn change(step: &LoadStep) -> Markup {
     markup! {
-        (tables::origin(step))
+        (plain(&svg::what(step)))
+        " " span.range { "at " (SECOND.of(step.at_s)) ", " (tables::origin(step)) }
         @if let Some(lag) = step.lag_s {
-            " " span.range { "the voltage answered after " (words::duration(lag)) }
+            " " span.range { "voltage answered after " (words::duration(lag)) }
         }
         @if !step.answered { " " span.range { "no answer above the noise" } }
     }
@@ -99,7 +97,7 @@ fn recovery(step: &LoadStep) -> Markup {
         @match (&step.recovery, step.recovery_s) {
             (Some(e), _) => (estimate(SECOND, Some(e))),
             (None, Some(seconds)) => span.value { (SECOND.of(seconds)) },
-            (None, None) => span.range { "does not recover before the next change" },
+            (None, None) => span.range { "none seen before the next change" },
         }
         @if let Some(share) = step.recovered_share.filter(|s| s.is_finite()) {
             " " span.range { (PERCENT.of(share * 100.0)) " of the sag regained" }

@@ -101,25 +101,38 @@ fn at_a_glance(diagnosis: &Diagnosis) -> Markup {
 
 /// An inlined plot. The svg module has escaped all text in it.
 fn plot(svg: &str, class: &str) -> Markup {
+    let svg = PreEscaped(svg);
     markup! {
-        div class=(format!("plot {class}")) role="group" tabindex="0" aria-label="plot, scrolls sideways on a narrow screen" {
-            (PreEscaped(svg))
+        @if class == "small" {
+            div.plot.small { (svg) }
+        } @else {
+            // Can be focused, so that the keyboard can scroll it too.
+            div class=(format!("plot {class}")) role="group" tabindex="0" aria-label="plot" { (svg) }
         }
     }
 }
 
-/// A table that scrolls within its own box where the page is narrow.
+/// A table that scrolls within its own box where it is wider than the page.
 fn table(caption: &str, heads: &[&str], rows: Vec<Vec<Markup>>) -> Markup {
     markup! {
         div.scroll role="region" tabindex="0" aria-label=(caption) {
-            table {
+            // A narrow page stacks the cells, each under its head; the roles keep it a table.
+            table role="table" {
                 caption { (caption) }
-                thead { tr { @for head in heads { th scope="col" { (head) } } } }
-                tbody {
+                thead role="rowgroup" {
+                    tr role="row" {
+                        @for head in heads { th scope="col" role="columnheader" { (head) } }
+                    }
+                }
+                tbody role="rowgroup" {
                     @for row in rows {
-                        tr {
-                            @for (i, cell) in row.into_iter().enumerate() {
-                                @if i == 0 { th scope="row" { (cell) } } @else { td { (cell) } }
+                        tr role="row" {
+                            @for (i, (cell, head)) in row.into_iter().zip(heads).enumerate() {
+                                @if i == 0 {
+                                    th scope="row" role="rowheader" data-head=(head) { (cell) }
+                                } @else {
+                                    td role="cell" data-head=(head) { (cell) }
+                                }
                             }
                         }
                     }
@@ -130,7 +143,9 @@ fn table(caption: &str, heads: &[&str], rows: Vec<Vec<Markup>>) -> Markup {
 }
 
 fn text(text: impl AsRef<str>) -> Markup {
-    markup! { (plain(text.as_ref())) }
+    let text = plain(text.as_ref());
+    // A short cell broken in two is harder to read than a wider column.
+    markup! { @if text.chars().count() <= 14 { span.value { (text) } } @else { (text) } }
 }
 
 /// A number over its interval and grade.
@@ -138,7 +153,7 @@ fn estimate(unit: words::Unit, estimate: Option<&crate::estimate::Estimate>) -> 
     markup! {
         @if let Some(e) = estimate {
             span.value { (unit.of(e.value)) }
-            " " span.range { (unit.range(e)) ", " (e.grade.word()) }
+            " " span.range { span.value { (unit.range(e)) } ", " (e.grade.word()) }
         } @else {
             span.range { (words::NOT_TOLD) }
         }

@@ -49,20 +49,49 @@ fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
     let rows = [
         ("File", plain(&source.file)),
         ("SHA-256", plain(&source.sha256)),
-        ("Started", or_not_told(source.started_at.map(|t| t.format("%Y-%m-%d %H:%M:%S").to_string()))),
+        (
+            "Started",
+            or_not_told(source.started_at.map(|t| t.format("%Y-%m-%d %H:%M:%S").to_string())),
+        ),
         ("Length", words::duration(source.duration_s)),
-        ("Rows", format!("{} read, {} skipped", words::count(source.rows_read), words::count(skipped))),
+        (
+            "Rows",
+            format!("{} read, {} skipped", words::count(source.rows_read), words::count(skipped)),
+        ),
         ("Bad cells", words::count(source.bad_cells)),
-        ("Sample interval", format!("{} s, jitter {} s",
-            number(source.sample_interval_s, 4), number(source.jitter_s, 4))),
-        ("Voltage resolution", source.resolution_v.map_or("finer than the noise shows".to_owned(),
-            |step| format!("{} V", number(step, 4)))),
-        ("Voltage noise", format!("{} mV standard deviation, correlated over {} s",
-            number(diagnosis.noise.sigma_v * 1000.0, 1), number(diagnosis.noise.correlation_time_s, 2))),
+        (
+            "Sample interval",
+            format!(
+                "{} s, jitter {} s",
+                number(source.sample_interval_s, 4),
+                number(source.jitter_s, 4)
+            ),
+        ),
+        (
+            "Voltage resolution",
+            source.resolution_v.map_or("finer than the noise shows".to_owned(), |step| {
+                format!("{} V", number(step, 4))
+            }),
+        ),
+        (
+            "Voltage noise",
+            format!(
+                "{} mV standard deviation, correlated over {} s",
+                number(diagnosis.noise.sigma_v * 1000.0, 1),
+                number(diagnosis.noise.correlation_time_s, 2)
+            ),
+        ),
         ("Gaps", words::count(source.gaps.len())),
         ("Encoding", plain(&source.encoding)),
         ("Separator", plain(&source.separator)),
-        ("Decimal mark", match source.decimal { ',' => "comma".into(), '.' => "point".into(), c => plain(&c.to_string()) }),
+        (
+            "Decimal mark",
+            match source.decimal {
+                ',' => "comma".into(),
+                '.' => "point".into(),
+                c => plain(&c.to_string()),
+            },
+        ),
         ("Header", source.header_line.map_or("none".to_owned(), |line| format!("line {line}"))),
         ("Clock", plain(&source.clock)),
         ("Tool", format!("stiffbus {}", plain(&diagnosis.version))),

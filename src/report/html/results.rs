@@ -3,7 +3,7 @@
 use maud::{Markup, html as markup};
 
 use super::{estimate, table, text};
-use crate::diagnosis::{Diagnosis, Finding, OperatingPoint};
+use crate::diagnosis::{BusState, Diagnosis, Finding, OperatingPoint, VerdictWord};
 use crate::report::svg;
 use crate::report::words::{
     self, AMP, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, PERCENT, RPM,
@@ -17,7 +17,7 @@ pub fn findings(diagnosis: &Diagnosis) -> Markup {
         section aria-labelledby="h-findings" {
             h2 #h-findings { "Findings" }
             @if worst_first.is_empty() {
-                p { "Nothing in this log calls for work." }
+                p { (nothing_found(diagnosis.verdict.word)) }
             }
             @for finding in worst_first {
                 article class=(format!("finding {}", finding.severity.word())) {
@@ -44,6 +44,14 @@ pub fn findings(diagnosis: &Diagnosis) -> Markup {
     }
 }
 
+fn nothing_found(word: VerdictWord) -> &'static str {
+    match word {
+        VerdictWord::KeepsUp => "Nothing in this log calls for work.",
+        VerdictWord::CannotTell => "No finding: this log does not tell enough.",
+        _ => "No finding beyond the verdict itself.",
+    }
+}
+
 pub fn cautions(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if !diagnosis.cautions.is_empty() {
@@ -64,8 +72,8 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
             text(words::duration(point.seconds)),
             estimate(VOLT, Some(&point.voltage_v)),
             state(point),
-            estimate(AMP, point.implied_deficit_a.as_ref()),
-            estimate(AMP, point.regulation_shortfall_a.as_ref()),
+            deficit(point),
+            shortfall(point),
         ]
     });
     markup! {
@@ -93,6 +101,22 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
 
 fn rpm(point: &OperatingPoint) -> String {
     words::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| words::NOT_TOLD.to_owned())
+}
+
+/// By definition only a draining battery gives amps, and only a bus off its
+/// setpoint is short: elsewhere an absent number is no gap in what is known.
+fn deficit(point: &OperatingPoint) -> Markup {
+    match (&point.implied_deficit_a, point.state) {
+        (None, BusState::Holding | BusState::Slipping) => text("none"),
+        (known, _) => estimate(AMP, known.as_ref()),
+    }
+}
+
+fn shortfall(point: &OperatingPoint) -> Markup {
+    match (&point.regulation_shortfall_a, point.state) {
+        (None, BusState::Holding) => text("none"),
+        (known, _) => estimate(AMP, known.as_ref()),
+    }
 }
 
 fn state(point: &OperatingPoint) -> Markup {
@@ -138,20 +162,40 @@ fn fact(
 
 fn battery(diagnosis: &Diagnosis, facts: &mut Rows) {
     let battery = &diagnosis.battery;
-    fact(facts, "Rest voltage: what the battery shows with nothing flowing", VOLT, diagnosis.rest_voltage_v.as_ref());
+    fact(
+        facts,
+        "Rest voltage: what the battery shows with nothing flowing",
+        VOLT,
+        diagnosis.rest_voltage_v.as_ref(),
+    );
     fact(facts, "State of charge", PERCENT, diagnosis.state_of_charge_percent.as_ref());
     fact(facts, "Battery resistance", MILLIOHM, Some(&battery.resistance_ohm));
     for route in &battery.routes {
         fact(facts, "Battery resistance, another route", MILLIOHM, Some(route));
     }
-    fact(facts, "Voltage at which the battery neither gives nor takes", VOLT, battery.zero_current_v.as_ref());
+    fact(
+        facts,
+        "Voltage at which the battery neither gives nor takes",
+        VOLT,
+        battery.zero_current_v.as_ref(),
+    );
 }
 
 fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
-    fact(facts, "Setpoint: the voltage the regulator holds when it can", VOLT, diagnosis.setpoint_v.as_ref());
+    fact(
+        facts,
+        "Setpoint: the voltage the regulator holds when it can",
+        VOLT,
+        diagnosis.setpoint_v.as_ref(),
+    );
     if let Some(drift) = &diagnosis.setpoint_drift {
         if drift.per_minute_v.is_some() {
-            fact(facts, "Setpoint drift with time", MILLIVOLT_PER_MINUTE, drift.per_minute_v.as_ref());
+            fact(
+                facts,
+                "Setpoint drift with time",
+                MILLIVOLT_PER_MINUTE,
+                drift.per_minute_v.as_ref(),
+            );
         }
         if drift.per_degree_v.is_some() {
             let against = drift.against.as_deref().unwrap_or("the logged");
@@ -187,11 +231,15 @@ fn start(diagnosis: &Diagnosis, facts: &mut Rows) {
     say(
         "Lowest voltage while cranking",
         format!("{}, measured", VOLT.of(cranking.lowest_v)),
-        format!("read at {}, cranked for {}", SECOND.of(cranking.at_s), words::duration(cranking.duration_s)),
+        format!(
+            "read at {}, cranked for {}",
+            SECOND.of(cranking.at_s),
+            words::duration(cranking.duration_s)
+        ),
     );
-    let back = cranking.return_to_setpoint_s.map_or(words::NOT_TOLD.to_owned(), |s| {
-        format!("{}, measured", words::duration(s))
-    });
+    let back = cranking
+        .return_to_setpoint_s
+        .map_or(words::NOT_TOLD.to_owned(), |s| format!("{}, measured", words::duration(s)));
     say("Time from cranking to the setpoint", back, String::new());
 }
 

@@ -58,7 +58,7 @@ impl Panel {
         }
         canvas.line(vec![(self.left, self.top), (self.left, self.bottom)], FRAME, 1)?;
         let room = self.right - 4;
-        canvas.text((4, self.top - size), &fit(title, size, room), Type::new(size).ink(FAINT))
+        canvas.plated((4, self.top - size - 6), &fit(title, size, room), Type::new(size).ink(FAINT))
     }
 
     /// Lines down at round values.
@@ -93,9 +93,10 @@ impl Panel {
     }
 
     /// The envelope as a filled ribbon: one column of pixels holds all buckets
-    /// that fall into it, and a gap in the log stays a gap.
+    /// that fall into it, and a gap in the log stays a gap. Columns are as wide
+    /// as the stroke: a thick line shows no more for being drawn twice as often.
     pub fn envelope(&self, canvas: &Canvas, envelope: &Envelope, ink: Ink, width: u32) -> Drawn {
-        for run in self.columns(envelope) {
+        for run in self.columns(envelope, width as i32) {
             let high: Vec<Point> = run.iter().map(|c| (c.x, self.y(c.high))).collect();
             let low: Vec<Point> = run.iter().map(|c| (c.x, self.y(c.low))).collect();
             if high == low {
@@ -117,8 +118,8 @@ impl Panel {
         Ok(())
     }
 
-    /// Runs without a gap, each a list of pixel columns with their extremes.
-    pub fn columns(&self, envelope: &Envelope) -> Vec<Vec<Column>> {
+    /// Runs without a gap, each a list of columns `grain` pixels wide with their extremes.
+    pub fn columns(&self, envelope: &Envelope, grain: i32) -> Vec<Vec<Column>> {
         let mut runs = vec![Vec::<Column>::new()];
         let buckets = envelope.time_s.iter().zip(&envelope.low).zip(&envelope.high);
         for ((&t, &low), &high) in buckets {
@@ -129,6 +130,7 @@ impl Panel {
                         continue;
                     }
                     let x = self.x(t);
+                    let x = x - (x - self.left) % grain.max(1);
                     let fresh = Column { x, t_s: t, low, high };
                     match runs.last_mut() {
                         Some(run) => match run.last_mut().filter(|c| c.x == x) {
@@ -185,7 +187,8 @@ fn ticks(range: (f64, f64), most: usize) -> Vec<f64> {
 
 /// The ticks with just as many decimals as tell them apart.
 fn labelled(ticks: &[f64]) -> Vec<(f64, String)> {
-    let gap = ticks.windows(2).filter_map(|w| Some(w.get(1)? - w.first()?)).fold(f64::MAX, f64::min);
+    let gap =
+        ticks.windows(2).filter_map(|w| Some(w.get(1)? - w.first()?)).fold(f64::MAX, f64::min);
     let is_round = |decimals: i32| {
         let scaled = gap * 10f64.powi(decimals);
         (scaled - scaled.round()).abs() < 1e-6 * scaled.abs().max(1.0)
@@ -199,6 +202,8 @@ pub struct Label {
     pub y: i32,
     pub text: String,
     pub ink: Ink,
+    /// The shape of its series' marks.
+    pub mark: Option<usize>,
 }
 
 /// Labels in the margin right of a panel, moved apart where they would
@@ -215,8 +220,13 @@ pub fn margin_labels(
     let wanted: Vec<i32> = labels.iter().map(|label| label.y).collect();
     for (label, y) in labels.iter().zip(spread(&wanted, size + 4, between)) {
         canvas.line(vec![(left, label.y), (left + 12, y)], label.ink, 1)?;
-        let text = fit(&label.text, size, right - left - 16);
-        canvas.text((left + 16, y), &text, Type::new(size).ink(label.ink))?;
+        let mut start = left + 16;
+        if let Some(shape) = label.mark {
+            canvas.mark(shape, (start + 4, y), label.ink)?;
+            start += 14;
+        }
+        let text = fit(&label.text, size, right - start);
+        canvas.text((start, y), &text, Type::new(size).ink(label.ink))?;
     }
     Ok(())
 }

@@ -9,7 +9,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, FontStyle, IntoFont, IntoTextStyle, ShapeStyle};
 
 use super::palette::{Ink, PLATE, TEXT};
-use crate::report::words::plain;
+use crate::report::words::{cut_to, plain};
 
 pub type Drawn = Result<(), DrawingAreaErrorKind<std::io::Error>>;
 pub type Point = (i32, i32);
@@ -64,31 +64,35 @@ fn escape(text: &str) -> String {
 /// Width of `text` set at `size` pixels. The reader's font is unknown: this is
 /// a wide sans, so that what fits here fits everywhere.
 pub fn text_width(text: &str, size: i32) -> i32 {
-    let ems: f64 = text
-        .chars()
-        .map(|c| match c {
-            'i' | 'j' | 'l' | '.' | ',' | ':' | ';' | '\'' | '|' | ' ' | '(' | ')' | 'I' => 0.39,
-            'm' | 'w' | 'M' | 'W' | '%' | '@' | '…' | '−' | '+' | '\u{FFFD}' => 0.97,
-            c if c.is_ascii_uppercase() => 0.72,
-            c if (c as u32) >= 0x1100 => 1.05,
-            _ => 0.64,
-        })
-        .sum();
-    (ems * f64::from(size)).ceil() as i32
+    (text.chars().map(ems).sum::<f64>() * f64::from(size)).ceil() as i32
+}
+
+fn ems(c: char) -> f64 {
+    match c {
+        'i' | 'j' | 'l' | 'I' | '.' | ',' | ':' | ';' | '\'' | '|' | ' ' => 0.34,
+        'f' | 'r' | 't' | '(' | ')' | '[' | ']' | '-' | '/' => 0.41,
+        'w' | '−' | '+' | '=' | '<' | '>' => 0.84,
+        'm' | 'M' | 'W' | '%' | '@' | '…' | '\u{FFFD}' => 1.0,
+        c if c.is_ascii_uppercase() => 0.73,
+        c if (c as u32) >= 0x1100 => 1.05,
+        _ => 0.64,
+    }
 }
 
 /// `text` cut so that it fits `width` pixels.
 pub fn fit(text: &str, size: i32, width: i32) -> String {
-    let text = plain(text);
-    if text_width(&text, size) <= width {
-        return text;
-    }
-    let mut short = text;
-    while !short.is_empty() && text_width(&short, size) + text_width("…", size) > width {
-        short.pop();
-    }
-    short.truncate(short.trim_end().len());
-    short + "…"
+    let room = f64::from(width) / f64::from(size.max(1));
+    cut_to(text, room, ems)
+}
+
+/// A heading that fits: bold runs about an eighth wider.
+pub fn fit_bold(text: &str, size: i32, width: i32) -> String {
+    fit(text, bold(size), width)
+}
+
+/// The size whose plain text is as wide as bold of `size`.
+pub fn bold(size: i32) -> i32 {
+    size + size.div_euclid(8) + 1
 }
 
 #[derive(Clone, Copy)]
@@ -133,10 +137,8 @@ impl Canvas<'_> {
         if left == right || top == bottom {
             return Ok(());
         }
-        self.area.draw(&Rectangle::new(
-            [(left, top), (right, bottom)],
-            ink.rgb().mix(opacity).filled(),
-        ))
+        self.area
+            .draw(&Rectangle::new([(left, top), (right, bottom)], ink.rgb().mix(opacity).filled()))
     }
 
     pub fn line(&self, points: Vec<Point>, ink: Ink, width: u32) -> Drawn {
@@ -144,12 +146,7 @@ impl Canvas<'_> {
     }
 
     pub fn dashed(&self, from: Point, to: Point, dash: (i32, i32), ink: Ink, width: u32) -> Drawn {
-        self.area.draw(&DashedPathElement::new(
-            [from, to],
-            dash.0,
-            dash.1,
-            stroke(ink, width),
-        ))
+        self.area.draw(&DashedPathElement::new([from, to], dash.0, dash.1, stroke(ink, width)))
     }
 
     pub fn polygon(&self, points: Vec<Point>, ink: Ink, opacity: f64) -> Drawn {
@@ -160,8 +157,18 @@ impl Canvas<'_> {
         self.area.draw(&Circle::new(at, radius, ink.rgb().filled()))
     }
 
-    pub fn ring(&self, at: Point, radius: i32, ink: Ink) -> Drawn {
-        self.area.draw(&Circle::new(at, radius, stroke(ink, 2)))
+    pub fn ring(&self, at: Point, radius: i32, ink: Ink, width: u32) -> Drawn {
+        self.area.draw(&Circle::new(at, radius, stroke(ink, width)))
+    }
+
+    /// A point of one series. Each has a shape: hue is not all that tells them apart.
+    pub fn mark(&self, shape: usize, (x, y): Point, ink: Ink) -> Drawn {
+        match shape % 4 {
+            0 => self.dot((x, y), 3, ink),
+            1 => self.fill((x - 3, y - 3), (x + 3, y + 3), ink, 1.0),
+            2 => self.polygon(vec![(x - 4, y + 3), (x + 4, y + 3), (x, y - 4)], ink, 1.0),
+            _ => self.ring((x, y), 3, ink, 1),
+        }
     }
 
     pub fn text(&self, at: Point, text: &str, set: Type) -> Drawn {
@@ -171,10 +178,8 @@ impl Canvas<'_> {
             font = font.style(FontStyle::Bold);
         }
         let ink = set.ink.rgb();
-        let style = font
-            .into_text_style(&self.area)
-            .color(&ink)
-            .pos(Pos::new(set.across, set.along));
+        let style =
+            font.into_text_style(&self.area).color(&ink).pos(Pos::new(set.across, set.along));
         self.area.draw(&Text::new(plain(text), at, style))
     }
 

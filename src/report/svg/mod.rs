@@ -3,7 +3,9 @@
 
 mod axis;
 mod canvas;
+mod lanes;
 mod palette;
+mod scale;
 mod speed;
 mod step;
 mod trace;

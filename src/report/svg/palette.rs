@@ -34,7 +34,7 @@ pub const DRAINING: Ink = ink(0xF2C9A1, 0x6B4320);
 pub const DRAINING_TEXT: Ink = ink(0x9A4A00, 0xF0AC6C);
 pub const SPEED: Ink = ink(0x7A3E8E, 0xCFA0E0);
 pub const LANE: Ink = ink(0x4F6475, 0x93A9BA);
-pub const STEP: Ink = ink(0x8A8F95, 0x8A9097);
+pub const STEP: Ink = ink(0xB9BEC4, 0x5C636B);
 pub const TROUGH: Ink = ink(0xB3261E, 0xFF9A90);
 pub const SETTLED: Ink = ink(0xC26A00, 0xF5B35C);
 pub const RESTING: Ink = ink(0xEDEFF2, 0x24282D);
@@ -45,17 +45,33 @@ pub const RUNNING: Ink = ink(0xE4EFF8, 0x1D2B38);
 pub const SERIES: [Ink; 8] = [
     ink(0x0F4C81, 0x7DB7EA),
     ink(0xC26A00, 0xF5B35C),
-    ink(0x1E7D4F, 0x6FCF9C),
     ink(0x7A3E8E, 0xCFA0E0),
+    ink(0x12858C, 0x66D3DA),
     ink(0xB3261E, 0xFF9A90),
     ink(0x3A3F45, 0xC9CED4),
-    ink(0x12858C, 0x66D3DA),
     ink(0x8C6D1F, 0xE0C66B),
+    ink(0x4A4FB0, 0xA9AEF5),
 ];
 
 const ALL: [Ink; 18] = [
-    PLATE, TEXT, FAINT, GRID, FRAME, VOLTAGE, SETPOINT, REST, DRAINING, DRAINING_TEXT, SPEED, LANE,
-    STEP, TROUGH, SETTLED, RESTING, CRANKING, RUNNING,
+    PLATE,
+    TEXT,
+    FAINT,
+    GRID,
+    FRAME,
+    VOLTAGE,
+    SETPOINT,
+    REST,
+    DRAINING,
+    DRAINING_TEXT,
+    SPEED,
+    LANE,
+    STEP,
+    TROUGH,
+    SETTLED,
+    RESTING,
+    CRANKING,
+    RUNNING,
 ];
 
 /// CSS that turns an inlined plot dark: rules outrank presentation attributes,

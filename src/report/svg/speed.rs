@@ -4,15 +4,15 @@
 use plotters::style::text_anchor::HPos;
 
 use super::axis::{Label, Panel, margin_labels};
-use super::canvas::{Canvas, Caption, Drawn, Point, Type, document, fit, text_width};
-use super::palette::{DRAINING, DRAINING_TEXT, FAINT, Ink, SERIES, SETPOINT, TEXT};
-use super::trace::readable;
+use super::canvas::{Canvas, Caption, Drawn, Type, document, fit, fit_bold, text_width};
+use super::palette::{DRAINING, DRAINING_TEXT, FAINT, SERIES, SETPOINT, TEXT};
+use super::scale::readable;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, SpeedCloud};
 use crate::report::words::{self, RPM, VOLT};
 
 const WIDTH: i32 = 1100;
 const LEFT: i32 = 74;
-const RIGHT: i32 = WIDTH - 330;
+const RIGHT: i32 = WIDTH - 370;
 const TOP: i32 = 66;
 const PANEL_HEIGHT: i32 = 430;
 const SIZE: i32 = 16;
@@ -28,10 +28,17 @@ pub fn speed(diagnosis: &Diagnosis) -> Option<String> {
     let keep_up: Vec<&KeepUp> = diagnosis.keep_up.iter().collect();
     let listed = keep_up.len().min(8) as i32;
     let height = TOP + PANEL_HEIGHT + 70 + listed * 24;
-    let sets = clouds.iter().map(|c| words::loads(&c.loads)).collect::<Vec<_>>().join("; ");
+    let sets = clouds
+        .iter()
+        .map(|c| words::shorten(&words::loads(&c.loads), 120))
+        .collect::<Vec<_>>()
+        .join("; ");
     let caption = Caption {
         id: "speed",
-        title: format!("Bus voltage against engine speed: {}", diagnosis.source.file),
+        title: format!(
+            "Bus voltage against engine speed: {}",
+            words::shorten(&diagnosis.source.file, 120)
+        ),
         description: format!("Steady running, by set of loads: {sets}."),
     };
     Some(document(&caption, (WIDTH as u32, height as u32), |canvas| {
@@ -72,14 +79,14 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, clouds: &[&SpeedCloud]) -> Drawn
     );
     let file = words::plain(&diagnosis.source.file);
     let title = format!("Bus voltage against engine speed, {file}");
-    canvas.text((8, 20), &fit(&title, 19, WIDTH - 16), Type::new(19).bold())?;
+    canvas.text((8, 20), &fit_bold(&title, 19, WIDTH - 16), Type::new(19).bold())?;
 
     let mut labels = Vec::new();
     if let Some(e) = diagnosis.battery.zero_current_v.as_ref().filter(|e| panel.shows_y(e.value)) {
         let y = panel.y(e.value);
         canvas.fill((LEFT, y), (RIGHT, panel.bottom), DRAINING, 0.45)?;
         let text = format!("draining below {}", VOLT.of(e.value));
-        labels.push(Label { y, text, ink: DRAINING_TEXT });
+        labels.push(Label { y, text, ink: DRAINING_TEXT, mark: None });
     }
     panel.x_grid(canvas, 1.0, 9)?;
     panel.y_axis(canvas, "bus voltage, V", 9, SIZE)?;
@@ -87,19 +94,19 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, clouds: &[&SpeedCloud]) -> Drawn
     if let Some(e) = &diagnosis.setpoint_v {
         let y = panel.y(e.value);
         canvas.dashed((LEFT, y), (RIGHT, y), (12, 7), SETPOINT, 2)?;
-        labels.push(Label { y, text: format!("setpoint {}", VOLT.of(e.value)), ink: SETPOINT });
+        let text = format!("setpoint {}", VOLT.of(e.value));
+        labels.push(Label { y, text, ink: SETPOINT, mark: None });
     }
 
     let total: usize = clouds.iter().map(|c| c.rpm.len()).sum();
     let every = total.div_ceil(MOST_MARKS).max(1);
     for (shape, (cloud, &ink)) in clouds.iter().zip(&SERIES).enumerate() {
         for (rpm, v) in points(cloud).step_by(every) {
-            mark(canvas, shape, (panel.x(rpm), panel.y(v)), ink)?;
+            canvas.mark(shape, (panel.x(rpm), panel.y(v)), ink)?;
         }
-        labels.push(Label { y: panel.y(right_end(cloud)), text: words::loads(&cloud.loads), ink });
+        let y = panel.y(right_end(cloud));
+        labels.push(Label { y, text: words::loads(&cloud.loads), ink, mark: Some(shape) });
     }
-    // Every label of a set carries its mark, for those who cannot go by colour.
-    labels.sort_by_key(|label| label.y);
     margin_labels(canvas, labels, (RIGHT, WIDTH), (TOP, panel.bottom), SIZE)?;
     keep_up(canvas, diagnosis, clouds, &panel)
 }
@@ -113,23 +120,8 @@ fn right_end(cloud: &SpeedCloud) -> f64 {
     by_speed.get(by_speed.len() / 2).map_or(0.0, |p| p.1)
 }
 
-/// One shape a set: hue is not the only thing that tells them apart.
-fn mark(canvas: &Canvas, shape: usize, (x, y): Point, ink: Ink) -> Drawn {
-    match shape % 4 {
-        0 => canvas.dot((x, y), 3, ink),
-        1 => canvas.fill((x - 3, y - 3), (x + 3, y + 3), ink, 1.0),
-        2 => canvas.polygon(vec![(x - 4, y + 3), (x + 4, y + 3), (x, y - 4)], ink, 1.0),
-        _ => canvas.ring((x, y), 3, ink),
-    }
-}
-
 /// Marks on the scale where a keep-up speed is known, and a line of words each.
-fn keep_up(
-    canvas: &Canvas,
-    diagnosis: &Diagnosis,
-    clouds: &[&SpeedCloud],
-    panel: &Panel,
-) -> Drawn {
+fn keep_up(canvas: &Canvas, diagnosis: &Diagnosis, clouds: &[&SpeedCloud], panel: &Panel) -> Drawn {
     let mut taken = i32::MIN;
     for (row, item) in diagnosis.keep_up.iter().take(8).enumerate() {
         let set = clouds.iter().position(|cloud| cloud.loads == item.loads);
@@ -137,7 +129,12 @@ fn keep_up(
         let (low, high) = panel.x_range();
         if let Some(rpm) = item.rpm.as_ref().filter(|e| low <= e.value && e.value <= high) {
             let x = panel.x(rpm.value);
-            canvas.fill((panel.x(rpm.low), panel.top), (panel.x(rpm.high), panel.bottom), ink, 0.10)?;
+            canvas.fill(
+                (panel.x(rpm.low), panel.top),
+                (panel.x(rpm.high), panel.bottom),
+                ink,
+                0.10,
+            )?;
             canvas.dashed((x, panel.top), (x, panel.bottom), (6, 5), ink, 2)?;
             let text = RPM.of(rpm.value);
             let half = text_width(&text, SIZE) / 2 + 4;
@@ -149,7 +146,7 @@ fn keep_up(
         }
         let y = panel.bottom + 68 + row as i32 * 24;
         if let Some(shape) = set {
-            mark(canvas, shape, (LEFT, y), ink)?;
+            canvas.mark(shape, (LEFT, y), ink)?;
         }
         let tail = format!(": {}", answer(item));
         let room = WIDTH - LEFT - 30 - text_width(&tail, SIZE);

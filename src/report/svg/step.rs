@@ -1,9 +1,9 @@
 //! One load step close up: where the voltage was, how far it fell, where it stayed.
 
 use super::axis::{Label, Panel, margin_labels};
-use super::canvas::{Canvas, Caption, Drawn, Type, document, fit, text_width};
+use super::canvas::{Canvas, Caption, Drawn, Type, bold, document, fit, fit_bold, text_width};
 use super::palette::{FAINT, Ink, SETPOINT, SETTLED, STEP, TROUGH, VOLTAGE};
-use super::trace::readable;
+use super::scale::readable;
 use crate::diagnosis::{Diagnosis, Envelope, LoadStep};
 use crate::estimate::Estimate;
 use crate::report::words::{self, SECOND, VOLT};
@@ -11,7 +11,7 @@ use crate::report::words::{self, SECOND, VOLT};
 const WIDTH: i32 = 520;
 const HEIGHT: i32 = 350;
 const LEFT: i32 = 58;
-const RIGHT: i32 = WIDTH - 146;
+const RIGHT: i32 = WIDTH - 156;
 const TOP: i32 = 88;
 const BOTTOM: i32 = HEIGHT - 50;
 const SIZE: i32 = 14;
@@ -25,7 +25,7 @@ pub fn step(diagnosis: &Diagnosis, index: usize) -> String {
         id: &id,
         title: step.map_or_else(
             || format!("Step {number}: {}", words::NOT_TOLD),
-            |step| format!("Step {number}: {}", headline(step)),
+            |step| format!("Step {number}: {}", words::shorten(&headline(step), 120)),
         ),
         description: step.map_or_else(String::new, |step| {
             format!(
@@ -43,7 +43,7 @@ pub fn step(diagnosis: &Diagnosis, index: usize) -> String {
 }
 
 /// "fans on, 22.4 s"
-pub(in crate::report) fn headline(step: &LoadStep) -> String {
+fn headline(step: &LoadStep) -> String {
     format!("{}, {}", what(step), SECOND.of(step.at_s))
 }
 
@@ -58,25 +58,23 @@ pub(in crate::report) fn what(step: &LoadStep) -> String {
             }
             None => format!("{} {direction}", words::plain(load)),
         },
-        None => format!("unnamed load {direction}"),
+        None => format!("load {direction}"),
     }
 }
 
 fn draw(canvas: &Canvas, step: &LoadStep, window: Option<&Envelope>) -> Drawn {
     let tail = format!(", {}", SECOND.of(step.at_s));
     let head = format!("{} · {}", step.number, what(step));
-    let room = WIDTH - 16 - text_width(&tail, 18);
-    canvas.text((8, 18), &(fit(&head, 18, room) + &tail), Type::new(18).bold())?;
-    let sag = format!(
-        "sag {}, shift {}",
-        VOLT.with_range(&step.sag_v),
-        VOLT.with_range(&step.shift_v)
-    );
+    let room = WIDTH - 16 - text_width(&tail, bold(18));
+    canvas.text((8, 18), &(fit_bold(&head, 18, room) + &tail), Type::new(18).bold())?;
+    let sag =
+        format!("sag {}, shift {}", VOLT.with_range(&step.sag_v), VOLT.with_range(&step.shift_v));
     canvas.text((8, 42), &fit(&sag, 13, WIDTH - 12), Type::new(13).ink(FAINT))?;
 
     let empty = Envelope::default();
     let window = window.unwrap_or(&empty);
-    let panel = Panel::new((LEFT, RIGHT), (TOP, BOTTOM), time_range(step, window), range(step, window));
+    let panel =
+        Panel::new((LEFT, RIGHT), (TOP, BOTTOM), time_range(step, window), range(step, window));
     panel.x_grid(canvas, 1.0, 5)?;
     panel.y_axis(canvas, "bus voltage, V", 6, SIZE)?;
     panel.x_axis(canvas, 1.0, "time from the first sample, s", 5, SIZE)?;
@@ -94,10 +92,10 @@ fn draw(canvas: &Canvas, step: &LoadStep, window: Option<&Envelope>) -> Drawn {
         0.25,
     )?;
     canvas.dashed((edge, TOP), (edge, BOTTOM), (3, 4), STEP, 1)?;
-    panel.envelope(canvas, window, VOLTAGE, 2)?;
+    panel.envelope(canvas, window, VOLTAGE, 1)?;
     level(canvas, &panel, (panel.left, edge), &step.baseline_v, SETPOINT)?;
     level(canvas, &panel, (settled_from, panel.right), &step.settled_v, SETTLED)?;
-    canvas.ring((trough_x, panel.y(step.trough.value)), 5, TROUGH)?;
+    canvas.ring((trough_x, panel.y(step.trough.value)), 5, TROUGH, 2)?;
     if window.time_s.is_empty() {
         let word = format!("trace {}", words::NOT_TOLD);
         let middle = ((LEFT + RIGHT) / 2, (TOP + BOTTOM) / 2);
@@ -107,6 +105,7 @@ fn draw(canvas: &Canvas, step: &LoadStep, window: Option<&Envelope>) -> Drawn {
         y: panel.y(e.value),
         text: format!("{name} {}", VOLT.of(e.value)),
         ink,
+        mark: None,
     };
     let labels = vec![
         label("baseline", &step.baseline_v, SETPOINT),

@@ -1,0 +1,220 @@
+//! The plots: XML by a parser that is not ours, inert, bounded, legible.
+
+use crate::fixture;
+use roxmltree::{Document, Node};
+use stiffbus::diagnosis::Diagnosis;
+use stiffbus::report::svg;
+
+const MOST_BYTES: usize = 300_000;
+
+fn plots(diagnosis: &Diagnosis) -> Vec<String> {
+    let steps = (0..diagnosis.load_steps.len()).map(|i| svg::step(diagnosis, i));
+    steps.chain([svg::trace(diagnosis)]).chain(svg::speed(diagnosis)).collect()
+}
+
+fn texts<'a>(document: &'a Document) -> Vec<(Node<'a, 'a>, String)> {
+    let nodes = document.descendants().filter(|n| n.has_tag_name("text"));
+    nodes.map(|n| (n, n.text().unwrap_or("").trim().to_owned())).collect()
+}
+
+fn number(node: Node, name: &str) -> f64 {
+    node.attribute(name).unwrap().parse().unwrap()
+}
+
+#[test]
+fn every_plot_is_xml_with_title_and_description() {
+    for (name, diagnosis) in fixture::all() {
+        for plot in plots(&diagnosis) {
+            let document = Document::parse(&plot).unwrap_or_else(|e| panic!("{name}: {e}"));
+            let root = document.root_element();
+            assert!(root.has_attribute("viewBox"));
+            let child = |tag: &str| {
+                let found = root.children().find(|n| n.has_tag_name(tag)).unwrap();
+                assert!(!found.text().unwrap_or("").is_empty(), "{name}: {tag}");
+                found.attribute("id").unwrap().to_owned()
+            };
+            let ids = format!("{} {}", child("title"), child("desc"));
+            assert_eq!(root.attribute("aria-labelledby"), Some(ids.as_str()));
+        }
+    }
+}
+
+#[test]
+fn names_stay_text() {
+    let hostile = fixture::hostile();
+    let mut seen = String::new();
+    for plot in plots(&hostile) {
+        let document = Document::parse(&plot).unwrap();
+        for node in document.descendants().filter(Node::is_element) {
+            let tag = node.tag_name().name();
+            let ours =
+                ["svg", "title", "desc", "rect", "line", "polyline", "polygon", "circle", "text"];
+            assert!(ours.contains(&tag), "{tag}");
+            for attribute in node.attributes() {
+                assert!(!attribute.name().starts_with("on") && attribute.name() != "href");
+            }
+        }
+        for (_, text) in texts(&document) {
+            seen.push_str(&text);
+            seen.push('\n');
+        }
+    }
+    assert!(seen.contains("<script>alert(1)</script>"));
+    assert!(seen.contains("风扇继电器一号"));
+    assert_eq!(seen.chars().find(|c| c.is_control() && *c != '\n'), None);
+}
+
+#[test]
+fn no_plot_grows_with_the_log() {
+    for (name, diagnosis) in fixture::all() {
+        for plot in plots(&diagnosis) {
+            assert!(plot.len() <= MOST_BYTES, "{name}: {} bytes", plot.len());
+        }
+    }
+    assert!(fixture::vast().picture.voltage.time_s.len() > 50_000);
+}
+
+#[test]
+fn a_name_as_long_as_a_file_is_cut() {
+    let mut diagnosis = fixture::overload();
+    let name = "x<".repeat(250_000);
+    diagnosis.source.file = name.clone();
+    diagnosis.load_steps[0].load = Some(name.clone());
+    diagnosis.picture.loads[0].load = name.clone();
+    diagnosis.picture.other_voltages[0].name = name.clone();
+    diagnosis.picture.speed[0].loads = vec![name.clone()];
+    diagnosis.keep_up[0].loads = vec![name];
+    for plot in plots(&diagnosis) {
+        assert!(plot.len() <= MOST_BYTES, "{} bytes", plot.len());
+        Document::parse(&plot).unwrap();
+    }
+}
+
+/// Mean widths of DejaVu Sans, a wide common sans, from its metrics: letters and
+/// digits 0.61 em (bold 0.69), everything else 0.40.
+fn width_in(node: Node, text: &str) -> f64 {
+    let letter = if node.attribute("font-weight") == Some("bold") { 0.69 } else { 0.61 };
+    let ems: f64 = text.chars().map(|c| if c.is_alphanumeric() { letter } else { 0.40 }).sum();
+    ems * number(node, "font-size")
+}
+
+#[test]
+fn no_text_leaves_the_sheet() {
+    for (name, diagnosis) in fixture::all() {
+        for plot in plots(&diagnosis) {
+            let document = Document::parse(&plot).unwrap();
+            let sheet = number(document.root_element(), "width");
+            for (node, text) in texts(&document) {
+                let width = width_in(node, &text);
+                let x = number(node, "x");
+                let (left, right) = match node.attribute("text-anchor") {
+                    Some("end") => (x - width, x),
+                    Some("middle") => (x - width / 2.0, x + width / 2.0),
+                    _ => (x, x + width),
+                };
+                assert!(left > -2.0 && right < sheet + 2.0, "{name}: {text:?} {left} {right}");
+            }
+        }
+    }
+}
+
+#[test]
+fn labels_in_the_margin_keep_apart() {
+    for (name, diagnosis) in fixture::all() {
+        for plot in plots(&diagnosis) {
+            let document = Document::parse(&plot).unwrap();
+            let sheet = number(document.root_element(), "width");
+            let margin = texts(&document).into_iter().filter(|(n, _)| {
+                number(*n, "x") > 0.66 * sheet && n.attribute("text-anchor") == Some("start")
+            });
+            let mut at: Vec<(f64, f64)> =
+                margin.map(|(n, _)| (number(n, "y"), number(n, "font-size"))).collect();
+            at.sort_by(|a, b| a.0.total_cmp(&b.0));
+            for pair in at.windows(2) {
+                assert!(pair[1].0 - pair[0].0 >= pair[0].1, "{name}: {pair:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn every_step_is_numbered_and_every_line_named() {
+    let detected = fixture::detected();
+    let plot = svg::trace(&detected);
+    let document = Document::parse(&plot).unwrap();
+    let seen: Vec<String> = texts(&document).into_iter().map(|(_, t)| t).collect();
+    for n in 1..=40 {
+        assert!(seen.contains(&n.to_string()), "step {n}");
+    }
+    assert!(seen.iter().any(|t| t == "time from the first sample, min"));
+
+    let plot = svg::trace(&fixture::overload());
+    let document = Document::parse(&plot).unwrap();
+    let seen: Vec<String> = texts(&document).into_iter().map(|(_, t)| t).collect();
+    for text in [
+        "setpoint 14.21 V",
+        "rest 12.52 V",
+        "draining below 13.00 V",
+        "module",
+        "fans",
+        "lamps",
+        "running",
+        "bus voltage, V",
+        "engine speed, rpm",
+        "time from the first sample, s",
+    ] {
+        assert!(seen.iter().any(|t| t == text), "{text}");
+    }
+    // Cranking leaves the scale, so that 12 to 15 V stays legible, and is told.
+    assert!(seen.iter().any(|t| t.starts_with("down to 7.8") || t.starts_with("down to 7.9")));
+
+    let step = svg::step(&fixture::overload(), 0);
+    for text in ["1 · fans on, 60.0 s", "baseline 14.21 V", "trough 13.22 V", "settled 13.62 V"] {
+        assert!(step.contains(text), "{text}");
+    }
+    let speed = svg::speed(&fixture::overload()).unwrap();
+    assert!(speed.contains("pumps + fans: keeps up from 1180 rpm (1120 to 1240)"));
+}
+
+#[test]
+fn a_gap_in_the_log_is_a_gap_in_the_line() {
+    let diagnosis = fixture::overload();
+    let plot = svg::trace(&diagnosis);
+    let document = Document::parse(&plot).unwrap();
+    // The time axis, from its own labels: pixels of 100 s and 400 s.
+    let axis = texts(&document);
+    let pixel = |label: &str| {
+        let lowest = axis.iter().filter(|(_, t)| t == label).map(|(n, _)| *n);
+        let node = lowest.max_by(|a, b| number(*a, "y").total_cmp(&number(*b, "y"))).unwrap();
+        number(node, "x")
+    };
+    let per_second = (pixel("400") - pixel("100")) / 300.0;
+    let at = |t: f64| pixel("100") + (t - 100.0) * per_second;
+    let traces = document.descendants().filter(|n| {
+        n.has_tag_name("polyline") && n.attribute("points").is_some_and(|p| p.len() > 1000)
+    });
+    let xs: Vec<f64> = traces
+        .flat_map(|n| n.attribute("points").unwrap().split_whitespace())
+        .map(|p| p.split(',').next().unwrap().parse().unwrap())
+        .collect();
+    assert!(xs.iter().any(|&x| (at(180.0)..at(182.0)).contains(&x)));
+    assert!(!xs.iter().any(|&x| (at(183.0)..at(186.0)).contains(&x)));
+}
+
+#[test]
+fn draws_a_plot_of_nothing() {
+    let minimal = fixture::minimal();
+    assert_eq!(svg::speed(&minimal), None);
+    assert!(svg::trace(&minimal).contains("voltage trace not told by this log"));
+    assert!(svg::step(&minimal, 7).contains("not told by this log"));
+    let mut broken = fixture::overload();
+    broken.picture.voltage.low.iter_mut().for_each(|v| *v = Some(f64::NAN));
+    broken.source.duration_s = f64::INFINITY;
+    broken.load_steps[0].baseline_v.value = f64::NAN;
+    broken.load_steps[0].trough_at_s = f64::NAN;
+    broken.picture.steps.clear();
+    for plot in plots(&broken) {
+        assert!(Document::parse(&plot).is_ok());
+        assert!(!plot.contains("NaN"));
+    }
+}
