@@ -8,8 +8,9 @@
 use crate::log::Span;
 use crate::segment::grain::Grain;
 use crate::segment::{index_at, indices, mean};
-use crate::stats::fit::linear::ordinary;
+use crate::stats::fit::linear::theil_sen;
 use crate::stats::fit::polynomial::residual_squares;
+use crate::stats::robust::median;
 
 /// Levels before and after a moment are compared over this long each: short
 /// for a sharp sag that the regulator mends, long for a slow slide.
@@ -24,6 +25,12 @@ const FIT_AFTER_S: f64 = 1.2;
 const ARRIVED_S: (f64, f64) = (0.5, 2.5);
 /// Past a change, before the trend into the next may be read off.
 const CALM_AFTER_S: f64 = 0.3;
+/// Less than this before a change tells no trend into it.
+const LEAST_BEFORE_S: f64 = 1.0;
+/// Where the bus just was, before the change.
+const JUST_BEFORE_S: f64 = 0.5;
+/// A slow drift moves a quiet reading by one resolution step at a time.
+const LEAST_STEPS: f64 = 1.3;
 /// Standard errors that make a change.
 const WIDTHS: f64 = 4.0;
 
@@ -86,67 +93,76 @@ pub fn undeclared_break(
         Span { start_s: (at_s - FIT_BEFORE_S).max(own.start_s + CALM_AFTER_S), end_s: at_s },
     );
     let before = before.start..before.end.min(at);
-    let arrived = Span {
-        start_s: at_s + ARRIVED_S.0,
-        end_s: (at_s + ARRIVED_S.1).min(own.end_s),
-    };
+    let arrived =
+        Span { start_s: at_s + ARRIVED_S.0, end_s: (at_s + ARRIVED_S.1).min(own.end_s) };
     let after = indices(time_s, arrived);
-    if before.len() < 3 || after.len() < LEAST_SAMPLES {
+    let enough = ((LEAST_BEFORE_S / grain.interval_s) as usize).max(4);
+    if before.len() < enough || after.len() < LEAST_SAMPLES {
         return None;
     }
     let level_v = mean(&bus_v[after.clone()]);
-    let going = Going::of(&time_s[before.clone()], &bus_v[before], grain)?;
-    let (there_v, there_error_v) = going.at(at_s);
-    let moved_v = level_v - there_v;
-    let middle_s = (arrived.start_s + arrived.end_s) / 2.0;
-    let (expected_v, expected_error_v) = going.at(middle_s);
-    let excess_v = level_v - expected_v;
     let level_error_v = grain.error_of_mean_v(after.len());
-    let least_v = 0.75 * grain.step_v.unwrap_or(0.0);
-    let clear = |change_v: f64, error_v: f64| {
+    let going = Going::of(&time_s[before.clone()], &bus_v[before.clone()], grain)?;
+    let middle_s = (arrived.start_s + arrived.end_s) / 2.0;
+    // The change from where the bus just was, and from where it was going.
+    let just = (at - before.start).min((JUST_BEFORE_S / grain.interval_s) as usize).max(2);
+    let just_v = median(&bus_v[at - just..at]);
+    let from_just = (level_v - just_v, grain.error_of_mean_v(just));
+    let from_level = (level_v - going.level_v, going.level_error_v);
+    let from_trend = (level_v - going.at(middle_s), going.error_at(middle_s));
+    let least_v = LEAST_STEPS * grain.step_v.unwrap_or(0.0);
+    let clear = |(change_v, error_v): (f64, f64)| {
         change_v.abs() >= (WIDTHS * error_v.hypot(level_error_v)).max(least_v)
     };
-    let accelerates = moved_v.signum() == excess_v.signum();
-    (accelerates && clear(moved_v, there_error_v) && clear(excess_v, expected_error_v))
-        .then_some(Onset { at_s, jump_v: moved_v })
+    let changes = [from_just, from_level, from_trend];
+    let one_way = changes.iter().all(|c| c.0.signum() == from_just.0.signum());
+    (one_way && changes.into_iter().all(clear)).then_some(Onset { at_s, jump_v: from_just.0 })
 }
 
-/// Where a voltage is going: a level, or a trend where one stands out.
+/// Where a voltage is going. A trend that does not stand out widens nothing:
+/// it still has its say in the direction.
 struct Going {
     middle_s: f64,
     level_v: f64,
-    slope_v_per_s: f64,
     level_error_v: f64,
+    slope_v_per_s: f64,
     slope_error_v_per_s: f64,
 }
 
 impl Going {
     fn of(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Option<Going> {
-        let fit = ordinary(time_s, bus_v).ok()?;
+        let (slope_v_per_s, _) = robust_line(time_s, bus_v)?;
         let middle_s = mean(time_s);
         let level_error_v = grain.error_of_mean_v(time_s.len());
         let spread_s = (time_s.iter().map(|t| (t - middle_s).powi(2)).sum::<f64>()
             / time_s.len() as f64)
             .sqrt();
-        let slope_error_v_per_s = level_error_v / spread_s;
-        let trends = fit.slope.abs() > 2.0 * slope_error_v_per_s;
+        let slope_error = level_error_v / spread_s;
+        let trends = slope_v_per_s.abs() > 2.0 * slope_error;
         Some(Going {
             middle_s,
-            level_v: mean(bus_v),
-            slope_v_per_s: if trends { fit.slope } else { 0.0 },
+            level_v: median(bus_v),
             level_error_v,
-            slope_error_v_per_s: if trends { slope_error_v_per_s } else { 0.0 },
+            slope_v_per_s,
+            slope_error_v_per_s: if trends { slope_error } else { 0.0 },
         })
     }
 
-    /// Value and standard error at a later moment.
-    fn at(&self, t_s: f64) -> (f64, f64) {
-        let ahead_s = t_s - self.middle_s;
-        (
-            self.level_v + self.slope_v_per_s * ahead_s,
-            self.level_error_v.hypot(self.slope_error_v_per_s * ahead_s),
-        )
+    fn at(&self, t_s: f64) -> f64 {
+        self.level_v + self.slope_v_per_s * (t_s - self.middle_s)
     }
+
+    fn error_at(&self, t_s: f64) -> f64 {
+        self.level_error_v.hypot(self.slope_error_v_per_s * (t_s - self.middle_s))
+    }
+}
+
+/// Slope and intercept by Theil and Sen over at most twenty short medians: a
+/// sag that the regulator mended must not tilt the line.
+fn robust_line(time_s: &[f64], bus_v: &[f64]) -> Option<(f64, f64)> {
+    let each = time_s.len().div_ceil(20);
+    let medians = |x: &[f64]| -> Vec<f64> { x.chunks(each).map(median).collect() };
+    theil_sen(&medians(time_s), &medians(bus_v)).ok()
 }
 
 /// The candidate that best parts a straight line before from a bending one

@@ -249,6 +249,9 @@ fn steps(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
     }
     if std::env::var_os("CASES").is_some() {
         for step in free {
+            let t = &case.simulated.time_s; let v = case.simulated.bus_v(); let x = &case.simulated.truth.samples.bus_v; let r = &case.simulated.truth.samples.engine_rpm;
+            let w: Vec<String> = (0..t.len()).filter(|k| (t[*k]-t[0]-step.at_s).abs() < 3.5).step_by(((0.2*case.logger.samples_per_s) as usize).max(1)).map(|k| format!("{:.1}:{:.3}/{:.3}/{:.0}", t[k]-t[0]-step.at_s, v[k], x[k], r[k])).collect();
+            println!("{} {:?}", w.join(" "), truth.steps.iter().map(|s| s.at_s - step.at_s).filter(|d| d.abs() < 12.0).collect::<Vec<_>>());
             println!(
                 "seed {}: false {:?} at {:.2} s shift {:.3} sag {:.3} {:?}",
                 case.seed, step.direction, step.at_s, step.shift_v.value, step.sag_v.value, step.rpm_before
