@@ -59,10 +59,16 @@ pub struct KeepUpTruth {
     pub needed_a: f64,
     /// Amps the alternator has at hot idle at the end of the log.
     pub idle_output_a: f64,
-    /// `None`: at no speed of the curve. A slipping belt is left out.
+    /// `None`: at no speed of the curve, or what the alternator holds is lost on
+    /// its way to the battery. A slipping belt is left out.
     pub rpm: Option<f64>,
     /// Without any current into the battery.
     pub rpm_no_charge: Option<f64>,
+    /// Seconds of steady idle seen with exactly these loads.
+    pub idle_s: f64,
+    /// Means over those seconds.
+    pub idle_bus_v: Option<f64>,
+    pub idle_deficit_a: Option<f64>,
 }
 
 /// One entry for each sample of the log. No noise, no quantisation.
