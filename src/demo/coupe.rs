@@ -54,7 +54,7 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
     ])?;
     Ok(CarModel {
         battery: Battery::typical(60.0, 0.0058),
-        battery_at_start: BatteryState::rested(0.93, 0.03),
+        battery_at_start: BatteryState::rested(0.96, 0.03),
         cca_a: 540.0,
         curve,
         rated_a: 70.0,
@@ -72,7 +72,7 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
         rest_draw_a: 0.3,
         loads: loads(),
         alternator_line_ohm: 0.0012,
-        module_line_ohm: 0.006,
+        module_line_ohm: 0.003,
         starter: Starter { stall_a: 760.0, turning_a: 260.0 },
         idle: Idle {
             cold_rpm: 1150.0,
@@ -114,7 +114,7 @@ pub fn thin_ground() -> Result<CarModel, CurveError> {
 }
 
 pub fn slipping_belt() -> Result<CarModel, CurveError> {
-    let belt = BeltSlip { grips_a: 34.0, share_per_a: 0.05, share_per_1000_rpm_s: 0.25 };
+    let belt = BeltSlip { grips_a: 34.0, share_per_a: 0.05, share_per_1000_rpm_s: 0.32 };
     Ok(CarModel { belt: Some(belt), ..new_alternator()? })
 }
 
@@ -160,7 +160,7 @@ pub fn other_car() -> Result<CarModel, CurveError> {
         cca_a: 680.0,
         curve: OutputCurve::typical(120.0)?,
         rated_a: 120.0,
-        pulley_ratio: 2.7,
+        pulley_ratio: 3.0,
         regulator: Regulator { setpoint_25c_v: 14.8, ..old.regulator },
         idle: Idle { hot_rpm: 800.0, cold_rpm: 1000.0, ..old.idle },
         ..old

@@ -139,8 +139,10 @@ fn keep_up(car: &CarModel, set: &[u8], tally: &Tally, end: End) -> KeepUpTruth {
     let needed_a = held.alternator_a;
     let lost_on_the_way = held.battery_v < end.setpoint_v - LOST_V;
     let bare_a = no_charge.holding(end.setpoint_v, car.sense).alternator_a;
-    let engine_rpm =
-        |amps: f64| car.curve.rpm_for(amps, end.derating).map(|rpm| rpm / car.pulley_ratio);
+    let engine_rpm = |amps: f64| {
+        let rpm = car.curve.rpm_for(amps, end.derating).filter(|_| !lost_on_the_way);
+        rpm.map(|rpm| rpm / car.pulley_ratio)
+    };
     let loads = car.loads.iter().zip(set).filter(|(_, percent)| **percent > 0);
     let idle_up: f64 =
         loads.clone().map(|(load, &p)| load.idle_up_rpm * f64::from(p) / 100.0).sum();

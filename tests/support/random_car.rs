@@ -133,7 +133,7 @@ fn random_car(rng: &mut Rng) -> CarModel {
         regulator: Regulator {
             setpoint_25c_v: rng.random_range(13.9..14.7),
             per_degree_v: -rng.random_range(0.000..0.010),
-            droop_v: rng.random_range(0.0..0.03),
+            droop_v: rng.random_range(0.0..0.015),
             response_s: rng.random_range(0.1..0.3),
         },
         sense: pick(rng, &[Node::Battery, Node::Alternator]),
@@ -144,7 +144,7 @@ fn random_car(rng: &mut Rng) -> CarModel {
         ],
         rest_draw_a: rng.random_range(0.1..0.4),
         loads,
-        alternator_line_ohm: rng.random_range(0.0001..0.0004),
+        alternator_line_ohm: rng.random_range(0.0001..0.0002),
         module_line_ohm: rng.random_range(0.002..0.008),
         starter: Starter {
             // Bigger engines have bigger batteries.
