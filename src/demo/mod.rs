@@ -3,14 +3,17 @@
 pub mod car;
 pub mod coupe;
 pub mod dialect;
+mod dyno_day;
 mod electrics;
 mod engine;
 mod judge;
 pub mod logger;
 mod observe;
+mod recipes;
 pub mod scenario;
 pub mod script;
 pub mod simulate;
+mod steps;
 pub mod truth;
 mod write;
 

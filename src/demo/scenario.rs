@@ -1,13 +1,16 @@
 //! The logs of the scenario: who drove what, what was recorded, and what the
 //! physics say about it. All invented.
 
-use chrono::{NaiveDate, NaiveDateTime};
-
 use super::car::CarModel;
 use super::coupe::{self, AC_CLUTCH, BLOWER, FAN_HIGH, FAN_LOW, LAMPS};
 use super::dialect::{Clock, Dialect, Encoding, UnitStyle};
-use super::logger::{Channel, LoadWords, Logger, Noise, Shows};
-use super::script::{Demand, EngineChange, Script, Switch, Warming};
+use super::dyno_day;
+use super::logger::{Channel, LoadWords, Logger, Shows};
+use super::recipes::{
+    MARK, all_off, at, coolant, duty, engine, heat_soaked, logger, marked, proof, relay, rpm,
+    started, switch, tour, volts, warming,
+};
+use super::script::{Demand, Script};
 use crate::diagnosis::VerdictWord;
 use crate::log::{Place, Tap};
 use crate::physics::interpolate::CurveError;
@@ -28,9 +31,6 @@ pub struct Recording {
     pub findings: &'static [&'static str],
 }
 
-/// What every log says of itself in its first line.
-const MARK: &str = "# invented demonstration data, no real car: written by `stiffbus demo`";
-
 /// Every log, in the order of the story.
 pub fn recordings() -> Result<Vec<Recording>, CurveError> {
     let mut all = vec![
@@ -46,138 +46,9 @@ pub fn recordings() -> Result<Vec<Recording>, CurveError> {
         no_load_columns()?,
         decimal_comma()?,
     ];
-    for run in 0..DYNO_RUNS.len() {
-        all.push(dyno_run(run)?);
-    }
+    all.extend(dyno_day::runs()?);
     Ok(all)
 }
-
-// ---- scripts ----
-
-fn engine(at_s: f64, demand: Demand, ramp_s: f64) -> EngineChange {
-    EngineChange { at_s, demand, ramp_s }
-}
-
-fn switch(at_s: f64, load: usize, duty: f64) -> Switch {
-    // A relay and the coupe's own wiring: a tenth of a second. The clutch's
-    // controller thinks first.
-    let lag_s = if load == AC_CLUTCH { 0.6 } else { 0.1 };
-    Switch { at_s, lag_s, load, duty }
-}
-
-fn warming(start_c: f64, end_c: f64, time_constant_s: f64) -> Warming {
-    Warming { start_c, end_c, time_constant_s }
-}
-
-/// Rest, crank, idle; nothing switched yet.
-fn started(duration_s: f64) -> Script {
-    Script {
-        duration_s,
-        engine: vec![
-            engine(0.0, Demand::Rest, 0.0),
-            engine(18.0, Demand::Crank, 0.0),
-            engine(19.2, Demand::Idle, 0.0),
-        ],
-        switches: Vec::new(),
-        ambient_c: 22.0,
-        coolant: warming(22.0, 91.0, 150.0),
-        underhood: warming(24.0, 62.0, 240.0),
-    }
-}
-
-/// Warmed up before the log begins.
-fn heat_soaked(mut script: Script) -> Script {
-    script.coolant = warming(86.0, 96.0, 120.0);
-    script.underhood = warming(72.0, 84.0, 120.0);
-    script
-}
-
-/// Each load on for a while and off again, then all on one after the other;
-/// when the last came on, and the script.
-fn tour(mut script: Script, begin_s: f64, tour: &[(usize, f64)]) -> (f64, Script) {
-    let mut at_s = begin_s;
-    for &(load, duty) in tour {
-        script.switches.push(switch(at_s, load, duty));
-        script.switches.push(switch(at_s + 24.0, load, 0.0));
-        at_s += 42.0;
-    }
-    for &(load, duty) in tour {
-        script.switches.push(switch(at_s, load, duty));
-        at_s += 9.0;
-    }
-    (at_s - 9.0, script)
-}
-
-fn all_off(script: &mut Script, begin_s: f64, tour: &[(usize, f64)]) {
-    for (index, &(load, _)) in tour.iter().enumerate() {
-        script.switches.push(switch(begin_s + 8.0 * index as f64, load, 0.0));
-    }
-}
-
-const DAY_LOADS: [(usize, f64); 3] = [(FAN_LOW, 1.0), (AC_CLUTCH, 1.0), (BLOWER, 0.6)];
-
-/// The tour at idle, all on for `idle_s`, then up the engine speeds.
-fn proof(base: Script, idle_s: f64, speeds: &[f64]) -> Script {
-    let (all_on_s, mut script) = tour(base, 60.0, &DAY_LOADS);
-    let mut at_s = all_on_s + idle_s;
-    for (index, &rpm) in speeds.iter().enumerate() {
-        script.engine.push(engine(at_s, Demand::Speed(rpm), 1.5));
-        at_s += if index + 1 == speeds.len() { 55.0 } else { 22.0 };
-    }
-    if !speeds.is_empty() {
-        script.engine.push(engine(at_s, Demand::Idle, 2.0));
-        at_s += 16.0;
-    }
-    all_off(&mut script, at_s, &DAY_LOADS);
-    script.duration_s = at_s + 36.0;
-    script
-}
-
-// ---- loggers ----
-
-fn at(hour: u32, minute: u32) -> NaiveDateTime {
-    let day = NaiveDate::from_ymd_opt(2031, 5, 17);
-    day.and_then(|day| day.and_hms_opt(hour, minute, 0)).unwrap_or_default()
-}
-
-fn marked() -> Dialect {
-    Dialect { preamble: vec![MARK.into()], ..Dialect::plain() }
-}
-
-fn volts(header: &str, resolution: f64) -> Channel {
-    Channel::new(Shows::Voltage(Tap::Battery), header, "V", resolution)
-}
-
-fn rpm(header: &str) -> Channel {
-    Channel::new(Shows::EngineRpm, header, "rpm", 1.0).noisy(5.0)
-}
-
-fn coolant(header: &str) -> Channel {
-    Channel::new(Shows::Temperature(Place::Coolant), header, "°C", 0.5)
-}
-
-fn relay(load: usize, header: &str, words: LoadWords) -> Channel {
-    Channel::new(Shows::Load(load), header, "", 0.01).worded(words)
-}
-
-/// The blower is told as a duty.
-fn duty(load: usize, header: &str) -> Channel {
-    Channel { unit: "%".into(), ..relay(load, header, LoadWords::DutyPercent) }
-}
-
-fn logger(samples_per_s: f64, channels: Vec<Channel>, dialect: Dialect) -> Logger {
-    Logger {
-        samples_per_s,
-        jitter_share: 0.03,
-        channels,
-        bus: Tap::Battery,
-        noise: Noise { white_v: 0.012, autoregressive_v: 0.008, rho: 0.5, ripple_v: 0.006 },
-        started_at: at(9, 12),
-        dialect,
-    }
-}
-
-// ---- logs ----
 
 fn healthy_baseline() -> Result<Recording, CurveError> {
     let mut script = started(300.0);
@@ -481,71 +352,5 @@ fn decimal_comma() -> Result<Recording, CurveError> {
         seed: 111,
         calls_for: Some(VerdictWord::KeepsUp),
         findings: &[],
-    })
-}
-
-/// Name, hour, minute, heat under the hood at the start.
-const DYNO_RUNS: [(&str, u32, u32, f64); 8] = [
-    ("dyno-day/run-1", 9, 5, 30.0),
-    ("dyno-day/run-2", 9, 40, 46.0),
-    ("dyno-day/run-3", 10, 10, 58.0),
-    ("dyno-day/run-4", 10, 45, 68.0),
-    ("dyno-day/run-5", 11, 15, 76.0),
-    ("dyno-day/run-6", 11, 50, 82.0),
-    ("dyno-day/run-7", 12, 25, 60.0),
-    ("dyno-day/run-8", 13, 0, 92.0),
-];
-/// Damaged on purpose.
-pub const BROKEN_RUN: &str = "dyno-day/run-5";
-/// Another car, counted from 0.
-const OTHER_CAR_RUN: usize = 6;
-
-/// A pull on the rollers: idle with the fan, up through the speeds, idle again.
-fn dyno_run(run: usize) -> Result<Recording, CurveError> {
-    let (name, hour, minute, heat_c) = DYNO_RUNS[run];
-    let other = run == OTHER_CAR_RUN;
-    let broken = name == BROKEN_RUN;
-    let script = Script {
-        duration_s: 84.0,
-        engine: vec![
-            engine(0.0, Demand::Idle, 0.0),
-            engine(34.0, Demand::Speed(2000.0), 1.0),
-            engine(46.0, Demand::Speed(5500.0), 9.0),
-            engine(58.0, Demand::Idle, 3.0),
-        ],
-        switches: vec![switch(10.0, FAN_LOW, 1.0), switch(72.0, FAN_LOW, 0.0)],
-        ambient_c: 24.0,
-        coolant: warming(88.0, 95.0, 60.0),
-        underhood: warming(heat_c, heat_c + 10.0, 60.0),
-    };
-    let mut channels = vec![volts("battery voltage", 0.01), rpm("engine rpm"), coolant("coolant")];
-    let mut dialect = marked();
-    if other {
-        channels[0] = volts("Ubat", 0.05);
-        dialect = Dialect { separator: ';', clock: Clock::Elapsed, ..dialect };
-    } else {
-        channels.push(relay(FAN_LOW, "fan", LoadWords::ZeroOne));
-    }
-    let mut car = if other { coupe::other_car()? } else { coupe::old_alternator()? };
-    // It has been running all morning.
-    car.battery_at_start.surface_v = 0.35;
-    let (story, calls_for, findings): (_, _, &[&str]) = match (broken, other) {
-        (true, _) => ("The logger's card failed: a few rows, then rubbish.", None, &[]),
-        (_, true) => ("Another car that shared the rollers.", Some(VerdictWord::KeepsUp), &[]),
-        _ => (
-            "A pull on the rollers with the old alternator, hotter each time.",
-            Some(VerdictWord::FallsShortAtIdle),
-            &["short-at-idle"],
-        ),
-    };
-    Ok(Recording {
-        name,
-        story,
-        car,
-        script,
-        logger: Logger { started_at: at(hour, minute), ..logger(10.0, channels, dialect) },
-        seed: 120 + run as u64,
-        calls_for,
-        findings,
     })
 }

@@ -6,14 +6,15 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use super::car::CarModel;
-use super::electrics::{Electrics, effective_s};
+use super::electrics::Electrics;
 use super::engine::{Engine, World, phases};
 use super::judge;
 use super::logger::{Logger, Shows};
 use super::observe::{self, Raw};
 use super::script::Script;
-use super::truth::{BatteryTruth, Samples, StepTruth, Truth};
-use crate::diagnosis::{BusState, Direction, PhaseKind};
+use super::steps::true_steps;
+use super::truth::{BatteryTruth, Samples, Truth};
+use crate::diagnosis::{BusState, PhaseKind};
 use crate::log::{Place, Tap};
 use crate::physics::battery::BatteryState;
 use crate::physics::bus::{Bus, Node, Solved};
@@ -122,7 +123,7 @@ pub fn simulate_in_steps(
         rest_voltage_v: car.battery.open_circuit_v(&begins),
         battery: battery_truth(car, &begins, &run.battery),
         phases,
-        steps: true_steps(car, script, logger),
+        steps: true_steps(car, script, logger, &time_s, &samples.bus_v),
         keep_up: judged.keep_up,
         samples,
     };
@@ -360,28 +361,4 @@ fn battery_truth(car: &CarModel, begins: &BatteryState, ends: &BatteryState) -> 
         state_of_charge_end: ends.state_of_charge,
         surface_most_v: battery.surface.most_v,
     }
-}
-
-fn true_steps(car: &CarModel, script: &Script, logger: &Logger) -> Vec<StepTruth> {
-    let mut duty = vec![0.0; car.loads.len()];
-    let mut switches: Vec<_> =
-        script.switches.iter().filter(|switch| switch.load < car.loads.len()).collect();
-    switches.sort_by(|a, b| effective_s(a).total_cmp(&effective_s(b)));
-    let mut steps = Vec::new();
-    for switch in switches {
-        let load = &car.loads[switch.load];
-        let change = switch.duty - std::mem::replace(&mut duty[switch.load], switch.duty);
-        if change == 0.0 || effective_s(switch) > script.duration_s {
-            continue;
-        }
-        steps.push(StepTruth {
-            at_s: effective_s(switch),
-            declared_at_s: switch.at_s,
-            load: load.name.clone(),
-            direction: if change > 0.0 { Direction::On } else { Direction::Off },
-            declared: logger.channels.iter().any(|c| c.shows == Shows::Load(switch.load)),
-            amps_a: change * load.reference_a,
-        });
-    }
-    steps
 }

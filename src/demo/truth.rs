@@ -41,12 +41,20 @@ pub struct StepTruth {
     pub at_s: f64,
     /// When the switch was thrown.
     pub declared_at_s: f64,
+    /// Next step, speed change, or the end.
+    pub until_s: f64,
     pub load: String,
     pub direction: Direction,
     /// The log has this load's column.
     pub declared: bool,
     /// Change of running current at 13.5 V; positive for `on`.
     pub amps_a: f64,
+    /// Noise-free bus: mean of the second before the step,
+    pub baseline_v: Option<f64>,
+    /// lowest (on) or highest (off) in the three seconds after it,
+    pub extreme_v: Option<f64>,
+    /// and mean of the two seconds before `until_s`.
+    pub settled_v: Option<f64>,
 }
 
 /// The engine speed at which a set of loads stops slipping, by solving.

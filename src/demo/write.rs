@@ -9,7 +9,8 @@ use serde::Serialize;
 use serde_json::Value;
 use thiserror::Error;
 
-use super::scenario::{BROKEN_RUN, Recording, recordings};
+use super::dyno_day::BROKEN_RUN;
+use super::scenario::{Recording, recordings};
 use super::simulate::{Simulated, simulate};
 use super::truth::{BatteryTruth, KeepUpTruth, StepTruth};
 use crate::diagnosis::{Phase, VerdictWord};
@@ -110,8 +111,12 @@ fn put(path: &Path, bytes: &[u8]) -> io::Result<()> {
         std::fs::create_dir_all(folder)?;
     }
     let aside = path.with_extension("part");
-    std::fs::write(&aside, bytes)?;
-    std::fs::rename(&aside, path)
+    let done = std::fs::write(&aside, bytes).and_then(|()| std::fs::rename(&aside, path));
+    if done.is_err() {
+        // The error that counts is the first one.
+        let _ = std::fs::remove_file(&aside);
+    }
+    done
 }
 
 /// Keeps the first rows and fills the rest of a failed card with rubbish.

@@ -59,7 +59,7 @@ pub fn random_case_with(seed: u64, options: &Options) -> Case {
     };
     let car = random_car(&mut stream(0));
     let script = random_script(&mut stream(1), &car, options);
-    let logger = random_logger(&mut stream(2), &car, &script, options);
+    let logger = random_logger(&mut stream(2), &car, options);
     let simulated = simulate(&car, &script, &logger, seed);
     Case { seed, car, script, logger, simulated }
 }
@@ -235,7 +235,7 @@ const RPM_WORDS: [&str; 7] =
 const TIME_WORDS: [&str; 5] = ["time", "Time", "Timestamp", "Zeit", "t"];
 const LOAD_ENDINGS: [&str; 5] = ["", " relay", " state", " on", " switch"];
 
-fn random_logger(rng: &mut Rng, car: &CarModel, script: &Script, options: &Options) -> Logger {
+fn random_logger(rng: &mut Rng, car: &CarModel, options: &Options) -> Logger {
     let dialect = random_dialect(rng);
     let noise_v = {
         // From 2 to 40 mV, as many in each octave.
@@ -321,7 +321,7 @@ fn random_logger(rng: &mut Rng, car: &CarModel, script: &Script, options: &Optio
     let minutes = rng.random_range(0..24 * 60 - 30);
     let midnight = NaiveDate::from_ymd_opt(2031, 5, 4).and_then(|day| day.and_hms_opt(0, 0, 0));
     Logger {
-        samples_per_s: samples_per_s.min(100.0 * 720.0 / script.duration_s),
+        samples_per_s,
         jitter_share,
         channels,
         bus: Tap::Battery,
