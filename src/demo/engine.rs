@@ -23,7 +23,7 @@ pub struct Engine<'a> {
     from_rpm: f64,
     fired_at_s: f64,
     /// Alternator current as the idle governor has come to know it.
-    known_a: Option<f64>,
+    known_a: f64,
     pub rpm: f64,
 }
 
@@ -47,9 +47,15 @@ impl<'a> Engine<'a> {
             ramp_s: 0.0,
             from_rpm: rpm,
             fired_at_s: -1e9,
-            known_a: None,
+            known_a: 0.0,
             rpm,
         }
+    }
+
+    /// The script begins with the engine running.
+    pub fn begins_running(&self) -> bool {
+        let first = self.changes.first();
+        first.is_some_and(|c| c.at_s <= 0.0 && matches!(c.demand, Demand::Idle | Demand::Speed(_)))
     }
 
     pub fn phase(&self) -> PhaseKind {
@@ -78,9 +84,7 @@ impl<'a> Engine<'a> {
             (self.ramp_s, self.from_rpm) = (change.ramp_s, self.rpm);
             self.next += 1;
         }
-        let known_a = self.known_a.unwrap_or(world.alternator_a);
-        let known_a = known_a + (world.alternator_a - known_a) * step_s / self.idle.governor_s;
-        self.known_a = Some(known_a);
+        self.known_a += (world.alternator_a - self.known_a) * step_s / self.idle.governor_s;
         let share = if self.ramp_s > 0.0 {
             ((t_s - self.changed_at_s) / self.ramp_s).clamp(0.0, 1.0)
         } else {
@@ -90,21 +94,19 @@ impl<'a> Engine<'a> {
         let goal = match self.demand {
             Demand::Rest => 0.0,
             Demand::Crank => CRANKING_RPM,
-            Demand::Idle => {
-                self.from_rpm + (self.idle_rpm(world, known_a) - self.from_rpm) * share + flare
-            }
+            Demand::Idle => self.from_rpm + (self.idle_rpm(world) - self.from_rpm) * share + flare,
             Demand::Speed(rpm) => self.from_rpm + (rpm - self.from_rpm) * share + flare,
         };
         self.rpm += (goal - self.rpm) * (1.0 - (-step_s / FLYWHEEL_S).exp());
     }
 
-    fn idle_rpm(&self, world: &World, known_a: f64) -> f64 {
+    fn idle_rpm(&self, world: &World) -> f64 {
         let cold_share = ((80.0 - world.coolant_c) / 60.0).clamp(0.0, 1.0);
         let warm_up = (self.idle.cold_rpm - self.idle.hot_rpm) * cold_share;
-        let sudden_a = world.alternator_a - known_a;
+        let sudden_a = world.alternator_a - self.known_a;
         self.idle.hot_rpm + warm_up + world.idle_up_rpm
             - self.idle.dip_rpm_per_a * sudden_a
-            - self.idle.residual_rpm_per_a * known_a
+            - self.idle.residual_rpm_per_a * self.known_a
     }
 }
 

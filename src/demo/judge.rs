@@ -49,39 +49,55 @@ struct Tally {
     failing_s: f64,
     top_s: f64,
     top_failing_s: f64,
+    idle_s: f64,
+    idle_vs: f64,
+    idle_deficit_as: f64,
+}
+
+impl Tally {
+    fn idle_mean(&self, sum: f64) -> Option<f64> {
+        (self.idle_s > 0.0).then(|| sum / self.idle_s)
+    }
 }
 
 /// Weighs the steady running of every set of loads.
 pub fn judge(car: &CarModel, time_s: &[f64], samples: &Samples, seen: &Seen, end: End) -> Judged {
+    let steady: Vec<usize> = (1..time_s.len()).filter(|&i| seen.steady[i]).collect();
     let mut tallies: BTreeMap<&[u8], Tally> = BTreeMap::new();
-    let steady = || {
-        (0..time_s.len()).filter(|&i| seen.steady[i]).map(|i| {
-            let seconds = if i == 0 { 0.0 } else { time_s[i] - time_s[i - 1] };
-            let lost = samples.bus_v[i] < samples.setpoint_v[i] - LOST_V;
-            let failing = match samples.state[i] {
-                BusState::Holding => false,
-                BusState::Slipping => lost && samples.regulation_shortfall_a[i] > 0.0,
-                BusState::Draining => true,
-            };
-            (seen.sets[i].as_slice(), samples.engine_rpm[i], seconds, failing)
-        })
-    };
-    for (set, rpm, ..) in steady() {
-        let tally = tallies.entry(set).or_default();
-        tally.top_rpm = tally.top_rpm.max(rpm);
+    for &i in &steady {
+        let tally = tallies.entry(&seen.sets[i]).or_default();
+        tally.top_rpm = tally.top_rpm.max(samples.engine_rpm[i]);
     }
-    for (set, rpm, seconds, failing) in steady() {
-        let tally = tallies.entry(set).or_default();
-        let failing_s = if failing { seconds } else { 0.0 };
+    for &i in &steady {
+        let tally = tallies.entry(&seen.sets[i]).or_default();
+        let (seconds, rpm) = (time_s[i] - time_s[i - 1], samples.engine_rpm[i]);
+        let failing_s = if failing(samples, i) { seconds } else { 0.0 };
         tally.failing_s += failing_s;
         if rpm > tally.top_rpm - TOP_BAND_RPM {
             tally.top_s += seconds;
             tally.top_failing_s += failing_s;
         }
+        if rpm < IDLE_BAND_RPM {
+            tally.idle_s += seconds;
+            tally.idle_vs += seconds * samples.bus_v[i];
+            tally.idle_deficit_as += seconds * samples.implied_deficit_a[i];
+        }
     }
-    let keep_up: Vec<KeepUpTruth> = tallies.keys().map(|set| keep_up(car, set, end)).collect();
+    let keep_up: Vec<KeepUpTruth> =
+        tallies.iter().map(|(set, tally)| keep_up(car, set, tally, end)).collect();
     let verdict = word(samples, seen, &tallies, &keep_up);
     Judged { verdict, keep_up }
+}
+
+fn failing(samples: &Samples, i: usize) -> bool {
+    match samples.state[i] {
+        BusState::Holding => false,
+        BusState::Draining => true,
+        BusState::Slipping => {
+            let lost = samples.bus_v[i] < samples.setpoint_v[i] - LOST_V;
+            lost && samples.regulation_shortfall_a[i] > 0.0
+        }
+    }
 }
 
 fn word(
@@ -114,15 +130,19 @@ fn word(
     if keep_up.iter().any(little) { VerdictWord::LittleInReserve } else { VerdictWord::KeepsUp }
 }
 
-fn keep_up(car: &CarModel, set: &[u8], end: End) -> KeepUpTruth {
+fn keep_up(car: &CarModel, set: &[u8], tally: &Tally, end: End) -> KeepUpTruth {
     let (battery_v, battery_ohm) = full_of_surface_charge(&car.battery, end.state_of_charge);
     let with_charge = steady_bus(car, set, battery_v, battery_ohm);
     // A battery that stands at the setpoint takes nothing.
     let no_charge = steady_bus(car, set, end.setpoint_v, 1e6);
-    let needed_a = with_charge.holding(end.setpoint_v, car.sense).alternator_a;
+    let held = with_charge.holding(end.setpoint_v, car.sense);
+    let needed_a = held.alternator_a;
+    let lost_on_the_way = held.battery_v < end.setpoint_v - LOST_V;
     let bare_a = no_charge.holding(end.setpoint_v, car.sense).alternator_a;
-    let engine_rpm =
-        |amps: f64| car.curve.rpm_for(amps, end.derating).map(|rpm| rpm / car.pulley_ratio);
+    let engine_rpm = |amps: f64| {
+        let rpm = car.curve.rpm_for(amps, end.derating).filter(|_| !lost_on_the_way);
+        rpm.map(|rpm| rpm / car.pulley_ratio)
+    };
     let loads = car.loads.iter().zip(set).filter(|(_, percent)| **percent > 0);
     let idle_up: f64 =
         loads.clone().map(|(load, &p)| load.idle_up_rpm * f64::from(p) / 100.0).sum();
@@ -138,6 +158,9 @@ fn keep_up(car: &CarModel, set: &[u8], end: End) -> KeepUpTruth {
         idle_output_a: car.curve.output(idle_rpm * car.pulley_ratio).amps_a * end.derating,
         rpm: engine_rpm(needed_a),
         rpm_no_charge: engine_rpm(bare_a),
+        idle_s: tally.idle_s,
+        idle_bus_v: tally.idle_mean(tally.idle_vs),
+        idle_deficit_a: tally.idle_mean(tally.idle_deficit_as),
     }
 }
 

@@ -6,16 +6,18 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use super::car::CarModel;
-use super::electrics::{Electrics, effective_s};
+use super::electrics::Electrics;
 use super::engine::{Engine, World, phases};
 use super::judge;
 use super::logger::{Logger, Shows};
 use super::observe::{self, Raw};
 use super::script::Script;
-use super::truth::{BatteryTruth, Samples, StepTruth, Truth};
-use crate::diagnosis::{BusState, Direction, PhaseKind};
+use super::steps::true_steps;
+use super::truth::{BatteryTruth, Samples, Truth};
+use crate::diagnosis::{BusState, PhaseKind};
 use crate::log::{Place, Tap};
-use crate::physics::bus::{Node, Solved};
+use crate::physics::battery::BatteryState;
+use crate::physics::bus::{Bus, Node, Solved};
 
 /// The grid's step.
 pub const STEP_S: f64 = 0.005;
@@ -24,7 +26,9 @@ const MACHINE_S: f64 = 90.0;
 /// Belt slip builds and ends with the machine's inertia.
 const SLIP_S: f64 = 0.3;
 const MOST_SLIP: f64 = 0.9;
-/// At the setpoint: within this of it.
+/// How long an engine has run that runs at the first sample.
+const SETTLING_S: f64 = 60.0;
+/// At the setpoint: no further below it.
 const AT_SETPOINT_V: f64 = 0.05;
 /// Less than this from the battery is no draining.
 const DRAINING_A: f64 = 0.5;
@@ -77,6 +81,8 @@ pub fn simulate_in_steps(
 ) -> Simulated {
     let time_s = sample_times(script.duration_s, logger, seed);
     let mut run = Run::new(car, script, step_s);
+    run.settle();
+    let begins = run.battery;
     let mut samples = Samples::default();
     let mut seen = judge::Seen::default();
     let mut kinds = Vec::with_capacity(time_s.len());
@@ -114,10 +120,10 @@ pub fn simulate_in_steps(
     let truth = Truth {
         verdict: judged.verdict,
         setpoint_v: middle,
-        rest_voltage_v: car.battery.open_circuit_v(&car.battery_at_start),
-        battery: battery_truth(car, run.battery.state_of_charge),
+        rest_voltage_v: car.battery.open_circuit_v(&begins),
+        battery: battery_truth(car, &begins, &run.battery),
         phases,
-        steps: true_steps(car, script, logger),
+        steps: true_steps(car, script, logger, &time_s, &samples.bus_v),
         keep_up: judged.keep_up,
         samples,
     };
@@ -157,8 +163,8 @@ struct Run<'a> {
     step_s: f64,
     engine: Engine<'a>,
     electrics: Electrics<'a>,
-    battery: crate::physics::battery::BatteryState,
-    alternator_a: Option<f64>,
+    battery: BatteryState,
+    alternator_a: f64,
     machine_c: f64,
     slip: f64,
     ripple_turns: f64,
@@ -185,7 +191,8 @@ const STEADY_AFTER_S: f64 = 4.0;
 
 impl Moment {
     fn state(&self, bus_v: f64) -> BusState {
-        let at_setpoint = (bus_v - self.setpoint_v).abs() <= AT_SETPOINT_V;
+        // Above it counts: a load switched off lifts the bus for a moment.
+        let at_setpoint = bus_v >= self.setpoint_v - AT_SETPOINT_V;
         if self.phase == PhaseKind::Running && !self.saturated && at_setpoint {
             BusState::Holding
         } else if self.solved.battery_a < -DRAINING_A {
@@ -205,10 +212,20 @@ impl<'a> Run<'a> {
             engine: Engine::new(script, car.idle),
             electrics: Electrics::new(car, script),
             battery: car.battery_at_start,
-            alternator_a: None,
+            alternator_a: 0.0,
             machine_c: script.underhood.at(0.0),
             slip: 0.0,
             ripple_turns: 0.0,
+        }
+    }
+
+    /// A log that begins with the engine running begins in balance: it has run
+    /// like that for a while.
+    fn settle(&mut self) {
+        if self.engine.begins_running() {
+            for _ in 0..(SETTLING_S / self.step_s) as u64 {
+                self.step(0);
+            }
         }
     }
 
@@ -219,7 +236,7 @@ impl<'a> Run<'a> {
         let before_rpm = self.engine.rpm;
         self.electrics.advance(t_s, step_s);
         let world = World {
-            alternator_a: self.alternator_a.unwrap_or(0.0),
+            alternator_a: self.alternator_a,
             idle_up_rpm: self.electrics.idle_up_rpm(),
             coolant_c: self.script.coolant.at(t_s),
         };
@@ -234,17 +251,15 @@ impl<'a> Run<'a> {
         let ohmic = car.battery.ohmic_ohm;
         let inner_v = car.battery.inner_v(&self.battery);
         let bus = self.electrics.bus(t_s, phase, since_change_s, inner_v, ohmic);
-        let share = self.alternator_a.unwrap_or(0.0) / available_a.max(1e-6);
+        let share = self.alternator_a / available_a.max(1e-6);
         let held_v = car.regulator.held_v(self.machine_c, share);
-        let demand_a = bus.holding(held_v, car.sense).alternator_a;
-        // A log that begins with the engine running begins in balance.
-        let current_a = self.alternator_a.unwrap_or(demand_a.clamp(0.0, available_a));
-        let current_a = car.regulator.follow(current_a, demand_a, available_a, step_s);
+        let demand_a = self.as_regulated(bus).holding(held_v, car.sense).alternator_a;
+        let current_a = car.regulator.follow(self.alternator_a, demand_a, available_a, step_s);
         let solved = bus.with_current(current_a);
         let saturated = demand_a > available_a;
         let shortfall_a = if phase == PhaseKind::Running && saturated {
             let (battery_v, battery_ohm) = car.battery.source_near(held_v, &self.battery);
-            let settled = crate::physics::bus::Bus { battery_v, battery_ohm, ..bus };
+            let settled = Bus { battery_v, battery_ohm, ..bus };
             (settled.holding(held_v, car.sense).alternator_a - available_a).max(0.0)
         } else {
             0.0
@@ -264,7 +279,7 @@ impl<'a> Run<'a> {
             steady: phase == PhaseKind::Running && quiet_s > STEADY_AFTER_S,
         };
 
-        self.alternator_a = Some(current_a);
+        self.alternator_a = current_a;
         self.battery = car.battery.advance(&self.battery, solved.battery_a, step_s);
         let warmed_c = self.script.underhood.at(t_s) + car.self_heating_c * current_a / car.rated_a;
         self.machine_c += (warmed_c - self.machine_c) * step_s / MACHINE_S;
@@ -273,9 +288,22 @@ impl<'a> Run<'a> {
         moment
     }
 
+    /// The bus as the regulator answers it. A field that lags, on a battery whose
+    /// double layer stores charge, would ring; regulators are built not to, so
+    /// this one takes the battery for stiff only as far as its own lag allows.
+    /// At rest both are the same bus.
+    fn as_regulated(&self, bus: Bus) -> Bus {
+        let battery = &self.car.battery;
+        let damped_ohm = 2.0 * self.car.regulator.response_s / battery.double_layer_f;
+        let battery_ohm = bus.battery_ohm.max(damped_ohm);
+        let settled_a = battery.transfer_a(&self.battery);
+        let battery_v = bus.battery_v + (bus.battery_ohm - battery_ohm) * settled_a;
+        Bus { battery_v, battery_ohm, ..bus }
+    }
+
     fn slip_on(&mut self, rpm_per_s: f64) {
         let Some(belt) = self.car.belt else { return };
-        let over_a = (self.alternator_a.unwrap_or(0.0) - belt.grips_a).max(0.0);
+        let over_a = (self.alternator_a - belt.grips_a).max(0.0);
         let gain = rpm_per_s.max(0.0) / 1000.0;
         let goal = (belt.share_per_a * over_a + belt.share_per_1000_rpm_s * gain).min(MOST_SLIP);
         self.slip += (goal - self.slip) * (1.0 - (-self.step_s / SLIP_S).exp());
@@ -319,7 +347,7 @@ fn declared_duty(script: &Script, load: usize, t_s: f64) -> f64 {
     last.map_or(0.0, |switch| switch.duty)
 }
 
-fn battery_truth(car: &CarModel, state_of_charge_end: f64) -> BatteryTruth {
+fn battery_truth(car: &CarModel, begins: &BatteryState, ends: &BatteryState) -> BatteryTruth {
     let battery = &car.battery;
     let instant_ohm = battery.ohmic_ohm + battery.transfer_ohm;
     let seconds_ohm = instant_ohm + battery.fast.resistance_ohm;
@@ -329,32 +357,8 @@ fn battery_truth(car: &CarModel, state_of_charge_end: f64) -> BatteryTruth {
         instant_ohm,
         seconds_ohm,
         minutes_ohm: seconds_ohm + battery.slow.resistance_ohm,
-        state_of_charge_start: car.battery_at_start.state_of_charge,
-        state_of_charge_end,
+        state_of_charge_start: begins.state_of_charge,
+        state_of_charge_end: ends.state_of_charge,
         surface_most_v: battery.surface.most_v,
     }
-}
-
-fn true_steps(car: &CarModel, script: &Script, logger: &Logger) -> Vec<StepTruth> {
-    let mut duty = vec![0.0; car.loads.len()];
-    let mut switches: Vec<_> =
-        script.switches.iter().filter(|switch| switch.load < car.loads.len()).collect();
-    switches.sort_by(|a, b| effective_s(a).total_cmp(&effective_s(b)));
-    let mut steps = Vec::new();
-    for switch in switches {
-        let load = &car.loads[switch.load];
-        let change = switch.duty - std::mem::replace(&mut duty[switch.load], switch.duty);
-        if change == 0.0 || effective_s(switch) > script.duration_s {
-            continue;
-        }
-        steps.push(StepTruth {
-            at_s: effective_s(switch),
-            declared_at_s: switch.at_s,
-            load: load.name.clone(),
-            direction: if change > 0.0 { Direction::On } else { Direction::Off },
-            declared: logger.channels.iter().any(|c| c.shows == Shows::Load(switch.load)),
-            amps_a: change * load.reference_a,
-        });
-    }
-    steps
 }

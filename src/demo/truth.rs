@@ -41,12 +41,20 @@ pub struct StepTruth {
     pub at_s: f64,
     /// When the switch was thrown.
     pub declared_at_s: f64,
+    /// Next step, speed change, or the end.
+    pub until_s: f64,
     pub load: String,
     pub direction: Direction,
     /// The log has this load's column.
     pub declared: bool,
     /// Change of running current at 13.5 V; positive for `on`.
     pub amps_a: f64,
+    /// Noise-free bus: mean of the second before the step,
+    pub baseline_v: Option<f64>,
+    /// lowest (on) or highest (off) in the three seconds after it,
+    pub extreme_v: Option<f64>,
+    /// and mean of the two seconds before `until_s`.
+    pub settled_v: Option<f64>,
 }
 
 /// The engine speed at which a set of loads stops slipping, by solving.
@@ -59,10 +67,16 @@ pub struct KeepUpTruth {
     pub needed_a: f64,
     /// Amps the alternator has at hot idle at the end of the log.
     pub idle_output_a: f64,
-    /// `None`: at no speed of the curve. A slipping belt is left out.
+    /// `None`: at no speed of the curve, or what the alternator holds is lost on
+    /// its way to the battery. A slipping belt is left out.
     pub rpm: Option<f64>,
     /// Without any current into the battery.
     pub rpm_no_charge: Option<f64>,
+    /// Seconds of steady idle seen with exactly these loads.
+    pub idle_s: f64,
+    /// Means over those seconds.
+    pub idle_bus_v: Option<f64>,
+    pub idle_deficit_a: Option<f64>,
 }
 
 /// One entry for each sample of the log. No noise, no quantisation.

@@ -139,7 +139,7 @@ impl Battery {
             ohmic_ohm: 0.5 * resistance_ohm,
             transfer_ohm: 0.2 * resistance_ohm,
             acceptance_ohm_share: 0.016 / size,
-            double_layer_f: 40.0 * size,
+            double_layer_f: 15.0 * size,
             fast: Polarisation { resistance_ohm: 0.3 * resistance_ohm, time_constant_s: 3.0 },
             slow: Polarisation { resistance_ohm: 0.65 * resistance_ohm, time_constant_s: 110.0 },
             surface: SurfaceCharge {
@@ -179,6 +179,12 @@ impl Battery {
         let source_v = self.open_circuit_v(state) + state.fast_v + state.slow_v;
         let branch = self.branch_ohm(volts - source_v, state.state_of_charge);
         (source_v, self.ohmic_ohm + branch)
+    }
+
+    /// Current in A through the charge transfer: what flows on once the double
+    /// layer's own current is over. Positive: charging.
+    pub fn transfer_a(&self, state: &BatteryState) -> f64 {
+        state.double_layer_v / self.branch_ohm(state.double_layer_v, state.state_of_charge)
     }
 
     fn branch_ohm(&self, push_v: f64, state_of_charge: f64) -> f64 {

@@ -61,10 +61,10 @@ impl Bus {
     pub fn with_current(&self, alternator_a: f64) -> Solved {
         let supply_most = self.battery_v.max(0.0) + self.battery_ohm * alternator_a.max(0.0);
         let battery_v = root(0.0, supply_most, self.battery_v, |volts| {
-            let (_, line_a) = self.from_alternator(volts, alternator_a);
+            let (_, line_a) = self.line_from(volts, alternator_a);
             volts - self.battery_v - self.battery_ohm * (line_a - self.drawn_at(volts).1)
         });
-        let (alternator_v, _) = self.from_alternator(battery_v, alternator_a);
+        let (alternator_v, _) = self.line_from(battery_v, alternator_a);
         self.solved(alternator_v, battery_v)
     }
 
@@ -110,16 +110,18 @@ impl Bus {
 
     /// Module volts, and amps drawn at and beyond the battery's node, by its volts.
     fn drawn_at(&self, battery_v: f64) -> (f64, f64) {
-        let module_v = root(0.0, battery_v, battery_v, |volts| {
+        let guess_v = battery_v - self.module_line_ohm * self.at_module.amps(battery_v);
+        let module_v = root(0.0, battery_v, guess_v, |volts| {
             volts - battery_v + self.module_line_ohm * self.at_module.amps(volts)
         });
         (module_v, self.at_module.amps(module_v) + self.at_battery.amps(battery_v))
     }
 
     /// Alternator volts and line amps, by battery volts and alternator amps.
-    fn from_alternator(&self, battery_v: f64, alternator_a: f64) -> (f64, f64) {
+    fn line_from(&self, battery_v: f64, alternator_a: f64) -> (f64, f64) {
         let most = battery_v.max(0.0) + self.alternator_line_ohm * alternator_a.max(0.0);
-        let volts = root(0.0, most, battery_v, |volts| {
+        let unloaded_v = battery_v + self.alternator_line_ohm * alternator_a;
+        let volts = root(0.0, most, unloaded_v, |volts| {
             let line_a = alternator_a - self.at_alternator.amps(volts);
             volts - battery_v - self.alternator_line_ohm * line_a
         });

@@ -115,6 +115,7 @@ pub fn undeclared_break(
         change_v.abs() >= (WIDTHS * error_v.hypot(level_error_v)).max(least_v)
     };
     let changes = [from_just, from_level, from_trend];
+    if std::env::var_os("DBG").is_some() { eprintln!("DBG {at_s:.2} own {own:?} just {from_just:?} level {from_level:?} trend {from_trend:?} slope {} least {least_v} err {level_error_v}", going.slope_v_per_s); }
     let one_way = changes.iter().all(|c| c.0.signum() == from_just.0.signum());
     (one_way && changes.into_iter().all(clear)).then_some(Onset { at_s, jump_v: from_just.0 })
 }

@@ -239,6 +239,14 @@ fn solved_bus_balances_even_in_a_collapse() {
             let solved = bus.with_current(alternator_a);
             close(solved.alternator_a, alternator_a, 1e-5);
             close(solved.alternator_a, solved.battery_a + solved.load_a, 1e-9);
+            // Power: what the alternator gives is used, stored or lost in the lines.
+            let [post_a, battery_a, module_a] =
+                [solved.alternator_v, solved.battery_v, solved.module_v].map(|v| mixed.amps(v));
+            let used_w = solved.alternator_v * post_a
+                + solved.battery_v * (battery_a + solved.battery_a)
+                + solved.module_v * module_a;
+            let lost_w = 0.02 * (alternator_a - post_a).powi(2) + 0.03 * module_a.powi(2);
+            close(solved.alternator_v * solved.alternator_a, used_w + lost_w, 1e-3);
             assert!(solved.module_v >= 0.0 && solved.module_v <= solved.battery_v);
         }
     }

@@ -4,4 +4,5 @@
 mod random_car;
 
 mod formulas;
+mod scenario;
 mod simulator;

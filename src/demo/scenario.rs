@@ -1,0 +1,356 @@
+//! The logs of the scenario: who drove what, what was recorded, and what the
+//! physics say about it. All invented.
+
+use super::car::CarModel;
+use super::coupe::{self, AC_CLUTCH, BLOWER, FAN_HIGH, FAN_LOW, LAMPS};
+use super::dialect::{Clock, Dialect, Encoding, UnitStyle};
+use super::dyno_day;
+use super::logger::{Channel, LoadWords, Logger, Shows};
+use super::recipes::{
+    MARK, all_off, at, coolant, duty, engine, heat_soaked, logger, marked, proof, relay, rpm,
+    started, switch, tour, volts, warming,
+};
+use super::script::{Demand, Script};
+use crate::diagnosis::VerdictWord;
+use crate::log::{Place, Tap};
+use crate::physics::interpolate::CurveError;
+
+/// One log to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recording {
+    /// File name without its ending; may hold a folder.
+    pub name: &'static str,
+    pub story: &'static str,
+    pub car: CarModel,
+    pub script: Script,
+    pub logger: Logger,
+    pub seed: u64,
+    /// What a diagnosis has to come to; `None` where the file cannot be read.
+    pub calls_for: Option<VerdictWord>,
+    /// Ids of the findings it has to raise.
+    pub findings: &'static [&'static str],
+}
+
+/// Every log, in the order of the story.
+pub fn recordings() -> Result<Vec<Recording>, CurveError> {
+    let mut all = vec![
+        healthy_baseline()?,
+        hot_idle_old_alternator()?,
+        new_alternator_cold()?,
+        new_alternator_soaked()?,
+        thin_ground()?,
+        slipping_belt()?,
+        regulator_high()?,
+        tired_battery()?,
+        intermittent_terminal()?,
+        no_load_columns()?,
+        decimal_comma()?,
+    ];
+    all.extend(dyno_day::runs()?);
+    Ok(all)
+}
+
+fn healthy_baseline() -> Result<Recording, CurveError> {
+    let mut script = started(300.0);
+    let loads = [(FAN_LOW, 1.0), (LAMPS, 1.0), (BLOWER, 1.0)];
+    let (all_on_s, toured) = tour(script, 55.0, &loads);
+    script = toured;
+    script.engine.push(engine(all_on_s + 35.0, Demand::Speed(2200.0), 2.0));
+    script.engine.push(engine(all_on_s + 60.0, Demand::Idle, 2.0));
+    all_off(&mut script, all_on_s + 75.0, &loads);
+    script.duration_s = all_on_s + 112.0;
+    let channels = vec![
+        volts("battery_voltage", 0.01),
+        rpm("engine_speed"),
+        coolant("coolant_temp"),
+        relay(FAN_LOW, "fan_low", LoadWords::ZeroOne),
+        relay(LAMPS, "headlamps", LoadWords::ZeroOne),
+        duty(BLOWER, "blower"),
+    ];
+    let dialect = Dialect {
+        units: UnitStyle::Suffix,
+        clock: Clock::Iso,
+        time_header: "timestamp".into(),
+        ..marked()
+    };
+    Ok(Recording {
+        name: "healthy-baseline",
+        story: "The coupe with the workshop's loan alternator: what good looks like.",
+        car: coupe::new_alternator()?,
+        script,
+        logger: logger(10.0, channels, dialect),
+        seed: 101,
+        calls_for: Some(VerdictWord::KeepsUp),
+        findings: &[],
+    })
+}
+
+const SPEEDS: [f64; 4] = [1200.0, 1800.0, 2400.0, 3000.0];
+
+fn hot_idle_script() -> Script {
+    let mut script = proof(started(480.0), 60.0, &SPEEDS);
+    script.coolant = warming(64.0, 95.0, 50.0);
+    script.underhood = warming(52.0, 78.0, 80.0);
+    script
+}
+
+fn hot_idle_old_alternator() -> Result<Recording, CurveError> {
+    let channels = vec![
+        volts("battery voltage", 0.01),
+        rpm("engine rpm"),
+        coolant("coolant temp"),
+        relay(FAN_LOW, "fan", LoadWords::ZeroOne),
+        relay(AC_CLUTCH, "ac clutch", LoadWords::ZeroOne),
+        duty(BLOWER, "blower"),
+    ];
+    Ok(Recording {
+        name: "hot-idle-old-alternator",
+        story: "The complaint: with fan, AC and blower on, the lamps dim at the lights.",
+        car: coupe::old_alternator()?,
+        script: hot_idle_script(),
+        logger: logger(10.0, channels, marked()),
+        seed: 102,
+        calls_for: Some(VerdictWord::FallsShortAtIdle),
+        findings: &["short-at-idle"],
+    })
+}
+
+fn new_alternator_cold() -> Result<Recording, CurveError> {
+    let channels = vec![
+        volts("Battery voltage", 0.02),
+        rpm("Engine speed"),
+        Channel::new(Shows::Temperature(Place::Coolant), "Coolant temperature", "°F", 1.0)
+            .scaled(1.8, 32.0, 1.0),
+        relay(FAN_LOW, "Radiator fan", LoadWords::OnOff),
+        relay(AC_CLUTCH, "AC clutch", LoadWords::OnOff),
+        duty(BLOWER, "Blower duty"),
+    ];
+    let dialect = Dialect {
+        separator: ';',
+        units: UnitStyle::Row,
+        clock: Clock::Elapsed,
+        time_header: "Time".into(),
+        line_end: "\r\n",
+        encoding: Encoding::Utf8Bom,
+        ..marked()
+    };
+    Ok(Recording {
+        name: "new-alternator-cold",
+        story: "After the swap, first start of the day, the same switches.",
+        car: coupe::new_alternator()?,
+        script: proof(started(400.0), 95.0, &[2400.0]),
+        logger: Logger { started_at: at(8, 3), ..logger(8.0, channels, dialect) },
+        seed: 103,
+        calls_for: Some(VerdictWord::KeepsUp),
+        findings: &[],
+    })
+}
+
+fn new_alternator_soaked() -> Result<Recording, CurveError> {
+    let channels = vec![
+        Channel::new(Shows::Voltage(Tap::Battery), "battery", "mV", 10.0).scaled(1000.0, 0.0, 10.0),
+        rpm("engine speed"),
+        coolant("coolant"),
+        relay(FAN_LOW, "fan relay", LoadWords::ZeroOne),
+        relay(AC_CLUTCH, "AC relay", LoadWords::ZeroOne),
+        duty(BLOWER, "blower"),
+    ];
+    let dialect = Dialect {
+        separator: '\t',
+        units: UnitStyle::Brackets,
+        clock: Clock::Milliseconds,
+        ..marked()
+    };
+    Ok(Recording {
+        name: "new-alternator-soaked",
+        story: "The proof: the new alternator after an hour's driving, all loads on at idle.",
+        car: coupe::new_alternator()?,
+        script: heat_soaked(proof(started(400.0), 100.0, &[2400.0])),
+        logger: Logger { started_at: at(11, 40), ..logger(10.0, channels, dialect) },
+        seed: 104,
+        calls_for: Some(VerdictWord::KeepsUp),
+        findings: &[],
+    })
+}
+
+fn thin_ground() -> Result<Recording, CurveError> {
+    let channels = vec![
+        volts("battery terminal", 0.01),
+        Channel::new(Shows::Voltage(Tap::Alternator), "alternator B+", "V", 0.01),
+        Channel::new(Shows::AlternatorCurrent, "alternator current", "A", 0.5).noisy(0.6),
+        rpm("engine rpm"),
+        relay(FAN_LOW, "fan", LoadWords::OnOff),
+        relay(AC_CLUTCH, "ac clutch", LoadWords::OnOff),
+        duty(BLOWER, "blower"),
+    ];
+    Ok(Recording {
+        name: "thin-ground",
+        story: "A month later: the block's ground strap was replaced by a thin one.",
+        car: coupe::thin_ground()?,
+        script: heat_soaked(proof(started(400.0), 60.0, &[1500.0, 2500.0])),
+        logger: logger(8.0, channels, marked()),
+        seed: 105,
+        calls_for: Some(VerdictWord::FallsShort),
+        findings: &["line-drop-high"],
+    })
+}
+
+fn slipping_belt() -> Result<Recording, CurveError> {
+    let mut script = heat_soaked(proof(started(400.0), 45.0, &[1500.0, 2500.0]));
+    // Blips of the throttle while the fan is on.
+    for at_s in [67.0, 75.0] {
+        script.engine.push(engine(at_s, Demand::Speed(2600.0), 0.6));
+        script.engine.push(engine(at_s + 2.0, Demand::Idle, 0.8));
+    }
+    let channels = vec![
+        volts("battery volts", 0.01),
+        Channel::new(Shows::EngineRpm, "engine speed", "rpm x1000", 0.01)
+            .scaled(0.001, 0.0, 0.01)
+            .noisy(5.0),
+        Channel::new(Shows::AlternatorRpm, "alternator speed", "rpm x1000", 0.01)
+            .scaled(0.001, 0.0, 0.01)
+            .noisy(15.0),
+        relay(FAN_LOW, "fan", LoadWords::TrueFalse),
+        relay(AC_CLUTCH, "ac", LoadWords::TrueFalse),
+        duty(BLOWER, "blower"),
+    ];
+    let dialect = Dialect { clock: Clock::Elapsed, ..marked() };
+    Ok(Recording {
+        name: "slipping-belt",
+        story: "The new alternator with a belt that nobody tightened.",
+        car: coupe::slipping_belt()?,
+        script,
+        logger: logger(12.5, channels, dialect),
+        seed: 106,
+        calls_for: Some(VerdictWord::FallsShort),
+        findings: &["belt-slipping"],
+    })
+}
+
+fn regulator_high() -> Result<Recording, CurveError> {
+    let channels = vec![
+        volts("system voltage", 0.05),
+        rpm("rpm"),
+        relay(FAN_LOW, "fan on", LoadWords::YesNo),
+        relay(AC_CLUTCH, "ac on", LoadWords::YesNo),
+        duty(BLOWER, "blower"),
+    ];
+    let dialect = Dialect { clock: Clock::TimeOfDay, ..marked() };
+    Ok(Recording {
+        name: "regulator-high",
+        story: "A regulator that holds, but a volt too high: the battery gasses.",
+        car: coupe::regulator_high()?,
+        script: proof(started(300.0), 30.0, &[2200.0]),
+        logger: Logger { started_at: at(23, 57), ..logger(10.0, channels, dialect) },
+        seed: 107,
+        calls_for: Some(VerdictWord::Overcharges),
+        findings: &["setpoint-high"],
+    })
+}
+
+fn tired_battery() -> Result<Recording, CurveError> {
+    let mut script = proof(started(300.0), 40.0, &[2000.0]);
+    // It labours: the crank takes longer.
+    if let Some(fires) = script.engine.get_mut(2) {
+        fires.at_s = 21.4;
+    }
+    let channels = vec![
+        volts("battery V", 0.02),
+        rpm("engine rpm"),
+        coolant("coolant"),
+        relay(FAN_LOW, "fan", LoadWords::ZeroOne),
+        relay(AC_CLUTCH, "ac clutch", LoadWords::ZeroOne),
+        duty(BLOWER, "blower"),
+    ];
+    let dialect = Dialect { separator: '|', units: UnitStyle::Brackets, ..marked() };
+    Ok(Recording {
+        name: "tired-battery",
+        story: "Eight winters old: it cranks slowly and drinks long after the start.",
+        car: coupe::tired_battery()?,
+        script,
+        logger: logger(10.0, channels, dialect),
+        seed: 108,
+        calls_for: Some(VerdictWord::KeepsUp),
+        findings: &["battery-weak"],
+    })
+}
+
+fn intermittent_terminal() -> Result<Recording, CurveError> {
+    let mut script = started(240.0);
+    script.switches = vec![
+        switch(60.0, LAMPS, 1.0),
+        switch(90.0, FAN_LOW, 1.0),
+        switch(150.0, FAN_LOW, 0.0),
+        switch(180.0, LAMPS, 0.0),
+    ];
+    script.engine.push(engine(115.0, Demand::Speed(2000.0), 1.5));
+    script.engine.push(engine(140.0, Demand::Idle, 1.5));
+    let channels = vec![
+        Channel::new(Shows::Voltage(Tap::Module), "ECU voltage", "V", 0.05),
+        rpm("engine rpm"),
+        coolant("coolant"),
+        relay(FAN_LOW, "fan", LoadWords::ZeroOne),
+        relay(LAMPS, "lamps", LoadWords::ZeroOne),
+    ];
+    Ok(Recording {
+        name: "intermittent-terminal",
+        story: "The engine stumbles now and then: a terminal on the controller's feed is loose.",
+        car: coupe::intermittent_terminal()?,
+        script,
+        logger: Logger { bus: Tap::Module, ..logger(20.0, channels, marked()) },
+        seed: 109,
+        calls_for: Some(VerdictWord::KeepsUp),
+        findings: &["drop-outs"],
+    })
+}
+
+fn no_load_columns() -> Result<Recording, CurveError> {
+    let channels = vec![volts("Battery Voltage", 0.02), rpm("Engine RPM")];
+    let dialect = Dialect { separator: '\t', time_header: "Time".into(), ..marked() };
+    Ok(Recording {
+        name: "no-load-columns",
+        story: "The same complaint, recorded with a logger that knows nothing of switches.",
+        car: coupe::old_alternator()?,
+        script: hot_idle_script(),
+        logger: Logger { started_at: at(14, 5), ..logger(10.0, channels, dialect) },
+        seed: 110,
+        calls_for: Some(VerdictWord::FallsShortAtIdle),
+        findings: &["short-at-idle"],
+    })
+}
+
+fn decimal_comma() -> Result<Recording, CurveError> {
+    let channels = vec![
+        volts("Batteriespannung", 0.01),
+        rpm("Motordrehzahl"),
+        Channel::new(Shows::Temperature(Place::Coolant), "Kühlmitteltemperatur", "°C", 0.5),
+        relay(FAN_HIGH, "Lüfter", LoadWords::ZeroOne),
+        relay(LAMPS, "Abblendlicht", LoadWords::ZeroOne),
+    ];
+    let dialect = Dialect {
+        separator: ';',
+        decimal: ',',
+        line_end: "\r\n",
+        encoding: Encoding::Windows1252,
+        units: UnitStyle::Brackets,
+        time_header: "Zeit".into(),
+        clock: Clock::TimeOfDay,
+        preamble: vec![MARK.into(), "# Fahrzeug: blaues Coupé (erfunden)".into()],
+    };
+    let loads = [(FAN_HIGH, 1.0), (LAMPS, 1.0)];
+    let (all_on_s, mut script) = tour(heat_soaked(started(300.0)), 60.0, &loads);
+    script.engine.push(engine(all_on_s + 40.0, Demand::Speed(2500.0), 2.0));
+    script.engine.push(engine(all_on_s + 65.0, Demand::Idle, 2.0));
+    all_off(&mut script, all_on_s + 85.0, &loads);
+    script.duration_s = all_on_s + 120.0;
+    Ok(Recording {
+        name: "decimal-comma",
+        story: "The owner's cousin has a logger that writes decimal commas.",
+        car: coupe::new_alternator()?,
+        script,
+        logger: Logger { started_at: at(17, 20), ..logger(10.0, channels, dialect) },
+        seed: 111,
+        calls_for: Some(VerdictWord::KeepsUp),
+        findings: &[],
+    })
+}

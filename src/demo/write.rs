@@ -1,0 +1,189 @@
+//! The scenario as files: logs, their truth, and a word to the reader.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use serde::Serialize;
+use serde_json::Value;
+use thiserror::Error;
+
+use super::dyno_day::BROKEN_RUN;
+use super::scenario::{Recording, recordings};
+use super::simulate::{Simulated, simulate};
+use super::truth::{BatteryTruth, KeepUpTruth, StepTruth};
+use crate::diagnosis::{Phase, VerdictWord};
+use crate::physics::interpolate::CurveError;
+
+/// Why the demo could not be written.
+#[derive(Debug, Error)]
+pub enum DemoError {
+    #[error("cannot write {}: {source}; give a folder you may write to", path.display())]
+    Write { path: PathBuf, source: io::Error },
+    #[error("the scenario's own output curve is wrong: {0}")]
+    Curve(#[from] CurveError),
+    #[error("the truth does not serialise: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+/// A file of the demo, before it is written.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DemoFile {
+    /// Below the demo's folder, with `/` between folders.
+    pub name: String,
+    pub bytes: Vec<u8>,
+}
+
+/// A file of the demo, on disk.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Written {
+    pub path: PathBuf,
+    pub bytes: usize,
+}
+
+/// The truth of one sample log, as `truth.json` tells it.
+#[derive(Debug, Clone, Serialize)]
+struct LogTruth {
+    file: String,
+    story: &'static str,
+    /// False: reading it has to fail with a clear error.
+    readable: bool,
+    verdict: Option<VerdictWord>,
+    expected_findings: &'static [&'static str],
+    setpoint_v: f64,
+    rest_voltage_v: f64,
+    battery: BatteryTruth,
+    phases: Vec<Phase>,
+    steps: Vec<StepTruth>,
+    keep_up: Vec<KeepUpTruth>,
+}
+
+#[derive(Serialize)]
+struct TruthFile {
+    about: &'static str,
+    logs: Vec<LogTruth>,
+}
+
+/// Every file of the demo, the same bytes each time.
+pub fn files() -> Result<Vec<DemoFile>, DemoError> {
+    let mut files = Vec::new();
+    let mut logs = Vec::new();
+    for recording in recordings()? {
+        let Recording { car, script, logger, seed, .. } = &recording;
+        let simulated = simulate(car, script, logger, *seed);
+        let mut bytes = simulated.bytes();
+        if recording.name == BROKEN_RUN {
+            ruin(&mut bytes, *seed);
+        }
+        let name = format!("{}.csv", recording.name);
+        logs.push(log_truth(name.clone(), &recording, simulated));
+        files.push(DemoFile { name, bytes });
+    }
+    let about = "The truth behind the invented sample logs: what a diagnosis has to find.";
+    let readme = readme(&logs);
+    let mut truth = serde_json::to_value(TruthFile { about, logs })?;
+    round(&mut truth);
+    let mut json = serde_json::to_vec_pretty(&truth)?;
+    json.push(b'\n');
+    files.push(DemoFile { name: "truth.json".into(), bytes: json });
+    files.push(DemoFile { name: "README.md".into(), bytes: readme.into_bytes() });
+    Ok(files)
+}
+
+/// Writes every file of the demo below `dir`, which is made if it is missing.
+/// Each is written aside and then renamed, so none is ever half there; files of
+/// the same names are replaced.
+pub fn write(dir: &Path) -> Result<Vec<Written>, DemoError> {
+    files()?
+        .into_iter()
+        .map(|file| {
+            let path = file.name.split('/').fold(dir.to_path_buf(), |path, part| path.join(part));
+            put(&path, &file.bytes)
+                .map_err(|source| DemoError::Write { path: path.clone(), source })?;
+            Ok(Written { path, bytes: file.bytes.len() })
+        })
+        .collect()
+}
+
+fn put(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder)?;
+    }
+    let aside = path.with_extension("part");
+    let done = std::fs::write(&aside, bytes).and_then(|()| std::fs::rename(&aside, path));
+    if done.is_err() {
+        // The error that counts is the first one.
+        let _ = std::fs::remove_file(&aside);
+    }
+    done
+}
+
+/// Keeps the first rows and fills the rest of a failed card with rubbish.
+fn ruin(bytes: &mut Vec<u8>, seed: u64) {
+    const LINES: usize = 7;
+    const RUBBISH: usize = 4096;
+    let end = bytes.iter().enumerate().filter(|(_, b)| **b == b'\n').nth(LINES - 1);
+    bytes.truncate(end.map_or(0, |(index, _)| index + 1));
+    let mut rubbish = vec![0; RUBBISH];
+    ChaCha8Rng::seed_from_u64(seed).fill_bytes(&mut rubbish);
+    // Cards fail in blocks: half of them read as zeros.
+    for block in rubbish.chunks_mut(512).step_by(2) {
+        block.fill(0);
+    }
+    bytes.extend(rubbish);
+}
+
+fn log_truth(file: String, recording: &Recording, simulated: Simulated) -> LogTruth {
+    let truth = simulated.truth;
+    LogTruth {
+        file,
+        story: recording.story,
+        readable: recording.calls_for.is_some(),
+        verdict: recording.calls_for,
+        expected_findings: recording.findings,
+        setpoint_v: truth.setpoint_v,
+        rest_voltage_v: truth.rest_voltage_v,
+        battery: truth.battery,
+        phases: truth.phases,
+        steps: truth.steps,
+        keep_up: truth.keep_up,
+    }
+}
+
+/// Four decimals are finer than any instrument here, and easier to read.
+fn round(value: &mut Value) {
+    match value {
+        Value::Array(items) => items.iter_mut().for_each(round),
+        Value::Object(fields) => fields.values_mut().for_each(round),
+        Value::Number(number) if number.is_f64() => {
+            if let Some(rounded) = number
+                .as_f64()
+                .map(|n| (n * 1e4).round() / 1e4)
+                .and_then(serde_json::Number::from_f64)
+            {
+                *number = rounded;
+            }
+        }
+        _ => {}
+    }
+}
+
+fn readme(logs: &[LogTruth]) -> String {
+    let mut text = String::from(
+        "# Sample logs\n\n\
+         Everything here is invented: no real car, owner or workshop. `stiffbus demo` simulates\n\
+         these logs from a model of battery, alternator, loads and cables, with fixed seeds, and\n\
+         writes the same bytes each time. They tell the story of the blue coupe, an owner-built\n\
+         car whose old 70 A alternator could not carry its fan, air conditioning and blower.\n\n\
+         `truth.json` holds what really happened in each: the verdict called for, the findings\n\
+         that must be raised, the setpoint, the rest voltage, every load step, and the engine\n\
+         speed at which each set of loads is carried.\n\n\
+         | log | story | verdict called for |\n|---|---|---|\n",
+    );
+    for log in logs {
+        let verdict = log.verdict.map_or("none: it cannot be read", VerdictWord::words);
+        text.push_str(&format!("| `{}` | {} | {verdict} |\n", log.file, log.story));
+    }
+    text
+}
