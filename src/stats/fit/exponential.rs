@@ -101,6 +101,13 @@ fn from_grid(
     if points.len() <= size {
         return Err(FitError::TooFewPoints { found: points.len(), needed: size + 1 });
     }
+    let (least, most) = points
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), p| (l.min(p.1), m.max(p.1)));
+    // A constant fits every rate, with an amplitude of rounding size.
+    if most - least <= 1e-12 * least.abs().max(most.abs()) {
+        return Err(FitError::Undetermined);
+    }
     let judged: Vec<(f64, f64)> =
         points.iter().copied().step_by(points.len().div_ceil(JUDGED)).collect();
     let mut starts: Vec<(f64, Vec<f64>)> = rate_grid(&points, rates)
