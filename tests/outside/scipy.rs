@@ -6,9 +6,7 @@ use stiffbus::stats::autocorrelation::{acf, effective_size, integrated_time};
 use stiffbus::stats::fit::exponential::fit_decay;
 use stiffbus::stats::fit::hinge::{KneePosition, fit_hinge};
 use stiffbus::stats::fit::linear::{ordinary, theil_sen};
-use stiffbus::stats::interval::{
-    Summary, Welch, welch, welch_summaries, window_mean_half_width,
-};
+use stiffbus::stats::interval::{Summary, Welch, welch, welch_summaries, window_mean_half_width};
 
 use crate::{agrees, json, number, numbers};
 
@@ -91,8 +89,9 @@ fn lines_are_statsmodels_and_scipys() {
     }
 }
 
-/// scipy.optimize.curve_fit from sixty starts, the best kept; the interval from
-/// scipy.stats.f and brentq on the least-squares profile.
+/// scipy.optimize.curve_fit from sixty starts, the best refined by
+/// minimize_scalar; the interval from scipy.stats.f and brentq on the
+/// least-squares profile.
 #[test]
 fn the_hinge_is_scipys() {
     for case in cases("hinge") {

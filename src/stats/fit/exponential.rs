@@ -142,9 +142,7 @@ fn rate_grid(points: &[(f64, f64)], rates: usize) -> Vec<Vec<f64>> {
     }
     let slowest = 0.1 / span;
     let fastest = (xs.len() as f64 / span).max(10.0 / span);
-    let rate = |i: usize| {
-        slowest * (fastest / slowest).powf(i as f64 / (RATES - 1) as f64)
-    };
+    let rate = |i: usize| slowest * (fastest / slowest).powf(i as f64 / (RATES - 1) as f64);
     match rates {
         1 => (0..RATES).map(|i| vec![rate(i)]).collect(),
         _ => (0..RATES)
@@ -155,10 +153,7 @@ fn rate_grid(points: &[(f64, f64)], rates: usize) -> Vec<Vec<f64>> {
 }
 
 /// Linear least squares on the given functions: coefficients and sum of squares.
-fn linear_part(
-    points: &[(f64, f64)],
-    basis: impl Fn(f64) -> Vec<f64>,
-) -> Option<(Vec<f64>, f64)> {
+fn linear_part(points: &[(f64, f64)], basis: impl Fn(f64) -> Vec<f64>) -> Option<(Vec<f64>, f64)> {
     let rows: Vec<Vec<f64>> = points.iter().map(|p| basis(p.0)).collect();
     let size = rows.first()?.len();
     let mut matrix = vec![0.0; size * size];

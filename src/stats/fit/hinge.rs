@@ -59,11 +59,8 @@ pub fn fit_hinge(x: &[f64], y: &[f64], effective_n: f64, level: f64) -> Result<H
     let profile = Profile::new(&points).ok_or(FitError::Undetermined)?;
     let knees = profile.grid();
     let sums: Vec<f64> = knees.iter().map(|k| profile.at(*k).rss).collect();
-    let (best, _) = sums
-        .iter()
-        .enumerate()
-        .min_by(|a, b| a.1.total_cmp(b.1))
-        .ok_or(FitError::Undetermined)?;
+    let (best, _) =
+        sums.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1)).ok_or(FitError::Undetermined)?;
     let around = |i: usize| knees.get(i).copied();
     let low = around(best.saturating_sub(1)).unwrap_or(profile.lowest);
     let high = around(best + 1).unwrap_or(profile.highest);
@@ -196,9 +193,7 @@ impl Profile {
         knees.dedup();
         if knees.len() > KNEES {
             let last = knees.len() - 1;
-            knees = (0..KNEES)
-                .filter_map(|i| knees.get(i * last / (KNEES - 1)).copied())
-                .collect();
+            knees = (0..KNEES).filter_map(|i| knees.get(i * last / (KNEES - 1)).copied()).collect();
         }
         knees
     }
@@ -219,11 +214,7 @@ impl Profile {
             return AtKnee { top: total_y / n, slope: 0.0, rss: flat };
         }
         let slope = cross / spread;
-        AtKnee {
-            top: (total_y - slope * u) / n,
-            slope,
-            rss: (flat - slope * cross).max(0.0),
-        }
+        AtKnee { top: (total_y - slope * u) / n, slope, rss: (flat - slope * cross).max(0.0) }
     }
 
     /// Golden-section search; never worse than `known`.
@@ -293,9 +284,9 @@ mod tests {
             let (x, y) = drawn(low, high, 300, 0.02, 4);
             fit_hinge(&x, &y, 300.0, 0.9).map(|f| (f.position, f.knee))
         };
-        assert!(at(700.0, 1300.0).is_ok_and(
-            |(p, k)| p == KneePosition::AboveSeen && k.high == f64::INFINITY && k.low > 1100.0
-        ));
+        assert!(at(700.0, 1300.0).is_ok_and(|(p, k)| p == KneePosition::AboveSeen
+            && k.high == f64::INFINITY
+            && k.low > 1100.0));
         assert!(at(700.0, 4000.0).is_ok_and(|(p, _)| p == KneePosition::Within));
     }
 

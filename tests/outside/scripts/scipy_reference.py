@@ -94,7 +94,14 @@ def hinge(name, low, high, n, knee, effective_n):
         rss = float(np.sum((y - hinge_model(x, *p)) ** 2))
         if best is None or rss < best[0]:
             best = (rss, p)
-    rss, (top, slope, k) = best
+    # The profile has a kink at every x, where a gradient method stalls just short.
+    k = optimize.minimize_scalar(
+        fixed, bounds=(best[1][2] - 5, best[1][2] + 5), method="bounded", options={"xatol": 1e-10}
+    ).x
+    design = np.column_stack([np.ones(n), np.minimum(x - k, 0.0)])
+    top, slope = np.linalg.lstsq(design, y, rcond=None)[0]
+    rss = fixed(k)
+    assert rss <= best[0] * (1 + 1e-12)
     limit = rss * (1 + stats.f.ppf(0.90, 1, effective_n - 3) / (effective_n - 3))
     grid = np.linspace(x[1], x[-2], 20001)
     inside = [g for g in grid if fixed(g) <= limit]
