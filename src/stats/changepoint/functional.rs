@@ -146,7 +146,7 @@ mod tests {
     }
 
     #[test]
-    fn both_searches_agree_on_rounded_volts() {
+    fn both_searches_agree_on_rounded_values() {
         let x: Vec<f64> = noise(3000, 2)
             .iter()
             .enumerate()
