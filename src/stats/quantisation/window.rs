@@ -19,13 +19,16 @@ const ORDERS: usize = 12;
 ///
 /// The error of the mean is bias(φ) + noise, the noise normal with the variance of
 /// a mean of n rounded samples, for noise whose correlation falls geometrically
-/// (ρ = (τ − 1)/(τ + 1)); for n ≫ τ that is σ²τ/n without rounding. The level's phase is unknown, so uniform; the half-width h solves
+/// (ρ = (τ − 1)/(τ + 1)); for n ≫ τ that is σ²τ/n without rounding. The level's
+/// phase is unknown, so uniform; the half-width h solves
 /// ∫ P(|bias(φ) + noise(φ)| ≤ h) dφ = level by bisection. That is the normal
 /// interval for σ ≫ step and `level`·step/2 for σ ≪ step, and holds its level
 /// between (measured: 88 to 92 % for 90 % at σ/step 0.02 to 5). A window no longer
 /// than the correlation, with noise far below the step, has no normal mean; there
-/// 87 % was measured. Infinite for `n` = 0 (nothing is known); NaN for a level outside
-/// (0, 1) or a NaN argument.
+/// 87 % was measured.
+///
+/// Infinite for `n` = 0 (nothing is known); NaN for a level outside (0, 1) or a
+/// NaN argument.
 pub fn window_mean_half_width(
     n: usize,
     sigma: f64,
