@@ -56,18 +56,15 @@ impl Summary {
     ///
     /// Deviations are taken from the series' own mean, which correlated samples
     /// follow: E Σ(xᵢ−x̄)² = σ²(n − τ), so that is the divisor (n − 1 when
-    /// independent). A difference or two of samples has no sigma (NaN).
+    /// independent). Fewer than two samples have no sigma (NaN).
     pub fn of(x: &[f64]) -> Self {
         let n = count(x);
         // Two independent samples are the fewest that tell a spread.
         let tau = integrated_time(x).min(n as f64 / 2.0).max(1.0);
         let centre = mean(x);
         let freedom = n as f64 - tau;
-        let sigma = if freedom > 0.0 {
-            (squared_deviations(x, centre) / freedom).sqrt()
-        } else {
-            f64::NAN
-        };
+        let sigma =
+            if freedom > 0.0 { (squared_deviations(x, centre) / freedom).sqrt() } else { f64::NAN };
         Summary { mean: centre, sigma, effective_n: effective_size(n, tau) }
     }
 

@@ -12,3 +12,80 @@ pub mod moments;
 pub mod quantisation;
 pub mod resolution;
 pub mod robust;
+
+#[cfg(test)]
+mod tests {
+    use super::changepoint::{L1, L2, functional_pruning, pelt};
+    use super::fit::exponential::{fit_decay, fit_rise, fit_two_decays};
+    use super::fit::hinge::fit_hinge;
+    use super::fit::linear::{ordinary, theil_sen};
+    use super::{autocorrelation, bootstrap, interval, moments, quantisation, resolution, robust};
+
+    /// Whatever the numbers, an answer or NaN, and never a panic or a hang.
+    #[test]
+    fn no_input_is_too_odd() {
+        let odd = [
+            f64::NAN,
+            f64::INFINITY,
+            f64::NEG_INFINITY,
+            f64::MAX,
+            f64::MIN,
+            f64::MIN_POSITIVE / 8.0,
+            0.0,
+            -0.0,
+            14.4,
+            14.4000001,
+            1e-300,
+            1e300,
+        ];
+        let mut state = 1u64;
+        for run in 0..3000usize {
+            let x: Vec<f64> = (0..run % 14)
+                .map(|_| {
+                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                    odd[(state >> 33) as usize % odd.len()]
+                })
+                .collect();
+            let (y, p) = (x.iter().rev().copied().collect::<Vec<_>>(), odd[run % odd.len()]);
+            for f in [
+                moments::mean,
+                moments::standard_deviation,
+                robust::median,
+                robust::mad_sigma,
+                robust::difference_sigma,
+                autocorrelation::lag1,
+                autocorrelation::integrated_time,
+            ] {
+                f(&x);
+            }
+            robust::quantile(&x, p);
+            robust::long_run_sigma(&x, run % 4);
+            autocorrelation::effective_size(run, p);
+            resolution::quantisation_step(&x);
+            interval::mean_interval(&x, 0.9);
+            interval::mean_interval(&x, p);
+            interval::welch(&x, &y, 0.9);
+            quantisation::true_sigma(p, odd[run % 7], run % 3);
+            if run % 10 == 0 {
+                quantisation::window_mean_half_width(run, p, odd[run % 5], Some(odd[run % 7]), 0.9);
+            }
+            for (min_size, jump) in [(0, 0), (1, 1), (3, 2), (usize::MAX, usize::MAX)] {
+                let ends = functional_pruning(&x, p, min_size, jump);
+                assert_eq!(ends.last(), (!x.is_empty()).then_some(&x.len()), "{x:?}");
+                let ends = pelt(&L2::new(&x), p, min_size, jump);
+                assert_eq!(ends.last(), (!x.is_empty()).then_some(&x.len()), "{x:?}");
+                let ends = pelt(&L1::new(&x), p, min_size, jump);
+                assert_eq!(ends.last(), (!x.is_empty()).then_some(&x.len()), "{x:?}");
+            }
+            bootstrap::block_bootstrap(&x, run % 5, 5, 0.9, 1, robust::median);
+            let _ = ordinary(&x, &y);
+            let _ = theil_sen(&x, &y);
+            let _ = fit_hinge(&x, &y, p, 0.9);
+            if run % 10 < 2 {
+                let _ = fit_rise(&x, &y, None);
+                let _ = fit_decay(&x, &y, None);
+                let _ = fit_two_decays(&x, &y, Some([1.0, 1.0, -1.0, 0.1, p]));
+            }
+        }
+    }
+}

@@ -2,8 +2,8 @@
 
 /// Values looked at; a longer series is sampled evenly.
 const LOOKED_AT: usize = 200_000;
-/// Two gaps are the fewest that can agree on a step.
-const FEWEST_DISTINCT: usize = 3;
+/// Readings that go to and fro between two values this often lie one step apart.
+const TO_AND_FRO: usize = 10;
 /// A grid that would fit values thrown at random more often than this is none.
 const CHANCE: f64 = 1e-3;
 
@@ -19,20 +19,23 @@ const CHANCE: f64 = 1e-3;
 ///
 /// A converter step of less than two decimal units cannot be seen through the
 /// rounding: the decimal unit is then the resolution. Values may carry the
-/// binary rounding of single precision. `None` for fewer than three distinct
-/// values, and for values finer than can be told.
+/// binary rounding of single precision. `None` for a constant, for two values
+/// that do not keep alternating, and for values finer than can be told.
 pub fn quantisation_step(x: &[f64]) -> Option<f64> {
     let stride = x.len().div_ceil(LOOKED_AT).max(1);
     let mut values: Vec<f64> =
         x.iter().step_by(stride).copied().filter(|v| v.is_finite()).collect();
+    let moves = values.windows(2).filter(|w| w.first() != w.last()).count();
     values.sort_by(f64::total_cmp);
     let largest = values.first()?.abs().max(values.last()?.abs());
     let decimals = Decimals::of(&values, largest);
     // Half a unit in the last place of single precision, with room to spare.
     let blur = decimals.map_or(largest * 1e-7, |d| d.unit * 1e-3);
     values.dedup_by(|next, kept| *next - *kept <= blur);
-    if values.len() < FEWEST_DISTINCT {
-        return None;
+    match values.as_slice() {
+        [] | [_] => return None,
+        [a, b] => return (moves >= TO_AND_FRO).then_some(b - a),
+        _ => {}
     }
     match decimals {
         Some(d) => lattice(&values, d.unit / 2.0).or_else(|| Some(d.common_divisor(&values))),
@@ -224,6 +227,14 @@ mod tests {
         assert_eq!(quantisation_step(&noisy(5000, 0.02, 6)), None);
         let single: Vec<f64> = noisy(5000, 0.02, 6).iter().map(|v| f64::from(*v as f32)).collect();
         assert_eq!(quantisation_step(&single), None);
+    }
+
+    #[test]
+    fn two_values_must_alternate() {
+        let alternating: Vec<f64> = (0..40).map(|i| 14.3 + 0.1 * f64::from(i % 2)).collect();
+        near(quantisation_step(&alternating), 0.1, 1e-9);
+        let stepped: Vec<f64> = (0..40).map(|i| if i < 20 { 14.3 } else { 12.1 }).collect();
+        assert_eq!(quantisation_step(&stepped), None);
     }
 
     #[test]

@@ -52,9 +52,11 @@ pub fn mad_sigma(x: &[f64]) -> f64 {
 /// answer: on a quantised series it knows only multiples of the step.
 ///
 /// Where more than half of the differences are zero (noise below the
-/// resolution) the MAD is zero. Then the root mean square runs over all but the
-/// largest 0.5 % of them, so that a rare level step is no noise; noise that
-/// moves fewer than one difference in two hundred is reported as 0.
+/// resolution) the MAD is zero, and the limit comes from the others. If most of
+/// those are one step of the grid, two steps are the limit, so that level steps
+/// beyond do not count; otherwise (values held for some samples) four standard
+/// deviations by their median. Noise that moves fewer than one difference in fifty
+/// cannot be told from level steps and is reported as 0.
 ///
 /// Positively correlated noise reads low: by √(1 − ρ₁) for lag-1 correlation ρ₁.
 /// The result includes the quantisation noise; see
@@ -78,23 +80,44 @@ pub fn difference_sigma(x: &[f64]) -> f64 {
             scale = root_mean_square(&steps, TRIM_SIGMAS * scale) / TRIMMED_RMS;
         }
     } else {
-        let limit = rank_limit(&mut steps, 0.995);
-        scale = root_mean_square(&steps, limit);
+        scale = root_mean_square(&steps, limit_of_rare_moves(&steps));
     }
     scale / std::f64::consts::SQRT_2
+}
+
+/// The largest difference that is still noise where most differences are zero.
+fn limit_of_rare_moves(steps: &[f64]) -> f64 {
+    let mut moves: Vec<f64> = steps.iter().copied().filter(|d| *d > 0.0).collect();
+    if (moves.len() as f64) < FEWEST_MOVES * steps.len() as f64 {
+        return 0.0;
+    }
+    let smallest = moves.iter().copied().fold(f64::INFINITY, f64::min);
+    let usual = quantile_of(&mut moves, 0.5);
+    // Decimals make one step of a converter's grid now 0.04, now 0.05.
+    if usual <= 1.5 * smallest { 2.5 * usual } else { TRIM_SIGMAS * MAD_TO_SIGMA * usual }
+}
+
+/// Square root of the long-run variance, σ√τ, of correlated noise on a level
+/// that steps now and then: √b times [`difference_sigma`] of the means of
+/// blocks of `block` = b samples.
+///
+/// The mean of n samples then has standard error σ√τ/√n. Needs no model of the
+/// correlation and no level; a level step disturbs one difference, which is
+/// trimmed. Reads low by about a share τ/b, and high where the level drifts by
+/// its own noise within a block: a block of some ten correlation times is right.
+/// The last, incomplete block is left out, NaN do not weigh. NaN for fewer than
+/// two blocks.
+pub fn long_run_sigma(x: &[f64], block: usize) -> f64 {
+    let block = block.max(1);
+    let means: Vec<f64> = x.chunks_exact(block).map(super::moments::mean).collect();
+    (block as f64).sqrt() * difference_sigma(&means)
 }
 
 const TRIM_SIGMAS: f64 = 4.0;
 /// RMS of a standard normal cut at ±4: √(1 − 2·4·φ(4)/(2Φ(4) − 1)).
 const TRIMMED_RMS: f64 = 0.999_464_6;
-
-/// The largest value kept when the top share is cut; ties at the limit are
-/// noise only if they fill the rank below the cut too.
-fn rank_limit(values: &mut [f64], share: f64) -> f64 {
-    let rank = (values.len() as f64 * share).ceil() as usize;
-    let index = rank.clamp(1, values.len()) - 1;
-    *values.select_nth_unstable_by(index, f64::total_cmp).1
-}
+/// Share of differences that must move for the moves to be noise.
+const FEWEST_MOVES: f64 = 0.02;
 
 fn root_mean_square(values: &[f64], limit: f64) -> f64 {
     let mut sum = Sum::default();
@@ -185,6 +208,32 @@ mod tests {
             let sigma = difference_sigma(&spiked);
             assert!((sigma / plain - 1.0).abs() < 0.04, "{ratio}: {sigma} {plain}");
         }
+    }
+
+    /// AR(1) with φ = 0.8 and unit innovations: σ√τ = 1/(1 − φ) = 5.
+    #[test]
+    fn blocks_see_the_long_run_through_steps() {
+        let mut level = 0.0;
+        let x: Vec<f64> = noise(60_000, 1.0, 3)
+            .iter()
+            .enumerate()
+            .map(|(i, z)| {
+                level = 0.8 * level + z;
+                level + if (i / 5000) % 2 == 0 { 100.0 } else { 0.0 }
+            })
+            .collect();
+        let found = long_run_sigma(&x, 100);
+        assert!((found / 5.0 - 1.0).abs() < 0.12, "{found}");
+        assert!(long_run_sigma(&x, 60_000).is_nan());
+        assert!(long_run_sigma(&[], 0).is_nan());
+    }
+
+    /// Every value held for five samples: the differences carry a fifth of the variance.
+    #[test]
+    fn held_values_are_seen() {
+        let x: Vec<f64> = noise(8000, 1.0, 4).iter().flat_map(|v| [*v; 5]).collect();
+        let sigma = difference_sigma(&x);
+        assert!((sigma * 5f64.sqrt() - 1.0).abs() < 0.03, "{sigma}");
     }
 
     #[test]

@@ -148,7 +148,8 @@ impl L1 {
         let median = self.classes.get(class)?;
         let above = total? - below;
         let above_count = all - below_count;
-        let deviations = (median * below_count as f64 - below) + (above - median * above_count as f64);
+        let deviations =
+            (median * below_count as f64 - below) + (above - median * above_count as f64);
         Some(deviations.max(0.0))
     }
 }

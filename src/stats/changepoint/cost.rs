@@ -26,7 +26,7 @@ pub trait Cost {
 /// Squared deviations from the segment's mean, Σ(xᵢ − x̄)², in the square of the
 /// data's unit; O(1) a segment, O(n) to set up.
 ///
-/// Sums are taken about the median with compensation, so millivolts on 14 V
+/// Sums are taken about the median with compensation, so thousandths on 14
 /// over 10⁷ samples lose nothing. Values that are not finite weigh nothing.
 pub struct L2 {
     sums: Sums,
@@ -70,9 +70,9 @@ mod tests {
         assert_eq!(l2.cost(2, 4), 0.0);
     }
 
-    /// ±1 mV alternating on 14 V: any even stretch of length m costs m·10⁻⁶ V².
+    /// ±0.001 alternating on 14: any even stretch of length m costs m·10⁻⁶.
     #[test]
-    fn millivolts_survive_ten_million_samples() {
+    fn thousandths_survive_ten_million_samples() {
         let x: Vec<f64> =
             (0..10_000_000).map(|i| if i % 2 == 0 { 14.001 } else { 13.999 }).collect();
         let l2 = L2::new(&x);

@@ -16,8 +16,8 @@ use super::sums::Sums;
 /// F the price of the best segmentation up to there: an interval around the mean
 /// of t..t′ that no later sample can change. So one pass clips intervals, and a
 /// candidate with nothing left is gone for good. About ln n candidates remain
-/// where nothing changes (measured: under 20 for 10⁶ samples of white noise), so
-/// there is no approximation and no bound on candidates to tune.
+/// where nothing changes (measured on 10⁶ samples of white noise: 13 on average,
+/// 24 at most), so there is no approximation and no bound on candidates to tune.
 ///
 /// A segment of at least `min_size` samples only delays when t′ enters; that
 /// keeps the result exact. `jump` > 1 lets changes lie on multiples of it only
@@ -77,8 +77,7 @@ fn clip(pieces: &[Piece], new: usize, sums: &Sums, search: &Search, kept: &mut V
     kept.clear();
     for piece in pieces {
         let stretch = sums.between(piece.start, new);
-        let margin =
-            search.price(new) - search.price(piece.start) - stretch.squared_deviations();
+        let margin = search.price(new) - search.price(piece.start) - stretch.squared_deviations();
         let (mut low, mut high) = (piece.low, piece.high);
         if stretch.count() > 0.0 && margin >= 0.0 {
             let reach = (margin / stretch.count()).sqrt();
@@ -147,7 +146,7 @@ mod tests {
     }
 
     #[test]
-    fn both_searches_agree_on_rounded_volts() {
+    fn both_searches_agree_on_rounded_values() {
         let x: Vec<f64> = noise(3000, 2)
             .iter()
             .enumerate()

@@ -6,8 +6,8 @@
 //!
 //! * [`functional_pruning`]: squared error only, linear in practice whether or
 //!   not there are changes. The one to use on long logs.
-//! * [`pelt`]: any [`Cost`], linear where changes are as frequent as the series
-//!   is long, quadratic where there are none.
+//! * [`pelt`]: any [`Cost`]; linear where changes keep coming, quadratic where
+//!   there are none.
 
 mod absolute;
 mod cost;

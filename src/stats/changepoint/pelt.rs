@@ -13,12 +13,7 @@ use super::cost::Cost;
 ///
 /// The work is linear where changes keep coming and quadratic where they do
 /// not: for long quiet series use [`functional_pruning`](super::functional_pruning).
-pub fn pelt<C: Cost + ?Sized>(
-    cost: &C,
-    penalty: f64,
-    min_size: usize,
-    jump: usize,
-) -> Vec<usize> {
+pub fn pelt<C: Cost + ?Sized>(cost: &C, penalty: f64, min_size: usize, jump: usize) -> Vec<usize> {
     let grid = Grid::new(cost.len(), min_size.max(cost.min_size()), jump);
     if grid.n == 0 {
         return Vec::new();
@@ -201,8 +196,7 @@ mod tests {
             let found = price(&l2, &pelt(&l2, penalty, min_size, jump), penalty);
             let best = unpruned(&l2, penalty, min_size, jump);
             assert!((found - best).abs() < 1e-9, "run {run}: {found} {best}");
-            let quick =
-                super::super::functional_pruning(&x, penalty, min_size, jump);
+            let quick = super::super::functional_pruning(&x, penalty, min_size, jump);
             let found = price(&l2, &quick, penalty);
             assert!((found - best).abs() < 1e-9, "run {run}: {found} {best}");
             let l1 = L1::new(&x);

@@ -101,6 +101,13 @@ fn from_grid(
     if points.len() <= size {
         return Err(FitError::TooFewPoints { found: points.len(), needed: size + 1 });
     }
+    let (least, most) = points
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), p| (l.min(p.1), m.max(p.1)));
+    // A constant fits every rate, with an amplitude of rounding size.
+    if most - least <= 1e-12 * least.abs().max(most.abs()) {
+        return Err(FitError::Undetermined);
+    }
     let judged: Vec<(f64, f64)> =
         points.iter().copied().step_by(points.len().div_ceil(JUDGED)).collect();
     let mut starts: Vec<(f64, Vec<f64>)> = rate_grid(&points, rates)
@@ -135,9 +142,7 @@ fn rate_grid(points: &[(f64, f64)], rates: usize) -> Vec<Vec<f64>> {
     }
     let slowest = 0.1 / span;
     let fastest = (xs.len() as f64 / span).max(10.0 / span);
-    let rate = |i: usize| {
-        slowest * (fastest / slowest).powf(i as f64 / (RATES - 1) as f64)
-    };
+    let rate = |i: usize| slowest * (fastest / slowest).powf(i as f64 / (RATES - 1) as f64);
     match rates {
         1 => (0..RATES).map(|i| vec![rate(i)]).collect(),
         _ => (0..RATES)
@@ -148,10 +153,7 @@ fn rate_grid(points: &[(f64, f64)], rates: usize) -> Vec<Vec<f64>> {
 }
 
 /// Linear least squares on the given functions: coefficients and sum of squares.
-fn linear_part(
-    points: &[(f64, f64)],
-    basis: impl Fn(f64) -> Vec<f64>,
-) -> Option<(Vec<f64>, f64)> {
+fn linear_part(points: &[(f64, f64)], basis: impl Fn(f64) -> Vec<f64>) -> Option<(Vec<f64>, f64)> {
     let rows: Vec<Vec<f64>> = points.iter().map(|p| basis(p.0)).collect();
     let size = rows.first()?.len();
     let mut matrix = vec![0.0; size * size];

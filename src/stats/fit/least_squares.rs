@@ -29,9 +29,15 @@ pub struct Fit {
 
 const MAX_STEPS: usize = 5000;
 
-/// Levenberg–Marquardt from `start`: damping by the gain ratio (Nielsen 1999, as
-/// in Madsen, Nielsen & Tingleff, *Methods for Non-Linear Least Squares
-/// Problems*, 2004), scaled by the largest column norms seen (Moré 1978).
+/// Levenberg–Marquardt from `start`, the damping μI steered by the gain ratio
+/// (Nielsen 1999, as in Madsen, Nielsen & Tingleff, *Methods for Non-Linear
+/// Least Squares Problems*, 2004).
+///
+/// Damping is the same for every parameter, not scaled by its column as Marquardt
+/// has it: scaled, a rate whose amplitude starts near nothing is thrown to where
+/// its exponential is gone (BoxBOD from NIST's first start), and never returns.
+/// The scaling that small and large parameters need is done inside the solver.
+///
 ///
 /// Points with a number that is not finite are left out. Standard errors are
 /// σ²(JᵀJ)⁻¹ at the solution; correlated residuals make them too small by about √τ.
@@ -51,15 +57,17 @@ pub fn least_squares(
         return Err(FitError::Undetermined);
     }
     let mut at = Normal::at(model, &points, start).ok_or(FitError::Undetermined)?;
-    let mut scale: Vec<f64> = vec![0.0; size];
-    let (mut damping, mut factor) = (1e-3, 2.0);
-    for _ in 0..MAX_STEPS {
-        for (i, s) in scale.iter_mut().enumerate() {
-            *s = s.max(at.curvature[i * size + i]);
+    // Points on the curve leave residuals of rounding size, in no direction.
+    let rounding: f64 = points.iter().map(|p| (8.0 * f64::EPSILON * p.1).powi(2)).sum();
+    let largest = at.diagonal().fold(0.0, f64::max);
+    let (mut damping, mut factor) = (1e-3 * largest, 2.0);
+    for steps in 0..MAX_STEPS {
+        if at.rss <= rounding {
+            return at.finish(points.len());
         }
-        let Some(step) = at.step(damping, &scale) else {
+        let Some(step) = at.step(damping) else {
             // Damping makes any finite matrix definite; one that stays singular never will be.
-            if damping > 1e30 {
+            if !(damping > 0.0 && damping < 1e30 * largest) {
                 return Err(FitError::Undetermined);
             }
             damping *= factor;
@@ -68,25 +76,22 @@ pub fn least_squares(
         };
         let tried: Vec<f64> = at.parameters.iter().zip(&step).map(|(p, h)| p + h).collect();
         let small = step.iter().zip(&at.parameters).all(|(h, p)| h.abs() <= 1e-11 * p.abs());
-        let promised: f64 = (0..size)
-            .map(|i| step[i] * (damping * scale[i] * step[i] + at.descent[i]))
-            .sum();
-        let next = Normal::at(model, &points, &tried).filter(|n| n.rss <= at.rss);
-        match next {
+        let promised: f64 = step.iter().zip(&at.descent).map(|(h, g)| h * (damping * h + g)).sum();
+        match Normal::at(model, &points, &tried).filter(|n| n.rss <= at.rss) {
             Some(next) => {
                 let gain = (at.rss - next.rss) / promised.max(f64::MIN_POSITIVE);
                 damping *= (1.0 - (2.0 * gain - 1.0).powi(3)).clamp(1.0 / 3.0, 2.0);
                 factor = 2.0;
                 at = next;
-                if small && damping < 1e-6 || at.rss == 0.0 {
+                // A short step proves nothing while the damping makes it short.
+                let free = at.diagonal().all(|d| damping <= 1e-6 * d);
+                if small && free {
                     return at.finish(points.len());
                 }
             }
             // No smaller sum is left within rounding: a minimum if it is flat here.
             None if small && at.slope() < 1e-5 => return at.finish(points.len()),
-            None if small && damping > 1e12 => {
-                return Err(FitError::NotSettled { steps: MAX_STEPS });
-            }
+            None if damping > 1e30 * largest => return Err(FitError::NotSettled { steps }),
             None => {
                 damping *= factor;
                 factor *= 2.0;
@@ -130,8 +135,8 @@ impl Normal {
             }
         }
         let descent: Vec<f64> = descent.into_iter().map(Sum::value).collect();
-        let finite = rss.value().is_finite()
-            && curvature.iter().chain(&descent).all(|v| v.is_finite());
+        let finite =
+            rss.value().is_finite() && curvature.iter().chain(&descent).all(|v| v.is_finite());
         finite.then(|| Normal {
             parameters: parameters.to_vec(),
             rss: rss.value(),
@@ -140,20 +145,25 @@ impl Normal {
         })
     }
 
-    fn step(&self, damping: f64, scale: &[f64]) -> Option<Vec<f64>> {
-        let size = scale.len();
+    fn diagonal(&self) -> impl Iterator<Item = f64> + '_ {
+        self.curvature.iter().copied().step_by(self.parameters.len() + 1)
+    }
+
+    fn step(&self, damping: f64) -> Option<Vec<f64>> {
+        let size = self.parameters.len();
         let mut damped = self.curvature.clone();
-        for (i, s) in scale.iter().enumerate() {
-            damped[i * size + i] += damping * s.max(f64::MIN_POSITIVE);
+        for entry in damped.iter_mut().step_by(size + 1) {
+            *entry += damping;
         }
         Cholesky::new(&damped, size).map(|c| c.solve(&self.descent))
     }
 
     /// Largest cosine between the residuals and a column of the Jacobian.
     fn slope(&self) -> f64 {
-        let size = self.parameters.len();
-        (0..size)
-            .map(|i| self.descent[i].abs() / (self.curvature[i * size + i] * self.rss).sqrt())
+        self.descent
+            .iter()
+            .zip(self.diagonal())
+            .map(|(g, d)| g.abs() / (d * self.rss).sqrt())
             .fold(0.0, f64::max)
     }
 

@@ -61,10 +61,7 @@ pub fn ordinary(x: &[f64], y: &[f64]) -> Result<LineFit, FitError> {
     Ok(LineFit {
         intercept: my - slope * mx,
         slope,
-        covariance: [
-            [variance * (1.0 / n + mx * mx / sxx), cross],
-            [cross, variance / sxx],
-        ],
+        covariance: [[variance * (1.0 / n + mx * mx / sxx), cross], [cross, variance / sxx]],
         sigma: variance.sqrt(),
         dof,
     })
@@ -137,9 +134,8 @@ mod tests {
     fn wild_points_do_not_turn_the_robust_line() {
         for n in [200usize, 5000] {
             let x: Vec<f64> = (0..n).map(|i| i as f64).collect();
-            let y: Vec<f64> = (0..n)
-                .map(|i| if i % 7 == 0 { 900.0 } else { 14.0 - 0.002 * i as f64 })
-                .collect();
+            let y: Vec<f64> =
+                (0..n).map(|i| if i % 7 == 0 { 900.0 } else { 14.0 - 0.002 * i as f64 }).collect();
             let found = theil_sen(&x, &y);
             assert!(found.as_ref().is_ok_and(|(_, s)| (s + 0.002).abs() < 1e-9), "{n}: {found:?}");
         }

@@ -1,0 +1,220 @@
+//! How far the mean of a window of rounded samples may be off.
+
+use std::f64::consts::PI;
+
+use statrs::distribution::{ContinuousCDF, Normal};
+
+use super::{PHASES, rounded_moments};
+
+/// From this σ/step on the bias is nothing and rounding is plain added white noise.
+const DITHERED: f64 = 2.0;
+/// Hermite orders told apart; what is left counts with the time of the next.
+const ORDERS: usize = 12;
+
+/// Half-width of the interval for a constant level from the mean of `n` rounded samples.
+///
+/// `sigma` is the noise before rounding (see [`true_sigma`]), `tau` its
+/// integrated autocorrelation time in samples, `step` the grid, `None` for no
+/// grid. Result in the unit of `sigma`.
+///
+/// The error of the mean is bias(φ) + noise, the noise normal with the variance of
+/// a mean of n rounded samples, for noise whose correlation falls geometrically
+/// (ρ = (τ − 1)/(τ + 1)); for n ≫ τ that is σ²τ/n without rounding. The level's
+/// phase is unknown, so uniform; the half-width h solves
+/// ∫ P(|bias(φ) + noise(φ)| ≤ h) dφ = level by bisection. That is the normal
+/// interval for σ ≫ step and `level`·step/2 for σ ≪ step, and holds its level
+/// between (measured: 88 to 92 % for 90 % at σ/step 0.02 to 5). A window no longer
+/// than the correlation, with noise far below the step, has no normal mean; there
+/// 87 % was measured.
+///
+/// Infinite for `n` = 0 (nothing is known); NaN for a level outside (0, 1) or a
+/// NaN argument.
+pub fn window_mean_half_width(
+    n: usize,
+    sigma: f64,
+    tau: f64,
+    step: Option<f64>,
+    level: f64,
+) -> f64 {
+    if !(level > 0.0 && level < 1.0) || sigma.is_nan() || tau.is_nan() {
+        return f64::NAN;
+    }
+    if n == 0 {
+        return f64::INFINITY;
+    }
+    let sigma = sigma.max(0.0);
+    let (n, tau) = (n as f64, tau.max(1.0));
+    let rho = (tau - 1.0) / (tau + 1.0);
+    let normal = Normal::standard();
+    let z = normal.inverse_cdf(0.5 + level / 2.0);
+    let step = match step {
+        Some(step) if step > 0.0 && step.is_finite() => step,
+        _ => return z * sigma * (mean_time(rho, n) / n).sqrt(),
+    };
+    let ratio = sigma / step;
+    if ratio >= DITHERED {
+        return z * ((sigma * sigma * mean_time(rho, n) + step * step / 12.0) / n).sqrt();
+    }
+    let errors: Vec<(f64, f64)> = (0..PHASES)
+        .map(|i| {
+            let phase = (i as f64 + 0.5) / (2 * PHASES) as f64;
+            let (bias, variance) = rounded_moments(phase, ratio);
+            (bias, (summed_variance(phase, ratio, variance, rho, n) / n).sqrt())
+        })
+        .collect();
+    let covered = |half: f64| {
+        errors
+            .iter()
+            .map(|&(bias, sd)| {
+                if sd < 1e-9 {
+                    // Smoothed over one phase cell, lest the answer move in jumps.
+                    let cell = 0.5 / PHASES as f64;
+                    return ((half - bias.abs()) / cell + 0.5).clamp(0.0, 1.0);
+                }
+                normal.cdf((half - bias) / sd) - normal.cdf((-half - bias) / sd)
+            })
+            .sum::<f64>()
+            / PHASES as f64
+    };
+    let (mut low, mut high) = (0.0, 0.5 + (z + 1.0) * (ratio + 1.0));
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if covered(middle) < level {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    0.5 * (low + high) * step
+}
+
+/// n times the variance of the mean of n samples of unit variance whose
+/// correlation at lag k is ρᵏ: τ for a long window, 1 for one sample (the sum
+/// 1 + 2Σ(1 − k/n)ρᵏ in closed form).
+fn mean_time(rho: f64, n: f64) -> f64 {
+    // An endless correlation time: the window is worth one sample.
+    if rho.is_nan() || rho >= 1.0 {
+        return n;
+    }
+    let rest = 1.0 - rho;
+    ((1.0 + rho) / rest - 2.0 * rho * (1.0 - rho.powf(n)) / (n * rest * rest)).clamp(1.0, n)
+}
+
+/// n times the variance of the mean of n rounded samples, in steps squared.
+fn summed_variance(phase: f64, ratio: f64, variance: f64, rho: f64, n: f64) -> f64 {
+    if rho <= 0.0 || ratio <= 0.0 {
+        return variance;
+    }
+    let time = |order: i32| mean_time(rho.powi(order), n);
+    let reach = (9.0 * ratio + 1.0).ceil() as i64;
+    let mut coefficients = [0.0; ORDERS];
+    for j in -reach..reach {
+        let z = (j as f64 + 0.5 - phase) / ratio;
+        let density = (-0.5 * z * z).exp() / (2.0 * PI).sqrt();
+        // Heₘ₊₁ = z·Heₘ − m·Heₘ₋₁, each divided by √m! to stay small.
+        let (mut before, mut hermite) = (0.0, 1.0);
+        for (m, c) in coefficients.iter_mut().enumerate() {
+            let m = m as f64;
+            // √((m+1)!) under c, √(m!) under the polynomial.
+            *c += hermite * density / (m + 1.0).sqrt();
+            let next = (z * hermite - m.sqrt() * before) / (m + 1.0).sqrt();
+            (before, hermite) = (hermite, next);
+        }
+    }
+    let (mut told, mut sum) = (0.0, 0.0);
+    for (order, c) in (1..).zip(&coefficients) {
+        told += c * c;
+        sum += c * c * time(order);
+    }
+    sum + (variance - told).max(0.0) * time(ORDERS as i32 + 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    fn coverage(n: usize, ratio: f64, phi: f64, runs: usize, seed: u64) -> f64 {
+        let step = 0.05;
+        let sigma = ratio * step;
+        let tau = (1.0 + phi) / (1.0 - phi);
+        let half = window_mean_half_width(n, sigma, tau, Some(step), 0.9);
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let hits = (0..runs)
+            .filter(|_| {
+                let level = 14.0 + step * rng.random::<f64>();
+                let mut noise: f64 = StandardNormal.sample(&mut rng);
+                let sum: f64 = (0..n)
+                    .map(|_| {
+                        let z: f64 = StandardNormal.sample(&mut rng);
+                        noise = phi * noise + (1.0 - phi * phi).sqrt() * z;
+                        ((level + sigma * noise) / step).round() * step
+                    })
+                    .sum();
+                (sum / n as f64 - level).abs() <= half
+            })
+            .count();
+        hits as f64 / runs as f64
+    }
+
+    /// The interval must neither miss nor boast, whatever the noise is to the
+    /// step. 8000 runs have a standard error of 0.34 %.
+    #[test]
+    fn coverage_is_ninety_per_cent_at_every_ratio() {
+        for (i, ratio) in
+            [0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0, 2.0, 5.0].into_iter().enumerate()
+        {
+            for n in [20, 100] {
+                let c = coverage(n, ratio, 0.0, 8000, 100 + i as u64);
+                assert!((0.885..=0.915).contains(&c), "σ/step {ratio}, n {n}: {c}");
+            }
+        }
+    }
+
+    #[test]
+    fn coverage_holds_for_correlated_noise() {
+        for ratio in [0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 1.0, 5.0] {
+            for (n, phi) in [(100, 0.6), (600, 0.9), (60, 0.9)] {
+                let c = coverage(n, ratio, phi, 6000, 7);
+                assert!((0.88..=0.92).contains(&c), "σ/step {ratio}, n {n}, φ {phi}: {c}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_grid_that_does_not_matter_leaves_the_normal_interval() {
+        let plain = window_mean_half_width(25, 1.0, 1.0, None, 0.9);
+        assert!((plain - 1.644_853_626_951_472 / 5.0).abs() < 1e-9);
+        let fine = window_mean_half_width(25, 1.0, 1.0, Some(1e-4), 0.9);
+        assert!((fine / plain - 1.0).abs() < 1e-6);
+        for odd in [0.0, -1.0, f64::NAN, f64::INFINITY] {
+            assert_eq!(window_mean_half_width(25, 1.0, 1.0, Some(odd), 0.9), plain);
+        }
+    }
+
+    #[test]
+    fn without_noise_the_level_is_anywhere_in_its_cell() {
+        let half = window_mean_half_width(1000, 0.0, 1.0, Some(0.1), 0.9);
+        assert!((half - 0.045).abs() < 2e-4, "{half}");
+    }
+
+    /// The width goes continuously from one regime to the next.
+    #[test]
+    fn the_regimes_join() {
+        let at = |ratio: f64| window_mean_half_width(50, ratio, 1.0, Some(1.0), 0.9);
+        assert!((at(DITHERED - 1e-9) / at(DITHERED) - 1.0).abs() < 1e-3);
+        for i in 1..200 {
+            let (a, b) = (at(i as f64 * 0.005), at((i + 1) as f64 * 0.005));
+            assert!((b - a).abs() < 0.03, "jump at {i}: {a} {b}");
+        }
+    }
+
+    #[test]
+    fn odd_arguments_say_so() {
+        assert_eq!(window_mean_half_width(0, 1.0, 1.0, None, 0.9), f64::INFINITY);
+        assert!(window_mean_half_width(5, f64::NAN, 1.0, None, 0.9).is_nan());
+        assert!(window_mean_half_width(5, 1.0, 1.0, None, 1.0).is_nan());
+    }
+}

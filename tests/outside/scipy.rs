@@ -1,0 +1,136 @@
+//! scipy and statsmodels (PyPI; versions in data/scipy.json): intervals,
+//! autocorrelation and fits. Written by scripts/scipy_reference.py.
+
+use serde_json::Value;
+use stiffbus::stats::autocorrelation::{acf, effective_size, integrated_time};
+use stiffbus::stats::fit::exponential::fit_decay;
+use stiffbus::stats::fit::hinge::{KneePosition, fit_hinge};
+use stiffbus::stats::fit::linear::{ordinary, theil_sen};
+use stiffbus::stats::interval::{Summary, Welch, welch, welch_summaries, window_mean_half_width};
+
+use crate::{agrees, json, number, numbers};
+
+fn cases(key: &str) -> Vec<Value> {
+    let cases = json("data/scipy.json")[key].as_array().expect("cases").clone();
+    assert!(!cases.is_empty(), "{key}");
+    cases
+}
+
+fn name(case: &Value) -> &str {
+    case["name"].as_str().expect("a name")
+}
+
+fn independent(x: &[f64]) -> Summary {
+    use stiffbus::stats::moments::{mean, standard_deviation};
+    Summary { mean: mean(x), sigma: standard_deviation(x), effective_n: x.len() as f64 }
+}
+
+fn same_welch(what: &str, found: Welch, case: &Value) {
+    let scale = number(&case["high"]) - number(&case["low"]);
+    for (field, value) in
+        [("difference", found.difference), ("low", found.low), ("high", found.high)]
+    {
+        let off = (value - number(&case[field])).abs() / scale;
+        assert!(off < 1e-8, "{what} {field}: {value}, off by {off} of the width");
+    }
+    agrees(&format!("{what} dof"), found.dof, number(&case["dof"]), 9.0);
+    agrees(&format!("{what} p"), found.p, number(&case["p"]), 8.0);
+}
+
+/// scipy.stats.ttest_ind(equal_var=False) with its confidence_interval(0.90).
+#[test]
+fn welch_is_scipys_for_independent_samples() {
+    for case in cases("welch") {
+        let (a, b) = (numbers(&case["a"]), numbers(&case["b"]));
+        let found = welch_summaries(independent(&a), independent(&b), number(&case["level"]));
+        same_welch(name(&case), found, &case);
+        // A series that alternates is worth its size, so its own route is Welch's too.
+        if name(&case) == "alternating" {
+            same_welch(name(&case), welch(&a, &b, 0.90), &case);
+        }
+    }
+}
+
+/// statsmodels.tsa.stattools.acf; the time by Geyer's sequence on that acf, and
+/// the size against a fitted first-order autoregression (statsmodels AutoReg).
+#[test]
+fn autocorrelation_is_statsmodels() {
+    for case in cases("correlation") {
+        let x = numbers(&case["x"]);
+        for (lag, known) in numbers(&case["acf"]).into_iter().enumerate() {
+            let found = acf(&x, lag);
+            assert!((found - known).abs() < 1e-12, "{} lag {lag}: {found}, {known}", name(&case));
+        }
+        let tau = integrated_time(&x);
+        agrees(name(&case), tau, number(&case["monotone_time"]), 9.0);
+        let by_model = effective_size(x.len(), number(&case["autoregressive_time"]));
+        let ratio = effective_size(x.len(), tau) / by_model;
+        assert!((0.8..1.25).contains(&ratio), "{}: {ratio} of the model's size", name(&case));
+    }
+}
+
+/// statsmodels OLS: estimates and covariance; scipy.stats.theilslopes.
+#[test]
+fn lines_are_statsmodels_and_scipys() {
+    for case in cases("line") {
+        let (x, y) = (numbers(&case["x"]), numbers(&case["y"]));
+        let line = ordinary(&x, &y).expect("a line");
+        agrees(name(&case), line.slope, number(&case["slope"]), 8.0);
+        agrees(name(&case), line.intercept, number(&case["intercept"]), 8.0);
+        agrees(name(&case), line.sigma, number(&case["sigma"]), 8.0);
+        for i in 0..2 {
+            for (j, known) in numbers(&case["covariance"][i]).into_iter().enumerate() {
+                agrees(name(&case), line.covariance[i][j], known, 7.0);
+            }
+        }
+        let (intercept, slope) = theil_sen(&x, &y).expect("a robust line");
+        agrees(name(&case), slope, number(&case["theil_sen_slope"]), 10.0);
+        agrees(name(&case), intercept, number(&case["theil_sen_intercept"]), 10.0);
+    }
+}
+
+/// scipy.optimize.curve_fit from sixty starts, the best refined by
+/// minimize_scalar; the interval from scipy.stats.f and brentq on the
+/// least-squares profile.
+#[test]
+fn the_hinge_is_scipys() {
+    for case in cases("hinge") {
+        let (x, y) = (numbers(&case["x"]), numbers(&case["y"]));
+        let fit = fit_hinge(&x, &y, number(&case["effective_n"]), number(&case["level"]))
+            .expect("a hinge");
+        assert_eq!(fit.position, KneePosition::Within);
+        agrees(&format!("{} rss", name(&case)), fit.rss, number(&case["rss"]), 9.0);
+        agrees(&format!("{} top", name(&case)), fit.top, number(&case["top"]), 6.0);
+        agrees(&format!("{} slope", name(&case)), fit.slope, number(&case["slope"]), 5.0);
+        agrees(&format!("{} knee", name(&case)), fit.knee.value, number(&case["knee"]), 6.0);
+        agrees(&format!("{} low", name(&case)), fit.knee.low, number(&case["low"]), 6.0);
+        agrees(&format!("{} high", name(&case)), fit.knee.high, number(&case["high"]), 6.0);
+    }
+}
+
+/// scipy.optimize.curve_fit with its covariance.
+#[test]
+fn a_recovery_is_scipys() {
+    for case in cases("decay") {
+        let fit = fit_decay(&numbers(&case["x"]), &numbers(&case["y"]), None).expect("a fit");
+        let known = numbers(&case["parameters"]).into_iter().zip(numbers(&case["errors"]));
+        for (i, (parameter, error)) in known.enumerate() {
+            agrees(name(&case), fit.parameters[i], parameter, 6.0);
+            agrees(name(&case), fit.errors[i], error, 4.0);
+        }
+    }
+}
+
+/// The 90 % point of |mean of rounded samples − level|, drawn 400 000 times by
+/// numpy for a uniform level: within four standard errors of that draw and 1 %,
+/// the latter for means of few samples, which are not yet normal.
+#[test]
+fn the_window_interval_is_what_numpy_draws() {
+    for case in cases("rounded_means") {
+        let (ratio, n) = (number(&case["ratio"]), number(&case["n"]));
+        let known = number(&case["half_width"]);
+        let found = window_mean_half_width(n as usize, ratio, 1.0, Some(1.0), 0.90);
+        let allowed = 4.0 * number(&case["standard_error"]) + 0.01 * known;
+        assert!((found - known).abs() < allowed, "σ/step {ratio}, n {n}: {found}, drawn {known}");
+    }
+}
