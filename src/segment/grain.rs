@@ -33,7 +33,7 @@ impl Grain {
         let sigma_v = difference_sigma(bus_v).max(quantised_sigma(step_v));
         Grain {
             sigma_v,
-            unrounded_sigma_v: unrounded(sigma_v, step_v),
+            unrounded_sigma_v: unrounded(sigma_v, step_v, 1),
             memory_samples: FIRST_LOOK_MEMORY,
             step_v,
             interval_s,
@@ -44,6 +44,7 @@ impl Grain {
     pub fn refined(&self, time_s: &[f64], bus_v: &[f64], stretches: &[Stretch]) -> Grain {
         let mut squares = 0.0;
         let mut freedom = 0.0;
+        let mut levels = 0;
         let mut memories = Vec::new();
         for stretch in stretches {
             let range = indices(time_s, stretch.settled);
@@ -56,6 +57,7 @@ impl Grain {
                 t.iter().zip(v).map(|(t, v)| v - fit.intercept - fit.slope * t).collect();
             squares += residuals.iter().map(|r| r * r).sum::<f64>();
             freedom += residuals.len() as f64 - 2.0;
+            levels += 1;
             if residuals.len() >= 30 {
                 memories.push(integrated_time(&residuals));
             }
@@ -66,7 +68,7 @@ impl Grain {
         let sigma_v = (squares / freedom).sqrt();
         Grain {
             sigma_v,
-            unrounded_sigma_v: unrounded(sigma_v, self.step_v),
+            unrounded_sigma_v: unrounded(sigma_v, self.step_v, levels),
             memory_samples: if memories.is_empty() {
                 self.memory_samples
             } else {
@@ -94,8 +96,8 @@ impl Grain {
     }
 }
 
-fn unrounded(sigma_v: f64, step_v: Option<f64>) -> f64 {
-    step_v.map_or(sigma_v, |step_v| true_sigma(sigma_v, step_v).sigma)
+fn unrounded(sigma_v: f64, step_v: Option<f64>, levels: usize) -> f64 {
+    step_v.map_or(sigma_v, |step_v| true_sigma(sigma_v, step_v, levels).sigma)
 }
 
 /// The scatter that rounding to a grid alone puts on a level: the standard

@@ -115,7 +115,6 @@ pub fn undeclared_break(
         change_v.abs() >= (WIDTHS * error_v.hypot(level_error_v)).max(least_v)
     };
     let changes = [from_just, from_level, from_trend];
-    if std::env::var_os("DBG").is_some() { eprintln!("DBG {at_s:.2} own {own:?} just {from_just:?} level {from_level:?} trend {from_trend:?} slope {} least {least_v} err {level_error_v}", going.slope_v_per_s); }
     let one_way = changes.iter().all(|c| c.0.signum() == from_just.0.signum());
     (one_way && changes.into_iter().all(clear)).then_some(Onset { at_s, jump_v: from_just.0 })
 }
@@ -132,7 +131,7 @@ struct Going {
 
 impl Going {
     fn of(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Option<Going> {
-        let (slope_v_per_s, _) = robust_line(time_s, bus_v)?;
+        let slope_v_per_s = robust_slope(time_s, bus_v)?;
         let middle_s = mean(time_s);
         let level_error_v = grain.error_of_mean_v(time_s.len());
         let spread_s = (time_s.iter().map(|t| (t - middle_s).powi(2)).sum::<f64>()
@@ -158,12 +157,12 @@ impl Going {
     }
 }
 
-/// Slope and intercept by Theil and Sen over at most twenty short medians: a
-/// sag that the regulator mended must not tilt the line.
-fn robust_line(time_s: &[f64], bus_v: &[f64]) -> Option<(f64, f64)> {
+/// By Theil and Sen over at most twenty short medians: a sag that the regulator
+/// mended must not tilt the line.
+fn robust_slope(time_s: &[f64], bus_v: &[f64]) -> Option<f64> {
     let each = time_s.len().div_ceil(20);
     let medians = |x: &[f64]| -> Vec<f64> { x.chunks(each).map(median).collect() };
-    theil_sen(&medians(time_s), &medians(bus_v)).ok()
+    theil_sen(&medians(time_s), &medians(bus_v)).ok().map(|(_, slope)| slope)
 }
 
 /// The candidate that best parts a straight line before from a bending one
