@@ -1,0 +1,196 @@
+//! Location and scale that a few wild values cannot move.
+
+use super::moments::Sum;
+
+/// MAD of a normal sample to its standard deviation: 1/Φ⁻¹(3/4).
+const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
+
+/// Middle value; the mean of the two middle ones for an even count. NaN when there is no value.
+pub fn median(x: &[f64]) -> f64 {
+    quantile(x, 0.5)
+}
+
+/// Sample quantile, type 7 of Hyndman & Fan (The American Statistician 50, 1996):
+/// linear between order statistics at (n − 1)p. `p` is held to 0…1. NaN when
+/// there is no value or `p` is NaN.
+pub fn quantile(x: &[f64], p: f64) -> f64 {
+    let mut values: Vec<f64> = x.iter().copied().filter(|v| !v.is_nan()).collect();
+    quantile_of(&mut values, p)
+}
+
+/// As [`quantile`], in linear time and in place; `values` hold no NaN and get reordered.
+fn quantile_of(values: &mut [f64], p: f64) -> f64 {
+    if values.is_empty() || p.is_nan() {
+        return f64::NAN;
+    }
+    let position = (values.len() - 1) as f64 * p.clamp(0.0, 1.0);
+    let below = position.floor() as usize;
+    let share = position - below as f64;
+    let (_, &mut low, above) = values.select_nth_unstable_by(below, f64::total_cmp);
+    if share == 0.0 {
+        return low;
+    }
+    let high = above.iter().copied().fold(f64::INFINITY, f64::min);
+    low + share * (high - low)
+}
+
+/// Standard deviation from the median absolute deviation, 1.4826·MAD (Hampel,
+/// JASA 69, 1974). NaN when there is no value; 0 when more than half are equal.
+pub fn mad_sigma(x: &[f64]) -> f64 {
+    let centre = median(x);
+    let mut deviations: Vec<f64> =
+        x.iter().filter(|v| !v.is_nan()).map(|v| (v - centre).abs()).collect();
+    MAD_TO_SIGMA * quantile_of(&mut deviations, 0.5)
+}
+
+/// Standard deviation of white noise on a slowly moving level, from first differences.
+///
+/// Differences remove the level; √2 takes them back to single values. Their
+/// scale is a root mean square over the differences that are no more than four
+/// standard deviations from zero, which a level step or a spike cannot move.
+/// The first guess of that limit is the MAD. A plain MAD will not do as the
+/// answer: on a quantised series it knows only multiples of the step.
+///
+/// Where more than half of the differences are zero (noise below the
+/// resolution) the MAD is zero. Then the root mean square runs over all but the
+/// largest 0.5 % of them, so that a rare level step is no noise; noise that
+/// moves fewer than one difference in two hundred is reported as 0.
+///
+/// Positively correlated noise reads low: by √(1 − ρ₁) for lag-1 correlation ρ₁.
+/// The result includes the quantisation noise; see
+/// [`true_sigma`](super::quantisation::true_sigma). A difference across a NaN is
+/// skipped. NaN for fewer than two neighbouring values.
+pub fn difference_sigma(x: &[f64]) -> f64 {
+    let mut steps: Vec<f64> = x
+        .windows(2)
+        .filter_map(|pair| match pair {
+            [a, b] => Some((b - a).abs()).filter(|d| d.is_finite()),
+            _ => None,
+        })
+        .collect();
+    if steps.is_empty() {
+        return f64::NAN;
+    }
+    let mut scale = MAD_TO_SIGMA * quantile_of(&mut steps, 0.5);
+    if scale > 0.0 {
+        // The second pass mends a first guess that the resolution made coarse.
+        for _ in 0..2 {
+            scale = root_mean_square(&steps, TRIM_SIGMAS * scale) / TRIMMED_RMS;
+        }
+    } else {
+        let limit = rank_limit(&mut steps, 0.995);
+        scale = root_mean_square(&steps, limit);
+    }
+    scale / std::f64::consts::SQRT_2
+}
+
+const TRIM_SIGMAS: f64 = 4.0;
+/// RMS of a standard normal cut at ±4: √(1 − 2·4·φ(4)/(2Φ(4) − 1)).
+const TRIMMED_RMS: f64 = 0.999_464_6;
+
+/// The largest value kept when the top share is cut; ties at the limit are
+/// noise only if they fill the rank below the cut too.
+fn rank_limit(values: &mut [f64], share: f64) -> f64 {
+    let rank = (values.len() as f64 * share).ceil() as usize;
+    let index = rank.clamp(1, values.len()) - 1;
+    *values.select_nth_unstable_by(index, f64::total_cmp).1
+}
+
+fn root_mean_square(values: &[f64], limit: f64) -> f64 {
+    let mut sum = Sum::default();
+    let mut n = 0usize;
+    for v in values.iter().filter(|v| **v <= limit) {
+        sum.add(v * v);
+        n += 1;
+    }
+    if n == 0 { 0.0 } else { (sum.value() / n as f64).sqrt() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    fn noise(n: usize, sigma: f64, seed: u64) -> Vec<f64> {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        (0..n)
+            .map(|_| {
+                let z: f64 = StandardNormal.sample(&mut rng);
+                sigma * z
+            })
+            .collect()
+    }
+
+    #[test]
+    fn nothing_has_no_median() {
+        for f in [median, mad_sigma, difference_sigma] {
+            assert!(f(&[]).is_nan());
+            assert!(f(&[f64::NAN, f64::NAN]).is_nan());
+        }
+        assert!(difference_sigma(&[1.0]).is_nan());
+        assert!(quantile(&[1.0], f64::NAN).is_nan());
+    }
+
+    #[test]
+    fn one_value_is_every_quantile() {
+        for p in [-1.0, 0.0, 0.3, 1.0, 7.0] {
+            assert_eq!(quantile(&[3.0], p), 3.0);
+        }
+        assert_eq!(mad_sigma(&[3.0]), 0.0);
+    }
+
+    /// Worked by hand from the type-7 formula: position (n − 1)p.
+    #[test]
+    fn quantiles_lie_between_order_statistics() {
+        let x = [4.0, f64::NAN, 1.0, 3.0, 2.0];
+        assert_eq!(median(&x), 2.5);
+        assert_eq!(quantile(&x, 0.25), 1.75);
+        assert_eq!(quantile(&x, 1.0), 4.0);
+    }
+
+    #[test]
+    fn differences_see_noise_through_steps_and_spikes() {
+        let mut x = noise(20_000, 0.01, 1);
+        for (i, v) in x.iter_mut().enumerate() {
+            *v += if (i / 700) % 2 == 0 { 14.4 } else { 13.1 };
+            if i % 97 == 0 {
+                *v -= 3.0;
+            }
+        }
+        let sigma = difference_sigma(&x);
+        assert!((sigma / 0.01 - 1.0).abs() < 0.03, "{sigma}");
+    }
+
+    /// What rounding does to the variance of a difference, averaged over levels,
+    /// is σ² + step²/12 less what stays in the level; here against a direct
+    /// count on the same rounded series, outliers apart.
+    #[test]
+    fn differences_survive_rounding() {
+        for ratio in [0.05, 0.1, 0.2, 0.3, 0.5, 0.8, 1.5] {
+            let step = 0.05;
+            let clean: Vec<f64> = noise(50_000, ratio * step, 2)
+                .iter()
+                .enumerate()
+                .map(|(i, v)| ((14.0 + i as f64 * 2e-5 + v) / step).round() * step)
+                .collect();
+            let n = clean.len() as f64;
+            let plain =
+                (clean.windows(2).map(|p| (p[1] - p[0]).powi(2)).sum::<f64>() / n / 2.0).sqrt();
+            let mut spiked = clean.clone();
+            for v in spiked.iter_mut().step_by(1000) {
+                *v += 2.0;
+            }
+            let sigma = difference_sigma(&spiked);
+            assert!((sigma / plain - 1.0).abs() < 0.04, "{ratio}: {sigma} {plain}");
+        }
+    }
+
+    #[test]
+    fn a_bare_level_step_is_no_noise() {
+        let x: Vec<f64> = (0..1000).map(|i| if i < 500 { 14.0 } else { 13.0 }).collect();
+        assert_eq!(difference_sigma(&x), 0.0);
+        assert_eq!(difference_sigma(&[14.0; 50]), 0.0);
+    }
+}
