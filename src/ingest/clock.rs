@@ -253,7 +253,7 @@ fn text_clock(column: usize, facts: &[Facts], roles: &[Option<Role>], forced: &[
     let order = date_order(dated, decimal, &mut notices);
     let (two_fields, label, period_s) = clock_style(own);
     let format = StampFormat { order, two_fields };
-    let iso = own.stamps.first().is_some_and(|s| s.date.is_some() && s.day_month.is_none());
+    let iso = own.stamps.first().is_some_and(|s| s.year_first);
     match date_column {
         Some(date) => Clock {
             source: Source::DateAndTime { date, time: column, format },

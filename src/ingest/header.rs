@@ -42,10 +42,16 @@ impl Layout {
 /// Rows looked at for the header, from the top of the file.
 const TOP_ROWS: usize = 400;
 
+/// No logger writes more: beyond it, a separator was mistaken.
+const MOST_COLUMNS: usize = 2000;
+
 /// `head` is the aligned top of the file. `Err` tells what was seen instead of a table.
 pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
     let rows = dialect.rows(head, TOP_ROWS);
     let width = body_width(&rows).ok_or("no line holds a number")?;
+    if width > MOST_COLUMNS {
+        return Err(format!("lines of {width} cells"));
+    }
     let numeric = numeric_columns(&rows, width, dialect.decimal);
     if !numeric.iter().any(|&is| is) {
         return Err(format!("{} lines, and no column of numbers", rows.len()));
@@ -66,11 +72,14 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
     let (body_byte, body_line) = rows.get(body).map_or((head.len(), 1), |row| start_of(row, head));
     let header_cells = header.and_then(|i| rows.get(i)).map(|row| cells_of(row, dialect));
     let units_cells = units.and_then(|i| rows.get(i)).map(|row| cells_of(row, dialect));
-    let short = rows.iter().skip(body).filter(|row| row.len() < width && !is_blank(row)).count();
-    let named = header_cells.as_ref().map_or(0, Vec::len);
+    let named = header_cells.as_ref().map_or(0, |cells| {
+        cells.iter().rposition(|cell| !cell.is_empty()).map_or(0, |last| last + 1)
+    });
+    let full = width.max(named);
+    let short = rows.iter().skip(body).filter(|row| row.len() < full && !is_blank(row)).count();
     let data_rows = rows.len().saturating_sub(body).max(1);
     let short_rows = short * 5 >= data_rows;
-    let width = if named > width && short_rows { named } else { width };
+    let width = if short_rows { full } else { width };
     let first_cell_is_date = rows
         .get(first_data)
         .and_then(|row| row.get(0))
@@ -102,6 +111,21 @@ pub fn start_of(row: &StringRecord, text: &str) -> (usize, usize) {
         byte += 1;
     }
     (byte, line)
+}
+
+/// Blank lines that the reader passed over before a record, and the first one's line.
+pub fn blank_lines_before(row: &StringRecord, text: &str) -> (usize, usize) {
+    let Some(position) = row.position() else { return (0, 1) };
+    let (_, line) = start_of(row, text);
+    let byte = usize::try_from(position.byte()).unwrap_or(usize::MAX);
+    let mut began = usize::try_from(position.line()).unwrap_or(usize::MAX);
+    // The LF of the CRLF that ended the record before.
+    let bytes = text.as_bytes();
+    let after_cr = byte.checked_sub(1).and_then(|before| bytes.get(before)) == Some(&b'\r');
+    if after_cr && bytes.get(byte) == Some(&b'\n') {
+        began = began.saturating_add(1);
+    }
+    (line.saturating_sub(began), began)
 }
 
 pub fn is_blank(row: &StringRecord) -> bool {
@@ -265,7 +289,17 @@ pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
         && !name.trim().is_empty()
         && let Some(unit) = Unit::parse_suffix(text)
     {
-        return (name.trim().trim_end_matches(['_', '-']).to_owned(), Some(unit));
+        // "Battery voltage A" numbers its batteries; "Engine RPM" names what is measured.
+        let behind_underscore = raw.strip_suffix(text).is_some_and(|head| head.ends_with('_'));
+        let counts = text.len() == 1
+            && unit != Unit::Volt
+            && (!behind_underscore || ["volt", "spannung"].iter().any(|word| fold(name).contains(word)));
+        let names = matches!(fold(text).as_ref(), "rpm" | "volts" | "volt" | "amps" | "seconds" | "millis" | "micros");
+        return match (counts, names) {
+            (true, _) => (raw.to_owned(), None),
+            (_, true) => (raw.to_owned(), Some(unit)),
+            _ => (name.trim().trim_end_matches(['_', '-']).to_owned(), Some(unit)),
+        };
     }
     (raw.to_owned(), None)
 }

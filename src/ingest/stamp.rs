@@ -33,6 +33,8 @@ pub struct Stamp {
     pub fields: u8,
     /// The seconds carry a fraction.
     pub fraction: bool,
+    /// The date's year stands first, as in ISO 8601.
+    pub year_first: bool,
     /// First two numbers of a date written with the year last.
     pub day_month: Option<(u32, u32)>,
 }
@@ -80,12 +82,14 @@ pub fn parse(cell: &str, format: StampFormat) -> Option<Stamp> {
         zone_s: None,
         fields: 0,
         fraction: false,
+        year_first: false,
         day_month: None,
     };
     if let Some(text) = date_part {
         let (date, day_month) = date(text, format.order)?;
         stamp.date = Some(date);
         stamp.day_month = day_month;
+        stamp.year_first = text.trim().bytes().take(4).all(|b| b.is_ascii_digit());
     }
     match clock_part {
         Some(text) => clock(text, format.two_fields, &mut stamp)?,

@@ -217,8 +217,8 @@ fn walk(
         let offset = layout.body_line.saturating_sub(1);
         let (_, in_body) = header::start_of(&row, body_text);
         let line = in_body + offset;
-        let began = row.position().map_or(in_body, |p| p.line() as usize);
-        account.skip(account::BLANK, in_body.saturating_sub(began), began + offset);
+        let (blanks, first_blank) = header::blank_lines_before(&row, body_text);
+        account.skip(account::BLANK, blanks, first_blank + offset);
         if reader.position().line().saturating_sub(in_body as u64) > LONGEST_QUOTE_LINES {
             return Err(line);
         }
