@@ -1,8 +1,12 @@
 //! Facts about the car that no log tells: from `car.toml` beside the log, or from flags.
 
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+use crate::ingest::{RequestError, role_from_word};
 
 /// Everything a person may state. All of it is optional: the tool runs on none.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -50,4 +54,70 @@ pub struct AlternatorFacts {
     pub rated_a: Option<f64>,
     /// Alternator speed over engine speed.
     pub pulley_ratio: Option<f64>,
+}
+
+/// Why a `car.toml` cannot be used: the file, the line, what is allowed.
+#[derive(Debug, Error)]
+pub enum CarError {
+    #[error("{}: cannot be read ({source}). Check the path and that it is readable.", .path.display())]
+    Unreadable { path: PathBuf, source: std::io::Error },
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio), [loads_a] (load = amps), and before them starter_a and setpoint_v.", .path.display())]
+    Wrong { path: PathBuf, line: usize, seen: String },
+}
+
+impl Car {
+    /// Reads a `car.toml`.
+    pub fn load(path: &Path) -> Result<Car, CarError> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| CarError::Unreadable { path: path.to_path_buf(), source })?;
+        let text = text.trim_start_matches('\u{feff}');
+        let wrong = |line, seen: String| CarError::Wrong { path: path.to_path_buf(), line, seen };
+        let car: Car = toml::from_str(text).map_err(|error| {
+            let upto = error.span().and_then(|span| text.get(..span.start)).unwrap_or("");
+            wrong(upto.matches('\n').count() + 1, error.message().trim_end_matches('.').to_owned())
+        })?;
+        if let Some((name, seen)) = car.senseless() {
+            let line = text.lines().position(|line| names_key(line, &name)).map_or(1, |at| at + 1);
+            return Err(wrong(line, seen));
+        }
+        Ok(car)
+    }
+
+    /// The `car.toml` in the log's own folder, if there is one.
+    pub fn beside(log_path: &Path) -> Result<Option<(PathBuf, Car)>, CarError> {
+        let folder = match log_path.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder,
+            _ => Path::new("."),
+        };
+        let path = folder.join("car.toml");
+        if !path.is_file() {
+            return Ok(None);
+        }
+        let car = Car::load(&path)?;
+        Ok(Some((path, car)))
+    }
+
+    /// A key whose value no car has, and what is wrong with it.
+    fn senseless(&self) -> Option<(String, String)> {
+        let facts = [
+            ("cca_a", self.battery.cca_a),
+            ("capacity_ah", self.battery.capacity_ah),
+            ("rated_a", self.alternator.rated_a),
+            ("pulley_ratio", self.alternator.pulley_ratio),
+            ("starter_a", self.starter_a),
+            ("setpoint_v", self.setpoint_v),
+        ];
+        let facts = facts.into_iter().filter_map(|(name, value)| Some((name.to_owned(), value?)));
+        let loads = self.loads_a.iter().map(|(name, amps)| (name.clone(), *amps));
+        if let Some((name, value)) = facts.chain(loads).find(|(_, value)| !(value.is_finite() && *value > 0.0)) {
+            return Some((name.clone(), format!("{name} = {value} is no amount above 0")));
+        }
+        let word = self.columns.keys().find(|word| role_from_word(word).is_none())?;
+        Some((word.clone(), RequestError::NoRole(word.clone()).to_string()))
+    }
+}
+
+/// The line of a TOML file that sets `key`, quoted or bare.
+fn names_key(line: &str, key: &str) -> bool {
+    line.split_once('=').is_some_and(|(left, _)| left.trim().trim_matches(['"', '\'']) == key)
 }

@@ -1,1 +1,424 @@
-//! Bytes to [`Log`](crate::log::Log), with an account of all that was skipped.
+//! Bytes to [`Log`], with an account of all that was skipped.
+//!
+//! Dialect and roles are decided on a sample; then only the columns that hold
+//! a role are read, and cleaned into one time axis.
+
+mod account;
+mod axis;
+mod clock;
+mod current;
+mod dialect;
+mod encoding;
+mod error;
+mod fill;
+mod header;
+mod marks;
+mod number;
+mod profile;
+mod request;
+mod roles;
+mod sample;
+mod stamp;
+mod table;
+mod taps;
+mod units;
+mod vocabulary;
+
+use std::path::Path;
+
+use polars::prelude::{Column as FrameColumn, DataFrame};
+use sha2::{Digest, Sha256};
+
+pub use error::IngestError;
+pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, word_of};
+
+use crate::log::{Column, Log, Note, Role, Source, Span};
+use crate::stats::resolution::quantisation_step;
+use account::Account;
+use axis::Axis;
+use clock::Clock;
+use header::{Heading, Layout};
+use profile::Facts;
+use roles::{Assigned, Assignment};
+use sample::Sample;
+use table::{Body, Wanted};
+use units::{Affine, Unit};
+
+/// Rows under this tell nothing.
+const FEWEST_ROWS: usize = 10;
+
+/// Reads a log of whatever dialect into canonical form.
+pub fn read(path: &Path, options: &ReadOptions) -> Result<Log, IngestError> {
+    read_by(path, options, false)
+}
+
+/// As [`read`], but always by the route that looks at each cell. The result is
+/// the same; this is for checking that it is.
+pub fn read_carefully(path: &Path, options: &ReadOptions) -> Result<Log, IngestError> {
+    read_by(path, options, true)
+}
+
+fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log, IngestError> {
+    let bytes = load(path)?;
+    let sha256 = hex(&Sha256::digest(&bytes));
+    let decoded = encoding::decode(bytes).map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
+    if decoded.text.trim().is_empty() {
+        return Err(IngestError::Empty { path: path.to_path_buf() });
+    }
+    let mut notices = Vec::new();
+    if decoded.lossy {
+        notices.push(format!("some bytes are not valid {}; they are read as \u{fffd}", decoded.encoding));
+    }
+
+    let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
+    let aligned = dialect.align(&decoded.text);
+    let text = aligned.as_deref().unwrap_or(&decoded.text);
+    let sample = Sample::of(text);
+    let layout =
+        header::find(&dialect, sample.head).map_err(|seen| IngestError::NoTable { path: path.to_path_buf(), seen })?;
+    let body_head = sample.head.get(layout.body_byte..).unwrap_or("");
+    let texts: Vec<&str> = std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
+    let facts = Facts::of(&dialect, &layout, &texts);
+
+    let forced = roles::requested(path, &layout.headings, &options.columns)?;
+    let clock = clock::choose(
+        path,
+        &layout.headings,
+        &facts,
+        &forced,
+        options.sample_rate_hz,
+        layout.header_line.is_some(),
+        dialect.decimal,
+    )?;
+    let Assignment { columns: assigned, bus, notices: role_notices } =
+        roles::assign(path, &layout.headings, &facts, &forced, &clock.columns(), options.any_voltage)?;
+    notices.extend(role_notices);
+    notices.extend(clock.notices.iter().cloned());
+
+    let wanted = wanted(&assigned, &facts);
+    let mut account = Account::default();
+    let mut body =
+        table::read(text, &dialect, &layout, &clock, &wanted, careful_only, &mut account, &mut notices);
+    let raw_start = body.time.iter().copied().find(|t| t.is_finite());
+    refuse_stuck_clock(path, &layout, &clock, &body)?;
+    canonical_time(&mut body, &clock, &mut notices);
+    canonical_values(&mut body, &wanted, &assigned, &facts, &layout, &mut account);
+
+    let bus_role = Role::Voltage(bus);
+    for (&index, values) in wanted.values.iter().zip(&mut body.values) {
+        if assigned.get(index).is_some_and(|column| column.role != bus_role) {
+            fill::hold(&body.time, values);
+        }
+    }
+    let axis = time_axis(&body, &wanted, &assigned, bus_role, &mut account);
+    notices.extend(axis.notices.iter().cloned());
+    if axis.rows.len() < FEWEST_ROWS {
+        return Err(IngestError::TooFewRows {
+            path: path.to_path_buf(),
+            rows: axis.rows.len(),
+            skipped: account.sentence(),
+        });
+    }
+
+    let mut columns = describe(&layout.headings, &assigned);
+    let mut frame_columns = vec![FrameColumn::new("time_s".into(), axis.time_s.clone())];
+    let mut bus_v = Vec::new();
+    let mut battery_current = None;
+    for (&index, values) in wanted.values.iter().zip(std::mem::take(&mut body.values)) {
+        let (Some(column), Some(heading)) = (assigned.get(index), layout.headings.get(index)) else { continue };
+        let values = gather(values, &axis);
+        match column.role {
+            role if role == bus_role => bus_v.clone_from(&values),
+            Role::BatteryCurrent => {
+                battery_current = Some((index, values));
+                continue;
+            }
+            Role::Load => note_constant_load(&heading.name, &values, &mut notices),
+            _ => {}
+        }
+        let key = match column.role {
+            Role::Load => Log::load_key(&heading.name),
+            role => role.key(),
+        };
+        frame_columns.push(FrameColumn::new(key.into(), values));
+    }
+    if let Some((index, mut values)) = battery_current {
+        let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+        let why = current::settle_sign(name, &bus_v, &mut values, &mut notices);
+        if let Some(column) = columns.get_mut(index) {
+            column.why = format!("{}; {why}", column.why);
+        }
+        frame_columns.push(FrameColumn::new(Role::BatteryCurrent.key().into(), values));
+    }
+    let table_error = |source| IngestError::Table { path: path.to_path_buf(), source };
+    let mut frame = DataFrame::new_infer_height(frame_columns).map_err(table_error)?;
+
+    let first_row = axis.rows.first().copied().unwrap_or(0);
+    let started_at = started_at(&clock, &body, raw_start, first_row);
+    let start = marks::Start {
+        wall: started_at,
+        clock_s: clock.period_s.and_then(|_| body.time.get(first_row).copied()),
+    };
+    let mut all_marks = match &options.marks_file {
+        Some(file) => marks::read_file(file, start)?,
+        None => Vec::new(),
+    };
+    all_marks.extend(options.marks.iter().cloned());
+    if !all_marks.is_empty() {
+        let (joined, added) = marks::join(path, frame, &all_marks, Log::load_key, &mut notices)?;
+        frame = joined;
+        columns.extend(added.into_iter().map(|name| Column {
+            name,
+            role: Role::Load.word().into(),
+            tap: None,
+            unit: None,
+            why: "marked by hand".into(),
+        }));
+    }
+
+    let notes = notes(&body, &axis);
+    let (interval_s, jitter_s, gaps) = pace(&axis.time_s);
+    let source = Source {
+        file: path.file_name().map_or(String::new(), |name| name.to_string_lossy().into_owned()),
+        sha256,
+        encoding: decoded.encoding.to_owned(),
+        separator: dialect.word().to_owned(),
+        decimal: char::from(dialect.decimal),
+        header_line: layout.header_line,
+        clock: clock.label.to_owned(),
+        started_at,
+        rows_read: axis.rows.len(),
+        rows_skipped: account.skipped,
+        bad_cells: account.bad_cells,
+        bad_cells_first: account.bad_cells_first,
+        duration_s: axis.time_s.last().copied().unwrap_or(0.0),
+        sample_interval_s: interval_s,
+        jitter_s,
+        resolution_v: quantisation_step(&bus_v),
+        gaps,
+        notices,
+    };
+    Log::new(source, columns, notes, bus, frame).map_err(table_error)
+}
+
+/// The whole file, or why not.
+fn load(path: &Path) -> Result<Vec<u8>, IngestError> {
+    if path.is_dir() {
+        return Err(IngestError::IsDirectory { path: path.to_path_buf() });
+    }
+    let bytes = std::fs::read(path).map_err(|source| IngestError::from_io(path, source))?;
+    if bytes.is_empty() {
+        return Err(IngestError::Empty { path: path.to_path_buf() });
+    }
+    Ok(bytes)
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {
+    let with = |pick: &dyn Fn(Role) -> bool| -> Vec<usize> {
+        (0..assigned.len()).filter(|&i| assigned.get(i).is_some_and(|column| pick(column.role))).collect()
+    };
+    let values = with(&|role| !matches!(role, Role::Time | Role::Note | Role::Ignored));
+    let switched = values
+        .iter()
+        .copied()
+        .filter(|&i| assigned.get(i).is_some_and(|column| column.role == Role::Load))
+        .filter_map(|i| facts.get(i).map(|facts| (i, facts)))
+        .filter(|(_, facts)| facts.switches > 0 || facts.words > 0)
+        .map(|(i, facts)| (i, facts.off_words))
+        .collect();
+    Wanted { values, switched, note: with(&|role| role == Role::Note).first().copied() }
+}
+
+fn refuse_stuck_clock(path: &Path, layout: &Layout, clock: &Clock, body: &Body) -> Result<(), IngestError> {
+    let Some(&column) = clock.columns().last() else { return Ok(()) };
+    let name = layout.headings.get(column).map_or(String::new(), |heading| error::clip(&heading.name));
+    let mut finite = body.time.iter().copied().filter(|t| t.is_finite());
+    let Some(first) = finite.next() else {
+        if body.time.is_empty() {
+            return Ok(());
+        }
+        return Err(IngestError::UnreadableTime {
+            path: path.to_path_buf(),
+            column: name,
+            line: body.lines.of(0),
+            seen: "no cell that is a time".into(),
+        });
+    };
+    if body.time.len() >= FEWEST_ROWS && finite.all(|t| t == first) {
+        let seen = match body.wall {
+            Some(wall) => wall.to_string(),
+            None => format!("{first}"),
+        };
+        return Err(IngestError::StuckTime { path: path.to_path_buf(), column: name, seen });
+    }
+    Ok(())
+}
+
+/// Raw stamps to seconds from the first, without the breaks of a clock that wraps.
+fn canonical_time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
+    match clock.source {
+        clock::Source::Rate { hz } => body.time.iter_mut().for_each(|t| *t /= hz),
+        clock::Source::Numeric { seconds_per_unit, epoch, .. } => {
+            let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
+            let origin = if epoch == clock::Epoch::None { 0.0 } else { first };
+            for t in &mut body.time {
+                *t = to_nanoseconds((*t - origin) * seconds_per_unit);
+            }
+        }
+        clock::Source::Text { .. } | clock::Source::DateAndTime { .. } => {
+            if let Some(period_s) = clock.period_s {
+                let wraps = axis::unwrap(&mut body.time, period_s);
+                if wraps > 0 {
+                    let what = if period_s > 3600.0 { "midnight" } else { "the full hour" };
+                    notices.push(format!("the clock passes {what} {wraps} time{}", if wraps == 1 { "" } else { "s" }));
+                }
+            } else {
+                let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
+                for t in &mut body.time {
+                    // Seconds since 1970 are sharp to a quarter of a microsecond.
+                    *t = ((*t - first) * 1e6).round() / 1e6;
+                }
+            }
+        }
+    }
+}
+
+/// Drops the dust of binary fractions: no logger stamps finer.
+fn to_nanoseconds(t: f64) -> f64 {
+    let rounded = (t * 1e9).round() / 1e9;
+    if rounded.is_finite() { rounded } else { t }
+}
+
+/// No logger of cars sees more.
+const ABSURD_V: f64 = 100.0;
+
+fn canonical_values(
+    body: &mut Body,
+    wanted: &Wanted,
+    assigned: &[Assigned],
+    facts: &[Facts],
+    layout: &Layout,
+    account: &mut Account,
+) {
+    for (&index, values) in wanted.values.iter().zip(&mut body.values) {
+        let Some(column) = assigned.get(index) else { continue };
+        let affine = match column.role {
+            Role::Load => {
+                let high = values.iter().copied().filter(|v| !v.is_nan()).fold(0.0, f64::max);
+                let whole = facts.get(index).is_none_or(Facts::all_whole);
+                let percent = column.unit == Some(Unit::Percent);
+                let scale = roles::level_scale(high, whole, percent).unwrap_or(high.max(1.0));
+                Affine { scale: 1.0 / scale, offset: 0.0 }
+            }
+            _ => column.unit.map_or(Affine::SAME, Unit::to_canonical),
+        };
+        if affine != Affine::SAME {
+            values.iter_mut().for_each(|value| *value = affine.apply(*value));
+        }
+        match column.role {
+            Role::Load => values.iter_mut().for_each(|value| *value = value.clamp(0.0, 1.0)),
+            Role::Voltage(_) => {
+                for (row, value) in values.iter_mut().enumerate().filter(|(_, value)| value.abs() > ABSURD_V) {
+                    let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+                    account.bad_cell(body.lines.of(row), name, &format!("{value} V"));
+                    *value = f64::NAN;
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+fn time_axis(body: &Body, wanted: &Wanted, assigned: &[Assigned], bus: Role, account: &mut Account) -> Axis {
+    let bus_v = wanted
+        .values
+        .iter()
+        .zip(&body.values)
+        .find(|(index, _)| assigned.get(**index).is_some_and(|column| column.role == bus))
+        .map_or(&[][..], |(_, values)| values.as_slice());
+    let mut rows = Vec::with_capacity(bus_v.len());
+    for (row, value) in bus_v.iter().enumerate() {
+        if value.is_nan() {
+            account.skip(account::NO_VOLTAGE, 1, body.lines.of(row));
+        } else {
+            rows.push(row);
+        }
+    }
+    axis::clean(&body.time, rows, &body.lines, account)
+}
+
+fn gather(values: Vec<f64>, axis: &Axis) -> Vec<f64> {
+    if axis.rows.len() == values.len() {
+        return values;
+    }
+    axis.rows.iter().map(|&row| values.get(row).copied().unwrap_or(f64::NAN)).collect()
+}
+
+fn note_constant_load(name: &str, values: &[f64], notices: &mut Vec<String>) {
+    let mut known = values.iter().copied().filter(|value| !value.is_nan());
+    if let Some(first) = known.next()
+        && known.all(|value| value == first)
+    {
+        notices.push(format!("the load \"{}\" stays at {:.0} % throughout", error::clip(name), 100.0 * first));
+    }
+}
+
+fn describe(headings: &[Heading], assigned: &[Assigned]) -> Vec<Column> {
+    headings
+        .iter()
+        .zip(assigned)
+        .map(|(heading, column)| Column {
+            name: heading.name.clone(),
+            role: column.role.word().to_owned(),
+            tap: match column.role {
+                Role::Voltage(tap) => Some(tap.word().to_owned()),
+                Role::Temperature(place) => Some(place.word().to_owned()),
+                _ => None,
+            },
+            unit: column.unit.filter(|unit| *unit != Unit::Other).map(|unit| unit.word().to_owned()),
+            why: column.why.clone(),
+        })
+        .collect()
+}
+
+fn started_at(clock: &Clock, body: &Body, raw_start: Option<f64>, first_row: usize) -> Option<chrono::NaiveDateTime> {
+    let of_file = body.wall.or_else(|| clock.wall(raw_start?))?;
+    let first = body.time.iter().copied().find(|t| t.is_finite())?;
+    let late_s = body.time.get(first_row)? - first;
+    of_file.checked_add_signed(chrono::TimeDelta::microseconds((late_s * 1e6).round() as i64))
+}
+
+fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
+    body.notes
+        .iter()
+        .filter_map(|(row, text)| {
+            // A note on a row that was left out belongs to the next that stayed.
+            let at = axis.rows.partition_point(|kept| kept < row);
+            let at = at.min(axis.rows.len().saturating_sub(1));
+            Some(Note { at_s: *axis.time_s.get(at)?, text: text.clone() })
+        })
+        .collect()
+}
+
+/// Median interval, its jitter, and the stretches without samples.
+fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
+    let steps: Vec<f64> =
+        time_s.windows(2).filter_map(|p| matches!(p, [_, _]).then(|| p)).map(|p| span_of(p).seconds()).collect();
+    let interval_s = crate::stats::robust::median(&steps);
+    let jitter_s = crate::stats::robust::mad_sigma(&steps);
+    // Five intervals missing are a gap, unless the clock is as uneven as that anyway.
+    let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
+    let gaps = time_s.windows(2).map(span_of).filter(|span| span.seconds() > limit_s).collect();
+    (interval_s, jitter_s, gaps)
+}
+
+fn span_of(pair: &[f64]) -> Span {
+    match pair {
+        [start_s, end_s] => Span { start_s: *start_s, end_s: *end_s },
+        _ => Span { start_s: 0.0, end_s: 0.0 },
+    }
+}

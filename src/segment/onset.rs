@@ -31,6 +31,8 @@ const LEAST_BEFORE_S: f64 = 1.0;
 const JUST_BEFORE_S: f64 = 0.5;
 /// A slow drift moves a quiet reading by one resolution step at a time.
 const LEAST_STEPS: f64 = 1.3;
+/// Standard errors that make a sag, which has the whole log to occur in by chance.
+const SAG_WIDTHS: f64 = 5.5;
 /// Standard errors that make a change.
 const WIDTHS: f64 = 4.0;
 
@@ -100,6 +102,9 @@ pub fn undeclared_break(
     if before.len() < enough || after.len() < LEAST_SAMPLES {
         return None;
     }
+    if let Some(sag) = mended_sag(time_s, bus_v, at, before.clone(), own_range.end, grain) {
+        return Some(sag);
+    }
     let level_v = mean(&bus_v[after.clone()]);
     let level_error_v = grain.error_of_mean_v(after.len());
     let going = Going::of(&time_s[before.clone()], &bus_v[before.clone()], grain)?;
@@ -117,6 +122,29 @@ pub fn undeclared_break(
     let changes = [from_just, from_level, from_trend];
     let one_way = changes.iter().all(|c| c.0.signum() == from_just.0.signum());
     (one_way && changes.into_iter().all(clear)).then_some(Onset { at_s, jump_v: from_just.0 })
+}
+
+/// A sharp move off a level the bus was quiet at: a load came on (or went off)
+/// and the regulator mends it. One wild sample is none.
+fn mended_sag(
+    time_s: &[f64],
+    bus_v: &[f64],
+    at: usize,
+    before: std::ops::Range<usize>,
+    end: usize,
+    grain: &Grain,
+) -> Option<Onset> {
+    let reach = ((REACHES_S[0] / grain.interval_s).round() as usize).max(LEAST_SAMPLES);
+    let after = &bus_v[at..(at + reach).min(end)];
+    let quiet_v = median(&bus_v[before.clone()]);
+    let moved_v = mean(after) - quiet_v;
+    let apart_v = |v: &f64| moved_v.signum() * (v - quiet_v);
+    let quiet = bus_v[before].iter().filter(|v| apart_v(v) > 0.5 * moved_v.abs()).count() == 0;
+    let whole = after.iter().filter(|v| apart_v(v) > 3.0 * grain.sigma_v).count() >= LEAST_SAMPLES;
+    let least_v = (grain.visible_change_v(reach, SAG_WIDTHS))
+        .max(LEAST_STEPS * grain.step_v.unwrap_or(0.0));
+    (quiet && whole && moved_v.abs() >= least_v)
+        .then_some(Onset { at_s: time_s[at], jump_v: moved_v })
 }
 
 /// Where a voltage is going. A trend that does not stand out widens nothing:

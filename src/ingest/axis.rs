@@ -1,0 +1,232 @@
+//! From raw stamps to a time that starts at 0 and strictly rises.
+
+use super::account::{self, Account};
+use super::profile::quantile;
+use super::table::Lines;
+
+/// Rows that stay, in order, and their seconds from the first.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Axis {
+    pub rows: Vec<usize>,
+    pub time_s: Vec<f64>,
+    pub notices: Vec<String>,
+}
+
+/// A clock that falls by nearly its whole period passed midnight (or the full hour).
+pub fn unwrap(time: &mut [f64], period_s: f64) -> usize {
+    let mut carried = 0.0;
+    let mut last = f64::NAN;
+    let mut wraps = 0usize;
+    let near = (period_s / 60.0).max(60.0);
+    for value in time.iter_mut().filter(|value| value.is_finite()) {
+        let raw = *value;
+        if last > period_s - near && raw < near && raw >= 0.0 && last <= period_s + 1.0 {
+            carried += period_s;
+            wraps += 1;
+        }
+        last = raw;
+        *value = raw + carried;
+    }
+    wraps
+}
+
+/// Rows ahead in which a stepped-back clock may catch up before it counts as set back.
+const CATCH_UP_ROWS: usize = 10;
+
+/// `rows` are indices into `time`, the rows with a voltage.
+pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Account) -> Axis {
+    let mut notices = Vec::new();
+    let at = |row: usize| time.get(row).copied().unwrap_or(f64::NAN);
+    let mut timed = Vec::with_capacity(rows.len());
+    for row in rows {
+        if at(row).is_finite() {
+            timed.push((row, at(row)));
+        } else {
+            account.skip(account::NO_TIME, 1, lines.of(row));
+        }
+    }
+    let step_s = median_step(&timed);
+    let timed = drop_jumps_ahead(timed, step_s, lines, account);
+    let stretches = part(timed, step_s, lines, account, &mut notices);
+    let longest = stretches.iter().enumerate().rev().max_by_key(|(_, s)| s.len()).map_or(0, |(i, _)| i);
+    let parts = stretches.len();
+    let mut kept = Vec::new();
+    for (index, stretch) in stretches.into_iter().enumerate() {
+        if index == longest {
+            kept = stretch;
+        } else if let Some(&(row, _)) = stretch.first() {
+            account.skip(account::RESTARTED, stretch.len(), lines.of(row));
+        }
+    }
+    if parts > 1 {
+        let from = kept.first().map_or(0, |&(row, _)| lines.of(row));
+        notices.push(format!(
+            "the clock restarts {} time{}; the longest stretch is kept ({} rows from line {from})",
+            parts - 1,
+            if parts == 2 { "" } else { "s" },
+            kept.len()
+        ));
+    }
+    let kept = settle_repeats(kept, lines, account, &mut notices);
+    let start = kept.first().map_or(0.0, |&(_, t)| t);
+    let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
+    Axis { rows, time_s, notices }
+}
+
+fn median_step(timed: &[(usize, f64)]) -> f64 {
+    let mut steps: Vec<f64> =
+        timed.windows(2).filter_map(|p| matches!(p, [a, b] if b.1 > a.1).then(|| gap(p))).collect();
+    median(&mut steps).unwrap_or(0.0)
+}
+
+fn gap(pair: &[(usize, f64)]) -> f64 {
+    match pair {
+        [a, b] => b.1 - a.1,
+        _ => 0.0,
+    }
+}
+
+pub fn median(values: &mut [f64]) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    quantile(values, 0.5)
+}
+
+/// One stamp far ahead of both its neighbours is wrong itself, not the rows after it.
+fn drop_jumps_ahead(
+    timed: Vec<(usize, f64)>,
+    step_s: f64,
+    lines: &Lines,
+    account: &mut Account,
+) -> Vec<(usize, f64)> {
+    let is_jump = |i: usize| match (i.checked_sub(1).and_then(|j| timed.get(j)), timed.get(i), timed.get(i + 1)) {
+        (Some(before), Some(this), Some(after)) => {
+            after.1 < this.1 && after.1 > before.1 && this.1 - before.1 > 5.0 * step_s
+        }
+        _ => false,
+    };
+    let jumps: Vec<usize> = (0..timed.len()).filter(|&i| is_jump(i)).collect();
+    if jumps.is_empty() {
+        return timed;
+    }
+    let mut next = jumps.into_iter().peekable();
+    let mut kept = Vec::with_capacity(timed.len());
+    for (i, pair) in timed.into_iter().enumerate() {
+        if next.peek() == Some(&i) {
+            next.next();
+            account.skip(account::JUMPS_AHEAD, 1, lines.of(pair.0));
+        } else {
+            kept.push(pair);
+        }
+    }
+    kept
+}
+
+/// Parts the rows where the clock restarts; drops short steps back; joins on where it was set back.
+fn part(
+    timed: Vec<(usize, f64)>,
+    step_s: f64,
+    lines: &Lines,
+    account: &mut Account,
+    notices: &mut Vec<String>,
+) -> Vec<Vec<(usize, f64)>> {
+    let mut stretches: Vec<Vec<(usize, f64)>> = Vec::new();
+    let mut current: Vec<(usize, f64)> = Vec::with_capacity(timed.len());
+    let mut shift = 0.0;
+    let (mut set_back, mut first_set_back, mut set_back_s) = (0usize, 0usize, 0.0);
+    for (i, &(row, raw)) in timed.iter().enumerate() {
+        let t = raw + shift;
+        let Some(&(_, last)) = current.last() else {
+            current.push((row, t));
+            continue;
+        };
+        if t >= last {
+            current.push((row, t));
+            continue;
+        }
+        let ahead = timed.get(i + 1..).unwrap_or(&[]);
+        let catches_up = ahead.len() < CATCH_UP_ROWS
+            || ahead.iter().take(CATCH_UP_ROWS).any(|&(_, later)| later + shift > last);
+        let start = current.first().map_or(t, |&(_, first)| first);
+        let back_to_start = t - start <= 0.02 * (last - start) + 2.0 * step_s;
+        let really_back = last - t > 2.0 * step_s;
+        let short_of_rows = ahead.len() < CATCH_UP_ROWS && back_to_start && really_back && current.len() > 1;
+        if back_to_start && really_back && (!catches_up || short_of_rows) {
+            stretches.push(std::mem::take(&mut current));
+            shift = 0.0;
+            current.push((row, raw));
+        } else if catches_up {
+            account.skip(account::STEPS_BACK, 1, lines.of(row));
+        } else {
+            if set_back == 0 {
+                first_set_back = lines.of(row);
+            }
+            set_back += 1;
+            set_back_s += last - t;
+            shift += last - t + step_s;
+            current.push((row, raw + shift));
+        }
+    }
+    if set_back > 0 {
+        notices.push(format!(
+            "the clock was set back {set_back} time{} by {set_back_s:.1} s in all, first at line {first_set_back}; the log is carried on there",
+            if set_back == 1 { "" } else { "s" }
+        ));
+    }
+    stretches.push(current);
+    stretches
+}
+
+/// Many rows under one stamp: the clock is coarser than the sampling, so they are
+/// spread over the stamp's time. A few: the later ones are dropped.
+fn settle_repeats(
+    kept: Vec<(usize, f64)>,
+    lines: &Lines,
+    account: &mut Account,
+    notices: &mut Vec<String>,
+) -> Vec<(usize, f64)> {
+    let repeats = kept.windows(2).filter(|p| gap(p) == 0.0).count();
+    if repeats == 0 {
+        return kept;
+    }
+    if repeats * 5 < kept.len() || repeats + 1 == kept.len() {
+        let mut last = f64::NAN;
+        return kept
+            .into_iter()
+            .filter(|&(row, t)| {
+                let again = t == last;
+                last = t;
+                if again {
+                    account.skip(account::REPEATED_TIME, 1, lines.of(row));
+                }
+                !again
+            })
+            .collect();
+    }
+    let runs: Vec<&[(usize, f64)]> = kept.chunk_by(|a, b| a.1 == b.1).collect();
+    let mut lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
+    let mut widths: Vec<f64> = runs
+        .windows(2)
+        .filter_map(|pair| match pair {
+            [a, b] => Some(b.first()?.1 - a.first()?.1),
+            _ => None,
+        })
+        .collect();
+    let usual_length = median(&mut lengths).unwrap_or(1.0).max(1.0);
+    let usual_width_s = median(&mut widths).unwrap_or(0.0);
+    let mut spread = Vec::with_capacity(kept.len());
+    for (index, run) in runs.iter().enumerate() {
+        let stamp = run.first().map_or(0.0, |first| first.1);
+        let next = runs.get(index + 1).and_then(|run| run.first()).map(|first| first.1);
+        let width_s = next.map_or(usual_width_s, |next| (next - stamp).min(1.5 * usual_width_s));
+        let length = run.len() as f64;
+        let partial = length < usual_length && (index == 0 || next.is_none());
+        let each_s = if partial { width_s / usual_length } else { width_s / length };
+        // The log begins in the middle of the first stamp and ends in the middle of the last.
+        let first_s = if partial && index == 0 { stamp + width_s - each_s * length } else { stamp };
+        spread.extend(run.iter().enumerate().map(|(j, &(row, _))| (row, first_s + each_s * j as f64)));
+    }
+    notices.push(format!(
+        "about {usual_length:.0} rows share each time stamp of {usual_width_s:.3} s; they are spread evenly over it"
+    ));
+    spread
+}

@@ -1,0 +1,113 @@
+//! Why a log could not be read: the file, what was seen in it, and what to do.
+
+use std::path::{Path, PathBuf};
+
+use polars::prelude::PolarsError;
+use thiserror::Error;
+
+use super::request::RequestError;
+
+#[derive(Debug, Error)]
+pub enum IngestError {
+    #[error("{}: no such file. Check the path and its spelling.", .path.display())]
+    NoSuchFile { path: PathBuf },
+    #[error("{}: is a directory. Name the log file inside it.", .path.display())]
+    IsDirectory { path: PathBuf },
+    #[error("{}: cannot be read ({source}). Check that it is readable and not open elsewhere.", .path.display())]
+    Unreadable { path: PathBuf, source: std::io::Error },
+    #[error("{}: the file is empty (0 bytes of text). Export the log again.", .path.display())]
+    Empty { path: PathBuf },
+    #[error("{}: is no text: {seen}. Export the log as CSV text.", .path.display())]
+    NoText { path: PathBuf, seen: String },
+    #[error("{}: no table of numbers was found: {seen}. Export the log as CSV with one sample a line.", .path.display())]
+    NoTable { path: PathBuf, seen: String },
+    #[error(
+        "{}: no column could be the bus voltage. Columns seen:\n{columns}\nIf one of them is the voltage, say so: --column voltage=NAME.",
+        .path.display()
+    )]
+    NoVoltage { path: PathBuf, columns: String },
+    #[error(
+        "{}: \"{first}\" and \"{second}\" could both be the {tap} voltage, and nothing in their names or values tells which ({seen}). Say so: --column voltage.{tap}=\"{first}\" or --column voltage.{tap}=\"{second}\".",
+        .path.display()
+    )]
+    TwoVoltages { path: PathBuf, first: String, second: String, tap: &'static str, seen: String },
+    #[error(
+        "{}: {system} V system: \"{column}\" has a median of {median_v:.1} V. Every threshold here is for 12 V cars. To read it all the same, say --any-voltage.",
+        .path.display()
+    )]
+    HighVoltage { path: PathBuf, system: u8, column: String, median_v: f64 },
+    #[error("{}: {rows} usable rows, and fewer than ten tell nothing{skipped}. Record a longer log.", .path.display())]
+    TooFewRows { path: PathBuf, rows: usize, skipped: String },
+    #[error(
+        "{}: no time column among {columns}. Name it with --column time=NAME, or give the samples per second with --sample-rate HZ.",
+        .path.display()
+    )]
+    NoTime { path: PathBuf, columns: String },
+    #[error(
+        "{}: the time column \"{column}\" does not move: it reads \"{seen}\" on every row. Name another with --column time=NAME, or give the samples per second with --sample-rate HZ.",
+        .path.display()
+    )]
+    StuckTime { path: PathBuf, column: String, seen: String },
+    #[error(
+        "{}: the time column \"{column}\" cannot be read: line {line} holds \"{seen}\". Use seconds, h:mm:ss, ISO 8601, or give the samples per second with --sample-rate HZ.",
+        .path.display()
+    )]
+    UnreadableTime { path: PathBuf, column: String, line: usize, seen: String },
+    #[error("{}: --sample-rate {rate} is no rate. Give samples per second, above 0, as in --sample-rate 10.", .path.display())]
+    BadSampleRate { path: PathBuf, rate: f64 },
+    #[error("{}: no column is called \"{asked}\"{nearest}. The columns are {columns}.", .path.display())]
+    NoSuchColumn { path: PathBuf, asked: String, nearest: String, columns: String },
+    #[error("{}: --column asks for {role} twice: \"{first}\" and \"{second}\". Keep one.", .path.display())]
+    RoleTwice { path: PathBuf, role: String, first: String, second: String },
+    #[error("{}: {request}", .path.display())]
+    Request { path: PathBuf, request: RequestError },
+    #[error("{}, line {line}: {seen}. A marks file has three columns: time, load, state (as in 63.2,fans,on).", .path.display())]
+    MarksFile { path: PathBuf, line: usize, seen: String },
+    #[error(
+        "{}: no mark names a time in this log, which lasts {duration_s:.1} s (the first mark is at {first_s:.1} s). Marks count seconds from the first sample.",
+        .path.display()
+    )]
+    MarksOutside { path: PathBuf, duration_s: f64, first_s: f64 },
+    #[error("{}: the table could not be put together ({source}).", .path.display())]
+    Table { path: PathBuf, source: PolarsError },
+}
+
+impl IngestError {
+    pub(super) fn from_io(path: &Path, source: std::io::Error) -> Self {
+        let path = path.to_path_buf();
+        match source.kind() {
+            std::io::ErrorKind::NotFound => IngestError::NoSuchFile { path },
+            std::io::ErrorKind::IsADirectory => IngestError::IsDirectory { path },
+            _ => IngestError::Unreadable { path, source },
+        }
+    }
+}
+
+/// Names in quotes with commas between, at most twenty.
+pub(super) fn list(names: &[String]) -> String {
+    const SHOWN: usize = 20;
+    let mut text = names
+        .iter()
+        .take(SHOWN)
+        .map(|name| format!("\"{}\"", clip(name)))
+        .collect::<Vec<_>>()
+        .join(", ");
+    if names.len() > SHOWN {
+        text.push_str(&format!(" and {} more", names.len() - SHOWN));
+    }
+    text
+}
+
+/// At most forty characters of a cell, without control characters: cells come from anywhere.
+pub(super) fn clip(text: &str) -> String {
+    const SHOWN: usize = 40;
+    let mut clipped: String = text
+        .chars()
+        .take(SHOWN)
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
+    if text.chars().nth(SHOWN).is_some() {
+        clipped.push('…');
+    }
+    clipped
+}

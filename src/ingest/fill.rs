@@ -1,0 +1,34 @@
+//! Interleaved loggers write one channel a row: slow channels hold their last
+//! value until it is stale.
+
+use super::axis::median;
+
+/// A channel's value stands this many of its own update intervals.
+const HOLD_UPDATES: f64 = 5.0;
+
+/// Holds values forward over NaN. A clock that steps back ends the hold.
+pub fn hold(time: &[f64], values: &mut [f64]) {
+    if !values.iter().any(|value| value.is_nan()) {
+        return;
+    }
+    let mut gaps = Vec::new();
+    let mut last_at = f64::NAN;
+    for (&t, value) in time.iter().zip(values.iter()) {
+        if !value.is_nan() && t.is_finite() {
+            if t > last_at {
+                gaps.push(t - last_at);
+            }
+            last_at = t;
+        }
+    }
+    let Some(update) = median(&mut gaps) else { return };
+    let hold_s = HOLD_UPDATES * update;
+    let (mut held, mut held_at) = (f64::NAN, f64::NAN);
+    for (&t, value) in time.iter().zip(values.iter_mut()) {
+        if !value.is_nan() {
+            (held, held_at) = (*value, t);
+        } else if t >= held_at && t - held_at <= hold_s {
+            *value = held;
+        }
+    }
+}

@@ -1,0 +1,305 @@
+//! Where the table begins: preamble, header, units row, first row of numbers.
+
+use csv::StringRecord;
+
+use super::dialect::{Dialect, Separator};
+use super::encoding::fold;
+use super::number;
+use super::stamp;
+use super::units::Unit;
+
+/// A column as the header names it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Heading {
+    /// The header's text as it stands.
+    pub raw: String,
+    /// Without its unit; unique in the file.
+    pub name: String,
+    pub unit: Option<Unit>,
+}
+
+#[derive(Debug, Clone)]
+pub struct Layout {
+    /// Line in the file, from 1.
+    pub header_line: Option<usize>,
+    pub headings: Vec<Heading>,
+    /// Where the rows begin: byte and line of the (aligned) text.
+    pub body_byte: usize,
+    pub body_line: usize,
+    /// Rows that may come again further down and are no samples.
+    pub header_cells: Option<Vec<String>>,
+    pub units_cells: Option<Vec<String>>,
+    /// Short rows are this file's habit: cells left out at the end are empty.
+    pub short_rows: bool,
+}
+
+impl Layout {
+    pub fn width(&self) -> usize {
+        self.headings.len()
+    }
+}
+
+/// Rows looked at for the header, from the top of the file.
+const TOP_ROWS: usize = 400;
+
+/// No logger writes more: beyond it, a separator was mistaken.
+const MOST_COLUMNS: usize = 2000;
+
+/// `head` is the aligned top of the file. `Err` tells what was seen instead of a table.
+pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
+    let rows = dialect.rows(head, TOP_ROWS);
+    let width = body_width(&rows).ok_or("no line holds a number")?;
+    if width > MOST_COLUMNS {
+        return Err(format!("lines of {width} cells"));
+    }
+    let numeric = numeric_columns(&rows, width, dialect.decimal);
+    if !numeric.iter().any(|&is| is) {
+        return Err(format!("{} lines, and no column of numbers", rows.len()));
+    }
+    let is_data = |row: &StringRecord| is_data_row(row, &numeric, width, dialect.decimal);
+    let first_data = rows.iter().position(is_data).ok_or("no line is a row of numbers")?;
+    let textual: Vec<usize> = (0..first_data)
+        .rev()
+        .filter(|&i| rows.get(i).is_some_and(|row| is_textual(row, width, dialect.decimal)))
+        .collect();
+    let is_units = |i: usize| rows.get(i).is_some_and(is_units_row);
+    let (header, units) = match textual.as_slice() {
+        [] => (None, None),
+        [last, before, ..] if is_units(*last) && !is_units(*before) => (Some(*before), Some(*last)),
+        [last, ..] => (Some(*last), None),
+    };
+    let body = header.map_or(first_data, |header| units.unwrap_or(header) + 1);
+    let (body_byte, body_line) = rows.get(body).map_or((head.len(), 1), |row| start_of(row, head));
+    let header_cells = header.and_then(|i| rows.get(i)).map(|row| cells_of(row, dialect));
+    let units_cells = units.and_then(|i| rows.get(i)).map(|row| cells_of(row, dialect));
+    let named = header_cells.as_ref().map_or(0, |cells| {
+        cells.iter().rposition(|cell| !cell.is_empty()).map_or(0, |last| last + 1)
+    });
+    let full = width.max(named);
+    let short = rows.iter().skip(body).filter(|row| row.len() < full && !is_blank(row)).count();
+    let data_rows = rows.len().saturating_sub(body).max(1);
+    let short_rows = short * 5 >= data_rows;
+    let width = if short_rows { full } else { width };
+    let first_cell_is_date = rows
+        .get(first_data)
+        .and_then(|row| row.get(0))
+        .and_then(stamp::parse_any)
+        .is_some_and(|stamp| stamp.date.is_some() && stamp.clock_s.is_none());
+    let headings = headings(header_cells.as_deref(), units_cells.as_deref(), width, first_cell_is_date);
+    Ok(Layout {
+        header_line: header.and_then(|i| rows.get(i)).map(|row| start_of(row, head).1),
+        headings,
+        body_byte,
+        body_line,
+        header_cells,
+        units_cells,
+        short_rows,
+    })
+}
+
+/// Byte and line where a record's own text starts: the reader counts blank lines before it as its own.
+pub fn start_of(row: &StringRecord, text: &str) -> (usize, usize) {
+    let Some(position) = row.position() else { return (0, 1) };
+    let mut byte = usize::try_from(position.byte()).unwrap_or(usize::MAX);
+    let mut line = usize::try_from(position.line()).unwrap_or(usize::MAX);
+    while let Some(&next) = text.as_bytes().get(byte) {
+        match next {
+            b'\n' => line += 1,
+            b'\r' => {}
+            _ => break,
+        }
+        byte += 1;
+    }
+    (byte, line)
+}
+
+/// Blank lines that the reader passed over before a record, and the first one's line.
+pub fn blank_lines_before(row: &StringRecord, text: &str) -> (usize, usize) {
+    let Some(position) = row.position() else { return (0, 1) };
+    let (_, line) = start_of(row, text);
+    let byte = usize::try_from(position.byte()).unwrap_or(usize::MAX);
+    let mut began = usize::try_from(position.line()).unwrap_or(usize::MAX);
+    // The LF of the CRLF that ended the record before.
+    let bytes = text.as_bytes();
+    let after_cr = byte.checked_sub(1).and_then(|before| bytes.get(before)) == Some(&b'\r');
+    if after_cr && bytes.get(byte) == Some(&b'\n') {
+        began = began.saturating_add(1);
+    }
+    (line.saturating_sub(began), began)
+}
+
+pub fn is_blank(row: &StringRecord) -> bool {
+    row.iter().all(|cell| cell.trim().is_empty())
+}
+
+fn is_number_like(cell: &str, decimal: u8) -> bool {
+    number::parse_with_unit(cell, decimal).is_some() || stamp::parse_any(cell).is_some()
+}
+
+fn is_value_like(cell: &str, decimal: u8) -> bool {
+    number::is_missing(cell) || number::switch(cell).is_some() || is_number_like(cell, decimal)
+}
+
+/// The most frequent width among rows that hold a number.
+fn body_width(rows: &[StringRecord]) -> Option<usize> {
+    let mut counts = std::collections::BTreeMap::<usize, usize>::new();
+    for row in rows {
+        let any = row.iter().any(|c| is_number_like(c, b'.') || is_number_like(c, b','));
+        if any {
+            *counts.entry(row.len()).or_default() += 1;
+        }
+    }
+    counts.into_iter().max_by_key(|&(width, count)| (count, width)).map(|(width, _)| width)
+}
+
+fn numeric_columns(rows: &[StringRecord], width: usize, decimal: u8) -> Vec<bool> {
+    let mut readable = vec![0usize; width];
+    let mut filled = vec![0usize; width];
+    for row in rows.iter().filter(|row| row.len() == width) {
+        for ((cell, readable), filled) in row.iter().zip(&mut readable).zip(&mut filled) {
+            if !number::is_missing(cell) {
+                *filled += 1;
+                *readable += usize::from(is_value_like(cell, decimal));
+            }
+        }
+    }
+    readable.iter().zip(&filled).map(|(r, f)| *f > 0 && *r * 10 >= *f * 6).collect()
+}
+
+fn is_data_row(row: &StringRecord, numeric: &[bool], width: usize, decimal: u8) -> bool {
+    row.len() == width
+        && row.iter().any(|cell| is_number_like(cell, decimal))
+        && row
+            .iter()
+            .zip(numeric)
+            .all(|(cell, numeric)| !numeric || is_value_like(cell, decimal))
+}
+
+fn is_textual(row: &StringRecord, width: usize, decimal: u8) -> bool {
+    let filled = row.iter().filter(|cell| !cell.trim().is_empty()).count();
+    filled * 2 >= width.min(row.len())
+        && row.len() * 2 >= width
+        && (width < 2 || row.len() >= 2)
+        && row.iter().any(|cell| cell.chars().any(char::is_alphabetic))
+        && !row.iter().any(|cell| number::parse(cell, decimal).is_some() || stamp::parse_any(cell).is_some())
+}
+
+fn is_units_row(row: &StringRecord) -> bool {
+    let filled: Vec<&str> = row.iter().map(str::trim).filter(|cell| !cell.is_empty()).collect();
+    let units = filled.iter().filter(|cell| Unit::parse(cell).is_some()).count();
+    let short = filled.iter().all(|cell| {
+        let bracketed = cell.starts_with(['(', '[']) && cell.ends_with([')', ']']);
+        bracketed || cell.chars().count() <= 10
+    });
+    short && units > 0 && units * 2 >= filled.len()
+}
+
+/// Header cells; blanks that split names from their bracketed units are mended.
+fn cells_of(row: &StringRecord, dialect: &Dialect) -> Vec<String> {
+    let mut cells: Vec<String> = row.iter().map(|cell| cell.trim().to_owned()).collect();
+    if let Some(first) = cells.first_mut() {
+        *first = first.trim_start_matches(['#', '%', '\u{feff}']).trim().to_owned();
+    }
+    if matches!(dialect.separator, Separator::Space { .. }) {
+        if cells.first().is_some_and(String::is_empty) {
+            cells.remove(0);
+        }
+        let mut mended: Vec<String> = Vec::with_capacity(cells.len());
+        for cell in cells {
+            match mended.last_mut() {
+                Some(last) if cell.starts_with(['(', '[']) => {
+                    last.push(' ');
+                    last.push_str(&cell);
+                }
+                _ => mended.push(cell),
+            }
+        }
+        return mended;
+    }
+    cells
+}
+
+fn headings(
+    header: Option<&[String]>,
+    units: Option<&[String]>,
+    width: usize,
+    first_cell_is_date: bool,
+) -> Vec<Heading> {
+    // A date and a time that a blank parts stand under one name.
+    let shift = match header {
+        Some(names) if names.len() + 1 == width && first_cell_is_date => 1,
+        _ => 0,
+    };
+    let mut headings: Vec<Heading> = Vec::with_capacity(width);
+    for index in 0..width {
+        let raw = match (index, shift) {
+            (0, 1) => "date",
+            _ => cell_at(header, index, shift).unwrap_or("").trim_matches('"').trim(),
+        };
+        let (name, mut unit) = split_unit(raw);
+        if let Some(cell) = cell_at(units, index, shift) {
+            unit = Unit::parse(cell).or(unit);
+        }
+        let name = if name.is_empty() { format!("column {}", index + 1) } else { name };
+        let name = unique(name, &headings);
+        headings.push(Heading { raw: raw.to_owned(), name, unit });
+    }
+    headings
+}
+
+fn cell_at(cells: Option<&[String]>, index: usize, shift: usize) -> Option<&str> {
+    cells?.get(index.checked_sub(shift)?).map(String::as_str)
+}
+
+fn unique(name: String, taken: &[Heading]) -> String {
+    let is_taken = |name: &str| taken.iter().any(|heading| heading.name == name);
+    if !is_taken(&name) {
+        return name;
+    }
+    // A name more than there are columns is free.
+    (2..=taken.len() + 2).map(|n| format!("{name} ({n})")).find(|n| !is_taken(n)).unwrap_or(name)
+}
+
+/// `Battery voltage [V]`, `rpm (x1000)`, `coolant_c`, `Batt, mV` → name and unit.
+pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
+    let raw = raw.trim();
+    for (open, close) in [('(', ')'), ('[', ']'), ('{', '}'), ('<', '>')] {
+        if let Some(inner) = raw.strip_suffix(close)
+            && let Some(at) = inner.rfind(open)
+            && let (Some(name), Some(text)) = (inner.get(..at), inner.get(at + open.len_utf8()..))
+            && let Some(unit) = Unit::parse(text)
+        {
+            return (name.trim().trim_end_matches(['_', ',', ':']).trim().to_owned(), Some(unit));
+        }
+    }
+    let folded = fold(raw);
+    if ["x1000", "x 1000", "*1000", "/1000", "×1000"].iter().any(|mark| folded.contains(mark)) {
+        return (raw.to_owned(), Some(Unit::ThousandRpm));
+    }
+    for mark in [',', ';', ':', '/', '|'] {
+        if let Some((name, text)) = raw.rsplit_once(mark)
+            && !name.trim().is_empty()
+            && let Some(unit) = Unit::parse(text)
+            && !raw.eq_ignore_ascii_case("a/c")
+        {
+            return (name.trim().to_owned(), Some(unit));
+        }
+    }
+    if let Some((name, text)) = raw.rsplit_once(['_', '.', ' ', '-'])
+        && !name.trim().is_empty()
+        && let Some(unit) = Unit::parse_suffix(text)
+    {
+        // "Battery voltage A" numbers its batteries; "Engine RPM" names what is measured.
+        let behind_underscore = raw.strip_suffix(text).is_some_and(|head| head.ends_with('_'));
+        let counts = text.len() == 1
+            && unit != Unit::Volt
+            && (!behind_underscore || ["volt", "spannung"].iter().any(|word| fold(name).contains(word)));
+        let names = matches!(fold(text).as_ref(), "rpm" | "volts" | "volt" | "amps" | "seconds" | "millis" | "micros");
+        return match (counts, names) {
+            (true, _) => (raw.to_owned(), None),
+            (_, true) => (raw.to_owned(), Some(unit)),
+            _ => (name.trim().trim_end_matches(['_', '-']).to_owned(), Some(unit)),
+        };
+    }
+    (raw.to_owned(), None)
+}

@@ -1,0 +1,195 @@
+//! One cell: a number, a switch word, or nothing.
+
+use super::encoding::fold;
+use super::units::Unit;
+
+/// Reads a number with the given decimal mark. Thousands marks must stand in
+/// whole groups of three; a known unit may follow.
+pub fn parse(cell: &str, decimal: u8) -> Option<f64> {
+    parse_with_unit(cell, decimal).map(|(value, _)| value)
+}
+
+pub fn parse_with_unit(cell: &str, decimal: u8) -> Option<(f64, Option<Unit>)> {
+    let cell = strip(cell);
+    if let Some(value) = plain(cell, decimal) {
+        return Some((value, None));
+    }
+    let end = cell
+        .char_indices()
+        .find(|&(_, c)| !is_number_char(c))
+        .map_or(cell.len(), |(index, _)| index);
+    let (digits, tail) = cell.split_at_checked(end)?;
+    let tail = tail.trim();
+    let unit = if tail.is_empty() { None } else { Some(Unit::parse(tail)?) };
+    grouped(digits.trim(), decimal).map(|value| (value, unit))
+}
+
+/// Quotes and the `="…"` that spreadsheets put around numbers.
+pub fn strip(cell: &str) -> &str {
+    let cell = cell.trim();
+    let cell = cell.strip_prefix("=\"").unwrap_or(cell);
+    cell.trim_matches(|c: char| c == '"' || c == '\'' || c.is_whitespace())
+}
+
+fn is_number_char(c: char) -> bool {
+    c.is_ascii_digit()
+        || matches!(c, '.' | ',' | '+' | '-' | '\u{2212}' | '\'' | '’' | ' ' | '\u{a0}' | '\u{202f}')
+}
+
+/// Digits, one decimal mark, an exponent: what a machine writes.
+fn plain(cell: &str, decimal: u8) -> Option<f64> {
+    let bytes = cell.as_bytes();
+    if bytes.is_empty() || bytes.len() > 40 {
+        return None;
+    }
+    let digit = bytes.iter().any(u8::is_ascii_digit);
+    let clean = bytes.iter().all(|&byte| {
+        byte.is_ascii_digit() || byte == decimal || matches!(byte, b'+' | b'-' | b'e' | b'E')
+    });
+    if !digit || !clean {
+        return None;
+    }
+    let value: f64 = if decimal == b'.' {
+        cell.parse().ok()?
+    } else {
+        let mut buffer = [0u8; 40];
+        for (to, &from) in buffer.iter_mut().zip(bytes) {
+            *to = if from == decimal { b'.' } else { from };
+        }
+        std::str::from_utf8(buffer.get(..bytes.len())?).ok()?.parse().ok()?
+    };
+    value.is_finite().then_some(value)
+}
+
+fn grouped(digits: &str, decimal: u8) -> Option<f64> {
+    let decimal = char::from(decimal);
+    if digits.len() > 60 {
+        return None;
+    }
+    let (sign, body) = match digits.chars().next()? {
+        '-' | '\u{2212}' => (-1.0, digits.get(digits.chars().next()?.len_utf8()..)?),
+        '+' => (1.0, digits.get(1..)?),
+        _ => (1.0, digits),
+    };
+    let (whole, fraction) = match body.split_once(decimal) {
+        Some((whole, fraction)) => (whole, fraction),
+        None => (body, ""),
+    };
+    if !fraction.bytes().all(|b| b.is_ascii_digit()) || whole.len() + fraction.len() == 0 {
+        return None;
+    }
+    let mark = whole.chars().find(|c| !c.is_ascii_digit());
+    let mut plain = String::with_capacity(digits.len());
+    match mark {
+        None => plain.push_str(whole),
+        Some(mark) if !matches!(mark, '+' | '-' | '\u{2212}') && mark != decimal => {
+            for (place, group) in whole.split(mark).enumerate() {
+                let length = group.len();
+                let fits = if place == 0 { (1..=3).contains(&length) } else { length == 3 };
+                if !fits || !group.bytes().all(|b| b.is_ascii_digit()) {
+                    return None;
+                }
+                plain.push_str(group);
+            }
+        }
+        Some(_) => return None,
+    }
+    if plain.is_empty() && fraction.is_empty() {
+        return None;
+    }
+    plain.push('.');
+    plain.push_str(fraction);
+    if plain.starts_with('.') {
+        plain.insert(0, '0');
+    }
+    plain.parse::<f64>().ok().map(|value| sign * value)
+}
+
+/// Cells that say "no value" rather than a wrong one.
+pub fn is_missing(cell: &str) -> bool {
+    let cell = strip(cell);
+    if cell.is_empty() {
+        return true;
+    }
+    if cell.len() > 12 {
+        return false;
+    }
+    if cell.bytes().all(|b| matches!(b, b'-' | b'?' | b'.' | b'*')) || cell == "–" || cell == "—" {
+        return true;
+    }
+    matches!(
+        cell.to_ascii_lowercase().as_str(),
+        "nan" | "-nan" | "n/a" | "na" | "#n/a" | "n.a." | "null" | "none" | "nil" | "nodata"
+            | "no data" | "missing" | "k.a." | "n/d" | "nd" | "s/d" | "b/d" | "invalid" | "#wert!"
+            | "#value!" | "inv" | "err" | "error"
+    )
+}
+
+/// What a switch word says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Switch {
+    Off,
+    /// Half speed where the channel also knows an off, else the low level of a signal.
+    Low,
+    On,
+}
+
+impl Switch {
+    pub fn duty(self, low_is_half: bool) -> f64 {
+        match self {
+            Switch::Off => 0.0,
+            Switch::Low => {
+                if low_is_half {
+                    0.5
+                } else {
+                    0.0
+                }
+            }
+            Switch::On => 1.0,
+        }
+    }
+}
+
+/// On/off, true/false, yes/no and relay words of the trade's languages.
+/// A relay that is closed lets current through.
+pub fn switch(cell: &str) -> Option<Switch> {
+    let cell = strip(cell);
+    if cell.is_empty() || cell.len() > 20 || cell.bytes().any(|b| b.is_ascii_digit()) {
+        return None;
+    }
+    let word = fold(cell);
+    Some(match word.trim_end_matches('.') {
+        // English
+        "on" | "true" | "yes" | "y" | "t" | "high" | "closed" | "energized" | "energised" | "active"
+        | "engaged" | "enabled" | "running" | "activated"
+        // German
+        | "ein" | "an" | "ja" | "wahr" | "aktiv" | "geschlossen" | "eingeschaltet" | "angezogen"
+        // French
+        | "oui" | "vrai" | "marche" | "actif" | "active(e)" | "ferme" | "allume" | "enclenche"
+        // Spanish
+        | "si" | "verdadero" | "encendido" | "encendida" | "activo" | "conectado" | "cerrado"
+        // Italian
+        | "vero" | "acceso" | "accesa" | "attivo" | "attiva" | "chiuso" | "inserito"
+        // Portuguese
+        | "sim" | "verdadeiro" | "ligado" | "ligada" | "ativo" | "fechado"
+        // Dutch
+        | "aan" | "waar" | "actief" | "gesloten" | "ingeschakeld"
+        // Polish
+        | "tak" | "prawda" | "wl" | "zal" | "wlaczony" | "wlaczone" | "zalaczony" | "zamkniety"
+        | "zwarty"
+        // Swedish, Czech
+        | "pa" | "till" | "zap" | "zapnuto" | "ano" => Switch::On,
+        "low" | "lo" | "niedrig" | "bas" | "bajo" | "basso" | "baixo" | "laag" | "niski" => Switch::Low,
+        "off" | "false" | "no" | "n" | "f" | "open" | "de-energized" | "deenergized" | "inactive"
+        | "disengaged" | "disabled" | "stopped" | "idle" | "deactivated"
+        | "aus" | "nein" | "falsch" | "inaktiv" | "offen" | "ausgeschaltet" | "abgefallen"
+        | "non" | "faux" | "arret" | "inactif" | "ouvert" | "eteint" | "declenche"
+        | "falso" | "apagado" | "apagada" | "inactivo" | "desconectado" | "abierto"
+        | "spento" | "spenta" | "inattivo" | "inattiva" | "aperto" | "disinserito"
+        | "nao" | "desligado" | "desligada" | "inativo" | "aberto"
+        | "uit" | "nee" | "onwaar" | "inactief" | "uitgeschakeld"
+        | "nie" | "falsz" | "wyl" | "wylaczony" | "wylaczone" | "otwarty" | "rozwarty"
+        | "av" | "fran" | "nej" | "vyp" | "vypnuto" | "ne" => Switch::Off,
+        _ => return None,
+    })
+}

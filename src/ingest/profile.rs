@@ -1,0 +1,182 @@
+//! What each column holds, from the sample.
+
+use super::dialect::Dialect;
+use super::encoding::fold;
+use super::header::Layout;
+use super::number;
+use super::stamp::{self, Stamp};
+use super::units::Unit;
+
+#[derive(Debug, Clone, Default)]
+pub struct Facts {
+    /// Cells that were not missing.
+    pub filled: usize,
+    pub missing: usize,
+    pub numbers: Vec<f64>,
+    /// Units written behind numbers.
+    pub cell_unit: Option<Unit>,
+    pub switches: usize,
+    /// Some of the switch words say off, so that "low" is a speed.
+    pub off_words: bool,
+    pub stamps: Vec<Stamp>,
+    /// Filled cells that are neither number, switch word nor clock.
+    pub words: usize,
+    pub word_example: Option<String>,
+    /// Sorted, for quantiles.
+    sorted: Vec<f64>,
+}
+
+impl Facts {
+    /// Profiles every column of the rows in `texts` (aligned; the first starts at the body).
+    pub fn of(dialect: &Dialect, layout: &Layout, texts: &[&str]) -> Vec<Facts> {
+        let width = layout.width();
+        let mut facts = vec![Facts::default(); width];
+        for text in texts {
+            for row in dialect.reader(text).into_records().filter_map(Result::ok) {
+                if row.len() != width && !(layout.short_rows && row.len() < width) {
+                    continue;
+                }
+                let repeats_header = layout
+                    .header_cells
+                    .as_ref()
+                    .is_some_and(|header| row.iter().zip(header).all(|(a, b)| a.trim() == b));
+                if repeats_header {
+                    continue;
+                }
+                for (index, facts) in facts.iter_mut().enumerate() {
+                    facts.take(row.get(index).unwrap_or(""), dialect.decimal);
+                }
+            }
+        }
+        for facts in &mut facts {
+            facts.sorted = facts.numbers.clone();
+            facts.sorted.sort_by(f64::total_cmp);
+        }
+        facts
+    }
+
+    fn take(&mut self, cell: &str, decimal: u8) {
+        if number::is_missing(cell) {
+            self.missing += 1;
+            return;
+        }
+        self.filled += 1;
+        if let Some((value, unit)) = number::parse_with_unit(cell, decimal) {
+            self.numbers.push(value);
+            self.cell_unit = self.cell_unit.or(unit);
+        } else if let Some(switch) = number::switch(cell) {
+            self.switches += 1;
+            self.off_words |= switch == number::Switch::Off;
+        } else if let Some(stamp) = stamp::parse_any(cell) {
+            self.stamps.push(stamp);
+        } else {
+            self.words += 1;
+            if self.word_example.is_none() {
+                self.word_example = Some(super::error::clip(cell));
+            }
+        }
+    }
+
+    /// Nearly every filled cell is a number.
+    pub fn is_numeric(&self) -> bool {
+        !self.numbers.is_empty() && self.numbers.len() * 10 >= self.filled * 8
+    }
+
+    pub fn is_switched(&self) -> bool {
+        self.switches > 0 && (self.switches + self.numbers.len()) * 10 >= self.filled * 9
+    }
+
+    pub fn is_clock(&self) -> bool {
+        !self.stamps.is_empty() && self.stamps.len() * 10 >= self.filled * 8
+    }
+
+    pub fn quantile(&self, share: f64) -> Option<f64> {
+        quantile(&self.sorted, share)
+    }
+
+    pub fn median(&self) -> Option<f64> {
+        self.quantile(0.5)
+    }
+
+    pub fn min(&self) -> Option<f64> {
+        self.sorted.first().copied()
+    }
+
+    pub fn max(&self) -> Option<f64> {
+        self.sorted.last().copied()
+    }
+
+    pub fn all_whole(&self) -> bool {
+        self.numbers.iter().all(|value| value.fract() == 0.0)
+    }
+
+    pub fn share_within(&self, low: f64, high: f64) -> f64 {
+        let within = self.numbers.iter().filter(|v| (low..=high).contains(*v)).count();
+        within as f64 / self.numbers.len().max(1) as f64
+    }
+}
+
+/// Of sorted values, by the nearest rank.
+pub fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
+    let last = sorted.len().checked_sub(1)?;
+    sorted.get((share.clamp(0.0, 1.0) * last as f64).round() as usize).copied()
+}
+
+/// A column's name, ready to be searched for words of the trade.
+#[derive(Debug, Clone)]
+pub struct Words {
+    /// Lower case, without accents, blanks between words.
+    spaced: String,
+    compact: String,
+}
+
+impl Words {
+    pub fn of(name: &str) -> Words {
+        let mut parted = String::with_capacity(name.len() + 8);
+        let letters: Vec<char> = name.chars().take(200).collect();
+        for (i, &c) in letters.iter().enumerate() {
+            let before = i.checked_sub(1).and_then(|j| letters.get(j)).copied();
+            let after = letters.get(i + 1).copied();
+            if let Some(before) = before {
+                let hump = c.is_uppercase()
+                    && (before.is_lowercase()
+                        || before.is_uppercase() && after.is_some_and(char::is_lowercase));
+                let digit = c.is_ascii_digit() && before.is_alphabetic();
+                if hump || digit {
+                    parted.push(' ');
+                }
+            }
+            parted.push(c);
+        }
+        let folded = fold(&parted).replace("a/c", "aircon").replace("b+", "bplus");
+        let spaced: String =
+            folded.chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
+        let spaced = spaced.split_whitespace().collect::<Vec<_>>().join(" ");
+        // Humps are a guess: a name is also searched with none.
+        let compact = fold(name).chars().filter(|c| c.is_alphanumeric()).collect();
+        Words { spaced, compact }
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.spaced.is_empty()
+    }
+
+    /// `=word` stands for a whole word, `^word` for its beginning, plain for any part.
+    pub fn has(&self, patterns: &[&str]) -> bool {
+        self.find(patterns).is_some()
+    }
+
+    /// The pattern that is found, without its mark.
+    pub fn find<'p>(&self, patterns: &[&'p str]) -> Option<&'p str> {
+        patterns.iter().find_map(|pattern| {
+            let (found, word) = if let Some(word) = pattern.strip_prefix('=') {
+                (self.spaced.split(' ').any(|token| token == word) || self.compact == word, word)
+            } else if let Some(word) = pattern.strip_prefix('^') {
+                (self.spaced.split(' ').any(|token| token.starts_with(word)), word)
+            } else {
+                (self.spaced.contains(pattern) || self.compact.contains(pattern), *pattern)
+            };
+            found.then_some(word)
+        })
+    }
+}

@@ -1,0 +1,172 @@
+//! What a person may ask of the reading: roles of columns, marks, a sample rate.
+
+use std::path::PathBuf;
+use std::str::FromStr;
+
+use thiserror::Error;
+
+use super::number;
+use crate::car::{Car, Names};
+use crate::log::{Place, Role, Tap};
+
+/// How to read a log. The default is right for most.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct ReadOptions {
+    pub columns: Vec<RoleRequest>,
+    /// Samples per second, where the file has no clock or a useless one.
+    pub sample_rate_hz: Option<f64>,
+    pub marks: Vec<Mark>,
+    /// A second CSV: time, load, state.
+    pub marks_file: Option<PathBuf>,
+    /// Accept 24 V and 48 V systems.
+    pub any_voltage: bool,
+}
+
+/// "This column holds that role."
+///
+/// ```
+/// use stiffbus::ingest::RoleRequest;
+/// use stiffbus::log::{Role, Tap};
+/// let request: RoleRequest = "voltage.alternator=B+ post".parse().unwrap();
+/// assert_eq!(request.role, Role::Voltage(Tap::Alternator));
+/// assert_eq!(request.name, "B+ post");
+/// ```
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RoleRequest {
+    pub role: Role,
+    /// The header's text, upper and lower case alike, or `#3` for the third column.
+    pub name: String,
+}
+
+/// A load set by hand at a moment.
+///
+/// ```
+/// use stiffbus::ingest::Mark;
+/// let mark: Mark = "63.2=fans:60%".parse().unwrap();
+/// assert_eq!(mark, Mark { at_s: 63.2, load: "fans".into(), duty: 0.6 });
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    /// Seconds from the first sample.
+    pub at_s: f64,
+    pub load: String,
+    /// 0 to 1.
+    pub duty: f64,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum RequestError {
+    #[error("\"{0}\" names no column. Write ROLE=NAME, as in voltage=\"Battery V\" or load=#5")]
+    NoName(String),
+    #[error(
+        "\"{0}\" is no role. Roles: time, voltage, voltage.battery, voltage.alternator, voltage.module, engine_rpm, alternator_rpm, load, alternator_current, battery_current, temperature.coolant, temperature.intake, temperature.alternator, temperature.ambient, note, ignored"
+    )]
+    NoRole(String),
+    #[error(
+        "\"{0}\" is no mark. Write SECONDS=LOAD:STATE, as in 63.2=fans:on, 63.2=fans:off or 63.2=fans:60%"
+    )]
+    NoMark(String),
+}
+
+/// `voltage`, `voltage.module`, `temperature.coolant`, …
+pub fn role_from_word(word: &str) -> Option<Role> {
+    let word = word.trim().to_lowercase().replace('-', "_");
+    let (head, tail) = match word.split_once(['.', ':']) {
+        Some((head, tail)) => (head, Some(tail)),
+        None => (word.as_str(), None),
+    };
+    let role = match (head, tail) {
+        ("voltage", None) => Role::Voltage(Tap::Battery),
+        ("voltage", Some(tap)) => {
+            Role::Voltage(Tap::ALL.into_iter().find(|known| known.word() == tap)?)
+        }
+        ("temperature", Some(place)) => {
+            Role::Temperature(Place::ALL.into_iter().find(|known| known.word() == place)?)
+        }
+        ("time", None) => Role::Time,
+        ("engine_rpm", None) => Role::EngineRpm,
+        ("alternator_rpm", None) => Role::AlternatorRpm,
+        ("load", None) => Role::Load,
+        ("alternator_current", None) => Role::AlternatorCurrent,
+        ("battery_current", None) => Role::BatteryCurrent,
+        ("note", None) => Role::Note,
+        ("ignored", None) => Role::Ignored,
+        _ => return None,
+    };
+    Some(role)
+}
+
+/// The word that [`role_from_word`] reads back.
+pub fn word_of(role: Role) -> String {
+    match role {
+        Role::Voltage(tap) => format!("voltage.{}", tap.word()),
+        Role::Temperature(place) => format!("temperature.{}", place.word()),
+        other => other.word().to_owned(),
+    }
+}
+
+impl FromStr for RoleRequest {
+    type Err = RequestError;
+
+    fn from_str(text: &str) -> Result<Self, RequestError> {
+        let (word, name) = text.split_once('=').ok_or_else(|| RequestError::NoName(text.into()))?;
+        let role = role_from_word(word).ok_or_else(|| RequestError::NoRole(word.trim().into()))?;
+        let name = name.trim().trim_matches('"').trim();
+        if name.is_empty() {
+            return Err(RequestError::NoName(text.into()));
+        }
+        Ok(RoleRequest { role, name: name.to_owned() })
+    }
+}
+
+impl RoleRequest {
+    /// The requests that the `[columns]` table of a `car.toml` makes.
+    pub fn from_car(car: &Car) -> Result<Vec<RoleRequest>, RequestError> {
+        let mut requests = Vec::new();
+        for (word, names) in &car.columns {
+            let role = role_from_word(word).ok_or_else(|| RequestError::NoRole(word.clone()))?;
+            let names = match names {
+                Names::One(name) => std::slice::from_ref(name),
+                Names::Many(names) => names.as_slice(),
+            };
+            requests
+                .extend(names.iter().map(|name| RoleRequest { role, name: name.trim().to_owned() }));
+        }
+        Ok(requests)
+    }
+}
+
+/// `on`, `off`, `60%`, `0.6`, `1`, or a switch word of another language.
+pub fn duty_from_state(state: &str) -> Option<f64> {
+    let state = state.trim();
+    if let Some(percent) = state.strip_suffix('%') {
+        let duty = number::parse(percent, b'.').or_else(|| number::parse(percent, b','))? / 100.0;
+        return (0.0..=1.0).contains(&duty).then_some(duty);
+    }
+    if let Some(switch) = number::switch(state) {
+        return Some(switch.duty(true));
+    }
+    let duty = number::parse(state, b'.').or_else(|| number::parse(state, b','))?;
+    match duty {
+        d if (0.0..=1.0).contains(&d) => Some(d),
+        d if (0.0..=100.0).contains(&d) => Some(d / 100.0),
+        _ => None,
+    }
+}
+
+impl FromStr for Mark {
+    type Err = RequestError;
+
+    fn from_str(text: &str) -> Result<Self, RequestError> {
+        let wrong = || RequestError::NoMark(text.to_owned());
+        let (time, rest) = text.split_once('=').ok_or_else(wrong)?;
+        let (load, state) = rest.rsplit_once(':').ok_or_else(wrong)?;
+        let at_s = number::parse(time, b'.').ok_or_else(wrong)?;
+        let load = load.trim();
+        if load.is_empty() || at_s < 0.0 {
+            return Err(wrong());
+        }
+        let duty = duty_from_state(state).ok_or_else(wrong)?;
+        Ok(Mark { at_s, load: load.to_owned(), duty })
+    }
+}

@@ -1,0 +1,332 @@
+//! The body of the file as columns of numbers, by one of two routes that agree.
+//!
+//! The fast route hands the bytes to polars and keeps what comes back only if
+//! it is spotless. Anything unclean goes the careful route, which knows line
+//! and column of every cell it cannot read.
+
+use std::io::Cursor;
+use std::sync::Arc;
+
+use chrono::NaiveDateTime;
+use csv::StringRecord;
+use polars::prelude::*;
+
+use super::account::{self, Account};
+use super::clock::{Clock, Source};
+use super::dialect::Dialect;
+use super::header::{self, Layout};
+use super::number;
+use super::stamp::{self, StampFormat};
+
+/// Which line of the file each row stands on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Lines {
+    /// One row a line from here on.
+    From(usize),
+    Listed(Vec<usize>),
+}
+
+impl Lines {
+    pub fn of(&self, row: usize) -> usize {
+        match self {
+            Lines::From(first) => first + row,
+            Lines::Listed(lines) => lines.get(row).copied().unwrap_or(0),
+        }
+    }
+}
+
+/// What to take from the body.
+#[derive(Debug, Clone)]
+pub struct Wanted {
+    /// Columns of numbers or switch words.
+    pub values: Vec<usize>,
+    /// Of those, the ones with switch words among their cells, and whether "low" is half.
+    pub switched: Vec<(usize, bool)>,
+    pub note: Option<usize>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Body {
+    /// As the clock counts: see [`Clock`]; NaN where a cell is unreadable.
+    pub time: Vec<f64>,
+    pub lines: Lines,
+    /// In the order of [`Wanted::values`].
+    pub values: Vec<Vec<f64>>,
+    pub notes: Vec<(usize, String)>,
+    /// The first wall-clock time the text tells.
+    pub wall: Option<NaiveDateTime>,
+    pub route: Route,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Route {
+    Fast,
+    Careful,
+}
+
+pub fn read(
+    text: &str,
+    dialect: &Dialect,
+    layout: &Layout,
+    clock: &Clock,
+    wanted: &Wanted,
+    careful_only: bool,
+    account: &mut Account,
+    notices: &mut Vec<String>,
+) -> Body {
+    if !careful_only && let Some(body) = fast(text, dialect, layout, clock, wanted) {
+        return body;
+    }
+    careful(text, dialect, layout, clock, wanted, account, notices)
+}
+
+fn fast(text: &str, dialect: &Dialect, layout: &Layout, clock: &Clock, wanted: &Wanted) -> Option<Body> {
+    if !wanted.switched.is_empty() || wanted.note.is_some() || layout.short_rows {
+        return None;
+    }
+    let time_column = match clock.source {
+        Source::Numeric { column, .. } => Some(column),
+        Source::Rate { .. } => None,
+        Source::Text { .. } | Source::DateAndTime { .. } => return None,
+    };
+    let bytes = text.as_bytes().get(layout.body_byte..)?;
+    let separator = dialect.byte();
+    let count = |byte: u8| bytes.iter().filter(|&&b| b == byte).count();
+    let rows = count(b'\n') + usize::from(!bytes.ends_with(b"\n") && !bytes.is_empty());
+    let even = count(separator) == rows.checked_mul(layout.width().checked_sub(1)?)?;
+    // A point in a decimal-comma file is a thousands mark, which polars does not know.
+    let marks = dialect.decimal == b',' && bytes.contains(&b'.');
+    if !even || marks || bytes.contains(&b'"') {
+        return None;
+    }
+    let mut used: Vec<usize> = wanted.values.iter().copied().chain(time_column).collect();
+    used.sort_unstable();
+    used.dedup();
+    let name = |index: usize| PlSmallStr::from(format!("{index}"));
+    let schema: Schema = (0..layout.width())
+        .map(|index| {
+            let kind = if used.contains(&index) { DataType::Float64 } else { DataType::String };
+            Field::new(name(index), kind)
+        })
+        .collect();
+    let columns: Arc<[PlSmallStr]> = used.iter().map(|&index| name(index)).collect();
+    let options = CsvReadOptions::default()
+        .with_has_header(false)
+        .with_schema(Some(Arc::new(schema)))
+        .with_columns(Some(columns))
+        .with_ignore_errors(true)
+        .with_rechunk(true)
+        .map_parse_options(|parse| {
+            parse
+                .with_separator(separator)
+                .with_quote_char(None)
+                .with_decimal_comma(dialect.decimal == b',')
+        });
+    let frame = options.into_reader_with_file_handle(Cursor::new(bytes)).finish().ok()?;
+    if frame.height() != rows {
+        return None;
+    }
+    let take = |index: usize| -> Option<Vec<f64>> {
+        let column = frame.column(&name(index)).ok()?.f64().ok()?.rechunk().into_owned();
+        let values = column.cont_slice().ok()?.to_vec();
+        // polars reads "inf"; no logger means it.
+        (!values.iter().any(|v| v.is_infinite())).then_some(values)
+    };
+    let time = match time_column {
+        Some(index) => take(index)?,
+        None => by_rate(rows),
+    };
+    let values = wanted.values.iter().map(|&index| take(index)).collect::<Option<Vec<_>>>()?;
+    Some(Body { time, lines: Lines::From(layout.body_line), values, notes: Vec::new(), wall: None, route: Route::Fast })
+}
+
+fn by_rate(rows: usize) -> Vec<f64> {
+    (0..rows).map(|row| row as f64).collect()
+}
+
+/// A quoted cell that runs over more lines than this is a quote that was never closed.
+const LONGEST_QUOTE_LINES: u64 = 20;
+
+fn careful(
+    text: &str,
+    dialect: &Dialect,
+    layout: &Layout,
+    clock: &Clock,
+    wanted: &Wanted,
+    account: &mut Account,
+    notices: &mut Vec<String>,
+) -> Body {
+    let mut attempt = Account::default();
+    match walk(text, dialect, layout, clock, wanted, &mut attempt) {
+        Ok(body) => {
+            *account = attempt;
+            body
+        }
+        Err(line) => {
+            notices.push(format!(
+                "a quote opened at line {line} is not closed; quotes are read as plain characters"
+            ));
+            let plain = Dialect { quoting: false, ..*dialect };
+            let mut attempt = Account::default();
+            let body = walk(text, &plain, layout, clock, wanted, &mut attempt);
+            *account = attempt;
+            body.unwrap_or(Body {
+                time: Vec::new(),
+                lines: Lines::From(layout.body_line),
+                values: vec![Vec::new(); wanted.values.len()],
+                notes: Vec::new(),
+                wall: None,
+                route: Route::Careful,
+            })
+        }
+    }
+}
+
+/// Reads row by row. `Err` is the line of a quote that swallows the file.
+fn walk(
+    text: &str,
+    dialect: &Dialect,
+    layout: &Layout,
+    clock: &Clock,
+    wanted: &Wanted,
+    account: &mut Account,
+) -> Result<Body, usize> {
+    let body_text = text.get(layout.body_byte..).unwrap_or("");
+    let mut reader = dialect.reader(body_text);
+    let mut row = StringRecord::new();
+    let mut body = Body {
+        time: Vec::new(),
+        lines: Lines::From(layout.body_line),
+        values: vec![Vec::new(); wanted.values.len()],
+        notes: Vec::new(),
+        wall: None,
+        route: Route::Careful,
+    };
+    let mut lines = Vec::new();
+    let width = layout.width();
+    let mut last_note = String::new();
+    // A short row is the truncated one only if no row follows.
+    let mut short: Option<usize> = None;
+    loop {
+        match reader.read_record(&mut row) {
+            Ok(true) => {}
+            Ok(false) => break,
+            // The text is UTF-8 and rows may be of any width: nothing else can fail.
+            Err(_) => break,
+        }
+        let offset = layout.body_line.saturating_sub(1);
+        let (_, in_body) = header::start_of(&row, body_text);
+        let line = in_body + offset;
+        let (blanks, first_blank) = header::blank_lines_before(&row, body_text);
+        account.skip(account::BLANK, blanks, first_blank + offset);
+        if reader.position().line().saturating_sub(in_body as u64) > LONGEST_QUOTE_LINES {
+            return Err(line);
+        }
+        if let Some(line) = short.take() {
+            account.skip(account::TOO_FEW_CELLS, 1, line);
+        }
+        if header::is_blank(&row) {
+            account.skip(account::BLANK, 1, line);
+            continue;
+        }
+        if repeats(&row, layout.header_cells.as_deref()) {
+            account.skip(account::REPEATED_HEADER, 1, line);
+            continue;
+        }
+        if repeats(&row, layout.units_cells.as_deref()) {
+            account.skip(account::REPEATED_UNITS, 1, line);
+            continue;
+        }
+        if row.len() > width && row.iter().skip(width).any(|cell| !cell.trim().is_empty()) {
+            account.skip(account::TOO_MANY_CELLS, 1, line);
+            continue;
+        }
+        if row.len() < width && !layout.short_rows {
+            short = Some(line);
+            continue;
+        }
+        take_row(&row, line, layout, dialect, clock, wanted, &mut body, account);
+        lines.push(line);
+        if let Some(text) = wanted.note.and_then(|index| row.get(index)).map(str::trim)
+            && text != last_note
+        {
+            if !number::is_missing(text) {
+                body.notes.push((lines.len() - 1, text.to_owned()));
+            }
+            text.clone_into(&mut last_note);
+        }
+    }
+    if let Some(line) = short {
+        account.skip(account::TRUNCATED, 1, line);
+    }
+    body.lines = Lines::Listed(lines);
+    if let Source::Rate { .. } = clock.source {
+        let rows = body.values.first().map_or(0, Vec::len);
+        body.time = by_rate(rows);
+    }
+    Ok(body)
+}
+
+fn repeats(row: &StringRecord, cells: Option<&[String]>) -> bool {
+    cells.is_some_and(|cells| {
+        row.len() == cells.len()
+            && row.iter().zip(cells).all(|(a, b)| a.trim().trim_start_matches('#').trim() == b)
+    })
+}
+
+#[allow(clippy::too_many_arguments)]
+fn take_row(
+    row: &StringRecord,
+    line: usize,
+    layout: &Layout,
+    dialect: &Dialect,
+    clock: &Clock,
+    wanted: &Wanted,
+    body: &mut Body,
+    account: &mut Account,
+) {
+    let cell = |index: usize| row.get(index).unwrap_or("");
+    let read_stamp = |index: usize, format: StampFormat| stamp::parse(cell(index), format);
+    let time = match clock.source {
+        Source::Rate { .. } => None,
+        Source::Numeric { column, .. } => {
+            Some(number::parse(cell(column), dialect.decimal).unwrap_or(f64::NAN))
+        }
+        Source::Text { column, format } => {
+            let stamp = read_stamp(column, format);
+            if body.wall.is_none() {
+                body.wall = stamp.and_then(|stamp| stamp.wall());
+            }
+            Some(stamp.and_then(|stamp| stamp.seconds()).unwrap_or(f64::NAN))
+        }
+        Source::DateAndTime { date, time, format } => {
+            let stamp = read_stamp(time, format).map(|mut stamp| {
+                stamp.date = read_stamp(date, format).and_then(|stamp| stamp.date);
+                stamp
+            });
+            let stamp = stamp.filter(|stamp| stamp.date.is_some());
+            if body.wall.is_none() {
+                body.wall = stamp.and_then(|stamp| stamp.wall());
+            }
+            Some(stamp.and_then(|stamp| stamp.seconds()).unwrap_or(f64::NAN))
+        }
+    };
+    body.time.extend(time);
+    for (&index, values) in wanted.values.iter().zip(&mut body.values) {
+        let text = cell(index);
+        let low_is_half = wanted.switched.iter().find(|(column, _)| *column == index).map(|(_, half)| *half);
+        let value = match number::parse(text, dialect.decimal) {
+            Some(value) => value,
+            None if number::is_missing(text) => f64::NAN,
+            None => match low_is_half.and_then(|half| number::switch(text).map(|switch| switch.duty(half))) {
+                Some(duty) => duty,
+                None => {
+                    let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+                    account.bad_cell(line, name, text);
+                    f64::NAN
+                }
+            },
+        };
+        values.push(value);
+    }
+}

@@ -1,0 +1,43 @@
+use stiffbus::car::{BatteryKind, Car};
+use stiffbus::ingest::{self, ReadOptions, RoleRequest};
+
+use crate::support::*;
+
+const COUPE: &str = "# the blue coupe\nsetpoint_v = 14.3\nstarter_a = 180\n\n[columns]\nvoltage = \"U1\"\nload = [\"x\", \"y\"]\n\n\
+                     [battery]\ncca_a = 540\ncapacity_ah = 60\nkind = \"flooded\"\n\n[alternator]\nrated_a = 70\npulley_ratio = 2.4\n\n\
+                     [loads_a]\nfans = 22\n\"AC blower\" = 18.5\n";
+
+#[test]
+fn a_whole_car_beside_its_log() {
+    let text = write("time_s,U1,x,y", |r| format!("{:.1},{:.2},{},0", r.t, r.v, r.fan));
+    let (folder, path) = file(text);
+    assert!(Car::beside(&path).expect("no car is no error").is_none());
+    std::fs::write(folder.path().join("car.toml"), COUPE).expect("a car");
+    let (found, car) = Car::beside(&path).expect("a good car").expect("a car");
+    assert_eq!(name_of(&found), "car.toml");
+    assert_eq!((car.battery.cca_a, car.battery.capacity_ah, car.battery.kind), (Some(540.0), Some(60.0), Some(BatteryKind::Flooded)));
+    assert_eq!((car.setpoint_v, car.starter_a, car.alternator.rated_a, car.alternator.pulley_ratio), (Some(14.3), Some(180.0), Some(70.0), Some(2.4)));
+    assert_eq!(car.loads_a["AC blower"], 18.5);
+    let columns = RoleRequest::from_car(&car).expect("good roles");
+    let log = ingest::read(&path, &ReadOptions { columns, ..Default::default() }).expect("a log");
+    is_the_log(&log);
+    has_fan(&log, "x");
+    assert_eq!(log.load_names(), ["x", "y"]);
+}
+
+#[test]
+fn mistakes_are_located() {
+    for (text, parts) in [
+        ("setpoint_v = 14.3\nsetpiont_v = 2\n", ["car.toml, line 2", "unknown field", "setpoint_v"]),
+        ("[battery]\n\nkind = \"wet\"\n", ["line 3", "wet", "flooded"]),
+        ("[battery]\ncca_a = \"many\"\n", ["line 2", "invalid type", "[battery]"]),
+        ("[battery\n", ["line 1", "car.toml", "Allowed"]),
+        ("[battery]\ncca_a = -5\n", ["line 2", "cca_a = -5", "above 0"]),
+        ("[columns]\nvolts = \"U1\"\n", ["line 2", "\"volts\" is no role", "temperature.coolant"]),
+    ] {
+        let (_folder, path) = named("car.toml", text);
+        says(&Car::load(&path).expect_err("a mistake").to_string(), &parts);
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    says(&Car::load(&folder.path().join("car.toml")).expect_err("no file").to_string(), &["car.toml", "cannot be read"]);
+}

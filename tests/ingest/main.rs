@@ -1,0 +1,17 @@
+//! Reading logs: every dialect, clock, unit and role without flags, and clear
+//! words for what cannot be read. Expected values are those the test itself
+//! wrote into the file.
+
+mod car;
+mod cleaning;
+mod clocks;
+mod dialects;
+mod errors;
+mod garbage;
+mod headers;
+mod marks;
+mod overrides;
+mod roles;
+mod routes;
+mod support;
+mod units;
