@@ -11,6 +11,7 @@ pub mod car;
 pub mod demo;
 pub mod diagnosis;
 pub mod estimate;
+pub mod files;
 pub mod ingest;
 pub mod log;
 pub mod physics;
@@ -18,7 +19,7 @@ pub mod picture;
 pub mod report;
 pub mod segment;
 pub mod stats;
-// pub mod verbs;
+pub mod verbs;
 pub mod verdict;
 
 use analysis::analyse;

@@ -1,1 +1,36 @@
-fn main() {}
+//! Parse, call one verb, exit code.
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use stiffbus::verbs::{demo, diagnose};
+
+/// Does the alternator keep up? Reads the voltage log of a car's charging
+/// system and says by how much it falls short, when, and why.
+#[derive(Debug, Parser)]
+#[command(version, arg_required_else_help = true)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
+#[command(after_help = "Exit codes: 0 analysed, 1 could not, 2 wrong use, 3 --fail-on met.")]
+struct Cli {
+    #[command(subcommand)]
+    verb: Option<Verb>,
+    #[command(flatten)]
+    bare: diagnose::DiagnoseArgs,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    /// One log or several: the verdict here, a report folder on disk
+    Diagnose(Box<diagnose::DiagnoseArgs>),
+    /// Write the invented sample logs and their truth
+    Demo(demo::DemoArgs),
+}
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    match cli.verb {
+        Some(Verb::Diagnose(args)) => diagnose::run(&args),
+        Some(Verb::Demo(args)) => demo::run(&args),
+        None => diagnose::run(&cli.bare),
+    }
+}

@@ -28,7 +28,13 @@ pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &Grain) -> Opt
 
 /// 90 % half-width of the mean of `samples` consecutive samples.
 pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
-    window_mean_half_width(samples, grain.unrounded_sigma_v, grain.memory_samples, grain.step_v, LEVEL)
+    window_mean_half_width(
+        samples,
+        grain.unrounded_sigma_v,
+        grain.memory_samples,
+        grain.step_v,
+        LEVEL,
+    )
 }
 
 impl Level {

@@ -14,6 +14,7 @@ use super::scenario::{Recording, recordings};
 use super::simulate::{Simulated, simulate};
 use super::truth::{BatteryTruth, KeepUpTruth, StepTruth};
 use crate::diagnosis::{Phase, VerdictWord};
+use crate::files::write_whole;
 use crate::physics::interpolate::CurveError;
 
 /// Why the demo could not be written.
@@ -110,13 +111,7 @@ fn put(path: &Path, bytes: &[u8]) -> io::Result<()> {
     if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder)?;
     }
-    let aside = path.with_extension("part");
-    let done = std::fs::write(&aside, bytes).and_then(|()| std::fs::rename(&aside, path));
-    if done.is_err() {
-        // The error that counts is the first one.
-        let _ = std::fs::remove_file(&aside);
-    }
-    done
+    write_whole(path, bytes)
 }
 
 /// Keeps the first rows and fills the rest of a failed card with rubbish.

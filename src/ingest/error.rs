@@ -101,11 +101,8 @@ pub(super) fn list(names: &[String]) -> String {
 /// At most forty characters of a cell, without control characters: cells come from anywhere.
 pub(super) fn clip(text: &str) -> String {
     const SHOWN: usize = 40;
-    let mut clipped: String = text
-        .chars()
-        .take(SHOWN)
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .collect();
+    let mut clipped: String =
+        text.chars().take(SHOWN).map(|c| if c.is_control() { ' ' } else { c }).collect();
     if text.chars().nth(SHOWN).is_some() {
         clipped.push('…');
     }

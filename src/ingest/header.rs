@@ -85,7 +85,8 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         .and_then(|row| row.get(0))
         .and_then(stamp::parse_any)
         .is_some_and(|stamp| stamp.date.is_some() && stamp.clock_s.is_none());
-    let headings = headings(header_cells.as_deref(), units_cells.as_deref(), width, first_cell_is_date);
+    let headings =
+        headings(header_cells.as_deref(), units_cells.as_deref(), width, first_cell_is_date);
     Ok(Layout {
         header_line: header.and_then(|i| rows.get(i)).map(|row| start_of(row, head).1),
         headings,
@@ -169,10 +170,7 @@ fn numeric_columns(rows: &[StringRecord], width: usize, decimal: u8) -> Vec<bool
 fn is_data_row(row: &StringRecord, numeric: &[bool], width: usize, decimal: u8) -> bool {
     row.len() == width
         && row.iter().any(|cell| is_number_like(cell, decimal))
-        && row
-            .iter()
-            .zip(numeric)
-            .all(|(cell, numeric)| !numeric || is_value_like(cell, decimal))
+        && row.iter().zip(numeric).all(|(cell, numeric)| !numeric || is_value_like(cell, decimal))
 }
 
 fn is_textual(row: &StringRecord, width: usize, decimal: u8) -> bool {
@@ -181,7 +179,9 @@ fn is_textual(row: &StringRecord, width: usize, decimal: u8) -> bool {
         && row.len() * 2 >= width
         && (width < 2 || row.len() >= 2)
         && row.iter().any(|cell| cell.chars().any(char::is_alphabetic))
-        && !row.iter().any(|cell| number::parse(cell, decimal).is_some() || stamp::parse_any(cell).is_some())
+        && !row
+            .iter()
+            .any(|cell| number::parse(cell, decimal).is_some() || stamp::parse_any(cell).is_some())
 }
 
 fn is_units_row(row: &StringRecord) -> bool {
@@ -293,8 +293,12 @@ pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
         let behind_underscore = raw.strip_suffix(text).is_some_and(|head| head.ends_with('_'));
         let counts = text.len() == 1
             && unit != Unit::Volt
-            && (!behind_underscore || ["volt", "spannung"].iter().any(|word| fold(name).contains(word)));
-        let names = matches!(fold(text).as_ref(), "rpm" | "volts" | "volt" | "amps" | "seconds" | "millis" | "micros");
+            && (!behind_underscore
+                || ["volt", "spannung"].iter().any(|word| fold(name).contains(word)));
+        let names = matches!(
+            fold(text).as_ref(),
+            "rpm" | "volts" | "volt" | "amps" | "seconds" | "millis" | "micros"
+        );
         return match (counts, names) {
             (true, _) => (raw.to_owned(), None),
             (_, true) => (raw.to_owned(), Some(unit)),

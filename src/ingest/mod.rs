@@ -61,23 +61,28 @@ pub fn read_carefully(path: &Path, options: &ReadOptions) -> Result<Log, IngestE
 fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log, IngestError> {
     let bytes = load(path)?;
     let sha256 = hex(&Sha256::digest(&bytes));
-    let decoded = encoding::decode(bytes).map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
+    let decoded = encoding::decode(bytes)
+        .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
     if decoded.text.trim().is_empty() {
         return Err(IngestError::Empty { path: path.to_path_buf() });
     }
     let mut notices = Vec::new();
     if decoded.lossy {
-        notices.push(format!("some bytes are not valid {}; they are read as \u{fffd}", decoded.encoding));
+        notices.push(format!(
+            "some bytes are not valid {}; they are read as \u{fffd}",
+            decoded.encoding
+        ));
     }
 
     let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
     let aligned = dialect.align(&decoded.text);
     let text = aligned.as_deref().unwrap_or(&decoded.text);
     let sample = Sample::of(text);
-    let layout =
-        header::find(&dialect, sample.head).map_err(|seen| IngestError::NoTable { path: path.to_path_buf(), seen })?;
+    let layout = header::find(&dialect, sample.head)
+        .map_err(|seen| IngestError::NoTable { path: path.to_path_buf(), seen })?;
     let body_head = sample.head.get(layout.body_byte..).unwrap_or("");
-    let texts: Vec<&str> = std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
+    let texts: Vec<&str> =
+        std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
     let facts = Facts::of(&dialect, &layout, &texts);
 
     let forced = roles::requested(path, &layout.headings, &options.columns)?;
@@ -90,15 +95,29 @@ fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log
         layout.header_line.is_some(),
         dialect.decimal,
     )?;
-    let Assignment { columns: assigned, bus, notices: role_notices } =
-        roles::assign(path, &layout.headings, &facts, &forced, &clock.columns(), options.any_voltage)?;
+    let Assignment { columns: assigned, bus, notices: role_notices } = roles::assign(
+        path,
+        &layout.headings,
+        &facts,
+        &forced,
+        &clock.columns(),
+        options.any_voltage,
+    )?;
     notices.extend(role_notices);
     notices.extend(clock.notices.iter().cloned());
 
     let wanted = wanted(&assigned, &facts);
     let mut account = Account::default();
-    let mut body =
-        table::read(text, &dialect, &layout, &clock, &wanted, careful_only, &mut account, &mut notices);
+    let mut body = table::read(
+        text,
+        &dialect,
+        &layout,
+        &clock,
+        &wanted,
+        careful_only,
+        &mut account,
+        &mut notices,
+    );
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
     refuse_stuck_clock(path, &layout, &clock, &body)?;
     canonical_time(&mut body, &clock, &mut notices);
@@ -125,7 +144,10 @@ fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log
     let mut bus_v = Vec::new();
     let mut battery_current = None;
     for (&index, values) in wanted.values.iter().zip(std::mem::take(&mut body.values)) {
-        let (Some(column), Some(heading)) = (assigned.get(index), layout.headings.get(index)) else { continue };
+        let (Some(column), Some(heading)) = (assigned.get(index), layout.headings.get(index))
+        else {
+            continue;
+        };
         let values = gather(values, &axis);
         match column.role {
             role if role == bus_role => bus_v.clone_from(&values),
@@ -219,7 +241,9 @@ fn hex(bytes: &[u8]) -> String {
 
 fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {
     let with = |pick: &dyn Fn(Role) -> bool| -> Vec<usize> {
-        (0..assigned.len()).filter(|&i| assigned.get(i).is_some_and(|column| pick(column.role))).collect()
+        (0..assigned.len())
+            .filter(|&i| assigned.get(i).is_some_and(|column| pick(column.role)))
+            .collect()
     };
     let values = with(&|role| !matches!(role, Role::Time | Role::Note | Role::Ignored));
     let switched = values
@@ -233,9 +257,15 @@ fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {
     Wanted { values, switched, note: with(&|role| role == Role::Note).first().copied() }
 }
 
-fn refuse_stuck_clock(path: &Path, layout: &Layout, clock: &Clock, body: &Body) -> Result<(), IngestError> {
+fn refuse_stuck_clock(
+    path: &Path,
+    layout: &Layout,
+    clock: &Clock,
+    body: &Body,
+) -> Result<(), IngestError> {
     let Some(&column) = clock.columns().last() else { return Ok(()) };
-    let name = layout.headings.get(column).map_or(String::new(), |heading| error::clip(&heading.name));
+    let name =
+        layout.headings.get(column).map_or(String::new(), |heading| error::clip(&heading.name));
     let mut finite = body.time.iter().copied().filter(|t| t.is_finite());
     let Some(first) = finite.next() else {
         if body.time.is_empty() {
@@ -274,7 +304,10 @@ fn canonical_time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
                 let wraps = axis::unwrap(&mut body.time, period_s);
                 if wraps > 0 {
                     let what = if period_s > 3600.0 { "midnight" } else { "the full hour" };
-                    notices.push(format!("the clock passes {what} {wraps} time{}", if wraps == 1 { "" } else { "s" }));
+                    notices.push(format!(
+                        "the clock passes {what} {wraps} time{}",
+                        if wraps == 1 { "" } else { "s" }
+                    ));
                 }
             } else {
                 let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
@@ -322,8 +355,11 @@ fn canonical_values(
         match column.role {
             Role::Load => values.iter_mut().for_each(|value| *value = value.clamp(0.0, 1.0)),
             Role::Voltage(_) => {
-                for (row, value) in values.iter_mut().enumerate().filter(|(_, value)| value.abs() > ABSURD_V) {
-                    let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+                for (row, value) in
+                    values.iter_mut().enumerate().filter(|(_, value)| value.abs() > ABSURD_V)
+                {
+                    let name =
+                        layout.headings.get(index).map_or("", |heading| heading.name.as_str());
                     account.bad_cell(body.lines.of(row), name, &format!("{value} V"));
                     *value = f64::NAN;
                 }
@@ -333,7 +369,13 @@ fn canonical_values(
     }
 }
 
-fn time_axis(body: &Body, wanted: &Wanted, assigned: &[Assigned], bus: Role, account: &mut Account) -> Axis {
+fn time_axis(
+    body: &Body,
+    wanted: &Wanted,
+    assigned: &[Assigned],
+    bus: Role,
+    account: &mut Account,
+) -> Axis {
     let bus_v = wanted
         .values
         .iter()
@@ -363,7 +405,11 @@ fn note_constant_load(name: &str, values: &[f64], notices: &mut Vec<String>) {
     if let Some(first) = known.next()
         && known.all(|value| value == first)
     {
-        notices.push(format!("the load \"{}\" stays at {:.0} % throughout", error::clip(name), 100.0 * first));
+        notices.push(format!(
+            "the load \"{}\" stays at {:.0} % throughout",
+            error::clip(name),
+            100.0 * first
+        ));
     }
 }
 
@@ -379,13 +425,21 @@ fn describe(headings: &[Heading], assigned: &[Assigned]) -> Vec<Column> {
                 Role::Temperature(place) => Some(place.word().to_owned()),
                 _ => None,
             },
-            unit: column.unit.filter(|unit| *unit != Unit::Other).map(|unit| unit.word().to_owned()),
+            unit: column
+                .unit
+                .filter(|unit| *unit != Unit::Other)
+                .map(|unit| unit.word().to_owned()),
             why: column.why.clone(),
         })
         .collect()
 }
 
-fn started_at(clock: &Clock, body: &Body, raw_start: Option<f64>, first_row: usize) -> Option<chrono::NaiveDateTime> {
+fn started_at(
+    clock: &Clock,
+    body: &Body,
+    raw_start: Option<f64>,
+    first_row: usize,
+) -> Option<chrono::NaiveDateTime> {
     let of_file = body.wall.or_else(|| clock.wall(raw_start?))?;
     let first = body.time.iter().copied().find(|t| t.is_finite())?;
     let late_s = body.time.get(first_row)? - first;
@@ -406,8 +460,11 @@ fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
 
 /// Median interval, its jitter, and the stretches without samples.
 fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
-    let steps: Vec<f64> =
-        time_s.windows(2).filter_map(|p| matches!(p, [_, _]).then(|| p)).map(|p| span_of(p).seconds()).collect();
+    let steps: Vec<f64> = time_s
+        .windows(2)
+        .filter_map(|p| matches!(p, [_, _]).then(|| p))
+        .map(|p| span_of(p).seconds())
+        .collect();
     let interval_s = crate::stats::robust::median(&steps);
     let jitter_s = crate::stats::robust::mad_sigma(&steps);
     // Five intervals missing are a gap, unless the clock is as uneven as that anyway.

@@ -80,7 +80,13 @@ pub fn read(
     careful(text, dialect, layout, clock, wanted, account, notices)
 }
 
-fn fast(text: &str, dialect: &Dialect, layout: &Layout, clock: &Clock, wanted: &Wanted) -> Option<Body> {
+fn fast(
+    text: &str,
+    dialect: &Dialect,
+    layout: &Layout,
+    clock: &Clock,
+    wanted: &Wanted,
+) -> Option<Body> {
     if !wanted.switched.is_empty() || wanted.note.is_some() || layout.short_rows {
         return None;
     }
@@ -137,7 +143,14 @@ fn fast(text: &str, dialect: &Dialect, layout: &Layout, clock: &Clock, wanted: &
         None => by_rate(rows),
     };
     let values = wanted.values.iter().map(|&index| take(index)).collect::<Option<Vec<_>>>()?;
-    Some(Body { time, lines: Lines::From(layout.body_line), values, notes: Vec::new(), wall: None, route: Route::Fast })
+    Some(Body {
+        time,
+        lines: Lines::From(layout.body_line),
+        values,
+        notes: Vec::new(),
+        wall: None,
+        route: Route::Fast,
+    })
 }
 
 fn by_rate(rows: usize) -> Vec<f64> {
@@ -314,14 +327,18 @@ fn take_row(
     body.time.extend(time);
     for (&index, values) in wanted.values.iter().zip(&mut body.values) {
         let text = cell(index);
-        let low_is_half = wanted.switched.iter().find(|(column, _)| *column == index).map(|(_, half)| *half);
+        let low_is_half =
+            wanted.switched.iter().find(|(column, _)| *column == index).map(|(_, half)| *half);
         let value = match number::parse(text, dialect.decimal) {
             Some(value) => value,
             None if number::is_missing(text) => f64::NAN,
-            None => match low_is_half.and_then(|half| number::switch(text).map(|switch| switch.duty(half))) {
+            None => match low_is_half
+                .and_then(|half| number::switch(text).map(|switch| switch.duty(half)))
+            {
                 Some(duty) => duty,
                 None => {
-                    let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+                    let name =
+                        layout.headings.get(index).map_or("", |heading| heading.name.as_str());
                     account.bad_cell(line, name, text);
                     f64::NAN
                 }

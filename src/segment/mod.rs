@@ -42,8 +42,7 @@ pub fn segment(log: &Log) -> Segments {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let first_look = Grain::first_look(time_s, bus_v, log.source.resolution_v);
     let phases = phases::phases(time_s, bus_v, log.engine_rpm(), &first_look);
-    let speed_changes =
-        log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
+    let speed_changes = log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
     let pass = |grain: &Grain| {
         let steps = steps::steps(log, &phases, &speed_changes, grain);
         let stretches = stretches::stretches(log, &phases, &speed_changes, &steps);

@@ -88,15 +88,14 @@ pub fn undeclared_break(
     if candidates.is_empty() {
         return None;
     }
-    let at = break_near(time_s, bus_v, candidates, own_range);
+    let at = break_near(time_s, bus_v, candidates, own_range.clone());
     let at_s = time_s[at];
     let before = indices(
         time_s,
         Span { start_s: (at_s - FIT_BEFORE_S).max(own.start_s + CALM_AFTER_S), end_s: at_s },
     );
     let before = before.start..before.end.min(at);
-    let arrived =
-        Span { start_s: at_s + ARRIVED_S.0, end_s: (at_s + ARRIVED_S.1).min(own.end_s) };
+    let arrived = Span { start_s: at_s + ARRIVED_S.0, end_s: (at_s + ARRIVED_S.1).min(own.end_s) };
     let after = indices(time_s, arrived);
     let enough = ((LEAST_BEFORE_S / grain.interval_s) as usize).max(4);
     if before.len() < enough || after.len() < LEAST_SAMPLES {
@@ -141,8 +140,8 @@ fn mended_sag(
     let apart_v = |v: &f64| moved_v.signum() * (v - quiet_v);
     let quiet = bus_v[before].iter().filter(|v| apart_v(v) > 0.5 * moved_v.abs()).count() == 0;
     let whole = after.iter().filter(|v| apart_v(v) > 3.0 * grain.sigma_v).count() >= LEAST_SAMPLES;
-    let least_v = (grain.visible_change_v(reach, SAG_WIDTHS))
-        .max(LEAST_STEPS * grain.step_v.unwrap_or(0.0));
+    let least_v =
+        (grain.visible_change_v(reach, SAG_WIDTHS)).max(LEAST_STEPS * grain.step_v.unwrap_or(0.0));
     (quiet && whole && moved_v.abs() >= least_v)
         .then_some(Onset { at_s: time_s[at], jump_v: moved_v })
 }

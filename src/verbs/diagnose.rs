@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use clap::{Args, ValueEnum};
 
 use crate::diagnosis::{BusState, Diagnosis};
+use crate::files::{same_file, write_whole};
 use crate::report::{self, Overwrite};
 use crate::verbs::options::{CarFlags, ReadFlags};
 use crate::{diagnose, ingest};
@@ -79,11 +80,26 @@ fn one(args: &DiagnoseArgs, path: &Path) -> Result<Diagnosis, Box<dyn std::error
     let log = ingest::read(path, &args.read.options(&car)?)?;
     let diagnosis = diagnose(&log, &car)?;
     let dir = folder(args, path);
+    if path.parent().is_some_and(|home| same_file(home, &dir)) {
+        return Err(format!(
+            "{}: is the folder of the log itself; give the report a folder of its own with --out",
+            dir.display()
+        )
+        .into());
+    }
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     report::write_folder(&diagnosis, &dir, policy)?;
     let to_stdout = args.json.as_deref() == Some(Path::new("-"));
     if let Some(file) = args.json.as_deref().filter(|_| !to_stdout) {
-        report::write_file(file, report::json(&diagnosis).as_bytes())?;
+        if args.logs.iter().any(|log| same_file(log, file)) {
+            return Err(format!(
+                "{}: is the log itself; --json needs a name of its own",
+                file.display()
+            )
+            .into());
+        }
+        write_whole(file, report::json(&diagnosis).as_bytes())
+            .map_err(|e| format!("{}: could not write the JSON: {e}", file.display()))?;
     }
     if to_stdout {
         std::io::stdout().write_all(report::json(&diagnosis).as_bytes())?;

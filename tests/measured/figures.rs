@@ -160,31 +160,11 @@ fn one(case: &Case) -> Figures {
 }
 
 fn diagnose(case: &Case) -> Diagnosis {
-    use polars::prelude::*;
-    use stiffbus::demo::logger::Shows;
-    use stiffbus::log::*;
-    let sim = &case.simulated;
-    let t0 = sim.time_s[0];
-    let time_s: Vec<f64> = sim.time_s.iter().map(|t| t - t0).collect();
-    let n = time_s.len();
-    let mut cols: Vec<polars::prelude::Column> = vec![polars::prelude::Column::new("time_s".into(), time_s.clone())];
-    for ch in &case.logger.channels {
-        let v = sim.channel(ch.shows).unwrap();
-        let key = match ch.shows {
-            Shows::Voltage(t) => Role::Voltage(t).key(),
-            Shows::EngineRpm => Role::EngineRpm.key(),
-            Shows::AlternatorRpm => Role::AlternatorRpm.key(),
-            Shows::AlternatorCurrent => Role::AlternatorCurrent.key(),
-            Shows::BatteryCurrent => Role::BatteryCurrent.key(),
-            Shows::Temperature(p) => Role::Temperature(p).key(),
-            Shows::Load(k) => Log::load_key(&case.car.loads[k].name),
-        };
-        cols.push(polars::prelude::Column::new(key.into(), v));
-    }
-    let frame = DataFrame::new(n, cols).unwrap();
-    let bus = sim.bus_v();
-    let source = Source { file: "x".into(), sha256: String::new(), encoding: String::new(), separator: String::new(), decimal: '.', header_line: None, clock: String::new(), started_at: None, rows_read: n, rows_skipped: vec![], bad_cells: 0, bad_cells_first: vec![], duration_s: time_s[n-1], sample_interval_s: 1.0/case.logger.samples_per_s, jitter_s: 0.0, resolution_v: stiffbus::stats::resolution::quantisation_step(&bus), gaps: vec![], notices: vec![] };
-    let log = Log::new(source, vec![], vec![], Tap::Battery, frame).unwrap();
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("log.csv");
+    std::fs::write(&path, case.simulated.bytes()).expect("a written log");
+    let log = stiffbus::ingest::read(&path, &Default::default())
+        .unwrap_or_else(|e| panic!("seed {}: {e}", case.seed));
     stiffbus::diagnose(&log, &Car::default()).unwrap_or_else(|e| panic!("seed {}: {e}", case.seed))
 }
 
@@ -216,10 +196,27 @@ fn steps(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
                 if visible {
                     let slack_s = 0.3f64.max(1.0 / case.logger.samples_per_s) + 1e-6;
                     f.onset.add((found.at_s - step.at_s).abs() <= slack_s);
-                    if std::env::var_os("CASES").is_some() && (found.at_s - step.at_s).abs() > slack_s {
-                        let t = &case.simulated.time_s; let v = case.simulated.bus_v();
-                        let w: Vec<String> = t.iter().zip(&v).filter(|(t,_)| (**t-step.at_s).abs() < 2.5).step_by(((0.1*case.logger.samples_per_s) as usize).max(1)).map(|(t,v)| format!("{:.1}:{v:.3}", t-step.at_s)).collect();
-                        println!("seed {}: onset off {:+.2} s, true lag {:.2}, answered {} {:?} {}", case.seed, found.at_s-step.at_s, step.at_s-step.declared_at_s, found.answered, step.direction, w.join(" "));
+                    if std::env::var_os("CASES").is_some()
+                        && (found.at_s - step.at_s).abs() > slack_s
+                    {
+                        let t = &case.simulated.time_s;
+                        let v = case.simulated.bus_v();
+                        let w: Vec<String> = t
+                            .iter()
+                            .zip(&v)
+                            .filter(|(t, _)| (**t - step.at_s).abs() < 2.5)
+                            .step_by(((0.1 * case.logger.samples_per_s) as usize).max(1))
+                            .map(|(t, v)| format!("{:.1}:{v:.3}", t - step.at_s))
+                            .collect();
+                        println!(
+                            "seed {}: onset off {:+.2} s, true lag {:.2}, answered {} {:?} {}",
+                            case.seed,
+                            found.at_s - step.at_s,
+                            step.at_s - step.declared_at_s,
+                            found.answered,
+                            step.direction,
+                            w.join(" ")
+                        );
                     }
                 }
                 if visible || (declared && found.answered) {
@@ -249,12 +246,35 @@ fn steps(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
     }
     if std::env::var_os("CASES").is_some() {
         for step in free {
-            let t = &case.simulated.time_s; let v = case.simulated.bus_v(); let x = &case.simulated.truth.samples.bus_v; let r = &case.simulated.truth.samples.engine_rpm;
-            let w: Vec<String> = (0..t.len()).filter(|k| (t[*k]-t[0]-step.at_s).abs() < 3.5).step_by(((0.2*case.logger.samples_per_s) as usize).max(1)).map(|k| format!("{:.1}:{:.3}/{:.3}/{:.0}", t[k]-t[0]-step.at_s, v[k], x[k], r[k])).collect();
-            println!("{} {:?}", w.join(" "), truth.steps.iter().map(|s| s.at_s - step.at_s).filter(|d| d.abs() < 12.0).collect::<Vec<_>>());
+            let t = &case.simulated.time_s;
+            let v = case.simulated.bus_v();
+            let x = &case.simulated.truth.samples.bus_v;
+            let r = &case.simulated.truth.samples.engine_rpm;
+            let w: Vec<String> = (0..t.len())
+                .filter(|k| (t[*k] - t[0] - step.at_s).abs() < 3.5)
+                .step_by(((0.2 * case.logger.samples_per_s) as usize).max(1))
+                .map(|k| {
+                    format!("{:.1}:{:.3}/{:.3}/{:.0}", t[k] - t[0] - step.at_s, v[k], x[k], r[k])
+                })
+                .collect();
+            println!(
+                "{} {:?}",
+                w.join(" "),
+                truth
+                    .steps
+                    .iter()
+                    .map(|s| s.at_s - step.at_s)
+                    .filter(|d| d.abs() < 12.0)
+                    .collect::<Vec<_>>()
+            );
             println!(
                 "seed {}: false {:?} at {:.2} s shift {:.3} sag {:.3} {:?}",
-                case.seed, step.direction, step.at_s, step.shift_v.value, step.sag_v.value, step.rpm_before
+                case.seed,
+                step.direction,
+                step.at_s,
+                step.shift_v.value,
+                step.sag_v.value,
+                step.rpm_before
             );
         }
     }
@@ -272,8 +292,10 @@ fn visible(case: &Case, i: usize) -> bool {
         .min(speed_change_after(case, step));
     let window = (next_s - step.at_s).min(4.0);
     let before = mean_true(case, Span { start_s: step.at_s - 2.0, end_s: step.at_s - 0.1 });
-    let after =
-        mean_true(case, Span { start_s: step.at_s + 0.6 * window, end_s: step.at_s + window - 0.2 });
+    let after = mean_true(
+        case,
+        Span { start_s: step.at_s + 0.6 * window, end_s: step.at_s + window - 0.2 },
+    );
     let noise = &case.logger.noise;
     let sigma = noise.white_v.hypot(noise.autoregressive_v).hypot(noise.ripple_v / 2f64.sqrt());
     let calm = !case.script.engine.iter().any(|e| (e.at_s - step.at_s).abs() < 4.0 + e.ramp_s);
@@ -330,11 +352,11 @@ fn states(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
             .filter(|(_, t)| point.spans.iter().any(|s| s.contains(**t)))
             .map(|(k, _)| k)
             .collect();
-        let count = |state: BusState| {
-            inside.iter().filter(|&&k| truth.samples.state[k] == state).count()
-        };
+        let count =
+            |state: BusState| inside.iter().filter(|&&k| truth.samples.state[k] == state).count();
         let states = [BusState::Holding, BusState::Slipping, BusState::Draining];
-        let Some(most) = states.into_iter().max_by_key(|s| count(*s)).filter(|_| !inside.is_empty())
+        let Some(most) =
+            states.into_iter().max_by_key(|s| count(*s)).filter(|_| !inside.is_empty())
         else {
             continue;
         };
@@ -342,12 +364,22 @@ fn states(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
         if most != point.state {
             *f.confusion.entry((most.word(), point.state.word())).or_default() += 1;
             if std::env::var_os("CASES").is_some() {
-                let mean = |x: &[f64]| inside.iter().map(|&k| x[k]).sum::<f64>() / inside.len() as f64;
+                let mean =
+                    |x: &[f64]| inside.iter().map(|&k| x[k]).sum::<f64>() / inside.len() as f64;
                 println!(
                     "seed {}: {:?} is {:?}, told {:?} ({}): true V {:.3} setpoint {:.3} battery {:.1} A open circuit {:.3}; told V {:.3}, setpoint {:?}, spans {:?}",
-                    case.seed, point.loads, most, point.state, point.state_how,
-                    mean(&truth.samples.bus_v), mean(&truth.samples.setpoint_v), mean(&truth.samples.battery_a), mean(&truth.samples.open_circuit_v),
-                    point.voltage_v.value, diagnosis.setpoint_v.as_ref().map(|s| s.value), point.spans,
+                    case.seed,
+                    point.loads,
+                    most,
+                    point.state,
+                    point.state_how,
+                    mean(&truth.samples.bus_v),
+                    mean(&truth.samples.setpoint_v),
+                    mean(&truth.samples.battery_a),
+                    mean(&truth.samples.open_circuit_v),
+                    point.voltage_v.value,
+                    diagnosis.setpoint_v.as_ref().map(|s| s.value),
+                    point.spans,
                 );
             }
         }

@@ -69,7 +69,9 @@ fn onsets_are_placed() {
 #[test]
 fn intervals_cover_their_truth() {
     for (name, f) in [("declared", declared()), ("undeclared", undeclared())] {
-        for (what, tally) in [("shift", &f.shift), ("settled", &f.settled), ("baseline", &f.baseline)] {
+        for (what, tally) in
+            [("shift", &f.shift), ("settled", &f.settled), ("baseline", &f.baseline)]
+        {
             println!("{name}: {what} {tally}");
             assert!((0.85..=0.95).contains(&tally.share()), "{name}: {what} {tally}");
         }

@@ -21,7 +21,14 @@ impl Score {
 
 impl fmt::Display for Score {
     fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
-        write!(f, "F1 {:.4} (found {}, missed {}, false {})", self.f1(), self.found, self.missed, self.wrong)
+        write!(
+            f,
+            "F1 {:.4} (found {}, missed {}, false {})",
+            self.f1(),
+            self.found,
+            self.missed,
+            self.wrong
+        )
     }
 }
 

@@ -1,0 +1,28 @@
+//! Writing so that a reader meets the old file or the new one, never half of one.
+
+use std::io::{self, Write};
+use std::path::Path;
+
+/// Writes `bytes` beside `path` and renames them into place.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let folder = match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    let mut aside = tempfile::NamedTempFile::new_in(folder)?;
+    aside.write_all(bytes)?;
+    // A temporary file is its owner's alone; a written file is as readable as
+    // any other file made here.
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        aside.as_file().set_permissions(std::fs::Permissions::from_mode(0o644))?;
+    }
+    aside.persist(path).map_err(|e| e.error)?;
+    Ok(())
+}
+
+/// Whether two paths name the same existing file.
+pub fn same_file(a: &Path, b: &Path) -> bool {
+    matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+}
