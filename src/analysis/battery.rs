@@ -21,7 +21,7 @@ const POLARISATION_SHARE: (f64, f64) = (1.35, 2.0);
 const COMMON_REST_V: (f64, f64, f64) = (12.55, 12.2, 12.75);
 /// What charging leaves on top of the rest voltage for some minutes
 /// (common practice, no source).
-const SURFACE_CHARGE_V: (f64, f64, f64) = (0.25, 0.0, 0.55);
+const SURFACE_CHARGE_V: (f64, f64, f64) = (0.35, 0.05, 0.7);
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct BatteryModel {

@@ -7,17 +7,25 @@
 use crate::analysis::level::level;
 use crate::car::Car;
 use crate::estimate::{Estimate, Grade};
-use crate::log::Log;
+use crate::log::{Log, Span};
 use crate::segment::{Grain, Segments, Stretch};
+use crate::stats::robust::median;
 
 /// A bus under this is not being charged (common practice, no source).
 const CHARGED_V: f64 = 13.2;
 /// Levels of one setpoint lie this close together: regulators droop a few
 /// hundredths from no load to full load (common practice, no source).
-const DROOP_V: f64 = 0.06;
+const DROOP_V: f64 = 0.08;
 /// 7 to 10 mV/°C over a warm-up of a few °C a minute (common practice, no source).
 const DRIFTS_V_PER_MIN: std::ops::RangeInclusive<i32> = -16..=4;
 const DRIFT_STEP_V_PER_MIN: f64 = 0.005;
+/// Held, a bus does not rise, and falls no faster than the regulator warms. One
+/// that charges a low battery short of its setpoint rises.
+const RISING_V: f64 = 0.02;
+const FALLING_V_PER_S: f64 = 0.002;
+/// What regulators are set to, for a log that never shows its own (common
+/// practice, no source).
+const COMMON_V: (f64, f64, f64) = (14.25, 13.8, 14.7);
 /// Less running than this shows no drift.
 const LEAST_DRIFT_S: f64 = 60.0;
 
@@ -41,6 +49,18 @@ impl Setpoint {
         let estimate = Estimate::around(value_v, 0.1, Grade::Inferred, "stated for this car");
         Setpoint { estimate, middle_s: 0.0, drift_v_per_s: 0.0, drift_per_minute: None }
     }
+
+    fn common() -> Setpoint {
+        let (value, low, high) = COMMON_V;
+        let how = "common practice: the log never shows a level that is held";
+        let estimate = Estimate::new(value, low, high, Grade::Assumed, how);
+        Setpoint { estimate, middle_s: 0.0, drift_v_per_s: 0.0, drift_per_minute: None }
+    }
+
+    /// Whether the log, or a person, tells it.
+    pub fn is_known(&self) -> bool {
+        self.estimate.grade != Grade::Assumed
+    }
 }
 
 /// One steady stretch as the search sees it.
@@ -52,8 +72,8 @@ struct Seen<'a> {
     half_width_v: f64,
 }
 
-/// The setpoint as stated, else as seen. `None` where no level stands out as
-/// one that is held.
+/// The setpoint as stated, else as seen, else as regulators commonly have it;
+/// `None` for a log without steady running.
 pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
     if let Some(stated_v) = car.setpoint_v {
         return Some(Setpoint::stated(stated_v));
@@ -61,6 +81,7 @@ pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
     let seen: Vec<Seen> = segments
         .stretches
         .iter()
+        .filter(|stretch| is_flat(log, stretch, &segments.grain))
         .filter_map(|stretch| {
             let level = level(log.time_s(), log.bus_v(), stretch.settled, &segments.grain)?;
             Some(Seen {
@@ -72,17 +93,33 @@ pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
             })
         })
         .collect();
-    let (drift, members) = highest_line(&seen, &segments.grain)?;
-    held_line(&seen, &members, drift)
+    let held = highest_line(&seen).and_then(|(drift, members)| held_line(&seen, &members, drift));
+    let runs_steadily = !segments.stretches.is_empty();
+    held.or_else(|| runs_steadily.then(Setpoint::common))
+}
+
+/// Whether the second half of a stretch lies where its first half did.
+fn is_flat(log: &Log, stretch: &Stretch, grain: &Grain) -> bool {
+    let Span { start_s, end_s } = stretch.settled;
+    let middle_s = (start_s + end_s) / 2.0;
+    let half = |start_s, end_s| level(log.time_s(), log.bus_v(), Span { start_s, end_s }, grain);
+    let (Some(first), Some(second)) = (half(start_s, middle_s), half(middle_s, end_s)) else {
+        return true;
+    };
+    let change_v = second.mean_v - first.mean_v;
+    let unsure_v = first.half_width_v.hypot(second.half_width_v);
+    let most_fall_v = RISING_V + FALLING_V_PER_S * (end_s - start_s) / 2.0;
+    change_v < RISING_V + unsure_v && change_v > -most_fall_v - unsure_v
 }
 
 /// The drift (V/s) and members of the highest line with time enough on it and
 /// next to none above it; among drifts the one that gathers most time.
-fn highest_line(seen: &[Seen], grain: &Grain) -> Option<(f64, Vec<usize>)> {
+fn highest_line(seen: &[Seen]) -> Option<(f64, Vec<usize>)> {
     let total_s: f64 = seen.iter().map(|s| s.seconds).sum();
     let first_s = seen.first()?.middle_s;
     let spread_s = seen.last()?.middle_s - first_s;
-    let half_band_v = DROOP_V.max(grain.band_v()).max(0.6 * grain.step_v.unwrap_or(0.0));
+    let unsure_v = median(&seen.iter().map(|s| s.half_width_v).collect::<Vec<_>>());
+    let band_v = DROOP_V + 2.0 * unsure_v;
     let drifts: Vec<f64> = if spread_s < LEAST_DRIFT_S {
         vec![0.0]
     } else {
@@ -97,7 +134,7 @@ fn highest_line(seen: &[Seen], grain: &Grain) -> Option<(f64, Vec<usize>)> {
                 .map(|(k, s)| (s.level_v - drift * (s.middle_s - first_s), k))
                 .collect();
             order.sort_by(|a, b| b.0.total_cmp(&a.0));
-            let (members, on_line_s) = highest_band(&order, seen, total_s, half_band_v)?;
+            let (members, on_line_s) = highest_band(&order, seen, total_s, band_v)?;
             // A slope must earn its keep: it costs a little support.
             let earned_s = on_line_s * (1.0 - 0.5 * (drift * 60.0).abs());
             Some((drift, members, earned_s))
@@ -106,20 +143,20 @@ fn highest_line(seen: &[Seen], grain: &Grain) -> Option<(f64, Vec<usize>)> {
         .map(|(drift, members, _)| (drift, members))
 }
 
-/// `order` is sorted from the highest level down. The highest band of twice
-/// `half_band_v` that holds enough time, with its members and seconds.
+/// `order` is sorted from the highest level down. The highest band of `band_v`
+/// that holds enough time, with its members and seconds.
 fn highest_band(
     order: &[(f64, usize)],
     seen: &[Seen],
     total_s: f64,
-    half_band_v: f64,
+    band_v: f64,
 ) -> Option<(Vec<usize>, f64)> {
     let enough_s = (0.05 * total_s).max(3.0).min(0.8 * total_s);
     let mut above_s = 0.0;
     for (top, &(top_v, k)) in order.iter().enumerate() {
         let members: Vec<usize> = order[top..]
             .iter()
-            .take_while(|(v, _)| *v >= top_v - 2.0 * half_band_v)
+            .take_while(|(v, _)| *v >= top_v - band_v)
             .map(|&(_, k)| k)
             .collect();
         let on_line_s: f64 = members.iter().map(|&k| seen[k].seconds).sum();

@@ -12,6 +12,7 @@ use crate::segment::grain::Grain;
 use crate::segment::onset::{Onset, undeclared_break};
 use crate::segment::{indices, mean};
 use crate::stats::changepoint::{Trend, pelt};
+use crate::stats::robust::median;
 
 /// Averaging blocks: short against anything a person switches.
 const BLOCK_S: f64 = 0.1;
@@ -62,11 +63,25 @@ pub fn detect(
         let Some(step) = undeclared_break(time_s, bus_v, around, own, grain) else { continue };
         match last {
             Some(last) if step.at_s - last.at_s < TOGETHER_S => {}
-            _ if near(step.at_s, speed_changes) => {}
+            _ if near(step.at_s, speed_changes) || sped_up(log, &step) => {}
             _ => found.push(step),
         }
     }
     found
+}
+
+/// Less than this share of its speed is what an idle governor gives and takes.
+const SPED_UP_SHARE: f64 = 0.05;
+
+/// Whether the engine changed speed along with the voltage: a higher idle for
+/// the air conditioner lifts the bus, and no load does.
+fn sped_up(log: &Log, step: &Onset) -> bool {
+    let Some(rpm) = log.engine_rpm() else { return false };
+    let level =
+        |start_s: f64, end_s: f64| median(&rpm[indices(log.time_s(), Span { start_s, end_s })]);
+    let change =
+        level(step.at_s + 0.5, step.at_s + 2.5) / level(step.at_s - 2.0, step.at_s - 0.2) - 1.0;
+    change.abs() > SPED_UP_SHARE && change.signum() == step.jump_v.signum()
 }
 
 fn near(t_s: f64, speed_changes: &[Span]) -> bool {

@@ -56,6 +56,9 @@ impl<'a> Case<'a> {
             .map(|s| s.seconds() * setpoint.at((s.start_s + s.end_s) / 2.0))
             .sum::<f64>()
             / seconds;
-        Some(there_v - point.voltage_v.value)
+        // Against a common setpoint only its low end may be held.
+        let least_v =
+            if setpoint.is_known() { 0.0 } else { setpoint.estimate.value - setpoint.estimate.low };
+        Some(there_v - least_v - point.voltage_v.value)
     }
 }

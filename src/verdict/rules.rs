@@ -198,7 +198,7 @@ fn setpoint_high(case: &Case) -> Option<Seen> {
 fn not_charging(case: &Case) -> Option<Seen> {
     let zero = &case.analysis.battery.zero_current_v;
     let top = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value))?;
-    (top.voltage_v.value < zero.value && case.analysis.setpoint.is_none()).then(|| Seen {
+    (top.voltage_v.value < zero.value && !case.analysis.setpoint.as_ref().is_some_and(|s| s.is_known())).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(
             "the highest steady level with the engine running is {}, no more than the battery alone shows.",
@@ -381,7 +381,7 @@ fn lowest_short_mean(values: &[f64]) -> f64 {
 
 fn setpoint_low(case: &Case) -> Option<Seen> {
     let setpoint = case.analysis.setpoint.as_ref()?;
-    (setpoint.estimate.high < 13.8).then(|| Seen {
+    (setpoint.is_known() && setpoint.estimate.high < 13.8).then(|| Seen {
         severity: Severity::Caution,
         statement: format!(
             "The highest level held is {}; 13.8 to 14.7 V is usual warm.",

@@ -70,7 +70,7 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     if let Some(worst) = short.first() {
         return falls_short(case, &short, worst);
     }
-    let Some(setpoint) = &case.analysis.setpoint else {
+    let Some(setpoint) = case.analysis.setpoint.as_ref().filter(|s| s.is_known()) else {
         return (
             CannotTell,
             "Cannot tell: nothing in the log shows a voltage that the regulator holds, so what the bus lacks has no measure; state it with --setpoint-v.".to_owned(),

@@ -136,7 +136,37 @@ fn one(case: &Case) -> Figures {
     steps(case, &diagnosis, &mut f);
     states(case, &diagnosis, &mut f);
     match &diagnosis.setpoint_v {
-        Some(setpoint) => f.setpoint.add((setpoint.value - truth.setpoint_v).abs() < 0.1),
+        Some(setpoint) => {
+            let off_v = (setpoint.value - truth.setpoint_v).abs();
+            f.setpoint.add(off_v < 0.1);
+            if off_v > 0.06 && std::env::var_os("CASES").is_some() {
+                println!(
+                    "seed {}: SETPOINT true {:.3} ({:.3} to {:.3}) told {:.3} {} {} drift {:?}; points {:?}",
+                    case.seed,
+                    truth.setpoint_v,
+                    truth.samples.setpoint_v[0],
+                    truth.samples.setpoint_v.last().unwrap(),
+                    setpoint.value,
+                    setpoint.grade.word(),
+                    setpoint.how,
+                    diagnosis.setpoint_drift.as_ref().map(|d| d
+                        .per_minute_v
+                        .as_ref()
+                        .unwrap()
+                        .value),
+                    diagnosis
+                        .operating_points
+                        .iter()
+                        .map(|p| (
+                            p.rpm.unwrap_or(0.0) as i64,
+                            (p.voltage_v.value * 1000.0) as i64,
+                            p.seconds as i64,
+                            p.spans[0].start_s as i64
+                        ))
+                        .collect::<Vec<_>>()
+                );
+            }
+        }
         None => f.setpoint_unseen += 1,
     }
     if std::env::var_os("CASES").is_some() {
