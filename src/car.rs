@@ -109,7 +109,9 @@ impl Car {
         ];
         let facts = facts.into_iter().filter_map(|(name, value)| Some((name.to_owned(), value?)));
         let loads = self.loads_a.iter().map(|(name, amps)| (name.clone(), *amps));
-        if let Some((name, value)) = facts.chain(loads).find(|(_, value)| !(value.is_finite() && *value > 0.0)) {
+        if let Some((name, value)) =
+            facts.chain(loads).find(|(_, value)| !(value.is_finite() && *value > 0.0))
+        {
             return Some((name.clone(), format!("{name} = {value} is no amount above 0")));
         }
         let word = self.columns.keys().find(|word| role_from_word(word).is_none())?;

@@ -36,14 +36,20 @@ impl Account {
                 known.count += count;
                 known.first_line = known.first_line.min(line);
             }
-            None => self.skipped.push(Skipped { reason: reason.to_owned(), count, first_line: line }),
+            None => {
+                self.skipped.push(Skipped { reason: reason.to_owned(), count, first_line: line })
+            }
         }
     }
 
     pub fn bad_cell(&mut self, line: usize, column: &str, found: &str) {
         self.bad_cells += 1;
         if self.bad_cells_first.len() < LISTED {
-            self.bad_cells_first.push(BadCell { line, column: column.to_owned(), found: clip(found) });
+            self.bad_cells_first.push(BadCell {
+                line,
+                column: column.to_owned(),
+                found: clip(found),
+            });
         }
     }
 

@@ -38,9 +38,10 @@ pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Accoun
     let mut notices = Vec::new();
     let at = |row: usize| time.get(row).copied().unwrap_or(f64::NAN);
     let mut timed = Vec::with_capacity(rows.len());
+    let first = time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
     for row in rows {
         if at(row).is_finite() {
-            timed.push((row, at(row)));
+            timed.push((row, to_nanoseconds(at(row) - first)));
         } else {
             account.skip(account::NO_TIME, 1, lines.of(row));
         }
@@ -48,7 +49,8 @@ pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Accoun
     let step_s = median_step(&timed);
     let timed = drop_jumps_ahead(timed, step_s, lines, account);
     let stretches = part(timed, step_s, lines, account, &mut notices);
-    let longest = stretches.iter().enumerate().rev().max_by_key(|(_, s)| s.len()).map_or(0, |(i, _)| i);
+    let longest =
+        stretches.iter().enumerate().rev().max_by_key(|(_, s)| s.len()).map_or(0, |(i, _)| i);
     let parts = stretches.len();
     let mut kept = Vec::new();
     for (index, stretch) in stretches.into_iter().enumerate() {
@@ -73,9 +75,14 @@ pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Accoun
     Axis { rows, time_s, notices }
 }
 
+/// Drops the dust of binary fractions: no logger stamps finer.
+pub fn to_nanoseconds(t: f64) -> f64 {
+    let rounded = (t * 1e9).round() / 1e9;
+    if rounded.is_finite() { rounded } else { t }
+}
+
 fn median_step(timed: &[(usize, f64)]) -> f64 {
-    let mut steps: Vec<f64> =
-        timed.windows(2).filter_map(|p| matches!(p, [a, b] if b.1 > a.1).then(|| gap(p))).collect();
+    let mut steps: Vec<f64> = timed.windows(2).map(gap).filter(|step| *step > 0.0).collect();
     median(&mut steps).unwrap_or(0.0)
 }
 
@@ -98,7 +105,11 @@ fn drop_jumps_ahead(
     lines: &Lines,
     account: &mut Account,
 ) -> Vec<(usize, f64)> {
-    let is_jump = |i: usize| match (i.checked_sub(1).and_then(|j| timed.get(j)), timed.get(i), timed.get(i + 1)) {
+    let is_jump = |i: usize| match (
+        i.checked_sub(1).and_then(|j| timed.get(j)),
+        timed.get(i),
+        timed.get(i + 1),
+    ) {
         (Some(before), Some(this), Some(after)) => {
             after.1 < this.1 && after.1 > before.1 && this.1 - before.1 > 5.0 * step_s
         }
@@ -149,7 +160,8 @@ fn part(
         let start = current.first().map_or(t, |&(_, first)| first);
         let back_to_start = t - start <= 0.02 * (last - start) + 2.0 * step_s;
         let really_back = last - t > 2.0 * step_s;
-        let short_of_rows = ahead.len() < CATCH_UP_ROWS && back_to_start && really_back && current.len() > 1;
+        let short_of_rows =
+            ahead.len() < CATCH_UP_ROWS && back_to_start && really_back && current.len() > 1;
         if back_to_start && really_back && (!catches_up || short_of_rows) {
             stretches.push(std::mem::take(&mut current));
             shift = 0.0;
@@ -223,7 +235,9 @@ fn settle_repeats(
         let each_s = if partial { width_s / usual_length } else { width_s / length };
         // The log begins in the middle of the first stamp and ends in the middle of the last.
         let first_s = if partial && index == 0 { stamp + width_s - each_s * length } else { stamp };
-        spread.extend(run.iter().enumerate().map(|(j, &(row, _))| (row, first_s + each_s * j as f64)));
+        spread.extend(
+            run.iter().enumerate().map(|(j, &(row, _))| (row, first_s + each_s * j as f64)),
+        );
     }
     notices.push(format!(
         "about {usual_length:.0} rows share each time stamp of {usual_width_s:.3} s; they are spread evenly over it"

@@ -61,7 +61,8 @@ impl Clock {
             return None;
         }
         // A float of seconds since 1970 is sharp to about a microsecond.
-        DateTime::from_timestamp_micros((since_1970_s * 1e6).round() as i64).map(|at| at.naive_utc())
+        DateTime::from_timestamp_micros((since_1970_s * 1e6).round() as i64)
+            .map(|at| at.naive_utc())
     }
 }
 
@@ -79,9 +80,15 @@ pub fn choose(
         if !(hz.is_finite() && hz > 0.0) {
             return Err(IngestError::BadSampleRate { path: path.to_path_buf(), rate: hz });
         }
-        return Ok(Clock { source: Source::Rate { hz }, label: "sample rate given", period_s: None, notices: Vec::new() });
+        return Ok(Clock {
+            source: Source::Rate { hz },
+            label: "sample rate given",
+            period_s: None,
+            notices: Vec::new(),
+        });
     }
-    let forced: Vec<usize> = (0..headings.len()).filter(|&i| roles.get(i) == Some(&Some(Role::Time))).collect();
+    let forced: Vec<usize> =
+        (0..headings.len()).filter(|&i| roles.get(i) == Some(&Some(Role::Time))).collect();
     let best = match forced.as_slice() {
         [only] => Some(*only),
         [first, second, ..] => {
@@ -92,7 +99,9 @@ pub fn choose(
         [] => (0..headings.len())
             .rev()
             .filter(|&i| roles.get(i).is_none_or(Option::is_none))
-            .filter_map(|i| score(i, headings.get(i)?, facts.get(i)?, has_header).map(|score| (i, score)))
+            .filter_map(|i| {
+                score(i, headings.get(i)?, facts.get(i)?, has_header).map(|score| (i, score))
+            })
             .max_by(|a, b| a.1.total_cmp(&b.1))
             .map(|(i, _)| i),
     };
@@ -110,7 +119,8 @@ pub fn choose(
 }
 
 fn is_date_only(facts: &Facts) -> bool {
-    facts.is_clock() && facts.stamps.iter().all(|stamp| stamp.date.is_some() && stamp.clock_s.is_none())
+    facts.is_clock()
+        && facts.stamps.iter().all(|stamp| stamp.date.is_some() && stamp.clock_s.is_none())
 }
 
 fn is_time_only(facts: &Facts) -> bool {
@@ -144,13 +154,14 @@ fn score(index: usize, heading: &Heading, facts: &Facts, has_header: bool) -> Op
         if !runs && rises > 0 {
             score -= 1.0;
         }
-    } else if !runs && !(named && rises + holds == pairs) && !(named && rises * 4 >= pairs * 3) {
+    } else if !(runs || named && (rises + holds == pairs || rises * 4 >= pairs * 3)) {
         return None;
     }
-    if words.has(say::COUNTER) && !named {
+    if words.has(say::COUNTER) && !named && !facts.is_clock() {
         return None;
     }
-    score += if named { 3.0 } else { 0.0 } + if time_unit { 2.0 } else { 0.0 } - if other_unit { 3.0 } else { 0.0 };
+    score += if named { 3.0 } else { 0.0 } + if time_unit { 2.0 } else { 0.0 }
+        - if other_unit { 3.0 } else { 0.0 };
     score += if index == 0 { 1.0 } else { 0.0 };
     score += 2.0 * rises as f64 / pairs.max(1) as f64 - 1.0;
     if !named && !time_unit && !facts.is_clock() {
@@ -167,7 +178,7 @@ fn score(index: usize, heading: &Heading, facts: &Facts, has_header: bool) -> Op
 fn numeric_clock(column: usize, heading: &Heading, facts: &Facts) -> Clock {
     let stated = heading.unit.or(facts.cell_unit).filter(|unit| unit.seconds().is_some());
     let mut steps: Vec<f64> =
-        facts.numbers.windows(2).filter_map(|p| matches!(p, [a, b] if b > a).then(|| p)).map(|p| step(p)).collect();
+        facts.numbers.windows(2).map(step).filter(|step| *step > 0.0).collect();
     steps.sort_by(f64::total_cmp);
     let dt = super::profile::quantile(&steps, 0.5).unwrap_or(0.0);
     let low = facts.quantile(0.02).unwrap_or(0.0);
@@ -181,7 +192,11 @@ fn numeric_clock(column: usize, heading: &Heading, facts: &Facts) -> Clock {
         v if (978e12..4.1e15).contains(&v) => (numeric(1e-6, Epoch::Unix), "Unix microseconds"),
         v if (978e15..4.1e18).contains(&v) => (numeric(1e-9, Epoch::Unix), "Unix nanoseconds"),
         // 1980 to 2119 in days.
-        v if (29_221.0..80_000.0).contains(&v) && dt < 0.01 && stated.is_none_or(|u| u == Unit::Day) && total < 400.0 => {
+        v if (29_221.0..80_000.0).contains(&v)
+            && dt < 0.01
+            && stated.is_none_or(|u| u == Unit::Day)
+            && total < 400.0 =>
+        {
             (numeric(86_400.0, Epoch::Spreadsheet), "spreadsheet days")
         }
         _ => match stated {
@@ -201,14 +216,15 @@ fn numeric_clock(column: usize, heading: &Heading, facts: &Facts) -> Clock {
                     (Unit::Second, "by its name")
                 } else if facts.all_whole() && dt >= 5000.0 {
                     (Unit::Microsecond, "because it counts whole numbers in steps above 5000")
-                } else if facts.all_whole() && dt >= 5.0 {
+                } else if facts.all_whole() && dt >= 5.0 && !(total < 7200.0 && dt <= 60.0) {
                     (Unit::Millisecond, "because it counts whole numbers in steps of several")
                 } else if !facts.all_whole() && total < 2.0 && dt < 5e-5 && dt * 86_400.0 > 1e-4 {
                     (Unit::Day, "because its steps are small parts of a day")
                 } else {
                     (Unit::Second, "because it counts in small steps")
                 };
-                if why != "by its name" && unit != Unit::Second {
+                if why != "by its name" && (unit != Unit::Second || facts.all_whole() && dt >= 5.0)
+                {
                     notices.push(format!(
                         "the time column \"{}\" names no unit; it is read as {} {why}. To overrule: put the unit in its header, as in \"time (s)\"",
                         super::error::clip(&heading.name),
@@ -235,9 +251,20 @@ fn step(pair: &[f64]) -> f64 {
     }
 }
 
-fn text_clock(column: usize, facts: &[Facts], roles: &[Option<Role>], forced: &[usize], decimal: u8) -> Clock {
+fn text_clock(
+    column: usize,
+    facts: &[Facts],
+    roles: &[Option<Role>],
+    forced: &[usize],
+    decimal: u8,
+) -> Clock {
     let Some(own) = facts.get(column) else {
-        return Clock { source: Source::Rate { hz: 1.0 }, label: "", period_s: None, notices: Vec::new() };
+        return Clock {
+            source: Source::Rate { hz: 1.0 },
+            label: "",
+            period_s: None,
+            notices: Vec::new(),
+        };
     };
     let mut notices = Vec::new();
     let date_column = is_time_only(own)
@@ -261,7 +288,9 @@ fn text_clock(column: usize, facts: &[Facts], roles: &[Option<Role>], forced: &[
             period_s: None,
             notices,
         },
-        None if is_time_only(own) => Clock { source: Source::Text { column, format }, label, period_s, notices },
+        None if is_time_only(own) => {
+            Clock { source: Source::Text { column, format }, label, period_s, notices }
+        }
         None => Clock {
             source: Source::Text { column, format },
             label: if iso { "ISO 8601" } else { "date and time" },
@@ -281,7 +310,8 @@ fn date_order(facts: &Facts, decimal: u8, notices: &mut Vec<String>) -> DateOrde
         return DateOrder::MonthFirst;
     }
     let Some(&(first, second)) = pairs.first() else { return DateOrder::DayFirst };
-    let changes = |pick: fn((u32, u32)) -> u32| pairs.iter().any(|&pair| pick(pair) != pick((first, second)));
+    let changes =
+        |pick: fn((u32, u32)) -> u32| pairs.iter().any(|&pair| pick(pair) != pick((first, second)));
     match (changes(|p| p.0), changes(|p| p.1)) {
         (true, false) => return DateOrder::DayFirst,
         (false, true) => return DateOrder::MonthFirst,
@@ -303,7 +333,8 @@ fn clock_style(facts: &Facts) -> (TwoFields, &'static str, Option<f64>) {
         return (TwoFields::MinutesSeconds, "h:mm:ss", Some(86_400.0));
     }
     let fraction = facts.stamps.iter().any(|stamp| stamp.fraction);
-    let holds = facts.stamps.windows(2).filter(|p| matches!(p, [a, b] if a.clock_s == b.clock_s)).count();
+    let holds =
+        facts.stamps.windows(2).filter(|p| matches!(p, [a, b] if a.clock_s == b.clock_s)).count();
     // Ten rows and more under one stamp: minutes, not seconds.
     if !fraction && holds * 10 >= facts.stamps.len() * 9 {
         (TwoFields::HoursMinutes, "h:mm", Some(86_400.0))
@@ -311,4 +342,3 @@ fn clock_style(facts: &Facts) -> (TwoFields, &'static str, Option<f64>) {
         (TwoFields::MinutesSeconds, "m:ss", Some(3600.0))
     }
 }
-

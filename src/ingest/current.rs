@@ -5,7 +5,12 @@ use super::vocabulary as say;
 
 /// Battery current turned so that charging is positive, and how that was known.
 /// `bus_v` and `current_a` are of one length.
-pub fn settle_sign(name: &str, bus_v: &[f64], current_a: &mut [f64], notices: &mut Vec<String>) -> String {
+pub fn settle_sign(
+    name: &str,
+    bus_v: &[f64],
+    current_a: &mut [f64],
+    notices: &mut Vec<String>,
+) -> String {
     let words = Words::of(name);
     let (charging_positive, why) = if words.has(say::DISCHARGE) {
         (false, "the name says discharge: turned so that charging is positive".to_owned())

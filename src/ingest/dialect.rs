@@ -157,7 +157,10 @@ fn head_rows(sample: &str) -> &str {
         return sample;
     }
     let end = (0..=TRIED).rev().find(|&i| sample.is_char_boundary(i)).unwrap_or(0);
-    sample.get(..end).and_then(|head| head.rfind('\n').and_then(|at| head.get(..at))).unwrap_or(sample)
+    sample
+        .get(..end)
+        .and_then(|head| head.rfind('\n').and_then(|at| head.get(..at)))
+        .unwrap_or(sample)
 }
 
 /// Most frequent width above one cell, and the share of filled rows that have it.
@@ -171,8 +174,10 @@ fn even_width(rows: &[StringRecord]) -> Option<(usize, f64)> {
         filled += 1;
         *counts.entry(row.len()).or_default() += 1;
     }
-    let (&width, &count) =
-        counts.iter().filter(|(width, _)| **width > 1).max_by_key(|(width, count)| (**count, **width))?;
+    let (&width, &count) = counts
+        .iter()
+        .filter(|(width, _)| **width > 1)
+        .max_by_key(|(width, count)| (**count, **width))?;
     Some((width, count as f64 / filled.max(1) as f64))
 }
 
@@ -219,7 +224,9 @@ fn one_column_of_decimal_commas(dialect: &Dialect, sample: &str) -> bool {
     };
     let Some(first) = lines.next() else { return false };
     let header_alone = !first.contains(',') && first.chars().any(char::is_alphabetic);
-    header_alone && lines.clone().count() > 0 && lines.all(|line| pair(line) || number::is_missing(line))
+    header_alone
+        && lines.clone().count() > 0
+        && lines.all(|line| pair(line) || number::is_missing(line))
 }
 
 /// Votes of the cells: what stands last or alone with other than three digits behind it.
@@ -229,9 +236,13 @@ fn decimal_mark(dialect: &Dialect, sample: &str) -> u8 {
     let (mut comma, mut point, mut comma_unsure) = (0usize, 0usize, 0usize);
     for cell in rows.iter().flat_map(|row| row.iter()) {
         let cell = number::strip(cell);
-        let digits_end = cell.find(|c: char| c.is_alphabetic() || c == '%' || c == '°').unwrap_or(cell.len());
+        let digits_end =
+            cell.find(|c: char| c.is_alphabetic() || c == '%' || c == '°').unwrap_or(cell.len());
         let digits = cell.get(..digits_end).unwrap_or(cell).trim();
-        if !digits.bytes().all(|b| b.is_ascii_digit() || matches!(b, b'.' | b',' | b'-' | b'+' | b' ' | b'\'')) {
+        if !digits
+            .bytes()
+            .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b',' | b'-' | b'+' | b' ' | b'\''))
+        {
             continue;
         }
         match (digits.rfind(','), digits.rfind('.')) {

@@ -90,10 +90,7 @@ fn refuse_control_characters(head: &[u8]) -> Result<(), String> {
         .filter(|&&byte| byte < 32 && !matches!(byte, b'\t' | b'\n' | b'\r' | 12 | 26))
         .count();
     if control * 50 > head.len() {
-        return Err(format!(
-            "{control} control characters in the first {} bytes",
-            head.len()
-        ));
+        return Err(format!("{control} control characters in the first {} bytes", head.len()));
     }
     Ok(())
 }

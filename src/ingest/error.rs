@@ -19,7 +19,7 @@ pub enum IngestError {
     Empty { path: PathBuf },
     #[error("{}: is no text: {seen}. Export the log as CSV text.", .path.display())]
     NoText { path: PathBuf, seen: String },
-    #[error("{}: no table of numbers was found: {seen}. Export the log as CSV with one sample a line.", .path.display())]
+    #[error("{}: no table of numbers was found: {seen}. Export the log as CSV with one sample a line, with semicolons between cells where numbers hold commas.", .path.display())]
     NoTable { path: PathBuf, seen: String },
     #[error(
         "{}: no column could be the bus voltage. Columns seen:\n{columns}\nIf one of them is the voltage, say so: --column voltage=NAME.",
@@ -101,11 +101,8 @@ pub(super) fn list(names: &[String]) -> String {
 /// At most forty characters of a cell, without control characters: cells come from anywhere.
 pub(super) fn clip(text: &str) -> String {
     const SHOWN: usize = 40;
-    let mut clipped: String = text
-        .chars()
-        .take(SHOWN)
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .collect();
+    let mut clipped: String =
+        text.chars().take(SHOWN).map(|c| if c.is_control() { ' ' } else { c }).collect();
     if text.chars().nth(SHOWN).is_some() {
         clipped.push('…');
     }

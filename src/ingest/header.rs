@@ -76,6 +76,9 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         cells.iter().rposition(|cell| !cell.is_empty()).map_or(0, |last| last + 1)
     });
     let full = width.max(named);
+    if full > MOST_COLUMNS {
+        return Err(format!("a header of {full} cells"));
+    }
     let short = rows.iter().skip(body).filter(|row| row.len() < full && !is_blank(row)).count();
     let data_rows = rows.len().saturating_sub(body).max(1);
     let short_rows = short * 5 >= data_rows;
@@ -85,7 +88,11 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         .and_then(|row| row.get(0))
         .and_then(stamp::parse_any)
         .is_some_and(|stamp| stamp.date.is_some() && stamp.clock_s.is_none());
-    let headings = headings(header_cells.as_deref(), units_cells.as_deref(), width, first_cell_is_date);
+    if !(first_cell_is_date && width == named + 1) {
+        refuse_commas_in_numbers(dialect, &rows, body, named, width)?;
+    }
+    let headings =
+        headings(header_cells.as_deref(), units_cells.as_deref(), width, first_cell_is_date);
     Ok(Layout {
         header_line: header.and_then(|i| rows.get(i)).map(|row| start_of(row, head).1),
         headings,
@@ -95,6 +102,27 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         units_cells,
         short_rows,
     })
+}
+
+/// A decimal comma between commas parts a number in two, and nothing tells which.
+fn refuse_commas_in_numbers(
+    dialect: &Dialect,
+    rows: &[StringRecord],
+    body: usize,
+    named: usize,
+    width: usize,
+) -> Result<(), String> {
+    if dialect.separator != Separator::Byte(b',') || named == 0 || width <= named {
+        return Ok(());
+    }
+    let body = rows.get(body..).unwrap_or(&[]);
+    let over = |row: &&StringRecord| row.iter().skip(named).any(|cell| !cell.trim().is_empty());
+    if body.iter().filter(over).count() * 2 <= body.len() {
+        return Ok(());
+    }
+    Err(format!(
+        "the header names {named} columns and the rows hold {width} cells, as when commas stand between cells and inside numbers"
+    ))
 }
 
 /// Byte and line where a record's own text starts: the reader counts blank lines before it as its own.
@@ -169,10 +197,7 @@ fn numeric_columns(rows: &[StringRecord], width: usize, decimal: u8) -> Vec<bool
 fn is_data_row(row: &StringRecord, numeric: &[bool], width: usize, decimal: u8) -> bool {
     row.len() == width
         && row.iter().any(|cell| is_number_like(cell, decimal))
-        && row
-            .iter()
-            .zip(numeric)
-            .all(|(cell, numeric)| !numeric || is_value_like(cell, decimal))
+        && row.iter().zip(numeric).all(|(cell, numeric)| !numeric || is_value_like(cell, decimal))
 }
 
 fn is_textual(row: &StringRecord, width: usize, decimal: u8) -> bool {
@@ -181,7 +206,9 @@ fn is_textual(row: &StringRecord, width: usize, decimal: u8) -> bool {
         && row.len() * 2 >= width
         && (width < 2 || row.len() >= 2)
         && row.iter().any(|cell| cell.chars().any(char::is_alphabetic))
-        && !row.iter().any(|cell| number::parse(cell, decimal).is_some() || stamp::parse_any(cell).is_some())
+        && !row
+            .iter()
+            .any(|cell| number::parse(cell, decimal).is_some() || stamp::parse_any(cell).is_some())
 }
 
 fn is_units_row(row: &StringRecord) -> bool {
@@ -293,8 +320,12 @@ pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
         let behind_underscore = raw.strip_suffix(text).is_some_and(|head| head.ends_with('_'));
         let counts = text.len() == 1
             && unit != Unit::Volt
-            && (!behind_underscore || ["volt", "spannung"].iter().any(|word| fold(name).contains(word)));
-        let names = matches!(fold(text).as_ref(), "rpm" | "volts" | "volt" | "amps" | "seconds" | "millis" | "micros");
+            && (!behind_underscore
+                || ["volt", "spannung"].iter().any(|word| fold(name).contains(word)));
+        let names = matches!(
+            fold(text).as_ref(),
+            "rpm" | "volts" | "volt" | "amps" | "seconds" | "millis" | "micros"
+        );
         return match (counts, names) {
             (true, _) => (raw.to_owned(), None),
             (_, true) => (raw.to_owned(), Some(unit)),

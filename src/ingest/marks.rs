@@ -32,7 +32,8 @@ pub fn read_file(path: &Path, start: Start) -> Result<Vec<Mark>, IngestError> {
     let dialect = dialect::sniff(&text);
     let aligned = dialect.align(&text);
     let text = aligned.as_deref().unwrap_or(&text);
-    let wrong = |line: usize, seen: String| IngestError::MarksFile { path: path.to_path_buf(), line, seen };
+    let wrong =
+        |line: usize, seen: String| IngestError::MarksFile { path: path.to_path_buf(), line, seen };
     let (mut time, mut load, mut state) = (0usize, 1usize, 2usize);
     let mut marks = Vec::new();
     let mut first = true;
@@ -44,10 +45,15 @@ pub fn read_file(path: &Path, start: Start) -> Result<Vec<Mark>, IngestError> {
         let read_time = |cell: &str| seconds(cell, dialect.decimal, start);
         let cell = |index: usize| row.get(index).unwrap_or("").trim();
         if std::mem::take(&mut first) && read_time(cell(time)).is_none() {
-            let find = |words: &[&str]| row.iter().position(|name| Words::of(&header::split_unit(name).0).has(words));
+            let find = |words: &[&str]| {
+                row.iter().position(|name| Words::of(&header::split_unit(name).0).has(words))
+            };
             time = find(say::TIME).unwrap_or(time);
-            state = find(&["state", "status", "zustand", "etat", "estado", "stato", "duty", "value", "=on", "stan"])
-                .unwrap_or(state);
+            state = find(&[
+                "state", "status", "zustand", "etat", "estado", "stato", "duty", "value", "=on",
+                "stan",
+            ])
+            .unwrap_or(state);
             load = (0..3)
                 .find(|&i| i != time && i != state)
                 .and_then(|free| find(&["load", "consumer", "verbraucher", "name"]).or(Some(free)))
@@ -59,8 +65,15 @@ pub fn read_file(path: &Path, start: Start) -> Result<Vec<Mark>, IngestError> {
         }
         let at_s = read_time(cell(time))
             .ok_or_else(|| wrong(line, format!("\"{}\" is no time", clip(cell(time)))))?;
-        let duty = duty_from_state(cell(state))
-            .ok_or_else(|| wrong(line, format!("\"{}\" is no state: write on, off or a duty such as 60%", clip(cell(state)))))?;
+        let duty = duty_from_state(cell(state)).ok_or_else(|| {
+            wrong(
+                line,
+                format!(
+                    "\"{}\" is no state: write on, off or a duty such as 60%",
+                    clip(cell(state))
+                ),
+            )
+        })?;
         if cell(load).is_empty() {
             return Err(wrong(line, "the load has no name".into()));
         }
@@ -108,11 +121,18 @@ pub fn join(
     if let Some(first) = marks.iter().map(|mark| mark.at_s).min_by(f64::total_cmp)
         && first > duration_s
     {
-        return Err(IngestError::MarksOutside { path: path.to_path_buf(), duration_s, first_s: first });
+        return Err(IngestError::MarksOutside {
+            path: path.to_path_buf(),
+            duration_s,
+            first_s: first,
+        });
     }
     let late = marks.iter().filter(|mark| mark.at_s > duration_s).count();
     if late > 0 {
-        notices.push(format!("{late} of {} marks lie after the end of the log ({duration_s:.1} s)", marks.len()));
+        notices.push(format!(
+            "{late} of {} marks lie after the end of the log ({duration_s:.1} s)",
+            marks.len()
+        ));
     }
     let mut added = Vec::new();
     let mut done: Vec<String> = Vec::new();
@@ -122,7 +142,8 @@ pub fn join(
             continue;
         }
         done.push(known.clone());
-        let mut own: Vec<&Mark> = marks.iter().filter(|other| other.load.to_lowercase() == known).collect();
+        let mut own: Vec<&Mark> =
+            marks.iter().filter(|other| other.load.to_lowercase() == known).collect();
         own.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         let existing = frame
             .get_column_names()
@@ -141,7 +162,8 @@ pub fn join(
             Some(name) => col(name.as_str()),
             None => lit(before),
         };
-        let options = AsOfOptions { strategy: AsofStrategy::Backward, allow_eq: true, ..Default::default() };
+        let options =
+            AsOfOptions { strategy: AsofStrategy::Backward, allow_eq: true, ..Default::default() };
         frame = frame
             .lazy()
             .join_builder()
@@ -157,9 +179,17 @@ pub fn join(
         if existing.is_none() {
             added.push(mark.load.clone());
             let word = if before > 0.0 { "on" } else { "off" };
-            notices.push(format!("\"{}\" is taken as {word} before its first mark at {:.1} s", clip(&mark.load), own.first().map_or(0.0, |m| m.at_s)));
+            notices.push(format!(
+                "\"{}\" is taken as {word} before its first mark at {:.1} s",
+                clip(&mark.load),
+                own.first().map_or(0.0, |m| m.at_s)
+            ));
         } else {
-            notices.push(format!("marks overrule the column \"{}\" from {:.1} s on", clip(&mark.load), own.first().map_or(0.0, |m| m.at_s)));
+            notices.push(format!(
+                "marks overrule the column \"{}\" from {:.1} s on",
+                clip(&mark.load),
+                own.first().map_or(0.0, |m| m.at_s)
+            ));
         }
     }
     Ok((frame, added))

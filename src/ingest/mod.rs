@@ -34,6 +34,7 @@ pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, 
 
 use crate::log::{Column, Log, Note, Role, Source, Span};
 use crate::stats::resolution::quantisation_step;
+use crate::stats::robust;
 use account::Account;
 use axis::Axis;
 use clock::Clock;
@@ -61,23 +62,28 @@ pub fn read_carefully(path: &Path, options: &ReadOptions) -> Result<Log, IngestE
 fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log, IngestError> {
     let bytes = load(path)?;
     let sha256 = hex(&Sha256::digest(&bytes));
-    let decoded = encoding::decode(bytes).map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
+    let decoded = encoding::decode(bytes)
+        .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
     if decoded.text.trim().is_empty() {
         return Err(IngestError::Empty { path: path.to_path_buf() });
     }
     let mut notices = Vec::new();
     if decoded.lossy {
-        notices.push(format!("some bytes are not valid {}; they are read as \u{fffd}", decoded.encoding));
+        notices.push(format!(
+            "some bytes are not valid {}; they are read as \u{fffd}",
+            decoded.encoding
+        ));
     }
 
     let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
     let aligned = dialect.align(&decoded.text);
     let text = aligned.as_deref().unwrap_or(&decoded.text);
     let sample = Sample::of(text);
-    let layout =
-        header::find(&dialect, sample.head).map_err(|seen| IngestError::NoTable { path: path.to_path_buf(), seen })?;
+    let layout = header::find(&dialect, sample.head)
+        .map_err(|seen| IngestError::NoTable { path: path.to_path_buf(), seen })?;
     let body_head = sample.head.get(layout.body_byte..).unwrap_or("");
-    let texts: Vec<&str> = std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
+    let texts: Vec<&str> =
+        std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
     let facts = Facts::of(&dialect, &layout, &texts);
 
     let forced = roles::requested(path, &layout.headings, &options.columns)?;
@@ -90,15 +96,22 @@ fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log
         layout.header_line.is_some(),
         dialect.decimal,
     )?;
-    let Assignment { columns: assigned, bus, notices: role_notices } =
-        roles::assign(path, &layout.headings, &facts, &forced, &clock.columns(), options.any_voltage)?;
+    let Assignment { columns: assigned, bus, notices: role_notices } = roles::assign(
+        path,
+        &layout.headings,
+        &facts,
+        &forced,
+        &clock.columns(),
+        options.any_voltage,
+    )?;
     notices.extend(role_notices);
     notices.extend(clock.notices.iter().cloned());
 
     let wanted = wanted(&assigned, &facts);
     let mut account = Account::default();
-    let mut body =
-        table::read(text, &dialect, &layout, &clock, &wanted, careful_only, &mut account, &mut notices);
+    let plan =
+        table::Plan { text, dialect: &dialect, layout: &layout, clock: &clock, wanted: &wanted };
+    let mut body = table::read(plan, careful_only, &mut account, &mut notices);
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
     refuse_stuck_clock(path, &layout, &clock, &body)?;
     canonical_time(&mut body, &clock, &mut notices);
@@ -125,7 +138,10 @@ fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log
     let mut bus_v = Vec::new();
     let mut battery_current = None;
     for (&index, values) in wanted.values.iter().zip(std::mem::take(&mut body.values)) {
-        let (Some(column), Some(heading)) = (assigned.get(index), layout.headings.get(index)) else { continue };
+        let (Some(column), Some(heading)) = (assigned.get(index), layout.headings.get(index))
+        else {
+            continue;
+        };
         let values = gather(values, &axis);
         match column.role {
             role if role == bus_role => bus_v.clone_from(&values),
@@ -219,7 +235,9 @@ fn hex(bytes: &[u8]) -> String {
 
 fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {
     let with = |pick: &dyn Fn(Role) -> bool| -> Vec<usize> {
-        (0..assigned.len()).filter(|&i| assigned.get(i).is_some_and(|column| pick(column.role))).collect()
+        (0..assigned.len())
+            .filter(|&i| assigned.get(i).is_some_and(|column| pick(column.role)))
+            .collect()
     };
     let values = with(&|role| !matches!(role, Role::Time | Role::Note | Role::Ignored));
     let switched = values
@@ -233,9 +251,15 @@ fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {
     Wanted { values, switched, note: with(&|role| role == Role::Note).first().copied() }
 }
 
-fn refuse_stuck_clock(path: &Path, layout: &Layout, clock: &Clock, body: &Body) -> Result<(), IngestError> {
+fn refuse_stuck_clock(
+    path: &Path,
+    layout: &Layout,
+    clock: &Clock,
+    body: &Body,
+) -> Result<(), IngestError> {
     let Some(&column) = clock.columns().last() else { return Ok(()) };
-    let name = layout.headings.get(column).map_or(String::new(), |heading| error::clip(&heading.name));
+    let name =
+        layout.headings.get(column).map_or(String::new(), |heading| error::clip(&heading.name));
     let mut finite = body.time.iter().copied().filter(|t| t.is_finite());
     let Some(first) = finite.next() else {
         if body.time.is_empty() {
@@ -266,7 +290,7 @@ fn canonical_time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
             let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
             let origin = if epoch == clock::Epoch::None { 0.0 } else { first };
             for t in &mut body.time {
-                *t = to_nanoseconds((*t - origin) * seconds_per_unit);
+                *t = axis::to_nanoseconds((*t - origin) * seconds_per_unit);
             }
         }
         clock::Source::Text { .. } | clock::Source::DateAndTime { .. } => {
@@ -274,7 +298,10 @@ fn canonical_time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
                 let wraps = axis::unwrap(&mut body.time, period_s);
                 if wraps > 0 {
                     let what = if period_s > 3600.0 { "midnight" } else { "the full hour" };
-                    notices.push(format!("the clock passes {what} {wraps} time{}", if wraps == 1 { "" } else { "s" }));
+                    notices.push(format!(
+                        "the clock passes {what} {wraps} time{}",
+                        if wraps == 1 { "" } else { "s" }
+                    ));
                 }
             } else {
                 let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
@@ -285,12 +312,6 @@ fn canonical_time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
             }
         }
     }
-}
-
-/// Drops the dust of binary fractions: no logger stamps finer.
-fn to_nanoseconds(t: f64) -> f64 {
-    let rounded = (t * 1e9).round() / 1e9;
-    if rounded.is_finite() { rounded } else { t }
 }
 
 /// No logger of cars sees more.
@@ -322,8 +343,11 @@ fn canonical_values(
         match column.role {
             Role::Load => values.iter_mut().for_each(|value| *value = value.clamp(0.0, 1.0)),
             Role::Voltage(_) => {
-                for (row, value) in values.iter_mut().enumerate().filter(|(_, value)| value.abs() > ABSURD_V) {
-                    let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+                for (row, value) in
+                    values.iter_mut().enumerate().filter(|(_, value)| value.abs() > ABSURD_V)
+                {
+                    let name =
+                        layout.headings.get(index).map_or("", |heading| heading.name.as_str());
                     account.bad_cell(body.lines.of(row), name, &format!("{value} V"));
                     *value = f64::NAN;
                 }
@@ -333,7 +357,13 @@ fn canonical_values(
     }
 }
 
-fn time_axis(body: &Body, wanted: &Wanted, assigned: &[Assigned], bus: Role, account: &mut Account) -> Axis {
+fn time_axis(
+    body: &Body,
+    wanted: &Wanted,
+    assigned: &[Assigned],
+    bus: Role,
+    account: &mut Account,
+) -> Axis {
     let bus_v = wanted
         .values
         .iter()
@@ -363,7 +393,11 @@ fn note_constant_load(name: &str, values: &[f64], notices: &mut Vec<String>) {
     if let Some(first) = known.next()
         && known.all(|value| value == first)
     {
-        notices.push(format!("the load \"{}\" stays at {:.0} % throughout", error::clip(name), 100.0 * first));
+        notices.push(format!(
+            "the load \"{}\" stays at {:.0} % throughout",
+            error::clip(name),
+            100.0 * first
+        ));
     }
 }
 
@@ -379,13 +413,21 @@ fn describe(headings: &[Heading], assigned: &[Assigned]) -> Vec<Column> {
                 Role::Temperature(place) => Some(place.word().to_owned()),
                 _ => None,
             },
-            unit: column.unit.filter(|unit| *unit != Unit::Other).map(|unit| unit.word().to_owned()),
+            unit: column
+                .unit
+                .filter(|unit| *unit != Unit::Other)
+                .map(|unit| unit.word().to_owned()),
             why: column.why.clone(),
         })
         .collect()
 }
 
-fn started_at(clock: &Clock, body: &Body, raw_start: Option<f64>, first_row: usize) -> Option<chrono::NaiveDateTime> {
+fn started_at(
+    clock: &Clock,
+    body: &Body,
+    raw_start: Option<f64>,
+    first_row: usize,
+) -> Option<chrono::NaiveDateTime> {
     let of_file = body.wall.or_else(|| clock.wall(raw_start?))?;
     let first = body.time.iter().copied().find(|t| t.is_finite())?;
     let late_s = body.time.get(first_row)? - first;
@@ -406,10 +448,9 @@ fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
 
 /// Median interval, its jitter, and the stretches without samples.
 fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
-    let steps: Vec<f64> =
-        time_s.windows(2).filter_map(|p| matches!(p, [_, _]).then(|| p)).map(|p| span_of(p).seconds()).collect();
-    let interval_s = crate::stats::robust::median(&steps);
-    let jitter_s = crate::stats::robust::mad_sigma(&steps);
+    let steps: Vec<f64> = time_s.windows(2).map(|pair| span_of(pair).seconds()).collect();
+    let interval_s = axis::to_nanoseconds(robust::median(&steps));
+    let jitter_s = axis::to_nanoseconds(robust::mad_sigma(&steps));
     // Five intervals missing are a gap, unless the clock is as uneven as that anyway.
     let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
     let gaps = time_s.windows(2).map(span_of).filter(|span| span.seconds() > limit_s).collect();

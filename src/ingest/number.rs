@@ -33,7 +33,10 @@ pub fn strip(cell: &str) -> &str {
 
 fn is_number_char(c: char) -> bool {
     c.is_ascii_digit()
-        || matches!(c, '.' | ',' | '+' | '-' | '\u{2212}' | '\'' | '’' | ' ' | '\u{a0}' | '\u{202f}')
+        || matches!(
+            c,
+            '.' | ',' | '+' | '-' | '\u{2212}' | '\'' | '’' | ' ' | '\u{a0}' | '\u{202f}'
+        )
 }
 
 /// Digits, one decimal mark, an exponent: what a machine writes.
@@ -114,14 +117,35 @@ pub fn is_missing(cell: &str) -> bool {
     if cell.len() > 12 {
         return false;
     }
-    if cell.bytes().all(|b| matches!(b, b'-' | b'?' | b'.' | b'*')) || cell == "–" || cell == "—" {
+    if cell.bytes().all(|b| matches!(b, b'-' | b'?' | b'.' | b'*')) || cell == "–" || cell == "—"
+    {
         return true;
     }
     matches!(
         cell.to_ascii_lowercase().as_str(),
-        "nan" | "-nan" | "n/a" | "na" | "#n/a" | "n.a." | "null" | "none" | "nil" | "nodata"
-            | "no data" | "missing" | "k.a." | "n/d" | "nd" | "s/d" | "b/d" | "invalid" | "#wert!"
-            | "#value!" | "inv" | "err" | "error"
+        "nan"
+            | "-nan"
+            | "n/a"
+            | "na"
+            | "#n/a"
+            | "n.a."
+            | "null"
+            | "none"
+            | "nil"
+            | "nodata"
+            | "no data"
+            | "missing"
+            | "k.a."
+            | "n/d"
+            | "nd"
+            | "s/d"
+            | "b/d"
+            | "invalid"
+            | "#wert!"
+            | "#value!"
+            | "inv"
+            | "err"
+            | "error"
     )
 }
 

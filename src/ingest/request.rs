@@ -129,8 +129,9 @@ impl RoleRequest {
                 Names::One(name) => std::slice::from_ref(name),
                 Names::Many(names) => names.as_slice(),
             };
-            requests
-                .extend(names.iter().map(|name| RoleRequest { role, name: name.trim().to_owned() }));
+            requests.extend(
+                names.iter().map(|name| RoleRequest { role, name: name.trim().to_owned() }),
+            );
         }
         Ok(requests)
     }

@@ -17,11 +17,23 @@ use crate::log::{Place, Role, Tap};
 /// A column's role before taps and rivals are settled.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Guess {
-    Voltage { tap: Option<Tap>, unit: Unit },
+    Voltage {
+        tap: Option<Tap>,
+        unit: Unit,
+    },
     /// Nothing but the level says voltage.
-    MaybeVoltage { unit: Unit },
-    HighVoltage { system: u8, median_v: f64, unit: Unit },
-    Plain { role: Role, unit: Option<Unit> },
+    MaybeVoltage {
+        unit: Unit,
+    },
+    HighVoltage {
+        system: u8,
+        median_v: f64,
+        unit: Unit,
+    },
+    Plain {
+        role: Role,
+        unit: Option<Unit>,
+    },
     Ignored,
 }
 
@@ -49,9 +61,13 @@ pub fn requested(
 ) -> Result<Vec<Option<Role>>, IngestError> {
     let mut roles: Vec<Option<Role>> = vec![None; headings.len()];
     for request in requests {
-        let index = locate(headings, &request.name).ok_or_else(|| no_such_column(path, headings, &request.name))?;
+        let index = locate(headings, &request.name)
+            .ok_or_else(|| no_such_column(path, headings, &request.name))?;
         let single = !matches!(request.role, Role::Load | Role::Ignored | Role::Time);
-        let rival = roles.iter().position(|role| *role == Some(request.role)).filter(|&other| other != index);
+        let rival = roles
+            .iter()
+            .position(|role| *role == Some(request.role))
+            .filter(|&other| other != index);
         if let (true, Some(rival)) = (single, rival) {
             let name = |index: usize| headings.get(index).map_or(String::new(), |h| h.name.clone());
             return Err(IngestError::RoleTwice {
@@ -70,7 +86,9 @@ pub fn requested(
 
 fn locate(headings: &[Heading], name: &str) -> Option<usize> {
     let asked = name.trim().to_lowercase();
-    let by = |text: fn(&Heading) -> &str| headings.iter().position(|h| text(h).trim().to_lowercase() == asked);
+    let by = |text: fn(&Heading) -> &str| {
+        headings.iter().position(|h| text(h).trim().to_lowercase() == asked)
+    };
     by(|h| &h.raw).or_else(|| by(|h| &h.name)).or_else(|| {
         let number: usize = asked.strip_prefix('#')?.trim().parse().ok()?;
         number.checked_sub(1).filter(|&index| index < headings.len())
@@ -81,14 +99,28 @@ fn no_such_column(path: &Path, headings: &[Heading], asked: &str) -> IngestError
     let lower = asked.to_lowercase();
     let nearest = headings
         .iter()
-        .map(|h| (edit_distance(&lower, &h.name.to_lowercase()).min(edit_distance(&lower, &h.raw.to_lowercase())), h))
+        .map(|h| {
+            (
+                edit_distance(&lower, &h.name.to_lowercase())
+                    .min(edit_distance(&lower, &h.raw.to_lowercase())),
+                h,
+            )
+        })
         .min_by_key(|(distance, _)| *distance)
         .filter(|(distance, heading)| {
-            *distance * 2 <= asked.chars().count().max(2) || heading.name.to_lowercase().contains(&lower)
+            *distance * 2 <= asked.chars().count().max(2)
+                || heading.name.to_lowercase().contains(&lower)
         })
-        .map_or(String::new(), |(_, heading)| format!("; did you mean \"{}\"?", clip(&heading.name)));
+        .map_or(String::new(), |(_, heading)| {
+            format!("; did you mean \"{}\"?", clip(&heading.name))
+        });
     let names: Vec<String> = headings.iter().map(|h| h.name.clone()).collect();
-    IngestError::NoSuchColumn { path: path.to_path_buf(), asked: clip(asked), nearest, columns: list(&names) }
+    IngestError::NoSuchColumn {
+        path: path.to_path_buf(),
+        asked: clip(asked),
+        nearest,
+        columns: list(&names),
+    }
 }
 
 /// Letters to add, drop or change between two names, of which the first sixty count.
@@ -129,17 +161,30 @@ pub fn assign(
     for (index, (heading, facts)) in headings.iter().zip(facts).enumerate() {
         let forced_role = forced.get(index).copied().flatten();
         let (guess, mut why) = match forced_role {
-            _ if clock.contains(&index) => {
-                (Guess::Plain { role: Role::Time, unit: heading.unit }, "read as the clock".to_owned())
+            _ if clock.contains(&index) => (
+                Guess::Plain { role: Role::Time, unit: heading.unit },
+                "read as the clock".to_owned(),
+            ),
+            Some(role) => {
+                (force(role, heading, facts), "asked for with --column or car.toml".to_owned())
             }
-            Some(role) => (force(role, heading, facts), "asked for with --column or car.toml".to_owned()),
             None => guess(heading, facts, fahrenheit),
         };
-        let mut assigned = Assigned { role: Role::Ignored, unit: heading.unit, why: String::new(), forced: forced_role.is_some() };
+        let mut assigned = Assigned {
+            role: Role::Ignored,
+            unit: heading.unit,
+            why: String::new(),
+            forced: forced_role.is_some(),
+        };
         match guess {
             Guess::Voltage { tap, unit } => {
                 assigned.unit = Some(unit);
-                candidates.push(VoltageCandidate { index, tap, unit, forced: forced_role.is_some() });
+                candidates.push(VoltageCandidate {
+                    index,
+                    tap,
+                    unit,
+                    forced: forced_role.is_some(),
+                });
             }
             Guess::MaybeVoltage { unit } => {
                 assigned.unit = Some(unit);
@@ -148,8 +193,15 @@ pub fn assign(
             Guess::HighVoltage { system, median_v, unit } => {
                 assigned.unit = Some(unit);
                 if any_voltage {
-                    let tap = forced_role.and_then(tap_of).or_else(|| tap_by_name(&Words::of(&heading.name)));
-                    candidates.push(VoltageCandidate { index, tap, unit, forced: forced_role.is_some() });
+                    let tap = forced_role
+                        .and_then(tap_of)
+                        .or_else(|| tap_by_name(&Words::of(&heading.name)));
+                    candidates.push(VoltageCandidate {
+                        index,
+                        tap,
+                        unit,
+                        forced: forced_role.is_some(),
+                    });
                 } else {
                     high.get_or_insert((system, median_v, index));
                     why = format!("{why}; a {system} V system is read only with --any-voltage");
@@ -168,7 +220,12 @@ pub fn assign(
     if candidates.is_empty() {
         if let Some((system, median_v, index)) = high {
             let column = headings.get(index).map_or(String::new(), |h| h.name.clone());
-            return Err(IngestError::HighVoltage { path: path.to_path_buf(), system, column, median_v });
+            return Err(IngestError::HighVoltage {
+                path: path.to_path_buf(),
+                system,
+                column,
+                median_v,
+            });
         }
         candidates = maybes;
     } else {
@@ -214,8 +271,12 @@ fn force(role: Role, heading: &Heading, facts: &Facts) -> Guess {
                 None => Guess::Voltage { tap: Some(tap), unit },
             }
         }
-        Role::EngineRpm | Role::AlternatorRpm => Guess::Plain { role, unit: Some(rpm_unit(stated, facts)) },
-        Role::Temperature(_) => Guess::Plain { role, unit: Some(temperature_unit(stated, facts, false)) },
+        Role::EngineRpm | Role::AlternatorRpm => {
+            Guess::Plain { role, unit: Some(rpm_unit(stated, facts)) }
+        }
+        Role::Temperature(_) => {
+            Guess::Plain { role, unit: Some(temperature_unit(stated, facts, false)) }
+        }
         _ => Guess::Plain { role, unit: stated },
     }
 }
@@ -229,7 +290,10 @@ fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, String) 
     let unit = stated_unit(heading, facts);
     let textual = !facts.is_numeric() && !facts.is_switched();
     if words.has(say::NOTE) && textual {
-        return (Guess::Plain { role: Role::Note, unit: None }, "name says remarks; the cells are text".into());
+        return (
+            Guess::Plain { role: Role::Note, unit: None },
+            "name says remarks; the cells are text".into(),
+        );
     }
     if facts.is_clock() {
         return ignored("a second clock; another column is the time".into());
@@ -239,15 +303,21 @@ fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, String) 
         return ignored(format!("holds text such as \"{example}\""));
     }
     if matches!(unit, Some(unit) if unit.seconds().is_some()) && !words.has(say::CONSUMER) {
-        return ignored("a time; another column is the clock, or this one does not run evenly".into());
+        return ignored(
+            "a time; another column is the clock, or this one does not run evenly".into(),
+        );
     }
     let temp_word = words.has(&["temp"]) && !words.has(&["=temps", "=tempo", "=tempi", "tempomat"]);
     let temp_token = words.has(&["=ect", "=clt", "=iat", "=oat", "=cts"]);
-    let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin)) || temp_word || temp_token;
+    let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin))
+        || temp_word
+        || temp_token;
     let is_consumer = words.has(say::CONSUMER);
     if is_temperature && !matches!(unit, Some(Unit::Volt | Unit::Millivolt)) {
         if facts.is_switched() {
-            return ignored("a temperature switch, no consumer. If it is a load: --column load=NAME".into());
+            return ignored(
+                "a temperature switch, no consumer. If it is a load: --column load=NAME".into(),
+            );
         }
         return temperature(&words, unit, facts, fahrenheit);
     }
@@ -281,19 +351,25 @@ fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, String) 
     let tap_word = words.has(say::BATTERY) || words.has(say::ALTERNATOR) || words.has(say::MODULE);
     if tap_word && !words.has(say::NOT_A_STATE) && unit.is_none() {
         let (_, median_v) = voltage_level(unit, facts);
-        if !is_two_state(facts) && (bus_share(facts, unit) >= 0.5 || system_of(median_v).is_some()) {
+        if !is_two_state(facts) && (bus_share(facts, unit) >= 0.5 || system_of(median_v).is_some())
+        {
             return voltage(&words, unit, facts);
         }
     }
     if facts.is_switched() || is_two_state(facts) {
-        return ignored("on and off, but its name says no consumer. If it is a load: --column load=NAME".into());
+        return ignored(
+            "on and off, but its name says no consumer. If it is a load: --column load=NAME".into(),
+        );
     }
     let nameless = words.is_empty() || words.has(say::GENERIC);
     if nameless && unit.is_none() {
         let (level_unit, median_v) = voltage_level(unit, facts);
         let inside = facts.share_within(5.0 / scale_of(level_unit), 17.0 / scale_of(level_unit));
         if (11.0..=15.5).contains(&median_v) && inside > 0.98 && !facts.all_whole() {
-            let why = format!("its name says nothing; the level ({}) is that of a 12 V bus", span(facts, level_unit));
+            let why = format!(
+                "its name says nothing; the level ({}) is that of a 12 V bus",
+                span(facts, level_unit)
+            );
             return (Guess::MaybeVoltage { unit: level_unit }, why);
         }
     }
@@ -302,7 +378,8 @@ fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, String) 
 
 fn is_two_state(facts: &Facts) -> bool {
     facts.is_switched()
-        || !facts.numbers.is_empty() && facts.numbers.iter().all(|&value| value == 0.0 || value == 1.0)
+        || !facts.numbers.is_empty()
+            && facts.numbers.iter().all(|&value| value == 0.0 || value == 1.0)
 }
 
 fn scale_of(unit: Unit) -> f64 {
@@ -315,7 +392,8 @@ fn voltage_level(unit: Option<Unit>, facts: &Facts) -> (Unit, f64) {
     live.sort_by(f64::total_cmp);
     let median = super::profile::quantile(&live, 0.5).unwrap_or(0.0);
     // No car's bus has thousands of volts.
-    let unit = if unit == Some(Unit::Millivolt) || median > 3000.0 { Unit::Millivolt } else { Unit::Volt };
+    let unit =
+        if unit == Some(Unit::Millivolt) || median > 3000.0 { Unit::Millivolt } else { Unit::Volt };
     (unit, median * scale_of(unit))
 }
 
@@ -369,45 +447,78 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
     let level = span(facts, level_unit);
     let supply = words.has(&["sensor supply", "sensorversorgung"]);
     if let Some(word) = words.find(say::SIGNAL).filter(|_| !supply) {
-        return (Guess::Ignored, format!("a signal voltage by name (\"{}\"), not the bus", word.trim()));
+        return (
+            Guess::Ignored,
+            format!("a signal voltage by name (\"{}\"), not the bus", word.trim()),
+        );
     }
     if let Some(word) = words.find(say::DERIVED) {
-        return (Guess::Ignored, format!("a wish, limit or extreme by name (\"{}\"), not the bus as it was", word.trim()));
+        return (
+            Guess::Ignored,
+            format!(
+                "a wish, limit or extreme by name (\"{}\"), not the bus as it was",
+                word.trim()
+            ),
+        );
     }
     if let Some(word) = words.find(say::CONSUMER) {
-        return (Guess::Ignored, format!("the voltage at a consumer (\"{}\"), not the bus", word.trim()));
+        return (
+            Guess::Ignored,
+            format!("the voltage at a consumer (\"{}\"), not the bus", word.trim()),
+        );
     }
     if let Some(system) = system_of(median_v) {
         let why = format!("a voltage by name or unit, {level}");
         return (Guess::HighVoltage { system, median_v, unit: level_unit }, why);
     }
     if bus_share(facts, unit) < 0.5 || median_v < 6.0 {
-        return (Guess::Ignored, format!("a voltage, but {level} (median {median_v:.2} V) is not the level of a 12 V bus"));
+        return (
+            Guess::Ignored,
+            format!(
+                "a voltage, but {level} (median {median_v:.2} V) is not the level of a 12 V bus"
+            ),
+        );
     }
     let tap = tap_by_name(words);
-    let by = if words.has(say::VOLTAGE) { "name says voltage" } else if unit.is_some() { "unit says voltage" } else { "level says voltage" };
+    let by = if words.has(say::VOLTAGE) {
+        "name says voltage"
+    } else if unit.is_some() {
+        "unit says voltage"
+    } else {
+        "level says voltage"
+    };
     let place = tap.map_or(String::new(), |tap| format!(" at the {}", tap.word()));
     (Guess::Voltage { tap, unit: level_unit }, format!("{by}{place}; {level}"))
 }
 
 fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
     let ask = "To use it: --column battery_current=NAME or --column alternator_current=NAME";
-    if let Some(word) = words.find(say::CONSUMER).or(words.find(&["starter", "anlasser", "field", "erreger"])) {
-        return (Guess::Ignored, format!("amps of one consumer (\"{}\"), not of battery or alternator", word.trim()));
+    if let Some(word) =
+        words.find(say::CONSUMER).or(words.find(&["starter", "anlasser", "field", "erreger"]))
+    {
+        return (
+            Guess::Ignored,
+            format!("amps of one consumer (\"{}\"), not of battery or alternator", word.trim()),
+        );
     }
     if words.has(say::DERIVED) {
-        return (Guess::Ignored, "a wish, limit or extreme by name, not a current as it was".into());
+        return (
+            Guess::Ignored,
+            "a wish, limit or extreme by name, not a current as it was".into(),
+        );
     }
     let unit = Some(unit.unwrap_or(Unit::Amp));
     let battery = words.has(say::BATTERY) || words.has(&["ibat"]) || words.has(say::DISCHARGE);
     let alternator = words.has(say::ALTERNATOR) || words.has(&["ialt"]);
     match (battery, alternator) {
-        (true, false) => {
-            (Guess::Plain { role: Role::BatteryCurrent, unit }, "name says battery and current".into())
-        }
-        (false, true) => {
-            (Guess::Plain { role: Role::AlternatorCurrent, unit }, "name says alternator and current".into())
-        }
+        (true, false) => (
+            Guess::Plain { role: Role::BatteryCurrent, unit },
+            "name says battery and current".into(),
+        ),
+        (false, true) => (
+            Guess::Plain { role: Role::AlternatorCurrent, unit },
+            "name says alternator and current".into(),
+        ),
         _ => (Guess::Ignored, format!("a current, but its name does not say whose. {ask}")),
     }
 }
@@ -424,10 +535,19 @@ fn rpm_unit(unit: Option<Unit>, facts: &Facts) -> Unit {
 }
 
 fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
-    if let Some(word) = words.find(say::CONSUMER).or(words.find(say::OTHER_SPEED)).or(words.find(say::DERIVED)) {
-        return (Guess::Ignored, format!("a speed, but not the engine's as it was (\"{}\")", word.trim()));
+    if let Some(word) =
+        words.find(say::CONSUMER).or(words.find(say::OTHER_SPEED)).or(words.find(say::DERIVED))
+    {
+        return (
+            Guess::Ignored,
+            format!("a speed, but not the engine's as it was (\"{}\")", word.trim()),
+        );
     }
-    if unit == Some(Unit::Hertz) && !words.has(say::RPM) && !words.has(say::ENGINE) && !words.has(say::ALTERNATOR) {
+    if unit == Some(Unit::Hertz)
+        && !words.has(say::RPM)
+        && !words.has(say::ENGINE)
+        && !words.has(say::ALTERNATOR)
+    {
         return (Guess::Ignored, "a frequency that does not say of what".into());
     }
     let (role, whose) = if words.has(say::ALTERNATOR) {
@@ -438,9 +558,16 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let by_level = rpm_unit(unit, facts);
     let top_rpm = facts.quantile(0.98).map_or(0.0, |top| by_level.to_canonical().apply(top));
     if top_rpm > 30_000.0 || facts.min().is_some_and(|low| low < -50.0) {
-        return (Guess::Ignored, format!("a speed by name, but {} is no engine's", span(facts, by_level)));
+        return (
+            Guess::Ignored,
+            format!("a speed by name, but {} is no engine's", span(facts, by_level)),
+        );
     }
-    let how = if unit == Some(by_level) { String::new() } else { format!(", unit {} by level", by_level.word()) };
+    let how = if unit == Some(by_level) {
+        String::new()
+    } else {
+        format!(", unit {} by level", by_level.word())
+    };
     (
         Guess::Plain { role, unit: Some(by_level) },
         format!("name or unit says {whose} speed; {}{how}", span(facts, by_level)),
@@ -470,10 +597,17 @@ fn temperature_unit(unit: Option<Unit>, facts: &Facts, fahrenheit: bool) -> Unit
     }
 }
 
-fn temperature(words: &Words, unit: Option<Unit>, facts: &Facts, fahrenheit: bool) -> (Guess, String) {
+fn temperature(
+    words: &Words,
+    unit: Option<Unit>,
+    facts: &Facts,
+    fahrenheit: bool,
+) -> (Guess, String) {
     let by_level = temperature_unit(unit, facts, fahrenheit);
     let level = span(facts, by_level);
-    if let Some(word) = words.find(say::OTHER_PLACE).filter(|_| !words.has(&["=coolant", "coolant"])) {
+    if let Some(word) =
+        words.find(say::OTHER_PLACE).filter(|_| !words.has(&["=coolant", "coolant"]))
+    {
         return (Guess::Ignored, format!("a temperature of something else (\"{}\")", word.trim()));
     }
     if words.has(say::DERIVED) {
@@ -497,7 +631,11 @@ fn temperature(words: &Words, unit: Option<Unit>, facts: &Facts, fahrenheit: boo
     if !(-60.0..=250.0).contains(&median_c) {
         return (Guess::Ignored, format!("a temperature by name, but {level} is none"));
     }
-    let how = if unit == Some(by_level) { String::new() } else { format!(", unit {} by level", by_level.word()) };
+    let how = if unit == Some(by_level) {
+        String::new()
+    } else {
+        format!(", unit {} by level", by_level.word())
+    };
     (
         Guess::Plain { role: Role::Temperature(place), unit: Some(by_level) },
         format!("name says {} temperature; {level}{how}", place.word()),
@@ -513,7 +651,10 @@ fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
         return (Guess::Ignored, "a wish or limit by name, not the state of a consumer".into());
     }
     if words.has(say::ALTERNATOR) || words.has(&["=field"]) {
-        return (Guess::Ignored, "says how hard the alternator works, not what a consumer does".into());
+        return (
+            Guess::Ignored,
+            "says how hard the alternator works, not what a consumer does".into(),
+        );
     }
     let plain = Guess::Plain { role: Role::Load, unit };
     if facts.is_switched() {
@@ -527,7 +668,9 @@ fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
         }
         _ => (
             Guess::Ignored,
-            format!("name says a consumer (\"{what}\"), but {low} to {high} is neither on/off nor a duty. If it is a load: --column load=NAME"),
+            format!(
+                "name says a consumer (\"{what}\"), but {low} to {high} is neither on/off nor a duty. If it is a load: --column load=NAME"
+            ),
         ),
     }
 }
@@ -545,7 +688,12 @@ pub fn level_scale(high: f64, whole: bool, percent: bool) -> Option<f64> {
 }
 
 /// Roles other than voltage and load are held by one column: the fuller one, where they agree.
-fn settle_rivals(headings: &[Heading], facts: &[Facts], columns: &mut [Assigned], notices: &mut Vec<String>) {
+fn settle_rivals(
+    headings: &[Heading],
+    facts: &[Facts],
+    columns: &mut [Assigned],
+    notices: &mut Vec<String>,
+) {
     let single = [
         Role::EngineRpm,
         Role::AlternatorRpm,
@@ -558,12 +706,14 @@ fn settle_rivals(headings: &[Heading], facts: &[Facts], columns: &mut [Assigned]
         Role::Temperature(Place::Ambient),
     ];
     for role in single {
-        let holders: Vec<usize> =
-            (0..columns.len()).filter(|&i| columns.get(i).is_some_and(|column| column.role == role)).collect();
+        let holders: Vec<usize> = (0..columns.len())
+            .filter(|&i| columns.get(i).is_some_and(|column| column.role == role))
+            .collect();
         if holders.len() < 2 {
             continue;
         }
-        let forced = holders.iter().copied().find(|&i| columns.get(i).is_some_and(|column| column.forced));
+        let forced =
+            holders.iter().copied().find(|&i| columns.get(i).is_some_and(|column| column.forced));
         let filled = |i: usize| facts.get(i).map_or(0, |f| f.filled);
         let canonical_median = |i: usize| {
             let unit = columns.get(i).and_then(|c| c.unit).unwrap_or(Unit::Other);
@@ -571,10 +721,11 @@ fn settle_rivals(headings: &[Heading], facts: &[Facts], columns: &mut [Assigned]
         };
         // The leftmost of the fullest.
         let fullest = holders.iter().copied().rev().max_by_key(|&i| filled(i)).unwrap_or(0);
-        let agree = holders.iter().all(|&i| match (canonical_median(i), canonical_median(fullest)) {
-            (Some(a), Some(b)) => (a - b).abs() <= 0.05 * b.abs().max(1.0),
-            _ => role == Role::Note,
-        });
+        let agree =
+            holders.iter().all(|&i| match (canonical_median(i), canonical_median(fullest)) {
+                (Some(a), Some(b)) => (a - b).abs() <= 0.05 * b.abs().max(1.0),
+                _ => role == Role::Note,
+            });
         let winner = forced.or(agree.then_some(fullest));
         let names: Vec<String> =
             holders.iter().filter_map(|&i| headings.get(i)).map(|h| h.name.clone()).collect();
@@ -585,7 +736,9 @@ fn settle_rivals(headings: &[Heading], facts: &[Facts], columns: &mut [Assigned]
             if let Some(column) = columns.get_mut(i) {
                 column.role = Role::Ignored;
                 column.why = match winner.and_then(|w| headings.get(w)) {
-                    Some(kept) => format!("{}; but \"{}\" holds that role", column.why, clip(&kept.name)),
+                    Some(kept) => {
+                        format!("{}; but \"{}\" holds that role", column.why, clip(&kept.name))
+                    }
                     None => format!(
                         "{}; but {} say the same and read differently. Choose: --column {}=NAME",
                         column.why,

@@ -49,11 +49,8 @@ fn whole_lines(text: &str, start: usize, length: usize, at_line_start: bool) -> 
     let end = start.saturating_add(length).min(text.len());
     let end = (start..=end).rev().find(|&i| text.is_char_boundary(i)).unwrap_or(start);
     let piece = text.get(start..end).unwrap_or("");
-    let piece = if at_line_start {
-        piece
-    } else {
-        piece.split_once('\n').map_or("", |(_, after)| after)
-    };
+    let piece =
+        if at_line_start { piece } else { piece.split_once('\n').map_or("", |(_, after)| after) };
     match piece.rfind('\n') {
         Some(last) if end < text.len() => piece.get(..=last).unwrap_or(piece),
         _ if end < text.len() && !at_line_start => "",

@@ -114,7 +114,8 @@ fn split_date(cell: &str) -> (Option<&str>, Option<&str>) {
     for (at, &byte) in bytes.iter().enumerate() {
         let digit_before = at > 0 && bytes.get(at - 1).is_some_and(u8::is_ascii_digit);
         let digit_after = bytes.get(at + 1).is_some_and(|b| b.is_ascii_digit() || *b == b' ');
-        let breaks = matches!(byte, b'T' | b't' | b' ' | b',' | b'_') && digit_before && digit_after;
+        let breaks =
+            matches!(byte, b'T' | b't' | b' ' | b',' | b'_') && digit_before && digit_after;
         if breaks && (at >= 6 || compact(at)) {
             let rest = cell.get(at + 1..).map(str::trim);
             return (cell.get(..at), rest);
@@ -144,7 +145,8 @@ fn date(text: &str, order: DateOrder) -> Option<(NaiveDate, Option<(u32, u32)>)>
             .flatten()
     };
     let year = |text: &str| -> Option<i32> {
-        let value: i32 = text.bytes().all(|b| b.is_ascii_digit()).then(|| text.parse().ok()).flatten()?;
+        let value: i32 =
+            text.bytes().all(|b| b.is_ascii_digit()).then(|| text.parse().ok()).flatten()?;
         match text.len() {
             4 => Some(value),
             2 => Some(2000 + value),
@@ -192,13 +194,14 @@ fn clock(text: &str, two_fields: TwoFields, stamp: &mut Stamp) -> Option<()> {
     let (text, zone_s) = split_zone(text.trim());
     stamp.zone_s = zone_s;
     let upper = text.to_ascii_uppercase();
-    let (text, half_day) = if let Some(rest) = upper.strip_suffix("AM").or(upper.strip_suffix("A.M.")) {
-        (rest.trim().to_owned(), Some(0.0))
-    } else if let Some(rest) = upper.strip_suffix("PM").or(upper.strip_suffix("P.M.")) {
-        (rest.trim().to_owned(), Some(12.0))
-    } else {
-        (upper, None)
-    };
+    let (text, half_day) =
+        if let Some(rest) = upper.strip_suffix("AM").or(upper.strip_suffix("A.M.")) {
+            (rest.trim().to_owned(), Some(0.0))
+        } else if let Some(rest) = upper.strip_suffix("PM").or(upper.strip_suffix("P.M.")) {
+            (rest.trim().to_owned(), Some(12.0))
+        } else {
+            (upper, None)
+        };
     let mut fields = [0f64; 4];
     let mut count = 0usize;
     if !text.contains(':') {
@@ -238,7 +241,10 @@ fn clock(text: &str, two_fields: TwoFields, stamp: &mut Stamp) -> Option<()> {
     }
     let [first, second, third, fourth] = fields;
     let seconds = match count {
-        2 if two_fields == TwoFields::MinutesSeconds && stamp.date.is_none() && half_day.is_none() => {
+        2 if two_fields == TwoFields::MinutesSeconds
+            && stamp.date.is_none()
+            && half_day.is_none() =>
+        {
             first * 60.0 + second
         }
         2 => first * 3600.0 + second * 60.0,
@@ -279,9 +285,14 @@ fn split_zone(text: &str) -> (&str, Option<i32>) {
         }
     }
     let Some(at) = text.rfind(['+', '-']) else { return (text, None) };
-    let (Some(clock), Some(zone)) = (text.get(..at), text.get(at + 1..)) else { return (text, None) };
+    let (Some(clock), Some(zone)) = (text.get(..at), text.get(at + 1..)) else {
+        return (text, None);
+    };
     let digits: String = zone.chars().filter(|c| *c != ':').collect();
-    if clock.is_empty() || !matches!(digits.len(), 2 | 4) || !digits.bytes().all(|b| b.is_ascii_digit()) {
+    if clock.is_empty()
+        || !matches!(digits.len(), 2 | 4)
+        || !digits.bytes().all(|b| b.is_ascii_digit())
+    {
         return (text, None);
     }
     let hours: i32 = digits.get(..2).and_then(|d| d.parse().ok()).unwrap_or(0);

@@ -76,7 +76,8 @@ pub fn settle(
             }
         }
     }
-    let bus = [Tap::Battery, Tap::Module, Tap::Alternator].into_iter().find(|tap| has(&taken, *tap));
+    let bus =
+        [Tap::Battery, Tap::Module, Tap::Alternator].into_iter().find(|tap| has(&taken, *tap));
     if let Some(bus @ (Tap::Module | Tap::Alternator)) = bus
         && let Some((_, candidate)) = taken.iter().find(|(tap, _)| *tap == bus)
     {
@@ -160,7 +161,9 @@ impl Bench<'_> {
             };
             let loser = if winner == best { other } else { best };
             if let Some(column) = columns.get_mut(loser.index) {
-                column.why.push_str(&format!("; but \"{}\" is preferred ({reason})", self.name(&winner)));
+                column
+                    .why
+                    .push_str(&format!("; but \"{}\" is preferred ({reason})", self.name(&winner)));
             }
             if !winner.forced {
                 notices.push(format!(
@@ -178,7 +181,11 @@ impl Bench<'_> {
         Ok(Some(best))
     }
 
-    fn better(&self, a: VoltageCandidate, b: VoltageCandidate) -> Option<(VoltageCandidate, String)> {
+    fn better(
+        &self,
+        a: VoltageCandidate,
+        b: VoltageCandidate,
+    ) -> Option<(VoltageCandidate, String)> {
         let (holes_a, holes_b) = (self.unreadable_share(&a), self.unreadable_share(&b));
         if (holes_a - holes_b).abs() > 0.01 {
             let winner = if holes_a < holes_b { a } else { b };
@@ -201,7 +208,11 @@ impl Bench<'_> {
             let winner = if step_a < step_b { a } else { b };
             return Some((
                 winner,
-                format!("its steps are finer: {:.3} V against {:.3} V", step_a.min(step_b), step_a.max(step_b)),
+                format!(
+                    "its steps are finer: {:.3} V against {:.3} V",
+                    step_a.min(step_b),
+                    step_a.max(step_b)
+                ),
             ));
         }
         let same = self.facts(&a).zip(self.facts(&b)).is_some_and(|(a, b)| a.numbers == b.numbers);

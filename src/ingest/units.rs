@@ -92,14 +92,15 @@ impl Unit {
 
     /// Reads a unit as written in brackets, in a units row or behind a number.
     pub fn parse(text: &str) -> Option<Unit> {
-        let text = text.trim().trim_matches(|c| matches!(c, '(' | ')' | '[' | ']' | '"' | '<' | '>'));
+        let text =
+            text.trim().trim_matches(|c| matches!(c, '(' | ')' | '[' | ']' | '"' | '<' | '>'));
         let text = text.trim();
         if text.is_empty() || text.len() > 24 {
             return None;
         }
         // M and m differ only here; everything else reads alike in any case.
         let folded = fold(text).replace([' ', '.', '\u{a0}'], "");
-        let folded = folded.replace('º', "°").replace('˚', "°").replace(['µ', 'μ'], "u");
+        let folded = folded.replace(['º', '˚'], "°").replace(['µ', 'μ'], "u");
         Some(match folded.as_str() {
             "v" | "volt" | "volts" | "vdc" | "wolt" | "voltios" | "vcc" | "v(dc)" => Unit::Volt,
             "mv" | "millivolt" | "millivolts" => Unit::Millivolt,
@@ -110,9 +111,9 @@ impl Unit {
             }
             "°f" | "f" | "degf" | "deg_f" | "fahrenheit" | "℉" => Unit::Fahrenheit,
             "k" | "kelvin" | "degk" | "°k" => Unit::Kelvin,
-            "rpm" | "1/min" | "u/min" | "min-1" | "min^-1" | "min⁻¹" | "/min" | "tr/min" | "trs/min"
-            | "g/min" | "giri/min" | "obr/min" | "rev/min" | "r/min" | "omw/min" | "rpm/min"
-            | "t/min" | "tpm" | "upm" | "revs" | "varv/min" => Unit::Rpm,
+            "rpm" | "1/min" | "u/min" | "min-1" | "min^-1" | "min⁻¹" | "/min" | "tr/min"
+            | "trs/min" | "g/min" | "giri/min" | "obr/min" | "rev/min" | "r/min" | "omw/min"
+            | "rpm/min" | "t/min" | "tpm" | "upm" | "revs" | "varv/min" => Unit::Rpm,
             "rpmx1000" | "rpm*1000" | "rpm×1000" | "x1000" | "x1000rpm" | "×1000rpm" | "×1000"
             | "1000rpm" | "krpm" | "1000/min" | "x1000/min" | "x10001/min" | "rpm/1000"
             | "1/minx1000" | "10^3rpm" | "u/minx1000" => Unit::ThousandRpm,
@@ -130,9 +131,8 @@ impl Unit {
             "km/h" | "kmh" | "kph" | "mph" | "kpa" | "bar" | "mbar" | "psi" | "g/s" | "kg/h"
             | "l/h" | "deg" | "°" | "nm" | "kw" | "w" | "hp" | "ps" | "afr" | "l" | "l/100km"
             | "m" | "km" | "g" | "ohm" | "ω" | "kohm" | "inhg" | "hpa" | "m/s" | "mg" | "kg"
-            | "lambda" | "λ" | "°ca" | "°btdc" | "ah" | "wh" | "gps" | "mi" | "ft" | "cc" | "gal" => {
-                Unit::Other
-            }
+            | "lambda" | "λ" | "°ca" | "°btdc" | "ah" | "wh" | "gps" | "mi" | "ft" | "cc"
+            | "gal" => Unit::Other,
             _ => return None,
         })
     }
@@ -141,9 +141,10 @@ impl Unit {
     pub fn parse_suffix(token: &str) -> Option<Unit> {
         match token.to_ascii_lowercase().as_str() {
             "v" | "mv" | "a" | "ma" | "c" | "f" | "k" | "degc" | "degf" | "rpm" | "hz" | "pct"
-            | "percent" | "s" | "ms" | "us" | "sec" | "min" | "volts" | "amps" | "volt" | "krpm" | "kmh"
-            | "kph" | "mph" | "kpa" | "psi" | "bar" | "°c" | "°f" | "deg" | "seconds" | "millis"
-            | "micros" | "%" | "mbar" | "msec" | "usec" | "secs" | "rpm×1000" => Unit::parse(token),
+            | "percent" | "s" | "ms" | "us" | "sec" | "min" | "volts" | "amps" | "volt"
+            | "krpm" | "kmh" | "kph" | "mph" | "kpa" | "psi" | "bar" | "°c" | "°f" | "deg"
+            | "seconds" | "millis" | "micros" | "%" | "mbar" | "msec" | "usec" | "secs"
+            | "rpm×1000" => Unit::parse(token),
             _ => None,
         }
     }

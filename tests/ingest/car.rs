@@ -15,8 +15,14 @@ fn a_whole_car_beside_its_log() {
     std::fs::write(folder.path().join("car.toml"), COUPE).expect("a car");
     let (found, car) = Car::beside(&path).expect("a good car").expect("a car");
     assert_eq!(name_of(&found), "car.toml");
-    assert_eq!((car.battery.cca_a, car.battery.capacity_ah, car.battery.kind), (Some(540.0), Some(60.0), Some(BatteryKind::Flooded)));
-    assert_eq!((car.setpoint_v, car.starter_a, car.alternator.rated_a, car.alternator.pulley_ratio), (Some(14.3), Some(180.0), Some(70.0), Some(2.4)));
+    assert_eq!(
+        (car.battery.cca_a, car.battery.capacity_ah, car.battery.kind),
+        (Some(540.0), Some(60.0), Some(BatteryKind::Flooded))
+    );
+    assert_eq!(
+        (car.setpoint_v, car.starter_a, car.alternator.rated_a, car.alternator.pulley_ratio),
+        (Some(14.3), Some(180.0), Some(70.0), Some(2.4))
+    );
     assert_eq!(car.loads_a["AC blower"], 18.5);
     let columns = RoleRequest::from_car(&car).expect("good roles");
     let log = ingest::read(&path, &ReadOptions { columns, ..Default::default() }).expect("a log");
@@ -28,7 +34,10 @@ fn a_whole_car_beside_its_log() {
 #[test]
 fn mistakes_are_located() {
     for (text, parts) in [
-        ("setpoint_v = 14.3\nsetpiont_v = 2\n", ["car.toml, line 2", "unknown field", "setpoint_v"]),
+        (
+            "setpoint_v = 14.3\nsetpiont_v = 2\n",
+            ["car.toml, line 2", "unknown field", "setpoint_v"],
+        ),
         ("[battery]\n\nkind = \"wet\"\n", ["line 3", "wet", "flooded"]),
         ("[battery]\ncca_a = \"many\"\n", ["line 2", "invalid type", "[battery]"]),
         ("[battery\n", ["line 1", "car.toml", "Allowed"]),
@@ -39,5 +48,8 @@ fn mistakes_are_located() {
         says(&Car::load(&path).expect_err("a mistake").to_string(), &parts);
     }
     let folder = tempfile::tempdir().expect("a folder");
-    says(&Car::load(&folder.path().join("car.toml")).expect_err("no file").to_string(), &["car.toml", "cannot be read"]);
+    says(
+        &Car::load(&folder.path().join("car.toml")).expect_err("no file").to_string(),
+        &["car.toml", "cannot be read"],
+    );
 }

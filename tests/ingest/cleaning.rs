@@ -2,7 +2,8 @@ use crate::support::*;
 
 #[test]
 fn rows_that_are_no_samples_are_counted_with_their_lines() {
-    let mut lines: Vec<String> = rows(60).iter().map(|r| format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm)).collect();
+    let mut lines: Vec<String> =
+        rows(60).iter().map(|r| format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm)).collect();
     lines.insert(10, String::new()); // line 12
     lines.insert(11, ",,".into()); // line 13
     lines.insert(20, "1.75,13.0".into()); // line 22
@@ -20,13 +21,19 @@ fn rows_that_are_no_samples_are_counted_with_their_lines() {
 
 #[test]
 fn bad_cells_are_located() {
-    let mut lines: Vec<String> = rows(60).iter().map(|r| format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm)).collect();
+    let mut lines: Vec<String> =
+        rows(60).iter().map(|r| format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm)).collect();
     lines[20] = format!("2.0,{:.2},8x5", rows(60)[20].v);
     lines.insert(40, "3.95,oops,850".into());
     let log = read(format!("time_s,battery_v,rpm\n{}\n", lines.join("\n")));
     is_the_log(&log);
     assert_eq!(log.source.bad_cells, 2);
-    let told: Vec<_> = log.source.bad_cells_first.iter().map(|c| (c.line, c.column.as_str(), c.found.as_str())).collect();
+    let told: Vec<_> = log
+        .source
+        .bad_cells_first
+        .iter()
+        .map(|c| (c.line, c.column.as_str(), c.found.as_str()))
+        .collect();
     assert_eq!(told, [(22, "rpm", "8x5"), (42, "battery", "oops")]);
     assert_eq!(skipped(&log, "no voltage in this row"), (1, 42));
 }
@@ -64,7 +71,8 @@ fn a_stale_value_is_not_held() {
 
 #[test]
 fn a_quote_that_is_never_closed() {
-    let mut lines: Vec<String> = rows(60).iter().map(|r| format!("{:.1},{:.2},ok", r.t, r.v)).collect();
+    let mut lines: Vec<String> =
+        rows(60).iter().map(|r| format!("{:.1},{:.2},ok", r.t, r.v)).collect();
     lines[20] = format!("2.0,{:.2},\"5 mm hose", rows(60)[20].v);
     let log = read(format!("time_s,battery_v,remark\n{}\n", lines.join("\n")));
     is_the_log(&log);
@@ -72,7 +80,9 @@ fn a_quote_that_is_never_closed() {
 
 #[test]
 fn sentinels_are_no_voltages() {
-    let text = write("time_s,battery_v", |r| format!("{:.1},{}", r.t, if r.i == 30 { "65535".into() } else { format!("{:.2}", r.v) }));
+    let text = write("time_s,battery_v", |r| {
+        format!("{:.1},{}", r.t, if r.i == 30 { "65535".into() } else { format!("{:.2}", r.v) })
+    });
     let log = read(text);
     assert_eq!(log.len(), 59);
     assert_eq!(log.source.bad_cells, 1);
@@ -81,7 +91,9 @@ fn sentinels_are_no_voltages() {
 
 #[test]
 fn resolution_is_found() {
-    let text = write("time_s,battery_v", |r| format!("{:.1},{:.2}", r.t, ((r.v + 0.013 * ((r.i * 7) % 11) as f64) / 0.05).round() * 0.05));
+    let text = write("time_s,battery_v", |r| {
+        format!("{:.1},{:.2}", r.t, ((r.v + 0.013 * ((r.i * 7) % 11) as f64) / 0.05).round() * 0.05)
+    });
     let step = read(text).source.resolution_v.expect("a step");
     assert!((step - 0.05).abs() < 1e-6, "{step}");
 }
@@ -89,7 +101,17 @@ fn resolution_is_found() {
 #[test]
 fn notes_are_kept_on_change() {
     let text = write("time_s,battery_v,Comment", |r| {
-        format!("{:.1},{:.2},{}", r.t, r.v, match r.i { 0..20 => "", 20..40 => "idle", _ => "fan, high" }).replace("fan, high", "\"fan, high\"")
+        format!(
+            "{:.1},{:.2},{}",
+            r.t,
+            r.v,
+            match r.i {
+                0..20 => "",
+                20..40 => "idle",
+                _ => "fan, high",
+            }
+        )
+        .replace("fan, high", "\"fan, high\"")
     });
     let log = read(text);
     let notes: Vec<_> = log.notes.iter().map(|n| (n.at_s, n.text.as_str())).collect();

@@ -64,7 +64,9 @@ fn columns_aligned_by_blanks() {
 
 #[test]
 fn single_blanks_with_units_apart_from_names() {
-    let text = write("time (s) voltage (V) rpm Fan", |r| format!("{:.1} {:.2} {:.0} {}", r.t, r.v, r.rpm, r.fan));
+    let text = write("time (s) voltage (V) rpm Fan", |r| {
+        format!("{:.1} {:.2} {:.0} {}", r.t, r.v, r.rpm, r.fan)
+    });
     reads(text, "space", '.', "UTF-8");
 }
 
@@ -73,16 +75,29 @@ fn quotes_around_names_or_everything() {
     let text = comma();
     let quoted: String = text
         .lines()
-        .map(|line| line.split(',').map(|c| format!("\"{c}\"")).collect::<Vec<_>>().join(",") + "\n")
+        .map(|line| {
+            line.split(',').map(|c| format!("\"{c}\"")).collect::<Vec<_>>().join(",") + "\n"
+        })
         .collect();
     reads(quoted, "comma", '.', "UTF-8");
-    reads(text.replace("Battery voltage (V)", "\"Battery voltage, main (V)\""), "comma", '.', "UTF-8");
+    reads(
+        text.replace("Battery voltage (V)", "\"Battery voltage, main (V)\""),
+        "comma",
+        '.',
+        "UTF-8",
+    );
 }
 
 #[test]
 fn quoted_decimal_commas_between_commas() {
     let text = write("time_s,Battery V,rpm,Fan", |r| {
-        format!("\"{}\",\"{}\",{:.0},{}", format!("{:.1}", r.t).replace('.', ","), format!("{:.2}", r.v).replace('.', ","), r.rpm, r.fan)
+        format!(
+            "\"{}\",\"{}\",{:.0},{}",
+            format!("{:.1}", r.t).replace('.', ","),
+            format!("{:.2}", r.v).replace('.', ","),
+            r.rpm,
+            r.fan
+        )
     });
     reads(text, "comma", ',', "UTF-8");
 }
@@ -98,7 +113,9 @@ fn line_ends_of_every_kind() {
 fn byte_order_marks_and_utf_16() {
     let utf16 = |little: bool, mark: bool| -> Vec<u8> {
         let text = if mark { format!("\u{feff}{}", comma()) } else { comma() };
-        text.encode_utf16().flat_map(|unit| if little { unit.to_le_bytes() } else { unit.to_be_bytes() }).collect()
+        text.encode_utf16()
+            .flat_map(|unit| if little { unit.to_le_bytes() } else { unit.to_be_bytes() })
+            .collect()
     };
     reads(format!("\u{feff}{}", comma()), "comma", '.', "UTF-8");
     reads(utf16(true, true), "comma", '.', "UTF-16LE");
@@ -109,10 +126,12 @@ fn byte_order_marks_and_utf_16() {
 
 #[test]
 fn latin_1_letters() {
-    let text = write("Zeit (s);Batteriespannung (V);Drehzahl (1/min);Lüfter;Kühlmittel (°C)", |r| {
-        format!("{:.1};{:.2};{:.0};{};{:.0}", r.t, r.v, r.rpm, r.fan, r.coolant_c)
-    });
-    let bytes: Vec<u8> = text.chars().map(|c| u8::try_from(u32::from(c)).expect("Latin-1")).collect();
+    let text =
+        write("Zeit (s);Batteriespannung (V);Drehzahl (1/min);Lüfter;Kühlmittel (°C)", |r| {
+            format!("{:.1};{:.2};{:.0};{};{:.0}", r.t, r.v, r.rpm, r.fan, r.coolant_c)
+        });
+    let bytes: Vec<u8> =
+        text.chars().map(|c| u8::try_from(u32::from(c)).expect("Latin-1")).collect();
     let log = read(bytes);
     is_the_log(&log);
     has_rpm(&log);
@@ -125,19 +144,29 @@ fn latin_1_letters() {
 fn thousands_marks() {
     let text = |mark: &str, decimal: &str, separator: &str| {
         write(&["time_s", "battery_v", "rpm"].join(separator), |r| {
-            let rpm = if r.rpm > 0.0 { format!("1{mark}{:03.0}", r.rpm - 800.0) } else { "0".into() };
-            [format!("{:.1}", r.t), format!("{:.2}", r.v), rpm].join(separator).replace(['.'], if mark == "." { "." } else { decimal })
+            let rpm =
+                if r.rpm > 0.0 { format!("1{mark}{:03.0}", r.rpm - 800.0) } else { "0".into() };
+            [format!("{:.1}", r.t), format!("{:.2}", r.v), rpm]
+                .join(separator)
+                .replace(['.'], if mark == "." { "." } else { decimal })
         })
     };
-    let expected: Vec<f64> = rows(60).iter().map(|r| if r.rpm > 0.0 { r.rpm + 200.0 } else { 0.0 }).collect();
-    for (mark, decimal, separator) in [(",", ".", ";"), (" ", ",", ";"), ("'", ".", "\t"), ("\u{a0}", ",", "\t")] {
+    let expected: Vec<f64> =
+        rows(60).iter().map(|r| if r.rpm > 0.0 { r.rpm + 200.0 } else { 0.0 }).collect();
+    for (mark, decimal, separator) in
+        [(",", ".", ";"), (" ", ",", ";"), ("'", ".", "\t"), ("\u{a0}", ",", "\t")]
+    {
         let log = read(text(mark, decimal, separator));
         is_the_log(&log);
         close(log.engine_rpm().expect("rpm"), &expected, 1e-9);
     }
     let points = write("time_s;battery_v;rpm", |r| {
         let rpm = if r.rpm > 0.0 { format!("1.{:03.0}", r.rpm - 800.0) } else { "0".into() };
-        format!("{};{};{rpm}", format!("{:.1}", r.t).replace('.', ","), format!("{:.2}", r.v).replace('.', ","))
+        format!(
+            "{};{};{rpm}",
+            format!("{:.1}", r.t).replace('.', ","),
+            format!("{:.2}", r.v).replace('.', ",")
+        )
     });
     let log = read(points);
     is_the_log(&log);
@@ -146,11 +175,13 @@ fn thousands_marks() {
 
 #[test]
 fn one_column_with_a_sample_rate() {
-    let options = stiffbus::ingest::ReadOptions { sample_rate_hz: Some(10.0), ..Default::default() };
+    let options =
+        stiffbus::ingest::ReadOptions { sample_rate_hz: Some(10.0), ..Default::default() };
     let log = read_with(write("Battery voltage", |r| format!("{:.2}", r.v)), &options);
     is_the_log(&log);
     assert_eq!(log.source.separator, "none");
-    let log = read_with(write("Battery voltage", |r| format!("{:.2}", r.v).replace('.', ",")), &options);
+    let log =
+        read_with(write("Battery voltage", |r| format!("{:.2}", r.v).replace('.', ",")), &options);
     is_the_log(&log);
     assert_eq!(log.source.decimal, ',');
 }

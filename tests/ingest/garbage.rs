@@ -11,12 +11,21 @@ fn survives(bytes: &[u8], path: &std::path::Path, options: &ReadOptions) {
     std::fs::write(path, bytes).expect("the test's own file");
     match stiffbus::ingest::read(path, options) {
         Ok(log) => {
-            assert!(log.time_s().windows(2).all(|p| p[1] > p[0]), "time rises: {:?}", String::from_utf8_lossy(bytes));
+            assert!(
+                log.time_s().windows(2).all(|p| p[1] > p[0]),
+                "time rises: {:?}",
+                String::from_utf8_lossy(bytes)
+            );
             assert!(log.bus_v().iter().all(|v| v.is_finite()));
             assert!(log.len() >= 10);
             assert_eq!(log.time_s().first(), Some(&0.0));
             for name in log.load_names() {
-                assert!(log.load(name).expect("a load").iter().all(|d| d.is_nan() || (0.0..=1.0).contains(d)));
+                assert!(
+                    log.load(name)
+                        .expect("a load")
+                        .iter()
+                        .all(|d| d.is_nan() || (0.0..=1.0).contains(d))
+                );
             }
         }
         Err(error) => assert!(!error.to_string().is_empty()),
@@ -31,11 +40,60 @@ fn random_bytes_and_random_cells() {
     let rate = ReadOptions { sample_rate_hz: Some(10.0), ..Default::default() };
     let plain = ReadOptions::default();
     let cells = [
-        "13.8", "14,2", "12.6", "", "-", "NaN", "on", "off", "00:00:01", "2024-05-06T07:08:09Z", "1e308", "-1e308", "1e-320",
-        "99999999999999999999", "24:61:61", "31.02.2024", "\"", "\"a\"\"b\"", "µ", "日本", "5 V", "1.234.567,8", "=1+1", "1_000", "0x10",
-        "+", "--1", "1714979289", "45418.25", "0", "1", "100", "12:00 PM", "13:00 PM", "\u{0}", "\u{feff}", "1:2:3:4:5", "9999-99-99",
+        "13.8",
+        "14,2",
+        "12.6",
+        "",
+        "-",
+        "NaN",
+        "on",
+        "off",
+        "00:00:01",
+        "2024-05-06T07:08:09Z",
+        "1e308",
+        "-1e308",
+        "1e-320",
+        "99999999999999999999",
+        "24:61:61",
+        "31.02.2024",
+        "\"",
+        "\"a\"\"b\"",
+        "µ",
+        "日本",
+        "5 V",
+        "1.234.567,8",
+        "=1+1",
+        "1_000",
+        "0x10",
+        "+",
+        "--1",
+        "1714979289",
+        "45418.25",
+        "0",
+        "1",
+        "100",
+        "12:00 PM",
+        "13:00 PM",
+        "\u{0}",
+        "\u{feff}",
+        "1:2:3:4:5",
+        "9999-99-99",
     ];
-    let names = ["time", "Time (ms)", "battery_v", "Voltage", "rpm", "fan", "", "\"x", "Battery current (A)", "Coolant (K)", "date", "note", "B+"];
+    let names = [
+        "time",
+        "Time (ms)",
+        "battery_v",
+        "Voltage",
+        "rpm",
+        "fan",
+        "",
+        "\"x",
+        "Battery current (A)",
+        "Coolant (K)",
+        "date",
+        "note",
+        "B+",
+    ];
     for case in 0..3000 {
         let mut bytes: Vec<u8> = Vec::new();
         if case % 3 == 0 {
@@ -47,15 +105,21 @@ fn random_bytes_and_random_cells() {
             let end = ["\n", "\r\n", "\r"][random.random_range(0..3)];
             let width = random.random_range(1..6);
             let pick = |from: &[&str], random: &mut ChaCha8Rng| {
-                let row: Vec<&str> = (0..width).map(|_| from[random.random_range(0..from.len())]).collect();
+                let row: Vec<&str> =
+                    (0..width).map(|_| from[random.random_range(0..from.len())]).collect();
                 row.join(separator)
             };
             let mut text = pick(&names, &mut random) + end;
             let good = random.random_range(0..10) > 3;
             for i in 0..random.random_range(0..40) {
                 if good && random.random_range(0..5) > 0 {
-                    let mut row = vec![format!("{}", f64::from(i) * 0.1), format!("{}", 12.0 + f64::from(random.random_range(0..30)) / 10.0)];
-                    row.extend((2..width).map(|_| cells[random.random_range(0..cells.len())].to_owned()));
+                    let mut row = vec![
+                        format!("{}", f64::from(i) * 0.1),
+                        format!("{}", 12.0 + f64::from(random.random_range(0..30)) / 10.0),
+                    ];
+                    row.extend(
+                        (2..width).map(|_| cells[random.random_range(0..cells.len())].to_owned()),
+                    );
                     text.push_str(&row.join(separator));
                 } else {
                     text.push_str(&pick(&cells, &mut random));
@@ -78,8 +142,12 @@ fn good_logs_with_bytes_knocked_out() {
     let path = folder.path().join("x.csv");
     let mut random = ChaCha8Rng::seed_from_u64(7);
     let logs = [
-        write("Time (s),Battery voltage (V),RPM,Fan,note", |r| format!("{:.1},{:.2},{:.0},{},\"a\"", r.t, r.v, r.rpm, r.fan)),
-        write("Zeit;Spannung;Lüfter", |r| format!("07:08:{:04.1};{:.2};ein", r.t, r.v).replace('.', ",")),
+        write("Time (s),Battery voltage (V),RPM,Fan,note", |r| {
+            format!("{:.1},{:.2},{:.0},{},\"a\"", r.t, r.v, r.rpm, r.fan)
+        }),
+        write("Zeit;Spannung;Lüfter", |r| {
+            format!("07:08:{:04.1};{:.2};ein", r.t, r.v).replace('.', ",")
+        }),
         write("Date Time Battery", |r| format!("2024-05-06 07:08:{:04.1} {:.2}", r.t, r.v)),
     ];
     for case in 0..1500 {

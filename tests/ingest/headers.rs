@@ -16,7 +16,10 @@ fn reads(text: &str, header_line: Option<usize>) -> stiffbus::log::Log {
 #[test]
 fn preamble_before_the_header() {
     let table = write("Time (s),Battery (V),RPM,Fan", line);
-    reads(&format!("Logger 7, firmware 2.1\nCar: the blue coupe\nSamples per second,10\n\n{table}"), Some(5));
+    reads(
+        &format!("Logger 7, firmware 2.1\nCar: the blue coupe\nSamples per second,10\n\n{table}"),
+        Some(5),
+    );
     reads(&format!("# a remark\n# rate: 10 Hz\n{table}"), Some(3));
     reads(&format!("#{table}"), Some(1));
 }
@@ -24,7 +27,10 @@ fn preamble_before_the_header() {
 #[test]
 fn a_units_row_below() {
     let log = reads(&write("Time,Battery,Engine speed,Fan\ns,V,rpm,-", line), Some(1));
-    assert_eq!(log.columns.iter().find(|c| c.name == "Battery").and_then(|c| c.unit.clone()).as_deref(), Some("V"));
+    assert_eq!(
+        log.columns.iter().find(|c| c.name == "Battery").and_then(|c| c.unit.clone()).as_deref(),
+        Some("V")
+    );
     reads(&write("Time,Battery,Engine speed,Fan\n[s],[V],[1/min],[0/1]", line), Some(1));
     reads(&write("Time,Battery,Engine speed,Fan\n(s),(V),(rpm),", line), Some(1));
 }
@@ -44,7 +50,8 @@ fn units_in_the_header() {
 
 #[test]
 fn no_header_at_all() {
-    let text: String = rows(60).iter().map(|r| format!("{:.1};{:.2};{}\n", r.t, r.v, r.fan)).collect();
+    let text: String =
+        rows(60).iter().map(|r| format!("{:.1};{:.2};{}\n", r.t, r.v, r.fan)).collect();
     let log = read(&text);
     is_the_log(&log);
     assert_eq!(log.source.header_line, None);
@@ -67,7 +74,12 @@ fn a_header_that_comes_again() {
 
 #[test]
 fn names_used_twice() {
-    let log = reads(&write("time_s,battery_v,rpm,value,value", |r| format!("{:.1},{:.2},{:.0},7,8", r.t, r.v, r.rpm)), Some(1));
+    let log = reads(
+        &write("time_s,battery_v,rpm,value,value", |r| {
+            format!("{:.1},{:.2},{:.0},7,8", r.t, r.v, r.rpm)
+        }),
+        Some(1),
+    );
     assert_eq!(log.columns[3].name, "value");
     assert_eq!(log.columns[4].name, "value (2)");
 }

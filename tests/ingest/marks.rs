@@ -7,7 +7,10 @@ fn text() -> String {
 }
 
 fn marked(marks: &[&str]) -> ReadOptions {
-    ReadOptions { marks: marks.iter().map(|m| m.parse().expect("a mark")).collect(), ..Default::default() }
+    ReadOptions {
+        marks: marks.iter().map(|m| m.parse().expect("a mark")).collect(),
+        ..Default::default()
+    }
 }
 
 #[test]
@@ -49,12 +52,21 @@ fn a_second_file() {
 
 #[test]
 fn marks_by_the_wall_clock() {
-    let (_folder, path) = named("marks.csv", "time,load,state\n07:08:12,fans,on\n2024-05-06 07:08:13.5,fans,off\n");
-    let text = write("Time,battery_v", |r| format!("2024-05-06T07:08:{:04.1},{:.2}", 9.0 + r.t, r.v));
-    has_fan(&read_with(text, &ReadOptions { marks_file: Some(path), ..Default::default() }), "fans");
-    let (_folder, path) = named("marks.csv", "time,load,state\n07:08:12,fans,on\n07:08:13.5,fans,off\n");
+    let (_folder, path) =
+        named("marks.csv", "time,load,state\n07:08:12,fans,on\n2024-05-06 07:08:13.5,fans,off\n");
+    let text =
+        write("Time,battery_v", |r| format!("2024-05-06T07:08:{:04.1},{:.2}", 9.0 + r.t, r.v));
+    has_fan(
+        &read_with(text, &ReadOptions { marks_file: Some(path), ..Default::default() }),
+        "fans",
+    );
+    let (_folder, path) =
+        named("marks.csv", "time,load,state\n07:08:12,fans,on\n07:08:13.5,fans,off\n");
     let text = write("Time,battery_v", |r| format!("07:08:{:04.1},{:.2}", 9.0 + r.t, r.v));
-    has_fan(&read_with(text, &ReadOptions { marks_file: Some(path), ..Default::default() }), "fans");
+    has_fan(
+        &read_with(text, &ReadOptions { marks_file: Some(path), ..Default::default() }),
+        "fans",
+    );
 }
 
 #[test]
@@ -62,7 +74,10 @@ fn marks_that_say_nothing() {
     let error = try_read(text(), &marked(&["99=fans:on"])).expect_err("outside").to_string();
     says(&error, &["log.csv", "lasts 5.9 s", "99.0 s"]);
     for (text_of_marks, parts) in [
-        ("time,load,state\nsoon,fans,on\n", ["marks.csv, line 2", "\"soon\" is no time", "63.2,fans,on"]),
+        (
+            "time,load,state\nsoon,fans,on\n",
+            ["marks.csv, line 2", "\"soon\" is no time", "63.2,fans,on"],
+        ),
         ("1,fans,maybe\n", ["line 1", "\"maybe\" is no state", "60%"]),
         ("time,load\n1,fans\n", ["line 2", "2 cells", "three columns"]),
     ] {
@@ -70,7 +85,12 @@ fn marks_that_say_nothing() {
         let options = ReadOptions { marks_file: Some(path), ..Default::default() };
         says(&try_read(text(), &options).expect_err("bad marks").to_string(), &parts);
     }
-    for wrong in ["fans:on", "x=fans:on", "3=fans", "3=fans:maybe", "3=:on", "-3=fans:on", "3=fans:140%"] {
-        says(&wrong.parse::<Mark>().expect_err("no mark").to_string(), &["is no mark", "63.2=fans:on"]);
+    for wrong in
+        ["fans:on", "x=fans:on", "3=fans", "3=fans:maybe", "3=:on", "-3=fans:on", "3=fans:140%"]
+    {
+        says(
+            &wrong.parse::<Mark>().expect_err("no mark").to_string(),
+            &["is no mark", "63.2=fans:on"],
+        );
     }
 }

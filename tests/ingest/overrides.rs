@@ -27,7 +27,9 @@ fn by_name_in_any_case_or_by_number() {
 
 #[test]
 fn the_header_text_with_its_unit() {
-    let text = write("time_s,Battery 1 [V],Battery 2 [V]", |r| format!("{:.1},{:.2},{:.2}", r.t, r.v, r.v - 0.4));
+    let text = write("time_s,Battery 1 [V],Battery 2 [V]", |r| {
+        format!("{:.1},{:.2},{:.2}", r.t, r.v, r.v - 0.4)
+    });
     let log = read_with(&text, &asking(&["voltage=battery 1 [v]"]));
     is_the_log(&log);
     let log = read_with(&text, &asking(&["voltage=Battery 1", "voltage.alternator=Battery 2"]));
@@ -43,11 +45,13 @@ fn a_column_may_be_ignored() {
 #[test]
 fn a_name_that_is_not_there() {
     let text = write("time_s,battery_v,Fan", |r| format!("{:.1},{:.2},{}", r.t, r.v, r.fan));
-    let error = try_read(&text, &asking(&["voltage=batery_v"])).expect_err("no such column").to_string();
+    let error =
+        try_read(&text, &asking(&["voltage=batery_v"])).expect_err("no such column").to_string();
     says(&error, &["log.csv", "\"batery_v\"", "did you mean \"battery\"", "\"Fan\""]);
     let error = try_read(&text, &asking(&["voltage=#9"])).expect_err("no such column").to_string();
     says(&error, &["\"#9\"", "\"time\""]);
-    let error = try_read(&text, &asking(&["voltage=#1", "voltage=#2"])).expect_err("twice").to_string();
+    let error =
+        try_read(&text, &asking(&["voltage=#1", "voltage=#2"])).expect_err("twice").to_string();
     says(&error, &["voltage.battery twice", "Keep one"]);
 }
 
@@ -55,8 +59,14 @@ fn a_name_that_is_not_there() {
 fn requests_are_parsed_or_refused() {
     let parse = |text: &str| text.parse::<RoleRequest>();
     assert_eq!(parse("voltage=X").map(|r| r.role), Ok(Role::Voltage(Tap::Battery)));
-    assert_eq!(parse("voltage.module = a=b").map(|r| (r.role, r.name)), Ok((Role::Voltage(Tap::Module), "a=b".into())));
-    says(&parse("volts=X").expect_err("no role").to_string(), &["\"volts\" is no role", "temperature.coolant"]);
+    assert_eq!(
+        parse("voltage.module = a=b").map(|r| (r.role, r.name)),
+        Ok((Role::Voltage(Tap::Module), "a=b".into()))
+    );
+    says(
+        &parse("volts=X").expect_err("no role").to_string(),
+        &["\"volts\" is no role", "temperature.coolant"],
+    );
     says(&parse("voltage").expect_err("no name").to_string(), &["names no column"]);
     says(&parse("load=").expect_err("no name").to_string(), &["names no column"]);
     assert!(parse("temperature=X").is_err());

@@ -5,14 +5,70 @@ use crate::support::*;
 #[test]
 fn names_in_the_languages_of_the_trade() {
     let headers = [
-        ("Time (s)", "Battery voltage (V)", "Engine speed (rpm)", "Cooling fan", "Coolant temperature (°C)", "Headlights"),
-        ("Zeit [s]", "Batteriespannung [V]", "Motordrehzahl [1/min]", "Kühlerlüfter", "Kühlmitteltemperatur [°C]", "Abblendlicht"),
-        ("Temps (s)", "Tension batterie (V)", "Régime moteur (tr/min)", "Ventilateur", "Température liquide de refroidissement (°C)", "Phares"),
-        ("Tiempo (s)", "Voltaje batería (V)", "Revoluciones motor (rpm)", "Ventilador", "Temperatura refrigerante (°C)", "Luces"),
-        ("Tempo (s)", "Tensione batteria (V)", "Giri motore", "Ventola", "Temperatura acqua (°C)", "Fari"),
-        ("Tempo (s)", "Tensão da bateria (V)", "Rotação do motor (rpm)", "Ventoinha", "Temperatura arrefecimento (°C)", "Faróis"),
-        ("Tijd (s)", "Accuspanning (V)", "Toerental", "Ventilator", "Koelvloeistof temperatuur (°C)", "Verlichting"),
-        ("Czas (s)", "Napięcie akumulatora (V)", "Obroty silnika", "Wentylator", "Temperatura płynu (°C)", "Światła"),
+        (
+            "Time (s)",
+            "Battery voltage (V)",
+            "Engine speed (rpm)",
+            "Cooling fan",
+            "Coolant temperature (°C)",
+            "Headlights",
+        ),
+        (
+            "Zeit [s]",
+            "Batteriespannung [V]",
+            "Motordrehzahl [1/min]",
+            "Kühlerlüfter",
+            "Kühlmitteltemperatur [°C]",
+            "Abblendlicht",
+        ),
+        (
+            "Temps (s)",
+            "Tension batterie (V)",
+            "Régime moteur (tr/min)",
+            "Ventilateur",
+            "Température liquide de refroidissement (°C)",
+            "Phares",
+        ),
+        (
+            "Tiempo (s)",
+            "Voltaje batería (V)",
+            "Revoluciones motor (rpm)",
+            "Ventilador",
+            "Temperatura refrigerante (°C)",
+            "Luces",
+        ),
+        (
+            "Tempo (s)",
+            "Tensione batteria (V)",
+            "Giri motore",
+            "Ventola",
+            "Temperatura acqua (°C)",
+            "Fari",
+        ),
+        (
+            "Tempo (s)",
+            "Tensão da bateria (V)",
+            "Rotação do motor (rpm)",
+            "Ventoinha",
+            "Temperatura arrefecimento (°C)",
+            "Faróis",
+        ),
+        (
+            "Tijd (s)",
+            "Accuspanning (V)",
+            "Toerental",
+            "Ventilator",
+            "Koelvloeistof temperatuur (°C)",
+            "Verlichting",
+        ),
+        (
+            "Czas (s)",
+            "Napięcie akumulatora (V)",
+            "Obroty silnika",
+            "Wentylator",
+            "Temperatura płynu (°C)",
+            "Światła",
+        ),
         ("t", "UBatt", "nMot", "RadFan", "CLT", "LowBeam"),
     ];
     for (time, voltage, rpm, fan, coolant, lamps) in headers {
@@ -22,7 +78,8 @@ fn names_in_the_languages_of_the_trade() {
         is_the_log(&log);
         has_rpm(&log);
         let roles: Vec<String> = log.columns.iter().map(|c| role(&log, &c.name)).collect();
-        let expected = ["time", "voltage.battery", "engine_rpm", "load", "temperature.coolant", "load"];
+        let expected =
+            ["time", "voltage.battery", "engine_rpm", "load", "temperature.coolant", "load"];
         assert_eq!(roles, expected, "{voltage}: {:#?}", log.columns);
     }
 }
@@ -36,18 +93,38 @@ fn every_role_at_once() {
         let note = if r.i == 33 { "fan came on" } else { "" };
         format!(
             "{:.1},{:.2},{:.2},{:.2},{:.0},{:.0},{:.1},{:.1},{:.0},35,{:.0},22,{},{},on,{note}",
-            r.t, r.v, r.v + 0.2, r.v - 0.1, r.rpm, r.rpm * 2.4, 40.0 + r.rpm / 100.0, if r.i < 12 { -5.0 } else { 6.0 }, r.coolant_c,
-            60.0 + r.t, r.fan, 50 * (r.i % 3)
+            r.t,
+            r.v,
+            r.v + 0.2,
+            r.v - 0.1,
+            r.rpm,
+            r.rpm * 2.4,
+            40.0 + r.rpm / 100.0,
+            if r.i < 12 { -5.0 } else { 6.0 },
+            r.coolant_c,
+            60.0 + r.t,
+            r.fan,
+            50 * (r.i % 3)
         )
     }));
     is_the_log(&log);
     let expected = [
-        ("Timestamp", "time"), ("Battery voltage", "voltage.battery"), ("Alternator B+ voltage", "voltage.alternator"),
-        ("ECU supply voltage", "voltage.module"), ("Engine RPM", "engine_rpm"), ("Alternator RPM", "alternator_rpm"),
-        ("Alternator current", "alternator_current"), ("Battery current", "battery_current"),
-        ("Coolant", "temperature.coolant"), ("Intake air temp", "temperature.intake"),
-        ("Alternator temp", "temperature.alternator"), ("Ambient", "temperature.ambient"), ("AC clutch", "load"),
-        ("Blower duty", "load"), ("Fuel pump relay", "load"), ("Remarks", "note"),
+        ("Timestamp", "time"),
+        ("Battery voltage", "voltage.battery"),
+        ("Alternator B+ voltage", "voltage.alternator"),
+        ("ECU supply voltage", "voltage.module"),
+        ("Engine RPM", "engine_rpm"),
+        ("Alternator RPM", "alternator_rpm"),
+        ("Alternator current", "alternator_current"),
+        ("Battery current", "battery_current"),
+        ("Coolant", "temperature.coolant"),
+        ("Intake air temp", "temperature.intake"),
+        ("Alternator temp", "temperature.alternator"),
+        ("Ambient", "temperature.ambient"),
+        ("AC clutch", "load"),
+        ("Blower duty", "load"),
+        ("Fuel pump relay", "load"),
+        ("Remarks", "note"),
     ];
     for (name, expected) in expected {
         assert_eq!(role(&log, name), expected, "{name}: {}", why(&log, name));
@@ -66,7 +143,13 @@ fn what_only_sounds_like_a_load_or_the_bus() {
     let log = read(write(header, |r| {
         format!(
             "{:.1},{:.2},41,{},{},0,{},0.{},0.45,1.{},3.31,3.0,0,850,2200,9.5,5.01,95",
-            r.t, r.v, 20 + r.i % 5, r.i % 2, r.i % 5, 5 + r.i % 4, r.i % 9
+            r.t,
+            r.v,
+            20 + r.i % 5,
+            r.i % 2,
+            r.i % 5,
+            5 + r.i % 4,
+            r.i % 9
         )
     }));
     is_the_log(&log);
@@ -79,7 +162,9 @@ fn what_only_sounds_like_a_load_or_the_bus() {
 
 #[test]
 fn voltages_without_a_place_are_told_apart_by_level() {
-    let log = read(write("time_s,Voltage 1 (V),Voltage 2 (V)", |r| format!("{:.1},{:.2},{:.2}", r.t, r.v, r.v + if r.i > 11 { 0.3 } else { 0.0 })));
+    let log = read(write("time_s,Voltage 1 (V),Voltage 2 (V)", |r| {
+        format!("{:.1},{:.2},{:.2}", r.t, r.v, r.v + if r.i > 11 { 0.3 } else { 0.0 })
+    }));
     is_the_log(&log);
     assert_eq!(role(&log, "Voltage 2"), "voltage.alternator");
     notice(&log, "--column voltage.battery=NAME");
@@ -87,7 +172,9 @@ fn voltages_without_a_place_are_told_apart_by_level() {
 
 #[test]
 fn the_bus_without_a_battery_tap() {
-    let log = read(write("time_s,Alternator voltage,ECU voltage", |r| format!("{:.1},{:.2},{:.2}", r.t, r.v + 0.2, r.v)));
+    let log = read(write("time_s,Alternator voltage,ECU voltage", |r| {
+        format!("{:.1},{:.2},{:.2}", r.t, r.v + 0.2, r.v)
+    }));
     assert_eq!(log.bus, Tap::Module);
     is_the_log(&log);
     notice(&log, "no voltage is the battery's by name");
@@ -112,7 +199,9 @@ fn two_battery_voltages_by_evidence() {
     }));
     assert_eq!(role(&log, "Battery voltage B"), "voltage.battery");
     // A minimum is no rival.
-    let log = read(write("time_s,Battery voltage min,Battery voltage", |r| format!("{:.1},{:.2},{:.2}", r.t, 9.8, r.v)));
+    let log = read(write("time_s,Battery voltage min,Battery voltage", |r| {
+        format!("{:.1},{:.2},{:.2}", r.t, 9.8, r.v)
+    }));
     is_the_log(&log);
 }
 
@@ -130,7 +219,9 @@ fn a_battery_current_is_turned_to_charge_positive() {
         ("Battery discharge current (A)", -1.0, "discharge"),
         ("Batterieladestrom (A)", 1.0, "charge"),
     ] {
-        let log = read(write(&format!("time_s,battery_v,{header}"), |r| format!("{:.1},{:.2},{:.1}", r.t, r.v, sign * charging(r))));
+        let log = read(write(&format!("time_s,battery_v,{header}"), |r| {
+            format!("{:.1},{:.2},{:.1}", r.t, r.v, sign * charging(r))
+        }));
         close(log.channel(Role::BatteryCurrent).expect("current"), &expected, 1e-9);
         let column = log.columns.iter().find(|c| c.role == "battery_current").expect("column");
         says(&column.why, &[word]);
@@ -148,7 +239,15 @@ fn a_battery_current_is_turned_to_charge_positive() {
 
 #[test]
 fn a_system_voltage_is_the_bus() {
-    for name in ["Voltage", "System voltage", "Volts", "Bus voltage (V)", "Control module voltage (V)", "V", "Bordspannung"] {
+    for name in [
+        "Voltage",
+        "System voltage",
+        "Volts",
+        "Bus voltage (V)",
+        "Control module voltage (V)",
+        "V",
+        "Bordspannung",
+    ] {
         let log = read(write(&format!("time_s,{name}"), |r| format!("{:.1},{:.2}", r.t, r.v)));
         is_the_log(&log);
     }
@@ -156,9 +255,13 @@ fn a_system_voltage_is_the_bus() {
 
 #[test]
 fn rivals_that_disagree_are_both_left() {
-    let log = read(write("time_s,battery_v,RPM,RPM", |r| format!("{:.1},{:.2},{:.0},{:.0}", r.t, r.v, r.rpm, r.rpm * 3.0)));
+    let log = read(write("time_s,battery_v,RPM,RPM", |r| {
+        format!("{:.1},{:.2},{:.0},{:.0}", r.t, r.v, r.rpm, r.rpm * 3.0)
+    }));
     assert!(log.engine_rpm().is_none());
     notice(&log, "--column engine_rpm=NAME");
-    let log = read(write("time_s,battery_v,RPM,RPM", |r| format!("{:.1},{:.2},{:.0},{:.0}", r.t, r.v, r.rpm, r.rpm)));
+    let log = read(write("time_s,battery_v,RPM,RPM", |r| {
+        format!("{:.1},{:.2},{:.0},{:.0}", r.t, r.v, r.rpm, r.rpm)
+    }));
     has_rpm(&log);
 }

@@ -17,7 +17,12 @@ fn same(text: &str) {
             .columns()
             .iter()
             .map(|c| {
-                let values = c.f64().expect("numbers").iter().map(|v| v.expect("a value").to_bits()).collect();
+                let values = c
+                    .f64()
+                    .expect("numbers")
+                    .iter()
+                    .map(|v| v.expect("a value").to_bits())
+                    .collect();
                 (c.name().to_string(), values)
             })
             .collect()
@@ -44,7 +49,14 @@ fn on_clean_logs() {
 #[test]
 fn on_unclean_logs() {
     let comma = write("time_s,battery_v,rpm", |r| format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm));
-    for (from, to) in [("3.1,", "3.1,bad"), ("3.1,", "\n3.1,"), ("3.1,", "3.1,,"), ("3.1,", "inf,"), ("3.1,", "3.1, "), ("3.1,", "+3.1,")] {
+    for (from, to) in [
+        ("3.1,", "3.1,bad"),
+        ("3.1,", "\n3.1,"),
+        ("3.1,", "3.1,,"),
+        ("3.1,", "inf,"),
+        ("3.1,", "3.1, "),
+        ("3.1,", "+3.1,"),
+    ] {
         same(&comma.replace(from, to));
     }
     same(&comma.replace("\n3.2,", "\n3.2\n3.2,"));
@@ -59,7 +71,13 @@ fn over_many_blocks() {
     let mut text = String::from("Time (s);Batteriespannung (V);Drehzahl;Lüfter\n");
     for i in 0..120_000u32 {
         let fan = u32::from(i % 1000 > 500);
-        text.push_str(&format!("{:.2};{:.2};{};{}\n", f64::from(i) / 100.0, 14.2 - 0.3 * f64::from(fan) + 0.01 * f64::from(i % 3), 850 + i % 13, fan));
+        text.push_str(&format!(
+            "{:.2};{:.2};{};{}\n",
+            f64::from(i) / 100.0,
+            14.2 - 0.3 * f64::from(fan) + 0.01 * f64::from(i % 3),
+            850 + i % 13,
+            fan
+        ));
     }
     assert!(text.len() > 2 << 20);
     same(&text.replace('.', ","));

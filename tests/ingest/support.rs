@@ -111,7 +111,11 @@ pub fn has_rpm(log: &Log) {
 #[track_caller]
 pub fn has_fan(log: &Log, name: &str) {
     let expected: Vec<f64> = rows(60).iter().map(|r| f64::from(r.fan)).collect();
-    close(log.load(name).unwrap_or_else(|| panic!("no load {name} in {:?}", log.load_names())), &expected, 1e-9);
+    close(
+        log.load(name).unwrap_or_else(|| panic!("no load {name} in {:?}", log.load_names())),
+        &expected,
+        1e-9,
+    );
 }
 
 /// Role word of the column called `name`.
@@ -133,13 +137,18 @@ pub fn why(log: &Log, name: &str) -> String {
 #[track_caller]
 pub fn skipped(log: &Log, reason: &str) -> (usize, usize) {
     let found = log.source.rows_skipped.iter().find(|s| s.reason == reason);
-    let found = found.unwrap_or_else(|| panic!("no \"{reason}\" in {:#?}", log.source.rows_skipped));
+    let found =
+        found.unwrap_or_else(|| panic!("no \"{reason}\" in {:#?}", log.source.rows_skipped));
     (found.count, found.first_line)
 }
 
 #[track_caller]
 pub fn notice(log: &Log, part: &str) {
-    assert!(log.source.notices.iter().any(|n| n.contains(part)), "no \"{part}\" in {:#?}", log.source.notices);
+    assert!(
+        log.source.notices.iter().any(|n| n.contains(part)),
+        "no \"{part}\" in {:#?}",
+        log.source.notices
+    );
 }
 
 #[track_caller]

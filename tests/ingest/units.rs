@@ -20,13 +20,27 @@ fn volts_and_millivolts() {
 
 #[test]
 fn engine_speed_in_rpm_thousands_and_hertz() {
-    has_rpm(&reads("time_s,battery_v,Engine speed (rpm)", |r| format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm)));
-    has_rpm(&reads("time_s,battery_v,rpm x1000", |r| format!("{:.1},{:.2},{:.3}", r.t, r.v, r.rpm / 1000.0)));
-    has_rpm(&reads("time_s,battery_v,RPM (rpm×1000)", |r| format!("{:.1},{:.2},{:.3}", r.t, r.v, r.rpm / 1000.0)));
-    has_rpm(&reads("time_s,battery_v,Tach", |r| format!("{:.1},{:.2},{:.3}", r.t, r.v, r.rpm / 1000.0)));
-    has_rpm(&reads("time_s,battery_v,Engine speed (Hz)", |r| format!("{:.1},{:.2},{:.9}", r.t, r.v, r.rpm / 60.0)));
-    has_rpm(&reads("time_s,battery_v,Engine speed", |r| format!("{:.1},{:.2},{:.9}", r.t, r.v, r.rpm / 60.0)));
-    has_rpm(&reads("time_s,battery_v,Engine", |r| format!("{:.1},{:.2},{:.0} rpm", r.t, r.v, r.rpm)));
+    has_rpm(&reads("time_s,battery_v,Engine speed (rpm)", |r| {
+        format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm)
+    }));
+    has_rpm(&reads("time_s,battery_v,rpm x1000", |r| {
+        format!("{:.1},{:.2},{:.3}", r.t, r.v, r.rpm / 1000.0)
+    }));
+    has_rpm(&reads("time_s,battery_v,RPM (rpm×1000)", |r| {
+        format!("{:.1},{:.2},{:.3}", r.t, r.v, r.rpm / 1000.0)
+    }));
+    has_rpm(&reads("time_s,battery_v,Tach", |r| {
+        format!("{:.1},{:.2},{:.3}", r.t, r.v, r.rpm / 1000.0)
+    }));
+    has_rpm(&reads("time_s,battery_v,Engine speed (Hz)", |r| {
+        format!("{:.1},{:.2},{:.9}", r.t, r.v, r.rpm / 60.0)
+    }));
+    has_rpm(&reads("time_s,battery_v,Engine speed", |r| {
+        format!("{:.1},{:.2},{:.9}", r.t, r.v, r.rpm / 60.0)
+    }));
+    has_rpm(&reads("time_s,battery_v,Engine", |r| {
+        format!("{:.1},{:.2},{:.0} rpm", r.t, r.v, r.rpm)
+    }));
 }
 
 #[test]
@@ -42,7 +56,9 @@ fn temperatures_in_celsius_fahrenheit_kelvin() {
         ("Coolant temp (K)", |c| c + 273.15),
         ("ECT", |c| c + 273.15),
     ] {
-        let log = reads(&format!("time_s,battery_v,{header}"), |r| format!("{:.1},{:.2},{:.3}", r.t, r.v, convert(r.coolant_c)));
+        let log = reads(&format!("time_s,battery_v,{header}"), |r| {
+            format!("{:.1},{:.2},{:.3}", r.t, r.v, convert(r.coolant_c))
+        });
         close(log.channel(Role::Temperature(Place::Coolant)).expect("coolant"), &expected, 1e-3);
     }
     // One gauge in °F by its level means that the others are, too.
@@ -54,7 +70,9 @@ fn temperatures_in_celsius_fahrenheit_kelvin() {
 
 #[test]
 fn amps_and_milliamps() {
-    let log = reads("time_s,battery_v,Alternator current (mA)", |r| format!("{:.1},{:.2},{:.0}", r.t, r.v, 35_000.0 + r.rpm));
+    let log = reads("time_s,battery_v,Alternator current (mA)", |r| {
+        format!("{:.1},{:.2},{:.0}", r.t, r.v, 35_000.0 + r.rpm)
+    });
     let expected: Vec<f64> = rows(60).iter().map(|r| 35.0 + r.rpm / 1000.0).collect();
     close(log.channel(Role::AlternatorCurrent).expect("current"), &expected, 1e-9);
 }
@@ -62,15 +80,41 @@ fn amps_and_milliamps() {
 #[test]
 fn loads_as_switches_duties_and_words() {
     let pairs = [
-        ("on", "off"), ("ON", "OFF"), ("true", "false"), ("yes", "no"), ("ein", "aus"), ("an", "aus"), ("ja", "nein"),
-        ("marche", "arrêt"), ("oui", "non"), ("vrai", "faux"), ("encendido", "apagado"), ("sí", "no"),
-        ("acceso", "spento"), ("vero", "falso"), ("ligado", "desligado"), ("sim", "não"), ("aan", "uit"),
-        ("waar", "onwaar"), ("wł", "wył"), ("tak", "nie"), ("prawda", "fałsz"), ("closed", "open"),
-        ("energized", "de-energized"), ("geschlossen", "offen"), ("High", "Low"), ("1", "0"), ("100", "0"),
-        ("100 %", "0 %"), ("255", "0"), ("1.0", "0.0"),
+        ("on", "off"),
+        ("ON", "OFF"),
+        ("true", "false"),
+        ("yes", "no"),
+        ("ein", "aus"),
+        ("an", "aus"),
+        ("ja", "nein"),
+        ("marche", "arrêt"),
+        ("oui", "non"),
+        ("vrai", "faux"),
+        ("encendido", "apagado"),
+        ("sí", "no"),
+        ("acceso", "spento"),
+        ("vero", "falso"),
+        ("ligado", "desligado"),
+        ("sim", "não"),
+        ("aan", "uit"),
+        ("waar", "onwaar"),
+        ("wł", "wył"),
+        ("tak", "nie"),
+        ("prawda", "fałsz"),
+        ("closed", "open"),
+        ("energized", "de-energized"),
+        ("geschlossen", "offen"),
+        ("High", "Low"),
+        ("1", "0"),
+        ("100", "0"),
+        ("100 %", "0 %"),
+        ("255", "0"),
+        ("1.0", "0.0"),
     ];
     for (on, off) in pairs {
-        let log = reads("time_s,battery_v,Cooling fan", |r| format!("{:.1},{:.2},{}", r.t, r.v, if r.fan == 1 { on } else { off }));
+        let log = reads("time_s,battery_v,Cooling fan", |r| {
+            format!("{:.1},{:.2},{}", r.t, r.v, if r.fan == 1 { on } else { off })
+        });
         has_fan(&log, "Cooling fan");
     }
 }
@@ -86,15 +130,23 @@ fn duties_and_levels_become_shares() {
         ("Blower [%]", ["0.0", "50.0", "100.0"]),
     ];
     for (header, cells) in cells {
-        let log = reads(&format!("time_s,battery_v,{header}"), |r| format!("{:.1},{:.2},{}", r.t, r.v, cells[r.i % 3]));
-        let name = log.load_names().first().unwrap_or_else(|| panic!("{header}: {:#?}", log.columns)).clone();
+        let log = reads(&format!("time_s,battery_v,{header}"), |r| {
+            format!("{:.1},{:.2},{}", r.t, r.v, cells[r.i % 3])
+        });
+        let name = log
+            .load_names()
+            .first()
+            .unwrap_or_else(|| panic!("{header}: {:#?}", log.columns))
+            .clone();
         close(log.load(&name).expect("a load"), &expected, 1e-9);
     }
 }
 
 #[test]
 fn half_a_fan_stays_half() {
-    let log = reads("time_s,battery_v,Fan duty (%)", |r| format!("{:.1},{:.2},{}", r.t, r.v, if r.fan == 1 { 60 } else { 0 }));
+    let log = reads("time_s,battery_v,Fan duty (%)", |r| {
+        format!("{:.1},{:.2},{}", r.t, r.v, if r.fan == 1 { 60 } else { 0 })
+    });
     let expected: Vec<f64> = rows(60).iter().map(|r| 0.6 * f64::from(r.fan)).collect();
     close(log.load("Fan duty").expect("fan"), &expected, 1e-9);
 }
@@ -107,6 +159,10 @@ fn missing_values_are_no_bad_cells() {
             format!("{:.1},{:.2},{rpm},{:.0}", r.t, r.v, r.coolant_c)
         });
         assert_eq!(log.source.bad_cells, 0, "{missing}");
-        assert_eq!(log.engine_rpm().map(|rpm| rpm[30]), Some(rows(60)[29].rpm), "held from the row before");
+        assert_eq!(
+            log.engine_rpm().map(|rpm| rpm[30]),
+            Some(rows(60)[29].rpm),
+            "held from the row before"
+        );
     }
 }
