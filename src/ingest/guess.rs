@@ -87,7 +87,9 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
         );
     }
     let temp_word = words.has(&["temp"]) && !words.has(&["=temps", "=tempo", "=tempi", "tempomat"]);
-    let temp_token = words.has(&["=ect", "=clt", "=iat", "=oat", "=cts"]);
+    let placed = words.has(say::COOLANT) || words.has(say::INTAKE) || words.has(say::AMBIENT);
+    let temp_token =
+        words.has(&["=ect", "=clt", "=iat", "=oat", "=cts"]) || words.has(&["=t"]) && placed;
     let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin))
         || temp_word
         || temp_token;

@@ -25,6 +25,7 @@ pub const BATTERY: &[&str] = &[
 pub const ALTERNATOR: &[&str] = &[
     "alternat",
     "=alt",
+    "=gen",
     "lichtmaschine",
     "=lima",
     "generator",
@@ -477,6 +478,8 @@ pub const NOT_A_STATE: &[&str] = &[
     "dtc",
     "position",
     "threshold",
+    "shift",
+    "indicator",
 ];
 /// Loads of another kind: torque, not amps.
 pub const TORQUE_LOAD: &[&str] = &[
