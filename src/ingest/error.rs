@@ -49,10 +49,10 @@ pub enum IngestError {
     )]
     StuckTime { path: PathBuf, column: String, seen: String },
     #[error(
-        "{}: the time column \"{column}\" cannot be read: line {line} holds \"{seen}\". Use seconds, h:mm:ss, ISO 8601, or give the samples per second with --sample-rate HZ.",
+        "{}: the time column \"{column}\" cannot be read: no cell from line {line} on is a time. Use seconds, h:mm:ss, ISO 8601, or give the samples per second with --sample-rate HZ.",
         .path.display()
     )]
-    UnreadableTime { path: PathBuf, column: String, line: usize, seen: String },
+    UnreadableTime { path: PathBuf, column: String, line: usize },
     #[error("{}: --sample-rate {rate} is no rate. Give samples per second, above 0, as in --sample-rate 10.", .path.display())]
     BadSampleRate { path: PathBuf, rate: f64 },
     #[error("{}: no column is called \"{asked}\"{nearest}. The columns are {columns}.", .path.display())]

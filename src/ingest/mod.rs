@@ -273,7 +273,6 @@ fn refuse_stuck_clock(
             path: path.to_path_buf(),
             column: name,
             line: body.lines.of(0),
-            seen: "no cell that is a time".into(),
         });
     };
     if body.time.len() >= FEWEST_ROWS && finite.all(|t| t == first) {
