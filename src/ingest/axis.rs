@@ -38,9 +38,10 @@ pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Accoun
     let mut notices = Vec::new();
     let at = |row: usize| time.get(row).copied().unwrap_or(f64::NAN);
     let mut timed = Vec::with_capacity(rows.len());
+    let first = time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
     for row in rows {
         if at(row).is_finite() {
-            timed.push((row, at(row)));
+            timed.push((row, to_nanoseconds(at(row) - first)));
         } else {
             account.skip(account::NO_TIME, 1, lines.of(row));
         }
@@ -74,9 +75,14 @@ pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Accoun
     Axis { rows, time_s, notices }
 }
 
+/// Drops the dust of binary fractions: no logger stamps finer.
+pub fn to_nanoseconds(t: f64) -> f64 {
+    let rounded = (t * 1e9).round() / 1e9;
+    if rounded.is_finite() { rounded } else { t }
+}
+
 fn median_step(timed: &[(usize, f64)]) -> f64 {
-    let mut steps: Vec<f64> =
-        timed.windows(2).filter_map(|p| matches!(p, [a, b] if b.1 > a.1).then(|| gap(p))).collect();
+    let mut steps: Vec<f64> = timed.windows(2).map(gap).filter(|step| *step > 0.0).collect();
     median(&mut steps).unwrap_or(0.0)
 }
 

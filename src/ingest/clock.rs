@@ -154,10 +154,10 @@ fn score(index: usize, heading: &Heading, facts: &Facts, has_header: bool) -> Op
         if !runs && rises > 0 {
             score -= 1.0;
         }
-    } else if !runs && !(named && rises + holds == pairs) && !(named && rises * 4 >= pairs * 3) {
+    } else if !(runs || named && (rises + holds == pairs || rises * 4 >= pairs * 3)) {
         return None;
     }
-    if words.has(say::COUNTER) && !named {
+    if words.has(say::COUNTER) && !named && !facts.is_clock() {
         return None;
     }
     score += if named { 3.0 } else { 0.0 } + if time_unit { 2.0 } else { 0.0 }
@@ -177,12 +177,8 @@ fn score(index: usize, heading: &Heading, facts: &Facts, has_header: bool) -> Op
 
 fn numeric_clock(column: usize, heading: &Heading, facts: &Facts) -> Clock {
     let stated = heading.unit.or(facts.cell_unit).filter(|unit| unit.seconds().is_some());
-    let mut steps: Vec<f64> = facts
-        .numbers
-        .windows(2)
-        .filter_map(|p| matches!(p, [a, b] if b > a).then(|| p))
-        .map(|p| step(p))
-        .collect();
+    let mut steps: Vec<f64> =
+        facts.numbers.windows(2).map(step).filter(|step| *step > 0.0).collect();
     steps.sort_by(f64::total_cmp);
     let dt = super::profile::quantile(&steps, 0.5).unwrap_or(0.0);
     let low = facts.quantile(0.02).unwrap_or(0.0);
@@ -220,14 +216,15 @@ fn numeric_clock(column: usize, heading: &Heading, facts: &Facts) -> Clock {
                     (Unit::Second, "by its name")
                 } else if facts.all_whole() && dt >= 5000.0 {
                     (Unit::Microsecond, "because it counts whole numbers in steps above 5000")
-                } else if facts.all_whole() && dt >= 5.0 {
+                } else if facts.all_whole() && dt >= 5.0 && !(total < 7200.0 && dt <= 60.0) {
                     (Unit::Millisecond, "because it counts whole numbers in steps of several")
                 } else if !facts.all_whole() && total < 2.0 && dt < 5e-5 && dt * 86_400.0 > 1e-4 {
                     (Unit::Day, "because its steps are small parts of a day")
                 } else {
                     (Unit::Second, "because it counts in small steps")
                 };
-                if why != "by its name" && unit != Unit::Second {
+                if why != "by its name" && (unit != Unit::Second || facts.all_whole() && dt >= 5.0)
+                {
                     notices.push(format!(
                         "the time column \"{}\" names no unit; it is read as {} {why}. To overrule: put the unit in its header, as in \"time (s)\"",
                         super::error::clip(&heading.name),

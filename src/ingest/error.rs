@@ -19,7 +19,7 @@ pub enum IngestError {
     Empty { path: PathBuf },
     #[error("{}: is no text: {seen}. Export the log as CSV text.", .path.display())]
     NoText { path: PathBuf, seen: String },
-    #[error("{}: no table of numbers was found: {seen}. Export the log as CSV with one sample a line.", .path.display())]
+    #[error("{}: no table of numbers was found: {seen}. Export the log as CSV with one sample a line, with semicolons between cells where numbers hold commas.", .path.display())]
     NoTable { path: PathBuf, seen: String },
     #[error(
         "{}: no column could be the bus voltage. Columns seen:\n{columns}\nIf one of them is the voltage, say so: --column voltage=NAME.",
@@ -49,10 +49,10 @@ pub enum IngestError {
     )]
     StuckTime { path: PathBuf, column: String, seen: String },
     #[error(
-        "{}: the time column \"{column}\" cannot be read: line {line} holds \"{seen}\". Use seconds, h:mm:ss, ISO 8601, or give the samples per second with --sample-rate HZ.",
+        "{}: the time column \"{column}\" cannot be read: no cell from line {line} on is a time. Use seconds, h:mm:ss, ISO 8601, or give the samples per second with --sample-rate HZ.",
         .path.display()
     )]
-    UnreadableTime { path: PathBuf, column: String, line: usize, seen: String },
+    UnreadableTime { path: PathBuf, column: String, line: usize },
     #[error("{}: --sample-rate {rate} is no rate. Give samples per second, above 0, as in --sample-rate 10.", .path.display())]
     BadSampleRate { path: PathBuf, rate: f64 },
     #[error("{}: no column is called \"{asked}\"{nearest}. The columns are {columns}.", .path.display())]

@@ -76,6 +76,9 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         cells.iter().rposition(|cell| !cell.is_empty()).map_or(0, |last| last + 1)
     });
     let full = width.max(named);
+    if full > MOST_COLUMNS {
+        return Err(format!("a header of {full} cells"));
+    }
     let short = rows.iter().skip(body).filter(|row| row.len() < full && !is_blank(row)).count();
     let data_rows = rows.len().saturating_sub(body).max(1);
     let short_rows = short * 5 >= data_rows;
@@ -85,6 +88,9 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         .and_then(|row| row.get(0))
         .and_then(stamp::parse_any)
         .is_some_and(|stamp| stamp.date.is_some() && stamp.clock_s.is_none());
+    if !(first_cell_is_date && width == named + 1) {
+        refuse_commas_in_numbers(dialect, &rows, body, named, width)?;
+    }
     let headings =
         headings(header_cells.as_deref(), units_cells.as_deref(), width, first_cell_is_date);
     Ok(Layout {
@@ -96,6 +102,27 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         units_cells,
         short_rows,
     })
+}
+
+/// A decimal comma between commas parts a number in two, and nothing tells which.
+fn refuse_commas_in_numbers(
+    dialect: &Dialect,
+    rows: &[StringRecord],
+    body: usize,
+    named: usize,
+    width: usize,
+) -> Result<(), String> {
+    if dialect.separator != Separator::Byte(b',') || named == 0 || width <= named {
+        return Ok(());
+    }
+    let body = rows.get(body..).unwrap_or(&[]);
+    let over = |row: &&StringRecord| row.iter().skip(named).any(|cell| !cell.trim().is_empty());
+    if body.iter().filter(over).count() * 2 <= body.len() {
+        return Ok(());
+    }
+    Err(format!(
+        "the header names {named} columns and the rows hold {width} cells, as when commas stand between cells and inside numbers"
+    ))
 }
 
 /// Byte and line where a record's own text starts: the reader counts blank lines before it as its own.

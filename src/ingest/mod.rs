@@ -5,14 +5,18 @@
 
 mod account;
 mod axis;
+mod canonical;
 mod clock;
 mod current;
 mod dialect;
 mod encoding;
 mod error;
 mod fill;
+mod guess;
 mod header;
+mod levels;
 mod marks;
+mod named;
 mod number;
 mod profile;
 mod request;
@@ -34,6 +38,7 @@ pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, 
 
 use crate::log::{Column, Log, Note, Role, Source, Span};
 use crate::stats::resolution::quantisation_step;
+use crate::stats::robust;
 use account::Account;
 use axis::Axis;
 use clock::Clock;
@@ -42,7 +47,7 @@ use profile::Facts;
 use roles::{Assigned, Assignment};
 use sample::Sample;
 use table::{Body, Wanted};
-use units::{Affine, Unit};
+use units::Unit;
 
 /// Rows under this tell nothing.
 const FEWEST_ROWS: usize = 10;
@@ -85,7 +90,7 @@ fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log
         std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
     let facts = Facts::of(&dialect, &layout, &texts);
 
-    let forced = roles::requested(path, &layout.headings, &options.columns)?;
+    let forced = named::requested(path, &layout.headings, &options.columns)?;
     let clock = clock::choose(
         path,
         &layout.headings,
@@ -108,20 +113,13 @@ fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log
 
     let wanted = wanted(&assigned, &facts);
     let mut account = Account::default();
-    let mut body = table::read(
-        text,
-        &dialect,
-        &layout,
-        &clock,
-        &wanted,
-        careful_only,
-        &mut account,
-        &mut notices,
-    );
+    let plan =
+        table::Plan { text, dialect: &dialect, layout: &layout, clock: &clock, wanted: &wanted };
+    let mut body = table::read(plan, careful_only, &mut account, &mut notices);
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
     refuse_stuck_clock(path, &layout, &clock, &body)?;
-    canonical_time(&mut body, &clock, &mut notices);
-    canonical_values(&mut body, &wanted, &assigned, &facts, &layout, &mut account);
+    canonical::time(&mut body, &clock, &mut notices);
+    canonical::values(&mut body, &wanted, &assigned, &facts, &layout, &mut account);
 
     let bus_role = Role::Voltage(bus);
     for (&index, values) in wanted.values.iter().zip(&mut body.values) {
@@ -275,7 +273,6 @@ fn refuse_stuck_clock(
             path: path.to_path_buf(),
             column: name,
             line: body.lines.of(0),
-            seen: "no cell that is a time".into(),
         });
     };
     if body.time.len() >= FEWEST_ROWS && finite.all(|t| t == first) {
@@ -286,87 +283,6 @@ fn refuse_stuck_clock(
         return Err(IngestError::StuckTime { path: path.to_path_buf(), column: name, seen });
     }
     Ok(())
-}
-
-/// Raw stamps to seconds from the first, without the breaks of a clock that wraps.
-fn canonical_time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
-    match clock.source {
-        clock::Source::Rate { hz } => body.time.iter_mut().for_each(|t| *t /= hz),
-        clock::Source::Numeric { seconds_per_unit, epoch, .. } => {
-            let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
-            let origin = if epoch == clock::Epoch::None { 0.0 } else { first };
-            for t in &mut body.time {
-                *t = to_nanoseconds((*t - origin) * seconds_per_unit);
-            }
-        }
-        clock::Source::Text { .. } | clock::Source::DateAndTime { .. } => {
-            if let Some(period_s) = clock.period_s {
-                let wraps = axis::unwrap(&mut body.time, period_s);
-                if wraps > 0 {
-                    let what = if period_s > 3600.0 { "midnight" } else { "the full hour" };
-                    notices.push(format!(
-                        "the clock passes {what} {wraps} time{}",
-                        if wraps == 1 { "" } else { "s" }
-                    ));
-                }
-            } else {
-                let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
-                for t in &mut body.time {
-                    // Seconds since 1970 are sharp to a quarter of a microsecond.
-                    *t = ((*t - first) * 1e6).round() / 1e6;
-                }
-            }
-        }
-    }
-}
-
-/// Drops the dust of binary fractions: no logger stamps finer.
-fn to_nanoseconds(t: f64) -> f64 {
-    let rounded = (t * 1e9).round() / 1e9;
-    if rounded.is_finite() { rounded } else { t }
-}
-
-/// No logger of cars sees more.
-const ABSURD_V: f64 = 100.0;
-
-fn canonical_values(
-    body: &mut Body,
-    wanted: &Wanted,
-    assigned: &[Assigned],
-    facts: &[Facts],
-    layout: &Layout,
-    account: &mut Account,
-) {
-    for (&index, values) in wanted.values.iter().zip(&mut body.values) {
-        let Some(column) = assigned.get(index) else { continue };
-        let affine = match column.role {
-            Role::Load => {
-                let high = values.iter().copied().filter(|v| !v.is_nan()).fold(0.0, f64::max);
-                let whole = facts.get(index).is_none_or(Facts::all_whole);
-                let percent = column.unit == Some(Unit::Percent);
-                let scale = roles::level_scale(high, whole, percent).unwrap_or(high.max(1.0));
-                Affine { scale: 1.0 / scale, offset: 0.0 }
-            }
-            _ => column.unit.map_or(Affine::SAME, Unit::to_canonical),
-        };
-        if affine != Affine::SAME {
-            values.iter_mut().for_each(|value| *value = affine.apply(*value));
-        }
-        match column.role {
-            Role::Load => values.iter_mut().for_each(|value| *value = value.clamp(0.0, 1.0)),
-            Role::Voltage(_) => {
-                for (row, value) in
-                    values.iter_mut().enumerate().filter(|(_, value)| value.abs() > ABSURD_V)
-                {
-                    let name =
-                        layout.headings.get(index).map_or("", |heading| heading.name.as_str());
-                    account.bad_cell(body.lines.of(row), name, &format!("{value} V"));
-                    *value = f64::NAN;
-                }
-            }
-            _ => {}
-        }
-    }
 }
 
 fn time_axis(
@@ -460,13 +376,9 @@ fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
 
 /// Median interval, its jitter, and the stretches without samples.
 fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
-    let steps: Vec<f64> = time_s
-        .windows(2)
-        .filter_map(|p| matches!(p, [_, _]).then(|| p))
-        .map(|p| span_of(p).seconds())
-        .collect();
-    let interval_s = crate::stats::robust::median(&steps);
-    let jitter_s = crate::stats::robust::mad_sigma(&steps);
+    let steps: Vec<f64> = time_s.windows(2).map(|pair| span_of(pair).seconds()).collect();
+    let interval_s = axis::to_nanoseconds(robust::median(&steps));
+    let jitter_s = axis::to_nanoseconds(robust::mad_sigma(&steps));
     // Five intervals missing are a gap, unless the clock is as uneven as that anyway.
     let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
     let gaps = time_s.windows(2).map(span_of).filter(|span| span.seconds() > limit_s).collect();

@@ -64,29 +64,31 @@ pub enum Route {
     Careful,
 }
 
+/// The text and all that was decided on its sample.
+#[derive(Clone, Copy)]
+pub struct Plan<'a> {
+    /// Aligned: see [`Dialect::align`].
+    pub text: &'a str,
+    pub dialect: &'a Dialect,
+    pub layout: &'a Layout,
+    pub clock: &'a Clock,
+    pub wanted: &'a Wanted,
+}
+
 pub fn read(
-    text: &str,
-    dialect: &Dialect,
-    layout: &Layout,
-    clock: &Clock,
-    wanted: &Wanted,
+    plan: Plan,
     careful_only: bool,
     account: &mut Account,
     notices: &mut Vec<String>,
 ) -> Body {
-    if !careful_only && let Some(body) = fast(text, dialect, layout, clock, wanted) {
+    if !careful_only && let Some(body) = fast(plan) {
         return body;
     }
-    careful(text, dialect, layout, clock, wanted, account, notices)
+    careful(plan, account, notices)
 }
 
-fn fast(
-    text: &str,
-    dialect: &Dialect,
-    layout: &Layout,
-    clock: &Clock,
-    wanted: &Wanted,
-) -> Option<Body> {
+fn fast(plan: Plan) -> Option<Body> {
+    let Plan { text, dialect, layout, clock, wanted } = plan;
     if !wanted.switched.is_empty() || wanted.note.is_some() || layout.short_rows {
         return None;
     }
@@ -160,17 +162,9 @@ fn by_rate(rows: usize) -> Vec<f64> {
 /// A quoted cell that runs over more lines than this is a quote that was never closed.
 const LONGEST_QUOTE_LINES: u64 = 20;
 
-fn careful(
-    text: &str,
-    dialect: &Dialect,
-    layout: &Layout,
-    clock: &Clock,
-    wanted: &Wanted,
-    account: &mut Account,
-    notices: &mut Vec<String>,
-) -> Body {
+fn careful(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Body {
     let mut attempt = Account::default();
-    match walk(text, dialect, layout, clock, wanted, &mut attempt) {
+    match walk(plan, &mut attempt) {
         Ok(body) => {
             *account = attempt;
             body
@@ -179,14 +173,14 @@ fn careful(
             notices.push(format!(
                 "a quote opened at line {line} is not closed; quotes are read as plain characters"
             ));
-            let plain = Dialect { quoting: false, ..*dialect };
+            let plain = Dialect { quoting: false, ..*plan.dialect };
             let mut attempt = Account::default();
-            let body = walk(text, &plain, layout, clock, wanted, &mut attempt);
+            let body = walk(Plan { dialect: &plain, ..plan }, &mut attempt);
             *account = attempt;
             body.unwrap_or(Body {
                 time: Vec::new(),
-                lines: Lines::From(layout.body_line),
-                values: vec![Vec::new(); wanted.values.len()],
+                lines: Lines::From(plan.layout.body_line),
+                values: vec![Vec::new(); plan.wanted.values.len()],
                 notes: Vec::new(),
                 wall: None,
                 route: Route::Careful,
@@ -196,14 +190,8 @@ fn careful(
 }
 
 /// Reads row by row. `Err` is the line of a quote that swallows the file.
-fn walk(
-    text: &str,
-    dialect: &Dialect,
-    layout: &Layout,
-    clock: &Clock,
-    wanted: &Wanted,
-    account: &mut Account,
-) -> Result<Body, usize> {
+fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
+    let Plan { text, dialect, layout, clock, wanted } = plan;
     let body_text = text.get(layout.body_byte..).unwrap_or("");
     let mut reader = dialect.reader(body_text);
     let mut row = StringRecord::new();
@@ -258,7 +246,7 @@ fn walk(
             short = Some(line);
             continue;
         }
-        take_row(&row, line, layout, dialect, clock, wanted, &mut body, account);
+        take_row(&row, line, plan, &mut body, account);
         lines.push(line);
         if let Some(text) = wanted.note.and_then(|index| row.get(index)).map(str::trim)
             && text != last_note
@@ -287,17 +275,8 @@ fn repeats(row: &StringRecord, cells: Option<&[String]>) -> bool {
     })
 }
 
-#[allow(clippy::too_many_arguments)]
-fn take_row(
-    row: &StringRecord,
-    line: usize,
-    layout: &Layout,
-    dialect: &Dialect,
-    clock: &Clock,
-    wanted: &Wanted,
-    body: &mut Body,
-    account: &mut Account,
-) {
+fn take_row(row: &StringRecord, line: usize, plan: Plan, body: &mut Body, account: &mut Account) {
+    let Plan { layout, dialect, clock, wanted, .. } = plan;
     let cell = |index: usize| row.get(index).unwrap_or("");
     let read_stamp = |index: usize, format: StampFormat| stamp::parse(cell(index), format);
     let time = match clock.source {
@@ -345,5 +324,37 @@ fn take_row(
             },
         };
         values.push(value);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn clean_numbers_go_the_fast_route_and_unclean_do_not() {
+        let dialect = super::super::dialect::sniff("t;v\n0,0;12,5\n0,1;12,5\n");
+        let clean = "t;v\r\n0,0;12,5\r\n0,1;12,6\r\n0,2;12,7";
+        let layout = header::find(&dialect, clean).expect("a table");
+        let source = Source::Numeric {
+            column: 0,
+            seconds_per_unit: 1.0,
+            epoch: super::super::clock::Epoch::None,
+        };
+        let clock = Clock { source, label: "seconds", period_s: None, notices: Vec::new() };
+        let wanted = Wanted { values: vec![1], switched: Vec::new(), note: None };
+        let by = |text: &str| {
+            let plan =
+                Plan { text, dialect: &dialect, layout: &layout, clock: &clock, wanted: &wanted };
+            let body = read(plan, false, &mut Account::default(), &mut Vec::new());
+            (body.route, body.values)
+        };
+        assert_eq!(by(clean), (Route::Fast, vec![vec![12.5, 12.6, 12.7]]));
+        assert_eq!(by(&clean.replace("12,6", "x")).0, Route::Careful);
+        assert_eq!(
+            by(&clean.replace("12,6", "1.200,6")),
+            (Route::Careful, vec![vec![12.5, 1200.6, 12.7]])
+        );
+        assert_eq!(by(&clean.replace("0,1;12,6", "0,1")).0, Route::Careful);
     }
 }

@@ -100,7 +100,7 @@ impl Unit {
         }
         // M and m differ only here; everything else reads alike in any case.
         let folded = fold(text).replace([' ', '.', '\u{a0}'], "");
-        let folded = folded.replace('º', "°").replace('˚', "°").replace(['µ', 'μ'], "u");
+        let folded = folded.replace(['º', '˚'], "°").replace(['µ', 'μ'], "u");
         Some(match folded.as_str() {
             "v" | "volt" | "volts" | "vdc" | "wolt" | "voltios" | "vcc" | "v(dc)" => Unit::Volt,
             "mv" | "millivolt" | "millivolts" => Unit::Millivolt,

@@ -25,6 +25,7 @@ pub const BATTERY: &[&str] = &[
 pub const ALTERNATOR: &[&str] = &[
     "alternat",
     "=alt",
+    "=gen",
     "lichtmaschine",
     "=lima",
     "generator",
@@ -179,6 +180,7 @@ pub const RPM: &[&str] = &[
     "varvtal",
     "otacky",
     "=nmot",
+    "n mot",
     "=n mot",
     "=toerental",
     "vueltas",
@@ -306,6 +308,7 @@ pub const OTHER_PLACE: &[&str] = &[
 pub const CONSUMER: &[&str] = &[
     // radiator and cabin fans
     "=fan",
+    "=gmv",
     "=fans",
     "^fan",
     "fan ",
@@ -475,6 +478,8 @@ pub const NOT_A_STATE: &[&str] = &[
     "dtc",
     "position",
     "threshold",
+    "shift",
+    "indicator",
 ];
 /// Loads of another kind: torque, not amps.
 pub const TORQUE_LOAD: &[&str] = &[

@@ -116,3 +116,30 @@ fn wild_cells_do_not_garble_messages() {
     let message = error(text);
     assert!(message.len() < 1000 && !message.contains('\u{1b}'), "{message}");
 }
+
+#[test]
+fn commas_between_cells_and_inside_numbers() {
+    let text = write("Zeit,Spannung,Drehzahl", |r| {
+        format!(
+            "{},{},{:.0}",
+            format!("{:.1}", r.t).replace('.', ","),
+            format!("{:.2}", r.v).replace('.', ","),
+            r.rpm
+        )
+    });
+    says(&error(text), &["log.csv", "names 3 columns", "hold 5 cells", "commas", "semicolons"]);
+}
+
+#[test]
+fn a_column_of_words_asked_for_as_the_clock() {
+    let text = write("name,battery_v", |r| format!("sample,{:.2}", r.v));
+    let asked = ReadOptions {
+        columns: vec!["time=name".parse().expect("a request")],
+        ..Default::default()
+    };
+    let message = try_read(text, &asked).expect_err("no clock").to_string();
+    says(
+        &message,
+        &["log.csv", "\"name\"", "no cell from line 2 on is a time", "ISO 8601", "--sample-rate"],
+    );
+}

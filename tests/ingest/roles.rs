@@ -265,3 +265,25 @@ fn rivals_that_disagree_are_both_left() {
     }));
     has_rpm(&log);
 }
+
+#[test]
+fn short_names_of_controllers() {
+    let header = "t;U_bat;I_gen;n_mot;T_ansaug;Gebläsestufe;Heckscheibenheizung;Shift light";
+    let log = read(write(header, |r| {
+        format!("{:.1};{:.2};{};{:.0};35;{};0;{}", r.t, r.v, 40 + r.i % 9, r.rpm, r.i % 5, r.i % 2)
+    }));
+    is_the_log(&log);
+    has_rpm(&log);
+    let roles: Vec<String> = log.columns.iter().map(|c| role(&log, &c.name)).collect();
+    let expected = [
+        "time",
+        "voltage.battery",
+        "alternator_current",
+        "engine_rpm",
+        "temperature.intake",
+        "load",
+        "load",
+        "ignored",
+    ];
+    assert_eq!(roles, expected, "{:#?}", log.columns);
+}

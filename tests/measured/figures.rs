@@ -193,6 +193,7 @@ fn diagnose(case: &Case) -> Diagnosis {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let path = folder.path().join("log.csv");
     std::fs::write(&path, case.simulated.bytes()).expect("a written log");
+    if let Some(dir) = std::env::var_os("DUMP") { std::fs::write(std::path::Path::new(&dir).join(format!("{}.csv", case.seed)), case.simulated.bytes()).unwrap(); }
     let log = stiffbus::ingest::read(&path, &Default::default())
         .unwrap_or_else(|e| panic!("seed {}: {e}", case.seed));
     stiffbus::diagnose(&log, &Car::default()).unwrap_or_else(|e| panic!("seed {}: {e}", case.seed))

@@ -1,0 +1,372 @@
+//! One column's role from words in its name, its unit, and what its values do.
+
+use super::header::Heading;
+use super::levels::{
+    bus_share, is_two_state, level_scale, rpm_unit, scale_of, span, stated_unit, system_of,
+    temperature_unit, voltage_level,
+};
+use super::profile::{Facts, Words};
+use super::units::Unit;
+use super::vocabulary as say;
+use crate::log::{Place, Role, Tap};
+
+/// A column's role before taps and rivals are settled.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Guess {
+    Voltage {
+        tap: Option<Tap>,
+        unit: Unit,
+    },
+    /// Nothing but the level says voltage.
+    MaybeVoltage {
+        unit: Unit,
+    },
+    HighVoltage {
+        system: u8,
+        median_v: f64,
+        unit: Unit,
+    },
+    Plain {
+        role: Role,
+        unit: Option<Unit>,
+    },
+    Ignored,
+}
+
+pub fn tap_of(role: Role) -> Option<Tap> {
+    match role {
+        Role::Voltage(tap) => Some(tap),
+        _ => None,
+    }
+}
+
+pub fn force(role: Role, heading: &Heading, facts: &Facts) -> Guess {
+    let stated = stated_unit(heading, facts);
+    match role {
+        Role::Voltage(tap) => {
+            let (unit, median_v) = voltage_level(stated, facts);
+            match system_of(median_v) {
+                Some(system) => Guess::HighVoltage { system, median_v, unit },
+                None => Guess::Voltage { tap: Some(tap), unit },
+            }
+        }
+        Role::EngineRpm | Role::AlternatorRpm => {
+            Guess::Plain { role, unit: Some(rpm_unit(stated, facts)) }
+        }
+        Role::Temperature(_) => {
+            Guess::Plain { role, unit: Some(temperature_unit(stated, facts, false)) }
+        }
+        _ => Guess::Plain { role, unit: stated },
+    }
+}
+
+pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, String) {
+    let words = Words::of(&heading.name);
+    let ignored = |why: String| (Guess::Ignored, why);
+    if facts.filled == 0 {
+        return ignored("holds no value".into());
+    }
+    let unit = stated_unit(heading, facts);
+    let textual = !facts.is_numeric() && !facts.is_switched();
+    if words.has(say::NOTE) && textual {
+        return (
+            Guess::Plain { role: Role::Note, unit: None },
+            "name says remarks; the cells are text".into(),
+        );
+    }
+    if facts.is_clock() {
+        return ignored("a second clock; another column is the time".into());
+    }
+    if textual {
+        let example = facts.word_example.as_deref().unwrap_or("text");
+        return ignored(format!("holds text such as \"{example}\""));
+    }
+    if matches!(unit, Some(unit) if unit.seconds().is_some()) && !words.has(say::CONSUMER) {
+        return ignored(
+            "a time; another column is the clock, or this one does not run evenly".into(),
+        );
+    }
+    let temp_word = words.has(&["temp"]) && !words.has(&["=temps", "=tempo", "=tempi", "tempomat"]);
+    let placed = words.has(say::COOLANT) || words.has(say::INTAKE) || words.has(say::AMBIENT);
+    let temp_token =
+        words.has(&["=ect", "=clt", "=iat", "=oat", "=cts"]) || words.has(&["=t"]) && placed;
+    let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin))
+        || temp_word
+        || temp_token;
+    let is_consumer = words.has(say::CONSUMER);
+    if is_temperature && !matches!(unit, Some(Unit::Volt | Unit::Millivolt)) {
+        if facts.is_switched() {
+            return ignored(
+                "a temperature switch, no consumer. If it is a load: --column load=NAME".into(),
+            );
+        }
+        return temperature(&words, unit, facts, fahrenheit);
+    }
+    match unit {
+        Some(Unit::Volt | Unit::Millivolt) => return voltage(&words, unit, facts),
+        Some(Unit::Amp | Unit::Milliamp) if !(is_consumer && is_two_state(facts)) => {
+            return current(&words, unit);
+        }
+        Some(Unit::Rpm | Unit::ThousandRpm | Unit::Hertz) => return speed(&words, unit, facts),
+        Some(Unit::Other) => return ignored("measures something this tool does not use".into()),
+        _ => {}
+    }
+    if words.has(say::VOLTAGE) && !facts.is_switched() {
+        return voltage(&words, unit, facts);
+    }
+    if words.has(say::CURRENT) && !is_two_state(facts) {
+        return current(&words, unit);
+    }
+    if words.has(say::RPM) && !is_two_state(facts)
+        || words.has(say::SPEED) && words.has(say::ENGINE) && !is_consumer
+        || words.has(say::SPEED) && words.has(say::ALTERNATOR)
+    {
+        return speed(&words, unit, facts);
+    }
+    if words.has(say::TORQUE_LOAD) {
+        return ignored("the engine's torque load, not an electrical one".into());
+    }
+    if is_consumer || words.has(say::ANY_LOAD) {
+        return load(&words, unit, facts);
+    }
+    let tap_word = words.has(say::BATTERY) || words.has(say::ALTERNATOR) || words.has(say::MODULE);
+    if tap_word && !words.has(say::NOT_A_STATE) && unit.is_none() {
+        let (_, median_v) = voltage_level(unit, facts);
+        if !is_two_state(facts) && (bus_share(facts, unit) >= 0.5 || system_of(median_v).is_some())
+        {
+            return voltage(&words, unit, facts);
+        }
+    }
+    if facts.is_switched() || is_two_state(facts) {
+        return ignored(
+            "on and off, but its name says no consumer. If it is a load: --column load=NAME".into(),
+        );
+    }
+    let nameless = words.is_empty() || words.has(say::GENERIC);
+    if nameless && unit.is_none() {
+        let (level_unit, median_v) = voltage_level(unit, facts);
+        let inside = facts.share_within(5.0 / scale_of(level_unit), 17.0 / scale_of(level_unit));
+        if (11.0..=15.5).contains(&median_v) && inside > 0.98 && !facts.all_whole() {
+            let why = format!(
+                "its name says nothing; the level ({}) is that of a 12 V bus",
+                span(facts, level_unit)
+            );
+            return (Guess::MaybeVoltage { unit: level_unit }, why);
+        }
+    }
+    ignored("nothing in its name, unit or values says a role. To use it: --column ROLE=NAME".into())
+}
+
+pub fn tap_by_name(words: &Words) -> Option<Tap> {
+    // A post is the alternator's even where the name also says battery; a module's feed is the module's.
+    if words.has(&["sensor supply", "sensorversorgung"]) {
+        Some(Tap::Module)
+    } else if words.has(say::ALTERNATOR) {
+        Some(Tap::Alternator)
+    } else if words.has(say::BATTERY) {
+        Some(Tap::Battery)
+    } else if words.has(say::MODULE) {
+        Some(Tap::Module)
+    } else {
+        None
+    }
+}
+
+fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
+    let (level_unit, median_v) = voltage_level(unit, facts);
+    let level = span(facts, level_unit);
+    let supply = words.has(&["sensor supply", "sensorversorgung"]);
+    if let Some(word) = words.find(say::SIGNAL).filter(|_| !supply) {
+        return (
+            Guess::Ignored,
+            format!("a signal voltage by name (\"{}\"), not the bus", word.trim()),
+        );
+    }
+    if let Some(word) = words.find(say::DERIVED) {
+        return (
+            Guess::Ignored,
+            format!(
+                "a wish, limit or extreme by name (\"{}\"), not the bus as it was",
+                word.trim()
+            ),
+        );
+    }
+    if let Some(word) = words.find(say::CONSUMER) {
+        return (
+            Guess::Ignored,
+            format!("the voltage at a consumer (\"{}\"), not the bus", word.trim()),
+        );
+    }
+    if let Some(system) = system_of(median_v) {
+        let why = format!("a voltage by name or unit, {level}");
+        return (Guess::HighVoltage { system, median_v, unit: level_unit }, why);
+    }
+    if bus_share(facts, unit) < 0.5 || median_v < 6.0 {
+        return (
+            Guess::Ignored,
+            format!(
+                "a voltage, but {level} (median {median_v:.2} V) is not the level of a 12 V bus"
+            ),
+        );
+    }
+    let tap = tap_by_name(words);
+    let by = if words.has(say::VOLTAGE) {
+        "name says voltage"
+    } else if unit.is_some() {
+        "unit says voltage"
+    } else {
+        "level says voltage"
+    };
+    let place = tap.map_or(String::new(), |tap| format!(" at the {}", tap.word()));
+    (Guess::Voltage { tap, unit: level_unit }, format!("{by}{place}; {level}"))
+}
+
+fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
+    let ask = "To use it: --column battery_current=NAME or --column alternator_current=NAME";
+    if let Some(word) =
+        words.find(say::CONSUMER).or(words.find(&["starter", "anlasser", "field", "erreger"]))
+    {
+        return (
+            Guess::Ignored,
+            format!("amps of one consumer (\"{}\"), not of battery or alternator", word.trim()),
+        );
+    }
+    if words.has(say::DERIVED) {
+        return (
+            Guess::Ignored,
+            "a wish, limit or extreme by name, not a current as it was".into(),
+        );
+    }
+    let unit = Some(unit.unwrap_or(Unit::Amp));
+    let battery = words.has(say::BATTERY) || words.has(&["ibat"]) || words.has(say::DISCHARGE);
+    let alternator = words.has(say::ALTERNATOR) || words.has(&["ialt"]);
+    match (battery, alternator) {
+        (true, false) => (
+            Guess::Plain { role: Role::BatteryCurrent, unit },
+            "name says battery and current".into(),
+        ),
+        (false, true) => (
+            Guess::Plain { role: Role::AlternatorCurrent, unit },
+            "name says alternator and current".into(),
+        ),
+        _ => (Guess::Ignored, format!("a current, but its name does not say whose. {ask}")),
+    }
+}
+
+fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
+    if let Some(word) =
+        words.find(say::CONSUMER).or(words.find(say::OTHER_SPEED)).or(words.find(say::DERIVED))
+    {
+        return (
+            Guess::Ignored,
+            format!("a speed, but not the engine's as it was (\"{}\")", word.trim()),
+        );
+    }
+    if unit == Some(Unit::Hertz)
+        && !words.has(say::RPM)
+        && !words.has(say::ENGINE)
+        && !words.has(say::ALTERNATOR)
+    {
+        return (Guess::Ignored, "a frequency that does not say of what".into());
+    }
+    let (role, whose) = if words.has(say::ALTERNATOR) {
+        (Role::AlternatorRpm, "alternator")
+    } else {
+        (Role::EngineRpm, "engine")
+    };
+    let by_level = rpm_unit(unit, facts);
+    let top_rpm = facts.quantile(0.98).map_or(0.0, |top| by_level.to_canonical().apply(top));
+    if top_rpm > 30_000.0 || facts.min().is_some_and(|low| low < -50.0) {
+        return (
+            Guess::Ignored,
+            format!("a speed by name, but {} is no engine's", span(facts, by_level)),
+        );
+    }
+    let how = if unit == Some(by_level) {
+        String::new()
+    } else {
+        format!(", unit {} by level", by_level.word())
+    };
+    (
+        Guess::Plain { role, unit: Some(by_level) },
+        format!("name or unit says {whose} speed; {}{how}", span(facts, by_level)),
+    )
+}
+
+fn temperature(
+    words: &Words,
+    unit: Option<Unit>,
+    facts: &Facts,
+    fahrenheit: bool,
+) -> (Guess, String) {
+    let by_level = temperature_unit(unit, facts, fahrenheit);
+    let level = span(facts, by_level);
+    if let Some(word) =
+        words.find(say::OTHER_PLACE).filter(|_| !words.has(&["=coolant", "coolant"]))
+    {
+        return (Guess::Ignored, format!("a temperature of something else (\"{}\")", word.trim()));
+    }
+    if words.has(say::DERIVED) {
+        return (Guess::Ignored, "a wished or limit temperature by name".into());
+    }
+    let place = if words.has(say::INTAKE) {
+        Place::Intake
+    } else if words.has(say::ALTERNATOR) {
+        Place::Alternator
+    } else if words.has(say::COOLANT) {
+        Place::Coolant
+    } else if words.has(say::AMBIENT) {
+        Place::Ambient
+    } else {
+        return (
+            Guess::Ignored,
+            "a temperature, but its name does not say where. To use it: --column temperature.coolant=NAME (or intake, alternator, ambient)".into(),
+        );
+    };
+    let median_c = facts.median().map_or(f64::NAN, |median| by_level.to_canonical().apply(median));
+    if !(-60.0..=250.0).contains(&median_c) {
+        return (Guess::Ignored, format!("a temperature by name, but {level} is none"));
+    }
+    let how = if unit == Some(by_level) {
+        String::new()
+    } else {
+        format!(", unit {} by level", by_level.word())
+    };
+    (
+        Guess::Plain { role: Role::Temperature(place), unit: Some(by_level) },
+        format!("name says {} temperature; {level}{how}", place.word()),
+    )
+}
+
+fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
+    let what = words.find(say::CONSUMER).or(words.find(say::ANY_LOAD)).unwrap_or("load").trim();
+    if let Some(word) = words.find(say::NOT_A_STATE) {
+        return (Guess::Ignored, format!("not the state of a consumer (\"{}\")", word.trim()));
+    }
+    if words.has(say::DERIVED) && !is_two_state(facts) {
+        return (Guess::Ignored, "a wish or limit by name, not the state of a consumer".into());
+    }
+    if words.has(say::ALTERNATOR) || words.has(&["=field"]) {
+        return (
+            Guess::Ignored,
+            "says how hard the alternator works, not what a consumer does".into(),
+        );
+    }
+    let plain = Guess::Plain { role: Role::Load, unit };
+    if facts.is_switched() {
+        return (plain, format!("name says a consumer (\"{what}\"); the cells are switch words"));
+    }
+    let (low, high) = (facts.min().unwrap_or(0.0), facts.max().unwrap_or(0.0));
+    match level_scale(high, facts.all_whole(), unit == Some(Unit::Percent)) {
+        Some(scale) if low >= 0.0 => {
+            let how = if scale == 1.0 { "0 to 1".to_owned() } else { format!("0 to {scale}") };
+            (plain, format!("name says a consumer (\"{what}\"); values {how}"))
+        }
+        _ => (
+            Guess::Ignored,
+            format!(
+                "name says a consumer (\"{what}\"), but {low} to {high} is neither on/off nor a duty. If it is a load: --column load=NAME"
+            ),
+        ),
+    }
+}

@@ -1,0 +1,108 @@
+//! What the level of a column's values says: volts or millivolts, which system, which unit of speed or heat.
+
+use super::header::Heading;
+use super::profile::{self, Facts, Words};
+use super::units::Unit;
+use super::vocabulary as say;
+
+/// The unit, from header or cells, else from the level.
+pub fn stated_unit(heading: &Heading, facts: &Facts) -> Option<Unit> {
+    heading.unit.or(facts.cell_unit)
+}
+
+pub fn is_two_state(facts: &Facts) -> bool {
+    facts.is_switched()
+        || !facts.numbers.is_empty()
+            && facts.numbers.iter().all(|&value| value == 0.0 || value == 1.0)
+}
+
+pub fn scale_of(unit: Unit) -> f64 {
+    unit.to_canonical().scale
+}
+
+/// V or mV, and the median while the bus is live.
+pub fn voltage_level(unit: Option<Unit>, facts: &Facts) -> (Unit, f64) {
+    let mut live: Vec<f64> = facts.numbers.iter().copied().filter(|v| *v > 0.5).collect();
+    live.sort_by(f64::total_cmp);
+    let median = profile::quantile(&live, 0.5).unwrap_or(0.0);
+    // No car's bus has thousands of volts.
+    let unit =
+        if unit == Some(Unit::Millivolt) || median > 3000.0 { Unit::Millivolt } else { Unit::Volt };
+    (unit, median * scale_of(unit))
+}
+
+/// Levels that are no 12 V system but a truck's or a hybrid's.
+pub fn system_of(median_v: f64) -> Option<u8> {
+    match median_v {
+        v if (18.0..=32.0).contains(&v) => Some(24),
+        v if (36.0..=60.0).contains(&v) => Some(48),
+        _ => None,
+    }
+}
+
+/// Share of live samples within what a 12 V bus reads, cranking included.
+pub fn bus_share(facts: &Facts, unit: Option<Unit>) -> f64 {
+    let (unit, _) = voltage_level(unit, facts);
+    let live = facts.share_within(0.5 / scale_of(unit), f64::INFINITY);
+    facts.share_within(6.0 / scale_of(unit), 17.0 / scale_of(unit)) / live.max(1e-9)
+}
+
+pub fn span(facts: &Facts, unit: Unit) -> String {
+    let affine = unit.to_canonical();
+    let at = |share| facts.quantile(share).map_or(0.0, |value| affine.apply(value));
+    let (low, high) = (at(0.02), at(0.98));
+    let word = match unit {
+        Unit::Volt | Unit::Millivolt => "V",
+        Unit::Amp | Unit::Milliamp => "A",
+        Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin => "°C",
+        Unit::Rpm | Unit::ThousandRpm | Unit::Hertz => return format!("{low:.0} to {high:.0} rpm"),
+        other => other.word(),
+    };
+    format!("{low:.1} to {high:.1} {word}")
+}
+
+/// rpm, thousands of rpm or revolutions a second: an engine turns at 500 to 9000 rpm.
+pub fn rpm_unit(unit: Option<Unit>, facts: &Facts) -> Unit {
+    let top = facts.quantile(0.98).unwrap_or(0.0);
+    match unit {
+        Some(unit @ (Unit::ThousandRpm | Unit::Hertz)) => unit,
+        _ if top > 0.3 && top <= 12.0 && !facts.all_whole() => Unit::ThousandRpm,
+        None if top > 12.0 && top <= 150.0 => Unit::Hertz,
+        _ => Unit::Rpm,
+    }
+}
+
+/// An engine at 130 °C boils: a coolant without a unit that reads more is in °F.
+pub fn reads_fahrenheit(headings: &[Heading], facts: &[Facts]) -> bool {
+    headings.iter().zip(facts).any(|(heading, facts)| {
+        let words = Words::of(&heading.name);
+        let unit = stated_unit(heading, facts);
+        unit == Some(Unit::Fahrenheit)
+            || unit.is_none()
+                && words.has(say::COOLANT)
+                && facts.quantile(0.9).is_some_and(|top| top > 130.0 && top < 260.0)
+    })
+}
+
+pub fn temperature_unit(unit: Option<Unit>, facts: &Facts, fahrenheit: bool) -> Unit {
+    match unit {
+        Some(unit @ (Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin)) => unit,
+        _ => match facts.median() {
+            Some(median) if median > 230.0 => Unit::Kelvin,
+            Some(median) if fahrenheit || median > 130.0 => Unit::Fahrenheit,
+            _ => Unit::Celsius,
+        },
+    }
+}
+
+/// What counts as fully on: 1, the top level of a few, 100 %, or a byte's 255.
+pub fn level_scale(high: f64, whole: bool, percent: bool) -> Option<f64> {
+    match high {
+        h if h <= 1.0 => Some(1.0),
+        h if percent && h <= 110.0 => Some(100.0),
+        h if whole && h <= 8.0 => Some(h),
+        h if h <= 100.5 => Some(100.0),
+        h if whole && h <= 255.0 => Some(255.0),
+        _ => None,
+    }
+}

@@ -1,0 +1,99 @@
+//! Columns that flags or `car.toml` name.
+
+use std::path::Path;
+
+use super::error::{IngestError, clip, list};
+use super::header::Heading;
+use super::request::{RoleRequest, word_of};
+use crate::log::Role;
+
+/// Columns that flags or `car.toml` give a role, by index.
+pub fn requested(
+    path: &Path,
+    headings: &[Heading],
+    requests: &[RoleRequest],
+) -> Result<Vec<Option<Role>>, IngestError> {
+    let mut roles: Vec<Option<Role>> = vec![None; headings.len()];
+    for request in requests {
+        let index = locate(headings, &request.name)
+            .ok_or_else(|| no_such_column(path, headings, &request.name))?;
+        let single = !matches!(request.role, Role::Load | Role::Ignored | Role::Time);
+        let rival = roles
+            .iter()
+            .position(|role| *role == Some(request.role))
+            .filter(|&other| other != index);
+        if let (true, Some(rival)) = (single, rival) {
+            let name = |index: usize| headings.get(index).map_or(String::new(), |h| h.name.clone());
+            return Err(IngestError::RoleTwice {
+                path: path.to_path_buf(),
+                role: word_of(request.role),
+                first: name(rival),
+                second: name(index),
+            });
+        }
+        if let Some(slot) = roles.get_mut(index) {
+            *slot = Some(request.role);
+        }
+    }
+    Ok(roles)
+}
+
+fn locate(headings: &[Heading], name: &str) -> Option<usize> {
+    let asked = name.trim().to_lowercase();
+    let by = |text: fn(&Heading) -> &str| {
+        headings.iter().position(|h| text(h).trim().to_lowercase() == asked)
+    };
+    by(|h| &h.raw).or_else(|| by(|h| &h.name)).or_else(|| {
+        let number: usize = asked.strip_prefix('#')?.trim().parse().ok()?;
+        number.checked_sub(1).filter(|&index| index < headings.len())
+    })
+}
+
+fn no_such_column(path: &Path, headings: &[Heading], asked: &str) -> IngestError {
+    let lower = asked.to_lowercase();
+    let nearest = headings
+        .iter()
+        .map(|h| {
+            (
+                edit_distance(&lower, &h.name.to_lowercase())
+                    .min(edit_distance(&lower, &h.raw.to_lowercase())),
+                h,
+            )
+        })
+        .min_by_key(|(distance, _)| *distance)
+        .filter(|(distance, heading)| {
+            *distance * 2 <= asked.chars().count().max(2)
+                || heading.name.to_lowercase().contains(&lower)
+        })
+        .map_or(String::new(), |(_, heading)| {
+            format!("; did you mean \"{}\"?", clip(&heading.name))
+        });
+    let names: Vec<String> = headings.iter().map(|h| h.name.clone()).collect();
+    IngestError::NoSuchColumn {
+        path: path.to_path_buf(),
+        asked: clip(asked),
+        nearest,
+        columns: list(&names),
+    }
+}
+
+/// Letters to add, drop or change between two names, of which the first sixty count.
+fn edit_distance(a: &str, b: &str) -> usize {
+    const LONGEST: usize = 60;
+    let b: Vec<char> = b.chars().take(LONGEST).collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.chars().take(LONGEST).enumerate() {
+        let mut diagonal = i;
+        let mut left = i + 1;
+        if let Some(first) = row.first_mut() {
+            *first = left;
+        }
+        for (cell, y) in row.iter_mut().skip(1).zip(&b) {
+            let best = (*cell + 1).min(left + 1).min(diagonal + usize::from(x != *y));
+            diagonal = *cell;
+            *cell = best;
+            left = best;
+        }
+    }
+    row.last().copied().unwrap_or(0)
+}
