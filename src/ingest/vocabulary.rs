@@ -125,7 +125,7 @@ pub const DERIVED: &[&str] = &[
 ];
 pub const CURRENT: &[&str] = &[
     "current",
-    "amps",
+    "=amps",
     "ampere",
     "=amp",
     "amperage",
