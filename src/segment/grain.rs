@@ -26,6 +26,41 @@ pub struct Grain {
 /// noise has memory; until stretches are known the first look allows for it.
 const FIRST_LOOK_MEMORY: f64 = 3.0;
 
+/// Noise is read off pieces this long: over longer ones the bus itself bends.
+const PIECE_S: f64 = 10.0;
+/// … and at least this many samples, so that its memory shows.
+const PIECE_SAMPLES: usize = 60;
+/// One piece in so many may hold a step or a sag that nobody declared.
+const TROUBLED: usize = 10;
+/// Fewer degrees of freedom than this know the noise no better than the first look.
+const LEAST_FREEDOM: f64 = 10.0;
+
+/// What is left around the straight line through a short steady piece.
+struct Piece {
+    squares: f64,
+    freedom: f64,
+    memory: Option<f64>,
+}
+
+impl Piece {
+    fn of(time_s: &[f64], bus_v: &[f64]) -> Option<Piece> {
+        if time_s.len() < 8 {
+            return None;
+        }
+        let fit = ordinary(time_s, bus_v).ok()?;
+        let residuals: Vec<f64> = time_s.iter().zip(bus_v).map(|(&t, v)| v - fit.at(t)).collect();
+        Some(Piece {
+            squares: residuals.iter().map(|r| r * r).sum(),
+            freedom: residuals.len() as f64 - 2.0,
+            memory: (residuals.len() >= PIECE_SAMPLES / 2).then(|| integrated_time(&residuals)),
+        })
+    }
+
+    fn variance(&self) -> f64 {
+        self.squares / self.freedom
+    }
+}
+
 impl Grain {
     /// From sample differences alone: good before anything is segmented.
     pub fn first_look(time_s: &[f64], bus_v: &[f64], step_v: Option<f64>) -> Grain {
@@ -40,40 +75,33 @@ impl Grain {
         }
     }
 
-    /// From the residuals of steady stretches around their own straight lines.
+    /// From the residuals of steady running around short straight lines.
     pub fn refined(&self, time_s: &[f64], bus_v: &[f64], stretches: &[Stretch]) -> Grain {
-        let mut squares = 0.0;
-        let mut freedom = 0.0;
-        let mut levels = 0;
-        let mut memories = Vec::new();
-        for stretch in stretches {
-            let range = indices(time_s, stretch.settled);
-            let (t, v) = (&time_s[range.clone()], &bus_v[range]);
-            if t.len() < 8 {
-                continue;
-            }
-            let Ok(fit) = ordinary(t, v) else { continue };
-            let residuals: Vec<f64> =
-                t.iter().zip(v).map(|(t, v)| v - fit.intercept - fit.slope * t).collect();
-            squares += residuals.iter().map(|r| r * r).sum::<f64>();
-            freedom += residuals.len() as f64 - 2.0;
-            levels += 1;
-            if residuals.len() >= 30 {
-                memories.push(integrated_time(&residuals));
-            }
-        }
-        if freedom < 10.0 {
+        let most = ((PIECE_S / self.interval_s) as usize).max(PIECE_SAMPLES);
+        let mut pieces: Vec<Piece> = stretches
+            .iter()
+            .map(|stretch| indices(time_s, stretch.settled))
+            .flat_map(|range| {
+                let each = range.len().div_ceil(range.len().div_ceil(most).max(1)).max(1);
+                range.clone().step_by(each).map(move |k| k..(k + each).min(range.end))
+            })
+            .filter_map(|range| Piece::of(&time_s[range.clone()], &bus_v[range]))
+            .collect();
+        if pieces.iter().map(|p| p.freedom).sum::<f64>() < LEAST_FREEDOM {
             return *self;
         }
+        pieces.sort_by(|a, b| a.variance().total_cmp(&b.variance()));
+        pieces.truncate(pieces.len() - pieces.len() / TROUBLED);
+        let squares: f64 = pieces.iter().map(|p| p.squares).sum();
+        let freedom: f64 = pieces.iter().map(|p| p.freedom).sum();
         let sigma_v = (squares / freedom).sqrt();
+        let memories: Vec<f64> = pieces.iter().filter_map(|p| p.memory).collect();
+        let memory_samples =
+            if memories.is_empty() { self.memory_samples } else { median(&memories).max(1.0) };
         Grain {
             sigma_v,
-            unrounded_sigma_v: unrounded(sigma_v, self.step_v, levels),
-            memory_samples: if memories.is_empty() {
-                self.memory_samples
-            } else {
-                median(&memories).max(1.0)
-            },
+            unrounded_sigma_v: unrounded(sigma_v, self.step_v, pieces.len()),
+            memory_samples,
             ..*self
         }
     }

@@ -35,6 +35,8 @@ const LEAST_STEPS: f64 = 1.3;
 const SAG_WIDTHS: f64 = 5.5;
 /// Standard errors that make a change.
 const WIDTHS: f64 = 4.0;
+/// … and that the same change needs in each further view of it.
+const CONFIRMING_WIDTHS: f64 = 3.0;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Onset {
@@ -115,12 +117,14 @@ pub fn undeclared_break(
     let from_level = (level_v - going.level_v, going.level_error_v);
     let from_trend = (level_v - going.at(middle_s), going.error_at(middle_s));
     let least_v = LEAST_STEPS * grain.step_v.unwrap_or(0.0);
-    let clear = |(change_v, error_v): (f64, f64)| {
-        change_v.abs() >= (WIDTHS * error_v.hypot(level_error_v)).max(least_v)
+    let clear = |(change_v, error_v): (f64, f64), widths: f64| {
+        change_v.abs() >= (widths * error_v.hypot(level_error_v)).max(least_v)
     };
-    let changes = [from_just, from_level, from_trend];
+    let changes = [from_level, from_just, from_trend];
     let one_way = changes.iter().all(|c| c.0.signum() == from_just.0.signum());
-    (one_way && changes.into_iter().all(clear)).then_some(Onset { at_s, jump_v: from_just.0 })
+    let stands_out =
+        clear(from_level, WIDTHS) && clear(from_just, 2.0) && clear(from_trend, CONFIRMING_WIDTHS);
+    (one_way && stands_out).then_some(Onset { at_s, jump_v: from_just.0 })
 }
 
 /// A sharp move off a level the bus was quiet at: a load came on (or went off)
@@ -138,7 +142,9 @@ fn mended_sag(
     let quiet_v = median(&bus_v[before.clone()]);
     let moved_v = mean(after) - quiet_v;
     let apart_v = |v: &f64| moved_v.signum() * (v - quiet_v);
-    let quiet = bus_v[before].iter().filter(|v| apart_v(v) > 0.5 * moved_v.abs()).count() == 0;
+    // The break may be placed a moment late: what leads into it is left out.
+    let lead = before.start..before.end.saturating_sub(LEAST_SAMPLES + reach / 4);
+    let quiet = !bus_v[lead].iter().any(|v| apart_v(v) > 0.5 * moved_v.abs());
     let whole = after.iter().filter(|v| apart_v(v) > 3.0 * grain.sigma_v).count() >= LEAST_SAMPLES;
     let least_v =
         (grain.visible_change_v(reach, SAG_WIDTHS)).max(LEAST_STEPS * grain.step_v.unwrap_or(0.0));
