@@ -23,6 +23,9 @@ const OVERLAP_S: f64 = 10.0;
 /// Two changes within this are told as one: the second may be the inrush, the
 /// regulator or the idle governor answering the first.
 const TOGETHER_S: f64 = 2.5;
+/// The next break ends a change's say, unless it is this close: inrush and
+/// regulator bend the voltage at once.
+const BENDING_S: f64 = 1.0;
 /// Right after the start everything moves.
 const AFTER_START_S: f64 = 4.0;
 
@@ -40,7 +43,8 @@ pub fn detect(
     let reach_s = 2.0 * BLOCK_S.max(grain.interval_s);
     let begin_s = phase.start_s + if phase.start_s > 0.0 { AFTER_START_S } else { 0.0 };
     let mut found: Vec<Onset> = Vec::new();
-    for moment_s in blocks.break_times(grain) {
+    let moments = blocks.break_times(grain);
+    for (k, &moment_s) in moments.iter().enumerate() {
         if near(moment_s, speed_changes) || known_s.iter().any(|k| (k - moment_s).abs() < reach_s) {
             continue;
         }
@@ -56,6 +60,7 @@ pub fn detect(
             .iter()
             .map(|c| c.start_s)
             .chain(known_s.iter().copied())
+            .chain(moments[k..].iter().copied().find(|next| next - moment_s > BENDING_S))
             .filter(|t| *t > moment_s)
             .fold(phase.end_s, f64::min);
         let around = Span { start_s: moment_s - reach_s, end_s: moment_s + reach_s };

@@ -32,11 +32,13 @@ const JUST_BEFORE_S: f64 = 0.5;
 /// A slow drift moves a quiet reading by one resolution step at a time.
 const LEAST_STEPS: f64 = 1.3;
 /// Standard errors that make a sag, which has the whole log to occur in by chance.
-const SAG_WIDTHS: f64 = 5.5;
+const SAG_WIDTHS: f64 = 6.5;
+/// A change is its own doing if the trend into it explains less than half of it.
+const ACCELERATION_SHARE: f64 = 0.5;
 /// Standard errors that make a change.
-const WIDTHS: f64 = 4.0;
+const WIDTHS: f64 = 5.0;
 /// … and that the same change needs in each further view of it.
-const CONFIRMING_WIDTHS: f64 = 3.0;
+const CONFIRMING_WIDTHS: f64 = 4.0;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Onset {
@@ -122,8 +124,11 @@ pub fn undeclared_break(
     };
     let changes = [from_level, from_just, from_trend];
     let one_way = changes.iter().all(|c| c.0.signum() == from_just.0.signum());
-    let stands_out =
-        clear(from_level, WIDTHS) && clear(from_just, 2.0) && clear(from_trend, CONFIRMING_WIDTHS);
+    let accelerates = from_trend.0.abs() >= ACCELERATION_SHARE * from_just.0.abs();
+    let stands_out = accelerates
+        && clear(from_level, WIDTHS)
+        && clear(from_just, 2.5)
+        && clear(from_trend, CONFIRMING_WIDTHS);
     (one_way && stands_out).then_some(Onset { at_s, jump_v: from_just.0 })
 }
 
@@ -190,12 +195,12 @@ impl Going {
     }
 }
 
-/// By Theil and Sen over at most twenty short medians: a sag that the regulator
-/// mended must not tilt the line.
+/// By Theil and Sen over at most twenty short means: a sag that the regulator
+/// mended must not tilt the line, and rounding must not hide it.
 fn robust_slope(time_s: &[f64], bus_v: &[f64]) -> Option<f64> {
     let each = time_s.len().div_ceil(20);
-    let medians = |x: &[f64]| -> Vec<f64> { x.chunks(each).map(median).collect() };
-    theil_sen(&medians(time_s), &medians(bus_v)).ok().map(|(_, slope)| slope)
+    let means = |x: &[f64]| -> Vec<f64> { x.chunks(each).map(mean).collect() };
+    theil_sen(&means(time_s), &means(bus_v)).ok().map(|(_, slope)| slope)
 }
 
 /// The candidate that best parts a straight line before from a bending one
