@@ -30,7 +30,7 @@ const LEAST_BEFORE_S: f64 = 1.0;
 /// Where the bus just was, before the change.
 const JUST_BEFORE_S: f64 = 0.5;
 /// A slow drift moves a quiet reading by one resolution step at a time.
-const LEAST_STEPS: f64 = 1.3;
+const LEAST_STEPS: f64 = 1.6;
 /// Standard errors that make a sag, which has the whole log to occur in by chance.
 const SAG_WIDTHS: f64 = 6.5;
 /// A change is its own doing if the trend into it explains less than half of it.
