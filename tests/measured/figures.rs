@@ -139,52 +139,8 @@ fn one(case: &Case) -> Figures {
         Some(setpoint) => {
             let off_v = (setpoint.value - truth.setpoint_v).abs();
             f.setpoint.add(off_v < 0.1);
-            if off_v > 0.06 && std::env::var_os("CASES").is_some() {
-                println!(
-                    "seed {}: SETPOINT true {:.3} ({:.3} to {:.3}) told {:.3} {} {} drift {:?}; points {:?}",
-                    case.seed,
-                    truth.setpoint_v,
-                    truth.samples.setpoint_v[0],
-                    truth.samples.setpoint_v.last().unwrap(),
-                    setpoint.value,
-                    setpoint.grade.word(),
-                    setpoint.how,
-                    diagnosis.setpoint_drift.as_ref().map(|d| d
-                        .per_minute_v
-                        .as_ref()
-                        .unwrap()
-                        .value),
-                    diagnosis
-                        .operating_points
-                        .iter()
-                        .map(|p| (
-                            p.rpm.unwrap_or(0.0) as i64,
-                            (p.voltage_v.value * 1000.0) as i64,
-                            p.seconds as i64,
-                            p.spans[0].start_s as i64
-                        ))
-                        .collect::<Vec<_>>()
-                );
-            }
         }
         None => f.setpoint_unseen += 1,
-    }
-    if std::env::var_os("CASES").is_some() {
-        println!(
-            "seed {} rate {:.0} Hz, resolution {} V, noise {:?}: declared {}, undeclared {}, false {}, shift {}, settled {}, state {} {:?}, deficit {}",
-            case.seed,
-            case.logger.samples_per_s,
-            case.logger.channels[0].resolution * case.logger.channels[0].scale.recip(),
-            case.logger.noise,
-            f.declared,
-            f.undeclared,
-            f.false_steps,
-            f.shift,
-            f.settled,
-            f.state,
-            f.confusion,
-            f.deficit,
-        );
     }
     f
 }
@@ -193,13 +149,6 @@ fn diagnose(case: &Case) -> Diagnosis {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let path = folder.path().join("log.csv");
     std::fs::write(&path, case.simulated.bytes()).expect("a written log");
-    if let Some(dir) = std::env::var_os("DUMP") {
-        std::fs::write(
-            std::path::Path::new(&dir).join(format!("{}.csv", case.seed)),
-            case.simulated.bytes(),
-        )
-        .unwrap();
-    }
     let log = stiffbus::ingest::read(&path, &Default::default())
         .unwrap_or_else(|e| panic!("seed {}: {e}", case.seed));
     stiffbus::diagnose(&log, &Car::default()).unwrap_or_else(|e| panic!("seed {}: {e}", case.seed))
@@ -233,28 +182,6 @@ fn steps(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
                 if visible {
                     let slack_s = 0.3f64.max(1.0 / case.logger.samples_per_s) + 1e-6;
                     f.onset.add((found.at_s - step.at_s).abs() <= slack_s);
-                    if std::env::var_os("CASES").is_some()
-                        && (found.at_s - step.at_s).abs() > slack_s
-                    {
-                        let t = &case.simulated.time_s;
-                        let v = case.simulated.bus_v();
-                        let w: Vec<String> = t
-                            .iter()
-                            .zip(&v)
-                            .filter(|(t, _)| (**t - step.at_s).abs() < 2.5)
-                            .step_by(((0.1 * case.logger.samples_per_s) as usize).max(1))
-                            .map(|(t, v)| format!("{:.1}:{v:.3}", t - step.at_s))
-                            .collect();
-                        println!(
-                            "seed {}: onset off {:+.2} s, true lag {:.2}, answered {} {:?} {}",
-                            case.seed,
-                            found.at_s - step.at_s,
-                            step.at_s - step.declared_at_s,
-                            found.answered,
-                            step.direction,
-                            w.join(" ")
-                        );
-                    }
                 }
                 if visible || (declared && found.answered) {
                     intervals(case, found, f);
@@ -262,9 +189,6 @@ fn steps(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
             }
             None if declared || visible => {
                 score.missed += 1;
-                if std::env::var_os("CASES").is_some() {
-                    println!("seed {}: missed {step:?}", case.seed);
-                }
             }
             None => {}
         }
@@ -280,40 +204,6 @@ fn steps(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
         f.declared = score;
     } else {
         f.undeclared = score;
-    }
-    if std::env::var_os("CASES").is_some() {
-        for step in free {
-            let t = &case.simulated.time_s;
-            let v = case.simulated.bus_v();
-            let x = &case.simulated.truth.samples.bus_v;
-            let r = &case.simulated.truth.samples.engine_rpm;
-            let w: Vec<String> = (0..t.len())
-                .filter(|k| (t[*k] - t[0] - step.at_s).abs() < 3.5)
-                .step_by(((0.2 * case.logger.samples_per_s) as usize).max(1))
-                .map(|k| {
-                    format!("{:.1}:{:.3}/{:.3}/{:.0}", t[k] - t[0] - step.at_s, v[k], x[k], r[k])
-                })
-                .collect();
-            println!(
-                "{} {:?}",
-                w.join(" "),
-                truth
-                    .steps
-                    .iter()
-                    .map(|s| s.at_s - step.at_s)
-                    .filter(|d| d.abs() < 12.0)
-                    .collect::<Vec<_>>()
-            );
-            println!(
-                "seed {}: false {:?} at {:.2} s shift {:.3} sag {:.3} {:?}",
-                case.seed,
-                step.direction,
-                step.at_s,
-                step.shift_v.value,
-                step.sag_v.value,
-                step.rpm_before
-            );
-        }
     }
 }
 
@@ -386,20 +276,6 @@ fn intervals(case: &Case, found: &LoadStep, f: &mut Figures) {
         (&mut f.settled, &found.settled_v, settled_v),
         (&mut f.shift, &found.shift_v, shift_v),
     ] {
-        if std::env::var_os("CASES").is_some() {
-            let n = &case.logger.noise;
-            println!(
-                "COV {} {} {} {} {} {} {} {}",
-                case.logger.channels[0].resolution / case.logger.channels[0].scale,
-                n.white_v,
-                n.autoregressive_v,
-                n.rho,
-                n.ripple_v,
-                case.logger.samples_per_s,
-                estimate.value - truth_v,
-                estimate.half_width()
-            );
-        }
         tally.add_interval(estimate.contains(truth_v), estimate.high - estimate.low);
     }
 }
@@ -427,25 +303,6 @@ fn states(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
         f.state.add(most == point.state);
         if most != point.state {
             *f.confusion.entry((most.word(), point.state.word())).or_default() += 1;
-            if std::env::var_os("CASES").is_some() {
-                let mean =
-                    |x: &[f64]| inside.iter().map(|&k| x[k]).sum::<f64>() / inside.len() as f64;
-                println!(
-                    "seed {}: {:?} is {:?}, told {:?} ({}): true V {:.3} setpoint {:.3} battery {:.1} A open circuit {:.3}; told V {:.3}, setpoint {:?}, spans {:?}",
-                    case.seed,
-                    point.loads,
-                    most,
-                    point.state,
-                    point.state_how,
-                    mean(&truth.samples.bus_v),
-                    mean(&truth.samples.setpoint_v),
-                    mean(&truth.samples.battery_a),
-                    mean(&truth.samples.open_circuit_v),
-                    point.voltage_v.value,
-                    diagnosis.setpoint_v.as_ref().map(|s| s.value),
-                    point.spans,
-                );
-            }
         }
         if most == BusState::Draining
             && let Some(deficit) = &point.implied_deficit_a
