@@ -31,6 +31,8 @@ const LEAST_BEFORE_S: f64 = 1.0;
 const JUST_BEFORE_S: f64 = 0.5;
 /// A slow drift moves a quiet reading by one resolution step at a time.
 const LEAST_STEPS: f64 = 1.6;
+/// A sag is mended once no more than this share of it is left.
+const MENDED_SHARE: f64 = 0.5;
 /// Standard errors that make a sag, which has the whole log to occur in by chance.
 const SAG_WIDTHS: f64 = 6.5;
 /// A change is its own doing if the trend into it explains less than half of it.
@@ -39,6 +41,8 @@ const ACCELERATION_SHARE: f64 = 0.5;
 const WIDTHS: f64 = 5.0;
 /// … and that the same change needs in each further view of it.
 const CONFIRMING_WIDTHS: f64 = 4.0;
+/// … of which the last half second holds few samples.
+const JUST_WIDTHS: f64 = 2.5;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Onset {
@@ -105,10 +109,14 @@ pub fn undeclared_break(
     if before.len() < enough || after.len() < LEAST_SAMPLES {
         return None;
     }
-    if let Some(sag) = mended_sag(time_s, bus_v, at, before.clone(), own_range.end, grain) {
+    let level_v = mean(&bus_v[after.clone()]);
+    if let Some(sag) =
+        sharp_move(time_s, bus_v, at, before.clone(), own_range.end, grain).filter(|sag| {
+            (level_v - median(&bus_v[before.clone()])).abs() < MENDED_SHARE * sag.jump_v.abs()
+        })
+    {
         return Some(sag);
     }
-    let level_v = mean(&bus_v[after.clone()]);
     let level_error_v = grain.error_of_mean_v(after.len());
     let going = Going::of(&time_s[before.clone()], &bus_v[before.clone()], grain)?;
     let middle_s = (arrived.start_s + arrived.end_s) / 2.0;
@@ -127,14 +135,14 @@ pub fn undeclared_break(
     let accelerates = from_trend.0.abs() >= ACCELERATION_SHARE * from_just.0.abs();
     let stands_out = accelerates
         && clear(from_level, WIDTHS)
-        && clear(from_just, 2.5)
+        && clear(from_just, JUST_WIDTHS)
         && clear(from_trend, CONFIRMING_WIDTHS);
     (one_way && stands_out).then_some(Onset { at_s, jump_v: from_just.0 })
 }
 
-/// A sharp move off a level the bus was quiet at: a load came on (or went off)
-/// and the regulator mends it. One wild sample is none.
-fn mended_sag(
+/// A sharp move off a level the bus was quiet at, as a load makes that the
+/// regulator then mends. One wild sample is none.
+fn sharp_move(
     time_s: &[f64],
     bus_v: &[f64],
     at: usize,
