@@ -67,8 +67,8 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         return (NotCharging, format!("Not charging: {}", finding.statement));
     }
     let short = short_points(case);
-    if let Some(worst) = short.first() {
-        return falls_short(case, &short, worst);
+    if !short.is_empty() {
+        return falls_short(case, &short);
     }
     let Some(setpoint) = case.analysis.setpoint.as_ref().filter(|s| s.is_known()) else {
         return (
@@ -112,11 +112,7 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     )
 }
 
-fn falls_short(
-    case: &Case,
-    short: &[&OperatingPoint],
-    worst: &OperatingPoint,
-) -> (VerdictWord, String) {
+fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) {
     let speed_known = short.iter().all(|p| p.rpm.is_some());
     let catches_up = short.iter().all(|p| holds_at_speed(case, &p.loads).unwrap_or(is_idle(p)));
     let word = if speed_known && catches_up && short.iter().any(|p| is_idle(p)) {
@@ -126,6 +122,9 @@ fn falls_short(
     };
     let lead =
         if word == VerdictWord::FallsShortAtIdle { "Falls short at idle" } else { "Falls short" };
+    // What is told of is what the word says: idle before any speed.
+    let at_idle = short.iter().find(|p| is_idle(p) && word == VerdictWord::FallsShortAtIdle);
+    let Some(worst) = at_idle.or(short.first()) else { return (word, format!("{lead}.")) };
     let under = case
         .under_setpoint_v(worst)
         .map_or_else(String::new, |v| format!(", {v:.2} V under its setpoint"));
