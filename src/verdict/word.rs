@@ -7,6 +7,9 @@ use crate::verdict::evidence::{amps, at_speed, is_idle, volts, with_loads};
 /// Acceptance: within this of the setpoint, and never draining (common practice,
 /// no source). Under it by less is little in reserve.
 const ACCEPTED_V: f64 = 0.2;
+/// Under the setpoint by more than this, output is at its end; by less it may be
+/// the regulator's droop or its warming (common practice, no source).
+const LITTLE_V: f64 = 0.1;
 /// Over this is over-charging (common practice, no source).
 pub const OVERCHARGE_V: f64 = 15.0;
 /// Less running than this shows nothing.
@@ -88,6 +91,7 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     let slipping = case
         .points()
         .filter(|p| p.state == BusState::Slipping)
+        .filter(|p| case.under_setpoint_v(p).is_some_and(|under_v| under_v > LITTLE_V))
         .min_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
     if let Some(point) = slipping {
         return (
