@@ -187,10 +187,7 @@ fn known_amps(step: &Step, car: &Car) -> Option<f64> {
 
 /// Resistance of the draws as the log weighs them.
 fn posterior(draws: &[Draw], observed: &Observed) -> Estimate {
-    let ohms: Vec<f64> = draws
-        .iter()
-        .map(|d| d.battery.ohmic_ohm + d.battery.transfer_ohm + d.battery.fast.resistance_ohm)
-        .collect();
+    let ohms: Vec<f64> = draws.iter().map(|d| d.battery.seconds_ohm()).collect();
     let at = |p: f64| weighted_quantile(&ohms, &observed.weights, p);
     let how = "by loads of stated amps switched at full output";
     Estimate::new(at(0.5), at(0.05), at(0.95), Grade::Inferred, how)

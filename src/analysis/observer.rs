@@ -18,9 +18,11 @@ use crate::stats::weighted::effective_draws;
 /// polarisation takes seconds.
 const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
-/// Over a stretch that nothing is switched in, output and loads may still move
-/// by this much, and by this share (common practice, no source).
-const STILL_A: f64 = 1.0;
+/// Over a stretch that nothing is switched in, output and loads still move a
+/// little: so many volts across the battery's resistance, or this share of its
+/// current (common practice, no source). In volts, so that a battery of much
+/// resistance, whose currents are all small, gains nothing by it.
+const STILL_V: f64 = 0.008;
 const STILL_SHARE: f64 = 0.07;
 /// Amps on a label are off by so much: the motor, its voltage, its load
 /// (common practice, no source).
@@ -33,6 +35,8 @@ const LEAST_DRAWS: f64 = 60.0;
 pub struct Observed {
     /// One weight a draw, summing to 1.
     pub weights: Vec<f64>,
+    /// Resistance of each draw some seconds into a discharge.
+    resistances_ohm: Vec<f64>,
     windows: Vec<Vec<Window>>,
     /// A·s taken from the battery over the log, one a draw.
     pub given_as: Vec<f64>,
@@ -111,12 +115,13 @@ impl Observed {
         let misfits: Vec<f64> = self
             .windows
             .iter()
-            .map(|of_draw| {
+            .zip(&self.resistances_ohm)
+            .map(|(of_draw, ohm)| {
                 let drift: f64 = still
                     .iter()
                     .map(|&w| &of_draw[w])
                     .filter(|w| w.seconds > 4.0)
-                    .map(|w| w.drift_a() / STILL_A.hypot(STILL_SHARE * w.mean_a()))
+                    .map(|w| w.drift_a() / (STILL_V / ohm).hypot(STILL_SHARE * w.mean_a()))
                     .filter(|z| z.is_finite())
                     .map(|z| z * z)
                     .sum();
@@ -160,6 +165,7 @@ pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
     let members = blocks.members(windows);
     let mut observed = Observed {
         weights: vec![1.0 / draws.len().max(1) as f64; draws.len()],
+        resistances_ohm: draws.iter().map(|d| d.battery.seconds_ohm()).collect(),
         windows: Vec::with_capacity(draws.len()),
         given_as: Vec::with_capacity(draws.len()),
     };

@@ -51,8 +51,8 @@ fn draw(dice: &mut Dice, car: &Car, resistance_ohm: &Estimate, rest_v: Option<&E
     };
     battery.acceptance_ohm_share *= dice.factor(1.0, 2.0);
     battery.surface.most_v = dice.near(0.55, 0.25).max(0.1);
-    battery.surface.build_as *= dice.factor(1.0, 2.0);
-    battery.surface.strip_as *= dice.factor(1.0, 2.0);
+    battery.surface.build_as *= dice.factor(1.0, 2.5);
+    battery.surface.strip_as *= dice.factor(0.5, 3.5);
     battery.surface.fade_s *= dice.factor(1.0, 2.5);
     let start = match rest_v {
         Some(rest) => {

@@ -151,6 +151,11 @@ impl Battery {
         }
     }
 
+    /// Resistance in Ω that a discharge meets after some seconds.
+    pub fn seconds_ohm(&self) -> f64 {
+        self.ohmic_ohm + self.transfer_ohm + self.fast.resistance_ohm
+    }
+
     /// Charge-transfer resistance in Ω while charging: rises as the battery fills.
     pub fn acceptance_ohm(&self, state_of_charge: f64) -> f64 {
         self.acceptance_ohm_share / (1.0 - state_of_charge.clamp(0.0, 1.0) + 0.01)

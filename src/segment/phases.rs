@@ -153,7 +153,8 @@ fn running_by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span]) -> Vec<Span>
         let before_v =
             level_before(time_s, bus_v, index_at(time_s, dip.start_s)).unwrap_or(CHARGED_V);
         let after = indices(time_s, Span { start_s: dip.end_s, end_s: until_s });
-        if quantile(&bus_v[after], 0.9) > (before_v + 0.3).min(CHARGED_V) {
+        // An overloaded alternator lifts the bus for a small part of the log only.
+        if quantile(&bus_v[after], 0.97) > (before_v + 0.3).min(CHARGED_V) {
             runs.push(Span { start_s: dip.end_s, end_s: until_s });
             started_by_dip = true;
         }
