@@ -40,11 +40,12 @@ fn operating_point(
 ) -> OperatingPoint {
     let voltage_v = voltage(log, segments, point);
     let setpoint_v = setpoint.map(|s| setpoint_there(s, point));
+    let under_v = setpoint.map(|s| under_setpoint(log, segments, s, point));
     let logged = point.mean_of(Role::BatteryCurrent);
     let implied = deficit::from_voltage(&voltage_v, setpoint_v.as_ref(), battery);
     let call = match logged {
-        Some(amps_a) => by_current(amps_a, &voltage_v, setpoint_v.as_ref()),
-        None => by_voltage(&voltage_v, setpoint_v.as_ref(), battery, implied.draining_share),
+        Some(amps_a) => by_current(amps_a, under_v.as_ref()),
+        None => by_voltage(under_v.as_ref(), battery, implied.draining_share),
     };
     let implied_deficit_a = match (call.state, logged) {
         (_, Some(amps_a)) => Estimate::around(
@@ -80,6 +81,35 @@ fn operating_point(
     }
 }
 
+/// Volts under the setpoint, each visit held against the setpoint of its time.
+fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &Point) -> Estimate {
+    let visits: Vec<(f64, f64)> = point
+        .spans
+        .iter()
+        .filter_map(|span| {
+            let level = level(log.time_s(), log.bus_v(), *span, &segments.grain)?;
+            let there_v = setpoint.at((span.start_s + span.end_s) / 2.0);
+            Some((span.seconds(), there_v - level.mean_v))
+        })
+        .collect();
+    let seconds: f64 = visits.iter().map(|v| v.0).sum();
+    let value = visits.iter().map(|v| v.0 * v.1).sum::<f64>() / seconds;
+    let read_v = half_width_v(point.samples, &segments.grain);
+    let scatter_v = scatter(&visits.iter().map(|v| v.1).collect::<Vec<_>>(), value);
+    let half_width_v = read_v.hypot(scatter_v).hypot(setpoint.estimate.half_width());
+    Estimate::around(value, half_width_v, setpoint.estimate.grade, "setpoint less voltage")
+}
+
+/// 90 % half-width of a mean over visits, from how they differ; 0 for one visit.
+fn scatter(visits: &[f64], centre: f64) -> f64 {
+    let count = visits.len() as f64;
+    if count < 2.0 {
+        return 0.0;
+    }
+    let squares: f64 = visits.iter().map(|v| (v - centre).powi(2)).sum();
+    1.645 * (squares / (count - 1.0) / count).sqrt()
+}
+
 /// Mean over the point; where it was visited more than once, the visits'
 /// scatter counts as much as the samples'.
 fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
@@ -90,13 +120,7 @@ fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
         .filter_map(|span| level(log.time_s(), log.bus_v(), *span, &segments.grain))
         .map(|level| level.mean_v)
         .collect();
-    let count = visits.len() as f64;
-    let scatter_v = if count < 2.0 {
-        0.0
-    } else {
-        let squares: f64 = visits.iter().map(|v| (v - point.mean_v).powi(2)).sum();
-        1.645 * (squares / (count - 1.0) / count).sqrt()
-    };
+    let scatter_v = scatter(&visits, point.mean_v);
     let how = format!("mean of {} samples in {:.0} s", point.samples, point.seconds);
     Estimate::around(point.mean_v, read_v.hypot(scatter_v), Grade::Measured, how)
 }
@@ -119,8 +143,8 @@ struct Call {
     how: String,
 }
 
-fn by_current(amps_a: f64, voltage_v: &Estimate, setpoint_v: Option<&Estimate>) -> Call {
-    let holds = setpoint_v.map(|s| holding_share(voltage_v, s));
+fn by_current(amps_a: f64, under_v: Option<&Estimate>) -> Call {
+    let holds = under_v.map(holding_share);
     let state = if amps_a < -CURRENT_ZERO_A {
         BusState::Draining
     } else if holds.is_some_and(|share| share >= 0.5) {
@@ -136,20 +160,15 @@ fn by_current(amps_a: f64, voltage_v: &Estimate, setpoint_v: Option<&Estimate>) 
     Call { state, confidence, how: format!("logged battery current {amps_a:+.1} A") }
 }
 
-fn by_voltage(
-    voltage_v: &Estimate,
-    setpoint_v: Option<&Estimate>,
-    battery: &BatteryModel,
-    draining_share: f64,
-) -> Call {
-    let holds = setpoint_v.map_or(0.0, |s| holding_share(voltage_v, s));
+fn by_voltage(under_v: Option<&Estimate>, battery: &BatteryModel, draining_share: f64) -> Call {
+    let holds = under_v.map_or(0.0, holding_share);
     if holds >= 0.5 {
         let how = "within the regulator's droop of the setpoint".to_owned();
         return Call { state: BusState::Holding, confidence: holds, how };
     }
-    let below = setpoint_v.map_or_else(
+    let below = under_v.map_or_else(
         || "no setpoint seen".to_owned(),
-        |s| format!("{:.2} V under the setpoint", s.value - voltage_v.value),
+        |under| format!("{:.2} V under the setpoint", under.value),
     );
     let zero = &battery.zero_current_v;
     let (state, share, side) = if draining_share >= 0.5 {
@@ -168,9 +187,8 @@ fn by_voltage(
 }
 
 /// How likely the bus is within the droop of its setpoint.
-fn holding_share(voltage_v: &Estimate, setpoint_v: &Estimate) -> f64 {
-    let half_width_v = voltage_v.half_width().hypot(setpoint_v.half_width());
-    share_below(voltage_v.value, setpoint_v.value - DROOP_V, half_width_v)
+fn holding_share(under_v: &Estimate) -> f64 {
+    share_below(DROOP_V, under_v.value, under_v.half_width())
 }
 
 /// P(`x` < `limit`) for a normal `x` around `centre` with this 90 % half-width.

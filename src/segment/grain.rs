@@ -30,8 +30,9 @@ const FIRST_LOOK_MEMORY: f64 = 3.0;
 const PIECE_S: f64 = 10.0;
 /// … and at least this many samples, so that its memory shows.
 const PIECE_SAMPLES: usize = 60;
-/// One piece in so many may hold a step or a sag that nobody declared.
-const TROUBLED: usize = 10;
+/// A piece of so many times the usual variance holds a drop-out, a step or a
+/// sag that nobody declared.
+const TROUBLED: f64 = 4.0;
 /// Fewer degrees of freedom than this know the noise no better than the first look.
 const LEAST_FREEDOM: f64 = 10.0;
 
@@ -90,8 +91,11 @@ impl Grain {
         if pieces.iter().map(|p| p.freedom).sum::<f64>() < LEAST_FREEDOM {
             return *self;
         }
-        pieces.sort_by(|a, b| a.variance().total_cmp(&b.variance()));
-        pieces.truncate(pieces.len() - pieces.len() / TROUBLED);
+        let variances: Vec<f64> = pieces.iter().map(Piece::variance).collect();
+        // A level on a threshold flickers by half a step either side.
+        let flicker = (0.5 * self.step_v.unwrap_or(0.0)).powi(2);
+        let most = TROUBLED * median(&variances).max(flicker);
+        pieces.retain(|piece| piece.variance() <= most);
         let squares: f64 = pieces.iter().map(|p| p.squares).sum();
         let freedom: f64 = pieces.iter().map(|p| p.freedom).sum();
         let sigma_v = (squares / freedom).sqrt();

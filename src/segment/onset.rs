@@ -33,6 +33,11 @@ const JUST_BEFORE_S: f64 = 0.5;
 const LEAST_STEPS: f64 = 1.6;
 /// A sag is mended once no more than this share of it is left.
 const MENDED_SHARE: f64 = 0.5;
+/// Deeper than any load takes a bus that its regulator still holds
+/// (common practice, no source).
+const LOST_CONTACT_V: f64 = 0.5;
+const LOST_CONTACT_BACK: f64 = 0.6;
+const LOST_CONTACT_S: f64 = 2.0;
 /// Standard errors that make a sag, which has the whole log to occur in by chance.
 const SAG_WIDTHS: f64 = 6.5;
 /// A change is its own doing if the trend into it explains less than half of it.
@@ -109,7 +114,7 @@ pub fn undeclared_break(
     if before.len() < enough || after.len() < LEAST_SAMPLES {
         return None;
     }
-    let level_v = mean(&bus_v[after.clone()]);
+    let level_v = common_level(&bus_v[after.clone()], grain);
     if let Some(sag) =
         sharp_move(time_s, bus_v, at, before.clone(), own_range.end, grain).filter(|sag| {
             (level_v - median(&bus_v[before.clone()])).abs() < MENDED_SHARE * sag.jump_v.abs()
@@ -140,6 +145,14 @@ pub fn undeclared_break(
     (one_way && stands_out).then_some(Onset { at_s, jump_v: from_just.0 })
 }
 
+/// Mean of the samples that lie together: a drop-out is not where a bus is.
+fn common_level(bus_v: &[f64], grain: &Grain) -> f64 {
+    let middle_v = median(bus_v);
+    let near_v = 6.0 * grain.sigma_v + grain.step_v.unwrap_or(0.0);
+    let near: Vec<f64> = bus_v.iter().copied().filter(|v| (v - middle_v).abs() <= near_v).collect();
+    if near.len() * 2 < bus_v.len() { mean(bus_v) } else { mean(&near) }
+}
+
 /// A sharp move off a level the bus was quiet at, as a load makes that the
 /// regulator then mends. One wild sample is none.
 fn sharp_move(
@@ -161,7 +174,13 @@ fn sharp_move(
     let whole = after.iter().filter(|v| apart_v(v) > 3.0 * grain.sigma_v).count() >= LEAST_SAMPLES;
     let least_v =
         (grain.visible_change_v(reach, SAG_WIDTHS)).max(LEAST_STEPS * grain.step_v.unwrap_or(0.0));
-    (quiet && whole && moved_v.abs() >= least_v)
+    // A lost contact comes back in one jump; a regulator takes its time.
+    let soon = &bus_v[at..(at + (LOST_CONTACT_S / grain.interval_s) as usize).clamp(at, end)];
+    let back_v = soon.windows(2).map(|w| apart_v(&w[0]) - apart_v(&w[1])).fold(0.0, f64::max);
+    let deepest_v = soon.iter().map(apart_v).fold(0.0, f64::max);
+    let lost_contact =
+        moved_v < 0.0 && deepest_v > LOST_CONTACT_V && back_v > LOST_CONTACT_BACK * deepest_v;
+    (quiet && whole && !lost_contact && moved_v.abs() >= least_v)
         .then_some(Onset { at_s: time_s[at], jump_v: moved_v })
 }
 

@@ -8,9 +8,10 @@ use crate::segment::points::BAND_EDGES_RPM;
 pub fn with_loads(loads: &[String]) -> String {
     match loads {
         [] => "with no logged load on".to_owned(),
-        loads if loads.iter().all(|l| l.starts_with("step ")) => {
-            format!("after {}", loads.join(", "))
-        }
+        loads if loads.iter().all(|l| l.starts_with("step ")) => match loads.len() {
+            1..=3 => format!("after {}", loads.join(", ")),
+            n => format!("after {n} steps that no channel declares"),
+        },
         loads => format!("with {} on", loads.join(", ")),
     }
 }

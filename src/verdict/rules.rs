@@ -313,6 +313,7 @@ fn drop_outs(case: &Case) -> Option<Seen> {
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
     let far_v = (12.0 * case.analysis.noise.sigma_v).max(0.5);
     let mut spans: Vec<Span> = Vec::new();
+    let level = |start_s, end_s| median(&bus_v[indices(time_s, Span { start_s, end_s })]);
     for stretch in &case.segments.stretches {
         let range = indices(time_s, stretch.settled);
         let level_v = median(&bus_v[range.clone()]);
@@ -323,7 +324,13 @@ fn drop_outs(case: &Case) -> Option<Seen> {
             }
         }
     }
-    spans.retain(|s| s.seconds() < 1.5);
+    // Back at once, to where it came from: a slide or a step is no drop-out.
+    spans.retain(|s| {
+        let before_v = level(s.start_s - 1.0, s.start_s - 1e-9);
+        let after_v = level(s.end_s + 1e-9, s.end_s + 1.0);
+        let lowest_v = bus_v[indices(time_s, *s)].iter().copied().fold(f64::INFINITY, f64::min);
+        s.seconds() < 1.5 && lowest_v < before_v.min(after_v) - far_v
+    });
     (spans.len() >= 2).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(

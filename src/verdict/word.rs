@@ -7,6 +7,9 @@ use crate::verdict::evidence::{amps, at_speed, is_idle, volts, with_loads};
 /// Acceptance: within this of the setpoint, and never draining (common practice,
 /// no source). Under it by less is little in reserve.
 const ACCEPTED_V: f64 = 0.2;
+/// Under the setpoint by more than this, output is at its end; by less it may be
+/// the regulator's droop or its warming (common practice, no source).
+const LITTLE_V: f64 = 0.1;
 /// Over this is over-charging (common practice, no source).
 pub const OVERCHARGE_V: f64 = 15.0;
 /// Less running than this shows nothing.
@@ -67,8 +70,8 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         return (NotCharging, format!("Not charging: {}", finding.statement));
     }
     let short = short_points(case);
-    if let Some(worst) = short.first() {
-        return falls_short(case, &short, worst);
+    if !short.is_empty() {
+        return falls_short(case, &short);
     }
     let Some(setpoint) = case.analysis.setpoint.as_ref().filter(|s| s.is_known()) else {
         return (
@@ -88,6 +91,7 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     let slipping = case
         .points()
         .filter(|p| p.state == BusState::Slipping)
+        .filter(|p| case.under_setpoint_v(p).is_some_and(|under_v| under_v > LITTLE_V))
         .min_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
     if let Some(point) = slipping {
         return (
@@ -112,11 +116,7 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     )
 }
 
-fn falls_short(
-    case: &Case,
-    short: &[&OperatingPoint],
-    worst: &OperatingPoint,
-) -> (VerdictWord, String) {
+fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) {
     let speed_known = short.iter().all(|p| p.rpm.is_some());
     let catches_up = short.iter().all(|p| holds_at_speed(case, &p.loads).unwrap_or(is_idle(p)));
     let word = if speed_known && catches_up && short.iter().any(|p| is_idle(p)) {
@@ -126,6 +126,9 @@ fn falls_short(
     };
     let lead =
         if word == VerdictWord::FallsShortAtIdle { "Falls short at idle" } else { "Falls short" };
+    // What is told of is what the word says: idle before any speed.
+    let at_idle = short.iter().find(|p| is_idle(p) && word == VerdictWord::FallsShortAtIdle);
+    let Some(worst) = at_idle.or(short.first()) else { return (word, format!("{lead}.")) };
     let under = case
         .under_setpoint_v(worst)
         .map_or_else(String::new, |v| format!(", {v:.2} V under its setpoint"));
