@@ -1,88 +1,199 @@
-//! What stands between the bus and the battery's own voltage: its resistance,
-//! and the voltage at which it neither gives nor takes.
+//! The battery behind the bus: its resistance by every route that the log and
+//! the car allow, and what it gave and took.
 
+use crate::analysis::deficit;
 use crate::analysis::level::level;
+use crate::analysis::observer::{self, KnownStep, Observed};
+use crate::analysis::prior::{self, Draw};
+use crate::analysis::setpoint::Setpoint;
 use crate::analysis::step_response::{baseline_span, settled_span};
 use crate::car::Car;
 use crate::diagnosis::Origin;
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Log, Role};
+use crate::log::{Log, Role, Span};
 use crate::physics::battery::resistance_from_cca;
-use crate::segment::{Segments, Step};
+use crate::segment::{Segments, Step, mean};
 use crate::stats::fit::linear::ordinary;
+use crate::stats::weighted::weighted_quantile;
 
-/// A passenger-car battery some seconds to minutes into a discharge
+/// A passenger-car battery some seconds into a discharge, value and 90 % range
 /// (common practice, no source).
-const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.011, 0.004, 0.030);
-/// Polarisation adds to the resistance that the rating's first 30 s know:
-/// over minutes up to as much again (common practice, no source).
-const POLARISATION_SHARE: (f64, f64) = (1.35, 2.0);
-/// Rest voltage of a battery nobody saw at rest (common practice, no source).
-const COMMON_REST_V: (f64, f64, f64) = (12.55, 12.2, 12.75);
-/// What charging leaves on top of the rest voltage for some minutes
-/// (common practice, no source).
-const SURFACE_CHARGE_V: (f64, f64, f64) = (0.35, 0.05, 0.7);
+const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.007, 0.0035, 0.014);
+/// A battery is seldom as good as its label, or as bad as the worst on the road
+/// (common practice, no source): 90 % range about the label's resistance.
+const CONDITION: (f64, f64) = (0.62, 1.6);
+/// Batteries driven through the log.
+const DRAWS: usize = 800;
+/// Further under the setpoint than this, the alternator gives all it has.
+const FULL_OUTPUT_V: f64 = 0.15;
 
-#[derive(Debug, Clone, PartialEq)]
 pub struct BatteryModel {
+    /// The best route's.
     pub resistance_ohm: Estimate,
     /// Every route to the resistance that this log and car allow, best first.
     pub routes: Vec<Estimate>,
     /// Said where routes disagree beyond their intervals.
     pub disagreement: Option<String>,
-    /// Voltage at which the battery neither gives nor takes, while running.
+    /// Voltage at which the battery neither gives nor takes, over the steady
+    /// running at full output, or over all of it.
     pub zero_current_v: Estimate,
+    /// Batteries that this one could be, and what each did over the log. The
+    /// first windows are the log's stretches, in order.
+    pub draws: Vec<Draw>,
+    pub observed: Observed,
+    /// How the draws are known.
+    pub grade: Grade,
+    pub how: String,
 }
 
-pub fn model(log: &Log, segments: &Segments, car: &Car, rest_v: Option<&Estimate>) -> BatteryModel {
-    let zero_current_v = zero_current(rest_v);
-    let routes: Vec<Estimate> = [
-        by_current(log, segments),
-        by_known_load(log, segments, car, &zero_current_v),
-        car.battery.cca_a.and_then(by_rating),
-        Some(common()),
-    ]
-    .into_iter()
-    .flatten()
-    .collect();
-    let best = routes[0].clone();
-    let disagreement = routes[1..]
+pub fn model(
+    log: &Log,
+    segments: &Segments,
+    car: &Car,
+    rest_v: Option<&Estimate>,
+    setpoint: Option<&Setpoint>,
+) -> BatteryModel {
+    let measured = by_current(log, segments);
+    let rated = car.battery.cca_a.and_then(by_rating);
+    let prior = rated.clone().unwrap_or_else(common);
+    let draws = prior::draws(DRAWS, car, &prior, rest_v);
+
+    let mut windows: Vec<Span> = segments.stretches.iter().map(|s| s.settled).collect();
+    let steps = known_steps(log, segments, car, setpoint, &mut windows);
+    let mut observed = observer::observe(log, &draws, &windows);
+    let still: Vec<usize> = (0..segments.stretches.len())
+        .filter(|&k| at_full_output(log, segments, setpoint, windows[k]))
+        .collect();
+    observed.weigh(&still, &steps);
+
+    let inferred = (!steps.is_empty()).then(|| posterior(&draws, &observed));
+    let (grade, how) = match &inferred {
+        Some(_) => (
+            Grade::Inferred,
+            "battery model driven by the logged voltage, held to loads of stated amps".to_owned(),
+        ),
+        None => (
+            Grade::Assumed,
+            format!("battery model driven by the logged voltage, resistance {}", prior.how),
+        ),
+    };
+    let asked: Vec<usize> =
+        if still.is_empty() { (0..segments.stretches.len()).collect() } else { still };
+    let zero_v = zero_current(log, segments, &draws, &observed, &asked);
+    let routes: Vec<Estimate> =
+        [measured, inferred, rated, Some(common())].into_iter().flatten().collect();
+    BatteryModel {
+        resistance_ohm: routes[0].clone(),
+        disagreement: disagreement(&routes),
+        routes,
+        zero_current_v: deficit::spread(&zero_v, &observed.weights, grade, &how),
+        draws,
+        observed,
+        grade,
+        how,
+    }
+}
+
+/// Zero-current voltage by draw: the mean over the stretches asked about.
+fn zero_current(
+    log: &Log,
+    segments: &Segments,
+    draws: &[Draw],
+    observed: &Observed,
+    stretches: &[usize],
+) -> Vec<f64> {
+    let levels: Vec<(usize, f64)> = stretches
+        .iter()
+        .filter_map(|&k| {
+            let span = segments.stretches[k].settled;
+            Some((k, level(log.time_s(), log.bus_v(), span, &segments.grain)?.mean_v))
+        })
+        .collect();
+    (0..draws.len())
+        .map(|draw| {
+            let zero_v: Vec<f64> = levels
+                .iter()
+                .filter_map(|&(k, volts)| {
+                    let state = observed.window(draw, k).end()?;
+                    Some(draws[draw].battery.source_near(volts, state).0)
+                })
+                .collect();
+            mean(&zero_v)
+        })
+        .collect()
+}
+
+/// The first pair of routes whose intervals do not meet. A route that rests on
+/// batteries at large is no evidence against one that looked at this one.
+fn disagreement(routes: &[Estimate]) -> Option<String> {
+    let (best, others) = routes.split_first()?;
+    let told = |route: &Estimate| {
+        format!("{} says {:.1} to {:.1} mΩ", route.how, 1e3 * route.low, 1e3 * route.high)
+    };
+    others
         .iter()
         .find(|other| other.high < best.low || other.low > best.high)
-        .map(|other| {
-            format!(
-                "battery resistance {} says {:.1} to {:.1} mΩ, {} says {:.1} to {:.1} mΩ",
-                best.how,
-                1e3 * best.low,
-                1e3 * best.high,
-                other.how,
-                1e3 * other.low,
-                1e3 * other.high
-            )
-        });
-    BatteryModel { resistance_ohm: best, routes, disagreement, zero_current_v }
+        .map(|other| format!("Battery resistance: {}, {}.", told(best), told(other)))
 }
 
-/// Rest voltage plus what is left of the surface charge: a battery just taken
-/// off the setpoint holds 13 V and more for a while though it is giving amps.
-fn zero_current(rest_v: Option<&Estimate>) -> Estimate {
-    let (surface_v, least_v, most_v) = SURFACE_CHARGE_V;
-    match rest_v {
-        Some(rest) => Estimate::new(
-            rest.value + surface_v,
-            rest.low + least_v,
-            rest.high + most_v,
-            Grade::Inferred,
-            "rest voltage seen before the start, plus the surface charge that charging leaves",
-        ),
-        None => Estimate::new(
-            COMMON_REST_V.0 + surface_v,
-            COMMON_REST_V.1 + least_v,
-            COMMON_REST_V.2 + most_v,
-            Grade::Assumed,
-            "a battery at large, no rest seen in this log",
-        ),
+/// Whether the bus lies far enough under the setpoint over `span` that the
+/// alternator must be giving all it has.
+fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, span: Span) -> bool {
+    let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.grain) else { return false };
+    let middle_s = (span.start_s + span.end_s) / 2.0;
+    setpoint.is_some_and(|s| {
+        let unsure_v = s.estimate.value - s.estimate.low;
+        seen.mean_v < s.at(middle_s) - FULL_OUTPUT_V - unsure_v
+    })
+}
+
+/// Declared steps of loads of stated amps between two windows at full output;
+/// the windows are appended.
+fn known_steps(
+    log: &Log,
+    segments: &Segments,
+    car: &Car,
+    setpoint: Option<&Setpoint>,
+    windows: &mut Vec<Span>,
+) -> Vec<KnownStep> {
+    let interval_s = segments.grain.interval_s;
+    let mut known = Vec::new();
+    for step in segments.steps.iter().filter(|s| s.origin == Origin::Declared) {
+        let Some(amps_a) = known_amps(step, car) else { continue };
+        let spans = [baseline_span(step, interval_s), settled_span(step, interval_s)];
+        if !spans.iter().all(|span| at_full_output(log, segments, setpoint, *span)) {
+            continue;
+        }
+        // Label amps stand for 13.5 V; between lamps (V^0.5), motors (V) and
+        // electronics (1/V) a load of no stated kind goes about as V^0.5.
+        let volts = level(log.time_s(), log.bus_v(), spans[1], &segments.grain);
+        let share = volts.map_or(1.0, |v| (v.mean_v / 13.5).powf(0.5));
+        known.push(KnownStep {
+            before: windows.len(),
+            after: windows.len() + 1,
+            amps_a: amps_a * share,
+        });
+        windows.extend(spans);
     }
+    known
+}
+
+/// Amps that a step adds, by the stated amps of the loads it names.
+fn known_amps(step: &Step, car: &Car) -> Option<f64> {
+    let names = step.load.as_deref()?;
+    let amps_a: Option<f64> = names.split(" + ").map(|name| car.loads_a.get(name).copied()).sum();
+    amps_a.map(|a| a * step.duty_change.unwrap_or(1.0)).filter(|a| a.abs() > 0.5)
+}
+
+/// Resistance of the draws as the log weighs them.
+fn posterior(draws: &[Draw], observed: &Observed) -> Estimate {
+    let ohms: Vec<f64> = draws
+        .iter()
+        .map(|d| d.battery.ohmic_ohm + d.battery.transfer_ohm + d.battery.fast.resistance_ohm)
+        .collect();
+    let at = |p: f64| weighted_quantile(&ohms, &observed.weights, p);
+    let how = "by loads of stated amps switched at full output";
+    Estimate::new(at(0.5), at(0.05), at(0.95), Grade::Inferred, how)
 }
 
 /// Slope of bus voltage on battery current over the stretches that drain.
@@ -106,60 +217,19 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
     })
 }
 
-/// A load of stated amps, switched while the battery drains before and after:
-/// the battery alone answers.
-fn by_known_load(
-    log: &Log,
-    segments: &Segments,
-    car: &Car,
-    zero_current_v: &Estimate,
-) -> Option<Estimate> {
-    let shifts: Vec<(f64, f64)> = segments
-        .steps
-        .iter()
-        .filter(|step| step.origin == Origin::Declared && step.answered)
-        .filter_map(|step| {
-            let amps_a = known_amps(step, car)?;
-            let read = |span| level(log.time_s(), log.bus_v(), span, &segments.grain);
-            let before = read(baseline_span(step, segments.grain.interval_s))?;
-            let after = read(settled_span(step, segments.grain.interval_s))?;
-            let drains = before.mean_v.max(after.mean_v) < zero_current_v.low;
-            let shift_v = (before.mean_v - after.mean_v).abs();
-            let half_v = before.half_width_v.hypot(after.half_width_v);
-            (drains && shift_v > half_v).then_some((shift_v / amps_a, half_v / amps_a))
-        })
-        .collect();
-    let count = shifts.len() as f64;
-    if shifts.is_empty() {
-        return None;
-    }
-    let mean_ohm = shifts.iter().map(|s| s.0).sum::<f64>() / count;
-    let read_ohm = shifts.iter().map(|s| s.1 * s.1).sum::<f64>().sqrt() / count;
-    // Amps on a label and the polarisation still building: a third either way.
-    let half_ohm = read_ohm.hypot(0.33 * mean_ohm);
-    let how = "a load of stated amps switched while draining";
-    Some(Estimate::around(mean_ohm, half_ohm, Grade::Inferred, how))
-}
-
-fn known_amps(step: &Step, car: &Car) -> Option<f64> {
-    let names = step.load.as_deref()?;
-    let amps_a: Option<f64> = names.split(" + ").map(|name| car.loads_a.get(name).copied()).sum();
-    amps_a.map(|a| a * step.duty_change.unwrap_or(1.0).abs()).filter(|a| *a > 0.5)
-}
-
 fn by_rating(cca_a: f64) -> Option<Estimate> {
     let rated = resistance_from_cca(cca_a, 25.0)?;
-    let (typical, most) = POLARISATION_SHARE;
+    let (best, worst) = CONDITION;
     Some(Estimate::new(
-        typical * rated.value,
-        0.8 * rated.low,
-        most * rated.high,
+        rated.value,
+        best * rated.value,
+        worst * rated.value,
         Grade::Assumed,
-        format!("from {cca_a:.0} A cold-cranking (SAE J537) at 25 °C, minutes into a discharge"),
+        format!("from {cca_a:.0} A cold-cranking (SAE J537), at 25 °C"),
     ))
 }
 
 fn common() -> Estimate {
     let (value, low, high) = COMMON_RESISTANCE_OHM;
-    Estimate::new(value, low, high, Grade::Assumed, "a passenger-car battery at large")
+    Estimate::new(value, low, high, Grade::Assumed, "of a passenger-car battery at large")
 }

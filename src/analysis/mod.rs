@@ -5,6 +5,8 @@ pub mod cranking;
 pub mod deficit;
 pub mod level;
 pub mod line_drop;
+pub mod observer;
+pub mod prior;
 pub mod rest;
 pub mod setpoint;
 pub mod state;
@@ -23,7 +25,6 @@ pub use setpoint::Setpoint;
 pub const LEVEL: f64 = 0.90;
 
 /// Everything that is computed before any rule judges it.
-#[derive(Debug, Clone)]
 pub struct Analysis {
     pub noise: Noise,
     pub setpoint: Option<Setpoint>,
@@ -40,7 +41,7 @@ pub struct Analysis {
 pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
     let setpoint = setpoint::setpoint(log, segments, car);
     let rest_voltage_v = rest::rest_voltage(log, segments);
-    let battery = battery::model(log, segments, car, rest_voltage_v.as_ref());
+    let battery = battery::model(log, segments, car, rest_voltage_v.as_ref(), setpoint.as_ref());
     let operating_points = state::operating_points(log, segments, setpoint.as_ref(), &battery);
     Analysis {
         noise: Noise {

@@ -2,7 +2,7 @@
 //! the amps that go with it.
 
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::deficit;
+use crate::analysis::deficit::{self, Amps};
 use crate::analysis::level::{half_width_v, level};
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{BusState, OperatingPoint};
@@ -42,10 +42,11 @@ fn operating_point(
     let setpoint_v = setpoint.map(|s| setpoint_there(s, point));
     let under_v = setpoint.map(|s| under_setpoint(log, segments, s, point));
     let logged = point.mean_of(Role::BatteryCurrent);
-    let implied = deficit::from_voltage(&voltage_v, setpoint_v.as_ref(), battery);
+    let there_v = setpoint_v.as_ref().map(|s| s.value);
+    let implied = deficit::of_point(point, voltage_v.value, there_v, battery);
     let call = match logged {
         Some(amps_a) => by_current(amps_a, under_v.as_ref()),
-        None => by_voltage(under_v.as_ref(), battery, implied.draining_share),
+        None => by_voltage(under_v.as_ref(), &implied),
     };
     let implied_deficit_a = match (call.state, logged) {
         (_, Some(amps_a)) => Estimate::around(
@@ -160,7 +161,7 @@ fn by_current(amps_a: f64, under_v: Option<&Estimate>) -> Call {
     Call { state, confidence, how: format!("logged battery current {amps_a:+.1} A") }
 }
 
-fn by_voltage(under_v: Option<&Estimate>, battery: &BatteryModel, draining_share: f64) -> Call {
+fn by_voltage(under_v: Option<&Estimate>, implied: &Amps) -> Call {
     let holds = under_v.map_or(0.0, holding_share);
     if holds >= 0.5 {
         let how = "within the regulator's droop of the setpoint".to_owned();
@@ -170,7 +171,7 @@ fn by_voltage(under_v: Option<&Estimate>, battery: &BatteryModel, draining_share
         || "no setpoint seen".to_owned(),
         |under| format!("{:.2} V under the setpoint", under.value),
     );
-    let zero = &battery.zero_current_v;
+    let (zero, draining_share) = (&implied.zero_current_v, implied.draining_share);
     let (state, share, side) = if draining_share >= 0.5 {
         (BusState::Draining, draining_share, "below")
     } else {

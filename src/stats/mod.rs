@@ -12,6 +12,7 @@ pub mod moments;
 pub mod quantisation;
 pub mod resolution;
 pub mod robust;
+pub mod weighted;
 
 #[cfg(test)]
 mod tests {

@@ -25,7 +25,7 @@ impl Tally {
         self.all += 1;
     }
 
-    fn add_interval(&mut self, right: bool, width: f64) {
+    pub fn add_interval(&mut self, right: bool, width: f64) {
         self.add(right);
         self.widths.push(width);
     }
@@ -34,7 +34,7 @@ impl Tally {
         self.right as f64 / self.all as f64
     }
 
-    fn merge(&mut self, other: Tally) {
+    pub fn merge(&mut self, other: Tally) {
         self.right += other.right;
         self.all += other.all;
         self.widths.extend(other.widths);
@@ -123,7 +123,7 @@ pub fn over(seeds: std::ops::Range<u64>, options: &Options) -> Figures {
 }
 
 fn one(case: &Case) -> Figures {
-    let diagnosis = diagnose(case);
+    let diagnosis = diagnose(case, &Car::default());
     let truth = &case.simulated.truth;
     let mut f = Figures::default();
     let running_s: f64 = truth
@@ -145,13 +145,13 @@ fn one(case: &Case) -> Figures {
     f
 }
 
-fn diagnose(case: &Case) -> Diagnosis {
+pub fn diagnose(case: &Case, car: &Car) -> Diagnosis {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let path = folder.path().join("log.csv");
     std::fs::write(&path, case.simulated.bytes()).expect("a written log");
     let log = stiffbus::ingest::read(&path, &Default::default())
         .unwrap_or_else(|e| panic!("seed {}: {e}", case.seed));
-    stiffbus::diagnose(&log, &Car::default()).unwrap_or_else(|e| panic!("seed {}: {e}", case.seed))
+    stiffbus::diagnose(&log, car).unwrap_or_else(|e| panic!("seed {}: {e}", case.seed))
 }
 
 /// A step counts as visible if the noise-free bus moves by 0.15 V or four noise

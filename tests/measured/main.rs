@@ -5,6 +5,7 @@
 #[path = "../support/random_car.rs"]
 mod random_car;
 
+mod amps;
 mod figures;
 mod matching;
 

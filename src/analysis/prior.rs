@@ -1,0 +1,107 @@
+//! What is believed of a battery before its log is looked at: draws of batteries
+//! that a car might have, as wide as ignorance is.
+//!
+//! All ranges are common practice, no source, unless a fact of the car narrows
+//! them; each is a median with a factor or a distance either way (90 %).
+
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+use crate::car::Car;
+use crate::estimate::Estimate;
+use crate::physics::battery::{Battery, BatteryState, Polarisation, state_of_charge};
+
+const SEED: u64 = 0x5717_fb05;
+/// Half of a 90 % interval in standard deviations of a normal distribution.
+const Z90: f64 = 1.645;
+
+/// A battery, and where it stands at the first sample.
+#[derive(Debug, Clone)]
+pub struct Draw {
+    pub battery: Battery,
+    pub start: BatteryState,
+}
+
+/// `count` draws, the same every time. `resistance_ohm`: some seconds into a
+/// discharge. `rest_v`: as seen before the start.
+pub fn draws(
+    count: usize,
+    car: &Car,
+    resistance_ohm: &Estimate,
+    rest_v: Option<&Estimate>,
+) -> Vec<Draw> {
+    let mut dice = Dice(ChaCha8Rng::seed_from_u64(SEED));
+    (0..count).map(|_| draw(&mut dice, car, resistance_ohm, rest_v)).collect()
+}
+
+fn draw(dice: &mut Dice, car: &Car, resistance_ohm: &Estimate, rest_v: Option<&Estimate>) -> Draw {
+    let capacity_ah = capacity(dice, car);
+    let total_ohm = dice.between_factors(resistance_ohm);
+    let mut battery = Battery::typical(capacity_ah, total_ohm);
+    let ohmic = dice.near(0.5, 0.15);
+    let fast = dice.near(0.3, 0.1);
+    battery.ohmic_ohm = ohmic * total_ohm;
+    battery.transfer_ohm = (1.0 - ohmic - fast).max(0.05) * total_ohm;
+    battery.fast =
+        Polarisation { resistance_ohm: fast * total_ohm, time_constant_s: dice.factor(3.0, 2.0) };
+    battery.slow = Polarisation {
+        resistance_ohm: dice.factor(0.65, 2.0) * total_ohm,
+        time_constant_s: dice.factor(110.0, 2.0),
+    };
+    battery.acceptance_ohm_share *= dice.factor(1.0, 2.0);
+    battery.surface.most_v = dice.near(0.55, 0.25).max(0.1);
+    battery.surface.build_as *= dice.factor(1.0, 2.0);
+    battery.surface.strip_as *= dice.factor(1.0, 2.0);
+    battery.surface.fade_s *= dice.factor(1.0, 2.5);
+    let start = match rest_v {
+        Some(rest) => {
+            let seen_v = dice.normal(rest);
+            let surface_v = dice.0.random_range(0.0..0.15_f64);
+            BatteryState::rested(state_of_charge(seen_v - surface_v), surface_v)
+        }
+        None => {
+            let surface_v = battery.surface.most_v * dice.0.random_range(0.1..1.0);
+            BatteryState::rested(dice.0.random_range(0.55..0.98), surface_v)
+        }
+    };
+    Draw { battery, start }
+}
+
+/// As stated, else from the cold-cranking amps (8 to 10.5 A a Ah), else any
+/// passenger car's.
+fn capacity(dice: &mut Dice, car: &Car) -> f64 {
+    match (car.battery.capacity_ah, car.battery.cca_a) {
+        (Some(stated_ah), _) => dice.factor(stated_ah, 1.15),
+        (None, Some(cca_a)) => dice.factor(cca_a / 9.2, 1.2),
+        (None, None) => dice.factor(62.0, 1.6),
+    }
+}
+
+struct Dice(ChaCha8Rng);
+
+impl Dice {
+    fn z(&mut self) -> f64 {
+        StandardNormal.sample(&mut self.0)
+    }
+
+    fn near(&mut self, middle: f64, distance: f64) -> f64 {
+        middle + distance * self.z() / Z90
+    }
+
+    fn factor(&mut self, middle: f64, factor: f64) -> f64 {
+        middle * factor.powf(self.z() / Z90)
+    }
+
+    fn normal(&mut self, estimate: &Estimate) -> f64 {
+        self.near(estimate.value, estimate.half_width())
+    }
+
+    /// Positive, each side as wide as its own half of the interval.
+    fn between_factors(&mut self, estimate: &Estimate) -> f64 {
+        let z = self.z();
+        let low = estimate.low.max(estimate.value * 1e-2);
+        let side = if z < 0.0 { estimate.value / low } else { estimate.high / estimate.value };
+        estimate.value * side.powf(z / Z90)
+    }
+}

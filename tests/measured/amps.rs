@@ -1,0 +1,165 @@
+//! Implied deficit, one evidence grade at a time.
+
+use stiffbus::car::Car;
+use stiffbus::diagnosis::BusState;
+use stiffbus::estimate::Grade;
+
+use crate::figures::{Tally, diagnose};
+use crate::random_car::{Case, Options, random_case_with};
+
+const SEEDS: std::ops::Range<u64> = 2000..2200;
+/// Relative errors of a deficit smaller than this say nothing.
+const LEAST_A: f64 = 3.0;
+
+#[derive(Default)]
+struct Amps {
+    covered: Tally,
+    errors: Vec<f64>,
+    relative_widths: Vec<f64>,
+}
+
+impl Amps {
+    fn merge(&mut self, other: Amps) {
+        self.covered.merge(other.covered);
+        self.errors.extend(other.errors);
+        self.relative_widths.extend(other.relative_widths);
+    }
+
+    fn tell(&self, name: &str) -> f64 {
+        let error = median(&self.errors);
+        println!(
+            "{name}: covered {}, median error {:.1} % of {} points over {LEAST_A} A, median width {:.0} % of the deficit",
+            self.covered,
+            100.0 * error,
+            self.errors.len(),
+            100.0 * median(&self.relative_widths)
+        );
+        error
+    }
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut values = values.to_vec();
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+/// All cases of [`SEEDS`], on both cores; points of the wanted grade alone.
+fn over(options: &Options, grade: Grade, facts: fn(&Case) -> Car) -> Amps {
+    let share = |first: u64| {
+        let mut amps = Amps::default();
+        for seed in (SEEDS.start + first..SEEDS.end).step_by(2) {
+            let case = random_case_with(seed, options);
+            amps.merge(one(&case, &facts(&case), grade));
+        }
+        amps
+    };
+    std::thread::scope(|scope| {
+        let other = scope.spawn(|| share(1));
+        let mut amps = share(0);
+        amps.merge(other.join().expect("no case panics"));
+        amps
+    })
+}
+
+fn one(case: &Case, car: &Car, grade: Grade) -> Amps {
+    let diagnosis = diagnose(case, car);
+    let samples = &case.simulated.truth.samples;
+    let mut amps = Amps::default();
+    for point in &diagnosis.operating_points {
+        let inside: Vec<usize> = case
+            .simulated
+            .time_s
+            .iter()
+            .enumerate()
+            .filter(|(_, t)| point.spans.iter().any(|s| s.contains(**t)))
+            .map(|(k, _)| k)
+            .collect();
+        let draining = inside.iter().filter(|&&k| samples.state[k] == BusState::Draining).count();
+        if draining * 2 <= inside.len() {
+            continue;
+        }
+        let Some(deficit) = point.implied_deficit_a.as_ref().filter(|d| d.grade == grade) else {
+            continue;
+        };
+        let true_a =
+            inside.iter().map(|&k| samples.implied_deficit_a[k]).sum::<f64>() / inside.len() as f64;
+        if std::env::var_os("CASES").is_some() {
+            println!(
+                "AMPS {} {:?} {:.2} {:.2} {:.2} {:.2} {:.3} {:?} {:?}",
+                case.seed,
+                grade,
+                true_a,
+                deficit.value,
+                deficit.low,
+                deficit.high,
+                point.voltage_v.value,
+                point.spans.first().map(|s| (s.start_s, s.end_s)),
+                diagnosis.rest_voltage_v.as_ref().map(|r| r.value)
+            );
+        }
+        amps.covered.add_interval(deficit.contains(true_a), deficit.high - deficit.low);
+        if true_a > LEAST_A {
+            amps.errors.push((deficit.value - true_a).abs() / true_a);
+            amps.relative_widths.push((deficit.high - deficit.low) / true_a);
+        }
+    }
+    amps
+}
+
+fn declared() -> Options {
+    Options {
+        declared: Some(true),
+        battery_current_logged: Some(false),
+        alternator_current_logged: Some(false),
+        ..Options::default()
+    }
+}
+
+#[test]
+fn amps_from_the_rating() {
+    let amps = over(&declared(), Grade::Assumed, |case| {
+        let mut car = Car::default();
+        car.battery.cca_a = Some(case.car.cca_a);
+        car
+    });
+    let error = amps.tell("CCA only");
+    assert!((0.85..=0.95).contains(&amps.covered.share()), "{}", amps.covered);
+    assert!(error <= 0.25, "{error}");
+}
+
+#[test]
+fn amps_from_nothing_stated() {
+    let amps = over(&declared(), Grade::Assumed, |_| Car::default());
+    amps.tell("nothing stated");
+    assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
+}
+
+#[test]
+fn amps_from_one_known_load() {
+    let amps = over(&declared(), Grade::Inferred, |case| {
+        let mut car = Car::default();
+        car.battery.cca_a = Some(case.car.cca_a);
+        // The largest consumer is the one whose amps somebody knows.
+        let load = case.car.loads.iter().max_by(|a, b| a.reference_a.total_cmp(&b.reference_a));
+        let load = load.expect("a car has loads");
+        for channel in &case.logger.channels {
+            if channel.header.starts_with(&load.name) {
+                car.loads_a.insert(channel.header.clone(), load.reference_a);
+            }
+        }
+        car
+    });
+    let error = amps.tell("one known load");
+    assert!((0.85..=0.95).contains(&amps.covered.share()), "{}", amps.covered);
+    assert!(error <= 0.10, "{error}");
+}
+
+#[test]
+fn amps_from_the_logged_current() {
+    let options = Options { battery_current_logged: Some(true), ..declared() };
+    let amps = over(&options, Grade::Measured, |_| Car::default());
+    let error = amps.tell("battery current logged");
+    assert!((0.85..=0.95).contains(&amps.covered.share()), "{}", amps.covered);
+    assert!(error <= 0.03, "{error}");
+}

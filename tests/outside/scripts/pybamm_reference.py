@@ -1,0 +1,289 @@
+"""Writes data/pybamm/: voltage traces of a simulated 12 V lead-acid battery, its current known.
+
+Run with PyBaMM installed (pip install pybamm==26.10.1.1):  python pybamm_reference.py
+Models, scaling, the one addition to the stock models and their limits: data/pybamm/README.md.
+Currents here follow the car's sign, positive into the battery; PyBaMM's own is the opposite.
+"""
+
+import json
+import pathlib
+from importlib.metadata import version
+
+import numpy as np
+import pybamm
+
+OUT = pathlib.Path(__file__).resolve().parent.parent / "data" / "pybamm"
+PERIOD_S = 0.1
+CELLS = 6
+SET_CAPACITY_AH = 17.0  # Sulzer2019: nominal capacity of the cell ...
+SET_PLATES = 8.0  # ... of eight electrode pairs in parallel
+AMBIENT_K = 298.15
+CCA_PER_AH = 9.0  # common practice, no source
+
+MODELS = {"LOQS": pybamm.lead_acid.LOQS, "Full": pybamm.lead_acid.Full}
+
+
+class AreaLimited(pybamm.kinetics.SymmetricButlerVolmer):
+    """Butler-Volmer kinetics on the area that the reaction still has.
+
+    Charging eats lead sulphate, so its area is s^xi of the full one, s being the share of the
+    electrode turned to sulphate; discharging has (1 - s)^xi. The law is that of porous-electrode
+    lead-acid models (Gu, Wang, Liaw, J. Electrochem. Soc. 144, 2053, 1997; from memory).
+    Sulzer2019 carries its exponent xi = 0.6 ("morphological parameter"), which PyBaMM reads and
+    does not use. s follows from the porosity, which the model tracks.
+    """
+
+    LEAST_SHARE = 1e-4  # keeps the power finite when no sulphate is left
+    SIGN_PER_V = 500.0  # charge and discharge areas blend over about 2 mV of overpotential
+
+    def get_coupled_variables(self, variables):
+        domain, Domain = self.domain_Domain
+        self._local = variables[f"{Domain} electrode porosity"]
+        self._mean = variables[f"X-averaged {domain} electrode porosity"]
+        return super().get_coupled_variables(variables)
+
+    def _get_kinetics(self, j0, ne, eta_r, T, u):
+        electrode = self.param.domain_params[self.domain]
+        is_local = eta_r.domain == [f"{self.domain} electrode"]
+        porosity = self._local if is_local else self._mean
+        coulombs = (electrode.eps_max - porosity) * self.param.F / abs(electrode.DeltaVsurf)
+        sulphate = coulombs / electrode.Q_max
+        left = pybamm.maximum(sulphate, 0) + self.LEAST_SHARE
+        rest = pybamm.maximum(1 - sulphate, self.LEAST_SHARE)
+        charging_sign = 1 if self.domain == "positive" else -1
+        charging = pybamm.sigmoid(0, charging_sign * eta_r, self.SIGN_PER_V)
+        area = charging * left**electrode.xi + (1 - charging) * rest**electrode.xi
+        return super()._get_kinetics(j0, ne, eta_r, T, u * area)
+
+
+def build(model, charging):
+    built = MODELS[model]({"surface form": "differential"}, build=False)
+    if charging == "area-limited":
+        for domain in ("negative", "positive"):
+            name = f"{domain} interface"
+            name = name if model == "Full" else f"leading-order {name}"
+            built.submodels[name] = AreaLimited(
+                built.param, domain, "lead-acid main", built.options, "primary"
+            )
+    built.build_model()
+    return built
+
+
+def parameters(capacity_ah, kelvin=AMBIENT_K):
+    values = pybamm.ParameterValues("Sulzer2019")
+    values.update(
+        {
+            "Number of electrodes connected in parallel to make a cell": SET_PLATES
+            * capacity_ah
+            / SET_CAPACITY_AH,
+            "Nominal cell capacity [A.h]": capacity_ah,
+            "Ambient temperature [K]": kelvin,
+            "Initial temperature [K]": kelvin,
+            # the set's cut-offs (1.75 and 2.42 V a cell) would end a crank or a hold
+            "Lower voltage cut-off [V]": 0.5,
+            "Upper voltage cut-off [V]": 3.5,
+        }
+    )
+    return values
+
+
+def simulate(model, charging, capacity_ah, steps, kelvin=AMBIENT_K):
+    simulation = pybamm.Simulation(
+        build(model, charging),
+        parameter_values=parameters(capacity_ah, kelvin),
+        experiment=pybamm.Experiment(steps),
+        solver=pybamm.IDAKLUSolver(rtol=1e-6, atol=1e-8),
+    )
+    solution = simulation.solve()
+    cycles = [cycle for cycle in solution.cycles if cycle is not None]
+    if len(cycles) < len(steps):
+        raise RuntimeError(f"stopped in step {len(cycles)} of {len(steps)}: {solution.termination}")
+    return cycles
+
+
+def amps(into_battery_a, seconds, until_v=None, period=PERIOD_S):
+    until = [] if until_v is None else [pybamm.step.VoltageTermination(until_v, ">")]
+    return pybamm.step.current(
+        -into_battery_a, duration=seconds, period=period, termination=until or None
+    )
+
+
+def history(capacity_ah, soc0):
+    """From full: out at the ten-hour rate, then four hours of nothing."""
+    out_s = max((1 - soc0) * 10 * 3600, 1)
+    return [amps(-capacity_ah / 10, out_s, period=60), amps(0, 4 * 3600, period=60)]
+
+
+LONGEST_RISE_S = 120
+LOQS_LEAD_OHM = 0.0002
+
+
+def hold(model, setpoint_v, limit_a, seconds):
+    """Charging at the alternator's limit up to the setpoint, then the setpoint.
+
+    LOQS has no resistance in series with its double layer, so a voltage fixed at its posts leaves
+    the current undetermined (an index-2 system); it is held through a lead of 0.2 milliohms.
+    """
+    lead_ohm = LOQS_LEAD_OHM if model == "LOQS" else 0.0
+    rise = amps(limit_a, LONGEST_RISE_S, until_v=setpoint_v - lead_ohm * limit_a)
+    if model == "LOQS":
+
+        def residual(variables):
+            drop_v = lead_ohm * variables["Current [A]"]
+            return variables["Battery voltage [V]"] - drop_v - setpoint_v
+
+        held = pybamm.step.CustomStepImplicit(residual, duration=seconds, period=PERIOD_S)
+    else:
+        # a voltage step is set in volts a cell
+        held = pybamm.step.voltage(setpoint_v / CELLS, duration=seconds, period=PERIOD_S)
+    return [rise, held]
+
+
+def schedule(spec):
+    kinds, steps = [], []
+    for kind, *what in spec["program"]:
+        if kind == "hold":
+            kinds += ["slip", "hold"]
+            steps += hold(spec["model"], spec["setpoint_v"], spec["limit_a"], what[0])
+        else:
+            kinds.append(kind)
+            steps.append(amps(0 if kind == "rest" else what[0], what[-1]))
+    return kinds, steps
+
+
+def sampled(cycles, kinds):
+    """One even clock over all steps; a sample on an edge belongs to the step that starts there."""
+    start = cycles[0]["Time [s]"].entries[0]
+    segments, rows = [], []
+    for cycle, kind in zip(cycles, kinds):
+        t = cycle["Time [s]"].entries - start
+        v = cycle["Battery voltage [V]"].entries
+        i = -cycle["Current [A]"].entries
+        first, last = (int(np.ceil(round(edge / PERIOD_S, 6))) for edge in (t[0], t[-1]))
+        clock = np.arange(first, last) * PERIOD_S
+        rows += zip(clock, np.interp(clock, t, v), np.interp(clock, t, i))
+        mean = np.trapezoid(i, t) / (t[-1] - t[0])
+        segments.append(
+            {
+                "start_s": round(float(t[0]), 2),
+                "end_s": round(float(t[-1]), 2),
+                "kind": kind,
+                "current_a": round(float(mean), 2) + 0.0,
+                "voltage_end_v": round(float(v[-1]), 3),
+            }
+        )
+    return segments, rows
+
+
+def car(crank_a, hold_s, drains, again_s, drain, slips, last):
+    """Rest, start, hold, drains in steps, hold again, a long drain, partial charge, a last drain."""
+    return [
+        ("rest", 30),
+        ("crank", -crank_a, 1),
+        ("hold", hold_s),
+        *(("drain", -a, s) for a, s in drains),
+        ("hold", again_s),
+        ("drain", -drain[0], drain[1]),
+        *(("slip", a, s) for a, s in slips),
+        ("drain", -last[0], last[1]),
+    ]
+
+
+def slipping(crank_a, charge, drains, slips, last):
+    """A low battery that takes all the alternator has and never comes up to the setpoint."""
+    return [
+        ("rest", 30),
+        ("crank", -crank_a, 1),
+        ("slip", *charge),
+        *(("drain", -a, s) for a, s in drains),
+        *(("slip", a, s) for a, s in slips),
+        ("drain", -last[0], last[1]),
+        ("rest", 30),
+    ]
+
+
+STEPS_A = [(10, 30), (22, 30), (40, 30)]
+STEPS_B = [(5, 40), (15, 40), (30, 40)]
+STEPS_C = [(45, 20), (25, 40), (10, 30)]
+
+
+def trace(model, charging, capacity_ah, soc0, setpoint_v, limit_a, program):
+    short = "area" if charging == "area-limited" else "stock"
+    name = f"{model.lower()}-{short}-{capacity_ah:.0f}ah-soc{round(soc0 * 100):02d}"
+    return dict(name=name, model=model, charging=charging, capacity_ah=float(capacity_ah),
+                soc0=soc0, setpoint_v=setpoint_v, limit_a=limit_a, program=program)
+
+
+A, S = "area-limited", "stock"
+TRACES = [
+    trace("Full", A, 45, 0.95, 14.4, 75, car(150, 90, STEPS_B, 60, (20, 60), [(5, 20), (2, 20), (10, 20)], (35, 30))),
+    trace("Full", A, 45, 0.85, 14.0, 90, car(180, 60, STEPS_A, 45, (15, 60), [(2, 20), (5, 20), (10, 20)], (25, 30))),
+    trace("Full", A, 60, 0.95, 14.4, 95, car(200, 120, STEPS_A, 60, (20, 60), [(2, 20), (5, 20), (10, 20)], (30, 30))),
+    trace("Full", A, 60, 0.90, 14.2, 100, car(220, 90, STEPS_C, 60, (12, 90), [(1, 20), (4, 20), (8, 20)], (45, 30))),
+    trace("Full", A, 60, 0.85, 14.0, 110, car(200, 60, STEPS_B, 30, (35, 40), [(10, 20), (5, 20), (2, 20)], (20, 40))),
+    trace("Full", A, 90, 0.95, 14.6, 150, car(300, 120, STEPS_C, 60, (30, 60), [(5, 20), (2, 20), (10, 20)], (45, 40))),
+    trace("Full", A, 90, 0.90, 14.1, 140, car(250, 60, STEPS_A, 45, (20, 90), [(3, 20), (6, 20), (10, 20)], (40, 30))),
+    trace("Full", A, 60, 0.70, None, None, slipping(200, (50, 60), STEPS_A, [(2, 30), (5, 30), (10, 30)], (20, 40))),
+    trace("Full", A, 90, 0.60, None, None, slipping(250, (60, 60), STEPS_C, [(10, 30), (5, 30), (2, 30)], (30, 40))),
+    trace("LOQS", A, 45, 0.95, 14.3, 75, car(150, 90, STEPS_A, 60, (15, 60), [(2, 20), (5, 20), (10, 20)], (30, 30))),
+    trace("LOQS", A, 60, 0.95, 14.4, 90, car(200, 90, STEPS_C, 60, (20, 60), [(5, 20), (2, 20), (10, 20)], (40, 30))),
+    trace("LOQS", A, 60, 0.85, 14.0, 130, car(200, 60, STEPS_B, 45, (25, 60), [(1, 20), (5, 20), (10, 20)], (35, 30))),
+    trace("LOQS", A, 90, 0.95, 14.5, 150, car(300, 90, STEPS_B, 60, (45, 40), [(3, 20), (6, 20), (10, 20)], (20, 40))),
+    trace("Full", S, 60, 0.90, 13.3, 75, car(200, 60, STEPS_A, 45, (20, 60), [(2, 20), (5, 20), (10, 20)], (30, 30))),
+    trace("Full", S, 45, 0.75, None, None, slipping(150, (40, 60), STEPS_B, [(2, 20), (5, 20), (10, 20)], (25, 40))),
+    trace("LOQS", S, 45, 0.95, 13.3, 60, car(150, 60, STEPS_C, 45, (15, 60), [(5, 20), (2, 20), (10, 20)], (35, 30))),
+    trace("LOQS", S, 60, 0.80, None, None, slipping(200, (50, 60), STEPS_A, [(2, 20), (5, 20), (10, 20)], (30, 40))),
+]  # fmt: skip
+
+
+def run(spec):
+    kinds, steps = schedule(spec)
+    before = history(spec["capacity_ah"], spec["soc0"])
+    cycles = simulate(spec["model"], spec["charging"], spec["capacity_ah"], before + steps)
+    segments, rows = sampled(cycles[len(before):], kinds)
+    for rise, following in zip(segments, segments[1:]):
+        rise_s = rise["end_s"] - rise["start_s"]
+        if following["kind"] == "hold" and rise_s > LONGEST_RISE_S - 0.01:
+            raise RuntimeError(f"{spec['name']}: {spec['setpoint_v']} V not reached")
+    return segments, rows
+
+
+def write(spec, segments, rows):
+    file = f"{spec['name']}.csv"
+    plates = SET_PLATES * spec["capacity_ah"] / SET_CAPACITY_AH
+    with open(OUT / file, "w", newline="\n") as out:
+        out.write(
+            f"# simulated: PyBaMM {version('pybamm')}, lead_acid.{spec['model']}, surface form differential,"
+            f" Sulzer2019, kinetics {spec['charging']}; {CELLS} cells, {plates:.2f} electrode pairs"
+            f" ({spec['capacity_ah']:.0f} Ah), 25 C, soc0 {spec['soc0']};"
+            " written by tests/outside/scripts/pybamm_reference.py\n"
+        )
+        out.write("time_s,voltage_v,battery_current_a\n")
+        for t, v, i in rows:
+            out.write(f"{t:.1f},{v:.3f},{i + 0.0:.2f}\n".replace(",-0.00\n", ",0.00\n"))
+    return {
+        "file": file,
+        "model": spec["model"],
+        "charging": spec["charging"],
+        "capacity_ah": spec["capacity_ah"],
+        "cca_a": CCA_PER_AH * spec["capacity_ah"],
+        "cca_how": f"common practice, about {CCA_PER_AH:.0f} A per Ah, no source",
+        "soc0": spec["soc0"],
+        "rest_voltage_v": segments[0]["voltage_end_v"],
+        "setpoint_v": spec["setpoint_v"],
+        "segments": segments,
+    }
+
+
+def main():
+    OUT.mkdir(parents=True, exist_ok=True)
+    index = {
+        "source": f"PyBaMM {version('pybamm')}, Sulzer2019, 25 C; see README.md",
+        "sign": "current positive into the battery",
+        "traces": [write(spec, *run(spec)) for spec in TRACES],
+    }
+    (OUT / "index.json").write_text(json.dumps(index, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
