@@ -4,6 +4,7 @@
 mod bad_input;
 mod flags;
 mod places;
+mod reports;
 mod samples;
 mod several;
 mod support;

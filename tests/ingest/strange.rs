@@ -210,10 +210,13 @@ fn every_cell_quoted_in_shift_jis() {
     assert!(log.channel(Role::Temperature(Place::Coolant)).is_some(), "{:#?}", log.columns);
 }
 
+/// A column of no use here: its name and its cells.
+type Other = (&'static str, fn(&Sample) -> String);
+
 /// An engine controller that logs all it has: forty columns, microseconds.
 #[test]
 fn forty_columns_and_microseconds() {
-    let others: [(&str, fn(&Sample) -> String); 34] = [
+    let others: [Other; 34] = [
         ("TPS (V)", |s| format!("{:.2}", 0.6 + 0.001 * (s.i % 9) as f64)),
         ("Throttle position (%)", |s| format!("{:.1}", 2.0 + (s.i % 5) as f64 * 0.1)),
         ("MAP (kPa)", |s| format!("{:.1}", 35.0 + (s.i % 7) as f64)),
