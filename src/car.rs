@@ -8,6 +8,9 @@ use thiserror::Error;
 
 use crate::ingest::{RequestError, role_from_word};
 
+/// What the file is called that lies beside a log.
+pub const CAR_FILE: &str = "car.toml";
+
 /// Everything a person may state. All of it is optional: the tool runs on none.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -89,12 +92,32 @@ impl Car {
             Some(folder) if !folder.as_os_str().is_empty() => folder,
             _ => Path::new("."),
         };
-        let path = folder.join("car.toml");
+        let path = folder.join(CAR_FILE);
         if !path.is_file() {
             return Ok(None);
         }
         let car = Car::load(&path)?;
         Ok(Some((path, car)))
+    }
+
+    /// Renames the loads of known amps as a log names its `loads`, upper and
+    /// lower case alike. Returns the names that none of those has.
+    pub fn name_loads(&mut self, loads: &[String]) -> Vec<String> {
+        let mut unknown = Vec::new();
+        self.loads_a = std::mem::take(&mut self.loads_a)
+            .into_iter()
+            .map(|(name, amps)| {
+                let wanted = name.trim().to_lowercase();
+                match loads.iter().find(|load| load.trim().to_lowercase() == wanted) {
+                    Some(load) => (load.clone(), amps),
+                    None => {
+                        unknown.push(name.clone());
+                        (name, amps)
+                    }
+                }
+            })
+            .collect();
+        unknown
     }
 
     /// A key whose value no car has, and what is wrong with it.

@@ -33,11 +33,11 @@ use verdict::{Case, judge};
 #[derive(Debug, thiserror::Error)]
 pub enum DiagnoseError {
     #[error(
-        "{file}: the engine never runs in this log: {seen}. Start the log before the engine and \
-         let it idle; if the engine did run, the voltage is not the charging bus: name it with \
-         --column voltage=NAME"
+        "the engine never runs in this log: {seen}. Start the log before the engine and let it \
+         idle. If the engine did run, either this voltage is not the charging bus (name it with \
+         --column voltage=NAME), or nothing charges and only engine speed can tell: log it too."
     )]
-    NoEngineRun { file: String, seen: String },
+    NoEngineRun { seen: String },
 }
 
 /// What `log` says about the charging system of `car`.
@@ -93,5 +93,5 @@ fn no_engine_run(log: &Log) -> DiagnoseError {
         _ => String::new(),
     };
     let seen = format!("the bus stays between {low_v:.2} and {high_v:.2} V{speed}");
-    DiagnoseError::NoEngineRun { file: log.source.file.clone(), seen }
+    DiagnoseError::NoEngineRun { seen }
 }

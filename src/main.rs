@@ -2,8 +2,8 @@
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
-use stiffbus::verbs::{demo, diagnose};
+use clap::{CommandFactory, Parser, Subcommand};
+use stiffbus::verbs::{demo, diagnose, usage_error};
 
 /// Does the alternator keep up? Reads the voltage log of a car's charging
 /// system and says by how much it falls short, when, and why.
@@ -31,6 +31,19 @@ fn main() -> ExitCode {
     match cli.verb {
         Some(Verb::Diagnose(args)) => diagnose::run(&args),
         Some(Verb::Demo(args)) => demo::run(&args),
-        None => diagnose::run(&cli.bare),
+        None => match verb_among(&cli.bare) {
+            Some(verb) => usage_error(&format!(
+                "'{verb}' is a verb and stands first: stiffbus {verb} [OPTIONS] …\n\
+                 (for a log of that name, write ./{verb})"
+            )),
+            None => diagnose::run(&cli.bare),
+        },
     }
+}
+
+/// A verb that flags before it have turned into the name of a log.
+fn verb_among(bare: &diagnose::DiagnoseArgs) -> Option<String> {
+    let command = Cli::command();
+    let mut verbs = command.get_subcommands().map(|verb| verb.get_name().to_owned());
+    verbs.find(|verb| bare.logs.iter().any(|log| log.as_os_str() == verb.as_str()))
 }

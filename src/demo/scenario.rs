@@ -111,7 +111,7 @@ fn hot_idle_old_alternator() -> Result<Recording, CurveError> {
         logger: logger(10.0, channels, marked()),
         seed: 102,
         calls_for: Some(VerdictWord::FallsShortAtIdle),
-        findings: &["short-at-idle"],
+        findings: &["short-at-idle", "battery-draining"],
     })
 }
 
@@ -191,7 +191,7 @@ fn thin_ground() -> Result<Recording, CurveError> {
         logger: logger(8.0, channels, marked()),
         seed: 105,
         calls_for: Some(VerdictWord::FallsShort),
-        findings: &["line-drop-high"],
+        findings: &["short-at-every-speed", "line-drop-high"],
     })
 }
 
@@ -223,7 +223,7 @@ fn slipping_belt() -> Result<Recording, CurveError> {
         logger: logger(12.5, channels, dialect),
         seed: 106,
         calls_for: Some(VerdictWord::FallsShort),
-        findings: &["belt-slipping"],
+        findings: &["short-at-every-speed"],
     })
 }
 
@@ -271,7 +271,7 @@ fn tired_battery() -> Result<Recording, CurveError> {
         logger: logger(10.0, channels, dialect),
         seed: 108,
         calls_for: Some(VerdictWord::KeepsUp),
-        findings: &["battery-weak"],
+        findings: &["deep-cranking-dip", "low-rest-voltage"],
     })
 }
 
@@ -315,7 +315,7 @@ fn no_load_columns() -> Result<Recording, CurveError> {
         logger: Logger { started_at: at(14, 5), ..logger(10.0, channels, dialect) },
         seed: 110,
         calls_for: Some(VerdictWord::FallsShortAtIdle),
-        findings: &["short-at-idle"],
+        findings: &["short-at-idle", "battery-draining"],
     })
 }
 

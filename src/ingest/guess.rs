@@ -343,6 +343,13 @@ fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     if let Some(word) = words.find(say::NOT_A_STATE) {
         return (Guess::Ignored, format!("not the state of a consumer (\"{}\")", word.trim()));
     }
+    if let Some(word) = words.find(say::ENGINE_CONTROL) {
+        let word = word.trim();
+        return (
+            Guess::Ignored,
+            format!("worked by the engine's own control (\"{word}\"), nothing that is switched"),
+        );
+    }
     if words.has(say::DERIVED) && !is_two_state(facts) {
         return (Guess::Ignored, "a wish or limit by name, not the state of a consumer".into());
     }

@@ -202,7 +202,9 @@ pub fn switch(cell: &str) -> Option<Switch> {
         | "tak" | "prawda" | "wl" | "zal" | "wlaczony" | "wlaczone" | "zalaczony" | "zamkniety"
         | "zwarty"
         // Swedish, Czech
-        | "pa" | "till" | "zap" | "zapnuto" | "ano" => Switch::On,
+        | "pa" | "till" | "zap" | "zapnuto" | "ano"
+        // Russian, Japanese, Chinese
+        | "вкл" | "включено" | "включен" | "да" | "オン" | "入" | "开" | "开启" => Switch::On,
         "low" | "lo" | "niedrig" | "bas" | "bajo" | "basso" | "baixo" | "laag" | "niski" => Switch::Low,
         "off" | "false" | "no" | "n" | "f" | "open" | "de-energized" | "deenergized" | "inactive"
         | "disengaged" | "disabled" | "stopped" | "idle" | "deactivated"
@@ -213,7 +215,8 @@ pub fn switch(cell: &str) -> Option<Switch> {
         | "nao" | "desligado" | "desligada" | "inativo" | "aberto"
         | "uit" | "nee" | "onwaar" | "inactief" | "uitgeschakeld"
         | "nie" | "falsz" | "wyl" | "wylaczony" | "wylaczone" | "otwarty" | "rozwarty"
-        | "av" | "fran" | "nej" | "vyp" | "vypnuto" | "ne" => Switch::Off,
+        | "av" | "fran" | "nej" | "vyp" | "vypnuto" | "ne"
+        | "выкл" | "выключено" | "выключен" | "нет" | "オフ" | "切" | "关" | "关闭" => Switch::Off,
         _ => return None,
     })
 }

@@ -102,18 +102,19 @@ impl Unit {
         let folded = fold(text).replace([' ', '.', '\u{a0}'], "");
         let folded = folded.replace(['º', '˚'], "°").replace(['µ', 'μ'], "u");
         Some(match folded.as_str() {
-            "v" | "volt" | "volts" | "vdc" | "wolt" | "voltios" | "vcc" | "v(dc)" => Unit::Volt,
-            "mv" | "millivolt" | "millivolts" => Unit::Millivolt,
+            "v" | "volt" | "volts" | "vdc" | "wolt" | "в" | "вольт" | "voltios" | "vcc"
+            | "v(dc)" => Unit::Volt,
+            "mv" | "мв" | "millivolt" | "millivolts" => Unit::Millivolt,
             "a" | "amp" | "amps" | "ampere" | "amperes" | "adc" | "amperios" => Unit::Amp,
             "ma" | "milliamp" | "milliamps" => Unit::Milliamp,
-            "°c" | "c" | "degc" | "deg_c" | "celsius" | "oc" | "gradc" | "°celsius" | "℃" => {
-                Unit::Celsius
-            }
+            "°c" | "c" | "度" | "degc" | "deg_c" | "celsius" | "oc" | "gradc" | "°celsius"
+            | "℃" => Unit::Celsius,
             "°f" | "f" | "degf" | "deg_f" | "fahrenheit" | "℉" => Unit::Fahrenheit,
             "k" | "kelvin" | "degk" | "°k" => Unit::Kelvin,
             "rpm" | "1/min" | "u/min" | "min-1" | "min^-1" | "min⁻¹" | "/min" | "tr/min"
             | "trs/min" | "g/min" | "giri/min" | "obr/min" | "rev/min" | "r/min" | "omw/min"
-            | "rpm/min" | "t/min" | "tpm" | "upm" | "revs" | "varv/min" => Unit::Rpm,
+            | "rpm/min" | "об/мин" | "回転/分" | "转/分" | "t/min" | "tpm" | "upm" | "revs"
+            | "varv/min" => Unit::Rpm,
             "rpmx1000" | "rpm*1000" | "rpm×1000" | "x1000" | "x1000rpm" | "×1000rpm" | "×1000"
             | "1000rpm" | "krpm" | "1000/min" | "x1000/min" | "x10001/min" | "rpm/1000"
             | "1/minx1000" | "10^3rpm" | "u/minx1000" => Unit::ThousandRpm,
@@ -122,10 +123,9 @@ impl Unit {
             "h" | "hr" | "hrs" | "hour" | "hours" => Unit::Hour,
             "min" | "mins" | "minute" | "minutes" => Unit::Minute,
             "s" | "sec" | "secs" | "second" | "seconds" | "sek" | "sekunden" | "secondes"
-            | "segundos" | "secondi" => Unit::Second,
-            "ms" | "msec" | "msecs" | "millis" | "milliseconds" | "millisecond" | "mls" => {
-                Unit::Millisecond
-            }
+            | "segundos" | "secondi" | "с" | "сек" | "秒" => Unit::Second,
+            "ms" | "мс" | "ミリ秒" | "毫秒" | "msec" | "msecs" | "millis" | "milliseconds"
+            | "millisecond" | "mls" => Unit::Millisecond,
             "us" | "usec" | "micros" | "microseconds" | "microsecond" => Unit::Microsecond,
             "d" | "days" | "day" => Unit::Day,
             "km/h" | "kmh" | "kph" | "mph" | "kpa" | "bar" | "mbar" | "psi" | "g/s" | "kg/h"

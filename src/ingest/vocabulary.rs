@@ -3,8 +3,25 @@
 //! may stand anywhere, since German and Dutch glue words together.
 
 pub const VOLTAGE: &[&str] = &[
-    "volt", "spannung", "=tension", "tension ", "tensione", "tensao", "voltaj", "spanning",
-    "napiecie", "napeti", "jannite", "=u", "^ubat", "^vbat", "=v", "spanning",
+    "volt",
+    "spannung",
+    "=tension",
+    "tension ",
+    "tensione",
+    "tensao",
+    "voltaj",
+    "spanning",
+    "napiecie",
+    "napeti",
+    "jannite",
+    "=u",
+    "^ubat",
+    "^vbat",
+    "=v",
+    "spanning",
+    "напряж",
+    "電圧",
+    "电压",
 ];
 pub const BATTERY: &[&str] = &[
     "batt",
@@ -21,6 +38,12 @@ pub const BATTERY: &[&str] = &[
     "=kl 30",
     "^kl30",
     "kl 30",
+    "аккум",
+    "=акб",
+    "バッテリ",
+    "電池",
+    "电池",
+    "电瓶",
 ];
 pub const ALTERNATOR: &[&str] = &[
     "alternat",
@@ -40,6 +63,10 @@ pub const ALTERNATOR: &[&str] = &[
     "charge post",
     "=b plus",
     "=laddgenerator",
+    "генератор",
+    "オルタネータ",
+    "発電機",
+    "发电机",
 ];
 pub const MODULE: &[&str] = &[
     "=ecu",
@@ -68,6 +95,8 @@ pub const MODULE: &[&str] = &[
     "=ign",
     "regeleenheid",
     "styrenhet",
+    "=эбу",
+    "コントローラ",
 ];
 /// Voltages that are signals of something else.
 pub const SIGNAL: &[&str] = &[
@@ -141,13 +170,27 @@ pub const CURRENT: &[&str] = &[
     "^ibat",
     "^ialt",
     "=strom",
+    "=ток",
+    "電流",
+    "电流",
 ];
 pub const DISCHARGE: &[&str] = &[
     "discharg", "entlade", "decharge", "descarga", "scarica", "ontlaad", "ontlad", "rozlad",
     "drain", "=draw", "=out",
 ];
 pub const CHARGE: &[&str] = &["charg", "lade", "=carga", "carica", "laadstroom", "ladow"];
-pub const ENGINE: &[&str] = &["engine", "motor", "moteur", "silnik", "crank", "kurbelwelle"];
+pub const ENGINE: &[&str] = &[
+    "engine",
+    "motor",
+    "moteur",
+    "silnik",
+    "crank",
+    "kurbelwelle",
+    "двигател",
+    "エンジン",
+    "発動機",
+    "发动机",
+];
 pub const SPEED: &[&str] = &[
     "speed",
     "vitesse",
@@ -184,6 +227,9 @@ pub const RPM: &[&str] = &[
     "=n mot",
     "=toerental",
     "vueltas",
+    "оборот",
+    "回転",
+    "转速",
 ];
 /// Speeds that are not the engine's.
 pub const OTHER_SPEED: &[&str] = &[
@@ -235,6 +281,11 @@ pub const COOLANT: &[&str] = &[
     "temperatura motor",
     "temperatura silnik",
     "=ewt",
+    "=ож",
+    "охлажд",
+    "水温",
+    "冷却水",
+    "冷却液",
 ];
 pub const INTAKE: &[&str] = &[
     "intake",
@@ -255,6 +306,9 @@ pub const INTAKE: &[&str] = &[
     "air charge",
     "insug",
     "manifold",
+    "впуск",
+    "吸気",
+    "进气",
 ];
 pub const AMBIENT: &[&str] = &[
     "ambient",
@@ -272,6 +326,8 @@ pub const AMBIENT: &[&str] = &[
     "outdoor",
     "omgeving",
     "extern",
+    "外気",
+    "наружн",
 ];
 /// Temperatures of things that have no role here.
 pub const OTHER_PLACE: &[&str] = &[
@@ -426,6 +482,22 @@ pub const CONSUMER: &[&str] = &[
     "=hupe",
     "solenoid",
     "=seat heat",
+    "вентилят",
+    "кондицион",
+    "=фары",
+    "=свет",
+    "насос",
+    "обогрев",
+    "печк",
+    "ファン",
+    "エアコン",
+    "ブロワ",
+    "ライト",
+    "ランプ",
+    "ポンプ",
+    "风扇",
+    "空调",
+    "大灯",
 ];
 /// Names that say "a consumer" and not which.
 pub const ANY_LOAD: &[&str] = &[
@@ -451,6 +523,9 @@ pub const ANY_LOAD: &[&str] = &[
     "=accessory",
     "accessories",
     "zubehor",
+    "=реле",
+    "リレー",
+    "继电器",
 ];
 /// What turns the name of a consumer into the name of a measurement at it.
 pub const NOT_A_STATE: &[&str] = &[
@@ -480,6 +555,25 @@ pub const NOT_A_STATE: &[&str] = &[
     "threshold",
     "shift",
     "indicator",
+];
+/// Small actuators that the engine's own control works all the time: their duty
+/// is no load that somebody switches.
+pub const ENGINE_CONTROL: &[&str] = &[
+    "lambda",
+    "=o 2",
+    "o2",
+    "wideband",
+    "sonde",
+    "sonda",
+    "inject",
+    "einspritz",
+    "wastegate",
+    "purge",
+    "=vvt",
+    "=egr",
+    "=agr",
+    "idle valve",
+    "leerlaufregler",
 ];
 /// Loads of another kind: torque, not amps.
 pub const TORQUE_LOAD: &[&str] = &[
@@ -520,16 +614,40 @@ pub const NOTE: &[&str] = &[
     "annotation",
     "=message",
     "=text",
+    "примеч",
+    "備考",
+    "メモ",
+    "备注",
 ];
 pub const TIME: &[&str] = &[
     "time", "zeit", "=temps", "tiempo", "=tempo", "=ora", "=hora", "heure", "tijd", "czas",
     "stamp", "elapsed", "=t", "=sec", "=secs", "=s", "second", "sekund", "=ms", "millis", "micros",
     "=date", "=datum", "=data", "fecha", "=uhr", "=clock", "horodat", "=utc", "=epoch", "=ts",
-    "=cas", "=tid", "=duree",
+    "=cas", "=tid", "=duree", "врем", "時間", "時刻", "日時", "时间",
 ];
 pub const COUNTER: &[&str] = &[
     "index", "=nr", "=no", "=num", "number", "nummer", "sample", "=row", "=zeile", "count", "=id",
     "record", "=line", "=lp", "=n", "=idx", "frame", "packet", "=#", "messung",
+];
+/// Names of a column that says what the number beside it measures.
+pub const SIGNAL_NAME: &[&str] = &[
+    "signal",
+    "parameter",
+    "channel",
+    "kanal",
+    "canal",
+    "sensor",
+    "=name",
+    "=pid",
+    "quantity",
+    "variable",
+    "messgrosse",
+    "grandeur",
+    "measurement",
+    "=field",
+    "=tag",
+    "=item",
+    "=key",
 ];
 /// Names that say nothing: channels of a general logger.
 pub const GENERIC: &[&str] = &[

@@ -138,7 +138,7 @@ fn quantised_sigma(step_v: Option<f64>) -> f64 {
     step_v.unwrap_or(0.0) / 12f64.sqrt()
 }
 
-fn typical_interval(time_s: &[f64]) -> f64 {
+pub fn typical_interval(time_s: &[f64]) -> f64 {
     let gaps: Vec<f64> = time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let typical = median(&gaps);
     if typical.is_finite() && typical > 0.0 { typical } else { 1.0 }

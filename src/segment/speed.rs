@@ -1,10 +1,13 @@
 //! Where the engine goes from one speed to another.
 
 use crate::log::Span;
+use crate::segment::grain::typical_interval;
 use crate::segment::{indices, mean};
 
-/// Speed is compared over this long, half before and half after a moment.
+/// Speed is compared over this long, half before and half after a moment,
 const REACH_S: f64 = 1.5;
+/// or over this many samples where the logger is slow: each quarter has to hold one.
+const REACH_SAMPLES: f64 = 5.0;
 /// Less than this is idle hunting or the dip when a load comes on
 /// (common practice, no source).
 const LEAST_CHANGE_RPM: f64 = 120.0;
@@ -13,42 +16,45 @@ const LEAST_CHANGE_SHARE: f64 = 0.12;
 /// Spans over which engine speed moves to a new level; short blips that come
 /// back are not among them.
 pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
+    let reach_s = REACH_S.max(REACH_SAMPLES * typical_interval(time_s));
     let mut moving: Vec<Span> = Vec::new();
     let level = |start_s: f64, end_s: f64| mean(&rpm[indices(time_s, Span { start_s, end_s })]);
     for (i, &t) in time_s.iter().enumerate() {
         // A tenth of the reach is fine enough, whatever the sample rate.
-        if i > 0 && t - time_s[i - 1] < REACH_S / 10.0 && !crosses_grid(time_s[i - 1], t) {
+        if i > 0
+            && t - time_s[i - 1] < reach_s / 10.0
+            && !crosses_grid(time_s[i - 1], t, reach_s / 10.0)
+        {
             continue;
         }
-        let before = level(t - REACH_S / 2.0, t - REACH_S / 4.0);
-        let after = level(t + REACH_S / 4.0, t + REACH_S / 2.0);
+        let before = level(t - reach_s / 2.0, t - reach_s / 4.0);
+        let after = level(t + reach_s / 4.0, t + reach_s / 2.0);
         if !differ(before, after) {
             continue;
         }
         match moving.last_mut() {
-            Some(last) if t - last.end_s <= REACH_S / 2.0 => last.end_s = t,
+            Some(last) if t - last.end_s <= reach_s / 2.0 => last.end_s = t,
             _ => moving.push(Span { start_s: t, end_s: t }),
         }
     }
-    let reach = |span: &Span| Span {
-        start_s: span.start_s - REACH_S / 2.0,
-        end_s: span.end_s + REACH_S / 2.0,
+    let widened = |span: &Span| Span {
+        start_s: span.start_s - reach_s / 2.0,
+        end_s: span.end_s + reach_s / 2.0,
     };
     moving
         .iter()
-        .map(reach)
+        .map(widened)
         .filter(|span| {
             span.seconds() > 4.0
                 || differ(
-                    level(span.start_s - REACH_S / 2.0, span.start_s),
-                    level(span.end_s, span.end_s + REACH_S / 2.0),
+                    level(span.start_s - reach_s / 2.0, span.start_s),
+                    level(span.end_s, span.end_s + reach_s / 2.0),
                 )
         })
         .collect()
 }
 
-fn crosses_grid(earlier_s: f64, later_s: f64) -> bool {
-    let grid_s = REACH_S / 10.0;
+fn crosses_grid(earlier_s: f64, later_s: f64, grid_s: f64) -> bool {
     (earlier_s / grid_s).floor() != (later_s / grid_s).floor()
 }
 
@@ -78,5 +84,15 @@ mod tests {
         let changes = changes(&time_s, &rpm);
         assert_eq!(changes.len(), 1, "{changes:?}");
         assert!(changes[0].start_s > 38.5 && changes[0].end_s < 43.5);
+    }
+
+    #[test]
+    fn a_slow_logger_shows_the_same_change() {
+        let time_s: Vec<f64> = (0..60).map(f64::from).collect();
+        let rpm: Vec<f64> = time_s.iter().map(|&t| if t < 30.0 { 850.0 } else { 1800.0 }).collect();
+        let changes = changes(&time_s, &rpm);
+        assert_eq!(changes.len(), 1, "{changes:?}");
+        // No wider than the reach of five samples to either side.
+        assert!(changes[0].start_s >= 25.0 && changes[0].end_s <= 35.0, "{changes:?}");
     }
 }

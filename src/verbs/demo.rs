@@ -6,23 +6,27 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::demo;
+use crate::verbs::{FAILED, screen};
 
 #[derive(Debug, Clone, Args)]
 pub struct DemoArgs {
-    /// Folder to write to
+    /// Folder to write to; made if missing, files of the same names are replaced
     #[arg(value_name = "DIR", default_value = "sample-logs")]
     pub dir: PathBuf,
 }
 
 pub fn run(args: &DemoArgs) -> ExitCode {
-    match demo::write(&args.dir) {
-        Ok(written) => {
-            println!("{} files of invented data in {}", written.len(), args.dir.display());
-            ExitCode::SUCCESS
-        }
+    match write(args) {
+        Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("stiffbus: {error}");
-            ExitCode::from(1)
+            anstream::eprintln!("stiffbus: {error}");
+            ExitCode::from(FAILED)
         }
     }
+}
+
+fn write(args: &DemoArgs) -> Result<(), Box<dyn std::error::Error>> {
+    let written = demo::write(&args.dir)?;
+    screen::show(&format!("{} files of invented data in {}\n", written.len(), args.dir.display()))?;
+    Ok(())
 }

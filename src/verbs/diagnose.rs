@@ -1,15 +1,17 @@
 //! `stiffbus diagnose LOG…`: verdict on the terminal, report folder on disk.
 
-use std::io::{IsTerminal, Write};
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
 
+use crate::car::CAR_FILE;
 use crate::diagnosis::{BusState, Diagnosis};
 use crate::files::{same_file, write_whole};
 use crate::report::{self, Overwrite};
 use crate::verbs::options::{CarFlags, ReadFlags};
+use crate::verbs::{FAILED, MET, screen, usage_error};
 use crate::{diagnose, ingest};
 
 #[derive(Debug, Clone, Default, Args)]
@@ -27,7 +29,8 @@ pub struct DiagnoseArgs {
     /// Open the report in the browser
     #[arg(long)]
     pub open: bool,
-    /// Write the diagnosis as JSON to FILE too, or to standard output with "-"
+    /// Write the diagnosis as JSON to FILE too, or with "-" to standard output, one after
+    /// the other for several logs
     #[arg(long, value_name = "FILE|-")]
     pub json: Option<PathBuf>,
     /// Exit with 3 where the bus is in this state, or worse, at any operating point
@@ -57,11 +60,18 @@ impl FailOn {
 
 /// Diagnoses each log; one that fails does not stop the next.
 pub fn run(args: &DiagnoseArgs) -> ExitCode {
+    if let Some(wrong) = senseless(args) {
+        return usage_error(&wrong);
+    }
     let mut failed = false;
     let mut met = false;
+    let mut written: Vec<(PathBuf, &Path)> = Vec::new();
     for log in &args.logs {
-        match one(args, log) {
-            Ok(diagnosis) => met |= args.fail_on.is_some_and(|f| f.met_by(&diagnosis)),
+        match one(args, log, &written) {
+            Ok((diagnosis, dir)) => {
+                met |= args.fail_on.is_some_and(|f| f.met_by(&diagnosis));
+                written.push((dir, log));
+            }
             Err(error) => {
                 anstream::eprintln!("stiffbus: {error}");
                 failed = true;
@@ -69,47 +79,113 @@ pub fn run(args: &DiagnoseArgs) -> ExitCode {
         }
     }
     match (failed, met) {
-        (true, _) => ExitCode::from(1),
-        (false, true) => ExitCode::from(3),
+        (true, _) => ExitCode::from(FAILED),
+        (false, true) => ExitCode::from(MET),
         (false, false) => ExitCode::SUCCESS,
     }
 }
 
-fn one(args: &DiagnoseArgs, path: &Path) -> Result<Diagnosis, Box<dyn std::error::Error>> {
-    let car = args.car.car(path)?;
-    let log = ingest::read(path, &args.read.options(&car)?)?;
-    let diagnosis = diagnose(&log, &car)?;
+/// What is wrong with the flags together, before anything is read or written.
+fn senseless(args: &DiagnoseArgs) -> Option<String> {
+    if args.out.as_deref().is_some_and(|out| same_file(out, Path::new("."))) {
+        return Some(
+            "--out names the current folder, and a report gets a folder of its own; \
+             name one that need not exist, as in --out report"
+                .to_owned(),
+        );
+    }
+    let file = json_file(args)?;
+    let shown = file.display();
+    if args.logs.len() > 1 {
+        return Some(format!(
+            "--json {shown} holds one diagnosis, and there are {} logs; use --json -, or read \
+             diagnosis.json in each report folder",
+            args.logs.len()
+        ));
+    }
+    let inputs = args.logs.iter().chain(&args.read.marks_file).chain(&args.car.car);
+    let car_file = file.file_name().is_some_and(|name| name == CAR_FILE);
+    if car_file || inputs.into_iter().any(|input| same_file(input, file)) {
+        return Some(format!("--json {shown} is a file that is read; give the JSON its own name"));
+    }
+    None
+}
+
+/// Where the JSON goes, if not to standard output.
+fn json_file(args: &DiagnoseArgs) -> Option<&Path> {
+    args.json.as_deref().filter(|file| *file != Path::new("-"))
+}
+
+fn one(
+    args: &DiagnoseArgs,
+    path: &Path,
+    written: &[(PathBuf, &Path)],
+) -> Result<(Diagnosis, PathBuf), Box<dyn std::error::Error>> {
     let dir = folder(args, path);
-    if path.parent().is_some_and(|home| same_file(home, &dir)) {
+    refuse_folder(path, &dir, written)?;
+    if let Some(file) = json_file(args) {
+        refuse_json(file)?;
+    }
+    let mut car = args.car.car(path)?;
+    let log = ingest::read(path, &args.read.options(&car)?)?;
+    for unknown in args.car.unknown_loads(&mut car, &log) {
+        anstream::eprintln!("stiffbus: {}: {unknown}", path.display());
+    }
+    let diagnosis = diagnose(&log, &car).map_err(|e| format!("{}: {e}", path.display()))?;
+    let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
+    report::write_folder(&diagnosis, &dir, policy)?;
+    if let Some(file) = json_file(args) {
+        write_whole(file, report::json(&diagnosis).as_bytes())
+            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?;
+    }
+    if args.json.is_some() && json_file(args).is_none() {
+        screen::hand_over(&report::json(&diagnosis))?;
+    } else {
+        screen::show(&report::terminal(&diagnosis, Some(&dir), width()))?;
+    }
+    if args.open
+        && let Err(error) = opener::open(dir.join("report.html"))
+    {
+        // The report is there all the same.
+        anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", dir.display());
+    }
+    Ok((diagnosis, dir))
+}
+
+/// A folder that must not become the report of `log`.
+fn refuse_folder(log: &Path, dir: &Path, written: &[(PathBuf, &Path)]) -> Result<(), String> {
+    if log.parent().is_some_and(|home| same_file(home, dir)) {
         return Err(format!(
             "{}: is the folder of the log itself; give the report a folder of its own with --out",
             dir.display()
-        )
-        .into());
+        ));
     }
-    let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
-    report::write_folder(&diagnosis, &dir, policy)?;
-    let to_stdout = args.json.as_deref() == Some(Path::new("-"));
-    if let Some(file) = args.json.as_deref().filter(|_| !to_stdout) {
-        if args.logs.iter().any(|log| same_file(log, file)) {
-            return Err(format!(
-                "{}: is the log itself; --json needs a name of its own",
-                file.display()
-            )
-            .into());
-        }
-        write_whole(file, report::json(&diagnosis).as_bytes())
-            .map_err(|e| format!("{}: could not write the JSON: {e}", file.display()))?;
+    let before = written.iter().find(|(taken, other)| taken == dir && !same_file(other, log));
+    if let Some((_, other)) = before {
+        return Err(format!(
+            "{}: its report would replace that of {}, just written to {}; diagnose it apart, \
+             with an --out of its own",
+            log.display(),
+            other.display(),
+            dir.display()
+        ));
     }
-    if to_stdout {
-        std::io::stdout().write_all(report::json(&diagnosis).as_bytes())?;
-    } else {
-        anstream::print!("{}", report::terminal(&diagnosis, Some(&dir), width()));
+    Ok(())
+}
+
+/// A place that cannot take the JSON: better told before the report is written.
+fn refuse_json(file: &Path) -> Result<(), String> {
+    let shown = file.display();
+    if file.is_dir() {
+        return Err(format!("{shown}: is a folder; give --json the name of a file in it"));
     }
-    if args.open {
-        opener::open(dir.join("report.html"))?;
+    match file.parent() {
+        Some(home) if !home.as_os_str().is_empty() && !home.is_dir() => Err(format!(
+            "{shown}: there is no folder {}; make it, or name another place with --json",
+            home.display()
+        )),
+        _ => Ok(()),
     }
-    Ok(diagnosis)
 }
 
 /// Where the report of `log` goes.

@@ -6,6 +6,7 @@ use clap::Args;
 
 use crate::car::{Car, CarError};
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
+use crate::log::Log;
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct ReadFlags {
@@ -13,7 +14,7 @@ pub struct ReadFlags {
     #[arg(long = "column", value_name = "ROLE=NAME", help_heading = "Reading")]
     pub columns: Vec<RoleRequest>,
     /// Samples a second, for a log without a time column
-    #[arg(long, value_name = "HZ", help_heading = "Reading")]
+    #[arg(long, value_name = "HZ", value_parser = positive, allow_negative_numbers = true, help_heading = "Reading")]
     pub sample_rate: Option<f64>,
     /// A load switched by hand, e.g. 63.2=fans:on, 80=fans:off, 90=pump:60%
     #[arg(long = "mark", value_name = "TIME=LOAD:STATE", help_heading = "Reading")]
@@ -32,16 +33,16 @@ pub struct CarFlags {
     #[arg(long, value_name = "FILE", help_heading = "The car")]
     pub car: Option<PathBuf>,
     /// Cold-cranking amps of the battery
-    #[arg(long, value_name = "A", value_parser = positive, help_heading = "The car")]
+    #[arg(long, value_name = "A", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub cca: Option<f64>,
     /// Capacity of the battery
-    #[arg(long, value_name = "AH", value_parser = positive, help_heading = "The car")]
+    #[arg(long, value_name = "AH", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub ah: Option<f64>,
     /// Amps of a load, e.g. fans=31
     #[arg(long = "load-amps", value_name = "LOAD=A", value_parser = load_amps, help_heading = "The car")]
     pub load_amps: Vec<(String, f64)>,
     /// The regulator's setpoint, where a sheet tells it
-    #[arg(long, value_name = "V", value_parser = positive, help_heading = "The car")]
+    #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub setpoint_v: Option<f64>,
 }
 
@@ -67,8 +68,29 @@ impl CarFlags {
         car.battery.cca_a = self.cca.or(car.battery.cca_a);
         car.battery.capacity_ah = self.ah.or(car.battery.capacity_ah);
         car.setpoint_v = self.setpoint_v.or(car.setpoint_v);
-        car.loads_a.extend(self.load_amps.iter().cloned());
+        for (load, amps) in &self.load_amps {
+            car.loads_a.retain(|known, _| known.to_lowercase() != load.to_lowercase());
+            car.loads_a.insert(load.clone(), *amps);
+        }
         Ok(car)
+    }
+
+    /// Gives the loads of `car` the names they have in `log`. Tells of each
+    /// `--load-amps` that no load answers to; a car's file may know more loads
+    /// than one log shows.
+    pub fn unknown_loads(&self, car: &mut Car, log: &Log) -> Vec<String> {
+        let loads = log.load_names();
+        let unknown = car.name_loads(loads);
+        let asked = unknown.iter().filter(|name| self.load_amps.iter().any(|(l, _)| l == *name));
+        asked
+            .map(|name| match loads {
+                [] => format!("--load-amps {name} is of no use: the log names no loads"),
+                loads => format!(
+                    "--load-amps {name} is of no use: the loads are \"{}\"",
+                    loads.join("\", \"")
+                ),
+            })
+            .collect()
     }
 }
 

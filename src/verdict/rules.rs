@@ -353,10 +353,13 @@ fn dips_on_acceleration(case: &Case) -> Option<Seen> {
         median(&values[indices(time_s, Span { start_s, end_s })])
     };
     let least_v = (5.0 * case.analysis.noise.sigma_v).max(0.1);
+    let running = case.segments.phases.iter().filter(|p| p.kind == PhaseKind::Running);
     let dips: Vec<Evidence> = case
         .segments
         .speed_changes
         .iter()
+        // From the starter's grip to idle the battery alone carries the bus.
+        .filter(|c| running.clone().any(|p| p.start_s <= c.start_s && c.end_s <= p.end_s))
         .filter(|c| level(rpm, c.end_s, c.end_s + 1.0) > level(rpm, c.start_s - 1.0, c.start_s))
         .filter_map(|c| {
             let before_v = level(bus_v, c.start_s - 2.0, c.start_s);

@@ -13,5 +13,6 @@ mod marks;
 mod overrides;
 mod roles;
 mod routes;
+mod strange;
 mod support;
 mod units;

@@ -1,9 +1,12 @@
 //! Checks against published values and independent libraries; each names its source.
 
+mod common_practice;
 mod nile;
 mod nist;
 mod ruptures;
 mod scipy;
+mod starting_profiles;
+mod synthetic;
 
 use std::path::Path;
 

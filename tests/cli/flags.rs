@@ -1,0 +1,315 @@
+//! What each flag does, and what wrong use gets.
+
+use crate::support::{Garage, csv, plain};
+
+fn garage() -> Garage {
+    let garage = Garage::new();
+    garage.put("log.csv", plain());
+    garage
+}
+
+fn loads(said: &serde_json::Value) -> Vec<(String, f64, String)> {
+    said["load_steps"]
+        .as_array()
+        .expect("steps")
+        .iter()
+        .map(|s| {
+            let word = |key: &str| s[key].as_str().unwrap_or_default().to_owned();
+            (word("load"), s["at_s"].as_f64().expect("a time"), word("direction"))
+        })
+        .collect()
+}
+
+#[test]
+fn bare_and_with_the_verb_say_the_same() {
+    let garage = garage();
+    let bare = garage.run(&["log.csv"]).ends(0);
+    let verb = garage.run(&["diagnose", "log.csv"]).ends(0);
+    assert_eq!(bare.stdout, verb.stdout);
+    assert!(bare.stdout.starts_with("FALLS SHORT AT IDLE"), "{}", bare.stdout);
+    assert!(bare.stdout.contains("stiffbus-report/log/report.html"), "{}", bare.stdout);
+}
+
+#[test]
+fn a_column_named_by_hand() {
+    let garage = Garage::new();
+    let text = csv("time (s),aux 1,aux 2,aux 3,aux 4", |r| {
+        format!("{:.1},{:.2},{:.2},{:.0},{}", r.t, r.v - 0.3, r.v, r.rpm, u8::from(r.fan))
+    });
+    garage.put("log.csv", text);
+    garage.run(&["log.csv"]).ends(1).complains(&["log.csv", "--column"]);
+    let args = [
+        "log.csv",
+        "--json",
+        "-",
+        "--column",
+        "voltage=aux 2",
+        "--column",
+        "engine_rpm=#4",
+        "--column",
+        "load=AUX 4",
+        "--column",
+        "ignored=aux 1",
+    ];
+    let said = garage.run(&args).ends(0).json();
+    let steps = loads(&said);
+    assert_eq!(steps.len(), 2, "{steps:?}");
+    assert!(steps.iter().all(|(load, _, _)| load == "aux 4"), "{steps:?}");
+    assert_eq!(said["verdict"]["word"], "falls short at idle");
+    garage.run(&["log.csv", "--column", "voltage=aux 9"]).ends(1).complains(&[
+        "log.csv",
+        "no column is called \"aux 9\"",
+        "\"aux 2\"",
+    ]);
+}
+
+#[test]
+fn a_sample_rate_for_a_log_without_time() {
+    let garage = Garage::new();
+    garage.put(
+        "log.csv",
+        csv("battery voltage (V),engine rpm", |r| format!("{:.2},{:.0}", r.v, r.rpm)),
+    );
+    let said = garage.run(&["log.csv", "--sample-rate", "10", "--json", "-"]).ends(0).json();
+    assert_eq!(said["source"]["duration_s"], 89.9);
+    assert_eq!(said["source"]["sample_interval_s"], 0.1);
+}
+
+#[test]
+fn marks_on_the_command_line_and_in_a_file() {
+    let garage = Garage::new();
+    garage.put(
+        "log.csv",
+        csv("time (s),battery voltage (V),engine rpm", |r| {
+            format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm)
+        }),
+    );
+    let marks =
+        ["log.csv", "--json", "-", "--mark", "40=radiator fan:on", "--mark", "60=radiator fan:off"];
+    let by_hand = loads(&garage.run(&marks).ends(0).json());
+    let expected = [("on", 40.0), ("off", 60.0)];
+    assert_eq!(by_hand.len(), 2, "{by_hand:?}");
+    for ((load, at_s, direction), (way, true_s)) in by_hand.iter().zip(expected) {
+        assert_eq!((load.as_str(), direction.as_str()), ("radiator fan", way));
+        assert!((at_s - true_s).abs() <= 0.3, "{at_s}");
+    }
+    garage.put("marks.csv", "time,load,state\n40,radiator fan,on\n60,radiator fan,off\n");
+    let by_file = garage.run(&["log.csv", "--json", "-", "--marks", "marks.csv"]).ends(0).json();
+    assert_eq!(loads(&by_file), by_hand);
+    garage.put("bad.csv", "time,load,state\n40,fan,on\n60,fan,perhaps\n");
+    garage.run(&["log.csv", "--marks", "bad.csv"]).ends(1).complains(&[
+        "bad.csv, line 3",
+        "\"perhaps\" is no state",
+        "time, load, state",
+    ]);
+    garage.run(&["log.csv", "--marks", "none.csv"]).ends(1).complains(&["none.csv: no such file"]);
+    garage.run(&["log.csv", "--mark", "500=fan:on"]).ends(1).complains(&[
+        "log.csv",
+        "no mark names a time in this log",
+        "89.9 s",
+        "500.0 s",
+    ]);
+}
+
+/// The battery's resistance, and how it is known.
+fn resistance(said: &serde_json::Value) -> (String, f64) {
+    let r = &said["battery"]["resistance_ohm"];
+    (r["how"].as_str().expect("how").to_owned(), r["high"].as_f64().expect("a number"))
+}
+
+#[test]
+fn facts_about_the_car_by_flag_and_by_file() {
+    let garage = garage();
+    let run = |args: &[&str]| {
+        let all = [&["log.csv", "--json", "-"], args].concat();
+        garage.run(&all).ends(0).json()
+    };
+    let (plain_how, _) = resistance(&run(&[]));
+    let (how, _) = resistance(&run(&["--cca", "540"]));
+    assert!(how.contains("540 A") && !plain_how.contains("540 A"), "{how} / {plain_how}");
+    garage.put("car.toml", "setpoint_v = 14.3\n[battery]\ncca_a = 610\n");
+    let by_file = run(&[]);
+    assert!(resistance(&by_file).0.contains("610 A"), "{}", resistance(&by_file).0);
+    // A flag overrules the file, the rest of the file stands.
+    let both = run(&["--cca", "540"]);
+    assert!(resistance(&both).0.contains("540 A"));
+    assert_eq!(both["setpoint_v"], by_file["setpoint_v"]);
+    assert_eq!(both["setpoint_v"]["value"], 14.3);
+    assert_eq!(run(&["--setpoint-v", "14.25"])["setpoint_v"]["value"], 14.25);
+    // Another file than the one beside the log.
+    garage.put("other/coupe.toml", "[battery]\ncca_a = 480\n");
+    let other = run(&["--car", "other/coupe.toml"]);
+    assert!(resistance(&other).0.contains("480 A"));
+    garage
+        .run(&["log.csv", "--car", "none.toml"])
+        .ends(1)
+        .complains(&["none.toml", "Check the path"]);
+    garage.put("car.toml", "[battery]\ncca = 610\n");
+    garage.run(&["log.csv"]).ends(1).complains(&["car.toml, line 2", "cca_a"]);
+}
+
+/// 0.30 V lost to a fan of 31 A on a bus that the battery alone carries: 9.7 mΩ,
+/// however the load's name is spelt.
+#[test]
+fn amps_of_a_known_load() {
+    let garage = Garage::new();
+    let sag = |v: f64, fan: bool| if fan { v - 2.2 } else { v - 1.9 };
+    garage.put(
+        "log.csv",
+        csv("time (s),battery voltage (V),engine rpm,Fan relay", |r| {
+            let v = if r.t < 12.0 { r.v } else { sag(14.2 + 0.01 * (r.i % 3) as f64, r.fan) };
+            format!("{:.1},{v:.2},{:.0},{}", r.t, r.rpm, u8::from(r.fan))
+        }),
+    );
+    let run = |args: &[&str]| {
+        garage.run(&[&["log.csv", "--json", "-", "--setpoint-v", "14.3"], args].concat()).ends(0)
+    };
+    let known = run(&["--load-amps", "fan RELAY=31A"]);
+    assert_eq!(known.stderr, "");
+    let r = &known.json()["battery"]["resistance_ohm"];
+    assert_eq!(r["grade"], "inferred", "{r}");
+    let ohm = r["value"].as_f64().expect("ohms");
+    assert!((ohm - 0.30 / 31.0).abs() < 0.0005, "{ohm}");
+    let plain = run(&[]).json();
+    assert_eq!(plain["battery"]["resistance_ohm"]["grade"], "assumed");
+    let other = run(&["--load-amps", "pump=9"]);
+    assert!(other.stderr.contains("--load-amps pump is of no use"), "{}", other.stderr);
+    assert!(other.stderr.contains("\"Fan relay\""), "{}", other.stderr);
+    assert_eq!(other.json(), plain);
+}
+
+#[test]
+fn json_to_a_file_and_to_standard_output() {
+    let garage = garage();
+    let piped = garage.run(&["log.csv", "--json", "-"]).ends(0);
+    let filed = garage.run(&["log.csv", "--json", "said.json"]).ends(0);
+    assert_eq!(garage.text("said.json"), piped.stdout);
+    assert_eq!(garage.text("stiffbus-report/log/diagnosis.json"), piped.stdout);
+    assert!(filed.stdout.starts_with("FALLS SHORT"), "{}", filed.stdout);
+    assert_eq!(piped.json()["schema"], "stiffbus.diagnosis.v1");
+}
+
+#[test]
+fn json_never_onto_what_is_read_or_to_nowhere() {
+    let garage = garage();
+    garage.put("marks.csv", "time,load,state\n40,pump,on\n");
+    let before = garage.names();
+    let text = garage.text("log.csv");
+    garage
+        .run(&["log.csv", "--json", "log.csv"])
+        .ends(2)
+        .complains(&["--json log.csv", "a file that is read"]);
+    garage.run(&["log.csv", "--json", "./car.toml"]).ends(2).complains(&["a file that is read"]);
+    garage
+        .run(&["log.csv", "--marks", "marks.csv", "--json", "marks.csv"])
+        .ends(2)
+        .complains(&["a file that is read"]);
+    garage.run(&["log.csv", "--json", "no/where.json"]).ends(1).complains(&[
+        "no/where.json",
+        "there is no folder no",
+        "--json",
+    ]);
+    garage.run(&["log.csv", "--json", "."]).ends(1).complains(&["is a folder"]);
+    assert_eq!(garage.text("log.csv"), text);
+    assert_eq!(garage.names(), before);
+}
+
+#[test]
+fn fail_on_is_for_scripts() {
+    let garage = garage();
+    // The fan costs half a volt of 14.2 V: slipping, but the battery still charges.
+    garage.run(&["log.csv", "--fail-on", "slipping"]).ends(3);
+    garage.run(&["log.csv", "--fail-on", "draining"]).ends(0);
+    let flat = csv("time (s),battery voltage (V),engine rpm", |r| {
+        let v = if r.fan { r.v + 0.5 } else { r.v };
+        format!("{:.1},{v:.2},{:.0}", r.t, r.rpm)
+    });
+    garage.put("flat.csv", flat);
+    garage.run(&["flat.csv", "--fail-on", "slipping"]).ends(0);
+}
+
+#[test]
+fn wrong_use_exits_2_and_says_how() {
+    let garage = garage();
+    let before = garage.names();
+    let cases: [(&[&str], &str); 14] = [
+        (&[], "Usage"),
+        (&["diagnose"], "<LOG>"),
+        (&["log.csv", "--bogus"], "--bogus"),
+        (&["log.csv", "--fail-on", "never"], "slipping, draining"),
+        (&["log.csv", "--column", "voltage"], "ROLE=NAME"),
+        (&["log.csv", "--column", "bus=A"], "\"bus\" is no role"),
+        (&["log.csv", "--mark", "fan:on"], "63.2=fans:on"),
+        (&["log.csv", "--sample-rate", "0"], "no number over 0"),
+        (&["log.csv", "--sample-rate", "fast"], "no number over 0"),
+        (&["log.csv", "--cca", "-3"], "no number over 0"),
+        (&["log.csv", "--setpoint-v", "nan"], "no number over 0"),
+        (&["log.csv", "--load-amps", "31"], "LOAD=AMPS"),
+        (&["log.csv", "--out", "."], "folder of its own"),
+        (&["--force", "diagnose", "log.csv"], "stands first"),
+    ];
+    for (args, part) in cases {
+        let run = garage.run(args).ends(2).complains(&[part]);
+        assert_eq!(run.stdout, "", "{args:?}");
+    }
+    assert_eq!(garage.names(), before);
+}
+
+#[test]
+fn help_and_version_are_no_errors() {
+    let garage = Garage::new();
+    let help = garage.run(&["--help"]).ends(0);
+    for part in ["diagnose", "demo", "--column", "--load-amps", "Exit codes: 0 analysed"] {
+        assert!(help.stdout.contains(part), "no {part} in {}", help.stdout);
+    }
+    assert!(garage.run(&["--version"]).ends(0).stdout.starts_with("stiffbus "));
+}
+
+#[test]
+fn piped_output_carries_no_escape_codes() {
+    let garage = garage();
+    for (name, value) in [("TERM", "xterm-256color"), ("NO_COLOR", "1")] {
+        let output =
+            garage.command(&["log.csv"]).env(name, value).output().expect("the binary runs");
+        assert!(!output.stdout.contains(&0x1b), "{name}");
+    }
+    // Where colour is forced it is there, unless NO_COLOR says no: so the check above can fail.
+    let forced = |no_color: bool| {
+        let mut command = garage.command(&["log.csv"]);
+        command.env("CLICOLOR_FORCE", "1");
+        if no_color {
+            command.env_remove("CLICOLOR_FORCE").env("NO_COLOR", "1");
+        }
+        command.output().expect("the binary runs").stdout.contains(&0x1b)
+    };
+    assert!(forced(false));
+    assert!(!forced(true));
+}
+
+#[test]
+fn a_reader_that_goes_away_is_no_crash() {
+    use std::process::Stdio;
+    let garage = garage();
+    let mut child = garage
+        .command(&["log.csv"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the binary runs");
+    drop(child.stdout.take());
+    let output = child.wait_with_output().expect("it ends");
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(output.stderr.is_empty());
+    assert!(garage.has("stiffbus-report/log/report.html"));
+}
+
+#[test]
+fn the_demo_goes_where_it_is_told() {
+    let garage = Garage::new();
+    let run = garage.run(&["demo", "my demo"]).ends(0);
+    assert!(run.stdout.contains("my demo"), "{}", run.stdout);
+    assert!(garage.has("my demo/truth.json") && garage.has("my demo/dyno-day/run-8.csv"));
+    garage.put("file", "x");
+    garage.run(&["demo", "file"]).ends(1).complains(&["file", "cannot write"]);
+    assert_eq!(garage.text("file"), "x");
+}

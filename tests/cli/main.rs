@@ -1,0 +1,10 @@
+//! What a person meets on the command line: the built binary, run as in a
+//! garage, on the sample logs, on bad input and with every flag.
+
+mod bad_input;
+mod flags;
+mod places;
+mod reports;
+mod samples;
+mod several;
+mod support;

@@ -1,0 +1,93 @@
+//! `reports/` holds what the tool makes of the sample logs, byte for byte. After
+//! a change that is meant: `UPDATE_REPORTS=1 cargo test --test cli reports`.
+
+use std::collections::BTreeMap;
+use std::ffi::OsString;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crate::support::{Garage, root, sample_logs};
+
+/// Committed whole; of the others only the page and the numbers, which hold
+/// every picture and table too, so that the repository stays small.
+const WHOLE: [&str; 3] = ["hot-idle-old-alternator", "no-load-columns", "thin-ground"];
+const ALWAYS: [&str; 2] = ["report.html", "diagnosis.json"];
+const MOST_BYTES: usize = 8_000_000;
+
+/// Bytes by name, with `/` between folders.
+type Files = BTreeMap<String, Vec<u8>>;
+
+#[test]
+fn the_committed_reports_are_what_the_tool_makes() {
+    let committed = root().join("reports");
+    let made = made();
+    let bytes: usize = made.values().map(Vec::len).sum();
+    assert!(bytes <= MOST_BYTES, "{bytes} bytes of reports");
+    if std::env::var_os("UPDATE_REPORTS").is_some() {
+        return update(&committed, &made);
+    }
+    let mut found = Files::new();
+    read(&committed, "", &mut found);
+    found.remove("README.md");
+    let again = "UPDATE_REPORTS=1 cargo test --test cli reports";
+    let names = |files: &Files| files.keys().cloned().collect::<Vec<_>>();
+    assert_eq!(names(&found), names(&made), "make them again: {again}");
+    for (name, bytes) in &made {
+        assert!(found.get(name) == Some(bytes), "reports/{name} differs; make it again: {again}");
+    }
+}
+
+/// As `reports/README.md` says: each folder's logs at once, no flags but --out.
+fn made() -> Files {
+    let garage = Garage::new();
+    let mut made = Files::new();
+    for (logs, out, code) in [("", "reports", 0), ("dyno-day", "reports/dyno-day", 1)] {
+        let mut args: Vec<OsString> = vec!["diagnose".into()];
+        args.extend(csv_files(&sample_logs().join(logs)).into_iter().map(OsString::from));
+        args.extend(["--out".into(), out.into()]);
+        // One of the dyno day's logs cannot be read; the others are done all the same.
+        garage.run(&args).ends(code);
+    }
+    read(&garage.path().join("reports"), "", &mut made);
+    made.retain(|name, _| {
+        let folder = name.split('/').next().unwrap_or_default();
+        WHOLE.contains(&folder) || ALWAYS.iter().any(|kept| name.ends_with(&format!("/{kept}")))
+    });
+    made
+}
+
+fn csv_files(folder: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(folder).expect("the sample logs");
+    let mut files: Vec<PathBuf> = entries.map(|entry| entry.expect("an entry").path()).collect();
+    files.retain(|path| path.extension().is_some_and(|end| end == "csv"));
+    files.sort();
+    files
+}
+
+fn read(folder: &Path, below: &str, files: &mut Files) {
+    for entry in fs::read_dir(folder).unwrap_or_else(|e| panic!("{}: {e}", folder.display())) {
+        let path = entry.expect("an entry").path();
+        let name = format!("{below}{}", path.file_name().expect("a name").to_string_lossy());
+        if path.is_dir() {
+            read(&path, &format!("{name}/"), files);
+        } else {
+            files.insert(name, fs::read(&path).expect("a file"));
+        }
+    }
+}
+
+/// Puts `made` in place of all but the README.
+fn update(committed: &Path, made: &Files) {
+    fs::create_dir_all(committed).expect("reports/");
+    for entry in fs::read_dir(committed).expect("reports/") {
+        let path = entry.expect("an entry").path();
+        if path.is_dir() {
+            fs::remove_dir_all(&path).expect("an old report");
+        }
+    }
+    for (name, bytes) in made {
+        let path = committed.join(name);
+        fs::create_dir_all(path.parent().expect("a folder")).expect("a folder");
+        fs::write(&path, bytes).expect("a report");
+    }
+}
