@@ -204,7 +204,8 @@ fn draw(
     }
 
     let total: usize = clouds.iter().map(|c| c.rpm.len()).sum();
-    let every = total.div_ceil(MOST_MARKS).max(1);
+    let most = if narrow { MOST_MARKS / 3 } else { MOST_MARKS };
+    let every = total.div_ceil(most).max(1);
     let mut labels = Vec::new();
     for (shape, (cloud, &ink)) in clouds.iter().zip(&SERIES).enumerate() {
         for (rpm, v) in points(cloud).step_by(every) {

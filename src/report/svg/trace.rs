@@ -172,7 +172,7 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
         let highest = rpm.high.iter().flatten().copied().fold(1000.0, f64::max);
         let panel = layout.panel(down, (0.0, highest * 1.05));
         panel.y_axis(canvas, "engine speed, rpm", 4, size)?;
-        panel.envelope(canvas, rpm, SPEED, 2)?;
+        panel.envelope(canvas, rpm, SPEED, if sheet.narrow { 3 } else { 2 })?;
     }
     layout.lanes.draw(canvas, layout.lanes_top, layout.height - 14)
 }
@@ -253,7 +253,7 @@ fn voltage(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, panel: &Pane
         line(e.value, "setpoint", SETPOINT);
     }
     let envelope = &diagnosis.picture.voltage;
-    panel.envelope(canvas, envelope, VOLTAGE, 1)?;
+    panel.envelope(canvas, envelope, VOLTAGE, if narrow { 2 } else { 1 })?;
     beyond(canvas, &layout.sheet, panel, envelope)?;
     if envelope.time_s.is_empty() {
         let middle = ((left + right) / 2, (panel.top + panel.bottom) / 2);
