@@ -5,6 +5,7 @@ use std::io;
 use serde::Serialize;
 use serde_json::ser::{CompactFormatter, Formatter, Serializer};
 
+use super::words::is_unprintable;
 use crate::diagnosis::Diagnosis;
 
 /// Pretty JSON with a final newline. Numbers carry ten significant digits: more
@@ -38,6 +39,29 @@ impl Formatter for Layout {
     fn write_f64<W: ?Sized + io::Write>(&mut self, writer: &mut W, value: f64) -> io::Result<()> {
         let rounded = format!("{value:.9e}").parse().unwrap_or(value);
         CompactFormatter.write_f64(writer, rounded)
+    }
+
+    /// JSON leaves control characters above U+007E as they are, and direction
+    /// overrides; escaped they mean the same, and a terminal does not obey them.
+    fn write_string_fragment<W: ?Sized + io::Write>(
+        &mut self,
+        writer: &mut W,
+        fragment: &str,
+    ) -> io::Result<()> {
+        let mut rest = fragment;
+        while let Some(at) = rest.find(is_unprintable) {
+            let (before, from) = rest.split_at(at);
+            writer.write_all(before.as_bytes())?;
+            let mut chars = from.chars();
+            if let Some(c) = chars.next() {
+                let mut units = [0; 2];
+                c.encode_utf16(&mut units)
+                    .iter()
+                    .try_for_each(|unit| write!(writer, "\\u{unit:04x}"))?;
+            }
+            rest = chars.as_str();
+        }
+        writer.write_all(rest.as_bytes())
     }
 
     fn begin_array_value<W: ?Sized + io::Write>(

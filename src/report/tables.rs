@@ -1,6 +1,7 @@
 //! Tables for a spreadsheet: one row a load step, one row an operating point.
 //! Units stand in the header; an unknown cell is empty.
 
+use super::words::plain;
 use crate::diagnosis::{Diagnosis, Direction, LoadStep, OperatingPoint, Origin};
 use crate::estimate::Estimate;
 
@@ -70,11 +71,13 @@ fn grade(estimate: Option<&Estimate>) -> String {
     estimate.map_or_else(String::new, |e| e.grade.word().to_owned())
 }
 
-/// A spreadsheet runs a cell that begins like a formula; a quote before it makes it text.
+/// A spreadsheet runs a cell that begins like a formula; a quote before it makes
+/// it text. A terminal obeys control characters; a mark stands for each.
 pub(super) fn inert(text: &str) -> String {
     let risky = text.trim_start_matches(' ').starts_with(['=', '+', '-', '@', '\t', '\r', '\n'])
         || text.starts_with(['＝', '＋', '－', '＠']);
-    if risky { format!("'{text}") } else { text.to_owned() }
+    let shown = plain(text);
+    if risky { format!("'{shown}") } else { shown }
 }
 
 /// A table built column by column, so that a header and its cells stand together.

@@ -8,7 +8,7 @@ use anstyle::{AnsiColor, Style};
 use comfy_table::{ColumnConstraint, ContentArrangement, LineStyle, Row, Table, TableStyle};
 
 use super::svg;
-use super::words::{self, AMP, SECOND, VOLT, columns, number, plain, plural, shorten};
+use super::words::{self, AMP, RPM, SECOND, VOLT, columns, number, plain, plural, shorten};
 use crate::diagnosis::{
     BusState, Diagnosis, Finding, Heat, LoadStep, OperatingPoint, Origin, Severity, VerdictWord,
 };
@@ -16,8 +16,12 @@ use crate::estimate::Estimate;
 
 const NARROWEST: usize = 60;
 const MOST_FINDINGS: usize = 3;
-const MOST_POINTS: usize = 8;
-const MOST_STEPS: usize = 12;
+const MOST_POINTS: usize = 6;
+const MOST_NOTICES: usize = 2;
+/// From this width the table has room for heat, time and how sure a state is.
+const ROOMY: usize = 96;
+/// From this width it has room for the state, which the amps imply.
+const STATED: usize = 76;
 
 const BOLD: Style = Style::new().bold();
 const DIM: Style = Style::new().dimmed();
@@ -29,17 +33,13 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     verdict(&mut page, diagnosis);
     findings(&mut page, &diagnosis.findings);
     operating_points(&mut page, diagnosis);
+    page.line("");
     load_steps(&mut page, &diagnosis.load_steps);
-    if !diagnosis.verdict.cannot_tell.is_empty() {
-        page.heading("Cannot tell");
-        for item in &diagnosis.verdict.cannot_tell {
-            page.item("- ", item, Style::new());
-        }
-    }
+    cannot_tell(&mut page, diagnosis);
     data_quality(&mut page, diagnosis);
     if let Some(dir) = report_dir {
         let report = dir.join("report.html").display().to_string();
-        page.line("");
+        // Never broken in two: a path is there to be copied.
         page.line(&format!("{BOLD}Report{BOLD:#}  {}", plain(&report)));
     }
     page.text
@@ -100,7 +100,6 @@ impl Page {
 
 const RULED: TableStyle =
     TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
-const RULED_ROWS: TableStyle = RULED.row_separator(LineStyle::none().fill('┄').junction('┄'));
 
 /// Lines of at most `width` columns, broken at spaces; a longer word is cut.
 fn wrap(text: &str, width: usize) -> Vec<String> {
@@ -141,7 +140,7 @@ fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
     let file = shorten(&diagnosis.source.file, page.width.saturating_sub(34));
     let word = diagnosis.verdict.word.words().to_uppercase();
     page.line(&format!("{style}{word}{style:#}  {DIM}{file}{DIM:#}"));
-    page.item("", &diagnosis.verdict.headline, BOLD);
+    page.item("", &words::headline(&diagnosis.verdict), BOLD);
 }
 
 fn findings(page: &mut Page, findings: &[Finding]) {
@@ -159,13 +158,15 @@ fn findings(page: &mut Page, findings: &[Finding]) {
         };
         let word = format!("{:<8}", finding.severity.word());
         let room = page.width.saturating_sub(8);
-        for (i, line) in wrap(&plain(&finding.statement), room).iter().enumerate() {
+        for (i, line) in wrap(&words::capital(&plain(&finding.statement)), room).iter().enumerate()
+        {
             let lead = if i == 0 { format!("{style}{word}{style:#}") } else { " ".repeat(8) };
             page.line(&format!("{lead}{line}"));
         }
         if !finding.next_test.is_empty() {
-            let test = words::first_sentence(&finding.next_test, room.saturating_mul(2) - 8);
-            page.item("        ", &format!("Next: {test}"), DIM);
+            // A line: what to do; the reading that decides stands in the report.
+            let test = words::whole_words(&finding.next_test, room.saturating_sub(6));
+            page.line(&format!("        {DIM}Next: {test}{DIM:#}"));
         }
     }
     if let Some(more) = findings.len().checked_sub(MOST_FINDINGS).filter(|&n| n > 0) {
@@ -184,35 +185,55 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
     }
     page.heading("Operating points");
     let shown = telling(points);
+    let roomy = page.width >= ROOMY;
+    let stated = page.width >= STATED;
+    let grades = || shown.iter().filter_map(|point| Some(told_amps(point)?.1.grade));
+    let one_grade = grades().next().filter(|first| grades().all(|grade| grade == *first));
     let rows = shown.iter().map(|point| {
-        let speed = match words::rpm_band(point.rpm_low, point.rpm_high) {
-            Some(band) => format!("{band} rpm"),
-            None => "rpm not told".to_owned(),
-        };
-        let heat = match point.heat {
-            Heat::Unknown => "heat not told",
-            known => known.word(),
-        };
-        vec![
-            shorten(&words::loads(&point.loads), 90),
-            format!("{speed}\n{heat}, {} s", number(point.seconds, 0)),
-            format!("{}\n{}", VOLT.of(point.voltage_v.value), VOLT.range(&point.voltage_v)),
-            format!("{}\n{} sure", point.state.word(), share(point.state_confidence)),
-            amps(point),
-        ]
+        let mut row = vec![shorten(&words::loads(&point.loads), 90), speed(point)];
+        if roomy {
+            let heat = if point.heat == Heat::Unknown { "" } else { point.heat.word() };
+            row.push(format!("{heat} {}", words::duration(point.seconds)).trim_start().to_owned());
+        }
+        row.push(VOLT.compact(&point.voltage_v));
+        if roomy {
+            row.push(format!("{} {}", point.state.word(), share(point.state_confidence)));
+        } else if stated {
+            row.push(point.state.word().to_owned());
+        }
+        row.push(amps(point, one_grade.is_none()));
+        row
     });
-    let heads = ["loads on", "at", "volts (90 %)", "state", "amps (90 %)"];
-    page.table(RULED_ROWS, &heads, 0, rows.collect());
+    let heads = if roomy {
+        vec!["loads on", "rpm", "heat, time", "volts (90 %)", "state, sure", "amps (90 %)"]
+    } else if stated {
+        vec!["loads on", "rpm", "volts (90 %)", "state", "amps (90 %)"]
+    } else {
+        vec!["loads on", "rpm", "volts (90 %)", "amps (90 %)"]
+    };
+    page.table(RULED, &heads, 0, rows.collect());
+    let mut notes = Vec::new();
     if points.len() > shown.len() {
         let more = plural(points.len() - shown.len(), "more point", "more points");
-        page.item("", &format!("{more} in the report."), DIM);
+        notes.push(format!("{more} in the report."));
     }
-    if shown.iter().all(|point| point.state == BusState::Holding) {
-        return;
+    if let Some(grade) = one_grade {
+        notes.push(format!("Amps {}.", grade.word()));
     }
-    let words = "Slipping: below the setpoint, but the battery still charges. \
-                 Draining: the battery gives amps.";
-    page.item("", words, DIM);
+    if shown.iter().any(|point| point.state == BusState::Draining) {
+        notes.push("Draining: the battery gives amps.".to_owned());
+    }
+    if !notes.is_empty() {
+        page.item("", &notes.join(" "), DIM);
+    }
+}
+
+/// The speed seen most, else the band.
+fn speed(point: &OperatingPoint) -> String {
+    match point.rpm.filter(|rpm| rpm.is_finite()) {
+        Some(rpm) => RPM.bare(rpm),
+        None => words::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| "not told".into()),
+    }
 }
 
 /// The points a hurried reader must see, in the log's order: the worst states
@@ -230,46 +251,74 @@ fn share(part: f64) -> String {
 }
 
 /// What the point costs: from the battery where it drains, of the alternator where it slips.
-fn amps(point: &OperatingPoint) -> String {
-    let told = |lead: &str, e: &Estimate| {
-        format!("{lead} {}\n{}, {}", AMP.of(e.value), AMP.range(e), e.grade.word())
-    };
+fn told_amps(point: &OperatingPoint) -> Option<(&'static str, &Estimate)> {
     match (point.state, &point.implied_deficit_a, &point.regulation_shortfall_a) {
-        (BusState::Draining, Some(deficit), _) => told("gives", deficit),
-        (BusState::Slipping, _, Some(short)) => told("short by", short),
-        (BusState::Holding, _, _) => "none short".to_owned(),
-        _ => "not told".to_owned(),
+        (BusState::Draining, Some(deficit), _) => Some(("gives", deficit)),
+        (BusState::Slipping, _, Some(short)) => Some(("short by", short)),
+        _ => None,
     }
 }
 
-fn load_steps(page: &mut Page, steps: &[LoadStep]) {
-    if steps.is_empty() {
-        return;
+fn amps(point: &OperatingPoint, graded: bool) -> String {
+    match told_amps(point) {
+        Some((lead, e)) if graded => format!("{lead} {}, {}", AMP.compact(e), e.grade.word()),
+        Some((lead, e)) => format!("{lead} {}", AMP.compact(e)),
+        None if point.state == BusState::Holding => "none short".to_owned(),
+        None => "not told".to_owned(),
     }
+}
+
+/// How many, and the one that costs most; all of them stand in the report.
+fn load_steps(page: &mut Page, steps: &[LoadStep]) {
+    let cost = |step: &&LoadStep| step.answered && step.shift_v.value.is_finite();
+    let worst = steps.iter().filter(cost).max_by(|a, b| {
+        let volts = |step: &LoadStep| step.shift_v.value;
+        volts(a).total_cmp(&volts(b))
+    });
+    let Some(worst) = worst.filter(|step| step.shift_v.value > 0.0) else { return };
     let detected = steps.iter().filter(|step| step.origin == Origin::Detected).count();
     let how = match detected {
         0 => String::new(),
         n if n == steps.len() => ", seen in the voltage alone".to_owned(),
-        n => format!(", {n} of them seen in the voltage alone"),
+        n => format!(", {n} seen in the voltage alone"),
     };
-    page.heading(&format!("Load steps ({}{how})", steps.len()));
-    let room = page.width.saturating_sub(62).max(10);
-    let rows = steps.iter().take(MOST_STEPS).map(|step| {
-        let (from, to) = (step.baseline_v.value, step.settled_v.value);
-        vec![
-            step.number.to_string(),
-            SECOND.of(step.at_s),
-            shorten(&svg::what(step), room),
-            format!("{} to {}", VOLT.bare(from), VOLT.of(to)),
-            if step.answered { VOLT.with_range(&step.shift_v) } else { "no answer".to_owned() },
-            VOLT.of(step.trough_v),
-        ]
-    });
-    let heads = ["", "at", "step", "settles", "shift (90 %)", "trough"];
-    page.table(RULED, &heads, 2, rows.collect());
-    if steps.len() > MOST_STEPS {
-        let more = plural(steps.len() - MOST_STEPS, "more step", "more steps");
-        page.item("", &format!("{more} in the report."), DIM);
+    let most = format!(
+        "{}{how}; number {} costs most, {} at {}: {}",
+        words::count(steps.len()),
+        worst.number,
+        shorten(&svg::what(worst), 30),
+        SECOND.of(worst.at_s),
+        VOLT.with_range(&worst.shift_v),
+    );
+    page.item("Steps   ", &most, Style::new());
+}
+
+/// What, in a few words each; why, and what would tell, stands in the report.
+fn cannot_tell(page: &mut Page, diagnosis: &Diagnosis) {
+    let items = &diagnosis.verdict.cannot_tell;
+    if items.is_empty() {
+        return;
+    }
+    // Where nothing can be told, why is the answer.
+    if diagnosis.verdict.word == VerdictWord::CannotTell {
+        items.iter().take(MOST_FINDINGS).for_each(|item| page.item("Unknown ", item, Style::new()));
+        return;
+    }
+    let what = |item: &String| {
+        let head = item.split([':', '.']).next().unwrap_or(item).trim();
+        shorten(&words::uncapital(head), 70)
+    };
+    let what: Vec<String> = items.iter().map(what).collect();
+    page.item("Unknown ", &format!("{}.", what.join("; ")), DIM);
+}
+
+/// Three decimals, without zeros at the end.
+fn short(value: f64) -> String {
+    let text = number(value, 3);
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        text
     }
 }
 
@@ -291,13 +340,17 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
         parts.push(plural(source.gaps.len(), "gap", "gaps"));
     }
     parts.push(match source.resolution_v {
-        Some(step) => format!("resolution {} V", number(step, 3)),
+        Some(step) => format!("resolution {} V", short(step)),
         None => "resolution finer than the noise".to_owned(),
     });
-    parts.push(format!("a sample every {} s", number(source.sample_interval_s, 3)));
-    page.line("");
-    page.item("Data  ", &parts.join(", "), Style::new());
-    for notice in source.notices.iter().take(4) {
-        page.item("      ", notice, DIM);
+    parts.push(format!("a sample every {} s", short(source.sample_interval_s)));
+    page.item("Data    ", &parts.join(", "), Style::new());
+    for notice in source.notices.iter().take(MOST_NOTICES) {
+        let notice = words::whole_words(notice, page.width.saturating_mul(2).saturating_sub(30));
+        page.item("        ", &notice, DIM);
+    }
+    if let Some(more) = source.notices.len().checked_sub(MOST_NOTICES).filter(|&n| n > 0) {
+        let more = plural(more, "more choice made", "more choices made");
+        page.item("        ", &format!("{more} while reading, in the report."), DIM);
     }
 }

@@ -3,6 +3,7 @@
 
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
+use crate::diagnosis::Verdict;
 use crate::estimate::Estimate;
 
 pub const NOT_TOLD: &str = "not told by this log";
@@ -14,7 +15,7 @@ pub fn plain(text: &str) -> String {
     text.chars().map(|c| if is_unprintable(c) { '\u{FFFD}' } else { c }).collect()
 }
 
-fn is_unprintable(c: char) -> bool {
+pub fn is_unprintable(c: char) -> bool {
     c.is_control()
         || matches!(c,
             '\u{2028}' | '\u{2029}' | '\u{200B}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}'
@@ -50,11 +51,16 @@ pub fn cut_to(text: &str, room: f64, width: impl Fn(char) -> f64) -> String {
     text
 }
 
-/// The first sentence of a longer text, where one ends before `most` columns.
-pub fn first_sentence(text: &str, most: usize) -> String {
+/// The first sentence of a longer text, in whole words where it has to be cut.
+pub fn whole_words(text: &str, most: usize) -> String {
     let text = plain(text);
     let end = text.find(". ").map_or(text.len(), |dot| dot + 1);
-    shorten(text.get(..end).unwrap_or(&text), most)
+    let sentence = text.get(..end).unwrap_or(&text);
+    let cut = shorten(sentence, most);
+    match cut.strip_suffix('…').filter(|_| cut != sentence).and_then(|c| c.rsplit_once(' ')) {
+        Some((words, _)) => format!("{} …", words.trim_end_matches([',', ';', ':'])),
+        None => cut,
+    }
 }
 
 /// A number with so many decimals; never "-0.00" and never "NaN".
@@ -85,6 +91,9 @@ pub const PERCENT: Unit = Unit { name: "%", factor: 1.0, decimals: 0 };
 pub const MILLIVOLT_PER_MINUTE: Unit = Unit { name: "mV/min", factor: 1000.0, decimals: 0 };
 pub const MILLIVOLT_PER_DEGREE: Unit = Unit { name: "mV/°C", factor: 1000.0, decimals: 1 };
 
+/// Digits an interval may add: a tenth of a millivolt is below any logger.
+const MOST_EXTRA_DECIMALS: usize = 2;
+
 impl Unit {
     /// The number alone, in this unit.
     pub fn bare(self, value: f64) -> String {
@@ -100,18 +109,43 @@ impl Unit {
         }
     }
 
+    /// The unit with so many decimals that the ends of a narrow interval
+    /// differ: "13.66 to 13.66" would claim a voltage known to the last digit.
+    fn resolving(self, estimate: &Estimate) -> Unit {
+        let distinct = |unit: &Unit| unit.bare(estimate.low) != unit.bare(estimate.high);
+        let finer = (0..=MOST_EXTRA_DECIMALS)
+            .map(|extra| Unit { decimals: self.decimals + extra, ..self })
+            .find(distinct);
+        finer.unwrap_or(self)
+    }
+
+    /// The value alone, to the digits its interval calls for: "12.62 V".
+    pub fn value(self, estimate: &Estimate) -> String {
+        self.resolving(estimate).of(estimate.value)
+    }
+
     /// "12.58 to 12.66"
     pub fn range(self, estimate: &Estimate) -> String {
-        let low =
-            if estimate.low.is_finite() { self.bare(estimate.low) } else { "no limit".into() };
-        let high =
-            if estimate.high.is_finite() { self.bare(estimate.high) } else { "no limit".into() };
-        format!("{low} to {high}")
+        let unit = self.resolving(estimate);
+        let end = |v: f64| if v.is_finite() { unit.bare(v) } else { "no limit".into() };
+        format!("{} to {}", end(estimate.low), end(estimate.high))
     }
 
     /// "12.62 V (12.58 to 12.66)"
     pub fn with_range(self, estimate: &Estimate) -> String {
-        format!("{} ({})", self.of(estimate.value), self.range(estimate))
+        format!("{} ({})", self.value(estimate), self.range(estimate))
+    }
+
+    /// "12.62 (12.58–12.66)", for a table whose head names the unit.
+    pub fn compact(self, estimate: &Estimate) -> String {
+        let value = self.resolving(estimate).bare(estimate.value);
+        format!("{value} ({})", self.range(estimate).replace(" to ", "–"))
+    }
+
+    /// Whether the value and its whole interval are nothing at the digits shown.
+    pub fn is_nothing(self, estimate: &Estimate) -> bool {
+        let zero = self.bare(0.0);
+        [estimate.value, estimate.low, estimate.high].iter().all(|&v| self.bare(v) == zero)
     }
 
     /// "12.62 V (12.58 to 12.66), measured", or that the log does not tell.
@@ -123,12 +157,77 @@ impl Unit {
     }
 }
 
-/// The set of loads that are on.
+/// The set of loads that are on. Loads only the voltage shows are named by the
+/// steps that switched them, and stand together: "lamps + steps 1, 3 and 5".
 pub fn loads(names: &[String]) -> String {
-    if names.is_empty() {
-        "nothing switched on".to_owned()
-    } else {
-        names.iter().map(|name| plain(name)).collect::<Vec<_>>().join(" + ")
+    let (mut on, mut off, mut parts) = (Vec::new(), Vec::new(), Vec::new());
+    for name in names {
+        match step_name(name) {
+            Some((number, true)) => on.push(number),
+            Some((number, false)) => off.push(number),
+            // A duty is not torn from its sign at the end of a line.
+            None => parts.push(plain(name).replace(" %", "\u{a0}%")),
+        }
+    }
+    if !on.is_empty() {
+        parts.push(steps(&on));
+    }
+    let less = if off.is_empty() { String::new() } else { format!(" less {}", steps(&off)) };
+    if parts.is_empty() {
+        // Off with nothing on before it: a load that was on when the log began.
+        return if off.is_empty() {
+            "nothing switched on".to_owned()
+        } else {
+            format!("as at first,{less}")
+        };
+    }
+    parts.join(" + ") + &less
+}
+
+/// "step 3" is (3, on), "step 3 off" is (3, off).
+fn step_name(name: &str) -> Option<(usize, bool)> {
+    let rest = name.strip_prefix("step ")?;
+    match rest.strip_suffix(" off") {
+        Some(number) => Some((number.parse().ok()?, false)),
+        None => Some((rest.parse().ok()?, true)),
+    }
+}
+
+/// "step 3", "steps 3 and 5", "steps 1, 3 and 5"
+fn steps(numbers: &[usize]) -> String {
+    let words: Vec<String> = numbers.iter().map(usize::to_string).collect();
+    match words.split_last() {
+        Some((last, before)) if !before.is_empty() => {
+            format!("steps {} and {last}", before.join(", "))
+        }
+        _ => format!("step {}", words.concat()),
+    }
+}
+
+/// The headline without the verdict it may begin with, for a reader who has
+/// just read that word.
+pub fn headline(verdict: &Verdict) -> String {
+    let text = plain(&verdict.headline);
+    let word = verdict.word.words();
+    let rest = text.get(..word.len()).filter(|head| head.eq_ignore_ascii_case(word));
+    let rest = rest.and_then(|_| text.get(word.len()..)?.strip_prefix(": "));
+    rest.map_or_else(|| text.clone(), capital)
+}
+
+/// With a capital first letter.
+pub fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
+}
+
+/// With a small first letter, but for a word all in capitals.
+pub fn uncapital(text: &str) -> String {
+    let mut chars = text.chars();
+    match (chars.next(), chars.clone().next()) {
+        (Some(first), Some(second)) if second.is_lowercase() => {
+            first.to_lowercase().chain(chars).collect()
+        }
+        _ => text.to_owned(),
     }
 }
 
@@ -136,6 +235,7 @@ pub fn loads(names: &[String]) -> String {
 pub fn rpm_band(low: Option<f64>, high: Option<f64>) -> Option<String> {
     match (low, high) {
         (Some(low), Some(high)) if RPM.bare(low) == RPM.bare(high) => Some(RPM.bare(low)),
+        (Some(0.0), Some(high)) => Some(format!("up to {}", RPM.bare(high))),
         (Some(low), Some(high)) => Some(format!("{} to {}", RPM.bare(low), RPM.bare(high))),
         (Some(low), None) => Some(format!("{} and up", RPM.bare(low))),
         (None, Some(high)) => Some(format!("up to {}", RPM.bare(high))),

@@ -89,3 +89,15 @@ fn numbers_carry_ten_digits_and_read_back_exactly() {
         assert_eq!(back.noise.sigma_v, expected);
     }
 }
+
+#[test]
+fn no_control_character_stands_bare_and_none_is_lost() {
+    let mut diagnosis = fixture::overload();
+    let name = "fan\u{1b}[31m\u{7f}\u{9b}2J\u{202e}<b>\"\\ é 风";
+    diagnosis.load_steps[0].load = Some(name.into());
+    let text = report::json(&diagnosis);
+    let bare = |c: char| (c.is_control() && c != '\n') || c == '\u{202e}';
+    assert_eq!(text.chars().find(|c| bare(*c)), None);
+    let back: serde_json::Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(back["load_steps"][0]["load"], name);
+}

@@ -3,6 +3,7 @@
 use std::collections::HashSet;
 
 use crate::fixture;
+use stiffbus::diagnosis::VerdictWord;
 use stiffbus::report;
 
 /// The page without its style sheet.
@@ -110,6 +111,11 @@ fn the_verdict_stands_first_and_the_account_is_whole() {
     let caution = place("caution The engine control");
     let points = place("Operating points");
     assert!(verdict < headline && headline < fault && fault < caution && caution < points);
+    // The three answers of the first screen.
+    let lowest = place("Lowest steady voltage 12.63 V 12.61 to 12.65 V (90 %), measured");
+    let amps = place("Amps short 14 A 9 to 20 A (90 %), inferred taken from the battery");
+    let meaning = place("What it means Standing with these loads on");
+    assert!(headline < lowest && lowest < amps && amps < meaning && meaning < fault);
     // Numbers with unit, interval and grade.
     place("12.63 V 12.61 to 12.65 , measured");
     place("14 A 9 to 20 , inferred");
@@ -126,6 +132,22 @@ fn the_verdict_stands_first_and_the_account_is_whole() {
     place("Ripple: 20 samples a second");
     place("A slipping belt looks the same");
     place("AC on, windows up");
+}
+
+#[test]
+fn a_charging_system_that_holds_is_said_to_be_not_draining() {
+    let mut diagnosis = fixture::overload();
+    diagnosis.verdict.word = VerdictWord::KeepsUp;
+    diagnosis.verdict.headline = "Keeps up: all is well.".into();
+    diagnosis.operating_points.truncate(1);
+    let seen = words(&report::html(&diagnosis));
+    assert!(seen.contains("Amps short Battery not draining No amps short"));
+    // The headline does not say the verdict a second time.
+    assert!(seen.contains("Keeps up All is well."));
+    // A fault found besides is not hidden by it.
+    assert!(seen.contains("The findings below call for work all the same."));
+    diagnosis.verdict.word = VerdictWord::Overcharges;
+    assert!(words(&report::html(&diagnosis)).contains("Highest steady voltage 14.21 V"));
 }
 
 #[test]

@@ -9,7 +9,9 @@ const MOST_BYTES: usize = 300_000;
 
 fn plots(diagnosis: &Diagnosis) -> Vec<String> {
     let steps = (0..diagnosis.load_steps.len()).map(|i| svg::step(diagnosis, i));
-    steps.chain([svg::trace(diagnosis)]).chain(svg::speed(diagnosis)).collect()
+    let traces = [svg::trace(diagnosis), svg::trace_narrow(diagnosis)];
+    let speeds = svg::speed(diagnosis).into_iter().chain(svg::speed_narrow(diagnosis));
+    steps.chain(traces).chain(speeds).collect()
 }
 
 fn texts<'a>(document: &'a Document) -> Vec<(Node<'a, 'a>, String)> {
@@ -174,6 +176,37 @@ fn every_step_is_numbered_and_every_line_named() {
     }
     let speed = svg::speed(&fixture::overload()).unwrap();
     assert!(speed.contains("pumps + fans: keeps up from 1180 rpm (1120 to 1240)"));
+}
+
+/// A telephone shows a picture at about 336 of its pixels: the smallest letters
+/// that are read without effort there are 10 pixels high (common practice, no source).
+#[test]
+fn letters_of_the_narrow_plots_can_be_read() {
+    let diagnosis = fixture::overload();
+    for plot in [svg::trace_narrow(&diagnosis), svg::speed_narrow(&diagnosis).unwrap()] {
+        let document = Document::parse(&plot).unwrap();
+        let scale = 336.0 / number(document.root_element(), "width");
+        for (node, text) in texts(&document) {
+            assert!(number(node, "font-size") * scale >= 10.0, "{text}");
+        }
+    }
+    let narrow = svg::speed_narrow(&diagnosis).unwrap();
+    for text in ["pumps + fans", "keeps up from 1180 rpm (1120 to 1240)", "setpoint 14.21 V"] {
+        assert!(narrow.contains(&format!("{text}\n")), "{text}");
+    }
+}
+
+#[test]
+fn the_plot_of_a_step_says_what_lies_past_its_end_and_what_is_a_peak() {
+    let mut diagnosis = fixture::overload();
+    let step = &mut diagnosis.load_steps[0];
+    step.trough_at_s = 103.0;
+    assert!(svg::step(&diagnosis, 0).contains("trough → 13.22 V"));
+    let step = &mut diagnosis.load_steps[5];
+    step.trough.value = 14.3;
+    assert!(svg::step(&diagnosis, 5).contains("peak 14.30 V"));
+    diagnosis.load_steps[0].load = Some("fan on".into());
+    assert!(svg::step(&diagnosis, 0).contains("fan on: on"));
 }
 
 #[test]

@@ -75,7 +75,8 @@ fn cells_cannot_run_in_a_spreadsheet() {
         read(&tables::steps_csv(&diagnosis))[0]["load"].clone()
     };
     assert_eq!(formula("=1+1"), "'=1+1");
-    assert_eq!(formula("\tx"), "'\tx");
+    assert_eq!(formula("\tx"), "'\u{FFFD}x");
+    assert_eq!(formula("fan\u{1b}[31m\u{202e}"), "fan\u{FFFD}[31m\u{FFFD}");
     assert_eq!(formula("  =1"), "'  =1");
     assert_eq!(formula("fan-1"), "fan-1");
 }

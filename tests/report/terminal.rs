@@ -4,6 +4,7 @@ use std::path::Path;
 
 use crate::fixture;
 use anstream::adapter::strip_str;
+use stiffbus::estimate::Grade;
 use stiffbus::report::terminal;
 use unicode_width::UnicodeWidthStr;
 
@@ -18,19 +19,73 @@ fn the_verdict_is_the_first_line_and_the_folder_the_last() {
     assert!(place("fault   With fans") < place("caution The engine"));
     assert!(place("caution The engine") < place("note    The battery"));
     place("1 more finding");
-    place("12.61 to 12.65");
-    place("gives 14 A");
-    place("9 to 20, inferred");
-    place("short by 14 A");
-    place("0.59 V (0.55 to 0.63)");
-    place("8,123 rows read, 5 skipped, 3 bad cells, 1 gap");
-    place("Ripple: 20 samples");
+    place("12.63 (12.61–12.65)");
+    place("gives 14 (9–20)");
+    place("short by 14 (9–20)");
+    place("Amps inferred.");
+    let flowing = plain.split_whitespace().collect::<Vec<_>>().join(" ");
+    for text in [
+        "6; number 2 costs most, AC clutch and blower on at 104.2 s: 0.68 V (0.64 to 0.72)",
+        "8,123 rows read, 5 skipped, 3 bad cells, 1 gap",
+        "ripple; how the alternator holds up at speed under all loads.",
+    ] {
+        assert!(flowing.contains(text), "{text:?} in {flowing}");
+    }
+}
+
+/// A screen of 80 columns and 40 lines, room for the prompt left.
+#[test]
+fn the_summary_fits_one_screen() {
+    for (name, diagnosis) in fixture::all() {
+        for width in [80, 120] {
+            let text = terminal(&diagnosis, Some(Path::new("out/blue")), width);
+            let lines = strip_str(&text).to_string().lines().count();
+            assert!(lines <= 40, "{name} at {width}: {lines} lines");
+        }
+    }
+}
+
+#[test]
+fn grades_that_differ_stand_in_each_row() {
+    let mut diagnosis = fixture::overload();
+    let deficit = diagnosis.operating_points[3].implied_deficit_a.as_mut().unwrap();
+    deficit.grade = Grade::Assumed;
+    let plain = strip_str(&terminal(&diagnosis, None, 120)).to_string();
+    assert!(plain.contains("gives 14 (9–20), assumed"));
+    assert!(plain.contains("short by 14 (9–20), inferred"));
+}
+
+#[test]
+fn detected_loads_are_named_by_their_steps_together() {
+    let mut diagnosis = fixture::overload();
+    let sets: [(&[&str], &str); 4] = [
+        (&["step 1"], "step 1 "),
+        (&["lamps", "step 1", "step 3", "step 12"], "lamps + steps 1, 3 and 12 "),
+        (&["step 5", "step 8 off"], "step 5 less step 8 "),
+        (&["step 2 off"], "as at first, less step 2 "),
+    ];
+    for (point, (loads, _)) in diagnosis.operating_points.iter_mut().zip(&sets) {
+        point.loads = loads.iter().map(|l| (*l).to_owned()).collect();
+    }
+    let plain = strip_str(&terminal(&diagnosis, None, 120)).to_string();
+    for (_, words) in sets {
+        assert!(plain.contains(words), "{words:?} in {plain}");
+    }
+}
+
+#[test]
+fn a_narrow_interval_gets_the_digits_it_needs() {
+    let mut diagnosis = fixture::overload();
+    let e = &mut diagnosis.operating_points[3].voltage_v;
+    (e.value, e.low, e.high) = (12.6331, 12.6312, 12.6348);
+    let plain = strip_str(&terminal(&diagnosis, None, 120)).to_string();
+    assert!(plain.contains("12.633 (12.631–12.635)"));
 }
 
 #[test]
 fn lines_fit_the_width() {
     for (name, diagnosis) in fixture::all() {
-        for width in [80, 100, 160] {
+        for width in [60, 80, 100, 160] {
             let text = terminal(&diagnosis, None, width);
             for line in strip_str(&text).to_string().lines() {
                 assert!(line.width() <= width, "{name} at {width}: {line:?}");

@@ -2,8 +2,9 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, plot, table, text};
+use super::{estimate, interval, plot, table, text};
 use crate::diagnosis::{Diagnosis, LoadStep};
+use crate::estimate::Estimate;
 use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
 use crate::report::{svg, tables};
 
@@ -16,8 +17,11 @@ pub fn speed(diagnosis: &Diagnosis) -> Markup {
             h2 #h-speed { "Voltage against engine speed" }
             @if let Some(svg) = svg::speed(diagnosis) {
                 p { "Steady running only. The " dfn { "keep-up speed" }
-                    " of a set of loads is the engine speed at which it stops slipping." }
+                    " of a set of loads is the engine speed at which it stops slipping"
+                    @if diagnosis.keep_up.is_empty() { ": " (words::NOT_TOLD) }
+                    "." }
                 (plot(&svg, "middling"))
+                @if let Some(narrow) = svg::speed_narrow(diagnosis) { (plot(&narrow, "narrow")) }
             } @else {
                 p { "Engine speed in steady running is " (words::NOT_TOLD) "." }
             }
@@ -40,7 +44,9 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
                     " is baseline minus trough: the dip. " dfn { "Shift" }
                     " is baseline minus settled: what the step costs for good. "
                     dfn { "Recovery" } " is the time from the trough until the voltage is back where it settles, "
-                    "and the share of the sag it regains. A " dfn { "declared" }
+                    "and the share of the sag it regains. Where a load goes off the voltage rises: "
+                    "the trough is then a peak, and sag and shift are negative. "
+                    "An arrow in a plot points to what comes after its end. A " dfn { "declared" }
                     " step stands in the log or was marked; a " dfn { "detected" }
                     " one shows only in the voltage." }
                 div.multiples {
@@ -50,34 +56,55 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
                     p { "The plots of steps " (MOST_PLOTS + 1) " to " (steps.len())
                         " are in the folder of this report." }
                 }
-                (table("Load steps, with 90 % interval and grade",
-                    &["Step", "Change", "Engine speed, rpm", "Baseline, V", "Trough, V", "Sag, V",
-                      "Settled, V", "Shift, V", "Recovery, s"],
-                    steps.iter().map(row).collect()))
+                (steps_table(steps))
             }
         }
     }
 }
 
-fn row(step: &LoadStep) -> Vec<Markup> {
-    vec![
-        text(step.number.to_string()),
-        change(step),
-        text(speeds(step)),
-        estimate(VOLT, Some(&step.baseline_v)),
-        estimate(VOLT, Some(&step.trough)),
-        estimate(VOLT, Some(&step.sag_v)),
-        estimate(VOLT, Some(&step.settled_v)),
-        estimate(VOLT, Some(&step.shift_v)),
-        recovery(step),
-    ]
+fn steps_table(steps: &[LoadStep]) -> Markup {
+    let grades = || steps.iter().flat_map(estimates).map(|e| e.grade);
+    let one_grade = grades().next().filter(|first| grades().all(|grade| grade == *first));
+    let caption = match one_grade {
+        Some(grade) => format!("Load steps, with 90 % interval, all {}", grade.word()),
+        None => "Load steps, with 90 % interval and grade".to_owned(),
+    };
+    let volts = |e: &Estimate| match one_grade {
+        Some(_) => interval(VOLT, e),
+        None => estimate(VOLT, Some(e)),
+    };
+    let rows = steps.iter().map(|step| {
+        let mut row = vec![text(step.number.to_string()), change(step), text(speeds(step))];
+        let told = [&step.baseline_v, &step.trough, &step.sag_v, &step.settled_v, &step.shift_v];
+        row.extend(told.map(volts));
+        row.push(recovery(step, one_grade.is_some()));
+        row
+    });
+    let heads = [
+        "Step",
+        "Change",
+        "Engine speed, rpm",
+        "Baseline, V",
+        "Trough, V",
+        "Sag, V",
+        "Settled, V",
+        "Shift, V",
+        "Recovery, s",
+    ];
+    table(&caption, &heads, rows.collect())
+}
+
+fn estimates(step: &LoadStep) -> impl Iterator<Item = &Estimate> {
+    let volts = [&step.baseline_v, &step.trough, &step.sag_v, &step.settled_v, &step.shift_v];
+    volts.into_iter().chain(&step.recovery)
 }
 
 fn change(step: &LoadStep) -> Markup {
     markup! {
         (plain(&svg::what(step)))
         " " span.range { "at " (SECOND.of(step.at_s)) ", " (tables::origin(step)) }
-        @if let Some(lag) = step.lag_s {
+        // A lag shorter than the tenth it is told to is none.
+        @if let Some(lag) = step.lag_s.filter(|lag| *lag >= 0.05) {
             " " span.range { "voltage answered after " (words::duration(lag)) }
         }
         @if !step.answered { " " span.range { "no answer above the noise" } }
@@ -92,12 +119,13 @@ fn speeds(step: &LoadStep) -> String {
     }
 }
 
-fn recovery(step: &LoadStep) -> Markup {
+fn recovery(step: &LoadStep, graded_above: bool) -> Markup {
     markup! {
         @match (&step.recovery, step.recovery_s) {
+            (Some(e), _) if graded_above => (interval(SECOND, e)),
             (Some(e), _) => (estimate(SECOND, Some(e))),
             (None, Some(seconds)) => span.value { (SECOND.of(seconds)) },
-            (None, None) => span.range { "none seen before the next change" },
+            (None, None) => span.range { "none seen" },
         }
         @if let Some(share) = step.recovered_share.filter(|s| s.is_finite()) {
             " " span.range { (PERCENT.of(share * 100.0)) " of the sag regained" }

@@ -2,6 +2,7 @@
 //! stands first, what the next mechanic asks after it.
 
 mod evidence;
+mod glance;
 mod provenance;
 mod results;
 
@@ -10,6 +11,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html as markup};
 use super::svg;
 use super::words::{self, plain};
 use crate::diagnosis::{Diagnosis, VerdictWord};
+use crate::estimate::Estimate;
 
 const STYLE: &str = include_str!("style.css");
 
@@ -36,9 +38,10 @@ fn page(diagnosis: &Diagnosis) -> Markup {
             body {
                 header {
                     p.file { (plain(&source.file)) }
-                    h1 { span class=(tone(diagnosis.verdict.word)) { (capital(diagnosis.verdict.word.words())) } }
-                    p.headline { (plain(&diagnosis.verdict.headline)) }
-                    (at_a_glance(diagnosis))
+                    h1 { span class=(tone(diagnosis.verdict.word)) { (words::capital(diagnosis.verdict.word.words())) } }
+                    p.headline { (words::headline(&diagnosis.verdict)) }
+                    (glance::three_answers(diagnosis))
+                    (glance::facts(diagnosis))
                 }
                 main {
                     section aria-labelledby="h-trace" {
@@ -46,10 +49,18 @@ fn page(diagnosis: &Diagnosis) -> Markup {
                         p { "Bus voltage from the first sample to the last. The "
                             dfn { "setpoint" } " is the voltage the regulator holds when it can. "
                             "Where the voltage is below it the system is " dfn { "slipping" }
-                            "; on the shaded ground it is " dfn { "draining" }
-                            ": the battery gives amps and will run down. Numbered lines are load steps; "
-                            "the bars under the trace show which loads are on, their height how hard." }
+                            @if diagnosis.battery.zero_current_v.is_some() {
+                                "; on the shaded ground it is " dfn { "draining" }
+                                ": the battery gives amps and will run down. On the lighter ground that is "
+                                "not sure"
+                            }
+                            "."
+                            @if !diagnosis.load_steps.is_empty() { " Numbered lines are load steps." }
+                            @if !diagnosis.picture.loads.is_empty() {
+                                " The bars under the trace show which loads are on, their height how hard."
+                            } }
                         (plot(&svg::trace(diagnosis), "wide"))
+                        (plot(&svg::trace_narrow(diagnosis), "narrow"))
                     }
                     (results::findings(diagnosis))
                     (results::cautions(diagnosis))
@@ -82,34 +93,9 @@ fn tone(word: VerdictWord) -> &'static str {
     }
 }
 
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
-}
-
-fn at_a_glance(diagnosis: &Diagnosis) -> Markup {
-    let fact = |name: &str, value: String| markup! { div { dt { (name) } dd { (value) } } };
-    markup! {
-        dl.facts {
-            (fact("Setpoint", words::VOLT.graded(diagnosis.setpoint_v.as_ref())))
-            (fact("Rest voltage", words::VOLT.graded(diagnosis.rest_voltage_v.as_ref())))
-            (fact("Log", format!("{}, {}", words::duration(diagnosis.source.duration_s),
-                words::plural(diagnosis.load_steps.len(), "load step", "load steps"))))
-        }
-    }
-}
-
 /// An inlined plot. The svg module has escaped all text in it.
 fn plot(svg: &str, class: &str) -> Markup {
-    let svg = PreEscaped(svg);
-    markup! {
-        @if class == "small" {
-            div.plot.small { (svg) }
-        } @else {
-            // Can be focused, so that the keyboard can scroll it too.
-            div class=(format!("plot {class}")) role="group" tabindex="0" aria-label="plot" { (svg) }
-        }
-    }
+    markup! { div class=(format!("plot {class}")) { (PreEscaped(svg)) } }
 }
 
 /// A table that scrolls within its own box where it is wider than the page.
@@ -149,13 +135,18 @@ fn text(text: impl AsRef<str>) -> Markup {
 }
 
 /// A number over its interval and grade.
-fn estimate(unit: words::Unit, estimate: Option<&crate::estimate::Estimate>) -> Markup {
+fn estimate(unit: words::Unit, estimate: Option<&Estimate>) -> Markup {
     markup! {
         @if let Some(e) = estimate {
-            span.value { (unit.of(e.value)) }
+            span.value { (unit.value(e)) }
             " " span.range { span.value { (unit.range(e)) } ", " (e.grade.word()) }
         } @else {
             span.range { (words::NOT_TOLD) }
         }
     }
+}
+
+/// A number over its interval; for a table whose caption tells the grade.
+fn interval(unit: words::Unit, e: &Estimate) -> Markup {
+    markup! { span.value { (unit.value(e)) } " " span.range { span.value { (unit.range(e)) } } }
 }

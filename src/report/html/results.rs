@@ -3,7 +3,8 @@
 use maud::{Markup, html as markup};
 
 use super::{estimate, table, text};
-use crate::diagnosis::{BusState, Diagnosis, Finding, OperatingPoint, VerdictWord};
+use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, VerdictWord};
+use crate::estimate::Estimate;
 use crate::report::svg;
 use crate::report::words::{
     self, AMP, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, PERCENT, RPM,
@@ -21,18 +22,24 @@ pub fn findings(diagnosis: &Diagnosis) -> Markup {
             }
             @for finding in worst_first {
                 article class=(format!("finding {}", finding.severity.word())) {
-                    h3 { span.severity { (finding.severity.word()) } " " (plain(&finding.statement)) }
-                    @if !finding.evidence.is_empty() {
-                        h4 { "Seen" }
-                        ul {
-                            @for seen in &finding.evidence {
-                                li { span.when { (words::from_to(seen.start_s, seen.end_s)) } " " (plain(&seen.text)) }
+                    h3 { span.severity { (finding.severity.word()) } " " (words::capital(&plain(&finding.statement))) }
+                    div.columns {
+                        @if !finding.evidence.is_empty() {
+                            div {
+                                h4 { "Seen" }
+                                ul {
+                                    @for seen in &finding.evidence {
+                                        li { span.when { (words::from_to(seen.start_s, seen.end_s)) } " " (plain(&seen.text)) }
+                                    }
+                                }
                             }
                         }
-                    }
-                    @if !finding.alternatives.is_empty() {
-                        h4 { "What else could look like this" }
-                        ul { @for other in &finding.alternatives { li { (plain(other)) } } }
+                        @if !finding.alternatives.is_empty() {
+                            div {
+                                h4 { "What else could look like this" }
+                                ul { @for other in &finding.alternatives { li { (plain(other)) } } }
+                            }
+                        }
                     }
                     @if !finding.next_test.is_empty() {
                         p.next { strong { "Next test: " } (plain(&finding.next_test)) }
@@ -67,8 +74,8 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
     let rows = diagnosis.operating_points.iter().map(|point| {
         vec![
             text(words::loads(&point.loads)),
-            text(rpm(point)),
-            text(point.heat.word()),
+            rpm(point),
+            text(if point.heat == Heat::Unknown { "not told" } else { point.heat.word() }),
             text(words::duration(point.seconds)),
             estimate(VOLT, Some(&point.voltage_v)),
             state(point),
@@ -88,6 +95,10 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
                 dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
                 " ones follow from it and a stated fact about the car, " dfn { "assumed" }
                 " ones rest on a common value nobody checked on this car." }
+            @if let Some(e) = &diagnosis.battery.zero_current_v {
+                p { "Here the battery neither gives nor takes at " (VOLT.graded(Some(e)))
+                    "; how sure a state is follows from how far the voltage is from there and from the setpoint." }
+            }
             @if diagnosis.operating_points.is_empty() {
                 p { "No steady running: operating points are " (words::NOT_TOLD) "." }
             } @else {
@@ -99,33 +110,53 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
     }
 }
 
-fn rpm(point: &OperatingPoint) -> String {
-    words::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| words::NOT_TOLD.to_owned())
+/// The speed seen most, over the band it stands for.
+fn rpm(point: &OperatingPoint) -> Markup {
+    let band = words::rpm_band(point.rpm_low, point.rpm_high);
+    match (point.rpm.filter(|rpm| rpm.is_finite()), band) {
+        (Some(rpm), Some(band)) => markup! {
+            span.value { (RPM.bare(rpm)) } " " span.range { span.value { (band) } }
+        },
+        (Some(rpm), None) => text(RPM.bare(rpm)),
+        (None, band) => text(band.unwrap_or_else(|| words::NOT_TOLD.to_owned())),
+    }
 }
 
 /// By definition only a draining battery gives amps, and only a bus off its
 /// setpoint is short: elsewhere an absent number is no gap in what is known.
 fn deficit(point: &OperatingPoint) -> Markup {
-    match (&point.implied_deficit_a, point.state) {
-        (None, BusState::Holding | BusState::Slipping) => text("none"),
-        (known, _) => estimate(AMP, known.as_ref()),
-    }
+    let absent_is_none = point.state != BusState::Draining;
+    amps(point.implied_deficit_a.as_ref(), absent_is_none)
 }
 
 fn shortfall(point: &OperatingPoint) -> Markup {
-    match (&point.regulation_shortfall_a, point.state) {
-        (None, BusState::Holding) => text("none"),
-        (known, _) => estimate(AMP, known.as_ref()),
+    amps(point.regulation_shortfall_a.as_ref(), point.state == BusState::Holding)
+}
+
+fn amps(known: Option<&Estimate>, absent_is_none: bool) -> Markup {
+    match known {
+        None if absent_is_none => none(),
+        Some(e) if AMP.is_nothing(e) => none(),
+        known => estimate(AMP, known),
     }
 }
 
+/// Left out where a narrow page stacks the cells.
+fn none() -> Markup {
+    markup! { span.none { "none" } }
+}
+
+/// What decided it stands in full in operating_points.csv; the clause on the
+/// battery is the same in every row and stands above the table.
 fn state(point: &OperatingPoint) -> Markup {
+    let how = plain(&point.state_how);
+    let how = how.split(';').next().unwrap_or("");
     markup! {
         span class=(format!("state {}", point.state.word())) { (point.state.word()) }
         @if point.state_confidence.is_finite() {
             " " span.range { (PERCENT.of(point.state_confidence * 100.0)) " sure" }
         }
-        @if !point.state_how.is_empty() { " " span.range { (plain(&point.state_how)) } }
+        @if !how.is_empty() { " " span.range { (how) } }
     }
 }
 
@@ -150,12 +181,7 @@ pub fn system(diagnosis: &Diagnosis) -> Markup {
 
 type Rows = Vec<Vec<Markup>>;
 
-fn fact(
-    facts: &mut Rows,
-    name: impl AsRef<str>,
-    unit: words::Unit,
-    value: Option<&crate::estimate::Estimate>,
-) {
+fn fact(facts: &mut Rows, name: impl AsRef<str>, unit: words::Unit, value: Option<&Estimate>) {
     let how = value.map_or("", |e| e.how.as_str());
     facts.push(vec![text(name), estimate(unit, value), text(how)]);
 }

@@ -200,33 +200,47 @@ fn labelled(ticks: &[f64]) -> Vec<(f64, String)> {
 /// A label that would like to stand at `y`.
 pub struct Label {
     pub y: i32,
-    pub text: String,
+    pub name: String,
+    /// What the line stands at; may be empty.
+    pub value: String,
     pub ink: Ink,
     /// The shape of its series' marks.
     pub mark: Option<usize>,
 }
 
 /// Labels in the margin right of a panel, moved apart where they would
-/// overlap, each tied to its line by a short leader.
+/// overlap, each tied to its line by a short leader. In a margin too narrow for
+/// both, the value is `stacked` under its name.
 pub fn margin_labels(
     canvas: &Canvas,
     mut labels: Vec<Label>,
     at: (i32, i32),
     between: (i32, i32),
     size: i32,
+    stacked: bool,
 ) -> Drawn {
     let (left, right) = at;
     labels.sort_by_key(|label| label.y);
     let wanted: Vec<i32> = labels.iter().map(|label| label.y).collect();
-    for (label, y) in labels.iter().zip(spread(&wanted, size + 4, between)) {
+    let line = size + 4;
+    let gap = if stacked { 2 * line } else { line };
+    for (label, y) in labels.iter().zip(spread(&wanted, gap, between)) {
         canvas.line(vec![(left, label.y), (left + 12, y)], label.ink, 1)?;
         let mut start = left + 16;
         if let Some(shape) = label.mark {
             canvas.mark(shape, (start + 4, y), label.ink)?;
             start += 14;
         }
-        let text = fit(&label.text, size, right - start);
-        canvas.text((start, y), &text, Type::new(size).ink(label.ink))?;
+        let lines = match (stacked, label.value.is_empty()) {
+            (_, true) => vec![label.name.clone()],
+            (true, false) => vec![label.name.clone(), label.value.clone()],
+            (false, false) => vec![format!("{} {}", label.name, label.value)],
+        };
+        let top = y - (lines.len() as i32 - 1) * line / 2;
+        for (row, text) in (0..).zip(&lines) {
+            let text = fit(text, size, right - start);
+            canvas.text((start, top + row * line), &text, Type::new(size).ink(label.ink))?;
+        }
     }
     Ok(())
 }

@@ -11,7 +11,8 @@ use plotters::style::{Color, FontStyle, IntoFont, IntoTextStyle, ShapeStyle};
 use super::palette::{Ink, PLATE, TEXT};
 use crate::report::words::{cut_to, plain};
 
-pub type Drawn = Result<(), DrawingAreaErrorKind<std::io::Error>>;
+pub type DrawError = DrawingAreaErrorKind<std::io::Error>;
+pub type Drawn = Result<(), DrawError>;
 pub type Point = (i32, i32);
 
 /// What a reader who cannot see the plot is told.

@@ -5,6 +5,7 @@ use super::canvas::{Canvas, Drawn, Point, Type, fit};
 use super::palette::{FAINT, LANE};
 use crate::diagnosis::Lane;
 
+/// Of a bar with the gap above it.
 const HEIGHT: i32 = 26;
 /// More lanes than this make a picture nobody reads; the rest are counted in words.
 const MOST: usize = 24;
@@ -18,6 +19,8 @@ pub struct Lanes<'a> {
     /// Where the names must end.
     pub margin: i32,
     pub size: i32,
+    /// Names stand over their bars, where the margin is too narrow for them.
+    pub names_above: bool,
 }
 
 impl Lanes<'_> {
@@ -25,24 +28,33 @@ impl Lanes<'_> {
         self.all.get(..MOST).unwrap_or(self.all)
     }
 
+    fn row(&self) -> i32 {
+        HEIGHT + if self.names_above { self.size } else { 0 }
+    }
+
     /// Pixels the lanes take, and pixels the word on those left out takes
     /// below the time axis.
     pub fn heights(&self) -> (i32, i32) {
         let left_out = self.shown().len() < self.all.len();
-        (self.shown().len() as i32 * HEIGHT + 2, if left_out { 24 } else { 0 })
+        (self.shown().len() as i32 * self.row() + 2, if left_out { self.size + 8 } else { 0 })
     }
 
     pub fn draw(&self, canvas: &Canvas, top: i32, foot: i32) -> Drawn {
         let (left, right) = self.across;
         for (row, lane) in self.shown().iter().enumerate() {
-            let floor = top + (row as i32 + 1) * HEIGHT - 2;
+            let floor = top + (row as i32 + 1) * self.row() - 2;
             let panel = Panel::new(self.across, (floor - HEIGHT + 6, floor), self.time, (0.0, 1.0));
             canvas.line(vec![(left, floor), (right, floor)], LANE, 1)?;
             for outline in outlines_of(lane, &panel) {
                 canvas.polygon(outline, LANE, 0.85)?;
             }
-            let name = fit(&lane.load, self.size, self.margin - right - 18);
-            canvas.text((right + 12, floor - HEIGHT / 2 + 3), &name, Type::new(self.size))?;
+            let (room, at) = if self.names_above {
+                (right - left, (left + 4, floor - HEIGHT - self.size / 2 + 4))
+            } else {
+                (self.margin - right - 18, (right + 12, floor - HEIGHT / 2 + 3))
+            };
+            let name = fit(&lane.load, self.size, room);
+            canvas.plated(at, &name, Type::new(self.size))?;
         }
         let faint = Type::new(self.size).ink(FAINT);
         if !self.all.is_empty() {
@@ -51,8 +63,8 @@ impl Lanes<'_> {
         }
         let left_out = self.all.len() - self.shown().len();
         if left_out > 0 {
-            let text = format!("{left_out} more loads are not drawn; diagnosis.json has them");
-            canvas.text((left, foot), &text, faint)?;
+            let text = format!("{left_out} more loads stand in diagnosis.json");
+            canvas.text((left, foot), &fit(&text, self.size, self.margin - left - 24), faint)?;
         }
         Ok(())
     }

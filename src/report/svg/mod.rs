@@ -10,9 +10,9 @@ mod speed;
 mod step;
 mod trace;
 
-pub use speed::speed;
+pub use speed::{speed, speed_narrow};
 pub use step::step;
-pub use trace::trace;
+pub use trace::{trace, trace_narrow};
 
 pub(super) use palette::dark_rules;
 pub(super) use speed::answer;

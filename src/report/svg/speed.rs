@@ -1,48 +1,87 @@
 //! Voltage against engine speed, a mark a sample, by set of loads: where each
 //! set leaves the setpoint, and the speed at which it comes back.
 
-use plotters::style::text_anchor::HPos;
-
 use super::axis::{Label, Panel, margin_labels};
-use super::canvas::{Canvas, Caption, Drawn, Type, document, fit, fit_bold, text_width};
-use super::palette::{DRAINING, DRAINING_TEXT, FAINT, SERIES, SETPOINT, TEXT};
+use super::canvas::{
+    Canvas, Caption, DrawError, Drawn, Type, bold, document, fit, fit_bold, text_width,
+};
+use super::palette::{DRAINING, DRAINING_TEXT, FAINT, Ink, SERIES, SETPOINT, TEXT};
 use super::scale::readable;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, SpeedCloud};
 use crate::report::words::{self, RPM, VOLT};
 
-const WIDTH: i32 = 1100;
-const LEFT: i32 = 74;
-const RIGHT: i32 = WIDTH - 370;
-const TOP: i32 = 66;
-const PANEL_HEIGHT: i32 = 430;
-const SIZE: i32 = 16;
+const MOST_KEEP_UPS: usize = 8;
 /// Marks in all: each costs about a hundred bytes.
 const MOST_MARKS: usize = 1500;
 
+/// The paper the picture is drawn on, and the size of its letters.
+#[derive(Clone, Copy)]
+struct Sheet {
+    width: i32,
+    left: i32,
+    right: i32,
+    top: i32,
+    size: i32,
+    ticks: usize,
+    /// The names of the sets stand below the picture, not beside it.
+    narrow: bool,
+}
+
+const WIDE: Sheet =
+    Sheet { width: 1100, left: 74, right: 1100 - 370, top: 88, size: 16, ticks: 9, narrow: false };
+const NARROW: Sheet =
+    Sheet { width: 640, left: 76, right: 640 - 20, top: 110, size: 22, ticks: 5, narrow: true };
+const PANEL_HEIGHT: i32 = 430;
+
+impl Sheet {
+    fn line(&self) -> i32 {
+        self.size + 8
+    }
+}
+
 /// `None` where the log has no engine speed in steady running.
 pub fn speed(diagnosis: &Diagnosis) -> Option<String> {
+    on_sheet(diagnosis, WIDE, "speed")
+}
+
+/// The same picture for a narrow screen.
+pub fn speed_narrow(diagnosis: &Diagnosis) -> Option<String> {
+    on_sheet(diagnosis, NARROW, "speed-narrow")
+}
+
+fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> Option<String> {
     let clouds = clouds(diagnosis);
     if clouds.is_empty() {
         return None;
     }
-    let keep_up: Vec<&KeepUp> = diagnosis.keep_up.iter().collect();
-    let listed = keep_up.len().min(8) as i32;
-    let height = TOP + PANEL_HEIGHT + 70 + listed * 24;
+    let key = key(diagnosis, &clouds, sheet);
+    let under = sheet.top + PANEL_HEIGHT + 2 * sheet.size + 12;
+    let height = under + sheet.size + 14 + key.len() as i32 * sheet.line();
     let sets = clouds
         .iter()
         .map(|c| words::shorten(&words::loads(&c.loads), 120))
         .collect::<Vec<_>>()
         .join("; ");
     let caption = Caption {
-        id: "speed",
+        id,
         title: format!(
             "Bus voltage against engine speed: {}",
             words::shorten(&diagnosis.source.file, 120)
         ),
         description: format!("Steady running, by set of loads: {sets}."),
     };
-    Some(document(&caption, (WIDTH as u32, height as u32), |canvas| {
-        draw(canvas, diagnosis, &clouds)
+    Some(document(&caption, (sheet.width as u32, height as u32), |canvas| {
+        let panel = draw(canvas, diagnosis, &clouds, sheet)?;
+        keep_up(canvas, diagnosis, &clouds, &panel, sheet)?;
+        for (row, line) in (0..).zip(&key) {
+            let y = under + sheet.size + 8 + row * sheet.line();
+            if let Some(shape) = line.set {
+                let ink = SERIES.get(shape).copied().unwrap_or(TEXT);
+                canvas.mark(shape, (sheet.left, y), ink)?;
+            }
+            canvas.text((sheet.left + 14, y), &line.text, Type::new(sheet.size).ink(line.ink))?;
+        }
+        Ok(())
     }))
 }
 
@@ -62,7 +101,58 @@ fn points(cloud: &SpeedCloud) -> impl Iterator<Item = (f64, f64)> + Clone + '_ {
     pairs.filter(|(rpm, v)| rpm.is_finite() && v.is_finite())
 }
 
-fn draw(canvas: &Canvas, diagnosis: &Diagnosis, clouds: &[&SpeedCloud]) -> Drawn {
+/// A line of words below the picture.
+struct KeyLine {
+    /// The set of loads whose mark stands before it.
+    set: Option<usize>,
+    text: String,
+    ink: Ink,
+}
+
+/// What each set of loads keeps up from; on a narrow sheet also what each mark means.
+fn key(diagnosis: &Diagnosis, clouds: &[&SpeedCloud], sheet: Sheet) -> Vec<KeyLine> {
+    let room = sheet.width - sheet.left - 30;
+    let fitted = |text: &str| fit(text, sheet.size, room);
+    let item_of = |cloud: &SpeedCloud| diagnosis.keep_up.iter().find(|i| i.loads == cloud.loads);
+    let mut lines = Vec::new();
+    let mut say = |set, text, ink| lines.push(KeyLine { set, text, ink });
+    if sheet.narrow {
+        for (shape, cloud) in clouds.iter().enumerate() {
+            say(Some(shape), fitted(&words::loads(&cloud.loads)), TEXT);
+            if let Some(item) = item_of(cloud) {
+                say(None, fitted(&answer(item)), FAINT);
+            }
+        }
+    }
+    let set_of = |item: &KeepUp| clouds.iter().position(|cloud| cloud.loads == item.loads);
+    for item in diagnosis.keep_up.iter().take(MOST_KEEP_UPS) {
+        let set = set_of(item);
+        if sheet.narrow && set.is_some() {
+            continue;
+        }
+        let tail = format!(": {}", answer(item));
+        let names = words::loads(&item.loads);
+        let left = room - text_width(&tail, sheet.size);
+        let text = if left < 120 { fitted(&names) } else { fit(&names, sheet.size, left) + &tail };
+        say(set, text, TEXT);
+        if left < 120 {
+            say(None, fitted(&answer(item)), FAINT);
+        }
+    }
+    let more = diagnosis.picture.speed.len().saturating_sub(clouds.len());
+    if more > 0 {
+        say(None, fitted(&format!("{more} more sets of loads are not drawn")), FAINT);
+    }
+    lines
+}
+
+fn draw(
+    canvas: &Canvas,
+    diagnosis: &Diagnosis,
+    clouds: &[&SpeedCloud],
+    sheet: Sheet,
+) -> Result<Panel, DrawError> {
+    let Sheet { left, right, top, size, ticks, narrow, .. } = sheet;
     let all = || clouds.iter().flat_map(|c| points(c));
     let lowest = all().map(|p| p.0).fold(f64::MAX, f64::min);
     let highest = all().map(|p| p.0).fold(f64::MIN, f64::max);
@@ -72,43 +162,71 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, clouds: &[&SpeedCloud]) -> Drawn
         (low, high) = (low.min(e.value - 0.1), high.max(e.value + 0.1));
     }
     let panel = Panel::new(
-        (LEFT, RIGHT),
-        (TOP, TOP + PANEL_HEIGHT),
+        (left, right),
+        (top, top + PANEL_HEIGHT),
         ((lowest - pad).max(0.0), highest + pad),
         (low, high),
     );
-    let file = words::plain(&diagnosis.source.file);
-    let title = format!("Bus voltage against engine speed, {file}");
-    canvas.text((8, 20), &fit_bold(&title, 19, WIDTH - 16), Type::new(19).bold())?;
+    let title = if narrow {
+        "Bus voltage against engine speed".to_owned()
+    } else {
+        format!("Bus voltage against engine speed, {}", words::plain(&diagnosis.source.file))
+    };
+    let bold = size + 3;
+    let title = fit_bold(&title, bold, sheet.width - 16);
+    canvas.text((8, size / 2 + 12), &title, Type::new(bold).bold())?;
 
-    let mut labels = Vec::new();
+    let mut levels = Vec::new();
     if let Some(e) = diagnosis.battery.zero_current_v.as_ref().filter(|e| panel.shows_y(e.value)) {
         let y = panel.y(e.value);
-        canvas.fill((LEFT, y), (RIGHT, panel.bottom), DRAINING, 0.45)?;
-        let text = format!("draining below {}", VOLT.of(e.value));
-        labels.push(Label { y, text, ink: DRAINING_TEXT, mark: None });
+        canvas.fill((left, panel.y(e.low)), (right, panel.bottom), DRAINING, 0.55)?;
+        canvas.fill((left, panel.y(e.high)), (right, panel.y(e.low)), DRAINING, 0.25)?;
+        canvas.dashed((left, y), (right, y), (2, 6), DRAINING_TEXT, 2)?;
+        levels.push((y, "draining below", e.value, DRAINING_TEXT));
     }
-    panel.x_grid(canvas, 1.0, 9)?;
-    panel.y_axis(canvas, "bus voltage, V", 9, SIZE)?;
-    panel.x_axis(canvas, 1.0, "engine speed, rpm", 9, SIZE)?;
+    panel.x_grid(canvas, 1.0, ticks)?;
+    panel.y_axis(canvas, "bus voltage, V", 9, size)?;
+    panel.x_axis(canvas, 1.0, "engine speed, rpm", ticks, size)?;
     if let Some(e) = &diagnosis.setpoint_v {
         let y = panel.y(e.value);
-        canvas.dashed((LEFT, y), (RIGHT, y), (12, 7), SETPOINT, 2)?;
-        let text = format!("setpoint {}", VOLT.of(e.value));
-        labels.push(Label { y, text, ink: SETPOINT, mark: None });
+        canvas.dashed((left, y), (right, y), (12, 7), SETPOINT, 2)?;
+        levels.push((y, "setpoint", e.value, SETPOINT));
+    }
+
+    if narrow {
+        // Marks crowd at idle and thin out between: the middle has room. Under
+        // the marks, so that no label hides one.
+        for (y, name, value, ink) in &levels {
+            let text = format!("{name} {}", VOLT.of(*value));
+            let set = Type::new(size).ink(*ink).middle();
+            canvas.text(((left + right) / 2, y - size * 3 / 4), &text, set)?;
+        }
     }
 
     let total: usize = clouds.iter().map(|c| c.rpm.len()).sum();
-    let every = total.div_ceil(MOST_MARKS).max(1);
+    let most = if narrow { MOST_MARKS / 3 } else { MOST_MARKS };
+    let every = total.div_ceil(most).max(1);
+    let mut labels = Vec::new();
     for (shape, (cloud, &ink)) in clouds.iter().zip(&SERIES).enumerate() {
         for (rpm, v) in points(cloud).step_by(every) {
             canvas.mark(shape, (panel.x(rpm), panel.y(v)), ink)?;
         }
         let y = panel.y(right_end(cloud));
-        labels.push(Label { y, text: words::loads(&cloud.loads), ink, mark: Some(shape) });
+        let name = words::loads(&cloud.loads);
+        labels.push(Label { y, name, value: String::new(), ink, mark: Some(shape) });
     }
-    margin_labels(canvas, labels, (RIGHT, WIDTH), (TOP, panel.bottom), SIZE)?;
-    keep_up(canvas, diagnosis, clouds, &panel)
+    if narrow {
+        return Ok(panel);
+    }
+    labels.extend(levels.into_iter().map(|(y, name, value, ink)| Label {
+        y,
+        name: name.to_owned(),
+        value: VOLT.of(value),
+        ink,
+        mark: None,
+    }));
+    margin_labels(canvas, labels, (right, sheet.width), (top, panel.bottom), size, false)?;
+    Ok(panel)
 }
 
 /// Median voltage of the fastest tenth: where the set's marks end at the right.
@@ -120,42 +238,35 @@ fn right_end(cloud: &SpeedCloud) -> f64 {
     by_speed.get(by_speed.len() / 2).map_or(0.0, |p| p.1)
 }
 
-/// Marks on the scale where a keep-up speed is known, and a line of words each.
-fn keep_up(canvas: &Canvas, diagnosis: &Diagnosis, clouds: &[&SpeedCloud], panel: &Panel) -> Drawn {
+/// Lines on the scale where a keep-up speed is known, with its interval.
+fn keep_up(
+    canvas: &Canvas,
+    diagnosis: &Diagnosis,
+    clouds: &[&SpeedCloud],
+    panel: &Panel,
+    sheet: Sheet,
+) -> Drawn {
+    let size = sheet.size;
     let mut taken = i32::MIN;
-    for (row, item) in diagnosis.keep_up.iter().take(8).enumerate() {
+    for item in diagnosis.keep_up.iter().take(MOST_KEEP_UPS) {
         let set = clouds.iter().position(|cloud| cloud.loads == item.loads);
         let ink = set.and_then(|i| SERIES.get(i)).copied().unwrap_or(TEXT);
         let (low, high) = panel.x_range();
-        if let Some(rpm) = item.rpm.as_ref().filter(|e| low <= e.value && e.value <= high) {
-            let x = panel.x(rpm.value);
-            canvas.fill(
-                (panel.x(rpm.low), panel.top),
-                (panel.x(rpm.high), panel.bottom),
-                ink,
-                0.10,
-            )?;
-            canvas.dashed((x, panel.top), (x, panel.bottom), (6, 5), ink, 2)?;
-            let text = RPM.of(rpm.value);
-            let half = text_width(&text, SIZE) / 2 + 4;
-            if x - half > taken {
-                let set = Type { across: HPos::Center, ..Type::new(SIZE).ink(ink).bold() };
-                canvas.text((x.max(LEFT + half + 120), panel.top - 14), &text, set)?;
-                taken = x + half;
-            }
+        let Some(rpm) = item.rpm.as_ref().filter(|e| low <= e.value && e.value <= high) else {
+            continue;
+        };
+        let (from, to) = (panel.x(rpm.low), panel.x(rpm.high));
+        canvas.fill((from, panel.top), (to, panel.bottom), ink, 0.10)?;
+        let x = panel.x(rpm.value);
+        canvas.dashed((x, panel.top), (x, panel.bottom), (6, 5), ink, 2)?;
+        let text = RPM.of(rpm.value);
+        let half = text_width(&text, bold(size)) / 2 + 4;
+        if x - half > taken {
+            let at = x.clamp(panel.left + half, panel.right - half);
+            let set = Type::new(size).ink(ink).bold().middle();
+            canvas.plated((at, panel.top + size), &text, set)?;
+            taken = at + half;
         }
-        let y = panel.bottom + 68 + row as i32 * 24;
-        if let Some(shape) = set {
-            canvas.mark(shape, (LEFT, y), ink)?;
-        }
-        let tail = format!(": {}", answer(item));
-        let room = WIDTH - LEFT - 30 - text_width(&tail, SIZE);
-        let text = fit(&words::loads(&item.loads), SIZE, room.max(80)) + &tail;
-        canvas.text((LEFT + 14, y), &text, Type::new(SIZE))?;
-    }
-    if diagnosis.picture.speed.len() > clouds.len() {
-        let text = format!("and {} more sets", diagnosis.picture.speed.len() - clouds.len());
-        canvas.text((RIGHT + 16, panel.bottom + 16), &text, Type::new(SIZE).ink(FAINT))?;
     }
     Ok(())
 }

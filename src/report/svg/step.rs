@@ -2,17 +2,19 @@
 
 use super::axis::{Label, Panel, margin_labels};
 use super::canvas::{Canvas, Caption, Drawn, Type, bold, document, fit, fit_bold, text_width};
-use super::palette::{FAINT, Ink, SETPOINT, SETTLED, STEP, TROUGH, VOLTAGE};
+use super::palette::{FAINT, Ink, SETPOINT, SETTLED, TROUGH, VOLTAGE};
 use super::scale::readable;
 use crate::diagnosis::{Diagnosis, Envelope, LoadStep};
 use crate::estimate::Estimate;
+use crate::log::Span;
 use crate::report::words::{self, SECOND, VOLT};
 
-const WIDTH: i32 = 520;
+/// Narrow, so that the letters stay legible where three stand side by side.
+const WIDTH: i32 = 440;
 const HEIGHT: i32 = 350;
-const LEFT: i32 = 58;
-const RIGHT: i32 = WIDTH - 156;
-const TOP: i32 = 88;
+const LEFT: i32 = 54;
+const RIGHT: i32 = WIDTH - 148;
+const TOP: i32 = 108;
 const BOTTOM: i32 = HEIGHT - 50;
 const SIZE: i32 = 14;
 
@@ -56,10 +58,22 @@ pub(in crate::report) fn what(step: &LoadStep) -> String {
                 let sign = if duty < 0.0 { "−" } else { "+" };
                 format!("{} {sign}{}", words::plain(load), words::PERCENT.of(duty.abs() * 100.0))
             }
+            // A column called "fan on" must not read "fan on on".
+            None if ends_in_a_state(load) => format!("{}: {direction}", words::plain(load)),
             None => format!("{} {direction}", words::plain(load)),
         },
         None => format!("load {direction}"),
     }
+}
+
+fn ends_in_a_state(load: &str) -> bool {
+    let last = load.rsplit([' ', '_', '-']).next().unwrap_or("");
+    last.eq_ignore_ascii_case("on") || last.eq_ignore_ascii_case("off")
+}
+
+/// A load that goes off lets the voltage rise: its extreme is a peak.
+fn extreme(step: &LoadStep) -> &'static str {
+    if step.trough.value > step.baseline_v.value { "peak" } else { "trough" }
 }
 
 fn draw(canvas: &Canvas, step: &LoadStep, window: Option<&Envelope>) -> Drawn {
@@ -67,9 +81,12 @@ fn draw(canvas: &Canvas, step: &LoadStep, window: Option<&Envelope>) -> Drawn {
     let head = format!("{} · {}", step.number, what(step));
     let room = WIDTH - 16 - text_width(&tail, bold(18));
     canvas.text((8, 18), &(fit_bold(&head, 18, room) + &tail), Type::new(18).bold())?;
-    let sag =
-        format!("sag {}, shift {}", VOLT.with_range(&step.sag_v), VOLT.with_range(&step.shift_v));
-    canvas.text((8, 42), &fit(&sag, 13, WIDTH - 12), Type::new(13).ink(FAINT))?;
+    let said = |name: &str, e: &Estimate| format!("{name} {}", VOLT.with_range(e));
+    let lines = [said("sag", &step.sag_v), said("shift", &step.shift_v)];
+    for (row, line) in (0..).zip(&lines) {
+        let line = fit(line, SIZE, WIDTH - 12);
+        canvas.text((8, 42 + row * 20), &line, Type::new(SIZE).ink(FAINT))?;
+    }
 
     let empty = Envelope::default();
     let window = window.unwrap_or(&empty);
@@ -80,22 +97,30 @@ fn draw(canvas: &Canvas, step: &LoadStep, window: Option<&Envelope>) -> Drawn {
     panel.x_axis(canvas, 1.0, "time from the first sample, s", 5, SIZE)?;
 
     let edge = panel.x(step.at_s);
+    let before = stretch(&panel, &step.baseline_span);
+    let after = stretch(&panel, &step.settled_span);
     let trough_x = panel.x(step.trough_at_s);
-    let recovered = step.recovery_s.map_or(step.trough_at_s, |s| step.trough_at_s + s);
-    let settled_from = panel.x(recovered).clamp(edge, panel.right - 20);
-    band(canvas, &panel, (panel.left, edge), &step.baseline_v, SETPOINT)?;
-    band(canvas, &panel, (settled_from, panel.right), &step.settled_v, SETTLED)?;
-    canvas.fill(
-        (trough_x - 5, panel.y(step.trough.high)),
-        (trough_x + 5, panel.y(step.trough.low)),
-        TROUGH,
-        0.25,
-    )?;
-    canvas.dashed((edge, TOP), (edge, BOTTOM), (3, 4), STEP, 1)?;
+    // The window of a slow sag ends before it is over: then the labels point on.
+    let end = panel.x_range().1;
+    let trough_seen = step.trough_at_s <= end;
+    let settled_seen = step.settled_span.start_s < end;
+    band(canvas, &panel, before, &step.baseline_v, SETPOINT)?;
+    if settled_seen {
+        band(canvas, &panel, after, &step.settled_v, SETTLED)?;
+    }
+    if trough_seen {
+        let (high, low) = (panel.y(step.trough.high), panel.y(step.trough.low));
+        canvas.fill((trough_x - 5, high), (trough_x + 5, low), TROUGH, 0.25)?;
+    }
+    canvas.dashed((edge, TOP), (edge, BOTTOM), (3, 4), FAINT, 1)?;
     panel.envelope(canvas, window, VOLTAGE, 1)?;
-    level(canvas, &panel, (panel.left, edge), &step.baseline_v, SETPOINT)?;
-    level(canvas, &panel, (settled_from, panel.right), &step.settled_v, SETTLED)?;
-    canvas.ring((trough_x, panel.y(step.trough.value)), 5, TROUGH, 2)?;
+    level(canvas, &panel, before, &step.baseline_v, SETPOINT)?;
+    if settled_seen {
+        level(canvas, &panel, after, &step.settled_v, SETTLED)?;
+    }
+    if trough_seen {
+        canvas.ring((trough_x, panel.y(step.trough.value)), 5, TROUGH, 2)?;
+    }
     if window.time_s.is_empty() {
         let word = format!("trace {}", words::NOT_TOLD);
         let middle = ((LEFT + RIGHT) / 2, (TOP + BOTTOM) / 2);
@@ -103,16 +128,30 @@ fn draw(canvas: &Canvas, step: &LoadStep, window: Option<&Envelope>) -> Drawn {
     }
     let label = |name: &str, e: &Estimate, ink: Ink| Label {
         y: panel.y(e.value),
-        text: format!("{name} {}", VOLT.of(e.value)),
+        name: name.to_owned(),
+        value: VOLT.of(e.value),
         ink,
         mark: None,
     };
+    let pointing = |mut label: Label, seen: bool| {
+        if !seen {
+            label.name.push_str(" →");
+        }
+        label
+    };
     let labels = vec![
         label("baseline", &step.baseline_v, SETPOINT),
-        label("trough", &step.trough, TROUGH),
-        label("settled", &step.settled_v, SETTLED),
+        pointing(label(extreme(step), &step.trough, TROUGH), trough_seen),
+        pointing(label("settled", &step.settled_v, SETTLED), settled_seen),
     ];
-    margin_labels(canvas, labels, (RIGHT, WIDTH), (TOP, BOTTOM), SIZE)
+    margin_labels(canvas, labels, (RIGHT, WIDTH), (TOP, BOTTOM), SIZE, false)
+}
+
+/// Pixels of the span a level was read over, at least so wide that it is seen.
+fn stretch(panel: &Panel, span: &Span) -> (i32, i32) {
+    let (from, to) = (panel.x(span.start_s), panel.x(span.end_s));
+    let from = from.min(panel.right - 20);
+    (from, to.max(from + 20))
 }
 
 fn band(canvas: &Canvas, panel: &Panel, across: (i32, i32), e: &Estimate, ink: Ink) -> Drawn {
@@ -128,10 +167,12 @@ fn level(canvas: &Canvas, panel: &Panel, across: (i32, i32), e: &Estimate, ink: 
     canvas.line(vec![(across.0, y), (across.1, y)], ink, 2)
 }
 
+/// What the window holds; without one, from before the step to the trough.
 fn time_range(step: &LoadStep, window: &Envelope) -> (f64, f64) {
     let times = || window.time_s.iter().copied().filter(|t| t.is_finite());
     let first = times().fold(step.at_s, f64::min);
-    let last = times().fold(step.trough_at_s.max(step.at_s + 1.0), f64::max);
+    let last = times().fold(step.at_s + 1.0, f64::max);
+    let last = if times().next().is_none() { last.max(step.trough_at_s) } else { last };
     (first.min(step.at_s - 0.05 * (last - first)), last)
 }
 

@@ -2,7 +2,7 @@
 //! speed and, under them, a lane a load.
 
 use super::axis::{Label, Panel, margin_labels, time_unit};
-use super::canvas::{Canvas, Caption, Drawn, Point, Type, document, fit_bold, text_width};
+use super::canvas::{Canvas, Caption, Drawn, Point, Type, document, fit, fit_bold, text_width};
 use super::lanes::Lanes;
 use super::palette::{
     CRANKING, DRAINING, DRAINING_TEXT, FAINT, Ink, REST, RESTING, RUNNING, SERIES, SETPOINT, SPEED,
@@ -12,18 +12,53 @@ use super::scale::{extremes, readable, voltage_range};
 use crate::diagnosis::{Diagnosis, Envelope, NamedEnvelope, PhaseKind};
 use crate::report::words::{self, SECOND, VOLT};
 
-const WIDTH: i32 = 1500;
-const LEFT: i32 = 84;
-const RIGHT: i32 = WIDTH - 256;
-const SIZE: i32 = 16;
 const MOST_TAPS: usize = 4;
 const MOST_NUMBER_ROWS: usize = 4;
 
+/// The paper the picture is drawn on, and the size of its letters.
+#[derive(Clone, Copy)]
+struct Sheet {
+    width: i32,
+    left: i32,
+    right: i32,
+    size: i32,
+    /// Ticks along the time axis at most.
+    ticks: usize,
+    narrow: bool,
+}
+
+/// For a page or a screen.
+const WIDE: Sheet =
+    Sheet { width: 1500, left: 84, right: 1500 - 256, size: 16, ticks: 12, narrow: false };
+/// For a telephone, which shows it at about half size.
+const NARROW: Sheet =
+    Sheet { width: 640, left: 76, right: 640 - 160, size: 22, ticks: 5, narrow: true };
+
+impl Sheet {
+    fn type_of(&self) -> Type {
+        Type::new(self.size)
+    }
+
+    /// From one line of letters to the next.
+    fn line(&self) -> i32 {
+        self.size + 4
+    }
+}
+
 pub fn trace(diagnosis: &Diagnosis) -> String {
-    let layout = Layout::of(diagnosis);
+    on_sheet(diagnosis, WIDE, "trace")
+}
+
+/// The same picture for a narrow screen: larger letters, fewer numbers.
+pub fn trace_narrow(diagnosis: &Diagnosis) -> String {
+    on_sheet(diagnosis, NARROW, "trace-narrow")
+}
+
+fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> String {
+    let layout = Layout::of(diagnosis, sheet);
     let verdict = diagnosis.verdict.word.words();
     let caption = Caption {
-        id: "trace",
+        id,
         title: format!("Bus voltage over time: {}", words::shorten(&diagnosis.source.file, 120)),
         description: format!(
             "{} of log, verdict: {verdict}. {}, {}. The same numbers stand in load_steps.csv \
@@ -33,13 +68,14 @@ pub fn trace(diagnosis: &Diagnosis) -> String {
             words::plural(diagnosis.operating_points.len(), "operating point", "operating points"),
         ),
     };
-    document(&caption, (WIDTH as u32, layout.height as u32), |canvas| {
+    document(&caption, (sheet.width as u32, layout.height as u32), |canvas| {
         draw(canvas, diagnosis, &layout)
     })
 }
 
 /// Where each part of the picture lies, top to bottom.
 struct Layout<'a> {
+    sheet: Sheet,
     time: (f64, f64),
     number_rows: usize,
     phases_top: i32,
@@ -53,27 +89,35 @@ struct Layout<'a> {
 }
 
 impl<'a> Layout<'a> {
-    fn of(diagnosis: &'a Diagnosis) -> Self {
+    fn of(diagnosis: &'a Diagnosis, sheet: Sheet) -> Self {
         let picture = &diagnosis.picture;
         let last = picture.voltage.time_s.iter().copied().fold(0.0, f64::max);
         let time = (0.0, diagnosis.source.duration_s.max(last));
-        let number_rows = numbered_steps(diagnosis, time).1;
-        let phases_top = 44;
-        let mut y = phases_top + 26 + number_rows as i32 * 20 + 34;
+        let number_rows = numbered_steps(diagnosis, time, sheet).1;
+        let Sheet { left, right, size, .. } = sheet;
+        let phases_top = size + 28;
+        let mut y = phases_top + size + 10 + number_rows as i32 * sheet.line() + 2 * size + 2;
         let mut take = |height: i32, gap: i32| {
             let top = y;
             y += height + gap;
             (top, top + height)
         };
-        let voltage = take(400, 48);
-        let taps = (!picture.other_voltages.is_empty()).then(|| take(170, 48));
+        let voltage = take(400, 3 * size);
+        let taps = (!picture.other_voltages.is_empty()).then(|| take(170, 3 * size));
         let speed = picture.engine_rpm.as_ref().map(|rpm| (rpm, take(130, 22)));
-        let across = (LEFT, RIGHT);
-        let lanes = Lanes { all: &picture.loads, time, across, margin: WIDTH, size: SIZE };
+        let lanes = Lanes {
+            all: &picture.loads,
+            time,
+            across: (left, right),
+            margin: sheet.width,
+            size,
+            names_above: sheet.narrow,
+        };
         let (lanes_height, foot_height) = lanes.heights();
         let (lanes_top, bottom) = take(lanes_height, 0);
-        let height = bottom + 60 + foot_height;
+        let height = bottom + 28 + 2 * size + foot_height;
         Layout {
+            sheet,
             time,
             number_rows,
             phases_top,
@@ -88,20 +132,34 @@ impl<'a> Layout<'a> {
     }
 
     fn panel(&self, down: (i32, i32), y: (f64, f64)) -> Panel {
-        Panel::new((LEFT, RIGHT), down, self.time, y)
+        Panel::new((self.sheet.left, self.sheet.right), down, self.time, y)
     }
 }
 
 fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
-    let title = format!("Bus voltage over time, {}", words::plain(&diagnosis.source.file));
-    canvas.text((8, 20), &fit_bold(&title, 19, WIDTH - 16), Type::new(19).bold())?;
+    let sheet = &layout.sheet;
+    let size = sheet.size;
+    let title = if sheet.narrow {
+        "Bus voltage over time".to_owned()
+    } else {
+        format!("Bus voltage over time, {}", words::plain(&diagnosis.source.file))
+    };
+    let bold = size + 3;
+    let title = fit_bold(&title, bold, sheet.width - 16);
+    canvas.text((8, size / 2 + 12), &title, Type::new(bold).bold())?;
     let volts = layout.panel(layout.voltage, voltage_range(diagnosis));
     phases(canvas, diagnosis, layout, &volts)?;
 
     let (unit_s, unit) = time_unit(layout.time.1 - layout.time.0);
     let whole = layout.panel((layout.voltage.0, layout.bottom), (0.0, 1.0));
-    whole.x_grid(canvas, unit_s, 12)?;
-    whole.x_axis(canvas, unit_s, &format!("time from the first sample, {unit}"), 12, SIZE)?;
+    whole.x_grid(canvas, unit_s, sheet.ticks)?;
+    whole.x_axis(
+        canvas,
+        unit_s,
+        &format!("time from the first sample, {unit}"),
+        sheet.ticks,
+        size,
+    )?;
 
     // Under the traces, over the shaded ground.
     voltage_ground(canvas, diagnosis, &volts)?;
@@ -113,14 +171,16 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
     if let Some((rpm, down)) = layout.speed {
         let highest = rpm.high.iter().flatten().copied().fold(1000.0, f64::max);
         let panel = layout.panel(down, (0.0, highest * 1.05));
-        panel.y_axis(canvas, "engine speed, rpm", 4, SIZE)?;
-        panel.envelope(canvas, rpm, SPEED, 2)?;
+        panel.y_axis(canvas, "engine speed, rpm", 4, size)?;
+        panel.envelope(canvas, rpm, SPEED, if sheet.narrow { 3 } else { 2 })?;
     }
     layout.lanes.draw(canvas, layout.lanes_top, layout.height - 14)
 }
 
 fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &Panel) -> Drawn {
-    let top = layout.phases_top;
+    let (top, sheet) = (layout.phases_top, &layout.sheet);
+    let size = sheet.size;
+    let middle = top + size / 2 + 3;
     for phase in &diagnosis.phases {
         let ink = match phase.kind {
             PhaseKind::Rest => RESTING,
@@ -129,7 +189,7 @@ fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &Panel
         };
         let (from, to) =
             (volts.x(phase.start_s), volts.x(phase.end_s).max(volts.x(phase.start_s) + 2));
-        canvas.fill((from, top), (to, top + 22), ink, 1.0)?;
+        canvas.fill((from, top), (to, top + size + 6), ink, 1.0)?;
         if phase.kind != PhaseKind::Running {
             canvas.fill((from, layout.voltage.0), (to, layout.voltage.1), ink, 0.6)?;
         }
@@ -140,61 +200,67 @@ fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &Panel
         let (from, to) = (volts.x(phase.start_s), volts.x(phase.end_s));
         let word = phase.kind.word();
         let before = format!("◂ {}", short.join(", "));
-        let lead = if short.is_empty() { 0 } else { 2 * text_width(&before, SIZE) + 16 };
-        if text_width(word, SIZE) + 8 > to - from {
+        let lead = if short.is_empty() { 0 } else { 2 * text_width(&before, size) + 16 };
+        if text_width(word, size) + 8 > to - from {
             if short.last() != Some(&word) {
                 short.push(word);
             }
             continue;
         }
-        canvas.text(((from + to) / 2, top + 11), word, Type::new(SIZE).middle())?;
-        if lead > 0 && text_width(word, SIZE) + lead <= to - from {
-            canvas.text((from + 4, top + 11), &before, Type::new(SIZE).ink(FAINT))?;
+        canvas.text(((from + to) / 2, middle), word, sheet.type_of().middle())?;
+        if lead > 0 && text_width(word, size) + lead <= to - from {
+            canvas.text((from + 4, middle), &before, sheet.type_of().ink(FAINT))?;
         }
         short.clear();
     }
     if diagnosis.phases.is_empty() {
         return Ok(());
     }
-    canvas.text((LEFT - 8, top + 11), "phase", Type::new(SIZE).ink(FAINT).right())
+    canvas.text((sheet.left - 8, middle), "phase", sheet.type_of().ink(FAINT).right())
 }
 
 fn voltage(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, panel: &Panel) -> Drawn {
+    let Sheet { left, right, size, narrow, .. } = layout.sheet;
     let mut labels = Vec::new();
     let mut line = |value: f64, name: &str, ink: Ink| {
         if panel.shows_y(value) {
-            let text = format!("{name} {}", VOLT.of(value));
-            labels.push(Label { y: panel.y(value), text, ink, mark: None });
+            let (y, name, value) = (panel.y(value), name.to_owned(), VOLT.of(value));
+            labels.push(Label { y, name, value, ink, mark: None });
         }
     };
+    panel.y_axis(canvas, "bus voltage, V", 9, size)?;
     if let Some(e) = diagnosis.battery.zero_current_v.as_ref() {
-        line(e.value, "draining below", DRAINING_TEXT);
+        if panel.shows_y(e.value) {
+            let y = panel.y(e.value);
+            canvas.dashed((left, y), (right, y), (2, 6), DRAINING_TEXT, 2)?;
+        }
+        // The whole words would not fit a narrow margin.
+        line(e.value, if narrow { "drain below" } else { "draining below" }, DRAINING_TEXT);
     }
-    panel.y_axis(canvas, "bus voltage, V", 9, SIZE)?;
     if let Some(e) = diagnosis.rest_voltage_v.as_ref() {
         let y = panel.y(e.value);
         if panel.shows_y(e.value) {
-            canvas.dashed((LEFT, y), (RIGHT, y), (4, 10), REST, 2)?;
+            canvas.dashed((left, y), (right, y), (4, 10), REST, 2)?;
         }
         line(e.value, "rest", REST);
     }
     if let Some(e) = diagnosis.setpoint_v.as_ref() {
         let y = panel.y(e.value);
-        canvas.fill((LEFT, panel.y(e.high)), (RIGHT, panel.y(e.low)), SETPOINT, 0.15)?;
+        canvas.fill((left, panel.y(e.high)), (right, panel.y(e.low)), SETPOINT, 0.15)?;
         if panel.shows_y(e.value) {
-            canvas.dashed((LEFT, y), (RIGHT, y), (12, 7), SETPOINT, 2)?;
+            canvas.dashed((left, y), (right, y), (12, 7), SETPOINT, 2)?;
         }
         line(e.value, "setpoint", SETPOINT);
     }
     let envelope = &diagnosis.picture.voltage;
-    panel.envelope(canvas, envelope, VOLTAGE, 1)?;
-    beyond(canvas, panel, envelope)?;
+    panel.envelope(canvas, envelope, VOLTAGE, if narrow { 2 } else { 1 })?;
+    beyond(canvas, &layout.sheet, panel, envelope)?;
     if envelope.time_s.is_empty() {
-        let middle = ((LEFT + RIGHT) / 2, (panel.top + panel.bottom) / 2);
+        let middle = ((left + right) / 2, (panel.top + panel.bottom) / 2);
         let word = format!("voltage trace {}", words::NOT_TOLD);
-        canvas.text(middle, &word, Type::new(SIZE).ink(FAINT).middle())?;
+        canvas.text(middle, &word, Type::new(size).ink(FAINT).middle())?;
     }
-    margin_labels(canvas, labels, (RIGHT, WIDTH), layout.voltage, SIZE)
+    margin_labels(canvas, labels, (right, layout.sheet.width), layout.voltage, size, narrow)
 }
 
 /// Where the battery gives amps while the engine runs: surest below the
@@ -210,7 +276,7 @@ fn voltage_ground(canvas: &Canvas, diagnosis: &Diagnosis, panel: &Panel) -> Draw
 }
 
 /// Marks where the voltage leaves the scale, and says how far it went.
-fn beyond(canvas: &Canvas, panel: &Panel, envelope: &Envelope) -> Drawn {
+fn beyond(canvas: &Canvas, sheet: &Sheet, panel: &Panel, envelope: &Envelope) -> Drawn {
     let (low, high) = panel.y_range();
     let columns: Vec<_> = panel.columns(envelope, 1).into_iter().flatten().collect();
     let under = columns.iter().filter(|c| c.low < low);
@@ -221,18 +287,18 @@ fn beyond(canvas: &Canvas, panel: &Panel, envelope: &Envelope) -> Drawn {
     if let Some(c) = under.min_by(|a, b| a.low.total_cmp(&b.low)) {
         canvas.polygon(arrow(c.x, panel.bottom, -1), TROUGH, 1.0)?;
         let word = format!("down to {} at {}", VOLT.of(c.low), SECOND.of(c.t_s));
-        note_beside(canvas, c.x, panel.bottom - 14, &word)?;
+        note_beside(canvas, sheet, c.x, panel.bottom - 14, &word)?;
     }
     if let Some(c) = over.max_by(|a, b| a.high.total_cmp(&b.high)) {
         canvas.polygon(arrow(c.x, panel.top, 1), TROUGH, 1.0)?;
-        note_beside(canvas, c.x, panel.top + 14, &format!("up to {}", VOLT.of(c.high)))?;
+        note_beside(canvas, sheet, c.x, panel.top + 14, &format!("up to {}", VOLT.of(c.high)))?;
     }
     Ok(())
 }
 
-fn note_beside(canvas: &Canvas, x: i32, y: i32, text: &str) -> Drawn {
-    let set = Type::new(SIZE).ink(TROUGH);
-    if x + 14 + text_width(text, SIZE) < RIGHT {
+fn note_beside(canvas: &Canvas, sheet: &Sheet, x: i32, y: i32, text: &str) -> Drawn {
+    let set = sheet.type_of().ink(TROUGH);
+    if x + 14 + text_width(text, sheet.size) < sheet.right {
         canvas.plated((x + 14, y), text, set)
     } else {
         canvas.plated((x - 14, y), text, set.right())
@@ -243,31 +309,36 @@ fn other_taps(canvas: &Canvas, taps: &[NamedEnvelope], layout: &Layout, down: (i
     let shown = taps.get(..MOST_TAPS).unwrap_or(taps);
     let values = shown.iter().flat_map(|tap| extremes(&tap.envelope));
     let panel = layout.panel(down, readable(values.collect()));
-    panel.y_axis(canvas, "other voltages, V", 5, SIZE)?;
+    let sheet = &layout.sheet;
+    panel.y_axis(canvas, "other voltages, V", 5, sheet.size)?;
     let mut labels = Vec::new();
     for (tap, &ink) in shown.iter().zip(SERIES.iter().skip(1)) {
         panel.envelope(canvas, &tap.envelope, ink, 2)?;
         let columns = panel.columns(&tap.envelope, 1);
         if let Some(last) = columns.last().and_then(|run| run.last()) {
             let y = panel.y((last.low + last.high) / 2.0);
-            labels.push(Label { y, text: tap.name.clone(), ink, mark: None });
+            labels.push(Label { y, name: tap.name.clone(), value: String::new(), ink, mark: None });
         }
     }
     if shown.len() < taps.len() {
-        let text = format!("and {} more", taps.len() - shown.len());
-        labels.push(Label { y: down.1, text, ink: FAINT, mark: None });
+        let name = format!("and {} more", taps.len() - shown.len());
+        labels.push(Label { y: down.1, name, value: String::new(), ink: FAINT, mark: None });
     }
-    margin_labels(canvas, labels, (RIGHT, WIDTH), down, SIZE)
+    margin_labels(canvas, labels, (sheet.right, sheet.width), down, sheet.size, false)
 }
 
 /// Step numbers that fit, each with its row, and how many rows they need.
-fn numbered_steps(diagnosis: &Diagnosis, time: (f64, f64)) -> (Vec<(i32, usize, String)>, usize) {
-    let panel = Panel::new((LEFT, RIGHT), (0, 1), time, (0.0, 1.0));
+fn numbered_steps(
+    diagnosis: &Diagnosis,
+    time: (f64, f64),
+    sheet: Sheet,
+) -> (Vec<(i32, usize, String)>, usize) {
+    let panel = Panel::new((sheet.left, sheet.right), (0, 1), time, (0.0, 1.0));
     let mut ends = [i32::MIN; MOST_NUMBER_ROWS];
     let mut placed = Vec::new();
     for step in &diagnosis.load_steps {
         let text = step.number.to_string();
-        let (x, half) = (panel.x(step.at_s), text_width(&text, SIZE) / 2 + 3);
+        let (x, half) = (panel.x(step.at_s), text_width(&text, sheet.size) / 2 + 3);
         let free = ends.iter_mut().enumerate().find(|(_, end)| **end < x - half);
         if let Some((row, end)) = free {
             *end = x + half;
@@ -279,23 +350,25 @@ fn numbered_steps(diagnosis: &Diagnosis, time: (f64, f64)) -> (Vec<(i32, usize, 
 }
 
 fn steps(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
-    let (placed, rows) = numbered_steps(diagnosis, layout.time);
-    let first = layout.phases_top + 22 + 14;
+    let sheet = &layout.sheet;
+    let (placed, rows) = numbered_steps(diagnosis, layout.time, *sheet);
+    let first = layout.phases_top + sheet.size + 20;
     for (x, row, _) in &placed {
-        let top = first + *row as i32 * 20 + 9;
+        let top = first + *row as i32 * sheet.line() + 9;
         canvas.line(vec![(*x, top), (*x, layout.bottom)], STEP, 1)?;
     }
     for (x, row, text) in &placed {
-        let set = Type::new(SIZE).ink(TEXT).bold().middle();
-        canvas.plated((*x, first + *row as i32 * 20), text, set)?;
+        let set = sheet.type_of().ink(TEXT).bold().middle();
+        canvas.plated((*x, first + *row as i32 * sheet.line()), text, set)?;
     }
     if rows > 0 {
-        canvas.text((LEFT - 8, first), "step", Type::new(SIZE).ink(FAINT).right())?;
+        canvas.text((sheet.left - 8, first), "step", sheet.type_of().ink(FAINT).right())?;
     }
     let unplaced = diagnosis.load_steps.len() - placed.len();
     if unplaced > 0 {
         let text = format!("{unplaced} more steps in the table");
-        canvas.text((RIGHT + 8, first), &text, Type::new(SIZE).ink(FAINT))?;
+        let text = fit(&text, sheet.size, sheet.width - sheet.right - 8);
+        canvas.text((sheet.right + 8, first), &text, sheet.type_of().ink(FAINT))?;
     }
     debug_assert_eq!(rows, layout.number_rows);
     Ok(())

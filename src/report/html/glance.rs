@@ -1,0 +1,163 @@
+//! What the first screen answers: how low, how many amps short, what it means.
+
+use maud::{Markup, html as markup};
+
+use crate::diagnosis::{BusState, Diagnosis, OperatingPoint, Severity, VerdictWord};
+use crate::estimate::Estimate;
+use crate::log::Span;
+use crate::report::words::{self, AMP, RPM, VOLT};
+
+pub fn three_answers(diagnosis: &Diagnosis) -> Markup {
+    let (name, volts) = level(diagnosis);
+    markup! {
+        dl.answers {
+            div { dt { (name) } dd { (volts) } }
+            div { dt { "Amps short" } dd { (amps(diagnosis)) } }
+            div { dt { "What it means" } dd { p.meaning { (meaning(diagnosis)) (faults_besides(diagnosis)) } } }
+        }
+    }
+}
+
+pub fn facts(diagnosis: &Diagnosis) -> Markup {
+    let fact = |name: &str, value: String| markup! { div { dt { (name) } dd { (value) } } };
+    markup! {
+        dl.facts {
+            (fact("Setpoint", VOLT.graded(diagnosis.setpoint_v.as_ref())))
+            (fact("Rest voltage", VOLT.graded(diagnosis.rest_voltage_v.as_ref())))
+            (fact("Log", format!("{}, {}", words::duration(diagnosis.source.duration_s),
+                words::plural(diagnosis.load_steps.len(), "load step", "load steps"))))
+        }
+    }
+}
+
+fn answer(value: &str, e: &Estimate, range: String, where_seen: String) -> Markup {
+    markup! {
+        p.big { (value) }
+        p { (range) " (90 %), " (e.grade.word()) }
+        p { (where_seen) }
+    }
+}
+
+/// The steady level that speaks for the verdict: the lowest, but the highest
+/// where the fault is too much.
+fn level(diagnosis: &Diagnosis) -> (&'static str, Markup) {
+    let too_much = diagnosis.verdict.word == VerdictWord::Overcharges;
+    let name = if too_much { "Highest steady voltage" } else { "Lowest steady voltage" };
+    let known = diagnosis.operating_points.iter().filter(|p| p.voltage_v.value.is_finite());
+    let by_volts =
+        |a: &&OperatingPoint, b: &&OperatingPoint| a.voltage_v.value.total_cmp(&b.voltage_v.value);
+    let point = if too_much { known.max_by(by_volts) } else { known.min_by(by_volts) };
+    let told = match point {
+        Some(p) => {
+            let e = &p.voltage_v;
+            answer(&VOLT.value(e), e, format!("{} V", VOLT.range(e)), place(p))
+        }
+        None => markup! { p { (words::NOT_TOLD) } },
+    };
+    (name, told)
+}
+
+/// The worst the battery has to give; else the most the alternator lacks.
+fn amps(diagnosis: &Diagnosis) -> Markup {
+    let points = &diagnosis.operating_points;
+    let worst = |state: BusState, of: fn(&OperatingPoint) -> Option<&Estimate>| {
+        let known = points.iter().filter(|p| p.state == state);
+        let known = known.filter_map(|p| Some((p, of(p).filter(|e| e.value.is_finite())?)));
+        known.max_by(|a, b| a.1.value.total_cmp(&b.1.value))
+    };
+    let said = |lead: &str, p: &OperatingPoint, e: &Estimate| {
+        let range = format!("{} A", AMP.range(e));
+        answer(&AMP.value(e), e, range, format!("{lead}; {}", place(p)))
+    };
+    if let Some((p, e)) = worst(BusState::Draining, |p| p.implied_deficit_a.as_ref()) {
+        return markup! {
+            (said("taken from the battery", p, e))
+            @if let Some(short) = &p.regulation_shortfall_a {
+                p { "To hold the setpoint there the alternator lacks " (AMP.graded(Some(short))) "." }
+            }
+        };
+    }
+    if points.iter().any(|p| p.state == BusState::Draining) {
+        return markup! { p { "The battery is draining; how many amps is " (words::NOT_TOLD) "." } };
+    }
+    if let Some((p, e)) = worst(BusState::Slipping, |p| p.regulation_shortfall_a.as_ref()) {
+        return said("to hold the setpoint; battery not draining", p, e);
+    }
+    markup! {
+        @if points.is_empty() {
+            p { (words::NOT_TOLD) }
+        } @else {
+            p.big { "Battery not draining" }
+            @if points.iter().all(|p| p.state == BusState::Holding) {
+                p { "No amps short: the setpoint is held at every operating point seen." }
+            } @else {
+                p { "The bus is below its setpoint; how many amps short is " (words::NOT_TOLD) "." }
+            }
+        }
+    }
+}
+
+/// When and where a point was seen: its longest stretch, its speed, its loads.
+fn place(point: &OperatingPoint) -> String {
+    let longest = |a: &&Span, b: &&Span| a.seconds().total_cmp(&b.seconds());
+    let mut parts = Vec::new();
+    if let Some(span) = point.spans.iter().max_by(longest) {
+        parts.push(words::from_to(span.start_s, span.end_s));
+    }
+    if let Some(rpm) = point.rpm.filter(|rpm| rpm.is_finite()) {
+        parts.push(RPM.of(rpm));
+    }
+    parts.push(words::loads(&point.loads));
+    parts.join(", ")
+}
+
+/// An alternator that keeps up must not hide a fault found elsewhere.
+fn faults_besides(diagnosis: &Diagnosis) -> &'static str {
+    let keeps_up =
+        matches!(diagnosis.verdict.word, VerdictWord::KeepsUp | VerdictWord::LittleInReserve);
+    if keeps_up && diagnosis.findings.iter().any(|f| f.severity > Severity::Note) {
+        " The findings below call for work all the same."
+    } else {
+        ""
+    }
+}
+
+/// The verdict in words a car's owner can act on.
+fn meaning(diagnosis: &Diagnosis) -> &'static str {
+    let drains = diagnosis.operating_points.iter().any(|p| p.state == BusState::Draining);
+    match (diagnosis.verdict.word, drains) {
+        (VerdictWord::KeepsUp, _) => {
+            "The alternator carries every load this log switched on, and the battery stays charged."
+        }
+        (VerdictWord::LittleInReserve, _) => {
+            "The alternator just carries these loads. One more load, more heat or a slower idle may \
+             be too much for it."
+        }
+        (VerdictWord::FallsShortAtIdle, true) => {
+            "Standing with these loads on, the car lives off its battery and runs it down. Driving \
+             charges it again."
+        }
+        (VerdictWord::FallsShortAtIdle, false) => {
+            "Standing with these loads on, the alternator is at its limit: the battery charges \
+             little or not at all. Driving charges it again."
+        }
+        (VerdictWord::FallsShort, true) => {
+            "With these loads on the car lives off its battery and runs it down, and driving does \
+             not cure it."
+        }
+        (VerdictWord::FallsShort, false) => {
+            "With these loads on the system is at its limit: the battery charges little or not at \
+             all, and driving does not cure it."
+        }
+        (VerdictWord::Overcharges, _) => {
+            "The voltage is more than a battery stands for long: it loses water, and lamps and \
+             electronics suffer."
+        }
+        (VerdictWord::NotCharging, _) => {
+            "The car lives off its battery alone and stops when that is empty."
+        }
+        (VerdictWord::CannotTell, _) => {
+            "This log does not show enough to judge. Below stands what is missing."
+        }
+    }
+}
