@@ -2,8 +2,8 @@
 //! the car allow, and what it gave and took.
 
 use crate::analysis::deficit;
-use crate::analysis::level::level;
-use crate::analysis::observer::{self, KnownStep, Observed};
+use crate::analysis::level::{half_width_v, level};
+use crate::analysis::observer::{self, KnownStep, Observed, Still};
 use crate::analysis::prior::{self, Draw};
 use crate::analysis::setpoint::Setpoint;
 use crate::analysis::step_response::{baseline_span, settled_span};
@@ -12,7 +12,7 @@ use crate::diagnosis::Origin;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
 use crate::physics::battery::resistance_from_cca;
-use crate::segment::{Segments, Step, mean};
+use crate::segment::{Segments, Step, indices, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;
 
@@ -24,6 +24,10 @@ const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.007, 0.0035, 0.014);
 const CONDITION: (f64, f64) = (0.62, 1.6);
 /// Batteries driven through the log.
 const DRAWS: usize = 800;
+/// A change of load has worked through the battery's first seconds by then, and
+/// so much more is needed to see whether its current stands still.
+const STILL_AFTER_S: f64 = 5.0;
+const STILL_LEAST_S: f64 = 6.0;
 /// Further under the setpoint than this, the alternator gives all it has.
 const FULL_OUTPUT_V: f64 = 0.15;
 
@@ -60,10 +64,11 @@ pub fn model(
 
     let mut windows: Vec<Span> = segments.stretches.iter().map(|s| s.settled).collect();
     let steps = known_steps(log, segments, car, setpoint, &mut windows);
-    let mut observed = observer::observe(log, &draws, &windows);
-    let still: Vec<usize> = (0..segments.stretches.len())
+    let full: Vec<usize> = (0..segments.stretches.len())
         .filter(|&k| at_full_output(log, segments, setpoint, windows[k]))
         .collect();
+    let still = still_windows(log, segments, &full, &mut windows);
+    let mut observed = observer::observe(log, &draws, &windows);
     observed.weigh(&still, &steps);
 
     let inferred = (!steps.is_empty()).then(|| posterior(&draws, &observed));
@@ -78,7 +83,7 @@ pub fn model(
         ),
     };
     let asked: Vec<usize> =
-        if still.is_empty() { (0..segments.stretches.len()).collect() } else { still };
+        if full.is_empty() { (0..segments.stretches.len()).collect() } else { full };
     let zero_v = zero_current(log, segments, &draws, &observed, &asked);
     let routes: Vec<Estimate> =
         [measured, inferred, rated, Some(common())].into_iter().flatten().collect();
@@ -145,6 +150,29 @@ fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, s
         let unsure_v = s.estimate.value - s.estimate.low;
         seen.mean_v < s.at(middle_s) - FULL_OUTPUT_V - unsure_v
     })
+}
+
+/// The later part of the stretches at full output; the windows are appended.
+fn still_windows(
+    log: &Log,
+    segments: &Segments,
+    full: &[usize],
+    windows: &mut Vec<Span>,
+) -> Vec<Still> {
+    let mut still = Vec::new();
+    for &k in full {
+        let settled = segments.stretches[k].settled;
+        let span = Span { start_s: settled.start_s + STILL_AFTER_S, ..settled };
+        if span.seconds() < STILL_LEAST_S {
+            continue;
+        }
+        // A line through noisy samples turns by about so many errors of its halves.
+        let samples = indices(log.time_s(), span).len();
+        let unsure_v = 1.2 * half_width_v(samples / 2, &segments.grain);
+        still.push(Still { window: windows.len(), unsure_v });
+        windows.push(span);
+    }
+    still
 }
 
 /// Declared steps of loads of stated amps between two windows at full output;

@@ -22,8 +22,8 @@ const MOST_BLOCKS: usize = 20_000;
 /// little: so many volts across the battery's resistance, or this share of its
 /// current (common practice, no source). In volts, so that a battery of much
 /// resistance, whose currents are all small, gains nothing by it.
-const STILL_V: f64 = 0.008;
-const STILL_SHARE: f64 = 0.07;
+const STILL_V: f64 = 0.006;
+const STILL_SHARE: f64 = 0.05;
 /// Amps on a label are off by so much: the motor, its voltage, its load
 /// (common practice, no source).
 const LABEL_SHARE: f64 = 0.08;
@@ -87,8 +87,14 @@ impl Window {
     }
 }
 
-/// A window in which the alternator gives all it has and nothing is switched.
-pub type Still = usize;
+/// A window in which the alternator gives all it has and nothing is switched,
+/// some seconds after anything was.
+#[derive(Debug, Clone, Copy)]
+pub struct Still {
+    pub window: usize,
+    /// How far noise and resolution may bend its voltage.
+    pub unsure_v: f64,
+}
 
 /// A load of known amps, switched between two windows of full output: `before`
 /// less `after` is `amps_a` (negative where it went off).
@@ -119,9 +125,11 @@ impl Observed {
             .map(|(of_draw, ohm)| {
                 let drift: f64 = still
                     .iter()
-                    .map(|&w| &of_draw[w])
-                    .filter(|w| w.seconds > 4.0)
-                    .map(|w| w.drift_a() / (STILL_V / ohm).hypot(STILL_SHARE * w.mean_a()))
+                    .map(|still| {
+                        let window = &of_draw[still.window];
+                        let slack_a = STILL_V.hypot(still.unsure_v) / ohm;
+                        window.drift_a() / slack_a.hypot(STILL_SHARE * window.mean_a())
+                    })
                     .filter(|z| z.is_finite())
                     .map(|z| z * z)
                     .sum();

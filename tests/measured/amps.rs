@@ -7,7 +7,7 @@ use stiffbus::estimate::Grade;
 use crate::figures::{Tally, diagnose};
 use crate::random_car::{Case, Options, random_case_with};
 
-const SEEDS: std::ops::Range<u64> = 2000..2200;
+const SEEDS: std::ops::Range<u64> = 2000..2100;
 /// Relative errors of a deficit smaller than this say nothing.
 const LEAST_A: f64 = 3.0;
 
