@@ -23,7 +23,7 @@ const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.007, 0.0035, 0.014);
 /// (common practice, no source): 90 % range about the label's resistance.
 const CONDITION: (f64, f64) = (0.62, 1.6);
 /// Batteries driven through the log.
-const DRAWS: usize = 800;
+const DRAWS: usize = 1200;
 /// A change of load has worked through the battery's first seconds by then, and
 /// so much more is needed to see whether its current stands still.
 const STILL_AFTER_S: f64 = 5.0;
@@ -120,7 +120,7 @@ fn zero_current(
                 .iter()
                 .filter_map(|&(k, volts)| {
                     let state = observed.window(draw, k).end()?;
-                    Some(draws[draw].battery.source_near(volts, state).0)
+                    Some(draws[draw].zero_current_v(volts, state))
                 })
                 .collect();
             mean(&zero_v)

@@ -48,14 +48,11 @@ pub fn of_point(
     let current_a = by_draw(&|window, _| window.mean_a());
     let given_a = by_draw(&|window, _| window.given_a());
     let zero_v = by_draw(&|window, draw| {
-        window
-            .end()
-            .map_or(f64::NAN, |state| battery.draws[draw].battery.source_near(voltage_v, state).0)
+        window.end().map_or(f64::NAN, |state| battery.draws[draw].zero_current_v(voltage_v, state))
     });
     let shortfall_a = setpoint_v.map(|held_v| {
         let taken_a = by_draw(&|window, draw| {
-            let battery = &battery.draws[draw].battery;
-            window.end().map_or(f64::NAN, |state| battery.current_at(held_v, state))
+            window.end().map_or(f64::NAN, |state| battery.draws[draw].current_at(held_v, state))
         });
         let growth_a = LOAD_GROWTH_A_PER_V * (held_v - voltage_v).max(0.0);
         let lacks: Vec<f64> = taken_a

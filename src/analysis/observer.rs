@@ -26,10 +26,10 @@ const STILL_V: f64 = 0.006;
 const STILL_SHARE: f64 = 0.05;
 /// Amps on a label are off by so much: the motor, its voltage, its load
 /// (common practice, no source).
-const LABEL_SHARE: f64 = 0.08;
-const LABEL_A: f64 = 0.7;
+const LABEL_SHARE: f64 = 0.06;
+const LABEL_A: f64 = 0.5;
 /// Weights are flattened until at least so many draws still count.
-const LEAST_DRAWS: f64 = 60.0;
+const LEAST_DRAWS: f64 = 200.0;
 
 /// Currents of every draw over every window, positive charging.
 pub struct Observed {
@@ -182,7 +182,7 @@ pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
         let mut seen = vec![Window::default(); windows.len()];
         let mut given_as = 0.0;
         for (block, inside) in blocks.0.iter().zip(&members) {
-            let current_a = draw.battery.current_at(block.volts, &state);
+            let current_a = draw.current_at(block.volts, &state);
             state = draw.battery.advance(&state, current_a, block.seconds);
             given_as += (-current_a).max(0.0) * block.seconds;
             for &w in inside {

@@ -10,17 +10,37 @@ use rand_distr::{Distribution, StandardNormal};
 
 use crate::car::Car;
 use crate::estimate::Estimate;
-use crate::physics::battery::{Battery, BatteryState, Polarisation, state_of_charge};
+use crate::physics::battery::{
+    Battery, BatteryState, Polarisation, rest_voltage_v, state_of_charge,
+};
 
 const SEED: u64 = 0x5717_fb05;
 /// Half of a 90 % interval in standard deviations of a normal distribution.
 const Z90: f64 = 1.645;
+
+/// A battery in a car is never quite full.
+const MOST_CHARGE: f64 = 0.98;
 
 /// A battery, and where it stands at the first sample.
 #[derive(Debug, Clone)]
 pub struct Draw {
     pub battery: Battery,
     pub start: BatteryState,
+    /// Volts that its rest voltage lies above the table of flooded batteries:
+    /// stronger acid, colder or warmer, a meter that reads off.
+    pub offset_v: f64,
+}
+
+impl Draw {
+    /// [`Battery::current_at`] under the posts' voltage.
+    pub fn current_at(&self, volts: f64, state: &BatteryState) -> f64 {
+        self.battery.current_at(volts - self.offset_v, state)
+    }
+
+    /// Voltage at the posts at which neither flows in nor out.
+    pub fn zero_current_v(&self, volts: f64, state: &BatteryState) -> f64 {
+        self.battery.source_near(volts - self.offset_v, state).0 + self.offset_v
+    }
 }
 
 /// `count` draws, the same every time. `resistance_ohm`: some seconds into a
@@ -46,7 +66,7 @@ fn draw(dice: &mut Dice, car: &Car, resistance_ohm: &Estimate, rest_v: Option<&E
     battery.fast =
         Polarisation { resistance_ohm: fast * total_ohm, time_constant_s: dice.factor(3.0, 2.0) };
     battery.slow = Polarisation {
-        resistance_ohm: dice.factor(0.65, 2.0) * total_ohm,
+        resistance_ohm: dice.factor(0.65, 1.5) * total_ohm,
         time_constant_s: dice.factor(110.0, 2.0),
     };
     battery.acceptance_ohm_share *= dice.factor(1.0, 2.0);
@@ -54,18 +74,19 @@ fn draw(dice: &mut Dice, car: &Car, resistance_ohm: &Estimate, rest_v: Option<&E
     battery.surface.build_as *= dice.factor(1.0, 2.5);
     battery.surface.strip_as *= strip(dice);
     battery.surface.fade_s *= dice.factor(1.0, 2.5);
-    let start = match rest_v {
+    let (charge, surface_v, offset_v) = match rest_v {
         Some(rest) => {
             let seen_v = dice.normal(rest);
             let surface_v = dice.0.random_range(0.0..0.15_f64);
-            BatteryState::rested(state_of_charge(seen_v - surface_v), surface_v)
+            let charge = state_of_charge(seen_v - surface_v).clamp(0.1, MOST_CHARGE);
+            (charge, surface_v, seen_v - surface_v - rest_voltage_v(charge))
         }
         None => {
             let surface_v = battery.surface.most_v * dice.0.random_range(0.1..1.0);
-            BatteryState::rested(dice.0.random_range(0.55..0.98), surface_v)
+            (dice.0.random_range(0.55..MOST_CHARGE), surface_v, dice.near(0.0, 0.06))
         }
     };
-    Draw { battery, start }
+    Draw { battery, start: BatteryState::rested(charge, surface_v), offset_v }
 }
 
 /// As stated, else from the cold-cranking amps (8 to 10.5 A a Ah), else any
@@ -82,7 +103,7 @@ fn capacity(dice: &mut Dice, car: &Car) -> f64 {
 /// (common practice, no source); porous-electrode models of a battery without
 /// grids and straps lose it with a tenth of that charge.
 fn strip(dice: &mut Dice) -> f64 {
-    const QUICK_SHARE: f64 = 0.2;
+    const QUICK_SHARE: f64 = 0.08;
     if dice.0.random_bool(QUICK_SHARE) { dice.factor(0.15, 2.5) } else { dice.factor(1.0, 1.7) }
 }
 
