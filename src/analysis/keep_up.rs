@@ -19,7 +19,6 @@ use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Span};
 use crate::segment::speed::differ;
 use crate::segment::{Segments, Stretch};
-use crate::stats::robust::median;
 
 /// Under the setpoint by less than this is the regulator's droop, not a slip
 /// (common practice, no source).
@@ -141,12 +140,12 @@ fn of_loads(
         return Some(answer(bound, None));
     };
     let bracket = (slips.rpm, holds.rpm);
-    let knees = passage::knees(log, segments, setpoint, visits, bracket);
+    let knees = passage::knees(log, segments, setpoint, visits, bracket, car);
     let rpm = match combined(&knees) {
         Some(knee) => {
             let how = match knees.len() {
-                1 => "hinge through one change of speed".to_owned(),
-                n => format!("hinges through {n} changes of speed"),
+                1 => "hinge through one fall in speed".to_owned(),
+                n => format!("hinges through {n} falls in speed"),
             };
             within(knee.rpm, knee.half_width_rpm, bracket, how)
         }
@@ -224,10 +223,4 @@ fn within(rpm: f64, half_width_rpm: f64, bracket: (f64, f64), how: String) -> Es
         Grade::Measured,
         how,
     )
-}
-
-/// Median time between samples of `span`, for the age of a reading.
-fn sample_interval_s(time_s: &[f64]) -> f64 {
-    let gaps: Vec<f64> = time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    median(&gaps)
 }

@@ -1,40 +1,56 @@
-//! The knee as a change of speed shows it, with the same loads before and after.
+//! The knee as a falling engine speed shows it, with the same loads before and after.
+//!
+//! On the way down the alternator's speed limits its current at once, and the
+//! battery, charged so far, gives way from the moment it is short: by its
+//! ohmic part with the amps that are missing, by its polarisation with their
+//! integral over time. So under the setpoint, from the knee on,
+//!
+//! ```text
+//! below = a·s + b·∫s dt,   s = g(knee) − g(speed) where that is positive
+//! ```
+//!
+//! with g the common shape of an output curve and a, b ≥ 0 whatever they turn
+//! out to be. The way up shows no knee: a battery that has just given takes more
+//! than it will a minute later, and the bus comes back late.
 
 use crate::analysis::LEVEL;
-use crate::analysis::keep_up::{Knee, Visit, sample_interval_s};
+use crate::analysis::keep_up::{Knee, Visit};
 use crate::analysis::setpoint::Setpoint;
+use crate::car::Car;
 use crate::log::{Log, Span};
+use crate::physics::alternator::OutputCurve;
 use crate::segment::speed::differ;
 use crate::segment::{Segments, indices};
-use crate::stats::fit::hinge::{KneePosition, fit_hinge};
+use crate::stats::interval::student_quantile;
 
-/// Steady running on either side that anchors the level held.
-const ANCHOR_S: f64 = 2.0;
+/// Steady running before the fall anchors the level held.
+const ANCHOR_S: f64 = 3.0;
 /// Two stretches further apart than this have more than one change between them.
 const LONGEST_S: f64 = 12.0;
-/// Further under the setpoint the battery has begun to give and the fall bends.
+/// Further under the setpoint the battery has begun to give and bends the fall.
 const STRAIGHT_V: f64 = 0.5;
-/// What the hinge takes for the level held must be the setpoint, give or take this.
+/// What the fit takes for the level held must be the setpoint, give or take this.
 const AT_SETPOINT_V: f64 = 0.12;
-/// The last share of a fall in speed is left out: there the speed stands while
-/// the bus still sinks.
-const TAIL_SHARE: f64 = 0.1;
-/// An alternator's current follows its field 0.1 to 0.3 s late on the way up
-/// (common practice, no source); on the way down its speed limits it at once.
-const FIELD_LAG_S: (f64, f64) = (0.2, 0.1);
+/// Pulley ratios of passenger cars: low, common, high (common practice, no source).
+const PULLEY_RATIOS: [f64; 3] = [2.0, 2.6, 3.2];
+/// Knees tried.
+const KNEES: usize = 200;
+/// Level, two slopes and the knee.
+const PARAMETERS: f64 = 4.0;
 
-/// Knees of every passage between a speed that holds and one that does not.
+/// Knees of every fall from a speed that holds to one that does not.
 pub(super) fn knees(
     log: &Log,
     segments: &Segments,
     setpoint: &Setpoint,
     visits: &[Visit],
     bracket: (f64, f64),
+    car: &Car,
 ) -> Vec<Knee> {
     visits
         .windows(2)
         .filter_map(|pair| match pair {
-            [from, to] => knee(log, segments, setpoint, from, to),
+            [from, to] => knee(log, segments, setpoint, from, to, car),
             _ => None,
         })
         .filter(|knee| {
@@ -50,44 +66,132 @@ fn knee(
     setpoint: &Setpoint,
     from: &Visit,
     to: &Visit,
+    car: &Car,
 ) -> Option<Knee> {
     let (left_s, reached_s) = (from.stretch.span.end_s, to.stretch.span.start_s);
-    let changes = segments.speed_changes.iter().any(|c| c.start_s < reached_s && c.end_s > left_s);
-    if !(changes && differ(from.rpm, to.rpm) && reached_s - left_s < LONGEST_S) {
+    let overlaps = |change: &Span| change.start_s < reached_s && change.end_s > left_s;
+    let falls = from.rpm > to.rpm && differ(from.rpm, to.rpm);
+    if !(falls && reached_s - left_s < LONGEST_S && segments.speed_changes.iter().any(overlaps)) {
         return None;
     }
-    let falls = from.rpm > to.rpm;
-    let window = Span {
-        start_s: (left_s - ANCHOR_S).max(from.stretch.span.start_s),
-        end_s: (reached_s + if falls { 0.0 } else { ANCHOR_S }).min(to.stretch.span.end_s),
-    };
+    let window =
+        Span { start_s: (left_s - ANCHOR_S).max(from.stretch.span.start_s), end_s: reached_s };
     let range = indices(log.time_s(), window);
-    let time_s = log.time_s().get(range.clone())?;
-    let rpm = log.engine_rpm()?.get(range.clone())?;
-    let below_v: Vec<f64> =
-        log.bus_v().get(range)?.iter().zip(time_s).map(|(v, &t)| v - setpoint.at(t)).collect();
-
-    let deep_v = -STRAIGHT_V - 2.0 * segments.grain.sigma_v;
-    let (start, end) = if falls {
-        let tail_rpm = to.rpm + TAIL_SHARE * (from.rpm - to.rpm);
-        let stands = rpm.iter().position(|&r| r < tail_rpm).unwrap_or(rpm.len());
-        let deep = below_v.iter().position(|&v| v < deep_v).unwrap_or(rpm.len());
-        (0, stands.min(deep))
-    } else {
-        (below_v.iter().rposition(|&v| v < deep_v).map_or(0, |k| k + 1), rpm.len())
-    };
-    let (x, y) = (rpm.get(start..end)?, below_v.get(start..end)?);
-    let worth = x.len() as f64 / segments.grain.memory_samples;
-    let fit = fit_hinge(x, y, worth, LEVEL).ok()?;
-    if fit.position != KneePosition::Within || fit.top.abs() > AT_SETPOINT_V {
-        return None;
+    let mut passage = Passage::default();
+    for k in range {
+        let (t, rpm, v) = (*log.time_s().get(k)?, *log.engine_rpm()?.get(k)?, *log.bus_v().get(k)?);
+        if !(rpm.is_finite() && v.is_finite()) {
+            continue;
+        }
+        passage.time_s.push(t);
+        passage.rpm.push(rpm);
+        passage.below_v.push(v - setpoint.at(t));
+        if v - setpoint.at(t) < -STRAIGHT_V - 2.0 * segments.grain.sigma_v {
+            break;
+        }
     }
-    // How fast the speed moved over the ramp, for what comes late.
-    let moving_s = (reached_s - left_s).max(0.5);
-    let rate = (to.rpm - from.rpm).abs() / moving_s;
-    let (lag_s, unsure_s) = if falls { (0.0, 0.0) } else { FIELD_LAG_S };
-    let read_s = sample_interval_s(time_s) / 2.0;
-    let shift_rpm = rate * lag_s;
-    let half_width_rpm = fit.knee.half_width().hypot(rate * unsure_s).hypot(rate * read_s);
-    Some(Knee { rpm: fit.knee.value - shift_rpm, half_width_rpm })
+    let worth = passage.rpm.len() as f64 / segments.grain.memory_samples;
+    let ratios = match car.alternator.pulley_ratio {
+        Some(ratio) => vec![ratio],
+        None => PULLEY_RATIOS.to_vec(),
+    };
+    let fits: Vec<Knee> = ratios.iter().filter_map(|&ratio| passage.fit(ratio, worth)).collect();
+    // What the unknown ratio leaves open widens the interval of the middle one.
+    let middle = *fits.get(fits.len() / 2)?;
+    let apart = fits.iter().map(|f| (f.rpm - middle.rpm).abs()).fold(0.0, f64::max);
+    Some(Knee { half_width_rpm: middle.half_width_rpm.hypot(apart), ..middle })
+}
+
+#[derive(Default)]
+struct Passage {
+    time_s: Vec<f64>,
+    rpm: Vec<f64>,
+    /// Volts over the setpoint, negative below it.
+    below_v: Vec<f64>,
+}
+
+/// Best level and squares left for one knee.
+struct Left {
+    top_v: f64,
+    squares: f64,
+}
+
+impl Passage {
+    fn fit(&self, ratio: f64, worth: f64) -> Option<Knee> {
+        let freedom = worth.min(self.rpm.len() as f64) - PARAMETERS;
+        if freedom < 1.0 {
+            return None;
+        }
+        let curve = OutputCurve::typical(1.0).ok()?;
+        let share = |rpm: f64| curve.output(rpm * ratio).amps_a;
+        let shares: Vec<f64> = self.rpm.iter().map(|&rpm| share(rpm)).collect();
+        let low = self.rpm.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = self.rpm.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let step = (high - low) / KNEES as f64;
+        let tried: Vec<f64> = (0..=KNEES).map(|k| low + step * k as f64).collect();
+        let lefts: Vec<Left> = tried.iter().map(|&knee| self.left(&shares, share(knee))).collect();
+        let (best, least) =
+            lefts.iter().enumerate().min_by(|a, b| a.1.squares.total_cmp(&b.1.squares))?;
+        let t = student_quantile(LEVEL, freedom);
+        let limit = least.squares * (1.0 + t * t / freedom);
+        let accepted = |left: &Left| left.squares <= limit;
+        let first = lefts.iter().position(accepted)?;
+        let last = lefts.iter().rposition(accepted)?;
+        // Either end of the speeds accepted: the fall shows no knee.
+        if first == 0 || last == KNEES || least.top_v.abs() > AT_SETPOINT_V {
+            return None;
+        }
+        let half = (tried.get(last)? - tried.get(first)?) / 2.0;
+        Some(Knee { rpm: *tried.get(best)?, half_width_rpm: half.max(step) })
+    }
+
+    /// Least squares of `below_v` on a level, the shortage and its integral, the
+    /// last two never positive in volts.
+    fn left(&self, shares: &[f64], knee_share: f64) -> Left {
+        let n = self.rpm.len() as f64;
+        let short: Vec<f64> = shares.iter().map(|s| (knee_share - s).max(0.0)).collect();
+        let mut sum = 0.0;
+        let mut last_s = self.time_s.first().copied().unwrap_or(0.0);
+        let summed: Vec<f64> = short
+            .iter()
+            .zip(&self.time_s)
+            .map(|(s, &t)| {
+                sum += s * (t - last_s);
+                last_s = t;
+                sum
+            })
+            .collect();
+        let centre = |x: &[f64]| x.iter().sum::<f64>() / n;
+        let (my, ma, mb) = (centre(&self.below_v), centre(&short), centre(&summed));
+        let product = |x: &[f64], mx: f64, y: &[f64], my: f64| -> f64 {
+            x.iter().zip(y).map(|(x, y)| (x - mx) * (y - my)).sum()
+        };
+        let yy = product(&self.below_v, my, &self.below_v, my);
+        let (ay, by) =
+            (product(&short, ma, &self.below_v, my), product(&summed, mb, &self.below_v, my));
+        let (aa, bb) = (product(&short, ma, &short, ma), product(&summed, mb, &summed, mb));
+        let ab = product(&short, ma, &summed, mb);
+        let with = |a: f64, b: f64| Left {
+            top_v: my - a * ma - b * mb,
+            squares: yy - 2.0 * (a * ay + b * by) + a * a * aa + 2.0 * a * b * ab + b * b * bb,
+        };
+        let mut best = with(0.0, 0.0);
+        let mut consider = |a: f64, b: f64| {
+            let left = with(a, b);
+            if a <= 0.0 && b <= 0.0 && left.squares < best.squares {
+                best = left;
+            }
+        };
+        if aa > 0.0 {
+            consider(ay / aa, 0.0);
+        }
+        if bb > 0.0 {
+            consider(0.0, by / bb);
+        }
+        let determinant = aa * bb - ab * ab;
+        if determinant > 1e-9 * aa * bb {
+            consider((ay * bb - by * ab) / determinant, (by * aa - ay * ab) / determinant);
+        }
+        best
+    }
 }
