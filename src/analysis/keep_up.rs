@@ -80,14 +80,77 @@ pub fn keep_up(
             sets.entry((stretch.loads.len(), &stretch.loads)).or_default().push(visit);
         }
     }
-    sets.iter()
+    let sets: Vec<Set> = sets
+        .iter()
         .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
         .filter_map(|((_, loads), visits)| {
-            let of_set: Vec<&OperatingPoint> =
-                points.iter().filter(|p| p.loads == **loads).collect();
-            of_loads(log, segments, setpoint, loads, visits, &of_set, car)
+            let speeds = speeds(visits);
+            let bracket = bracket(&speeds);
+            let fall = bracket.ok().and_then(|bracket| {
+                combined(&passage::knees(log, segments, setpoint, visits, bracket, car))
+            });
+            let of_set = points.iter().filter(|p| p.loads == **loads);
+            let lack = bracket.ok().and_then(|(_, high)| missing::lack(of_set, high));
+            Some(Set {
+                loads,
+                seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
+                bracket,
+                fall,
+                lack,
+            })
         })
-        .collect()
+        .collect();
+    let alternator = missing::Alternator::seen(
+        sets.iter().filter_map(|s| Some((s.fall?.rpm, s.lack.as_ref()?))),
+        car,
+    );
+    sets.iter().map(|set| set.answer(&alternator)).collect()
+}
+
+/// What is known of one set of loads.
+struct Set<'a> {
+    loads: &'a [String],
+    seen: (f64, f64),
+    /// Fastest speed that slips and slowest that holds; else which is missing.
+    bracket: Result<(f64, f64), Bound>,
+    fall: Option<Knee>,
+    lack: Option<missing::Lack>,
+}
+
+impl Set<'_> {
+    fn answer(&self, alternator: &missing::Alternator) -> KeepUp {
+        let (bound, rpm) = match self.bracket {
+            Err(bound) => (bound, None),
+            Ok(bracket) => (Bound::Within, Some(self.rpm(bracket, alternator))),
+        };
+        KeepUp {
+            loads: self.loads.to_vec(),
+            rpm,
+            bound,
+            seen_low_rpm: self.seen.0,
+            seen_high_rpm: self.seen.1,
+        }
+    }
+
+    fn rpm(&self, bracket: (f64, f64), alternator: &missing::Alternator) -> Estimate {
+        let by_amps = self.lack.as_ref().and_then(|lack| alternator.speed(lack, bracket));
+        match (self.fall, by_amps) {
+            (Some(knee), by_amps) => {
+                let mut rpm = within(knee, bracket);
+                // The fall came after a hold; a battery drained meanwhile asks for more.
+                if let Some(by_amps) = by_amps {
+                    rpm.high = rpm.high.max(by_amps.value);
+                }
+                rpm
+            }
+            (None, Some(by_amps)) => by_amps,
+            (None, None) => {
+                let how = "between the fastest speed that slips and the slowest that holds";
+                let middle = (bracket.0 + bracket.1) / 2.0;
+                Estimate::new(middle, bracket.0, bracket.1, Grade::Inferred, how)
+            }
+        }
+    }
 }
 
 fn visit<'a>(
@@ -115,43 +178,14 @@ fn visit<'a>(
     (visit.seconds > 0.0).then_some(visit)
 }
 
-fn of_loads(
-    log: &Log,
-    segments: &Segments,
-    setpoint: &Setpoint,
-    loads: &[String],
-    visits: &[Visit],
-    points: &[&OperatingPoint],
-    car: &Car,
-) -> Option<KeepUp> {
-    let speeds = speeds(visits);
-    let (lowest, highest) = (speeds.first()?, speeds.last()?);
-    let answer = |bound, rpm| KeepUp {
-        loads: loads.to_vec(),
-        rpm,
-        bound,
-        seen_low_rpm: lowest.low_rpm,
-        seen_high_rpm: highest.high_rpm,
-    };
-    let split = split(&speeds);
-    let (below, above) = speeds.split_at_checked(split)?;
-    let (Some(slips), Some(holds)) = (below.last(), above.first()) else {
-        let bound = if below.is_empty() { Bound::BelowSeen } else { Bound::AboveSeen };
-        return Some(answer(bound, None));
-    };
-    let bracket = (slips.rpm, holds.rpm);
-    let knees = passage::knees(log, segments, setpoint, visits, bracket, car);
-    let rpm = match combined(&knees) {
-        Some(knee) => {
-            let how = match knees.len() {
-                1 => "hinge through one fall in speed".to_owned(),
-                n => format!("hinges through {n} falls in speed"),
-            };
-            within(knee.rpm, knee.half_width_rpm, bracket, how)
-        }
-        None => missing::estimate(points, bracket, car),
-    };
-    Some(answer(Bound::Within, Some(rpm)))
+/// The speeds either side of the knee, or the bound where one side was not seen.
+fn bracket(speeds: &[Speed]) -> Result<(f64, f64), Bound> {
+    let (below, above) = speeds.split_at(split(speeds).min(speeds.len()));
+    match (below.last(), above.first()) {
+        (Some(slips), Some(holds)) => Ok((slips.rpm, holds.rpm)),
+        (None, _) => Err(Bound::BelowSeen),
+        (_, None) => Err(Bound::AboveSeen),
+    }
 }
 
 /// The visits gathered by speed, slow to fast.
@@ -210,17 +244,16 @@ fn combined(knees: &[Knee]) -> Option<Knee> {
     Some(Knee { rpm, half_width_rpm: total.recip().sqrt().hypot(drift_rpm) })
 }
 
-/// An estimate held to the speeds that bracket it.
-fn within(rpm: f64, half_width_rpm: f64, bracket: (f64, f64), how: String) -> Estimate {
+/// A measured knee held to the speeds that bracket it.
+fn within(knee: Knee, bracket: (f64, f64)) -> Estimate {
     let (low, high) = bracket;
-    let value = rpm.clamp(low, high);
-    let half = half_width_rpm.hypot(WANDER_SHARE * value);
-    let outer = |edge: f64, sign: f64| edge * (1.0 + sign * WANDER_SHARE);
+    let value = knee.rpm.clamp(low, high);
+    let half = knee.half_width_rpm.hypot(WANDER_SHARE * value);
     Estimate::new(
         value,
-        (rpm - half).clamp(outer(low, -1.0), value),
-        (rpm + half).clamp(value, outer(high, 1.0)),
+        (knee.rpm - half).clamp(low * (1.0 - WANDER_SHARE), value),
+        (knee.rpm + half).clamp(value, high * (1.0 + WANDER_SHARE)),
         Grade::Measured,
-        how,
+        "where the bus leaves its setpoint as the engine slows",
     )
 }
