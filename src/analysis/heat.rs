@@ -147,3 +147,50 @@ fn pair(setpoint: &Setpoint, loads: &[String], windows: &[Window]) -> Option<Hea
         change_v: change,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn window(start_s: f64, mean_v: f64, coolant_c: f64) -> Window {
+        Window {
+            span: Span { start_s, end_s: start_s + 10.0 },
+            rpm: Some(850.0),
+            level: Level { mean_v, half_width_v: 0.01, samples: 100 },
+            temperature: Some((Place::Coolant, coolant_c)),
+        }
+    }
+
+    /// 14.4 V at the start, 0.1 V less after ten minutes.
+    fn drifting() -> Setpoint {
+        Setpoint {
+            estimate: Estimate::around(14.4, 0.02, Grade::Measured, ""),
+            middle_s: 0.0,
+            drift_v_per_s: -0.1 / 600.0,
+            drift_per_minute: None,
+        }
+    }
+
+    #[test]
+    fn a_bus_that_sinks_under_its_setpoint_is_told_with_its_rate() {
+        let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
+        let Some(pair) = pair(&drifting(), &[], &windows) else { panic!("no pair") };
+        assert!((pair.change_v.value + 1.0).abs() < 1e-9);
+        assert!(pair.per_minute_v.is_some_and(|rate| (rate.value + 0.1).abs() < 1e-9));
+        assert!(pair.per_degree_v.is_some_and(|rate| (rate.value + 1.0 / 35.0).abs() < 1e-9
+            && rate.low < rate.value
+            && rate.value < rate.high));
+    }
+
+    #[test]
+    fn a_setpoint_that_drifts_costs_no_output() {
+        let windows = [window(0.0, 14.4, 60.0), window(600.0, 14.3, 95.0)];
+        assert!(pair(&drifting(), &[], &windows).is_none());
+    }
+
+    #[test]
+    fn windows_close_in_time_and_heat_are_no_pair() {
+        let windows = [window(0.0, 14.3, 90.0), window(30.0, 13.3, 91.0)];
+        assert!(pair(&drifting(), &[], &windows).is_none());
+    }
+}

@@ -257,3 +257,34 @@ fn within(knee: Knee, bracket: (f64, f64)) -> Estimate {
         "where the bus leaves its setpoint as the engine slows",
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(rpm: f64, seconds: f64, holding_s: f64) -> Speed {
+        Speed { rpm, low_rpm: rpm, high_rpm: rpm, seconds, holding_s }
+    }
+
+    #[test]
+    fn the_knee_lies_between_the_speeds_that_slip_and_hold() {
+        let speeds = [at(800.0, 30.0, 1.0), at(1500.0, 10.0, 9.0), at(2400.0, 20.0, 20.0)];
+        assert_eq!(bracket(&speeds), Ok((800.0, 1500.0)));
+    }
+
+    #[test]
+    fn one_side_alone_is_a_bound() {
+        assert_eq!(bracket(&[at(800.0, 9.0, 9.0), at(2000.0, 9.0, 8.0)]), Err(Bound::BelowSeen));
+        assert_eq!(bracket(&[at(800.0, 9.0, 0.0), at(2000.0, 9.0, 1.0)]), Err(Bound::AboveSeen));
+    }
+
+    #[test]
+    fn knees_that_differ_widen_the_interval() {
+        let knee = |rpm| Knee { rpm, half_width_rpm: 20.0 };
+        let same = combined(&[knee(1500.0), knee(1500.0)]);
+        let apart = combined(&[knee(1400.0), knee(1600.0)]);
+        assert!(same.is_some_and(|k| k.half_width_rpm < 20.0));
+        assert!(apart.is_some_and(|k| k.rpm == 1500.0 && k.half_width_rpm > 100.0));
+        assert_eq!(combined(&[]), None);
+    }
+}

@@ -27,8 +27,8 @@ use crate::stats::interval::student_quantile;
 const ANCHOR_S: f64 = 3.0;
 /// Two stretches further apart than this have more than one change between them.
 const LONGEST_S: f64 = 12.0;
-/// Further under the setpoint the battery has begun to give and bends the fall.
-const STRAIGHT_V: f64 = 0.5;
+/// Further under the setpoint the battery turns from taking to giving and bends the fall.
+const STRAIGHT_V: f64 = 0.2;
 /// What the fit takes for the level held must be the setpoint, give or take this.
 const AT_SETPOINT_V: f64 = 0.12;
 /// Pulley ratios of passenger cars: low, common, high (common practice, no source).
@@ -193,5 +193,46 @@ impl Passage {
             consider((ay * bb - by * ab) / determinant, (by * aa - ay * ab) / determinant);
         }
         best
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A bus at 20 samples a second that gives way as the module's formula says.
+    fn falling(knee_rpm: f64, from_rpm: f64, to_rpm: f64) -> Passage {
+        let share = |rpm: f64| {
+            OutputCurve::typical(1.0).map_or(f64::NAN, |curve| curve.output(2.6 * rpm).amps_a)
+        };
+        let mut passage = Passage::default();
+        let mut summed = 0.0;
+        for k in 0..100 {
+            let t = f64::from(k) * 0.05;
+            let rpm = (from_rpm - (t - 2.0).max(0.0) * 800.0).max(to_rpm);
+            let short = (share(knee_rpm) - share(rpm)).max(0.0);
+            summed += short * 0.05;
+            passage.time_s.push(t);
+            passage.rpm.push(rpm);
+            passage.below_v.push(-0.3 * short - 1.2 * summed);
+        }
+        passage
+    }
+
+    #[test]
+    fn a_knee_on_the_way_down_is_found() {
+        let found = falling(1500.0, 2400.0, 800.0).fit(2.6, 100.0);
+        assert!(found.is_some_and(|k| (k.rpm - 1500.0).abs() < 20.0), "{found:?}");
+    }
+
+    #[test]
+    fn a_bus_that_stays_up_shows_no_knee() {
+        assert_eq!(falling(700.0, 2400.0, 800.0).fit(2.6, 100.0), None);
+    }
+
+    #[test]
+    fn too_few_samples_show_no_knee() {
+        assert_eq!(falling(1500.0, 2400.0, 800.0).fit(2.6, 4.0), None);
+        assert_eq!(Passage::default().fit(2.6, 0.0), None);
     }
 }
