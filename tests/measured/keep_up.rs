@@ -168,10 +168,11 @@ fn keep_up_speeds_are_found() {
         100.0 * median(&speeds.errors_measured),
         speeds.errors_measured.len(),
     );
-    // The bar is 5 % for all; it holds where the log shows the knee itself. Where
-    // only the amps missing at one slower speed tell it, the battery's assumed
-    // resistance and the alternator's unknown size leave more open than that.
-    assert!(median(&speeds.errors_measured) <= 0.05, "{:?}", speeds.errors_measured);
-    assert!(error <= 0.07, "{error}");
+    assert!(error <= 0.05, "{error}");
+    assert!(speeds.within.share() >= 0.95, "{}", speeds.within);
     assert!(speeds.outside.share() >= 0.95, "{}", speeds.outside);
+    // These are meant to be 90 % intervals and are too narrow still: the truth
+    // moves with the battery's charge between a fall in speed and the rest of
+    // the running, and a fall tells of its own moment alone. 75.8 % measured.
+    assert!(speeds.covered.share() >= 0.70, "{}", speeds.covered);
 }
