@@ -230,7 +230,7 @@ fn split(speeds: &[Speed]) -> usize {
 fn combined(knees: &[Knee]) -> Option<Knee> {
     let weight = |k: &Knee| 1.0 / k.half_width_rpm.powi(2).max(1.0);
     let total: f64 = knees.iter().map(weight).sum();
-    if !(total > 0.0) {
+    if total.is_nan() || total <= 0.0 {
         return None;
     }
     let rpm = knees.iter().map(|k| weight(k) * k.rpm).sum::<f64>() / total;

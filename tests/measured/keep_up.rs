@@ -16,9 +16,6 @@ use crate::figures::{Tally, diagnose};
 use crate::random_car::{Case, Options, random_case_with};
 
 const SEEDS: std::ops::Range<u64> = 3000..3200;
-fn seeds() -> std::ops::Range<u64> {
-    std::env::var("N").ok().and_then(|n| n.parse().ok()).map_or(SEEDS, |n: u64| 3000..3000 + n)
-}
 
 #[derive(Default)]
 struct Speeds {
@@ -92,20 +89,6 @@ fn one(case: &Case) -> Speeds {
         } else {
             Bound::Within
         };
-        if std::env::var_os("CASES").is_some() {
-            println!(
-                "KEEP {} {:?} {:?} true {knee:.0} ({:.0} to {:.0}) seen {:.0} to {:.0} told {:?} {:?}",
-                case.seed,
-                right,
-                item.bound,
-                knees.iter().copied().fold(f64::INFINITY, f64::min),
-                knees.iter().copied().fold(0.0, f64::max),
-                item.seen_low_rpm,
-                item.seen_high_rpm,
-                item.rpm.as_ref().map(|r| (r.value.round(), r.low.round(), r.high.round())),
-                item.rpm.as_ref().map(|r| (r.grade, &r.how)),
-            );
-        }
         let bounds = if right == Bound::Within { &mut speeds.within } else { &mut speeds.outside };
         bounds.add(item.bound == right);
         if let (Bound::Within, Some(rpm)) = (right, &item.rpm) {
