@@ -10,7 +10,7 @@ use crate::support::{Garage, root, sample_logs};
 
 /// Committed whole; of the others only the page and the numbers, which hold
 /// every picture and table too, so that the repository stays small.
-const WHOLE: [&str; 3] = ["hot-idle-old-alternator", "no-load-columns", "thin-ground"];
+const WHOLE: [&str; 1] = ["hot-idle-old-alternator"];
 const ALWAYS: [&str; 2] = ["report.html", "diagnosis.json"];
 const MOST_BYTES: usize = 8_000_000;
 
