@@ -206,11 +206,11 @@ fn known_steps(
     known
 }
 
-/// Amps that a step adds, by the stated amps of the loads it names.
+/// Amps that a step adds, by the stated amps of the load it names. Loads that
+/// switched together tell nothing: how much of each is not kept.
 fn known_amps(step: &Step, car: &Car) -> Option<f64> {
-    let names = step.load.as_deref()?;
-    let amps_a: Option<f64> = names.split(" + ").map(|name| car.loads_a.get(name).copied()).sum();
-    amps_a.map(|a| a * step.duty_change.unwrap_or(1.0)).filter(|a| a.abs() > 0.5)
+    let amps_a = car.loads_a.get(step.load.as_deref()?)? * step.duty_change.unwrap_or(1.0);
+    (amps_a.abs() > 0.5).then_some(amps_a)
 }
 
 /// Resistance of the draws as the log weighs them.

@@ -80,8 +80,16 @@ fn draw(dice: &mut Dice, car: &Car, resistance_ohm: &Estimate, rest_v: Option<&E
     let (charge, surface_v, offset_v) = match rest_v {
         Some(rest) => {
             let seen_v = dice.normal(rest);
-            let surface_v = dice.0.random_range(0.0..0.15_f64);
-            let charge = state_of_charge(seen_v - surface_v).clamp(0.1, MOST_CHARGE);
+            // A battery that stood for hours has none left; one just parked has.
+            let parked = dice.0.random_bool(0.5);
+            let surface_v = if parked { dice.0.random_range(0.0..0.15_f64) } else { 0.0 };
+            let rested_v = seen_v - surface_v;
+            // Above the table the voltage says stronger acid, not a fuller battery.
+            let charge = if rested_v > rest_voltage_v(MOST_CHARGE) {
+                dice.0.random_range(0.55..MOST_CHARGE)
+            } else {
+                state_of_charge(rested_v).max(0.1)
+            };
             let drift_v = dice.near(0.0, REST_DRIFT_V);
             (charge, surface_v, seen_v - surface_v - rest_voltage_v(charge) + drift_v)
         }
