@@ -247,6 +247,10 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64) -> Option<Setpoint> {
     });
     let first = seen[*members.first()?].stretch;
     let changes = members.iter().any(|&k| differs(first, seen[k].stretch));
+    // A draining battery falls along a line too, one that begins as high.
+    if level_v < CHARGED_V {
+        return None;
+    }
     let (grade, how) = if changes {
         (Grade::Measured, format!("level held over {weight_s:.0} s while loads or speed changed"))
     } else if level_v >= 13.6 {

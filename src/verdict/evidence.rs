@@ -13,7 +13,11 @@ pub fn with_loads(loads: &[String]) -> String {
             1..=3 => format!("after {}", words::loads(loads)),
             n => format!("after {n} steps that no channel declares"),
         },
-        loads => format!("with {} on", words::loads(loads)),
+        loads => {
+            let names = words::loads(loads);
+            let on = if names.ends_with(" on") { "" } else { " on" };
+            format!("with {names}{on}")
+        }
     }
 }
 

@@ -92,10 +92,13 @@ const RULES: &[Rule] = &[
     Rule {
         id: "battery-draining",
         look: charging::battery_draining,
-        alternatives: &[Without(
-            Role::BatteryCurrent,
-            "the bus voltage is read behind a bad connection, and the battery itself is not draining",
-        )],
+        alternatives: &[
+            Without(
+                Role::BatteryCurrent,
+                "the bus voltage is read behind a bad connection, and the battery itself is not draining",
+            ),
+            Always("more loads on than the car is driven with"),
+        ],
         next_test: "Clamp meter on the battery cable with the same loads at the same speed: current out of the battery confirms it and replaces the estimate.",
     },
     Rule {

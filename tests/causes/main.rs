@@ -15,7 +15,7 @@ use faults::{FAULTS, Fault};
 use stiffbus::car::Car;
 use stiffbus::diagnosis::{Diagnosis, Finding, Severity};
 
-const LOGS: u64 = 12;
+const LOGS: u64 = 10;
 
 struct Log {
     fault: Fault,
@@ -120,12 +120,16 @@ fn each_fault_is_named_in_most_of_its_logs() {
 }
 
 /// A cause must not be cried everywhere: ten logs at least, healthy or with
-/// another fault, do not raise it; and most of them do not.
+/// another fault, do not raise it; and nine in ten of them do not. Left out are
+/// the pairs that no such log can tell apart ([`Fault::looks_like`]).
 #[test]
 fn each_cause_is_raised_where_it_is_and_seldom_elsewhere() {
     for fault in FAULTS {
         let Some(id) = fault.finding() else { continue };
-        let others = || logs().iter().filter(|log| log.fault.finding() != Some(id));
+        let others = || {
+            let without = |log: &&Log| log.fault.finding() != Some(id);
+            logs().iter().filter(without).filter(|log| !log.fault.looks_like(id))
+        };
         let silent = others().filter(|log| !log.raises(id)).count();
         let cried = others().count() - silent;
         println!("{id}: raised in {cried} of {} logs without its fault", others().count());

@@ -101,15 +101,12 @@ pub fn tired_battery(case: &Case) -> Option<Seen> {
     })
 }
 
-/// The whole crank counts, not its first instant, which any starter pulls down.
 fn labours(case: &Case) -> Option<Evidence> {
-    let phase = case.segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;
-    let span = Span { start_s: phase.start_s, end_s: phase.end_s };
-    let turning_v = median(&case.log.bus_v()[indices(case.log.time_s(), span)]);
-    (turning_v < CRANKING_V).then(|| Evidence {
-        start_s: span.start_s,
-        end_s: span.end_s,
-        text: format!("it turns the starter at {}", VOLT.of(turning_v)),
+    let cranking = case.analysis.cranking.as_ref().filter(|c| c.lowest_v < CRANKING_V)?;
+    Some(Evidence {
+        start_s: cranking.at_s,
+        end_s: cranking.at_s,
+        text: format!("the starter pulls it down to {}", VOLT.of(cranking.lowest_v)),
     })
 }
 

@@ -7,7 +7,7 @@ use crate::segment::{indices, mean};
 use crate::stats::robust::{median, quantile};
 use crate::verdict::Case;
 use crate::verdict::evidence::told;
-use crate::verdict::rules::Seen;
+use crate::verdict::rules::{Seen, wiring};
 use crate::words::PERCENT;
 
 /// A sound belt creeps by a per cent or two.
@@ -85,6 +85,10 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
 
 /// More engine speed must never mean less voltage.
 pub fn dips_on_acceleration(case: &Case) -> Option<Seen> {
+    // A connection that lets go does so while the engine speeds up too.
+    if wiring::drop_outs(case).is_some() {
+        return None;
+    }
     let dips = dips(case);
     (dips.len() >= DIPS).then(|| Seen {
         severity: Severity::Fault,

@@ -15,6 +15,11 @@ use crate::words::{MILLIVOLT_PER_DEGREE, VOLT, capital};
 
 /// Regulators hold no less than this warm.
 const LOW_V: f64 = 13.8;
+/// Ignition and pumps pull a battery that is left alone with them at least this
+/// far under its rest.
+const LEFT_ALONE_V: f64 = 0.1;
+/// Less than this gained with engine speed is nothing.
+const NO_GAIN_V: f64 = 0.05;
 /// An alternator that gives this share of its rating is not weak.
 const SOUND_SHARE: f64 = 0.85;
 /// More engine speed by this factor shows what speed does.
@@ -47,21 +52,50 @@ pub fn setpoint_high(case: &Case) -> Option<Seen> {
 }
 
 pub fn not_charging(case: &Case) -> Option<Seen> {
-    let zero = &case.analysis.battery.zero_current_v;
+    let analysis = case.analysis;
+    if analysis.setpoint.as_ref().is_some_and(|s| s.is_known()) {
+        return None;
+    }
+    let zero_v = analysis.battery.zero_current_v.value;
+    let alone_v = match (&analysis.rest_voltage_v, gain_with_speed_v(case)) {
+        (None, _) => zero_v,
+        // Speed was tried and did nothing: what the battery shows by itself will do.
+        (Some(rest), Some(gained_v)) if gained_v < NO_GAIN_V => rest.value.max(zero_v),
+        // A weak machine that speed helps.
+        (Some(_), Some(_)) => zero_v,
+        (Some(rest), None) => zero_v.max(rest.value - LEFT_ALONE_V),
+    };
     let top = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value))?;
-    (top.voltage_v.value < zero.value && !case.analysis.setpoint.as_ref().is_some_and(|s| s.is_known())).then(|| Seen {
+    (top.voltage_v.value < alone_v).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(
-            "the highest steady level with the engine running is {}, no more than the battery alone shows.",
-            volts(&top.voltage_v)
+            "the highest steady level with the engine running is {}, no more than the battery alone shows ({}).",
+            volts(&top.voltage_v),
+            VOLT.of(alone_v)
         ),
         evidence: of_point(top, "highest steady level"),
     })
 }
 
+/// The most that more engine speed lifts the bus, over the sets of loads that
+/// were seen slow and fast.
+fn gain_with_speed_v(case: &Case) -> Option<f64> {
+    let idle = || case.points().filter(|p| is_idle(p) && p.rpm.is_some());
+    let faster = |slow: &OperatingPoint| {
+        let loads = slow.loads.clone();
+        let least_rpm = FASTER * slow.rpm.unwrap_or(f64::INFINITY);
+        case.points().filter(move |p| p.loads == loads && p.rpm.is_some_and(|r| r > least_rpm))
+    };
+    idle()
+        .flat_map(|slow| faster(slow).map(|fast| fast.voltage_v.value - slow.voltage_v.value))
+        .max_by(f64::total_cmp)
+}
+
 pub fn setpoint_low(case: &Case) -> Option<Seen> {
     let setpoint = case.analysis.setpoint.as_ref()?;
-    let low = setpoint.is_known() && setpoint.estimate.high < LOW_V;
+    // A bus that is short at some point may nowhere have reached its setpoint.
+    let reached = setpoint.is_known() && short_points(case).is_empty();
+    let low = reached && setpoint.estimate.high < LOW_V;
     let holding = longest(case.points().filter(|p| p.state == BusState::Holding));
     low.then(|| Seen {
         severity: Severity::Caution,
@@ -178,7 +212,7 @@ pub fn battery_draining(case: &Case) -> Option<Seen> {
             with_loads(&worst.loads),
             at_speed(worst)
         ),
-        evidence: of_point(worst, &worst.state_how),
+        evidence: of_point(worst, &worst.state_how.replace(" -", " −")),
     })
 }
 
@@ -197,6 +231,7 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
     if wiring::post_holding(case, fast).is_some()
         || belt::belt_slip(case).is_some()
         || belt::dips_on_acceleration(case).is_some()
+        || not_charging(case).is_some()
         || gives_its_rating(case, fast)
     {
         return None;
@@ -213,7 +248,7 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
     let speed = match gain {
         Some((_, _, false)) => return None,
         Some((slow, gained_v, true)) => format!(
-            " from{} to{} the bus gains no more than {}",
+            ", from{} to{} the bus gains no more than {}",
             at_speed(slow).replace(" at", ""),
             at_speed(fast).replace(" at", ""),
             VOLT.of(gained_v.max(0.0))
