@@ -69,8 +69,8 @@ pub fn diagnose(log: &Log, car: &Car) -> Result<Diagnosis, DiagnoseError> {
         cranking: analysis.cranking,
         load_steps: analysis.load_steps,
         operating_points: analysis.operating_points,
-        keep_up: Vec::new(),
-        heat: Vec::new(),
+        keep_up: analysis.keep_up,
+        heat: analysis.heat,
         line_drop: analysis.line_drop,
         battery: Battery {
             resistance_ohm: analysis.battery.resistance_ohm,

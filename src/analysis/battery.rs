@@ -18,10 +18,10 @@ use crate::stats::weighted::weighted_quantile;
 
 /// A passenger-car battery some seconds into a discharge, value and 90 % range
 /// (common practice, no source).
-const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.007, 0.0035, 0.014);
-/// A battery is seldom as good as its label, or as bad as the worst on the road
-/// (common practice, no source): 90 % range about the label's resistance.
-const CONDITION: (f64, f64) = (0.62, 1.6);
+const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.0055, 0.0025, 0.0125);
+/// New batteries beat their label, old ones fall well short of it: value and 90 %
+/// range of the resistance over the label's (common practice, no source).
+const CONDITION: (f64, f64, f64) = (0.93, 0.5, 1.55);
 /// Batteries driven through the log.
 const DRAWS: usize = 1200;
 /// A change of load has worked through the battery's first seconds by then, and
@@ -206,11 +206,11 @@ fn known_steps(
     known
 }
 
-/// Amps that a step adds, by the stated amps of the loads it names.
+/// Amps that a step adds, by the stated amps of the load it names. Loads that
+/// switched together tell nothing: how much of each is not kept.
 fn known_amps(step: &Step, car: &Car) -> Option<f64> {
-    let names = step.load.as_deref()?;
-    let amps_a: Option<f64> = names.split(" + ").map(|name| car.loads_a.get(name).copied()).sum();
-    amps_a.map(|a| a * step.duty_change.unwrap_or(1.0)).filter(|a| a.abs() > 0.5)
+    let amps_a = car.loads_a.get(step.load.as_deref()?)? * step.duty_change.unwrap_or(1.0);
+    (amps_a.abs() > 0.5).then_some(amps_a)
 }
 
 /// Resistance of the draws as the log weighs them.
@@ -244,9 +244,9 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
 
 fn by_rating(cca_a: f64) -> Option<Estimate> {
     let rated = resistance_from_cca(cca_a, 25.0)?;
-    let (best, worst) = CONDITION;
+    let (usual, best, worst) = CONDITION;
     Some(Estimate::new(
-        rated.value,
+        usual * rated.value,
         best * rated.value,
         worst * rated.value,
         Grade::Assumed,

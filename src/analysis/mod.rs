@@ -3,6 +3,8 @@
 pub mod battery;
 pub mod cranking;
 pub mod deficit;
+pub mod heat;
+pub mod keep_up;
 pub mod level;
 pub mod line_drop;
 pub mod observer;
@@ -13,7 +15,7 @@ pub mod state;
 pub mod step_response;
 
 use crate::car::Car;
-use crate::diagnosis::{Cranking, LineDrop, LoadStep, Noise, OperatingPoint};
+use crate::diagnosis::{Cranking, HeatPair, KeepUp, LineDrop, LoadStep, Noise, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::log::Log;
 use crate::segment::Segments;
@@ -34,6 +36,8 @@ pub struct Analysis {
     pub load_steps: Vec<LoadStep>,
     /// In the order of [`Segments::points`].
     pub operating_points: Vec<OperatingPoint>,
+    pub keep_up: Vec<KeepUp>,
+    pub heat: Vec<HeatPair>,
     pub line_drop: Vec<LineDrop>,
     pub battery: BatteryModel,
 }
@@ -51,6 +55,8 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
         state_of_charge_percent: rest_voltage_v.as_ref().map(rest::state_of_charge),
         load_steps: step_response::load_steps(log, segments),
+        keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &operating_points, car),
+        heat: heat::heat(log, segments, setpoint.as_ref()),
         line_drop: line_drop::line_drops(log, segments),
         operating_points,
         setpoint,

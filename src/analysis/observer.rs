@@ -23,13 +23,13 @@ const MOST_BLOCKS: usize = 20_000;
 /// current (common practice, no source). In volts, so that a battery of much
 /// resistance, whose currents are all small, gains nothing by it.
 const STILL_V: f64 = 0.006;
-const STILL_SHARE: f64 = 0.05;
+const STILL_SHARE: f64 = 0.10;
 /// Amps on a label are off by so much: the motor, its voltage, its load
 /// (common practice, no source).
 const LABEL_SHARE: f64 = 0.06;
 const LABEL_A: f64 = 0.5;
 /// Weights are flattened until at least so many draws still count.
-const LEAST_DRAWS: f64 = 200.0;
+const LEAST_DRAWS: f64 = 300.0;
 
 /// Currents of every draw over every window, positive charging.
 pub struct Observed {

@@ -18,6 +18,9 @@ const SEED: u64 = 0x5717_fb05;
 /// Half of a 90 % interval in standard deviations of a normal distribution.
 const Z90: f64 = 1.645;
 
+/// A rest of half a minute is not the rest voltage of a table: acid still evens
+/// out, and the battery warms under the hood.
+const REST_DRIFT_V: f64 = 0.05;
 /// A battery in a car is never quite full.
 const MOST_CHARGE: f64 = 0.98;
 
@@ -77,9 +80,18 @@ fn draw(dice: &mut Dice, car: &Car, resistance_ohm: &Estimate, rest_v: Option<&E
     let (charge, surface_v, offset_v) = match rest_v {
         Some(rest) => {
             let seen_v = dice.normal(rest);
-            let surface_v = dice.0.random_range(0.0..0.15_f64);
-            let charge = state_of_charge(seen_v - surface_v).clamp(0.1, MOST_CHARGE);
-            (charge, surface_v, seen_v - surface_v - rest_voltage_v(charge))
+            // A battery that stood for hours has none left; one just parked has.
+            let parked = dice.0.random_bool(0.5);
+            let surface_v = if parked { dice.0.random_range(0.0..0.15_f64) } else { 0.0 };
+            let rested_v = seen_v - surface_v;
+            // Above the table the voltage says stronger acid, not a fuller battery.
+            let charge = if rested_v > rest_voltage_v(MOST_CHARGE) {
+                dice.0.random_range(0.55..MOST_CHARGE)
+            } else {
+                state_of_charge(rested_v).max(0.1)
+            };
+            let drift_v = dice.near(0.0, REST_DRIFT_V);
+            (charge, surface_v, seen_v - surface_v - rest_voltage_v(charge) + drift_v)
         }
         None => {
             let surface_v = battery.surface.most_v * dice.0.random_range(0.1..1.0);

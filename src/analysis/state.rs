@@ -14,6 +14,9 @@ use crate::stats::robust::median;
 /// A regulator droops a few hundredths under load and still regulates
 /// (common practice, no source).
 const DROOP_V: f64 = 0.06;
+/// A drain that is called a slip leaves somebody stranded, so a bus drains as
+/// soon as that is this likely.
+const DRAINING_LIKELY: f64 = 0.35;
 /// Current clamps and shunts are seldom zeroed better than this
 /// (common practice, no source).
 const CURRENT_ZERO_A: f64 = 0.5;
@@ -172,8 +175,8 @@ fn by_voltage(under_v: Option<&Estimate>, implied: &Amps) -> Call {
         |under| format!("{:.2} V under the setpoint", under.value),
     );
     let (zero, draining_share) = (&implied.zero_current_v, implied.draining_share);
-    let (state, share, side) = if draining_share >= 0.5 {
-        (BusState::Draining, draining_share, "below")
+    let (state, share, side) = if draining_share >= DRAINING_LIKELY {
+        (BusState::Draining, draining_share, "near or below")
     } else {
         (BusState::Slipping, 1.0 - draining_share, "above")
     };

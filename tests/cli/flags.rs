@@ -168,8 +168,12 @@ fn amps_of_a_known_load() {
     assert_eq!(known.stderr, "");
     let r = &known.json()["battery"]["resistance_ohm"];
     assert_eq!(r["grade"], "inferred", "{r}");
-    let ohm = r["value"].as_f64().expect("ohms");
-    assert!((ohm - 0.30 / 31.0).abs() < 0.0005, "{ohm}");
+    // The label's amps stand for 13.5 V and the shift holds some polarisation, so
+    // the hand value lies in the interval rather than on the estimate.
+    let ohm = |key: &str| r[key].as_f64().expect("ohms");
+    let by_hand = 0.30 / 31.0;
+    assert!(ohm("low") < by_hand && by_hand < ohm("high"), "{r}");
+    assert!((ohm("value") / by_hand - 1.0).abs() < 0.1, "{r}");
     let plain = run(&[]).json();
     assert_eq!(plain["battery"]["resistance_ohm"]["grade"], "assumed");
     let other = run(&["--load-amps", "pump=9"]);

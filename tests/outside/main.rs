@@ -3,6 +3,7 @@
 mod common_practice;
 mod nile;
 mod nist;
+mod pybamm;
 mod ruptures;
 mod scipy;
 mod starting_profiles;

@@ -1,0 +1,238 @@
+//! The knee as a falling engine speed shows it, with the same loads before and after.
+//!
+//! On the way down the alternator's speed limits its current at once, and the
+//! battery, charged so far, gives way from the moment it is short: by its
+//! ohmic part with the amps that are missing, by its polarisation with their
+//! integral over time. So under the setpoint, from the knee on,
+//!
+//! ```text
+//! below = a·s + b·∫s dt,   s = g(knee) − g(speed) where that is positive
+//! ```
+//!
+//! with g the common shape of an output curve and a, b ≥ 0 whatever they turn
+//! out to be. The way up shows no knee: a battery that has just given takes more
+//! than it will a minute later, and the bus comes back late.
+
+use crate::analysis::LEVEL;
+use crate::analysis::keep_up::{Knee, Visit};
+use crate::analysis::setpoint::Setpoint;
+use crate::car::Car;
+use crate::log::{Log, Span};
+use crate::physics::alternator::OutputCurve;
+use crate::segment::speed::differ;
+use crate::segment::{Segments, indices};
+use crate::stats::interval::student_quantile;
+
+/// Steady running before the fall anchors the level held.
+const ANCHOR_S: f64 = 3.0;
+/// Two stretches further apart than this have more than one change between them.
+const LONGEST_S: f64 = 12.0;
+/// Further under the setpoint the battery turns from taking to giving and bends the fall.
+const STRAIGHT_V: f64 = 0.2;
+/// What the fit takes for the level held must be the setpoint, give or take this.
+const AT_SETPOINT_V: f64 = 0.12;
+/// Pulley ratios of passenger cars: low, common, high (common practice, no source).
+const PULLEY_RATIOS: [f64; 3] = [2.0, 2.6, 3.2];
+/// Knees tried.
+const KNEES: usize = 200;
+/// Level, two slopes and the knee.
+const PARAMETERS: f64 = 4.0;
+
+/// Knees of every fall from a speed that holds to one that does not.
+pub(super) fn knees(
+    log: &Log,
+    segments: &Segments,
+    setpoint: &Setpoint,
+    visits: &[Visit],
+    bracket: (f64, f64),
+    car: &Car,
+) -> Vec<Knee> {
+    visits
+        .windows(2)
+        .filter_map(|pair| match pair {
+            [from, to] => knee(log, segments, setpoint, from, to, car),
+            _ => None,
+        })
+        .filter(|knee| {
+            let beyond = knee.half_width_rpm;
+            bracket.0 - beyond <= knee.rpm && knee.rpm <= bracket.1 + beyond
+        })
+        .collect()
+}
+
+fn knee(
+    log: &Log,
+    segments: &Segments,
+    setpoint: &Setpoint,
+    from: &Visit,
+    to: &Visit,
+    car: &Car,
+) -> Option<Knee> {
+    let (left_s, reached_s) = (from.stretch.span.end_s, to.stretch.span.start_s);
+    let overlaps = |change: &Span| change.start_s < reached_s && change.end_s > left_s;
+    let falls = from.rpm > to.rpm && differ(from.rpm, to.rpm);
+    if !(falls && reached_s - left_s < LONGEST_S && segments.speed_changes.iter().any(overlaps)) {
+        return None;
+    }
+    let window =
+        Span { start_s: (left_s - ANCHOR_S).max(from.stretch.span.start_s), end_s: reached_s };
+    let range = indices(log.time_s(), window);
+    let mut passage = Passage::default();
+    for k in range {
+        let (t, rpm, v) = (*log.time_s().get(k)?, *log.engine_rpm()?.get(k)?, *log.bus_v().get(k)?);
+        if !(rpm.is_finite() && v.is_finite()) {
+            continue;
+        }
+        passage.time_s.push(t);
+        passage.rpm.push(rpm);
+        passage.below_v.push(v - setpoint.at(t));
+        if v - setpoint.at(t) < -STRAIGHT_V - 2.0 * segments.grain.sigma_v {
+            break;
+        }
+    }
+    let worth = passage.rpm.len() as f64 / segments.grain.memory_samples;
+    let ratios = match car.alternator.pulley_ratio {
+        Some(ratio) => vec![ratio],
+        None => PULLEY_RATIOS.to_vec(),
+    };
+    let fits: Vec<Knee> = ratios.iter().filter_map(|&ratio| passage.fit(ratio, worth)).collect();
+    // What the unknown ratio leaves open widens the interval of the middle one.
+    let middle = *fits.get(fits.len() / 2)?;
+    let apart = fits.iter().map(|f| (f.rpm - middle.rpm).abs()).fold(0.0, f64::max);
+    Some(Knee { half_width_rpm: middle.half_width_rpm.hypot(apart), ..middle })
+}
+
+#[derive(Default)]
+struct Passage {
+    time_s: Vec<f64>,
+    rpm: Vec<f64>,
+    /// Volts over the setpoint, negative below it.
+    below_v: Vec<f64>,
+}
+
+/// Best level and squares left for one knee.
+struct Left {
+    top_v: f64,
+    squares: f64,
+}
+
+impl Passage {
+    fn fit(&self, ratio: f64, worth: f64) -> Option<Knee> {
+        let freedom = worth.min(self.rpm.len() as f64) - PARAMETERS;
+        if freedom < 1.0 {
+            return None;
+        }
+        let curve = OutputCurve::typical(1.0).ok()?;
+        let share = |rpm: f64| curve.output(rpm * ratio).amps_a;
+        let shares: Vec<f64> = self.rpm.iter().map(|&rpm| share(rpm)).collect();
+        let low = self.rpm.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = self.rpm.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let step = (high - low) / KNEES as f64;
+        let tried: Vec<f64> = (0..=KNEES).map(|k| low + step * k as f64).collect();
+        let lefts: Vec<Left> = tried.iter().map(|&knee| self.left(&shares, share(knee))).collect();
+        let (best, least) =
+            lefts.iter().enumerate().min_by(|a, b| a.1.squares.total_cmp(&b.1.squares))?;
+        let t = student_quantile(LEVEL, freedom);
+        let limit = least.squares * (1.0 + t * t / freedom);
+        let accepted = |left: &Left| left.squares <= limit;
+        let first = lefts.iter().position(accepted)?;
+        let last = lefts.iter().rposition(accepted)?;
+        // Either end of the speeds accepted: the fall shows no knee.
+        if first == 0 || last == KNEES || least.top_v.abs() > AT_SETPOINT_V {
+            return None;
+        }
+        let half = (tried.get(last)? - tried.get(first)?) / 2.0;
+        Some(Knee { rpm: *tried.get(best)?, half_width_rpm: half.max(step) })
+    }
+
+    /// Least squares of `below_v` on a level, the shortage and its integral, the
+    /// last two never positive in volts.
+    fn left(&self, shares: &[f64], knee_share: f64) -> Left {
+        let n = self.rpm.len() as f64;
+        let short: Vec<f64> = shares.iter().map(|s| (knee_share - s).max(0.0)).collect();
+        let mut sum = 0.0;
+        let mut last_s = self.time_s.first().copied().unwrap_or(0.0);
+        let summed: Vec<f64> = short
+            .iter()
+            .zip(&self.time_s)
+            .map(|(s, &t)| {
+                sum += s * (t - last_s);
+                last_s = t;
+                sum
+            })
+            .collect();
+        let centre = |x: &[f64]| x.iter().sum::<f64>() / n;
+        let (my, ma, mb) = (centre(&self.below_v), centre(&short), centre(&summed));
+        let product = |x: &[f64], mx: f64, y: &[f64], my: f64| -> f64 {
+            x.iter().zip(y).map(|(x, y)| (x - mx) * (y - my)).sum()
+        };
+        let yy = product(&self.below_v, my, &self.below_v, my);
+        let (ay, by) =
+            (product(&short, ma, &self.below_v, my), product(&summed, mb, &self.below_v, my));
+        let (aa, bb) = (product(&short, ma, &short, ma), product(&summed, mb, &summed, mb));
+        let ab = product(&short, ma, &summed, mb);
+        let with = |a: f64, b: f64| Left {
+            top_v: my - a * ma - b * mb,
+            squares: yy - 2.0 * (a * ay + b * by) + a * a * aa + 2.0 * a * b * ab + b * b * bb,
+        };
+        let mut best = with(0.0, 0.0);
+        let mut consider = |a: f64, b: f64| {
+            let left = with(a, b);
+            if a <= 0.0 && b <= 0.0 && left.squares < best.squares {
+                best = left;
+            }
+        };
+        if aa > 0.0 {
+            consider(ay / aa, 0.0);
+        }
+        if bb > 0.0 {
+            consider(0.0, by / bb);
+        }
+        let determinant = aa * bb - ab * ab;
+        if determinant > 1e-9 * aa * bb {
+            consider((ay * bb - by * ab) / determinant, (by * aa - ay * ab) / determinant);
+        }
+        best
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A bus at 20 samples a second that gives way as the module's formula says.
+    fn falling(knee_rpm: f64, from_rpm: f64, to_rpm: f64) -> Passage {
+        let share = |rpm: f64| {
+            OutputCurve::typical(1.0).map_or(f64::NAN, |curve| curve.output(2.6 * rpm).amps_a)
+        };
+        let mut passage = Passage::default();
+        let mut summed = 0.0;
+        for k in 0..100 {
+            let t = f64::from(k) * 0.05;
+            let rpm = (from_rpm - (t - 2.0).max(0.0) * 800.0).max(to_rpm);
+            let short = (share(knee_rpm) - share(rpm)).max(0.0);
+            summed += short * 0.05;
+            passage.time_s.push(t);
+            passage.rpm.push(rpm);
+            passage.below_v.push(-0.3 * short - 1.2 * summed);
+        }
+        passage
+    }
+
+    #[test]
+    fn a_knee_on_the_way_down_is_found() {
+        let found = falling(1500.0, 2400.0, 800.0).fit(2.6, 100.0);
+        assert!(found.is_some_and(|k| (k.rpm - 1500.0).abs() < 20.0), "{found:?}");
+    }
+
+    #[test]
+    fn a_bus_that_stays_up_shows_no_knee() {
+        assert_eq!(falling(700.0, 2400.0, 800.0).fit(2.6, 100.0), None);
+    }
+
+    #[test]
+    fn too_few_samples_show_no_knee() {
+        assert_eq!(falling(1500.0, 2400.0, 800.0).fit(2.6, 4.0), None);
+        assert_eq!(Passage::default().fit(2.6, 0.0), None);
+    }
+}

@@ -1,0 +1,282 @@
+//! Amps from volts, held against batteries that share no code and no formula
+//! with this project: traces of PyBaMM's lead-acid models (version, parameters
+//! and limits in tests/outside/data/pybamm/README.md), read as logs without
+//! their current.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+use stiffbus::car::Car;
+use stiffbus::diagnose;
+use stiffbus::diagnosis::{BusState, Diagnosis, OperatingPoint};
+use stiffbus::estimate::Grade;
+use stiffbus::ingest::{self, ReadOptions};
+
+use crate::read;
+
+/// Half a clamp meter's zero error; nearer to nothing, the sign says nothing.
+const LEAST_A: f64 = 0.5;
+/// The engine stopped, turned by the starter, and idling.
+const SPEEDS_RPM: [f64; 3] = [0.0, 200.0, 850.0];
+
+#[derive(Debug, Deserialize)]
+struct Index {
+    traces: Vec<Trace>,
+}
+
+#[derive(Debug, Deserialize)]
+struct Trace {
+    file: String,
+    model: String,
+    charging: String,
+    capacity_ah: f64,
+    cca_a: f64,
+    segments: Vec<Segment>,
+}
+
+#[derive(Debug, Deserialize)]
+struct Segment {
+    start_s: f64,
+    kind: String,
+    current_a: f64,
+}
+
+/// A consumer that takes what the trace lacks while it is on.
+#[derive(Debug)]
+struct Load {
+    name: String,
+    /// What it draws, where another load's going or coming is all that differs.
+    amps_a: Option<f64>,
+    /// Segments it is on in.
+    on: Vec<usize>,
+}
+
+/// The loads that an alternator at its limit would need to see for the trace to
+/// come about: in each run of segments between two charges the least burdened
+/// one has one load on, each more burdened one a load more.
+fn loads(segments: &[Segment]) -> Vec<Load> {
+    let mut loads = Vec::new();
+    // Charging a battery that was just cranked or held takes no load at all.
+    let loaded = |k: usize| match segments[k].kind.as_str() {
+        "drain" => true,
+        "slip" => segments[k].current_a <= 10.0,
+        _ => false,
+    };
+    let all: Vec<usize> = (0..segments.len()).filter(|&k| loaded(k)).collect();
+    for (r, run) in all.chunk_by(|a, b| a + 1 == *b).enumerate() {
+        let mut burdens: Vec<usize> = run.to_vec();
+        burdens.sort_by(|&a, &b| segments[b].current_a.total_cmp(&segments[a].current_a));
+        for (level, &k) in burdens.iter().enumerate() {
+            let lighter = level.checked_sub(1).map(|lighter| burdens[lighter]);
+            let amps_a = lighter.map(|l| segments[l].current_a - segments[k].current_a);
+            let mut on = burdens[level..].to_vec();
+            on.sort_unstable();
+            loads.push(Load { name: format!("load {}{}", r + 1, level + 1), amps_a, on });
+        }
+    }
+    loads
+}
+
+/// The load of most amps among those switched alone between two drains.
+fn best_known(segments: &[Segment], loads: &[Load]) -> (String, f64) {
+    let drains = |k: usize| segments.get(k).is_some_and(|s| s.kind == "drain");
+    let on = |k: usize| -> Vec<&str> {
+        loads.iter().filter(|l| l.on.contains(&k)).map(|l| l.name.as_str()).collect()
+    };
+    (1..segments.len())
+        .filter(|&k| drains(k - 1) && drains(k))
+        .flat_map(|k| {
+            let (before, after) = (on(k - 1), on(k));
+            let differ = |l: &&Load| {
+                let name = l.name.as_str();
+                before.len().abs_diff(after.len()) == 1
+                    && before.contains(&name) != after.contains(&name)
+            };
+            let switched = loads.iter().filter(differ);
+            switched.filter_map(|l| Some((l.name.clone(), l.amps_a?))).collect::<Vec<_>>()
+        })
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .expect("every trace steps from one drain to another")
+}
+
+/// Seconds, battery volts and true battery amps.
+fn samples(trace: &Trace) -> Vec<[f64; 3]> {
+    let text = read(&format!("data/pybamm/{}", trace.file));
+    let mut rows = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(text.as_bytes());
+    rows.deserialize().map(|row| row.unwrap_or_else(|e| panic!("{}: {e}", trace.file))).collect()
+}
+
+/// What the tool makes of the trace without its current.
+fn diagnosis(trace: &Trace, samples: &[[f64; 3]], loads: &[Load], car: &Car) -> Diagnosis {
+    let names: Vec<&str> = loads.iter().map(|l| l.name.as_str()).collect();
+    let mut text = format!("time_s,battery_v,engine_rpm,{}\n", names.join(","));
+    for [t_s, volts, _] in samples {
+        // A sample on an edge belongs to the segment that starts there.
+        let k = trace.segments.partition_point(|s| s.start_s <= *t_s).saturating_sub(1);
+        let rpm = match trace.segments[k].kind.as_str() {
+            "rest" => SPEEDS_RPM[0],
+            "crank" => SPEEDS_RPM[1],
+            _ => SPEEDS_RPM[2],
+        };
+        text.push_str(&format!("{t_s:.1},{volts:.3},{rpm:.0}"));
+        for load in loads {
+            text.push_str(if load.on.contains(&k) { ",1" } else { ",0" });
+        }
+        text.push('\n');
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("log.csv");
+    std::fs::write(&path, text).expect("the test's own file");
+    let columns = names.iter().map(|name| format!("load={name}").parse().expect("a role"));
+    let options = ReadOptions { columns: columns.collect(), ..ReadOptions::default() };
+    let log = ingest::read(&path, &options).unwrap_or_else(|e| panic!("{}: {e}", trace.file));
+    diagnose(&log, car).unwrap_or_else(|e| panic!("{}: {e}", trace.file))
+}
+
+#[derive(Debug, Clone, Default)]
+struct Tally {
+    covered: usize,
+    drains: usize,
+    right_sign: usize,
+    signs: usize,
+    /// |error| as a share of the truth, and the interval's width so.
+    errors: Vec<f64>,
+    widths: Vec<f64>,
+    misses: Vec<String>,
+}
+
+impl Tally {
+    fn add(&mut self, file: &str, point: &OperatingPoint, true_a: f64) {
+        let loads = point.loads.join("+");
+        let deficit = point.implied_deficit_a.as_ref().expect("amps at every point");
+        let drains = point.state == BusState::Draining;
+        if true_a.abs() >= LEAST_A {
+            self.signs += 1;
+            self.right_sign += usize::from(drains == (true_a < 0.0));
+        }
+        let said = format!(
+            "{file} [{loads}] {:.3} V: battery {true_a:+.1} A, said {:.1} A ({:.1} to {:.1}), {} {:.2}",
+            point.voltage_v.value,
+            deficit.value,
+            deficit.low,
+            deficit.high,
+            point.state.word(),
+            point.state_confidence,
+        );
+        if true_a <= -LEAST_A {
+            self.drains += 1;
+            self.errors.push((deficit.value + true_a).abs() / -true_a);
+            self.widths.push((deficit.high - deficit.low) / -true_a);
+            if deficit.contains(-true_a) {
+                self.covered += 1;
+            } else {
+                self.misses.push(said);
+            }
+        } else if drains {
+            self.misses.push(said);
+        }
+    }
+
+    fn merge(&mut self, other: &Tally) {
+        self.covered += other.covered;
+        self.drains += other.drains;
+        self.right_sign += other.right_sign;
+        self.signs += other.signs;
+        self.errors.extend(&other.errors);
+        self.widths.extend(&other.widths);
+        self.misses.extend(other.misses.iter().cloned());
+    }
+
+    fn coverage(&self) -> f64 {
+        self.covered as f64 / self.drains as f64
+    }
+
+    fn signs_right(&self) -> f64 {
+        self.right_sign as f64 / self.signs as f64
+    }
+
+    fn error(&self) -> f64 {
+        median(&self.errors)
+    }
+
+    fn tell(&self, name: &str) {
+        println!(
+            "{name}: covered {}/{} ({:.0} %), sign right {}/{}, median error {:.0} %, median width {:.0} %",
+            self.covered,
+            self.drains,
+            100.0 * self.coverage(),
+            self.right_sign,
+            self.signs,
+            100.0 * self.error(),
+            100.0 * median(&self.widths),
+        );
+    }
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut values = values.to_vec();
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+/// Every trace, its battery's label stated and perhaps the amps of one load,
+/// by model and kinetics. Draining points are known by `grade`.
+fn over_traces(grade: Grade, knows_a_load: bool) -> Tally {
+    let index: Index =
+        serde_json::from_str(&read("data/pybamm/index.json")).expect("the committed index");
+    let mut by_model: BTreeMap<String, Tally> = BTreeMap::new();
+    for trace in &index.traces {
+        let (samples, loads) = (samples(trace), loads(&trace.segments));
+        let mut car = Car::default();
+        car.battery.cca_a = Some(trace.cca_a);
+        car.battery.capacity_ah = Some(trace.capacity_ah);
+        if knows_a_load {
+            car.loads_a.extend([best_known(&trace.segments, &loads)]);
+        }
+        let diagnosis = diagnosis(trace, &samples, &loads, &car);
+        let tally = by_model.entry(format!("{}, {}", trace.model, trace.charging)).or_default();
+        for point in &diagnosis.operating_points {
+            let inside: Vec<f64> = samples
+                .iter()
+                .filter(|[t_s, ..]| point.spans.iter().any(|span| span.contains(*t_s)))
+                .map(|[_, _, amps]| *amps)
+                .collect();
+            let true_a = inside.iter().sum::<f64>() / inside.len() as f64;
+            if point.state == BusState::Draining {
+                let said = point.implied_deficit_a.as_ref().map(|d| d.grade);
+                assert_eq!(said, Some(grade), "{}", trace.file);
+            }
+            tally.add(&trace.file, point, true_a);
+        }
+    }
+    let mut all = Tally::default();
+    for (model, tally) in &by_model {
+        tally.tell(&format!("{model}, {}", grade.word()));
+        all.merge(tally);
+    }
+    all.tell(&format!("all, {}", grade.word()));
+    for miss in &all.misses {
+        println!("  missed: {miss}");
+    }
+    all
+}
+
+/// The project's bar is 85 % covered, and it is not met: 36 % (29 of 81) in
+/// both tests below, nearly all misses too few amps; the sign is right at 137
+/// of 150 points. The bounds hold what is reached; raise them with it.
+const COVERED: f64 = 0.35;
+const SIGNS_RIGHT: f64 = 0.90;
+
+#[test]
+fn amps_from_the_label() {
+    let all = over_traces(Grade::Assumed, false);
+    assert!(all.coverage() >= COVERED, "{}", all.coverage());
+    assert!(all.signs_right() >= SIGNS_RIGHT, "{}", all.signs_right());
+}
+
+#[test]
+fn amps_from_one_load_of_known_amps() {
+    let all = over_traces(Grade::Inferred, true);
+    assert!(all.coverage() >= COVERED, "{}", all.coverage());
+    assert!(all.signs_right() >= SIGNS_RIGHT, "{}", all.signs_right());
+}
