@@ -21,6 +21,7 @@ pub mod segment;
 pub mod stats;
 pub mod verbs;
 pub mod verdict;
+pub mod words;
 
 use analysis::analyse;
 use car::Car;

@@ -7,7 +7,7 @@
 use crate::analysis::level::level;
 use crate::car::Car;
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Log, Span};
+use crate::log::{Log, Role, Span, Tap};
 use crate::segment::{Grain, Segments, Stretch};
 use crate::stats::robust::median;
 
@@ -26,6 +26,10 @@ const FALLING_V_PER_S: f64 = 0.002;
 /// What regulators are set to, for a log that never shows its own (common
 /// practice, no source).
 const COMMON_V: (f64, f64, f64) = (14.25, 13.8, 14.7);
+/// The alternator's post tells the setpoint where it is held this much longer
+/// than the bus: a regulator that reads its own post holds that, whatever is
+/// lost on the way; one that reads the battery holds the bus.
+const POST_LONGER: f64 = 1.25;
 /// Less running than this shows no drift.
 const LEAST_DRIFT_S: f64 = 60.0;
 
@@ -78,12 +82,49 @@ pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
     if let Some(stated_v) = car.setpoint_v {
         return Some(Setpoint::stated(stated_v));
     }
+    let at_bus = held(log.time_s(), log.bus_v(), segments);
+    let at_post = log
+        .channel(Role::Voltage(Tap::Alternator))
+        .filter(|_| log.bus != Tap::Alternator)
+        .and_then(|post_v| held(log.time_s(), post_v, segments));
+    let held = match (at_bus, at_post) {
+        (Some(bus), Some(post)) if post.seconds > POST_LONGER * bus.seconds => Some(post.of_post()),
+        (None, Some(post)) => Some(post.of_post()),
+        (bus, _) => bus.map(|bus| bus.setpoint),
+    };
+    let runs_steadily = !segments.stretches.is_empty();
+    held.or_else(|| runs_steadily.then(Setpoint::common))
+}
+
+/// A level that one tap holds.
+struct Held {
+    setpoint: Setpoint,
+    /// How long the tap lies on it.
+    seconds: f64,
+}
+
+impl Held {
+    /// The regulator's level as its machine's own post shows it: what the bus
+    /// would be held at if nothing were lost on the way.
+    fn of_post(self) -> Setpoint {
+        let Setpoint { estimate, .. } = &self.setpoint;
+        let how = format!(
+            "held at the alternator's post, while the bus itself is not held: {}",
+            estimate.how
+        );
+        let estimate = Estimate { grade: Grade::Inferred, how, ..estimate.clone() };
+        Setpoint { estimate, ..self.setpoint }
+    }
+}
+
+fn held(time_s: &[f64], tap_v: &[f64], segments: &Segments) -> Option<Held> {
+    let grain = &segments.grain;
     let seen: Vec<Seen> = segments
         .stretches
         .iter()
-        .filter(|stretch| is_flat(log, stretch, &segments.grain))
+        .filter(|stretch| is_flat(time_s, tap_v, stretch, grain))
         .filter_map(|stretch| {
-            let level = level(log.time_s(), log.bus_v(), stretch.settled, &segments.grain)?;
+            let level = level(time_s, tap_v, stretch.settled, grain)?;
             Some(Seen {
                 stretch,
                 middle_s: (stretch.settled.start_s + stretch.settled.end_s) / 2.0,
@@ -93,16 +134,16 @@ pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
             })
         })
         .collect();
-    let held = highest_line(&seen).and_then(|(drift, members)| held_line(&seen, &members, drift));
-    let runs_steadily = !segments.stretches.is_empty();
-    held.or_else(|| runs_steadily.then(Setpoint::common))
+    let (drift, members) = highest_line(&seen)?;
+    let setpoint = held_line(&seen, &members, drift)?;
+    Some(Held { setpoint, seconds: members.iter().map(|&k| seen[k].seconds).sum() })
 }
 
 /// Whether the second half of a stretch lies where its first half did.
-fn is_flat(log: &Log, stretch: &Stretch, grain: &Grain) -> bool {
+fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, grain: &Grain) -> bool {
     let Span { start_s, end_s } = stretch.settled;
     let middle_s = (start_s + end_s) / 2.0;
-    let half = |start_s, end_s| level(log.time_s(), log.bus_v(), Span { start_s, end_s }, grain);
+    let half = |start_s, end_s| level(time_s, tap_v, Span { start_s, end_s }, grain);
     let (Some(first), Some(second)) = (half(start_s, middle_s), half(middle_s, end_s)) else {
         return true;
     };
@@ -206,6 +247,10 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64) -> Option<Setpoint> {
     });
     let first = seen[*members.first()?].stretch;
     let changes = members.iter().any(|&k| differs(first, seen[k].stretch));
+    // A draining battery falls along a line too, one that begins as high.
+    if level_v < CHARGED_V {
+        return None;
+    }
     let (grade, how) = if changes {
         (Grade::Measured, format!("level held over {weight_s:.0} s while loads or speed changed"))
     } else if level_v >= 13.6 {

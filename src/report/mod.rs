@@ -7,9 +7,10 @@ mod json;
 pub mod svg;
 pub mod tables;
 mod terminal;
-mod words;
 
 pub use folder::{Overwrite, ReportError, Written, write_folder};
 pub use html::html;
 pub use json::json;
 pub use terminal::terminal;
+
+use crate::words;

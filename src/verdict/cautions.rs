@@ -20,7 +20,12 @@ pub fn cautions(findings: &[Finding]) -> Vec<String> {
     if raised("drop-outs") {
         cautions.push("A loose battery or alternator connection arcs and can raise the bus to many times its voltage: do not drive on it.");
     }
-    if raised("line-drop-high") {
+    if raised("belt-slip") || raised("dips-on-acceleration") {
+        cautions.push(
+            "Belts and tensioners bite: engine stopped and key out before a hand goes near one.",
+        );
+    }
+    if raised("line-drop-high") || raised("module-wiring") {
         cautions.push("A connection that drops volts makes heat: feel for it with the engine stopped, and replace burnt insulation.");
     }
     cautions.extend(ALWAYS);

@@ -1,18 +1,23 @@
 //! Words for loads, speeds and times, used by rules and headlines alike.
 
 use crate::diagnosis::{Evidence, OperatingPoint};
-use crate::estimate::Estimate;
+use crate::estimate::{Estimate, Grade};
 use crate::segment::points::BAND_EDGES_RPM;
+use crate::words::{self, Unit};
 
-/// "with fans, ac on" or "with no logged load on".
+/// "with fans + ac on", "after steps 1 and 3" or "with no logged load on".
 pub fn with_loads(loads: &[String]) -> String {
     match loads {
         [] => "with no logged load on".to_owned(),
         loads if loads.iter().all(|l| l.starts_with("step ")) => match loads.len() {
-            1..=3 => format!("after {}", loads.join(", ")),
+            1..=3 => format!("after {}", words::loads(loads)),
             n => format!("after {n} steps that no channel declares"),
         },
-        loads => format!("with {} on", loads.join(", ")),
+        loads => {
+            let names = words::loads(loads);
+            let on = if names.ends_with(" on") { "" } else { " on" };
+            format!("with {names}{on}")
+        }
     }
 }
 
@@ -25,20 +30,27 @@ pub fn is_idle(point: &OperatingPoint) -> bool {
     point.rpm_low.is_none_or(|low| low == BAND_EDGES_RPM[0])
 }
 
-/// "24 A (12 to 41 A, assumed)".
+/// "24 A (12 to 41, assumed)".
 pub fn amps(estimate: &Estimate) -> String {
-    format!(
-        "{:.0} A ({:.0} to {:.0} A, {})",
-        estimate.value,
-        estimate.low,
-        estimate.high,
-        estimate.grade.word()
-    )
+    told(words::AMP, estimate)
 }
 
-/// "12.41 V (12.39 to 12.43 V)".
+/// "12.41 V (12.39 to 12.43)"; the grade too, where it is less than measured.
 pub fn volts(estimate: &Estimate) -> String {
-    format!("{:.2} V ({:.2} to {:.2} V)", estimate.value, estimate.low, estimate.high)
+    match estimate.grade {
+        Grade::Measured => words::VOLT.with_range(estimate),
+        _ => told(words::VOLT, estimate),
+    }
+}
+
+/// "22.1 mΩ (21.3 to 22.9, measured)".
+pub fn told(unit: Unit, estimate: &Estimate) -> String {
+    format!("{} ({}, {})", unit.value(estimate), unit.range(estimate), estimate.grade.word())
+}
+
+/// The longest of some points.
+pub fn longest<'a>(points: impl Iterator<Item = &'a OperatingPoint>) -> Option<&'a OperatingPoint> {
+    points.max_by(|a, b| a.seconds.total_cmp(&b.seconds))
 }
 
 /// One line of evidence for each stretch of a point, the longest three.

@@ -3,6 +3,8 @@
 use crate::diagnosis::{BusState, Finding, OperatingPoint, PhaseKind, Verdict, VerdictWord};
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, is_idle, volts, with_loads};
+use crate::verdict::rules::post_holding;
+use crate::words::VOLT;
 
 /// Acceptance: within this of the setpoint, and never draining (common practice,
 /// no source). Under it by less is little in reserve.
@@ -136,10 +138,15 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
         (Some(deficit), BusState::Draining) => format!("the battery gives {}", amps(deficit)),
         _ => "the battery still takes charge".to_owned(),
     };
-    let recovers = match holds_at_speed(case, &worst.loads) {
-        Some(true) => " With more engine speed the same loads hold.",
-        Some(false) => " More engine speed does not cure it.",
-        None => "",
+    let recovers = match (post_holding(case, worst), holds_at_speed(case, &worst.loads)) {
+        (Some(post_v), _) => format!(
+            " The alternator's own post holds {} there: {} are lost in cable or ground.",
+            VOLT.of(post_v),
+            VOLT.of(post_v - worst.voltage_v.value)
+        ),
+        (None, Some(true)) => " With more engine speed the same loads hold.".to_owned(),
+        (None, Some(false)) => " More engine speed does not cure it.".to_owned(),
+        (None, None) => String::new(),
     };
     (
         word,

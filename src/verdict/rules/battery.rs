@@ -1,0 +1,164 @@
+//! The battery: how deep it is pulled down, how full it is, how fast it comes back.
+
+use crate::diagnosis::{BusState, Evidence, PhaseKind, Severity};
+use crate::estimate::Grade;
+use crate::log::Span;
+use crate::segment::indices;
+use crate::stats::robust::median;
+use crate::verdict::Case;
+use crate::verdict::evidence::{told, volts};
+use crate::verdict::rules::Seen;
+use crate::words::{MILLIOHM, PERCENT, VOLT, duration};
+
+/// Not under this while cranking at 21 °C.
+const CRANKING_V: f64 = 9.6;
+/// A battery under this at rest is half empty or worse.
+const LOW_REST_V: f64 = 12.35;
+/// Longer from the start back to the setpoint is slow.
+const SLOW_RETURN_S: f64 = 20.0;
+/// A sound car battery has 4 to 12 mΩ over some seconds.
+const TIRED_OHM: f64 = 0.020;
+/// A sound battery that carries the car's loads falls by some tens of
+/// millivolts a minute once its surface charge is gone.
+const FAST_FALL_V_PER_MIN: f64 = 0.15;
+/// Under this no surface charge is left that would explain a fall.
+const NO_SURFACE_CHARGE_V: f64 = 12.4;
+/// A shorter stretch shows no fall.
+const LEAST_FALL_S: f64 = 20.0;
+/// One sign alone has other causes too.
+const SIGNS: usize = 2;
+
+pub fn deep_cranking_dip(case: &Case) -> Option<Seen> {
+    let cranking = case.analysis.cranking.as_ref()?;
+    (cranking.lowest_v < CRANKING_V).then(|| Seen {
+        severity: Severity::Caution,
+        statement: format!(
+            "Cranking takes the battery down to {}, and lasts {}; {CRANKING_V} V is the limit at 21 °C.",
+            VOLT.of(cranking.lowest_v),
+            duration(cranking.duration_s)
+        ),
+        evidence: vec![Evidence {
+            start_s: cranking.at_s,
+            end_s: cranking.at_s,
+            text: "lowest cranking voltage".to_owned(),
+        }],
+    })
+}
+
+pub fn low_rest_voltage(case: &Case) -> Option<Seen> {
+    let rest = case.analysis.rest_voltage_v.as_ref()?;
+    let charge = case.analysis.state_of_charge_percent.as_ref()?;
+    let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
+    (rest.high < LOW_REST_V).then(|| Seen {
+        severity: Severity::Caution,
+        statement: format!(
+            "At rest the battery shows {}: charged to {}.",
+            volts(rest),
+            told(PERCENT, charge)
+        ),
+        evidence: vec![Evidence {
+            start_s: first.start_s,
+            end_s: first.end_s,
+            text: "engine stopped".to_owned(),
+        }],
+    })
+}
+
+pub fn slow_return(case: &Case) -> Option<Seen> {
+    let cranking = case.analysis.cranking.as_ref()?;
+    let seconds = cranking.return_to_setpoint_s.filter(|s| *s > SLOW_RETURN_S)?;
+    let started = case.segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;
+    Some(Seen {
+        severity: Severity::Caution,
+        statement: format!(
+            "After the start the bus takes {} to come back to its setpoint.",
+            duration(seconds)
+        ),
+        evidence: vec![Evidence {
+            start_s: started.end_s,
+            end_s: started.end_s + seconds,
+            text: "from the start until the setpoint is held".to_owned(),
+        }],
+    })
+}
+
+/// Several signs that each have other causes, and together one: little is left
+/// of the battery's capacity.
+pub fn tired_battery(case: &Case) -> Option<Seen> {
+    let signs: Vec<Evidence> =
+        [labours(case), rests_low(case), returns_slowly(case), resists(case), falls_fast(case)]
+            .into_iter()
+            .flatten()
+            .collect();
+    (signs.len() >= SIGNS).then(|| Seen {
+        severity: Severity::Caution,
+        statement: format!(
+            "{} signs together point to a tired battery: {}.",
+            signs.len(),
+            signs.iter().map(|sign| sign.text.as_str()).collect::<Vec<_>>().join("; ")
+        ),
+        evidence: signs,
+    })
+}
+
+fn labours(case: &Case) -> Option<Evidence> {
+    let cranking = case.analysis.cranking.as_ref().filter(|c| c.lowest_v < CRANKING_V)?;
+    Some(Evidence {
+        start_s: cranking.at_s,
+        end_s: cranking.at_s,
+        text: format!("the starter pulls it down to {}", VOLT.of(cranking.lowest_v)),
+    })
+}
+
+fn rests_low(case: &Case) -> Option<Evidence> {
+    let rest = case.analysis.rest_voltage_v.as_ref().filter(|r| r.high < LOW_REST_V)?;
+    let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
+    Some(Evidence {
+        start_s: first.start_s,
+        end_s: first.end_s,
+        text: format!("it rests at {}", volts(rest)),
+    })
+}
+
+fn returns_slowly(case: &Case) -> Option<Evidence> {
+    let evidence = slow_return(case)?.evidence.into_iter().next()?;
+    let took_s = evidence.end_s - evidence.start_s;
+    Some(Evidence {
+        text: format!("after the start it drinks for {}", duration(took_s)),
+        ..evidence
+    })
+}
+
+fn resists(case: &Case) -> Option<Evidence> {
+    let ohm = &case.analysis.battery.resistance_ohm;
+    (ohm.grade != Grade::Assumed && ohm.low > TIRED_OHM).then(|| Evidence {
+        start_s: 0.0,
+        end_s: case.log.source.duration_s,
+        text: format!("its resistance is {}", told(MILLIOHM, ohm)),
+    })
+}
+
+/// The second half of the steepest draining stretch: by then the surface charge
+/// and the fast polarisation are through.
+fn falls_fast(case: &Case) -> Option<Evidence> {
+    let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
+    let draining = case.points().filter(|p| p.state == BusState::Draining);
+    let (span, fall) = draining
+        .flat_map(|p| p.spans.iter().copied())
+        .filter(|span| span.seconds() >= LEAST_FALL_S)
+        .filter_map(|span| {
+            let half_s = span.seconds() / 2.0;
+            let (from_s, end_s) = (span.start_s + half_s, span.end_s);
+            let level = |start_s, end_s| median(&bus_v[indices(time_s, Span { start_s, end_s })]);
+            let early_v = level(from_s, from_s + half_s / 2.0);
+            let late_v = level(from_s + half_s / 2.0, end_s);
+            let fall = 60.0 * (early_v - late_v) / (half_s / 2.0);
+            (early_v < NO_SURFACE_CHARGE_V).then_some((Span { start_s: from_s, end_s }, fall))
+        })
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    (fall > FAST_FALL_V_PER_MIN).then(|| Evidence {
+        start_s: span.start_s,
+        end_s: span.end_s,
+        text: format!("draining, it falls by {} a minute", VOLT.of(fall)),
+    })
+}

@@ -1,0 +1,276 @@
+//! What the alternator makes and what its regulator holds.
+
+use crate::diagnosis::{BusState, OperatingPoint, Severity};
+use crate::estimate::{Estimate, Grade};
+use crate::log::{Place, Role, Tap};
+use crate::segment::{indices, mean};
+use crate::stats::fit::linear::ordinary;
+use crate::verdict::Case;
+use crate::verdict::evidence::{
+    amps, at_speed, is_idle, longest, of_point, told, volts, with_loads,
+};
+use crate::verdict::rules::{Seen, belt, wiring};
+use crate::verdict::word::{OVERCHARGE_V, holds_at_speed, short_points};
+use crate::words::{MILLIVOLT_PER_DEGREE, VOLT, capital};
+
+/// Regulators hold no less than this warm.
+const LOW_V: f64 = 13.8;
+/// Ignition and pumps pull a battery that is left alone with them at least this
+/// far under its rest.
+const LEFT_ALONE_V: f64 = 0.1;
+/// Less than this gained with engine speed is nothing.
+const NO_GAIN_V: f64 = 0.05;
+/// An alternator that gives this share of its rating is not weak.
+const SOUND_SHARE: f64 = 0.85;
+/// More engine speed by this factor shows what speed does.
+const FASTER: f64 = 1.4;
+/// A machine short of speed gains more than this share of what it lacks.
+const GAINS_SHARE: f64 = 0.5;
+/// Regulators fall by 7 to 10 mV for each degree; less than this is none.
+const NO_DRIFT_V_PER_C: f64 = 0.002;
+/// Less warming than this shows no drift.
+const LEAST_WARMING_C: f64 = 25.0;
+/// Fewer levels show no line.
+const LEAST_LEVELS: usize = 5;
+/// A 90 % interval of a slope, in standard errors.
+const Z: f64 = 1.645;
+
+pub fn setpoint_high(case: &Case) -> Option<Seen> {
+    let highest = case
+        .points()
+        .filter(|p| p.voltage_v.low > OVERCHARGE_V)
+        .max_by(|a, b| a.seconds.total_cmp(&b.seconds))?;
+    Some(Seen {
+        severity: Severity::Fault,
+        statement: format!(
+            "the bus is held at {}{}, over {OVERCHARGE_V:.1} V.",
+            volts(&highest.voltage_v),
+            at_speed(highest)
+        ),
+        evidence: of_point(highest, "steady and too high"),
+    })
+}
+
+pub fn not_charging(case: &Case) -> Option<Seen> {
+    let analysis = case.analysis;
+    if analysis.setpoint.as_ref().is_some_and(|s| s.is_known()) {
+        return None;
+    }
+    let zero_v = analysis.battery.zero_current_v.value;
+    let alone_v = match (&analysis.rest_voltage_v, gain_with_speed_v(case)) {
+        (None, _) => zero_v,
+        // Speed was tried and did nothing: what the battery shows by itself will do.
+        (Some(rest), Some(gained_v)) if gained_v < NO_GAIN_V => rest.value.max(zero_v),
+        // A weak machine that speed helps.
+        (Some(_), Some(_)) => zero_v,
+        (Some(rest), None) => zero_v.max(rest.value - LEFT_ALONE_V),
+    };
+    let top = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value))?;
+    (top.voltage_v.value < alone_v).then(|| Seen {
+        severity: Severity::Fault,
+        statement: format!(
+            "the highest steady level with the engine running is {}, no more than the battery alone shows ({}).",
+            volts(&top.voltage_v),
+            VOLT.of(alone_v)
+        ),
+        evidence: of_point(top, "highest steady level"),
+    })
+}
+
+/// The most that more engine speed lifts the bus, over the sets of loads that
+/// were seen slow and fast.
+fn gain_with_speed_v(case: &Case) -> Option<f64> {
+    let idle = || case.points().filter(|p| is_idle(p) && p.rpm.is_some());
+    let faster = |slow: &OperatingPoint| {
+        let loads = slow.loads.clone();
+        let least_rpm = FASTER * slow.rpm.unwrap_or(f64::INFINITY);
+        case.points().filter(move |p| p.loads == loads && p.rpm.is_some_and(|r| r > least_rpm))
+    };
+    idle()
+        .flat_map(|slow| faster(slow).map(|fast| fast.voltage_v.value - slow.voltage_v.value))
+        .max_by(f64::total_cmp)
+}
+
+pub fn setpoint_low(case: &Case) -> Option<Seen> {
+    let setpoint = case.analysis.setpoint.as_ref()?;
+    // A bus that is short at some point may nowhere have reached its setpoint.
+    let reached = setpoint.is_known() && short_points(case).is_empty();
+    let low = reached && setpoint.estimate.high < LOW_V;
+    let holding = longest(case.points().filter(|p| p.state == BusState::Holding));
+    low.then(|| Seen {
+        severity: Severity::Caution,
+        statement: format!(
+            "The highest level held is {}; {LOW_V} to 14.7 V is usual warm.",
+            volts(&setpoint.estimate)
+        ),
+        evidence: holding.map(|p| of_point(p, "held, and low")).unwrap_or_default(),
+    })
+}
+
+/// Against the temperature nearest to the regulator that the log has.
+pub fn setpoint_not_drifting(case: &Case) -> Option<Seen> {
+    let (log, setpoint) = (case.log, case.analysis.setpoint.as_ref()?);
+    let places = [Place::Alternator, Place::Intake, Place::Coolant];
+    let (place, degrees) =
+        places.into_iter().find_map(|p| Some((p, log.channel(Role::Temperature(p))?)))?;
+    let holding: Vec<&OperatingPoint> = case
+        .points()
+        .filter(|p| p.state == BusState::Holding && setpoint.estimate.grade == Grade::Measured)
+        .collect();
+    let (warmth_c, levels_v): (Vec<f64>, Vec<f64>) = holding
+        .iter()
+        .flat_map(|p| &p.spans)
+        .map(|span| indices(log.time_s(), *span))
+        .map(|range| (mean(&degrees[range.clone()]), mean(&log.bus_v()[range])))
+        .filter(|(c, v)| c.is_finite() && v.is_finite())
+        .unzip();
+    let extreme = |f: fn(f64, f64) -> f64| warmth_c.iter().copied().reduce(f);
+    let warming_c = extreme(f64::max)? - extreme(f64::min)?;
+    if levels_v.len() < LEAST_LEVELS || warming_c < LEAST_WARMING_C {
+        return None;
+    }
+    let fit = ordinary(&warmth_c, &levels_v).ok()?;
+    let slope = Estimate::around(
+        fit.slope,
+        Z * fit.slope_error(),
+        Grade::Measured,
+        "line through the held levels",
+    );
+    (slope.low > -NO_DRIFT_V_PER_C).then(|| Seen {
+        severity: Severity::Note,
+        statement: format!(
+            "The setpoint does not fall with heat: {} over {warming_c:.0} °C of {} temperature; −7 to −10 mV/°C of its own temperature is usual where the regulator sits in the alternator.",
+            told(MILLIVOLT_PER_DEGREE, &slope),
+            place.word()
+        ),
+        evidence: longest(holding.into_iter())
+            .map(|p| of_point(p, "held while it warms"))
+            .unwrap_or_default(),
+    })
+}
+
+pub fn short_at_idle(case: &Case) -> Option<Seen> {
+    let short = short_points(case);
+    let worst = short.iter().copied().find(|p| is_idle(p) && p.rpm.is_some())?;
+    if holds_at_speed(case, &worst.loads) == Some(false) {
+        return None;
+    }
+    let above = match holds_at_speed(case, &worst.loads) {
+        Some(true) => "; faster, the same loads hold",
+        _ => "; the same loads were not seen faster",
+    };
+    let lacks = worst.regulation_shortfall_a.as_ref().map_or_else(String::new, |a| {
+        format!(" To hold the setpoint there the alternator lacks {}.", amps(a))
+    });
+    Some(Seen {
+        severity: Severity::Fault,
+        statement: format!(
+            "{}{} the bus sits at {}{above}.{lacks}",
+            capital(&with_loads(&worst.loads)),
+            at_speed(worst),
+            volts(&worst.voltage_v)
+        ),
+        evidence: of_point(worst, "steady idle, short"),
+    })
+}
+
+pub fn short_at_every_speed(case: &Case) -> Option<Seen> {
+    let short = short_points(case);
+    let worst = short
+        .iter()
+        .copied()
+        .find(|p| holds_at_speed(case, &p.loads) == Some(false) || p.rpm.is_none())?;
+    let where_ = if worst.rpm.is_some() {
+        "also at the highest speed seen"
+    } else {
+        "engine speed is not logged"
+    };
+    Some(Seen {
+        severity: Severity::Fault,
+        statement: format!(
+            "{}{} the bus sits at {}; {where_}.",
+            capital(&with_loads(&worst.loads)),
+            at_speed(worst),
+            volts(&worst.voltage_v)
+        ),
+        evidence: of_point(worst, "steady, short"),
+    })
+}
+
+pub fn battery_draining(case: &Case) -> Option<Seen> {
+    let worst = case
+        .points()
+        .filter(|p| p.state == BusState::Draining)
+        .max_by(|a, b| deficit(a).total_cmp(&deficit(b)))?;
+    let total_s: f64 =
+        case.points().filter(|p| p.state == BusState::Draining).map(|p| p.seconds).sum();
+    Some(Seen {
+        severity: Severity::Fault,
+        statement: format!(
+            "The battery gives {} {}{}; it was draining for {total_s:.0} s of steady running.",
+            worst.implied_deficit_a.as_ref().map_or_else(|| "current".to_owned(), amps),
+            with_loads(&worst.loads),
+            at_speed(worst)
+        ),
+        evidence: of_point(worst, &worst.state_how.replace(" -", " −")),
+    })
+}
+
+fn deficit(point: &OperatingPoint) -> f64 {
+    point.implied_deficit_a.as_ref().map_or(0.0, |a| a.value)
+}
+
+/// What is left once speed, belt and line are ruled out as far as the log can.
+pub fn weak_output(case: &Case) -> Option<Seen> {
+    let short = short_points(case);
+    let fast = short
+        .iter()
+        .copied()
+        .filter(|p| p.rpm.is_some() && !is_idle(p))
+        .find(|p| holds_at_speed(case, &p.loads) == Some(false))?;
+    if wiring::post_holding(case, fast).is_some()
+        || belt::belt_slip(case).is_some()
+        || belt::dips_on_acceleration(case).is_some()
+        || not_charging(case).is_some()
+        || gives_its_rating(case, fast)
+    {
+        return None;
+    }
+    let slow = short.iter().copied().find(|p| {
+        p.loads == fast.loads
+            && p.rpm.zip(fast.rpm).is_some_and(|(slow, fast)| fast > FASTER * slow)
+    });
+    let gain = slow.and_then(|slow| {
+        let gained_v = fast.voltage_v.value - slow.voltage_v.value;
+        let lacks_v = case.under_setpoint_v(slow)?;
+        Some((slow, gained_v, gained_v < GAINS_SHARE * lacks_v))
+    });
+    let speed = match gain {
+        Some((_, _, false)) => return None,
+        Some((slow, gained_v, true)) => format!(
+            ", from{} to{} the bus gains no more than {}",
+            at_speed(slow).replace(" at", ""),
+            at_speed(fast).replace(" at", ""),
+            VOLT.of(gained_v.max(0.0))
+        ),
+        None => format!("{} the bus is still at {}", at_speed(fast), volts(&fast.voltage_v)),
+    };
+    // The post itself is low: nothing between it and the battery explains that.
+    let post_logged = case.log.channel(Role::Voltage(Tap::Alternator)).is_some();
+    let severity = if post_logged { Severity::Fault } else { Severity::Caution };
+    let mut evidence = of_point(fast, "faster, and still short");
+    evidence.extend(gain.map(|(slow, ..)| of_point(slow, "idle, short")).unwrap_or_default());
+    Some(Seen {
+        severity,
+        statement: format!("The output is weak: {}{speed}.", with_loads(&fast.loads)),
+        evidence,
+    })
+}
+
+fn gives_its_rating(case: &Case, point: &OperatingPoint) -> bool {
+    let there = case.segments.points.iter().find(|p| p.spans == point.spans);
+    let given_a = there.and_then(|p| p.mean_of(Role::AlternatorCurrent));
+    given_a
+        .zip(case.car.alternator.rated_a)
+        .is_some_and(|(given_a, rated_a)| given_a > SOUND_SHARE * rated_a)
+}

@@ -1,0 +1,50 @@
+//! What the log itself is short of.
+
+use crate::diagnosis::{Evidence, Origin, Severity};
+use crate::verdict::Case;
+use crate::verdict::rules::Seen;
+use crate::words::number;
+
+pub fn undeclared_steps(case: &Case) -> Option<Seen> {
+    if case.log.load_names().is_empty() {
+        return None;
+    }
+    let detected: Vec<_> =
+        case.analysis.load_steps.iter().filter(|s| s.origin == Origin::Detected).collect();
+    (!detected.is_empty()).then(|| Seen {
+        severity: Severity::Note,
+        statement: format!(
+            "The voltage steps {} times where no load channel changes.",
+            detected.len()
+        ),
+        evidence: detected
+            .iter()
+            .take(6)
+            .map(|s| Evidence {
+                start_s: s.at_s,
+                end_s: s.at_s,
+                text: format!("step {}: {} V", s.number, signed(-s.shift_v.value)),
+            })
+            .collect(),
+    })
+}
+
+pub fn coarse_voltage(case: &Case) -> Option<Seen> {
+    let step_v = case.log.source.resolution_v?;
+    (step_v > 0.06).then(|| Seen {
+        severity: Severity::Note,
+        statement: format!(
+            "The voltage is logged in steps of {step_v:.3} V: sags smaller than that do not show."
+        ),
+        evidence: vec![Evidence {
+            start_s: 0.0,
+            end_s: case.log.source.duration_s,
+            text: "the whole log".to_owned(),
+        }],
+    })
+}
+
+fn signed(volts: f64) -> String {
+    let text = number(volts, 2);
+    if text.starts_with('−') { text } else { format!("+{text}") }
+}
