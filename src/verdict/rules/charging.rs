@@ -2,9 +2,10 @@
 
 use crate::diagnosis::{BusState, OperatingPoint, Severity};
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Place, Role, Tap};
+use crate::log::{Place, Role, Span, Tap};
 use crate::segment::{indices, mean};
 use crate::stats::fit::linear::ordinary;
+use crate::stats::robust::median;
 use crate::verdict::Case;
 use crate::verdict::evidence::{
     amps, at_speed, is_idle, longest, of_point, told, volts, with_loads,
@@ -20,6 +21,10 @@ const LOW_V: f64 = 13.8;
 const LEFT_ALONE_V: f64 = 0.1;
 /// Less than this gained with engine speed is nothing.
 const NO_GAIN_V: f64 = 0.05;
+/// A level is read over this long beside a change of speed.
+const BESIDE_S: f64 = 2.0;
+/// An engine slower than this is not running by itself.
+const TURNING_RPM: f64 = 400.0;
 /// An alternator that gives this share of its rating is not weak.
 const SOUND_SHARE: f64 = 0.85;
 /// More engine speed by this factor shows what speed does.
@@ -77,18 +82,37 @@ pub fn not_charging(case: &Case) -> Option<Seen> {
     })
 }
 
-/// The most that more engine speed lifts the bus, over the sets of loads that
-/// were seen slow and fast.
+/// What more engine speed lifts the bus by: the median over the log's own
+/// changes of speed, just after against just before, so that a battery which
+/// runs down over the log does not count.
 fn gain_with_speed_v(case: &Case) -> Option<f64> {
-    let idle = || case.points().filter(|p| is_idle(p) && p.rpm.is_some());
-    let faster = |slow: &OperatingPoint| {
-        let loads = slow.loads.clone();
-        let least_rpm = FASTER * slow.rpm.unwrap_or(f64::INFINITY);
-        case.points().filter(move |p| p.loads == loads && p.rpm.is_some_and(|r| r > least_rpm))
+    let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
+    let rpm = case.log.engine_rpm()?;
+    let level = |values: &[f64], start_s: f64, end_s: f64| {
+        median(&values[indices(time_s, Span { start_s, end_s })])
     };
-    idle()
-        .flat_map(|slow| faster(slow).map(|fast| fast.voltage_v.value - slow.voltage_v.value))
-        .max_by(f64::total_cmp)
+    let switched = |change: &Span| {
+        case.analysis.load_steps.iter().any(|step| {
+            step.at_s > change.start_s - BESIDE_S && step.at_s < change.end_s + BESIDE_S
+        })
+    };
+    let gains: Vec<f64> = case
+        .segments
+        .speed_changes
+        .iter()
+        .filter(|change| !switched(change))
+        .filter(|change| {
+            let before_rpm = level(rpm, change.start_s - BESIDE_S, change.start_s);
+            before_rpm > TURNING_RPM
+                && level(rpm, change.end_s, change.end_s + BESIDE_S) > FASTER * before_rpm
+        })
+        .map(|change| {
+            level(bus_v, change.end_s, change.end_s + BESIDE_S)
+                - level(bus_v, change.start_s - BESIDE_S, change.start_s)
+        })
+        .filter(|gained_v| gained_v.is_finite())
+        .collect();
+    (!gains.is_empty()).then(|| median(&gains))
 }
 
 pub fn setpoint_low(case: &Case) -> Option<Seen> {
