@@ -203,6 +203,14 @@ pub struct OperatingPoint {
     pub regulation_shortfall_a: Option<Estimate>,
 }
 
+impl OperatingPoint {
+    /// Whether the state is as sure as the intervals are; else words about it
+    /// must say that it may be another.
+    pub fn is_sure(&self) -> bool {
+        self.state_confidence >= 0.9
+    }
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Bound {

@@ -135,8 +135,14 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
         .under_setpoint_v(worst)
         .map_or_else(String::new, |v| format!(", {v:.2} V under its setpoint"));
     let consequence = match (&worst.implied_deficit_a, worst.state) {
-        (Some(deficit), BusState::Draining) => format!("the battery gives {}", amps(deficit)),
-        _ => "the battery still takes charge".to_owned(),
+        (Some(deficit), BusState::Draining) if worst.is_sure() => {
+            format!("the battery gives {}", amps(deficit))
+        }
+        (Some(deficit), BusState::Draining) => {
+            format!("the battery may be giving {}", amps(deficit))
+        }
+        _ if worst.is_sure() => "the battery still takes charge".to_owned(),
+        _ => "whether the battery still takes charge is not sure".to_owned(),
     };
     let recovers = match (post_holding(case, worst), holds_at_speed(case, &worst.loads)) {
         (Some(post_v), _) => format!(

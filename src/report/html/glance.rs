@@ -124,8 +124,15 @@ fn faults_besides(diagnosis: &Diagnosis) -> &'static str {
 
 /// The verdict in words a car's owner can act on.
 fn meaning(diagnosis: &Diagnosis) -> &'static str {
-    let drains = diagnosis.operating_points.iter().any(|p| p.state == BusState::Draining);
+    let drains =
+        diagnosis.operating_points.iter().any(|p| p.state == BusState::Draining && p.is_sure());
+    let lost = diagnosis.findings.iter().any(|f| f.id == "line-drop-high");
     match (diagnosis.verdict.word, drains) {
+        // Whoever reads only this must not go and buy an alternator.
+        (VerdictWord::FallsShort | VerdictWord::FallsShortAtIdle, _) if lost => {
+            "Volts are lost in cable or ground on the way to the battery. Mend that first: a bigger \
+             alternator does not cure it."
+        }
         (VerdictWord::KeepsUp, _) => {
             "The alternator carries every load this log switched on, and the battery stays charged."
         }

@@ -228,10 +228,15 @@ pub fn battery_draining(case: &Case) -> Option<Seen> {
         .max_by(|a, b| deficit(a).total_cmp(&deficit(b)))?;
     let total_s: f64 =
         case.points().filter(|p| p.state == BusState::Draining).map(|p| p.seconds).sum();
+    let (severity, gives, was) = if worst.is_sure() {
+        (Severity::Fault, "gives", "was")
+    } else {
+        (Severity::Caution, "may be giving", "may have been")
+    };
     Some(Seen {
-        severity: Severity::Fault,
+        severity,
         statement: format!(
-            "The battery gives {} {}{}; it was draining for {total_s:.0} s of steady running.",
+            "The battery {gives} {} {}{}; it {was} draining for {total_s:.0} s of steady running.",
             worst.implied_deficit_a.as_ref().map_or_else(|| "current".to_owned(), amps),
             with_loads(&worst.loads),
             at_speed(worst)
