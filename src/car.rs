@@ -2,11 +2,14 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::ingest::{RequestError, role_from_word};
+use crate::physics::REFERENCE_V;
+use crate::physics::load::LoadKind;
 
 /// What the file is called that lies beside a log.
 pub const CAR_FILE: &str = "car.toml";
@@ -20,7 +23,8 @@ pub struct Car {
     pub battery: BatteryFacts,
     pub alternator: AlternatorFacts,
     /// Amps of each load, by the load's name.
-    pub loads_a: BTreeMap<String, f64>,
+    pub loads_a: BTreeMap<String, LoadAmps>,
+    /// While it turns the engine.
     pub starter_a: Option<f64>,
     /// The regulator's setpoint, where a sheet tells it.
     pub setpoint_v: Option<f64>,
@@ -32,6 +36,80 @@ pub struct Car {
 pub enum Names {
     One(String),
     Many(Vec<String>),
+}
+
+/// What a load draws, and at which voltage that was found.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "LoadWords", into = "LoadWords")]
+pub struct LoadAmps {
+    pub amps_a: f64,
+    pub at_v: f64,
+}
+
+/// As `car.toml` writes it: 31 or "31@13.5".
+#[derive(Serialize, Deserialize)]
+#[serde(untagged, expecting = "amps, or amps at a voltage such as \"31@13.5\"")]
+enum LoadWords {
+    Amps(f64),
+    At(String),
+}
+
+impl LoadAmps {
+    /// A load of which nothing is stated.
+    pub const AT_LARGE: LoadAmps = LoadAmps { amps_a: 13.0, at_v: REFERENCE_V };
+
+    /// At the voltage that labels speak of.
+    pub fn new(amps_a: f64) -> LoadAmps {
+        LoadAmps { amps_a, at_v: REFERENCE_V }
+    }
+
+    /// What the load called `name` draws at `volts`, as a share of its stated
+    /// amps: lamps about V^0.5, the motors and heaters that make up most of a
+    /// car's amps about V (common practice, no source).
+    pub fn share_at(&self, name: &str, volts: f64) -> f64 {
+        let name = name.to_lowercase();
+        let lamps = ["lamp", "light"].iter().any(|word| name.contains(word));
+        let kind = if lamps { LoadKind::Lamp } else { LoadKind::Resistive };
+        (volts.max(0.0) / self.at_v).powf(kind.exponent())
+    }
+}
+
+/// "31", "31 A", "31@13.5", "31A @ 13.5V".
+impl FromStr for LoadAmps {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<LoadAmps, String> {
+        let number = |text: &str, unit: [char; 2]| -> Result<f64, String> {
+            let bare = text.trim().trim_end_matches(unit).trim_end();
+            match bare.replace(',', ".").parse::<f64>() {
+                Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
+                _ => Err(format!("{bare:?} is no number over 0")),
+            }
+        };
+        let (amps, volts) = text.split_once('@').map_or((text, None), |(a, v)| (a, Some(v)));
+        let at_v = volts.map_or(Ok(REFERENCE_V), |volts| number(volts, ['V', 'v']))?;
+        if !(6.0..=18.0).contains(&at_v) {
+            return Err(format!("{at_v} V is no voltage that a 12 V load runs at"));
+        }
+        Ok(LoadAmps { amps_a: number(amps, ['A', 'a'])?, at_v })
+    }
+}
+
+impl TryFrom<LoadWords> for LoadAmps {
+    type Error = String;
+
+    fn try_from(words: LoadWords) -> Result<LoadAmps, String> {
+        match words {
+            LoadWords::Amps(amps_a) => Ok(LoadAmps::new(amps_a)),
+            LoadWords::At(text) => text.parse(),
+        }
+    }
+}
+
+impl From<LoadAmps> for LoadWords {
+    fn from(load: LoadAmps) -> LoadWords {
+        LoadWords::At(format!("{}@{}", load.amps_a, load.at_v))
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -64,7 +142,7 @@ pub struct AlternatorFacts {
 pub enum CarError {
     #[error("{}: cannot be read ({source}). Check the path and that it is readable.", .path.display())]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio), [loads_a] (load = amps), and before them starter_a and setpoint_v.", .path.display())]
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio), [loads_a] (load = amps, or \"amps@volts\"), and before them starter_a and setpoint_v.", .path.display())]
     Wrong { path: PathBuf, line: usize, seen: String },
 }
 
@@ -131,7 +209,7 @@ impl Car {
             ("setpoint_v", self.setpoint_v),
         ];
         let facts = facts.into_iter().filter_map(|(name, value)| Some((name.to_owned(), value?)));
-        let loads = self.loads_a.iter().map(|(name, amps)| (name.clone(), *amps));
+        let loads = self.loads_a.iter().map(|(name, amps)| (name.clone(), amps.amps_a));
         if let Some((name, value)) =
             facts.chain(loads).find(|(_, value)| !(value.is_finite() && *value > 0.0))
         {

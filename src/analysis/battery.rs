@@ -1,18 +1,17 @@
 //! The battery behind the bus: its resistance by every route that the log and
 //! the car allow, and what it gave and took.
 
+use crate::analysis::balance::{self, Balance};
 use crate::analysis::deficit;
-use crate::analysis::level::{half_width_v, level};
-use crate::analysis::observer::{self, KnownStep, Observed, Still};
+use crate::analysis::level::level;
+use crate::analysis::observer::{self, Observed};
 use crate::analysis::prior::{self, Draw};
 use crate::analysis::setpoint::Setpoint;
-use crate::analysis::step_response::{baseline_span, settled_span};
 use crate::car::Car;
-use crate::diagnosis::Origin;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
 use crate::physics::battery::resistance_from_cca;
-use crate::segment::{Segments, Step, indices, mean};
+use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;
 
@@ -23,11 +22,7 @@ const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.0055, 0.0025, 0.0125);
 /// range of the resistance over the label's (common practice, no source).
 const CONDITION: (f64, f64, f64) = (0.93, 0.5, 1.55);
 /// Batteries driven through the log.
-const DRAWS: usize = 1200;
-/// A change of load has worked through the battery's first seconds by then, and
-/// so much more is needed to see whether its current stands still.
-const STILL_AFTER_S: f64 = 5.0;
-const STILL_LEAST_S: f64 = 6.0;
+const DRAWS: usize = 2400;
 /// Further under the setpoint than this, the alternator gives all it has.
 const FULL_OUTPUT_V: f64 = 0.15;
 
@@ -63,19 +58,18 @@ pub fn model(
     let draws = prior::draws(DRAWS, car, &prior, rest_v);
 
     let mut windows: Vec<Span> = segments.stretches.iter().map(|s| s.settled).collect();
-    let steps = known_steps(log, segments, car, setpoint, &mut windows);
     let full: Vec<usize> = (0..segments.stretches.len())
         .filter(|&k| at_full_output(log, segments, setpoint, windows[k]))
         .collect();
-    let still = still_windows(log, segments, &full, &mut windows);
+    let balance = balance::gather(log, segments, car, &full, &mut windows);
     let mut observed = observer::observe(log, &draws, &windows);
-    observed.weigh(&still, &steps);
+    observed.weigh(&draws, &balance);
 
-    let inferred = (!steps.is_empty()).then(|| posterior(&draws, &observed));
+    let inferred = balance.is_anchored().then(|| posterior(&draws, &observed, &balance));
     let (grade, how) = match &inferred {
         Some(_) => (
             Grade::Inferred,
-            "battery model driven by the logged voltage, held to loads of stated amps".to_owned(),
+            format!("battery model driven by the logged voltage, held to {}", balance.anchors()),
         ),
         None => (
             Grade::Assumed,
@@ -152,72 +146,11 @@ fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, s
     })
 }
 
-/// The later part of the stretches at full output; the windows are appended.
-fn still_windows(
-    log: &Log,
-    segments: &Segments,
-    full: &[usize],
-    windows: &mut Vec<Span>,
-) -> Vec<Still> {
-    let mut still = Vec::new();
-    for &k in full {
-        let settled = segments.stretches[k].settled;
-        let span = Span { start_s: settled.start_s + STILL_AFTER_S, ..settled };
-        if span.seconds() < STILL_LEAST_S {
-            continue;
-        }
-        // A line through noisy samples turns by about so many errors of its halves.
-        let samples = indices(log.time_s(), span).len();
-        let unsure_v = 1.2 * half_width_v(samples / 2, &segments.grain);
-        still.push(Still { window: windows.len(), unsure_v });
-        windows.push(span);
-    }
-    still
-}
-
-/// Declared steps of loads of stated amps between two windows at full output;
-/// the windows are appended.
-fn known_steps(
-    log: &Log,
-    segments: &Segments,
-    car: &Car,
-    setpoint: Option<&Setpoint>,
-    windows: &mut Vec<Span>,
-) -> Vec<KnownStep> {
-    let interval_s = segments.grain.interval_s;
-    let mut known = Vec::new();
-    for step in segments.steps.iter().filter(|s| s.origin == Origin::Declared) {
-        let Some(amps_a) = known_amps(step, car) else { continue };
-        let spans = [baseline_span(step, interval_s), settled_span(step, interval_s)];
-        if !spans.iter().all(|span| at_full_output(log, segments, setpoint, *span)) {
-            continue;
-        }
-        // Label amps stand for 13.5 V; between lamps (V^0.5), motors (V) and
-        // electronics (1/V) a load of no stated kind goes about as V^0.5.
-        let volts = level(log.time_s(), log.bus_v(), spans[1], &segments.grain);
-        let share = volts.map_or(1.0, |v| (v.mean_v / 13.5).powf(0.5));
-        known.push(KnownStep {
-            before: windows.len(),
-            after: windows.len() + 1,
-            amps_a: amps_a * share,
-        });
-        windows.extend(spans);
-    }
-    known
-}
-
-/// Amps that a step adds, by the stated amps of the load it names. Loads that
-/// switched together tell nothing: how much of each is not kept.
-fn known_amps(step: &Step, car: &Car) -> Option<f64> {
-    let amps_a = car.loads_a.get(step.load.as_deref()?)? * step.duty_change.unwrap_or(1.0);
-    (amps_a.abs() > 0.5).then_some(amps_a)
-}
-
 /// Resistance of the draws as the log weighs them.
-fn posterior(draws: &[Draw], observed: &Observed) -> Estimate {
+fn posterior(draws: &[Draw], observed: &Observed, balance: &Balance) -> Estimate {
     let ohms: Vec<f64> = draws.iter().map(|d| d.battery.seconds_ohm()).collect();
     let at = |p: f64| weighted_quantile(&ohms, &observed.weights, p);
-    let how = "by loads of stated amps switched at full output";
+    let how = format!("by {}", balance.anchors());
     Estimate::new(at(0.5), at(0.05), at(0.95), Grade::Inferred, how)
 }
 

@@ -1,5 +1,6 @@
 //! What a segmented log implies: one idea a file.
 
+pub mod balance;
 pub mod battery;
 pub mod cranking;
 pub mod deficit;

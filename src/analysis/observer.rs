@@ -3,11 +3,10 @@
 //!
 //! The logged voltage drives a battery model through the whole log, its surface
 //! charge building and fading and its polarisation with it. Nobody knows the
-//! battery, so many that it could be are driven at once. Those count most that
-//! make sense of the log: while the alternator gives all it has and nothing is
-//! switched, the battery's current must stand still; and where a load of known
-//! amps is switched then, it must change by that much.
+//! battery, so many that it could be are driven at once; those count most whose
+//! currents make sense together (see [`crate::analysis::balance`]).
 
+use crate::analysis::balance::{Balance, Said};
 use crate::analysis::prior::Draw;
 use crate::log::{Log, Role, Span, Tap};
 use crate::physics::battery::BatteryState;
@@ -18,28 +17,18 @@ use crate::stats::weighted::effective_draws;
 /// polarisation takes seconds.
 const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
-/// Over a stretch that nothing is switched in, output and loads still move a
-/// little: so many volts across the battery's resistance, or this share of its
-/// current (common practice, no source). In volts, so that a battery of much
-/// resistance, whose currents are all small, gains nothing by it.
-const STILL_V: f64 = 0.006;
-const STILL_SHARE: f64 = 0.10;
-/// Amps on a label are off by so much: the motor, its voltage, its load
-/// (common practice, no source).
-const LABEL_SHARE: f64 = 0.06;
-const LABEL_A: f64 = 0.5;
 /// Weights are flattened until at least so many draws still count.
-const LEAST_DRAWS: f64 = 300.0;
+const LEAST_DRAWS: f64 = 80.0;
 
 /// Currents of every draw over every window, positive charging.
 pub struct Observed {
     /// One weight a draw, summing to 1.
     pub weights: Vec<f64>,
-    /// Resistance of each draw some seconds into a discharge.
-    resistances_ohm: Vec<f64>,
     windows: Vec<Vec<Window>>,
-    /// A·s taken from the battery over the log, one a draw.
+    /// A·s taken from the battery while running, one a draw.
     pub given_as: Vec<f64>,
+    /// Where each draw's battery stands at the last sample.
+    pub ends: Vec<BatteryState>,
 }
 
 /// What one draw's battery did over one window.
@@ -48,21 +37,15 @@ pub struct Window {
     seconds: f64,
     sum_a: f64,
     sum_given_a: f64,
-    sum_t: f64,
-    sum_tt: f64,
-    sum_ta: f64,
     /// Where the battery stood at the window's end.
     end: Option<BatteryState>,
 }
 
 impl Window {
-    fn add(&mut self, t_s: f64, current_a: f64, seconds: f64) {
+    fn add(&mut self, current_a: f64, seconds: f64) {
         self.seconds += seconds;
         self.sum_a += seconds * current_a;
         self.sum_given_a += seconds * (-current_a).max(0.0);
-        self.sum_t += seconds * t_s;
-        self.sum_tt += seconds * t_s * t_s;
-        self.sum_ta += seconds * t_s * current_a;
     }
 
     pub fn mean_a(&self) -> f64 {
@@ -77,32 +60,6 @@ impl Window {
     pub fn end(&self) -> Option<&BatteryState> {
         self.end.as_ref()
     }
-
-    /// Change of current from the window's beginning to its end, by a line.
-    fn drift_a(&self) -> f64 {
-        let mean_t = self.sum_t / self.seconds;
-        let variance = self.sum_tt / self.seconds - mean_t * mean_t;
-        let slope = (self.sum_ta / self.seconds - mean_t * self.mean_a()) / variance;
-        slope * (12.0 * variance).sqrt()
-    }
-}
-
-/// A window in which the alternator gives all it has and nothing is switched,
-/// some seconds after anything was.
-#[derive(Debug, Clone, Copy)]
-pub struct Still {
-    pub window: usize,
-    /// How far noise and resolution may bend its voltage.
-    pub unsure_v: f64,
-}
-
-/// A load of known amps, switched between two windows of full output: `before`
-/// less `after` is `amps_a` (negative where it went off).
-#[derive(Debug, Clone, Copy)]
-pub struct KnownStep {
-    pub before: usize,
-    pub after: usize,
-    pub amps_a: f64,
 }
 
 impl Observed {
@@ -115,35 +72,18 @@ impl Observed {
         &self.windows[draw][w]
     }
 
-    /// Weighs the draws by how still the current stands where it must, and by
-    /// the steps whose amps are known.
-    pub fn weigh(&mut self, still: &[Still], known: &[KnownStep]) {
-        let misfits: Vec<f64> = self
-            .windows
+    /// Weighs the draws by how well their currents keep the balance.
+    pub fn weigh(&mut self, draws: &[Draw], balance: &Balance) {
+        let misfits: Vec<f64> = draws
             .iter()
-            .zip(&self.resistances_ohm)
-            .map(|(of_draw, ohm)| {
-                let drift: f64 = still
-                    .iter()
-                    .map(|still| {
-                        let window = &of_draw[still.window];
-                        let slack_a = STILL_V.hypot(still.unsure_v) / ohm;
-                        window.drift_a() / slack_a.hypot(STILL_SHARE * window.mean_a())
-                    })
-                    .filter(|z| z.is_finite())
-                    .map(|z| z * z)
-                    .sum();
-                let steps: f64 = known
-                    .iter()
-                    .map(|step| {
-                        let change_a = of_draw[step.before].mean_a() - of_draw[step.after].mean_a();
-                        let unsure_a = LABEL_A.hypot(LABEL_SHARE * step.amps_a);
-                        (change_a - step.amps_a) / unsure_a
-                    })
-                    .filter(|z| z.is_finite())
-                    .map(|z| z * z)
-                    .sum();
-                drift + steps
+            .zip(&self.windows)
+            .map(|(draw, windows)| {
+                let misfit = balance.misfit(|entry| {
+                    let window = &windows[entry.window];
+                    let ohm = |state| draw.ohm_near(entry.volts, state);
+                    Said::of(window, window.end().map_or(f64::NAN, ohm))
+                });
+                if misfit.is_finite() { misfit } else { f64::MAX }
             })
             .collect();
         self.weights = flattened(&misfits);
@@ -173,9 +113,9 @@ pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
     let members = blocks.members(windows);
     let mut observed = Observed {
         weights: vec![1.0 / draws.len().max(1) as f64; draws.len()],
-        resistances_ohm: draws.iter().map(|d| d.battery.seconds_ohm()).collect(),
         windows: Vec::with_capacity(draws.len()),
         given_as: Vec::with_capacity(draws.len()),
+        ends: Vec::with_capacity(draws.len()),
     };
     for draw in draws {
         let mut state = draw.start;
@@ -186,13 +126,13 @@ pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
             state = draw.battery.advance(&state, current_a, block.seconds);
             given_as += (-current_a).max(0.0) * block.seconds;
             for &w in inside {
-                // Time from the window's own beginning keeps the sums small.
-                seen[w].add(block.middle_s - windows[w].start_s, current_a, block.seconds);
+                seen[w].add(current_a, block.seconds);
                 seen[w].end = Some(state);
             }
         }
         observed.windows.push(seen);
         observed.given_as.push(given_as);
+        observed.ends.push(state);
     }
     observed
 }

@@ -40,6 +40,11 @@ impl Draw {
         self.battery.current_at(volts - self.offset_v, state)
     }
 
+    /// Resistance to a change of the posts' voltage, near `volts`.
+    pub fn ohm_near(&self, volts: f64, state: &BatteryState) -> f64 {
+        self.battery.source_near(volts - self.offset_v, state).1
+    }
+
     /// Voltage at the posts at which neither flows in nor out.
     pub fn zero_current_v(&self, volts: f64, state: &BatteryState) -> f64 {
         self.battery.source_near(volts - self.offset_v, state).0 + self.offset_v

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use crate::car::{Car, CarError};
+use crate::car::{Car, CarError, LoadAmps};
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 use crate::log::Log;
 
@@ -38,9 +38,12 @@ pub struct CarFlags {
     /// Capacity of the battery
     #[arg(long, value_name = "AH", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub ah: Option<f64>,
-    /// Amps of a load, e.g. fans=31
-    #[arg(long = "load-amps", value_name = "LOAD=A", value_parser = load_amps, help_heading = "The car")]
-    pub load_amps: Vec<(String, f64)>,
+    /// Amps of a load, e.g. fans=31, or as found at a voltage: fans=29@12.6
+    #[arg(long = "load-amps", value_name = "LOAD=A[@V]", value_parser = load_amps, help_heading = "The car")]
+    pub load_amps: Vec<(String, LoadAmps)>,
+    /// Amps of the starter while it turns the engine
+    #[arg(long = "starter-amps", value_name = "A", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
+    pub starter_amps: Option<f64>,
     /// The regulator's setpoint, where a sheet tells it
     #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub setpoint_v: Option<f64>,
@@ -53,9 +56,10 @@ fn positive(text: &str) -> Result<f64, String> {
     }
 }
 
-fn load_amps(text: &str) -> Result<(String, f64), String> {
-    let (load, amps) = text.split_once('=').ok_or("write it as LOAD=AMPS, e.g. fans=31")?;
-    Ok((load.trim().to_owned(), positive(amps.trim().trim_end_matches(['A', 'a']).trim_end())?))
+fn load_amps(text: &str) -> Result<(String, LoadAmps), String> {
+    let (load, amps) =
+        text.split_once('=').ok_or("write it as LOAD=AMPS, e.g. fans=31 or fans=29@12.6")?;
+    Ok((load.trim().to_owned(), amps.parse()?))
 }
 
 impl CarFlags {
@@ -68,6 +72,7 @@ impl CarFlags {
         car.battery.cca_a = self.cca.or(car.battery.cca_a);
         car.battery.capacity_ah = self.ah.or(car.battery.capacity_ah);
         car.setpoint_v = self.setpoint_v.or(car.setpoint_v);
+        car.starter_a = self.starter_amps.or(car.starter_a);
         for (load, amps) in &self.load_amps {
             car.loads_a.retain(|known, _| known.to_lowercase() != load.to_lowercase());
             car.loads_a.insert(load.clone(), *amps);

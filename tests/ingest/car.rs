@@ -1,11 +1,11 @@
-use stiffbus::car::{BatteryKind, Car};
+use stiffbus::car::{BatteryKind, Car, LoadAmps};
 use stiffbus::ingest::{self, ReadOptions, RoleRequest};
 
 use crate::support::*;
 
 const COUPE: &str = "# the blue coupe\nsetpoint_v = 14.3\nstarter_a = 180\n\n[columns]\nvoltage = \"U1\"\nload = [\"x\", \"y\"]\n\n\
                      [battery]\ncca_a = 540\ncapacity_ah = 60\nkind = \"flooded\"\n\n[alternator]\nrated_a = 70\npulley_ratio = 2.4\n\n\
-                     [loads_a]\nfans = 22\n\"AC blower\" = 18.5\n";
+                     [loads_a]\nfans = \"22 A @ 12,6 V\"\n\"AC blower\" = 18.5\n";
 
 #[test]
 fn a_whole_car_beside_its_log() {
@@ -23,7 +23,8 @@ fn a_whole_car_beside_its_log() {
         (car.setpoint_v, car.starter_a, car.alternator.rated_a, car.alternator.pulley_ratio),
         (Some(14.3), Some(180.0), Some(70.0), Some(2.4))
     );
-    assert_eq!(car.loads_a["AC blower"], 18.5);
+    assert_eq!(car.loads_a["AC blower"], LoadAmps { amps_a: 18.5, at_v: 13.5 });
+    assert_eq!(car.loads_a["fans"], LoadAmps { amps_a: 22.0, at_v: 12.6 });
     let columns = RoleRequest::from_car(&car).expect("good roles");
     let log = ingest::read(&path, &ReadOptions { columns, ..Default::default() }).expect("a log");
     is_the_log(&log);

@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use serde::Deserialize;
-use stiffbus::car::Car;
+use stiffbus::car::{Car, LoadAmps};
 use stiffbus::diagnose;
 use stiffbus::diagnosis::{BusState, Diagnosis, OperatingPoint};
 use stiffbus::estimate::Grade;
@@ -97,6 +97,16 @@ fn best_known(segments: &[Segment], loads: &[Load]) -> (String, f64) {
         })
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .expect("every trace steps from one drain to another")
+}
+
+/// Where a clamp meter would have read the load's amps: its mean voltage while on.
+fn volts_while_on(trace: &Trace, samples: &[[f64; 3]], loads: &[Load], name: &str) -> f64 {
+    let on = |t_s: f64| {
+        let k = trace.segments.partition_point(|s| s.start_s <= t_s).saturating_sub(1);
+        loads.iter().any(|load| load.name == name && load.on.contains(&k))
+    };
+    let volts: Vec<f64> = samples.iter().filter(|s| on(s[0])).map(|s| s[1]).collect();
+    volts.iter().sum::<f64>() / volts.len() as f64
 }
 
 /// Seconds, battery volts and true battery amps.
@@ -231,7 +241,9 @@ fn over_traces(grade: Grade, knows_a_load: bool) -> Tally {
         car.battery.cca_a = Some(trace.cca_a);
         car.battery.capacity_ah = Some(trace.capacity_ah);
         if knows_a_load {
-            car.loads_a.extend([best_known(&trace.segments, &loads)]);
+            let (name, amps_a) = best_known(&trace.segments, &loads);
+            let at_v = volts_while_on(trace, &samples, &loads, &name);
+            car.loads_a.insert(name, LoadAmps { amps_a, at_v });
         }
         let diagnosis = diagnosis(trace, &samples, &loads, &car);
         let tally = by_model.entry(format!("{}, {}", trace.model, trace.charging)).or_default();

@@ -39,6 +39,13 @@ impl Cholesky {
         Some(Cholesky { size, factor, scale })
     }
 
+    /// Natural logarithm of the matrix's determinant.
+    pub fn log_determinant(&self) -> f64 {
+        let diagonal =
+            (0..self.size).map(|i| (self.factor[i * self.size + i] * self.scale[i]).ln());
+        2.0 * diagonal.sum::<f64>()
+    }
+
     /// Solution of matrix · z = `right`. A missing tail of `right` counts as 0.
     pub fn solve(&self, right: &[f64]) -> Vec<f64> {
         let n = self.size;

@@ -1,0 +1,269 @@
+//! What enters the balance of currents: windows of the log, and what is believed
+//! of the machine and of each load.
+
+use std::collections::BTreeMap;
+
+use crate::analysis::balance::{Balance, Belief, Entry, Known, Term};
+use crate::analysis::level::level;
+use crate::car::{Car, LoadAmps};
+use crate::diagnosis::PhaseKind;
+use crate::log::{Log, Role, Span, Tap};
+use crate::segment::speed::differ;
+use crate::segment::{Segments, Stretch, indices, mean};
+
+/// Long stretches enter in parts, so that a current which moves within one counts
+/// against the battery that says so.
+const PART_S: f64 = 5.0;
+const MOST_PARTS: f64 = 4.0;
+/// The longest windows enter, up to so many: enough to know what a log can tell,
+/// and a long log costs no more than a short one.
+const MOST_FULL: usize = 40;
+const MOST_HOLDING: usize = 12;
+
+/// Standard deviations from 90 % half-widths.
+const Z90: f64 = 1.645;
+
+/// What the alternator gives at a speed, less what always draws
+/// (common practice, no source: 15 to 90 A less 10 to 30 A).
+const SPARE: Belief = Belief { mean: 20.0, sd: 30.0 };
+/// Where the alternator's current is logged, what always draws remains.
+const ALWAYS_ON: Belief = Belief { mean: -17.0, sd: 10.0 };
+/// A load that nobody stated (common practice, no source).
+const LOAD: Belief = Belief { mean: 13.0, sd: 8.0 };
+/// Amps on a label are off by so much: the motor, its voltage, its load
+/// (90 %; common practice, no source).
+const LABEL_SHARE: f64 = 0.06;
+const LABEL_A: f64 = 0.5;
+/// A starter's amps as stated: it takes more on a cold engine (90 %; common
+/// practice, no source).
+const STARTER_SHARE: f64 = 0.15;
+/// A warming machine loses output, A a minute (common practice, no source).
+const WARMING_A_PER_MIN: Belief = Belief { mean: -0.3, sd: 0.7 };
+/// Output on engine speed around one idle, A a rpm (common practice, no source:
+/// a third of 70 A gained between 1500 and 2000 alternator rpm at 2.5:1).
+const OUTPUT_A_PER_RPM: Belief = Belief { mean: 0.06, sd: 0.05 };
+/// Amps that everything else leaves for the battery as the bus falls by a volt:
+/// what always draws takes less, and a slow machine gives more (common practice,
+/// no source).
+const LEFT_A_PER_V: Belief = Belief { mean: 3.5, sd: 2.0 };
+/// One visit and the next differ by so much more than all this explains
+/// (common practice, no source).
+const VISIT: Belief = Belief { mean: 0.0, sd: 0.7 };
+/// A clamp's zero and gain (90 %; common practice, no source).
+const CLAMP_ZERO_A: f64 = 0.5;
+const CLAMP_GAIN: f64 = 0.02;
+
+/// The inrush of a starter is over by then.
+const INRUSH_S: f64 = 0.3;
+
+/// The windows of a log that enter.
+struct Row<'a> {
+    entry: Entry,
+    stretch: &'a Stretch,
+    span: Span,
+}
+
+/// `full`: the stretches at full output, by index. Windows are appended to
+/// those the observer is to follow.
+pub fn gather(
+    log: &Log,
+    segments: &Segments,
+    car: &Car,
+    full: &[usize],
+    windows: &mut Vec<Span>,
+) -> Balance {
+    // A logged alternator current keeps the balance at the setpoint too.
+    let made_a = log.channel(Role::AlternatorCurrent);
+    let (at_full, holds): (Vec<usize>, Vec<usize>) =
+        (0..segments.stretches.len()).partition(|k| made_a.is_some() || full.contains(k));
+    let mut rows = rows(log, segments, &at_full, MOST_PARTS, MOST_FULL, windows);
+    let count = rows.len();
+    if count > 0 {
+        rows.extend(self::rows(log, segments, &holds, 1.0, MOST_HOLDING, windows));
+    }
+    let loads = loads(log, car, &rows);
+    let groups = speeds(&rows);
+    let switched = loads.iter().any(|(stated, term)| {
+        *stated && varies_at_a_speed(&groups[..count], &term.shares[..count])
+    });
+    let mut balanced: Vec<Term> = loads.into_iter().map(|(_, term)| term).collect();
+    balanced.extend(match made_a {
+        Some(made_a) => clamped(log, made_a, &rows),
+        None => machine(&rows, &groups),
+    });
+    balanced.push(Term {
+        shares: rows.iter().map(|r| 13.0 - r.entry.volts).collect(),
+        believed: LEFT_A_PER_V,
+    });
+    balanced.extend(visits(&rows));
+    let known: Vec<Known> = starter(log, segments, car, windows).into_iter().collect();
+    let anchors = [
+        (made_a.is_some() && count > 0, "the logged alternator current"),
+        (switched, "loads of stated amps"),
+        (!known.is_empty(), "stated starter amps"),
+    ];
+    let anchors = anchors.into_iter().filter(|(holds, _)| *holds).map(|(_, words)| words).collect();
+    let entries: Vec<Entry> = rows.iter().map(|r| r.entry).collect();
+    let (full, holding) = entries.split_at(count);
+    Balance { anchors, ..Balance::new(full.to_vec(), holding.to_vec(), known, &balanced) }
+}
+
+/// The longest of the windows of these stretches, in the order of the log.
+fn rows<'a>(
+    log: &Log,
+    segments: &'a Segments,
+    stretches: &[usize],
+    most_parts: f64,
+    most: usize,
+    windows: &mut Vec<Span>,
+) -> Vec<Row<'a>> {
+    let mut spans: Vec<(&Stretch, Span)> = Vec::new();
+    for stretch in stretches.iter().filter_map(|&k| segments.stretches.get(k)) {
+        let Span { start_s, end_s } = stretch.settled;
+        let parts = ((end_s - start_s) / PART_S).floor().clamp(1.0, most_parts);
+        let each_s = (end_s - start_s) / parts;
+        spans.extend((0..parts as usize).map(|part| {
+            let start_s = start_s + each_s * part as f64;
+            (stretch, Span { start_s, end_s: start_s + each_s })
+        }));
+    }
+    spans.sort_by(|a, b| b.1.seconds().total_cmp(&a.1.seconds()));
+    spans.truncate(most);
+    spans.sort_by(|a, b| a.1.start_s.total_cmp(&b.1.start_s));
+    spans
+        .into_iter()
+        .filter_map(|(stretch, span)| {
+            let entry = entry(log, segments, span, windows)?;
+            Some(Row { entry, stretch, span })
+        })
+        .collect()
+}
+
+fn entry(log: &Log, segments: &Segments, span: Span, windows: &mut Vec<Span>) -> Option<Entry> {
+    let volts = log.channel(Role::Voltage(Tap::Battery)).unwrap_or(log.bus_v());
+    let seen = level(log.time_s(), volts, span, &segments.grain)?;
+    windows.push(span);
+    Some(Entry {
+        window: windows.len() - 1,
+        volts: seen.mean_v,
+        volts_error: seen.half_width_v / Z90,
+    })
+}
+
+/// A term for each load, and whether its amps are stated: the channels, and the
+/// loads that only the voltage shows, as the stretches name them.
+fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
+    let logged = log.load_names().iter().filter_map(|name| {
+        let duty = log.load(name)?;
+        let stated = car.loads_a.get(name);
+        let shares = rows.iter().map(|row| {
+            let on = mean(&duty[indices(log.time_s(), row.span)]);
+            let follows = stated.unwrap_or(&LoadAmps::AT_LARGE).share_at(name, row.entry.volts);
+            if on.is_finite() { -on * follows } else { 0.0 }
+        });
+        let believed = stated.map_or(LOAD, |load| Belief {
+            mean: load.amps_a,
+            sd: LABEL_A.hypot(LABEL_SHARE * load.amps_a) / Z90,
+        });
+        Some((stated.is_some(), Term { shares: shares.collect(), believed }))
+    });
+    let mut unnamed: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
+    for (i, row) in rows.iter().enumerate() {
+        for name in row.stretch.loads.iter().filter(|name| log.load(name).is_none()) {
+            let Some(step) = name.strip_prefix("step ") else { continue };
+            // A load that was on from the beginning and went off takes its amps away.
+            let sign = if step.ends_with(" off") { 1.0 } else { -1.0 };
+            let shares = unnamed.entry(name).or_insert_with(|| vec![0.0; rows.len()]);
+            shares[i] = sign * LoadAmps::AT_LARGE.share_at(name, row.entry.volts);
+        }
+    }
+    logged
+        .chain(unnamed.into_values().map(|shares| (false, Term { shares, believed: LOAD })))
+        .collect()
+}
+
+/// Each row's engine speed: its group, and rpm over the first of the group.
+fn speeds(rows: &[Row]) -> Vec<(usize, f64)> {
+    let mut firsts_rpm: Vec<f64> = Vec::new();
+    rows.iter()
+        .map(|row| {
+            let rpm = row.stretch.rpm.unwrap_or(0.0);
+            let group = firsts_rpm.iter().position(|first| !differ(*first, rpm));
+            let group = group.unwrap_or_else(|| {
+                firsts_rpm.push(rpm);
+                firsts_rpm.len() - 1
+            });
+            (group, rpm - firsts_rpm[group])
+        })
+        .collect()
+}
+
+/// What the alternator has to spare: a level for each engine speed, a slope
+/// around it, a drift as it warms.
+fn machine(rows: &[Row], speeds: &[(usize, f64)]) -> Vec<Term> {
+    let groups = speeds.iter().map(|(group, _)| group + 1).max().unwrap_or(0);
+    let mut terms: Vec<Term> = (0..groups)
+        .map(|group| {
+            let inside = |(at, _): &(usize, f64)| f64::from(u8::from(*at == group));
+            Term { shares: speeds.iter().map(inside).collect(), believed: SPARE }
+        })
+        .collect();
+    terms.push(Term {
+        shares: speeds.iter().map(|(_, off_rpm)| *off_rpm).collect(),
+        believed: OUTPUT_A_PER_RPM,
+    });
+    terms.push(Term {
+        shares: rows.iter().map(|r| (r.span.start_s + r.span.end_s) / 120.0).collect(),
+        believed: WARMING_A_PER_MIN,
+    });
+    terms
+}
+
+/// What the alternator is seen to give, as far as its clamp can be trusted.
+fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
+    let seen_a: Vec<f64> = rows
+        .iter()
+        .map(|row| mean(&made_a[indices(log.time_s(), row.span)]))
+        .map(|amps_a| if amps_a.is_finite() { amps_a } else { 0.0 })
+        .collect();
+    let gain = Belief { mean: 1.0, sd: CLAMP_GAIN / Z90 };
+    let zero = Belief { sd: ALWAYS_ON.sd.hypot(CLAMP_ZERO_A / Z90), ..ALWAYS_ON };
+    vec![
+        Term { shares: seen_a, believed: gain },
+        Term { shares: vec![1.0; rows.len()], believed: zero },
+    ]
+}
+
+/// Each stretch a little for itself.
+fn visits(rows: &[Row]) -> Vec<Term> {
+    rows.chunk_by(|a, b| a.stretch.span == b.stretch.span)
+        .scan(0, |before, visit| {
+            let mut shares = vec![0.0; rows.len()];
+            shares[*before..*before + visit.len()].fill(1.0);
+            *before += visit.len();
+            Some(Term { shares, believed: VISIT })
+        })
+        .collect()
+}
+
+/// The first cranking, where the starter's amps are stated.
+fn starter(log: &Log, segments: &Segments, car: &Car, windows: &mut Vec<Span>) -> Option<Known> {
+    let starter_a = car.starter_a?;
+    let phase = segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;
+    let span = Span { start_s: phase.start_s + INRUSH_S, end_s: phase.end_s - INRUSH_S / 2.0 };
+    if span.seconds() < INRUSH_S {
+        return None;
+    }
+    let entry = entry(log, segments, span, windows)?;
+    let sd = STARTER_SHARE * starter_a / Z90;
+    Some(Known { entry, current_a: Belief { mean: -starter_a, sd } })
+}
+
+/// Whether a load went on or off while the engine kept its speed.
+fn varies_at_a_speed(speeds: &[(usize, f64)], shares: &[f64]) -> bool {
+    const SWITCHED: f64 = 0.4;
+    speeds.iter().zip(shares).any(|((group, _), share)| {
+        let mut others = speeds.iter().zip(shares).filter(|((other, _), _)| other == group);
+        others.any(|(_, other)| (share - other).abs() > SWITCHED)
+    })
+}
