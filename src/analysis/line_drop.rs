@@ -12,6 +12,9 @@
 
 pub mod cable;
 pub mod resistance;
+mod told;
+
+pub use told::stated;
 
 use crate::analysis::level::half_width_v;
 use crate::car::Car;
@@ -20,13 +23,8 @@ use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::{Grain, Point, Segments, indices, mean};
 use crate::stats::resolution::quantisation_step;
-use crate::words::{AMP, MILLIOHM, MILLIVOLT, Unit};
-use resistance::{
-    CHANNEL_ZERO_V, CHANNELS_APART_V, CLAMP_GAIN, CLAMP_ZERO_A, Moment, Resistance, resistance,
-};
+use resistance::{CHANNEL_ZERO_V, CHANNELS_APART_V, CLAMP_GAIN, CLAMP_ZERO_A, Moment, resistance};
 
-/// Channels further apart than this are worth a word.
-const APART_WORTH_TELLING_V: f64 = 0.1;
 /// The end of rest, before the starter turns.
 const REST_WINDOW_S: f64 = 10.0;
 const SHORTEST_REST_S: f64 = 2.0;
@@ -126,8 +124,7 @@ impl<'a> Bench<'a> {
 
     /// The volts lost, by what reads each channel's level.
     fn lost(&self, way: Way, read: &dyn Fn(Role) -> Option<f64>) -> Option<f64> {
-        let between =
-            || Some(read(Role::Voltage(way.from))? - read(Role::Voltage(way.to))?);
+        let between = || Some(read(Role::Voltage(way.from))? - read(Role::Voltage(way.to))?);
         let back = || {
             let ground = self.ground.as_ref()?;
             Some(ground.sign * (read(Role::GroundDrop)? - ground.zero_v.unwrap_or(0.0)))
@@ -220,7 +217,15 @@ impl<'a> Bench<'a> {
                 })
             })
             .collect();
-        let told = self.told(way, &drops, ohms.as_ref(), apart_v, car);
+        let told = told::told(&told::Known {
+            way,
+            drops: &drops,
+            found: ohms.as_ref(),
+            apart_v,
+            car,
+            log: self.log,
+            ground_sign: self.ground.as_ref().map(|ground| ground.sign),
+        });
         drops.iter_mut().for_each(|drop| drop.told.clone_from(&told));
         drops
     }
@@ -230,132 +235,12 @@ impl<'a> Bench<'a> {
         match (way.side, zeroed) {
             (Side::Loop, _) => "difference of the two taps' means",
             (Side::Supply, _) => "difference of the two taps' means, less the ground side",
-            (Side::Ground, true) => "the ground tap's mean, less what it read with the engine stopped",
+            (Side::Ground, true) => {
+                "the ground tap's mean, less what it read with the engine stopped"
+            }
             (Side::Ground, false) => "the ground tap's mean",
         }
     }
-
-    /// What is said of a way, in plain sentences.
-    fn told(
-        &self,
-        way: Way,
-        drops: &[LineDrop],
-        ohms: Option<&Resistance>,
-        apart_v: f64,
-        car: &Car,
-    ) -> String {
-        let mut said = Vec::new();
-        let alternators = way.from == Tap::Alternator && way.to == Tap::Battery;
-        match way.side {
-            Side::Loop if alternators && self.ground.is_none() => said.push(
-                "Supply and ground side together: a tap between alternator case and battery negative (column ground_drop) would part them; with both taps read against one ground it is the supply side alone.".to_owned(),
-            ),
-            Side::Loop if !alternators => {
-                said.push("Supply and ground side together.".to_owned());
-            }
-            Side::Ground if self.ground.as_ref().is_some_and(|g| g.sign < 0.0) => {
-                said.push("The ground tap's leads are the other way round; its sign is turned.".to_owned());
-            }
-            _ => {}
-        }
-        let worst = drops.iter().max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value));
-        let cable = drops.first().and_then(|d| d.cable_ohm.as_ref());
-        match ohms {
-            Some(found) => {
-                said.extend(cable.map(|cable| self.explained(way, found, cable, car)));
-                said.extend(found.offset_v.filter(|v| v.abs() > APART_WORTH_TELLING_V).map(|v| {
-                    format!(
-                        "{} of the drop does not grow with current: channels calibrated apart, or a load at the alternator's post; it is not counted as resistance.",
-                        MILLIVOLT.of(v)
-                    )
-                }));
-            }
-            None => {
-                said.push(self.wanting(way));
-                said.extend(worst.zip(cable).and_then(|(worst, cable)| bound(worst, cable, apart_v)));
-            }
-        }
-        said.join(" ")
-    }
-
-    /// The measured resistance against the cable's.
-    fn explained(&self, way: Way, found: &Resistance, cable: &Estimate, car: &Car) -> String {
-        let has = |e: &Estimate| in_full(MILLIOHM, e);
-        let by = stated(way.side, car);
-        let beyond = found.ohm.value - cable.value;
-        let half = found.ohm.half_width().hypot(cable.half_width());
-        if beyond - half > 0.0 {
-            let more = Estimate::around(beyond, half, Grade::Inferred, "");
-            let where_to = match (way.side, &car.ground) {
-                (Side::Ground, _) => "joints of the ground path",
-                (Side::Supply, _) => "joints",
-                (Side::Loop, Some(_)) => "joints, on the supply or the ground side",
-                (Side::Loop, None) => "joints or the ground path",
-            };
-            format!(
-                "{by} should have {}; measured are {}, and {} more than it explains is in {where_to}.",
-                has(cable),
-                has(&found.ohm),
-                has(&more)
-            )
-        } else if beyond + half < 0.0 {
-            format!(
-                "{by} should have {}, and measured are only {}: gauge or length is not as stated, or the current reads high.",
-                has(cable),
-                has(&found.ohm)
-            )
-        } else {
-            format!("{by} should have {}: it explains the {} measured.", has(cable), has(&found.ohm))
-        }
-    }
-
-    /// Why there are no ohms, and what would give them.
-    fn wanting(&self, way: Way) -> String {
-        if way.from != Tap::Alternator {
-            return "Only the drop: the module's own current is not known. A clamp on its feed, read while the log runs, divides into the drop and gives its ohms.".to_owned();
-        }
-        if self.log.channel(Role::AlternatorCurrent).is_some() {
-            return "No ohms: the logged alternator current is too small or too steady here, or the drop does not grow with it. Log idle and 2000 rpm with the loads off and on.".to_owned();
-        }
-        let battery = if self.log.channel(Role::BatteryCurrent).is_some() {
-            " The battery's current is not it, for what the loads take flows here too."
-        } else {
-            ""
-        };
-        format!(
-            "Only the drop: no current of the alternator is logged, and that would give its ohms: a clamp on its output cable (column alternator_current).{battery}"
-        )
-    }
-}
-
-/// With a cable but no current: the drop cannot be carried by more than this.
-fn bound(worst: &LineDrop, cable: &Estimate, apart_v: f64) -> Option<String> {
-    let high_v = worst.drop_v.value + worst.drop_v.half_width().hypot(apart_v);
-    let most_a = high_v / cable.low;
-    (high_v > 0.0 && most_a.is_finite()).then(|| {
-        format!(
-            "Through the stated cable alone ({}) the largest drop, {}, would mean at most {} (inferred); any other resistance in the way means less.",
-            in_full(MILLIOHM, cable),
-            in_full(MILLIVOLT, &worst.drop_v),
-            AMP.of(most_a)
-        )
-    })
-}
-
-/// "3.2 mΩ (2.8 to 3.7, inferred)"
-fn in_full(unit: Unit, estimate: &Estimate) -> String {
-    format!("{} ({}, {})", unit.value(estimate), unit.range(estimate), estimate.grade.word())
-}
-
-/// "4 AWG over 3.2 m", and the ground's where both are in the way.
-pub fn stated(side: Side, car: &Car) -> String {
-    let runs = match side {
-        Side::Loop => vec![&car.cable, &car.ground],
-        Side::Supply => vec![&car.cable],
-        Side::Ground => vec![&car.ground],
-    };
-    let runs: Vec<String> = runs.into_iter().flatten().map(ToString::to_string).collect();
-    runs.join(" and ")
 }
 
 /// What the stated cables in the way should have.
@@ -387,11 +272,10 @@ fn clamped(mean_a: f64) -> Estimate {
 
 fn grain(log: &Log, segments: &Segments, values_v: &[f64]) -> Grain {
     let time_s = log.time_s();
-    Grain::first_look(time_s, values_v, quantisation_step(values_v)).refined(
-        time_s,
-        values_v,
-        &segments.stretches,
-    )
+    let first = Grain::first_look(time_s, values_v, quantisation_step(values_v));
+    let grain = first.refined(time_s, values_v, &segments.stretches);
+    // A channel full of holes shows no noise of its own.
+    if grain.unrounded_sigma_v.is_finite() { grain } else { segments.grain }
 }
 
 /// The last seconds before the first start.

@@ -135,20 +135,8 @@ pub const GROUND: &[&str] = &[
 ];
 /// What is measured along a ground path rather than against it.
 pub const LOST: &[&str] = &[
-    "drop",
-    "=loss",
-    "=lost",
-    "abfall",
-    "verlust",
-    "=chute",
-    "=caida",
-    "caduta",
-    "=queda",
-    "=val",
-    "spadek",
-    "case to",
-    "block to",
-    "offset",
+    "drop", "=loss", "=lost", "abfall", "verlust", "=chute", "=caida", "caduta", "=queda", "=val",
+    "spadek", "case to", "block to", "offset",
 ];
 /// Grounds elsewhere than on the alternator's way back.
 pub const OTHER_GROUND: &[&str] = &[

@@ -8,9 +8,12 @@ use anstyle::{AnsiColor, Style};
 use comfy_table::{ColumnConstraint, ContentArrangement, LineStyle, Row, Table, TableStyle};
 
 use super::svg;
-use super::words::{self, AMP, RPM, SECOND, VOLT, columns, number, plain, plural, shorten};
+use super::words::{
+    self, AMP, MILLIOHM, RPM, SECOND, VOLT, columns, number, plain, plural, shorten,
+};
 use crate::diagnosis::{
-    BusState, Diagnosis, Finding, Heat, LoadStep, OperatingPoint, Origin, Severity, VerdictWord,
+    BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin, Severity,
+    VerdictWord,
 };
 use crate::estimate::Estimate;
 
@@ -35,6 +38,7 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     operating_points(&mut page, diagnosis);
     page.line("");
     load_steps(&mut page, &diagnosis.load_steps);
+    lines(&mut page, &diagnosis.line_drop);
     cannot_tell(&mut page, diagnosis);
     data_quality(&mut page, diagnosis);
     if let Some(dir) = report_dir {
@@ -291,6 +295,39 @@ fn load_steps(page: &mut Page, steps: &[LoadStep]) {
         VOLT.with_range(&worst.shift_v),
     );
     page.item("Steps   ", &most, Style::new());
+}
+
+/// The most that each way loses, and where current or cable are known its ohms.
+fn lines(page: &mut Page, drops: &[LineDrop]) {
+    let mut worst: Vec<&LineDrop> = Vec::new();
+    for drop in drops.iter().filter(|d| d.drop_v.value.is_finite()) {
+        let same =
+            |d: &&mut &LineDrop| (&d.from, &d.to, d.side) == (&drop.from, &drop.to, drop.side);
+        match worst.iter_mut().find(same) {
+            Some(known) if drop.drop_v.value > known.drop_v.value => *known = drop,
+            Some(_) => {}
+            None => worst.push(drop),
+        }
+    }
+    for (i, drop) in worst.into_iter().enumerate() {
+        let mut said = format!(
+            "{} to {}, {}: at most {} lost",
+            drop.from,
+            drop.to,
+            drop.side.words(),
+            VOLT.graded(Some(&drop.drop_v))
+        );
+        if let Some(amps) = &drop.current_a {
+            said.push_str(&format!(" at {}", AMP.graded(Some(amps))));
+        }
+        if let Some(ohm) = &drop.resistance_ohm {
+            said.push_str(&format!("; resistance {}", MILLIOHM.graded(Some(ohm))));
+        }
+        if let Some(cable) = &drop.cable_ohm {
+            said.push_str(&format!("; the cable should have {}", MILLIOHM.graded(Some(cable))));
+        }
+        page.item(if i == 0 { "Lines   " } else { "        " }, &said, Style::new());
+    }
 }
 
 /// What, in a few words each; why, and what would tell, stands in the report.

@@ -78,11 +78,9 @@ fn from_slope(moments: &[Moment], level_gain: bool) -> Option<Resistance> {
     // Where the bus sinks as the current rises, channels of different gain drift apart.
     let amps: Vec<f64> = moments.iter().map(|m| m.current_a).collect();
     let level_v: Vec<f64> = moments.iter().map(|m| m.bus_v).collect();
-    let sinking = if level_gain { ordinary(&amps, &level_v).map_or(0.0, |fit| fit.slope) } else { 0.0 };
-    let half_ohm = line
-        .slope_half_width
-        .hypot(CLAMP_GAIN * line.slope)
-        .hypot(GAIN_APART * sinking);
+    let sinking =
+        if level_gain { ordinary(&amps, &level_v).map_or(0.0, |fit| fit.slope) } else { 0.0 };
+    let half_ohm = line.slope_half_width.hypot(CLAMP_GAIN * line.slope).hypot(GAIN_APART * sinking);
     let how = format!("slope of the drop on the logged current, {} levels", moments.len());
     positive(line.slope, half_ohm, how)
         .map(|ohm| Resistance { ohm, offset_v: Some(line.intercept) })
@@ -94,8 +92,7 @@ fn from_level(moment: &Moment, apart_v: f64) -> Option<Resistance> {
     }
     let ohm = moment.drop_v / moment.current_a;
     let clamp = CLAMP_GAIN.hypot(CLAMP_ZERO_A / moment.current_a);
-    let half_ohm =
-        (moment.half_width_v.hypot(apart_v) / moment.current_a).hypot(clamp * ohm);
+    let half_ohm = (moment.half_width_v.hypot(apart_v) / moment.current_a).hypot(clamp * ohm);
     let how = "drop over the logged current, at one level: how far the channels are apart is in it";
     positive(ohm, half_ohm, how.to_owned()).map(|ohm| Resistance { ohm, offset_v: None })
 }
@@ -103,9 +100,8 @@ fn from_level(moment: &Moment, apart_v: f64) -> Option<Resistance> {
 /// No way has less than no resistance.
 fn positive(ohm: f64, half_ohm: f64, how: String) -> Option<Estimate> {
     let high = ohm + half_ohm;
-    (high > 0.0).then(|| {
-        Estimate::new(ohm.max(0.0), (ohm - half_ohm).max(0.0), high, Grade::Measured, how)
-    })
+    (high > 0.0)
+        .then(|| Estimate::new(ohm.max(0.0), (ohm - half_ohm).max(0.0), high, Grade::Measured, how))
 }
 
 #[cfg(test)]

@@ -121,7 +121,8 @@ mod tests {
         assert!(robust_line(&[], 0.9).is_err());
         assert!(robust_line(&[point(1.0, 1.0)], 0.9).is_err());
         assert!(robust_line(&[point(1.0, 1.0), point(1.0, 2.0)], 0.9).is_err());
-        let bad = [point(f64::NAN, 1.0), point(1.0, 1.0), Weighed { error: 0.0, ..point(2.0, 2.0) }];
+        let bad =
+            [point(f64::NAN, 1.0), point(1.0, 1.0), Weighed { error: 0.0, ..point(2.0, 2.0) }];
         assert!(robust_line(&bad, 0.9).is_err());
         let two = robust_line(&[point(0.0, 0.0), point(100.0, 0.5)], 0.9).expect("two");
         assert!((two.slope - 0.005).abs() < 1e-12);
