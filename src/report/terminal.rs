@@ -12,7 +12,7 @@ use super::words::{
     self, AMP, MILLIOHM, RPM, SECOND, VOLT, columns, number, plain, plural, shorten,
 };
 use crate::diagnosis::{
-    BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin, Severity,
+    BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin, Severity, Side,
     VerdictWord,
 };
 use crate::estimate::Estimate;
@@ -297,37 +297,31 @@ fn load_steps(page: &mut Page, steps: &[LoadStep]) {
     page.item("Steps   ", &most, Style::new());
 }
 
-/// The most that each way loses, and where current or cable are known its ohms.
+/// The way that loses most, at its worst; all of them stand in the report. A
+/// loop says less than its two sides where a tap parts them.
 fn lines(page: &mut Page, drops: &[LineDrop]) {
-    let mut worst: Vec<&LineDrop> = Vec::new();
-    for drop in drops.iter().filter(|d| d.drop_v.value.is_finite()) {
-        let same =
-            |d: &&mut &LineDrop| (&d.from, &d.to, d.side) == (&drop.from, &drop.to, drop.side);
-        match worst.iter_mut().find(same) {
-            Some(known) if drop.drop_v.value > known.drop_v.value => *known = drop,
-            Some(_) => {}
-            None => worst.push(drop),
-        }
-    }
-    for (i, drop) in worst.into_iter().enumerate() {
-        let mut said = format!(
-            "{} to {}, {}: at most {} lost",
-            drop.from,
-            drop.to,
-            drop.side.words(),
-            VOLT.graded(Some(&drop.drop_v))
-        );
-        if let Some(amps) = &drop.current_a {
-            said.push_str(&format!(" at {}", AMP.graded(Some(amps))));
-        }
-        if let Some(ohm) = &drop.resistance_ohm {
-            said.push_str(&format!("; resistance {}", MILLIOHM.graded(Some(ohm))));
-        }
-        if let Some(cable) = &drop.cable_ohm {
-            said.push_str(&format!("; the cable should have {}", MILLIOHM.graded(Some(cable))));
-        }
-        page.item(if i == 0 { "Lines   " } else { "        " }, &said, Style::new());
-    }
+    let parted = drops.iter().any(|d| d.side == Side::Supply);
+    let whole = |d: &LineDrop| parted && d.side == Side::Loop && d.from == "alternator";
+    let told = drops.iter().filter(|d| d.drop_v.value.is_finite() && !whole(d));
+    let Some(worst) = told.max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value)) else {
+        return;
+    };
+    let mut measured = vec![VOLT.with_range(&worst.drop_v)];
+    measured.extend(worst.current_a.as_ref().map(|amps| AMP.with_range(amps)));
+    measured.extend(worst.resistance_ohm.as_ref().map(|ohm| MILLIOHM.with_range(ohm)));
+    let all = if measured.len() > 1 { "all " } else { "" };
+    let grade = worst.drop_v.grade.word();
+    let cable = worst.cable_ohm.as_ref().map_or_else(String::new, |cable| {
+        format!("; the cable should have {}", MILLIOHM.graded(Some(cable)))
+    });
+    let said = format!(
+        "{} to {}, {}, lose at most {}, {all}{grade}{cable}.",
+        worst.from,
+        worst.to,
+        worst.side.words(),
+        measured.join(", "),
+    );
+    page.item("Lines   ", &said, Style::new());
 }
 
 /// What, in a few words each; why, and what would tell, stands in the report.

@@ -13,7 +13,7 @@ use crate::diagnosis::{Evidence, Finding, Severity};
 use crate::log::{Log, Role, Tap};
 use crate::verdict::Case;
 
-pub use wiring::post_holding;
+pub use wiring::{loses_no_more_than_lines_do, post_holding};
 
 /// What a rule saw.
 struct Seen {

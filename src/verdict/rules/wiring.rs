@@ -214,8 +214,21 @@ pub fn post_holds(case: &Case) -> Option<f64> {
     lowest_v.is_finite().then_some(lowest_v)
 }
 
-/// What the alternator's post shows at a point, where that is the setpoint.
+/// What the alternator's post shows at a point, where that is the setpoint and
+/// the line loses what matters.
 pub fn post_holding(case: &Case, point: &OperatingPoint) -> Option<f64> {
+    let (post_v, lost_v) = held_post(case, point)?;
+    (lost_v > SUPPLY.caution_v).then_some(post_v)
+}
+
+/// Whether the post holds the setpoint, and the line loses no more than sound
+/// ones do: such a point is not short.
+pub fn loses_no_more_than_lines_do(case: &Case, point: &OperatingPoint) -> bool {
+    held_post(case, point).is_some_and(|(_, lost_v)| lost_v <= SUPPLY.caution_v)
+}
+
+/// Volts at the post and volts lost from there, where the post holds the setpoint.
+fn held_post(case: &Case, point: &OperatingPoint) -> Option<(f64, f64)> {
     if case.log.bus == Tap::Alternator {
         return None;
     }
@@ -225,7 +238,7 @@ pub fn post_holding(case: &Case, point: &OperatingPoint) -> Option<f64> {
     let lost_v = post_v - point.voltage_v.value;
     let setpoint_known = case.analysis.setpoint.as_ref().is_some_and(|s| s.is_known());
     let under_v = case.under_setpoint_v(point).filter(|_| setpoint_known)? - lost_v;
-    (under_v < HELD_V && lost_v > SUPPLY.caution_v).then_some(post_v)
+    (under_v < HELD_V).then_some((post_v, lost_v))
 }
 
 /// A post no further under the setpoint than this holds it.
