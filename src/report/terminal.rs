@@ -309,18 +309,15 @@ fn lines(page: &mut Page, drops: &[LineDrop]) {
     let mut measured = vec![VOLT.with_range(&worst.drop_v)];
     measured.extend(worst.current_a.as_ref().map(|amps| AMP.with_range(amps)));
     measured.extend(worst.resistance_ohm.as_ref().map(|ohm| MILLIOHM.with_range(ohm)));
-    let all = if measured.len() > 1 { "all " } else { "" };
+    let way = match worst.from.as_str() {
+        "alternator" => worst.side.words().to_owned(),
+        from => format!("{from} to {}", worst.to),
+    };
     let grade = worst.drop_v.grade.word();
     let cable = worst.cable_ohm.as_ref().map_or_else(String::new, |cable| {
-        format!("; the cable should have {}", MILLIOHM.graded(Some(cable)))
+        format!("; cable alone {}", MILLIOHM.graded(Some(cable)))
     });
-    let said = format!(
-        "{} to {}, {}, lose at most {}, {all}{grade}{cable}.",
-        worst.from,
-        worst.to,
-        worst.side.words(),
-        measured.join(", "),
-    );
+    let said = format!("{way}: at most {}, {grade}{cable}.", measured.join(", "));
     page.item("Lines   ", &said, Style::new());
 }
 

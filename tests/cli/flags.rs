@@ -266,7 +266,7 @@ fn fail_on_is_for_scripts() {
 fn wrong_use_exits_2_and_says_how() {
     let garage = garage();
     let before = garage.names();
-    let cases: [(&[&str], &str); 14] = [
+    let cases: [(&[&str], &str); 17] = [
         (&[], "Usage"),
         (&["diagnose"], "<LOG>"),
         (&["log.csv", "--bogus"], "--bogus"),
