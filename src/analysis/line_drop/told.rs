@@ -31,12 +31,10 @@ pub fn told(known: &Known) -> String {
     let alternators = way.from == Tap::Alternator && way.to == Tap::Battery;
     match (way.side, known.ground_sign) {
         (Side::Loop, None) if alternators => said.push(
-            "Supply and ground side together: a tap between alternator case and battery negative \
-             (column ground_drop) would part them. With both taps read against one ground it is \
-             the supply side alone."
+            "A tap between alternator case and battery negative (column ground_drop) would part \
+             the two sides. With both taps read against one ground this is the supply side alone."
                 .to_owned(),
         ),
-        (Side::Loop, _) => said.push("Supply and ground side together.".to_owned()),
         (Side::Ground, Some(sign)) if sign < 0.0 => said
             .push("The ground tap's leads are the other way round; its sign is turned.".to_owned()),
         _ => {}
