@@ -1,5 +1,7 @@
 //! Facts about the car that no log tells: from `car.toml` beside the log, or from flags.
 
+pub mod cable;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
@@ -10,6 +12,8 @@ use thiserror::Error;
 use crate::ingest::{RequestError, role_from_word};
 use crate::physics::REFERENCE_V;
 use crate::physics::load::LoadKind;
+
+use cable::CableRun;
 
 /// What the file is called that lies beside a log.
 pub const CAR_FILE: &str = "car.toml";
@@ -22,6 +26,10 @@ pub struct Car {
     pub columns: BTreeMap<String, Names>,
     pub battery: BatteryFacts,
     pub alternator: AlternatorFacts,
+    /// The charging cable, one way, from alternator post to battery positive.
+    pub cable: Option<CableRun>,
+    /// The way back, one way, from battery negative to alternator case.
+    pub ground: Option<CableRun>,
     /// Amps of each load, by the load's name.
     pub loads_a: BTreeMap<String, LoadAmps>,
     /// While it turns the engine.
@@ -142,7 +150,7 @@ pub struct AlternatorFacts {
 pub enum CarError {
     #[error("{}: cannot be read ({source}). Check the path and that it is readable.", .path.display())]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio), [loads_a] (load = amps, or \"amps@volts\"), and before them starter_a and setpoint_v.", .path.display())]
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), and before them starter_a and setpoint_v.", .path.display())]
     Wrong { path: PathBuf, line: usize, seen: String },
 }
 
@@ -214,6 +222,10 @@ impl Car {
             facts.chain(loads).find(|(_, value)| !(value.is_finite() && *value > 0.0))
         {
             return Some((name.clone(), format!("{name} = {value} is no amount above 0")));
+        }
+        let cables = [&self.cable, &self.ground].into_iter().flatten();
+        if let Some(wrong) = cables.into_iter().find_map(CableRun::senseless) {
+            return Some(("length_m".to_owned(), wrong.to_string()));
         }
         let word = self.columns.keys().find(|word| role_from_word(word).is_none())?;
         Some((word.clone(), RequestError::NoRole(word.clone()).to_string()))

@@ -246,11 +246,51 @@ pub struct HeatPair {
 pub struct LineDrop {
     pub from: String,
     pub to: String,
+    pub side: Side,
     pub loads: Vec<String>,
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,
     pub drop_v: Estimate,
+    /// What flows there, where a channel tells.
+    pub current_a: Option<Estimate>,
+    /// Of the whole way, from all its points together.
     pub resistance_ohm: Option<Estimate>,
+    /// What gauge and length say that the cable has.
+    pub cable_ohm: Option<Estimate>,
+    /// Resistance beyond what the cable explains.
+    pub excess_ohm: Option<Estimate>,
+    /// What that says of the way, or what would tell more: the same for all
+    /// points of a way and side.
+    pub told: String,
+}
+
+/// Which part of the circuit between two taps lost the volts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Side {
+    /// There and back: supply and ground together.
+    Loop,
+    Supply,
+    Ground,
+}
+
+impl Side {
+    /// "supply and ground side", "supply side", "ground side".
+    pub fn words(self) -> &'static str {
+        match self {
+            Side::Loop => "supply and ground side",
+            Side::Supply => "supply side",
+            Side::Ground => "ground side",
+        }
+    }
+
+    pub fn word(self) -> &'static str {
+        match self {
+            Side::Loop => "loop",
+            Side::Supply => "supply",
+            Side::Ground => "ground",
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -33,6 +33,8 @@ pub enum Role {
     Load,
     AlternatorCurrent,
     BatteryCurrent,
+    /// Between the alternator's case or the engine and the battery's negative post.
+    GroundDrop,
     Temperature(Place),
     Note,
     /// Seen and not used; the column's `why` says why.
@@ -75,6 +77,7 @@ impl Role {
             Role::Load => "load",
             Role::AlternatorCurrent => "alternator_current",
             Role::BatteryCurrent => "battery_current",
+            Role::GroundDrop => "ground_drop",
             Role::Temperature(_) => "temperature",
             Role::Note => "note",
             Role::Ignored => "ignored",
@@ -91,6 +94,7 @@ impl Role {
             Role::AlternatorRpm => "alternator_rpm".into(),
             Role::AlternatorCurrent => "alternator_current_a".into(),
             Role::BatteryCurrent => "battery_current_a".into(),
+            Role::GroundDrop => "ground_drop_v".into(),
             Role::Temperature(place) => format!("temperature_{}_c", place.word()),
             Role::Load | Role::Note | Role::Ignored => self.word().into(),
         }

@@ -58,7 +58,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         load_steps: step_response::load_steps(log, segments),
         keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &operating_points, car),
         heat: heat::heat(log, segments, setpoint.as_ref()),
-        line_drop: line_drop::line_drops(log, segments),
+        line_drop: line_drop::line_drops(log, segments, car),
         operating_points,
         setpoint,
         rest_voltage_v,

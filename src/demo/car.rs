@@ -82,6 +82,8 @@ pub struct CarModel {
     pub rest_draw_a: f64,
     pub loads: Vec<LoadModel>,
     pub alternator_line_ohm: f64,
+    /// The part of that resistance on the ground side, 0 to 1.
+    pub ground_share: f64,
     pub module_line_ohm: f64,
     pub starter: Starter,
     pub idle: Idle,

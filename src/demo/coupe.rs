@@ -72,6 +72,7 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
         rest_draw_a: 0.3,
         loads: loads(),
         alternator_line_ohm: 0.0012,
+        ground_share: 0.3,
         module_line_ohm: 0.003,
         starter: Starter { stall_a: 760.0, turning_a: 260.0 },
         idle: Idle {
@@ -110,7 +111,12 @@ pub fn new_alternator() -> Result<CarModel, CurveError> {
 /// The return path between block and battery is a strap for a lawn mower, and
 /// this regulator reads its voltage at its own post.
 pub fn thin_ground() -> Result<CarModel, CurveError> {
-    Ok(CarModel { alternator_line_ohm: 0.022, sense: Node::Alternator, ..new_alternator()? })
+    Ok(CarModel {
+        alternator_line_ohm: 0.022,
+        ground_share: 0.96,
+        sense: Node::Alternator,
+        ..new_alternator()?
+    })
 }
 
 pub fn slipping_belt() -> Result<CarModel, CurveError> {

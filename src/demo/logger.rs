@@ -14,6 +14,9 @@ pub enum Shows {
     AlternatorCurrent,
     /// Positive: charging.
     BatteryCurrent,
+    /// Volts lost on the ground side between alternator and battery, positive
+    /// while the alternator gives amps.
+    Ground,
     Temperature(Place),
     /// Index into the car's loads.
     Load(usize),

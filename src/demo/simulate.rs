@@ -321,6 +321,7 @@ impl<'a> Run<'a> {
                 Shows::AlternatorRpm => moment.alternator_rpm,
                 Shows::AlternatorCurrent => moment.solved.alternator_a,
                 Shows::BatteryCurrent => moment.solved.battery_a,
+                Shows::Ground => moment.solved.ground_v(self.car.ground_share),
                 Shows::Temperature(Place::Coolant) => self.script.coolant.at(moment.t_s),
                 Shows::Temperature(Place::Intake) => self.script.underhood.at(moment.t_s),
                 Shows::Temperature(Place::Alternator) => self.machine_c,

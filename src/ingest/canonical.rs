@@ -71,7 +71,7 @@ pub fn values(
         }
         match column.role {
             Role::Load => values.iter_mut().for_each(|value| *value = value.clamp(0.0, 1.0)),
-            Role::Voltage(_) => {
+            Role::Voltage(_) | Role::GroundDrop => {
                 for (row, value) in
                     values.iter_mut().enumerate().filter(|(_, value)| value.abs() > ABSURD_V)
                 {

@@ -1,5 +1,6 @@
 //! One column's role from words in its name, its unit, and what its values do.
 
+use super::ground;
 use super::header::Heading;
 use super::levels::{
     bus_share, is_two_state, level_scale, rpm_unit, scale_of, span, stated_unit, system_of,
@@ -56,6 +57,7 @@ pub fn force(role: Role, heading: &Heading, facts: &Facts) -> Guess {
         Role::Temperature(_) => {
             Guess::Plain { role, unit: Some(temperature_unit(stated, facts, false)) }
         }
+        Role::GroundDrop => Guess::Plain { role, unit: Some(ground::unit_of(stated, facts)) },
         _ => Guess::Plain { role, unit: stated },
     }
 }
@@ -101,6 +103,9 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
             );
         }
         return temperature(&words, unit, facts, fahrenheit);
+    }
+    if let Some(answer) = ground::guess(&words, unit, facts) {
+        return answer;
     }
     match unit {
         Some(Unit::Volt | Unit::Millivolt) => return voltage(&words, unit, facts),

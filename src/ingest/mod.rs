@@ -12,6 +12,7 @@ mod dialect;
 mod encoding;
 mod error;
 mod fill;
+mod ground;
 mod guess;
 mod header;
 mod levels;

@@ -59,7 +59,7 @@ pub enum RequestError {
     #[error("\"{0}\" names no column. Write ROLE=NAME, as in voltage=\"Battery V\" or load=#5")]
     NoName(String),
     #[error(
-        "\"{0}\" is no role. Roles: time, voltage, voltage.battery, voltage.alternator, voltage.module, engine_rpm, alternator_rpm, load, alternator_current, battery_current, temperature.coolant, temperature.intake, temperature.alternator, temperature.ambient, note, ignored"
+        "\"{0}\" is no role. Roles: time, voltage, voltage.battery, voltage.alternator, voltage.module, engine_rpm, alternator_rpm, load, alternator_current, battery_current, ground_drop, temperature.coolant, temperature.intake, temperature.alternator, temperature.ambient, note, ignored"
     )]
     NoRole(String),
     #[error(
@@ -77,6 +77,7 @@ pub fn role_from_word(word: &str) -> Option<Role> {
     };
     let role = match (head, tail) {
         ("voltage", None) => Role::Voltage(Tap::Battery),
+        ("voltage", Some("ground")) => Role::GroundDrop,
         ("voltage", Some(tap)) => {
             Role::Voltage(Tap::ALL.into_iter().find(|known| known.word() == tap)?)
         }
@@ -89,6 +90,7 @@ pub fn role_from_word(word: &str) -> Option<Role> {
         ("load", None) => Role::Load,
         ("alternator_current", None) => Role::AlternatorCurrent,
         ("battery_current", None) => Role::BatteryCurrent,
+        ("ground_drop", None) => Role::GroundDrop,
         ("note", None) => Role::Note,
         ("ignored", None) => Role::Ignored,
         _ => return None,

@@ -166,6 +166,7 @@ fn settle_rivals(
         Role::AlternatorRpm,
         Role::AlternatorCurrent,
         Role::BatteryCurrent,
+        Role::GroundDrop,
         Role::Note,
         Role::Temperature(Place::Coolant),
         Role::Temperature(Place::Intake),
@@ -193,6 +194,8 @@ fn settle_rivals(
                 (Some(a), Some(b)) => (a - b).abs() <= 0.05 * b.abs().max(1.0),
                 _ => role == Role::Note,
             });
+        // Two grounds that both read little may still be two places.
+        let agree = agree && role != Role::GroundDrop;
         let winner = forced.or(agree.then_some(fullest));
         let names: Vec<String> =
             holders.iter().filter_map(|&i| headings.get(i)).map(|h| h.name.clone()).collect();

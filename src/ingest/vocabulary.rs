@@ -98,6 +98,60 @@ pub const MODULE: &[&str] = &[
     "=эбу",
     "コントローラ",
 ];
+/// The return path between engine and battery.
+pub const GROUND: &[&str] = &[
+    "=ground",
+    "=gnd",
+    "=earth",
+    "=masse",
+    "=motormasse",
+    "massepunkt",
+    "masseband",
+    "masseabfall",
+    "massespannung",
+    "masseseite",
+    "=massa",
+    "=masa",
+    "=terre",
+    "=tierra",
+    "=terra",
+    "alternator case",
+    "alt case",
+    "generator case",
+    "engine block",
+    "motorblock",
+    "bloc moteur",
+    "battery negative",
+    "batt negative",
+    "battery neg",
+    "batt neg",
+    "=kl 31",
+    "klemme 31",
+    "^kl31",
+    "kl 31",
+    "アース",
+    "масса двигателя",
+    "搭铁",
+];
+/// What is measured along a ground path rather than against it.
+pub const LOST: &[&str] = &[
+    "drop", "=loss", "=lost", "abfall", "verlust", "=chute", "=caida", "caduta", "=queda", "=val",
+    "spadek", "case to", "block to", "offset",
+];
+/// Grounds elsewhere than on the alternator's way back.
+pub const OTHER_GROUND: &[&str] = &[
+    "=body",
+    "chassis",
+    "karosserie",
+    "carrosserie",
+    "=air",
+    "=frame",
+    "=cabin",
+    "=dash",
+    "=shield",
+    "=loop",
+    "=fault",
+];
 /// Voltages that are signals of something else.
 pub const SIGNAL: &[&str] = &[
     "sensor",

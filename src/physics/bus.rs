@@ -47,6 +47,12 @@ pub struct Solved {
 }
 
 impl Solved {
+    /// Volts lost on the ground side between alternator and battery, which holds
+    /// `ground_share` of that loop's resistance.
+    pub fn ground_v(&self, ground_share: f64) -> f64 {
+        ground_share * (self.alternator_v - self.battery_v)
+    }
+
     pub fn volts(&self, node: Node) -> f64 {
         match node {
             Node::Alternator => self.alternator_v,

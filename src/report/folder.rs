@@ -9,14 +9,17 @@ use crate::diagnosis::Diagnosis;
 use super::{html, json, svg, tables};
 
 const DIAGNOSIS_FILE: &str = "diagnosis.json";
+/// Written where the log has two taps or a ground tap.
+const LINE_DROP_FILE: &str = "line_drop.csv";
 /// Every file of a report but the plots of its steps.
-const PLAIN_FILES: [&str; 6] = [
+const PLAIN_FILES: [&str; 7] = [
     "report.html",
     DIAGNOSIS_FILE,
     "trace.svg",
     "speed.svg",
     "load_steps.csv",
     "operating_points.csv",
+    LINE_DROP_FILE,
 ];
 
 /// What may be done with a folder that is already there.
@@ -176,6 +179,9 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     }
     files.push(("load_steps.csv".to_owned(), tables::steps_csv(diagnosis)));
     files.push(("operating_points.csv".to_owned(), tables::operating_points_csv(diagnosis)));
+    if !diagnosis.line_drop.is_empty() {
+        files.push((LINE_DROP_FILE.to_owned(), tables::line_drop_csv(diagnosis)));
+    }
     files
 }
 

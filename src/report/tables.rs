@@ -1,8 +1,9 @@
-//! Tables for a spreadsheet: one row a load step, one row an operating point.
+//! Tables for a spreadsheet: one row a load step, one row an operating point, one
+//! row a way between taps at an operating point.
 //! Units stand in the header; an unknown cell is empty.
 
 use super::words::plain;
-use crate::diagnosis::{Diagnosis, Direction, LoadStep, OperatingPoint, Origin};
+use crate::diagnosis::{Diagnosis, Direction, LineDrop, LoadStep, OperatingPoint, Origin};
 use crate::estimate::Estimate;
 
 pub fn steps_csv(diagnosis: &Diagnosis) -> String {
@@ -50,6 +51,24 @@ pub fn operating_points_csv(diagnosis: &Diagnosis) -> String {
     columns.text("state_how", rows, |p| p.state_how.clone());
     columns.estimate("implied_deficit_a", rows, |p| p.implied_deficit_a.as_ref());
     columns.estimate("regulation_shortfall_a", rows, |p| p.regulation_shortfall_a.as_ref());
+    columns.write(rows.len())
+}
+
+pub fn line_drop_csv(diagnosis: &Diagnosis) -> String {
+    let mut columns = Columns::default();
+    let rows = &diagnosis.line_drop;
+    columns.text("from", rows, |d: &LineDrop| d.from.clone());
+    columns.text("to", rows, |d| d.to.clone());
+    columns.text("side", rows, |d| d.side.word().to_owned());
+    columns.text("loads", rows, |d| d.loads.join(" + "));
+    columns.number("rpm_low", rows, |d| d.rpm_low);
+    columns.number("rpm_high", rows, |d| d.rpm_high);
+    columns.estimate("drop_v", rows, |d| Some(&d.drop_v));
+    columns.estimate("current_a", rows, |d| d.current_a.as_ref());
+    columns.estimate("resistance_ohm", rows, |d| d.resistance_ohm.as_ref());
+    columns.estimate("cable_ohm", rows, |d| d.cable_ohm.as_ref());
+    columns.estimate("excess_ohm", rows, |d| d.excess_ohm.as_ref());
+    columns.text("told", rows, |d| d.told.clone());
     columns.write(rows.len())
 }
 
@@ -125,7 +144,7 @@ impl Columns {
     }
 }
 
-/// Six decimals at most: a microvolt and a microsecond are below any logger.
+/// Six decimals at most: a microvolt, a microhm and a microsecond are below any logger.
 fn rounded(value: f64) -> String {
     let text = format!("{value:.6}");
     let text = text.trim_end_matches('0').trim_end_matches('.');

@@ -8,9 +8,12 @@ use anstyle::{AnsiColor, Style};
 use comfy_table::{ColumnConstraint, ContentArrangement, LineStyle, Row, Table, TableStyle};
 
 use super::svg;
-use super::words::{self, AMP, RPM, SECOND, VOLT, columns, number, plain, plural, shorten};
+use super::words::{
+    self, AMP, MILLIOHM, RPM, SECOND, VOLT, columns, number, plain, plural, shorten,
+};
 use crate::diagnosis::{
-    BusState, Diagnosis, Finding, Heat, LoadStep, OperatingPoint, Origin, Severity, VerdictWord,
+    BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin, Severity, Side,
+    VerdictWord,
 };
 use crate::estimate::Estimate;
 
@@ -35,6 +38,7 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     operating_points(&mut page, diagnosis);
     page.line("");
     load_steps(&mut page, &diagnosis.load_steps);
+    lines(&mut page, &diagnosis.line_drop);
     cannot_tell(&mut page, diagnosis);
     data_quality(&mut page, diagnosis);
     if let Some(dir) = report_dir {
@@ -291,6 +295,30 @@ fn load_steps(page: &mut Page, steps: &[LoadStep]) {
         VOLT.with_range(&worst.shift_v),
     );
     page.item("Steps   ", &most, Style::new());
+}
+
+/// The way that loses most, at its worst; all of them stand in the report. A
+/// loop says less than its two sides where a tap parts them.
+fn lines(page: &mut Page, drops: &[LineDrop]) {
+    let parted = drops.iter().any(|d| d.side == Side::Supply);
+    let whole = |d: &LineDrop| parted && d.side == Side::Loop && d.from == "alternator";
+    let told = drops.iter().filter(|d| d.drop_v.value.is_finite() && !whole(d));
+    let Some(worst) = told.max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value)) else {
+        return;
+    };
+    let mut measured = vec![VOLT.with_range(&worst.drop_v)];
+    measured.extend(worst.current_a.as_ref().map(|amps| AMP.with_range(amps)));
+    measured.extend(worst.resistance_ohm.as_ref().map(|ohm| MILLIOHM.with_range(ohm)));
+    let way = match worst.from.as_str() {
+        "alternator" => worst.side.words().to_owned(),
+        from => format!("{from} to {}", worst.to),
+    };
+    let grade = worst.drop_v.grade.word();
+    let cable = worst.cable_ohm.as_ref().map_or_else(String::new, |cable| {
+        format!("; cable alone {}", MILLIOHM.graded(Some(cable)))
+    });
+    let said = format!("{way}: at most {}, {grade}{cable}.", measured.join(", "));
+    page.item("Lines   ", &said, Style::new());
 }
 
 /// What, in a few words each; why, and what would tell, stands in the report.

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use crate::car::{Car, CarError, LoadAmps};
+use crate::car::cable::CableRun;
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 use crate::log::Log;
 
@@ -44,6 +45,13 @@ pub struct CarFlags {
     /// Amps of the starter while it turns the engine
     #[arg(long = "starter-amps", value_name = "A", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub starter_amps: Option<f64>,
+    /// The charging cable from alternator post to battery positive, one way,
+    /// e.g. 25mm2:3.2m or 2/0AWG:10ft
+    #[arg(long, value_name = "GAUGE:LENGTH", help_heading = "The car")]
+    pub cable: Option<CableRun>,
+    /// The ground path from battery negative to alternator case, one way
+    #[arg(long, value_name = "GAUGE:LENGTH", help_heading = "The car")]
+    pub ground: Option<CableRun>,
     /// The regulator's setpoint, where a sheet tells it
     #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub setpoint_v: Option<f64>,
@@ -73,6 +81,8 @@ impl CarFlags {
         car.battery.capacity_ah = self.ah.or(car.battery.capacity_ah);
         car.setpoint_v = self.setpoint_v.or(car.setpoint_v);
         car.starter_a = self.starter_amps.or(car.starter_a);
+        car.cable = self.cable.clone().or(car.cable);
+        car.ground = self.ground.clone().or(car.ground);
         for (load, amps) in &self.load_amps {
             car.loads_a.retain(|known, _| known.to_lowercase() != load.to_lowercase());
             car.loads_a.insert(load.clone(), *amps);

@@ -13,7 +13,7 @@ use crate::diagnosis::{Evidence, Finding, Severity};
 use crate::log::{Log, Role, Tap};
 use crate::verdict::Case;
 
-pub use wiring::post_holding;
+pub use wiring::{loses_no_more_than_lines_do, post_holding};
 
 /// What a rule saw.
 struct Seen {
@@ -107,10 +107,21 @@ const RULES: &[Rule] = &[
         alternatives: &[
             Always("thin cable"),
             Always("corroded or loose joint"),
-            Always("bad ground strap"),
+            Without(Role::GroundDrop, "bad ground strap"),
             Always("the two channels are calibrated apart"),
         ],
         next_test: "Loads on at 1500 rpm, voltmeter along the path joint by joint, positive side and ground side apart: the joint or cable that holds most of the drop is the culprit; with the engine stopped both channels must read alike within their accuracy.",
+    },
+    Rule {
+        id: "ground-drop-high",
+        look: wiring::ground_drop_high,
+        alternatives: &[
+            Always("corroded, loose or missing ground strap"),
+            Always("paint or rust between alternator, bracket and block"),
+            Always("thin ground cable"),
+            Always("the ground channel does not read 0 with nothing flowing"),
+        ],
+        next_test: "Loads on at 1500 rpm, voltmeter from alternator case to battery negative, then along the way: case to block, block to strap, strap to battery post; the joint or strap that holds most is the culprit. A jumper cable from case to battery negative must take the drop away; over 0.2 V in all is bad.",
     },
     Rule {
         id: "module-wiring",

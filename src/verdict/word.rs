@@ -3,7 +3,7 @@
 use crate::diagnosis::{BusState, Finding, OperatingPoint, PhaseKind, Verdict, VerdictWord};
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, is_idle, volts, with_loads};
-use crate::verdict::rules::post_holding;
+use crate::verdict::rules::{loses_no_more_than_lines_do, post_holding};
 use crate::words::VOLT;
 
 /// Acceptance: within this of the setpoint, and never draining (common practice,
@@ -22,7 +22,10 @@ pub fn is_short(case: &Case, point: &OperatingPoint) -> bool {
     match point.state {
         BusState::Holding => false,
         BusState::Draining => true,
-        BusState::Slipping => case.under_setpoint_v(point).is_some_and(|under| under > ACCEPTED_V),
+        BusState::Slipping => {
+            case.under_setpoint_v(point).is_some_and(|under| under > ACCEPTED_V)
+                && !loses_no_more_than_lines_do(case, point)
+        }
     }
 }
 

@@ -37,9 +37,13 @@ pub enum Fault {
     WeakAlternatorTwoTaps,
     ModuleWiring,
     NotCharging,
+    /// With both taps, a ground tap and current: sound, a bad ground, a thin cable.
+    HealthyTapped,
+    BadGroundTapped,
+    ThinCableTapped,
 }
 
-pub const FAULTS: [Fault; 16] = [
+pub const FAULTS: [Fault; 19] = [
     Fault::Healthy,
     Fault::ThinGround,
     Fault::ThinGroundTwoTaps,
@@ -56,6 +60,9 @@ pub const FAULTS: [Fault; 16] = [
     Fault::WeakAlternatorTwoTaps,
     Fault::ModuleWiring,
     Fault::NotCharging,
+    Fault::HealthyTapped,
+    Fault::BadGroundTapped,
+    Fault::ThinCableTapped,
 ];
 
 impl Fault {
@@ -77,14 +84,20 @@ impl Fault {
             Fault::WeakAlternatorTwoTaps => "weak alternator, two taps",
             Fault::ModuleWiring => "module wiring",
             Fault::NotCharging => "not charging",
+            Fault::HealthyTapped => "healthy, ground tap",
+            Fault::BadGroundTapped => "bad ground, ground tap",
+            Fault::ThinCableTapped => "thin cable, ground tap",
         }
     }
 
     /// The finding that names the cause; `None` where no log of one tap could.
     pub fn finding(self) -> Option<&'static str> {
         match self {
-            Fault::Healthy | Fault::ThinGround | Fault::SlippingBelt => None,
-            Fault::ThinGroundTwoTaps | Fault::ThinGroundTwoTapsAmps => Some("line-drop-high"),
+            Fault::Healthy | Fault::HealthyTapped | Fault::ThinGround | Fault::SlippingBelt => None,
+            Fault::ThinGroundTwoTaps | Fault::ThinGroundTwoTapsAmps | Fault::ThinCableTapped => {
+                Some("line-drop-high")
+            }
+            Fault::BadGroundTapped => Some("ground-drop-high"),
             Fault::BeltLetsGo => Some("dips-on-acceleration"),
             Fault::SlippingBeltBothSpeeds => Some("belt-slip"),
             Fault::RegulatorHigh => Some("setpoint-high"),
@@ -100,6 +113,11 @@ impl Fault {
 }
 
 impl Fault {
+    pub fn is_tapped(self) -> bool {
+        use Fault::{BadGroundTapped, HealthyTapped, ThinCableTapped};
+        matches!(self, HealthyTapped | BadGroundTapped | ThinCableTapped)
+    }
+
     /// Findings that this fault must raise too, being what the log shows: a bus
     /// that a cable or a belt keeps low at every speed looks, from one tap and
     /// one speed, like a machine that is weak, and a tired battery rests low.
@@ -119,7 +137,7 @@ pub fn case(fault: Fault, seed: u64) -> Case {
         declared: Some(true),
         rpm_logged: Some(true),
         starts_at_rest: Some(true),
-        alternator_current_logged: Some(fault == Fault::ThinGroundTwoTapsAmps),
+        alternator_current_logged: Some(fault == Fault::ThinGroundTwoTapsAmps || fault.is_tapped()),
         ..Options::default()
     };
     let sound = random_case_with(seed, &options);
@@ -284,6 +302,32 @@ fn inject(
             on_module(car, rng);
             car.module_line_ohm = rng.random_range(0.06..0.12);
             show(Shows::Voltage(Tap::Module), "ECU voltage", "V", volts_step, 0.0);
+        }
+        Fault::HealthyTapped | Fault::BadGroundTapped | Fault::ThinCableTapped => {
+            car.sense = Node::Alternator;
+            // A sound line loses 0.06 to 0.12 V there and 0.03 to 0.06 V back.
+            let (mut there_v, mut back_v) =
+                (rng.random_range(0.06..0.12), rng.random_range(0.03..0.06));
+            match fault {
+                Fault::BadGroundTapped => back_v = rng.random_range(0.3..0.8),
+                Fault::ThinCableTapped => there_v = rng.random_range(0.7..1.2),
+                _ => {}
+            }
+            car.alternator_line_ohm = (there_v + back_v) / loads_a;
+            car.ground_share = back_v / (there_v + back_v);
+            show(Shows::Voltage(Tap::Alternator), "alternator voltage", "V", volts_step, 0.0);
+            show(Shows::Ground, "alternator case to battery negative", "V", 0.001, 0.002);
+            // Instruments are a little off, and the tool cannot see how far.
+            for channel in &mut logger.channels {
+                let (gain, zero) = match channel.shows {
+                    Shows::Voltage(_) => (0.002, 0.020),
+                    Shows::Ground => (0.01, 0.020),
+                    Shows::AlternatorCurrent => (0.03, 1.0),
+                    _ => continue,
+                };
+                channel.offset += rng.random_range(-zero..zero) * channel.scale;
+                channel.scale *= 1.0 + rng.random_range(-gain..gain);
+            }
         }
         Fault::NotCharging => {
             car.curve = OutputCurve::typical(0.2).expect("a rising curve");

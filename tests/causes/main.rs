@@ -54,13 +54,17 @@ fn logs() -> &'static [Log] {
 }
 
 fn log(fault: Fault, seed: u64) -> Log {
+    log_of(fault, seed, &Car::default())
+}
+
+fn log_of(fault: Fault, seed: u64, car: &Car) -> Log {
     let case = faults::case(fault, seed);
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("log.csv");
     std::fs::write(&path, case.simulated.bytes()).expect("the test's own file");
     let read = stiffbus::ingest::read(&path, &Default::default());
     let log = read.unwrap_or_else(|e| panic!("{} {seed}: {e}", fault.name()));
-    let said = stiffbus::diagnose(&log, &Car::default()).map_err(|e| e.to_string());
+    let said = stiffbus::diagnose(&log, car).map_err(|e| e.to_string());
     Log { fault, seed, said }
 }
 
@@ -101,7 +105,7 @@ fn the_confusion_table() {
 
 #[test]
 fn no_healthy_log_shows_a_fault() {
-    for log in of(Fault::Healthy) {
+    for log in of(Fault::Healthy).chain(of(Fault::HealthyTapped)) {
         let faults: Vec<&Finding> =
             log.findings().iter().filter(|f| f.severity == Severity::Fault).collect();
         assert!(faults.is_empty(), "seed {}: {faults:?}", log.seed);

@@ -182,6 +182,36 @@ fn amps_of_a_known_load() {
     assert_eq!(other.json(), plain);
 }
 
+/// By hand: both taps differ by 0.62 V at most. 4 AWG has 0.2485 Ω per 1000 ft
+/// (NBS Handbook 100, from memory), 2.609 mΩ over 3.2 m: no more than
+/// (0.62 + 0.05) V / 2.6 mΩ = 257 A can flow, whatever the channels hide.
+#[test]
+fn a_cable_stated_by_flag_or_file() {
+    let garage = Garage::new();
+    garage.put(
+        "log.csv",
+        csv("time (s),battery voltage (V),alternator voltage (V),engine rpm", |r| {
+            let v = if r.t < 12.0 { r.v } else { 13.8 + 0.01 * (r.i % 3) as f64 };
+            let lost_v = if r.t < 12.0 { 0.0 } else { 0.62 };
+            format!("{:.1},{v:.2},{:.2},{:.0}", r.t, v + lost_v, r.rpm)
+        }),
+    );
+    let run = |args: &[&str]| garage.run(&[&["log.csv", "--json", "-"], args].concat()).ends(0);
+    let by_flag = run(&["--cable", "4awg:3,2m"]).json();
+    let row = &by_flag["line_drop"][0];
+    assert_eq!((&row["side"], &row["current_a"]), (&"loop".into(), &serde_json::Value::Null));
+    let cable = &row["cable_ohm"];
+    assert_eq!(cable["grade"], "inferred");
+    assert!(cable["low"].as_f64().expect("ohms") > 0.002609, "{cable}");
+    let told = row["told"].as_str().expect("told");
+    let most = told.split("at most ").nth(1).and_then(|t| t.split(' ').next()).expect(told);
+    let most_a: f64 = most.parse().expect(told);
+    assert!((200.0..=257.0).contains(&most_a), "{told}");
+    garage.put("car.toml", "[cable]\ngauge = \"4AWG\"\nlength_m = 3.2\n");
+    assert_eq!(run(&[]).json(), by_flag);
+    assert!(garage.text("stiffbus-report/log/line_drop.csv").contains("loop"));
+}
+
 #[test]
 fn json_to_a_file_and_to_standard_output() {
     let garage = garage();
@@ -236,7 +266,7 @@ fn fail_on_is_for_scripts() {
 fn wrong_use_exits_2_and_says_how() {
     let garage = garage();
     let before = garage.names();
-    let cases: [(&[&str], &str); 14] = [
+    let cases: [(&[&str], &str); 17] = [
         (&[], "Usage"),
         (&["diagnose"], "<LOG>"),
         (&["log.csv", "--bogus"], "--bogus"),
@@ -248,6 +278,9 @@ fn wrong_use_exits_2_and_says_how() {
         (&["log.csv", "--sample-rate", "fast"], "no number over 0"),
         (&["log.csv", "--cca", "-3"], "no number over 0"),
         (&["log.csv", "--setpoint-v", "nan"], "no number over 0"),
+        (&["log.csv", "--cable", "4AWG"], "as in 4AWG:3.2m"),
+        (&["log.csv", "--cable", "4gage:3.2m"], "1/0AWG to 4/0AWG"),
+        (&["log.csv", "--ground", "4AWG:3.2"], "0.05 to 30 m"),
         (&["log.csv", "--load-amps", "31"], "LOAD=AMPS"),
         (&["log.csv", "--out", "."], "folder of its own"),
         (&["--force", "diagnose", "log.csv"], "stands first"),

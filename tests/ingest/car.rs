@@ -1,10 +1,12 @@
 use stiffbus::car::{BatteryKind, Car, LoadAmps};
+use stiffbus::car::cable::Gauge;
 use stiffbus::ingest::{self, ReadOptions, RoleRequest};
 
 use crate::support::*;
 
 const COUPE: &str = "# the blue coupe\nsetpoint_v = 14.3\nstarter_a = 180\n\n[columns]\nvoltage = \"U1\"\nload = [\"x\", \"y\"]\n\n\
                      [battery]\ncca_a = 540\ncapacity_ah = 60\nkind = \"flooded\"\n\n[alternator]\nrated_a = 70\npulley_ratio = 2.4\n\n\
+                     [cable]\ngauge = \"4AWG\"\nlength_m = 3.2\n\n[ground]\ngauge = \"25 mm²\"\nlength_m = 0.6\n\n\
                      [loads_a]\nfans = \"22 A @ 12,6 V\"\n\"AC blower\" = 18.5\n";
 
 #[test]
@@ -25,6 +27,9 @@ fn a_whole_car_beside_its_log() {
     );
     assert_eq!(car.loads_a["AC blower"], LoadAmps { amps_a: 18.5, at_v: 13.5 });
     assert_eq!(car.loads_a["fans"], LoadAmps { amps_a: 22.0, at_v: 12.6 });
+    let (cable, ground) = (car.cable.clone().expect("a cable"), car.ground.clone().expect("one"));
+    assert_eq!((cable.gauge, cable.length_m), (Gauge::Awg(4), 3.2));
+    assert_eq!((ground.gauge, ground.length_m), (Gauge::Mm2(25.0), 0.6));
     let columns = RoleRequest::from_car(&car).expect("good roles");
     let log = ingest::read(&path, &ReadOptions { columns, ..Default::default() }).expect("a log");
     is_the_log(&log);
@@ -41,6 +46,12 @@ fn mistakes_are_located() {
         ),
         ("[battery]\n\nkind = \"wet\"\n", ["line 3", "wet", "flooded"]),
         ("[battery]\ncca_a = \"many\"\n", ["line 2", "invalid type", "[battery]"]),
+        (
+            "[cable]\ngauge = \"4 gage\"\nlength_m = 3\n",
+            ["line 2", "\"4 gage\" is no gauge", "20AWG"],
+        ),
+        ("[cable]\ngauge = \"4AWG\"\nlength_m = 320\n", ["line 3", "320 m", "0.05 to 30 m"]),
+        ("[ground]\ngauge = \"4AWG\"\n", ["line 1", "length_m", "[ground]"]),
         ("[battery\n", ["line 1", "car.toml", "Allowed"]),
         ("[battery]\ncca_a = -5\n", ["line 2", "cca_a = -5", "above 0"]),
         ("[columns]\nvolts = \"U1\"\n", ["line 2", "\"volts\" is no role", "temperature.coolant"]),

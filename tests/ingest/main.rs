@@ -8,6 +8,7 @@ mod clocks;
 mod dialects;
 mod errors;
 mod garbage;
+mod ground;
 mod headers;
 mod marks;
 mod overrides;

@@ -8,6 +8,7 @@ mod random_car;
 mod amps;
 mod figures;
 mod keep_up;
+mod line_ohm;
 mod matching;
 
 use std::sync::OnceLock;

@@ -45,6 +45,12 @@ fn carries_every_name_of_the_contract() {
     has(&json["keep_up"][1], &["loads", "rpm", "bound"]);
     assert_eq!(json["keep_up"][0]["bound"], "below_seen");
     assert!(json["heat"].is_array() && json["line_drop"].is_array());
+    let line = &json["line_drop"][2];
+    assert_eq!((&line["side"], line["told"].is_string()), (&"ground".into(), true));
+    for name in ["drop_v", "current_a", "resistance_ohm", "cable_ohm", "excess_ohm"] {
+        has(&line[name], &ESTIMATE);
+    }
+    assert!(json["line_drop"][0]["current_a"].is_null());
     has(&json["battery"]["resistance_ohm"], &ESTIMATE);
     assert_eq!(json["verdict"]["word"], "falls short at idle");
     has(&json["verdict"], &["headline"]);

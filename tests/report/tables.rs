@@ -21,6 +21,7 @@ fn estimates_have_interval_and_grade_beside_them() {
     let diagnosis = fixture::overload();
     let steps = tables::steps_csv(&diagnosis);
     let points = tables::operating_points_csv(&diagnosis);
+    let lines = tables::line_drop_csv(&diagnosis);
     let estimates = [
         (&steps, "baseline_v"),
         (&steps, "trough_v"),
@@ -31,6 +32,11 @@ fn estimates_have_interval_and_grade_beside_them() {
         (&points, "voltage_v"),
         (&points, "implied_deficit_a"),
         (&points, "regulation_shortfall_a"),
+        (&lines, "drop_v"),
+        (&lines, "current_a"),
+        (&lines, "resistance_ohm"),
+        (&lines, "cable_ohm"),
+        (&lines, "excess_ohm"),
     ];
     for (table, name) in estimates {
         let heads = heads(table);
@@ -86,4 +92,17 @@ fn an_empty_diagnosis_still_has_heads() {
     let steps = tables::steps_csv(&fixture::minimal());
     assert_eq!(steps.lines().count(), 1);
     assert!(heads(&steps).contains(&"sag_v_high".to_owned()));
+}
+
+/// Ohms of a line are thousandths: six decimals keep a microhm.
+#[test]
+fn a_line_has_its_side_and_its_ohms() {
+    let rows = read(&tables::line_drop_csv(&fixture::overload()));
+    assert_eq!(rows.len(), 3);
+    let ground = &rows[2];
+    assert_eq!((ground["from"].as_str(), ground["side"].as_str()), ("alternator", "ground"));
+    assert_eq!(ground["resistance_ohm"], "0.0041");
+    assert_eq!(ground["resistance_ohm_grade"], "measured");
+    assert_eq!(ground["cable_ohm_grade"], "inferred");
+    assert_eq!(rows[0]["current_a"], "");
 }

@@ -120,3 +120,23 @@ fn a_poor_log_still_gets_its_verdict() {
         assert!(!plain.contains(bad), "{bad}");
     }
 }
+
+/// The way that loses most, with unit, interval and grade.
+#[test]
+fn the_worst_line_is_told_with_its_ohms() {
+    let text = strip_str(&terminal(&fixture::overload(), None, 300)).to_string();
+    let line = text.lines().find(|l| l.starts_with("Lines")).expect("a line of lines");
+    assert_eq!(
+        line,
+        "Lines   ground side: at most 0.29 V (0.28 to 0.30), 71 A (69 to 73), 4.1 mΩ (3.9 to 4.3), \
+         measured; cable alone 1.0 mΩ (0.8 to 1.2), inferred."
+    );
+    let mut bare = fixture::overload();
+    bare.line_drop.truncate(1);
+    let text = strip_str(&terminal(&bare, None, 300)).to_string();
+    let line = text.lines().find(|l| l.starts_with("Lines")).expect("a line of lines");
+    assert!(
+        line.ends_with("battery to module: at most 0.18 V (0.15 to 0.21), measured."),
+        "{line}"
+    );
+}

@@ -147,6 +147,7 @@ fn random_car(rng: &mut Rng) -> CarModel {
         rest_draw_a: rng.random_range(0.1..0.4),
         loads,
         alternator_line_ohm: rng.random_range(0.0001..0.0002),
+        ground_share: 0.3,
         module_line_ohm: rng.random_range(0.002..0.008),
         starter: Starter {
             // Bigger engines have bigger batteries.

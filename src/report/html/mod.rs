@@ -3,6 +3,7 @@
 
 mod evidence;
 mod glance;
+mod lines;
 mod provenance;
 mod results;
 
@@ -68,6 +69,7 @@ fn page(diagnosis: &Diagnosis) -> Markup {
                     (evidence::speed(diagnosis))
                     (evidence::steps(diagnosis))
                     (results::system(diagnosis))
+                    (lines::lines(diagnosis))
                     (results::cannot_tell(diagnosis))
                     (provenance::provenance(diagnosis))
                 }

@@ -160,17 +160,16 @@ fn state(point: &OperatingPoint) -> Markup {
     }
 }
 
-/// One row a fact of battery, regulator, start, heat and cables.
+/// One row a fact of battery, regulator, start and heat.
 pub fn system(diagnosis: &Diagnosis) -> Markup {
     let mut facts = Vec::new();
     battery(diagnosis, &mut facts);
     regulator(diagnosis, &mut facts);
     start(diagnosis, &mut facts);
     heat(diagnosis, &mut facts);
-    cables(diagnosis, &mut facts);
     markup! {
         section aria-labelledby="h-system" {
-            h2 #h-system { "Battery, regulator, start, heat and cables" }
+            h2 #h-system { "Battery, regulator, start and heat" }
             (table("Parts of the system, with 90 % interval and grade", &["What", "Value", "How known"], facts))
             @if let Some(disagreement) = &diagnosis.battery.disagreement {
                 p.warn { (plain(disagreement)) }
@@ -285,18 +284,6 @@ fn heat(diagnosis: &Diagnosis, facts: &mut Rows) {
         }
         if pair.per_degree_v.is_some() {
             fact(facts, "… by temperature", MILLIVOLT_PER_DEGREE, pair.per_degree_v.as_ref());
-        }
-    }
-}
-
-fn cables(diagnosis: &Diagnosis, facts: &mut Rows) {
-    for drop in &diagnosis.line_drop {
-        let at = words::rpm_band(drop.rpm_low, drop.rpm_high)
-            .map_or_else(String::new, |band| format!(", {band} rpm"));
-        let way = format!("{} to {}, {}{at}", drop.from, drop.to, words::loads(&drop.loads));
-        fact(facts, format!("Voltage lost from {way}"), MILLIVOLT, Some(&drop.drop_v));
-        if drop.resistance_ohm.is_some() {
-            fact(facts, "… its resistance", MILLIOHM, drop.resistance_ohm.as_ref());
         }
     }
 }

@@ -6,6 +6,7 @@ pub mod hinge;
 pub mod least_squares;
 pub mod linear;
 pub mod polynomial;
+pub mod robust_line;
 
 /// Why there is no fit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

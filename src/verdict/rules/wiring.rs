@@ -1,28 +1,37 @@
 //! Cables, ground and connections: what is made and does not arrive.
 
-use crate::diagnosis::{Evidence, LineDrop, OperatingPoint, Severity};
+use crate::analysis::line_drop;
+use crate::diagnosis::{Evidence, LineDrop, OperatingPoint, Severity, Side};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Role, Span, Tap};
 use crate::segment::{Point, indices};
-use crate::stats::fit::linear::ordinary;
 use crate::stats::robust::median;
 use crate::verdict::Case;
 use crate::verdict::evidence::{of_point, told, volts, with_loads};
 use crate::verdict::rules::Seen;
-use crate::words::{MILLIOHM, number};
+use crate::words::{AMP, MILLIOHM, VOLT, number};
 
-/// Of the charging cable: more than this is worth a look,
-const CAUTION_V: f64 = 0.3;
-/// and this is the limit, at load.
-const LIMIT_V: f64 = 0.5;
-/// Fewer points show no proportion.
-const LEAST_POINTS: usize = 3;
-/// A 90 % interval of a slope, in standard errors.
-const Z: f64 = 1.645;
+/// Of the charging cable: more than this is worth a look, and this is the limit, at load.
+const SUPPLY: Limits = Limits { caution_v: 0.3, limit_v: 0.5, decimals: 1 };
+/// Of the ground side.
+const GROUND: Limits = Limits { caution_v: 0.1, limit_v: 0.2, decimals: 1 };
+/// Resistance times current replaces the bare difference where it is known this well.
+const KNOWN_V: f64 = 0.15;
 
-/// From the alternator's post on: charging cable and ground.
+#[derive(Debug, Clone, Copy)]
+struct Limits {
+    caution_v: f64,
+    limit_v: f64,
+    decimals: usize,
+}
+
+/// From the alternator's post on: charging cable, and ground where no tap shows it.
 pub fn line_drop_high(case: &Case) -> Option<Seen> {
-    let seen = lost_between(case, Tap::Alternator, "0.2 V is good")?;
+    let of = |side| rows(case, Tap::Alternator, side);
+    // With the ground told apart, this is the supply side's finding.
+    let side = if of(Side::Supply).next().is_some() { Side::Supply } else { Side::Loop };
+    let way = Way { from: Tap::Alternator, side, limits: SUPPLY, aside: "0.2 V is good" };
+    let Some(seen) = lost_between(case, &way) else { return at_rated(case, &way) };
     let held = match post_holds(case) {
         Some(post_v) => format!(
             " The alternator's own post holds {} V there: it is made, and lost on the way.",
@@ -33,24 +42,67 @@ pub fn line_drop_high(case: &Case) -> Option<Seen> {
     Some(Seen { statement: seen.statement + &held, ..seen })
 }
 
-/// Right at the post, low at the module.
-pub fn module_wiring(case: &Case) -> Option<Seen> {
-    lost_between(case, Tap::Battery, "the battery's post itself reads right")
+/// Between the alternator's case and the battery's negative post.
+pub fn ground_drop_high(case: &Case) -> Option<Seen> {
+    let way =
+        Way { from: Tap::Alternator, side: Side::Ground, limits: GROUND, aside: "0.1 V is good" };
+    lost_between(case, &way).or_else(|| at_rated(case, &way))
 }
 
-fn lost_between(case: &Case, from: Tap, aside: &str) -> Option<Seen> {
-    let drops = || case.analysis.line_drop.iter().filter(|d| d.from == from.word());
-    let worst = drops()
-        .filter(|d| d.drop_v.low > CAUTION_V)
-        .max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value))?;
-    let severity = if worst.drop_v.low > LIMIT_V { Severity::Fault } else { Severity::Caution };
-    let growth = match resistance(case, worst) {
-        Some(ohm) => format!(" It grows with current: {}.", told(MILLIOHM, &ohm)),
+/// Right at the post, low at the module.
+pub fn module_wiring(case: &Case) -> Option<Seen> {
+    let way = Way {
+        from: Tap::Battery,
+        side: Side::Loop,
+        limits: SUPPLY,
+        aside: "the battery's post itself reads right",
+    };
+    lost_between(case, &way)
+}
+
+/// What a rule asks of, and by which limits.
+struct Way {
+    from: Tap,
+    side: Side,
+    limits: Limits,
+    aside: &'static str,
+}
+
+fn rows<'a>(case: &Case<'a>, from: Tap, side: Side) -> impl Iterator<Item = &'a LineDrop> {
+    let all = case.analysis.line_drop.iter();
+    all.filter(move |d| d.from == from.word() && d.side == side)
+}
+
+/// Volts that the way itself loses at a point: its resistance times its current,
+/// which leaves out how far the channels are apart; else their difference.
+fn lost_v(drop: &LineDrop) -> Estimate {
+    let by_current = drop.resistance_ohm.as_ref().zip(drop.current_a.as_ref());
+    by_current
+        .map(|(ohm, amps)| times(ohm, amps.value))
+        .filter(|lost| lost.half_width() < KNOWN_V)
+        .unwrap_or_else(|| drop.drop_v.clone())
+}
+
+/// The clamp's error is in the resistance, and cancels against its own current.
+fn times(ohm: &Estimate, amps: f64) -> Estimate {
+    let how = "resistance times current";
+    Estimate::new(ohm.value * amps, ohm.low * amps, ohm.high * amps, Grade::Measured, how)
+}
+
+fn lost_between(case: &Case, way: &Way) -> Option<Seen> {
+    let Limits { caution_v, limit_v, decimals } = way.limits;
+    let drops = || rows(case, way.from, way.side).map(|drop| (drop, lost_v(drop)));
+    let (worst, lost) = drops()
+        .filter(|(_, lost)| lost.low > caution_v)
+        .max_by(|(_, a), (_, b)| a.value.total_cmp(&b.value))?;
+    let severity = if lost.low > limit_v { Severity::Fault } else { Severity::Caution };
+    let growth = match worst.resistance_ohm.as_ref().filter(|ohm| ohm.low > 0.0) {
+        Some(ohm) => format!(" It grows with current: {}.", told(MILLIOHM, ohm)),
         None => drops()
-            .min_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value))
-            .filter(|least| least.drop_v.high < worst.drop_v.low)
-            .map_or_else(String::new, |least| {
-                format!(" At the lightest load it is {}.", volts(&least.drop_v))
+            .min_by(|(_, a), (_, b)| a.value.total_cmp(&b.value))
+            .filter(|(_, least)| least.high < lost.low)
+            .map_or_else(String::new, |(_, least)| {
+                format!(" At the lightest load it is {}.", volts(&least))
             }),
     };
     let evidence = case
@@ -60,41 +112,94 @@ fn lost_between(case: &Case, from: Tap, aside: &str) -> Option<Seen> {
         .find(|p| p.loads == worst.loads && p.rpm_low == worst.rpm_low)
         .map(|p| of_point(p, "both taps steady"))
         .unwrap_or_default();
+    let where_from = match way.side {
+        Side::Loop => format!("From the {} tap to the {} tap", worst.from, worst.to),
+        Side::Supply => {
+            format!("On the supply side, from the {} tap to the {} tap,", worst.from, worst.to)
+        }
+        Side::Ground => "On the ground side, between alternator case and battery negative,".into(),
+    };
     Some(Seen {
         severity,
         statement: format!(
-            "From the {} tap to the {} tap {} are lost {}; {LIMIT_V} V is the limit by common practice, {aside}.{growth}",
-            worst.from,
-            worst.to,
-            volts(&worst.drop_v),
-            with_loads(&worst.loads)
+            "{where_from} are lost {} {}; {} V is the limit by common practice, {}.{growth}{}",
+            volts(&lost),
+            with_loads(&worst.loads),
+            number(limit_v, decimals),
+            way.aside,
+            by_gauge(case, way, worst, &lost)
         ),
         evidence,
     })
 }
 
-/// Slope of the drop on the alternator's current, over operating points.
-fn resistance(case: &Case, worst: &LineDrop) -> Option<Estimate> {
-    let tap = |word: &str| Tap::ALL.into_iter().find(|tap| tap.word() == word);
-    let (from, to) = (tap(&worst.from)?, tap(&worst.to)?);
-    if from != Tap::Alternator {
-        return None;
+/// What the stated cable has to do with it.
+fn by_gauge(case: &Case, way: &Way, worst: &LineDrop, lost: &Estimate) -> String {
+    let Some(cable) = worst.cable_ohm.as_ref() else { return String::new() };
+    let name = line_drop::stated(way.side, case.car);
+    let Some((excess, amps)) = worst.excess_ohm.as_ref().zip(worst.current_a.as_ref()) else {
+        return needless_amps(case, lost, cable, &name);
+    };
+    let share = times(cable, amps.value);
+    let share = Estimate { grade: Grade::Inferred, ..share };
+    let is = format!(
+        " The cable itself: {name} is {} and explains {} of the {}",
+        told(MILLIOHM, cable),
+        told(VOLT, &share),
+        VOLT.value(lost)
+    );
+    let cure = match way.side {
+        _ if excess.low <= 0.0 => ": thicker cable",
+        Side::Ground => "; the rest is in the joints of the ground path",
+        Side::Supply => "; the rest is in joints",
+        Side::Loop => "; the rest is in joints or ground",
+    };
+    format!("{is}{cure}.")
+}
+
+/// Without current: amps that the drop would take through a sound cable, where
+/// the alternator has not got them.
+fn needless_amps(case: &Case, lost: &Estimate, cable: &Estimate, name: &str) -> String {
+    let Some(rated_a) = case.car.alternator.rated_a else { return String::new() };
+    let least_a = lost.low / cable.high;
+    if least_a <= rated_a {
+        return String::new();
     }
-    let (amps, drops): (Vec<f64>, Vec<f64>) = case
-        .segments
-        .points
-        .iter()
-        .filter_map(|p| {
-            let amps = p.mean_of(Role::AlternatorCurrent)?;
-            let drop_v = p.mean_of(Role::Voltage(from))? - p.mean_of(Role::Voltage(to))?;
-            Some((amps, drop_v))
-        })
-        .unzip();
-    let fit = ordinary(&amps, &drops).ok().filter(|_| amps.len() >= LEAST_POINTS)?;
-    let half = Z * fit.slope_error();
-    // A drop that does not grow with current is no resistance.
-    (half.is_finite() && fit.slope > 2.0 * half).then(|| {
-        Estimate::around(fit.slope, half, Grade::Measured, "slope of the drop on logged current")
+    format!(
+        " The cable itself does not explain it: {name} is {}, and would take {} at least (inferred) where the alternator is rated {}: joints or ground.",
+        told(MILLIOHM, cable),
+        AMP.of(least_a),
+        AMP.of(rated_a)
+    )
+}
+
+/// Good at the currents seen, and too much at the rated one.
+fn at_rated(case: &Case, way: &Way) -> Option<Seen> {
+    let rated_a = case.car.alternator.rated_a?;
+    let drop = rows(case, way.from, way.side)
+        .filter(|d| d.current_a.is_some())
+        .max_by(|a, b| lost_v(a).value.total_cmp(&lost_v(b).value))?;
+    let ohm = drop.resistance_ohm.as_ref()?;
+    let lost = Estimate { grade: Grade::Inferred, ..times(ohm, rated_a) };
+    let limit_v = way.limits.limit_v;
+    (lost.low > limit_v).then(|| Seen {
+        severity: Severity::Caution,
+        statement: format!(
+            "The {} has {}: little is lost at the currents seen, but {} would be at the alternator's rated {}; {} V is the limit by common practice.{}",
+            way.side.words(),
+            told(MILLIOHM, ohm),
+            told(VOLT, &lost),
+            AMP.of(rated_a),
+            number(limit_v, way.limits.decimals),
+            by_gauge(case, way, drop, &lost_v(drop))
+        ),
+        evidence: case
+            .analysis
+            .operating_points
+            .iter()
+            .find(|p| p.loads == drop.loads && p.rpm_low == drop.rpm_low)
+            .map(|p| of_point(p, "largest current seen"))
+            .unwrap_or_default(),
     })
 }
 
@@ -109,8 +214,21 @@ pub fn post_holds(case: &Case) -> Option<f64> {
     lowest_v.is_finite().then_some(lowest_v)
 }
 
-/// What the alternator's post shows at a point, where that is the setpoint.
+/// What the alternator's post shows at a point, where that is the setpoint and
+/// the line loses what matters.
 pub fn post_holding(case: &Case, point: &OperatingPoint) -> Option<f64> {
+    let (post_v, lost_v) = held_post(case, point)?;
+    (lost_v > SUPPLY.caution_v).then_some(post_v)
+}
+
+/// Whether the post holds the setpoint, and the line loses no more than sound
+/// ones do: such a point is not short.
+pub fn loses_no_more_than_lines_do(case: &Case, point: &OperatingPoint) -> bool {
+    held_post(case, point).is_some_and(|(_, lost_v)| lost_v <= SUPPLY.caution_v)
+}
+
+/// Volts at the post and volts lost from there, where the post holds the setpoint.
+fn held_post(case: &Case, point: &OperatingPoint) -> Option<(f64, f64)> {
     if case.log.bus == Tap::Alternator {
         return None;
     }
@@ -120,7 +238,7 @@ pub fn post_holding(case: &Case, point: &OperatingPoint) -> Option<f64> {
     let lost_v = post_v - point.voltage_v.value;
     let setpoint_known = case.analysis.setpoint.as_ref().is_some_and(|s| s.is_known());
     let under_v = case.under_setpoint_v(point).filter(|_| setpoint_known)? - lost_v;
-    (under_v < HELD_V && lost_v > CAUTION_V).then_some(post_v)
+    (under_v < HELD_V).then_some((post_v, lost_v))
 }
 
 /// A post no further under the setpoint than this holds it.

@@ -1,0 +1,150 @@
+//! What is said of a way, in plain sentences.
+
+use super::Way;
+use super::resistance::Resistance;
+use crate::car::Car;
+use crate::diagnosis::{LineDrop, Side};
+use crate::estimate::{Estimate, Grade};
+use crate::log::{Log, Role, Tap};
+use crate::words::{AMP, MILLIOHM, MILLIVOLT, Unit};
+
+/// Channels further apart than this are worth a word.
+const APART_WORTH_TELLING_V: f64 = 0.1;
+
+/// All that the sentences are made of.
+pub struct Known<'a> {
+    pub way: Way,
+    pub drops: &'a [LineDrop],
+    pub found: Option<&'a Resistance>,
+    /// How far the channels may be calibrated apart.
+    pub apart_v: f64,
+    pub car: &'a Car,
+    pub log: &'a Log,
+    /// Where a ground tap is logged: −1 for leads the other way round.
+    pub ground_sign: Option<f64>,
+}
+
+/// One text for all points of a way.
+pub fn told(known: &Known) -> String {
+    let Known { way, found, car, .. } = *known;
+    let mut said = Vec::new();
+    let alternators = way.from == Tap::Alternator && way.to == Tap::Battery;
+    match (way.side, known.ground_sign) {
+        (Side::Loop, None) if alternators => said.push(
+            "A tap between alternator case and battery negative (column ground_drop) would part \
+             the two sides. With both taps read against one ground this is the supply side alone."
+                .to_owned(),
+        ),
+        (Side::Ground, Some(sign)) if sign < 0.0 => said
+            .push("The ground tap's leads are the other way round; its sign is turned.".to_owned()),
+        _ => {}
+    }
+    let worst = known.drops.iter().max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value));
+    let cable = known.drops.first().and_then(|d| d.cable_ohm.as_ref());
+    match found {
+        Some(found) => {
+            said.extend(cable.map(|cable| explained(way, found, cable, car)));
+            said.extend(found.offset_v.filter(|v| v.abs() > APART_WORTH_TELLING_V).map(apart));
+        }
+        None => {
+            said.push(wanting(known));
+            said.extend(
+                worst.zip(cable).and_then(|(worst, cable)| bound(worst, cable, known.apart_v)),
+            );
+        }
+    }
+    said.join(" ")
+}
+
+fn apart(offset_v: f64) -> String {
+    format!(
+        "About {} of the drop does not grow with current (measured): channels calibrated apart, \
+         or a load at the alternator's post; it is not counted as resistance.",
+        MILLIVOLT.of(offset_v)
+    )
+}
+
+/// The measured resistance against the cable's.
+fn explained(way: Way, found: &Resistance, cable: &Estimate, car: &Car) -> String {
+    let by = stated(way.side, car);
+    let (has, should) = (in_full(MILLIOHM, &found.ohm), in_full(MILLIOHM, cable));
+    let beyond_ohm = found.ohm.value - cable.value;
+    let half_ohm = found.ohm.half_width().hypot(cable.half_width());
+    if beyond_ohm - half_ohm > 0.0 {
+        let more = Estimate::around(beyond_ohm, half_ohm, Grade::Inferred, "");
+        let place = match (way.side, &car.ground) {
+            (Side::Ground, _) => "the joints of the ground path",
+            (Side::Supply, _) => "joints",
+            (Side::Loop, Some(_)) => "joints, on the supply or the ground side",
+            (Side::Loop, None) => "joints or the ground path",
+        };
+        format!(
+            "{by} should have {should}; measured are {has}, and {} more than it explains is in \
+             {place}.",
+            in_full(MILLIOHM, &more)
+        )
+    } else if beyond_ohm + half_ohm < 0.0 {
+        format!(
+            "{by} should have {should}, and measured are only {has}: gauge or length is not as \
+             stated, or the current reads high."
+        )
+    } else {
+        format!("{by} should have {should}: it explains the {has} measured.")
+    }
+}
+
+/// Why there are no ohms, and what would give them.
+fn wanting(known: &Known) -> String {
+    let logged = |role| known.log.channel(role).is_some();
+    if known.way.from != Tap::Alternator {
+        return "Only the drop: what this module or path draws is not known. A clamp on its feed, \
+                read at the same load, divides into the drop and gives its ohms."
+            .to_owned();
+    }
+    if logged(Role::AlternatorCurrent) {
+        return "No ohms: the logged alternator current is too small here, or the drop falls as \
+                it rises (taps the wrong way round, or the current of something else). Log idle \
+                and 2000 rpm with the loads off and on."
+            .to_owned();
+    }
+    let battery = if logged(Role::BatteryCurrent) {
+        " The battery's current is not it, for what the loads take flows here too."
+    } else {
+        ""
+    };
+    format!(
+        "Only the drop: no current of the alternator is logged. A clamp on its output cable \
+         (column alternator_current) would give the ohms.{battery}"
+    )
+}
+
+/// With a cable but no current: the drop cannot be carried by more than this.
+fn bound(worst: &LineDrop, cable: &Estimate, apart_v: f64) -> Option<String> {
+    let high_v = worst.drop_v.value + worst.drop_v.half_width().hypot(apart_v);
+    let most_a = high_v / cable.low;
+    (high_v > 0.0 && most_a.is_finite()).then(|| {
+        format!(
+            "Through the stated cable alone ({}) the largest drop, {}, would mean at most {} \
+             (inferred); any other resistance in the way means less.",
+            in_full(MILLIOHM, cable),
+            in_full(MILLIVOLT, &worst.drop_v),
+            AMP.of(most_a)
+        )
+    })
+}
+
+/// "3.2 mΩ (2.8 to 3.7, inferred)"
+fn in_full(unit: Unit, estimate: &Estimate) -> String {
+    format!("{} ({}, {})", unit.value(estimate), unit.range(estimate), estimate.grade.word())
+}
+
+/// "4 AWG over 3.2 m", and the ground's where both are in the way.
+pub fn stated(side: Side, car: &Car) -> String {
+    let runs = match side {
+        Side::Loop => vec![&car.cable, &car.ground],
+        Side::Supply => vec![&car.cable],
+        Side::Ground => vec![&car.ground],
+    };
+    let runs: Vec<String> = runs.into_iter().flatten().map(ToString::to_string).collect();
+    runs.join(" and ")
+}

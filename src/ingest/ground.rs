@@ -1,0 +1,99 @@
+//! Which column is the voltage along the ground path, and which only has the
+//! word in its name.
+//!
+//! "Battery voltage to ground" is the bus, "sensor ground" a sensor's, "body
+//! ground" another way back: a column is the ground path's only where its name
+//! says so, nothing in the name says otherwise, and its level fits.
+
+use super::guess::Guess;
+use super::levels::{bus_share, is_two_state, scale_of, voltage_level};
+use super::profile::{Facts, Words};
+use super::units::Unit;
+use super::vocabulary as say;
+use crate::log::Role;
+
+/// No ground path of a car that still starts loses more while charging
+/// (common practice, no source).
+const MOST_V: f64 = 1.5;
+/// A number without a unit that exceeds this many volts is in millivolts.
+const CLEARLY_MILLIVOLTS: f64 = 3.0;
+
+const ASK: &str = "To use it: --column ground_drop=NAME";
+
+/// V, or mV where the file says so or the level leaves no choice.
+pub fn unit_of(stated: Option<Unit>, facts: &Facts) -> Unit {
+    match stated {
+        Some(unit @ (Unit::Volt | Unit::Millivolt)) => unit,
+        _ if reach(facts) > CLEARLY_MILLIVOLTS => Unit::Millivolt,
+        _ => Unit::Volt,
+    }
+}
+
+/// The farthest from 0 that the column goes but for its rarest moments.
+fn reach(facts: &Facts) -> f64 {
+    let at = |share| facts.quantile(share).unwrap_or(0.0).abs();
+    at(0.02).max(at(0.98))
+}
+
+/// `None` where the column is no ground's, and is to be judged as any other.
+pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess, String)> {
+    let ignored = |why: String| Some((Guess::Ignored, why));
+    let word = words.find(say::GROUND)?.trim();
+    let volts = matches!(unit, Some(Unit::Volt | Unit::Millivolt));
+    let lost = words.has(say::LOST);
+    let nothing_else = unit.is_none() && !words.has(say::CURRENT) && !words.has(say::SPEED);
+    if !volts && !(nothing_else && (words.has(say::VOLTAGE) || lost)) || facts.is_switched() {
+        return None;
+    }
+    // What hangs at that ground is another's; the rule for signals, wishes and
+    // consumers says so in its own words.
+    let anothers = [say::SIGNAL, say::DERIVED, say::CONSUMER, say::SPEED];
+    if anothers.into_iter().any(|w| words.has(w)) {
+        return None;
+    }
+    let (_, median_v) = voltage_level(unit, facts);
+    if bus_share(facts, unit) >= 0.5 && median_v > 6.0 {
+        // "Battery voltage to ground" is read against ground, not along it.
+        let against =
+            [say::BATTERY, say::ALTERNATOR, say::MODULE].into_iter().any(|w| words.has(w));
+        let way_back = words.has(&["negative", "=neg", "minus", "=case", "block"]);
+        let supply = words.has(&["positive", "=pos", "plus", "=post"]);
+        let plainly_bus = against && !lost && (supply || !way_back);
+        return if plainly_bus {
+            None
+        } else {
+            ignored(format!(
+                "name says ground (\"{word}\"), but a median of {median_v:.1} V is a bus's. If it is the bus: --column voltage=NAME"
+            ))
+        };
+    }
+    if let Some(other) = words.find(say::OTHER_GROUND).or(words.find(say::MODULE)) {
+        return ignored(format!(
+            "a ground by name, but not the engine's or alternator's (\"{}\"). {ASK}",
+            other.trim()
+        ));
+    }
+    let unit = unit_of(unit, facts);
+    let reach_v = reach(facts) * scale_of(unit);
+    if reach_v > MOST_V {
+        return ignored(format!(
+            "name says ground (\"{word}\"), but {reach_v:.1} V is more than a ground path loses. {ASK}"
+        ));
+    }
+    let still = facts.min() == facts.max();
+    if still || is_two_state(facts) {
+        return ignored(format!(
+            "name says ground (\"{word}\"), but it reads the same throughout: nothing may be wired to it. {ASK}"
+        ));
+    }
+    let (low, high) = (facts.quantile(0.02).unwrap_or(0.0), facts.quantile(0.98).unwrap_or(0.0));
+    let scale = scale_of(unit);
+    Some((
+        Guess::Plain { role: Role::GroundDrop, unit: Some(unit) },
+        format!(
+            "name says ground (\"{word}\"), the voltage along it; {:.2} to {:.2} V",
+            low * scale,
+            high * scale
+        ),
+    ))
+}
