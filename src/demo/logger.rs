@@ -45,6 +45,10 @@ pub struct Channel {
     pub decimals: usize,
     /// White noise of the value itself. Voltages take [`Noise`] instead.
     pub noise: f64,
+    /// What nobody knows of this sensor: it shows value × (1 + `gain_error`) +
+    /// `zero_error`, in the value's own unit. A clamp is never zeroed perfectly.
+    pub gain_error: f64,
+    pub zero_error: f64,
     pub words: LoadWords,
 }
 
@@ -60,6 +64,8 @@ impl Channel {
             resolution,
             decimals: decimals_of(resolution),
             noise: 0.0,
+            gain_error: 0.0,
+            zero_error: 0.0,
             words: LoadWords::ZeroOne,
         }
     }
@@ -74,6 +80,17 @@ impl Channel {
     pub fn noisy(mut self, noise: f64) -> Self {
         self.noise = noise;
         self
+    }
+
+    /// A sensor that is off, unknown to whoever reads the log.
+    pub fn off_by(mut self, gain_error: f64, zero_error: f64) -> Self {
+        (self.gain_error, self.zero_error) = (gain_error, zero_error);
+        self
+    }
+
+    /// What the sensor shows of a true value, before noise.
+    pub fn sensed(&self, value: f64) -> f64 {
+        value * (1.0 + self.gain_error) + self.zero_error
     }
 
     pub fn worded(mut self, words: LoadWords) -> Self {

@@ -27,7 +27,7 @@ pub fn written(logger: &Logger, raws: &[Raw], seed: u64) -> Vec<Vec<f64>> {
             let mut scatter = Scatter { noise: logger.noise, slow_v: 0.0, begun: false };
             raws.iter()
                 .map(|raw| {
-                    let value = raw.values.get(index).copied().unwrap_or(f64::NAN);
+                    let value = channel.sensed(raw.values.get(index).copied().unwrap_or(f64::NAN));
                     let noisy = match channel.shows {
                         Shows::Voltage(_) => {
                             value + scatter.next(&mut rng) + logger.noise.ripple_v * raw.ripple

@@ -6,6 +6,7 @@ use chrono::{NaiveDate, TimeDelta};
 use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, Normal};
 
 use stiffbus::demo::car::{CarModel, Idle, LoadModel, Starter};
 use stiffbus::demo::dialect::{Clock, Dialect, Encoding, UnitStyle};
@@ -59,7 +60,8 @@ pub fn random_case_with(seed: u64, options: &Options) -> Case {
     };
     let car = random_car(&mut stream(0));
     let script = random_script(&mut stream(1), &car, options);
-    let logger = random_logger(&mut stream(2), &car, options);
+    let mut logger = random_logger(&mut stream(2), &car, options);
+    random_clamps(&mut stream(3), &mut logger);
     let simulated = simulate(&car, &script, &logger, seed);
     Case { seed, car, script, logger, simulated }
 }
@@ -333,6 +335,20 @@ fn random_logger(rng: &mut Rng, car: &CarModel, options: &Options) -> Logger {
         },
         started_at: midnight.expect("a valid day") + TimeDelta::minutes(minutes),
         dialect: if options.plain_dialect { Dialect::plain() } else { dialect },
+    }
+}
+
+/// Clamps that nobody zeroed or calibrated today: 0.5 A and 1.5 % are each
+/// kept in nine of ten (common practice, no source).
+fn random_clamps(rng: &mut Rng, logger: &mut Logger) {
+    let zero = Normal::new(0.0, 0.5 / 1.645).expect("a spread above 0");
+    let gain = Normal::new(0.0, 0.015 / 1.645).expect("a spread above 0");
+    // Both are drawn whether they are logged or not: same seed, same clamps.
+    for shows in [Shows::BatteryCurrent, Shows::AlternatorCurrent] {
+        let (zero_error, gain_error) = (zero.sample(rng), gain.sample(rng));
+        for channel in logger.channels.iter_mut().filter(|c| c.shows == shows) {
+            (channel.zero_error, channel.gain_error) = (zero_error, gain_error);
+        }
     }
 }
 
