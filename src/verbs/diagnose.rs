@@ -103,7 +103,8 @@ fn senseless(args: &DiagnoseArgs) -> Option<String> {
             args.logs.len()
         ));
     }
-    let inputs = args.logs.iter().chain(&args.read.marks_file).chain(&args.car.car);
+    let facts = args.car.car.iter().chain(&args.car.alternator_curve);
+    let inputs = args.logs.iter().chain(&args.read.marks_file).chain(facts);
     let car_file = file.file_name().is_some_and(|name| name == CAR_FILE);
     if car_file || inputs.into_iter().any(|input| same_file(input, file)) {
         return Some(format!("--json {shown} is a file that is read; give the JSON its own name"));

@@ -44,12 +44,28 @@ pub struct CarFlags {
     /// The regulator's setpoint, where a sheet tells it
     #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub setpoint_v: Option<f64>,
+    /// The alternator's output sheet: a CSV of alternator rpm and amps
+    #[arg(long, value_name = "FILE", help_heading = "The car")]
+    pub alternator_curve: Option<PathBuf>,
+    /// Voltage the sheet was tested at, where it does not tell
+    #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
+    pub curve_v: Option<f64>,
+    /// Temperature the sheet was tested at, °C, where it does not tell
+    #[arg(long, value_name = "C", value_parser = degrees, allow_negative_numbers = true, help_heading = "The car")]
+    pub curve_c: Option<f64>,
 }
 
 fn positive(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
         _ => Err(format!("{text:?} is no number over 0")),
+    }
+}
+
+fn degrees(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if (-60.0..=200.0).contains(&value) => Ok(value),
+        _ => Err(format!("{text:?} is no temperature of a test, in °C")),
     }
 }
 
@@ -72,6 +88,11 @@ impl CarFlags {
             car.loads_a.retain(|known, _| known.to_lowercase() != load.to_lowercase());
             car.loads_a.insert(load.clone(), *amps);
         }
+        let alternator = &mut car.alternator;
+        alternator.curve = self.alternator_curve.clone().or(alternator.curve.take());
+        alternator.curve_v = self.curve_v.or(alternator.curve_v);
+        alternator.curve_c = self.curve_c.or(alternator.curve_c);
+        car.read_sheet()?;
         Ok(car)
     }
 
