@@ -200,8 +200,20 @@ enum Meaning {
 /// Name, unit and meaning of a header's cell.
 fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
     const NOT_OUTPUT: [&str; 14] = [
-        "power", "leistung", "torque", "moment", "volt", "spannung", "effic", "wirkungsgrad",
-        "field", "excit", "erreger", "rotor", "temp", "watt",
+        "power",
+        "leistung",
+        "torque",
+        "moment",
+        "volt",
+        "spannung",
+        "effic",
+        "wirkungsgrad",
+        "field",
+        "excit",
+        "erreger",
+        "rotor",
+        "temp",
+        "watt",
     ];
     let cell = cell.trim_matches(['#', '"', ' ', '\u{feff}']);
     let (name, unit) = match Unit::parse(cell) {
@@ -242,7 +254,13 @@ impl Reading<'_> {
         SheetError::NoTable { path: self.path.to_path_buf(), seen }
     }
 
-    fn wrong(&self, line: usize, column: &str, found: &str, advice: impl Into<String>) -> SheetError {
+    fn wrong(
+        &self,
+        line: usize,
+        column: &str,
+        found: &str,
+        advice: impl Into<String>,
+    ) -> SheetError {
         SheetError::Wrong {
             path: self.path.to_path_buf(),
             line,
@@ -349,7 +367,9 @@ impl Reading<'_> {
         })?;
         let unit = match unit.or(column.unit) {
             Some(unit) if !fits(unit) => {
-                return Err(wrong("its unit does not fit the column; give speeds in rpm and output in A"));
+                return Err(wrong(
+                    "its unit does not fit the column; give speeds in rpm and output in A",
+                ));
             }
             unit => unit,
         };
@@ -361,7 +381,11 @@ impl Reading<'_> {
     }
 
     /// By rising speed, each speed once, amps never falling.
-    fn in_order(&self, mut points: Vec<Point>, layout: &Layout) -> Result<Vec<(f64, f64)>, SheetError> {
+    fn in_order(
+        &self,
+        mut points: Vec<Point>,
+        layout: &Layout,
+    ) -> Result<Vec<(f64, f64)>, SheetError> {
         let (speed, amps) = (&layout.speed.name, &layout.amps.name);
         points.sort_by(|a, b| a.rpm.total_cmp(&b.rpm).then(a.line.cmp(&b.line)));
         let (Some(slowest), Some(fastest)) = (points.first(), points.last()) else {
@@ -378,7 +402,8 @@ impl Reading<'_> {
         for pair in points.windows(2) {
             let [slower, faster] = pair else { continue };
             if faster.rpm <= slower.rpm {
-                let advice = format!("the speed of line {} again; keep one of the two", slower.line);
+                let advice =
+                    format!("the speed of line {} again; keep one of the two", slower.line);
                 return Err(self.wrong(faster.line, speed, &faster.rpm.to_string(), advice));
             }
             if faster.amps_a < slower.amps_a {

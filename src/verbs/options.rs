@@ -96,6 +96,14 @@ impl CarFlags {
         Ok(car)
     }
 
+    /// Says so where test conditions are given for a sheet that is not.
+    pub fn useless_conditions(&self, car: &Car) -> Option<String> {
+        let given = self.curve_v.is_some() || self.curve_c.is_some();
+        (given && car.alternator.sheet.is_none()).then(|| {
+            "--curve-v and --curve-c are of no use without --alternator-curve FILE".to_owned()
+        })
+    }
+
     /// Gives the loads of `car` the names they have in `log`. Tells of each
     /// `--load-amps` that no load answers to; a car's file may know more loads
     /// than one log shows.

@@ -156,7 +156,8 @@ fn unit_from(line: &[char], from: usize) -> (Option<Unit>, usize) {
     let is_gap = |c: &char| c.is_whitespace() || matches!(c, ';' | ',' | '|' | '"' | '(' | '[');
     let rest = line.get(from..).unwrap_or(&[]);
     let start = from + rest.iter().take_while(|c| is_gap(c)).count();
-    let is_part = |c: &char| c.is_alphabetic() || matches!(c, '°' | 'º' | '˚' | '℃' | '℉' | '/' | '%');
+    let is_part =
+        |c: &char| c.is_alphabetic() || matches!(c, '°' | 'º' | '˚' | '℃' | '℉' | '/' | '%');
     let word: String =
         line.get(start..).unwrap_or(&[]).iter().take_while(|c| is_part(c)).take(12).collect();
     match Unit::parse(&word) {
