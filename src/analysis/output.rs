@@ -14,7 +14,7 @@ use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Heat, OutputPoint, OutputSeen, OutputSheet, SheetPoint};
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Log, Role};
+use crate::log::{Log, Role, Span};
 use crate::segment::{Grain, Segments};
 use crate::stats::resolution::quantisation_step;
 use windows::Window;
@@ -155,8 +155,7 @@ fn point(members: &[&Window], grain: &Grain) -> Option<OutputPoint> {
         "mean of {samples} samples of logged alternator current; the clamp taken as true to {CLAMP_ZERO_A} A and {:.1} %",
         100.0 * CLAMP_GAIN
     );
-    let mut spans: Vec<crate::log::Span> = members.iter().map(|w| w.span).collect();
-    spans.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    let spans = joined(members.iter().map(|w| w.span).collect());
     Some(OutputPoint {
         alternator_rpm: told(&|w| w.alternator_rpm),
         engine_rpm: told(&|w| w.engine_rpm),
@@ -171,4 +170,17 @@ fn point(members: &[&Window], grain: &Grain) -> Option<OutputPoint> {
         sheet_a: None,
         share_of_sheet: None,
     })
+}
+
+/// In time order, windows that follow on each other as one span.
+fn joined(mut spans: Vec<Span>) -> Vec<Span> {
+    spans.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    let mut joined: Vec<Span> = Vec::new();
+    for span in spans {
+        match joined.last_mut() {
+            Some(last) if span.start_s - last.end_s < 1e-6 => last.end_s = span.end_s,
+            _ => joined.push(span),
+        }
+    }
+    joined
 }

@@ -9,6 +9,7 @@ mod amps;
 mod figures;
 mod keep_up;
 mod matching;
+mod output;
 
 use std::sync::OnceLock;
 
