@@ -10,13 +10,15 @@ use super::{html, json, svg, tables};
 
 const DIAGNOSIS_FILE: &str = "diagnosis.json";
 /// Every file of a report but the plots of its steps.
-const PLAIN_FILES: [&str; 6] = [
+const PLAIN_FILES: [&str; 8] = [
     "report.html",
     DIAGNOSIS_FILE,
     "trace.svg",
     "speed.svg",
+    "output.svg",
     "load_steps.csv",
     "operating_points.csv",
+    "output_curve.csv",
 ];
 
 /// What may be done with a folder that is already there.
@@ -171,11 +173,17 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     if let Some(speed) = svg::speed(diagnosis) {
         files.push(("speed.svg".to_owned(), speed));
     }
+    if let Some(output) = svg::output(diagnosis) {
+        files.push(("output.svg".to_owned(), output));
+    }
     for (index, step) in diagnosis.load_steps.iter().enumerate() {
         files.push((format!("step-{:02}.svg", step.number), svg::step(diagnosis, index)));
     }
     files.push(("load_steps.csv".to_owned(), tables::steps_csv(diagnosis)));
     files.push(("operating_points.csv".to_owned(), tables::operating_points_csv(diagnosis)));
+    if let Some(curve) = tables::output_curve_csv(diagnosis) {
+        files.push(("output_curve.csv".to_owned(), curve));
+    }
     files
 }
 

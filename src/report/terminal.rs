@@ -35,6 +35,9 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     operating_points(&mut page, diagnosis);
     page.line("");
     load_steps(&mut page, &diagnosis.load_steps);
+    if let Some(output) = &diagnosis.output {
+        page.item("Output  ", &output.statement, Style::new());
+    }
     cannot_tell(&mut page, diagnosis);
     data_quality(&mut page, diagnosis);
     if let Some(dir) = report_dir {

@@ -3,6 +3,7 @@
 
 mod evidence;
 mod glance;
+mod output;
 mod provenance;
 mod results;
 
@@ -66,6 +67,7 @@ fn page(diagnosis: &Diagnosis) -> Markup {
                     (results::cautions(diagnosis))
                     (results::operating_points(diagnosis))
                     (evidence::speed(diagnosis))
+                    (output::output(diagnosis))
                     (evidence::steps(diagnosis))
                     (results::system(diagnosis))
                     (results::cannot_tell(diagnosis))
