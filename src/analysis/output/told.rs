@@ -18,7 +18,8 @@ fn at_speed(point: &OutputPoint) -> String {
 }
 
 fn amps(point: &OutputPoint) -> String {
-    format!("{}, {}", AMP.with_range(&point.amps_a), point.amps_a.grade.word())
+    let e = &point.amps_a;
+    format!("{} ({}, {})", AMP.value(e), AMP.range(e), e.grade.word())
 }
 
 pub fn statement(
@@ -59,17 +60,17 @@ pub fn statement(
                 "less than its sheet promises, by more than heat and voltage explain"
             }
             Some(SheetStanding::Meets) => {
-                "it meets its sheet, so where it falls short, capacity or its speed is what lacks, not the machine"
+                "it meets its sheet as far as heat and voltage leave that open; where the bus falls short, capacity or speed is what lacks, not the machine"
             }
             _ => "whether it meets its sheet is not sure",
         };
         said.push(format!(
-            "That is {} % ({} to {} %, {}) of its sheet{}: {word}.",
+            "{}that is {} % ({} to {} %, {}) of its sheet: {word}.",
+            speed(point).map_or_else(|| "There ".to_owned(), |speed| format!("At {speed} ")),
             percent(share.value),
             percent(share.low),
             percent(share.high),
-            share.grade.word(),
-            at_speed(point)
+            share.grade.word()
         ));
     } else if has_sheet && full().next().is_some() {
         said.push(match full().any(|p| p.alternator_rpm.is_some()) {

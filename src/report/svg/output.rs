@@ -17,14 +17,32 @@ struct Paper {
     top: i32,
     size: i32,
     ticks: usize,
+    /// Radius of a mark.
+    dot: i32,
     /// What the marks mean stands below the picture, not beside it.
     narrow: bool,
 }
 
-const WIDE: Paper =
-    Paper { width: 1100, left: 74, right: 1100 - 330, top: 88, size: 16, ticks: 9, narrow: false };
-const NARROW: Paper =
-    Paper { width: 640, left: 76, right: 640 - 20, top: 110, size: 22, ticks: 5, narrow: true };
+const WIDE: Paper = Paper {
+    width: 1100,
+    left: 74,
+    right: 1100 - 330,
+    top: 88,
+    size: 16,
+    ticks: 9,
+    dot: 4,
+    narrow: false,
+};
+const NARROW: Paper = Paper {
+    width: 640,
+    left: 76,
+    right: 640 - 20,
+    top: 110,
+    size: 22,
+    ticks: 5,
+    dot: 6,
+    narrow: true,
+};
 const PANEL_HEIGHT: i32 = 400;
 /// Marks in all: a log has a handful.
 const MOST_MARKS: usize = 400;
@@ -32,7 +50,6 @@ const MOST_MARKS: usize = 400;
 const PAST_SEEN: f64 = 1.4;
 /// Straight pieces that the sheet's curve is drawn with.
 const PIECES: usize = 120;
-const DOT: i32 = 4;
 /// Half the width of the bar that a point's sheet value is drawn as.
 const BAR: i32 = 9;
 
@@ -119,7 +136,7 @@ impl<'a> Picture<'a> {
             kinds.push((Kind::Sheet, format!("sheet at {at}")));
         }
         if self.full.iter().any(|(_, p)| p.sheet_a.is_some()) {
-            kinds.push((Kind::Carried, "sheet carried to this log".to_owned()));
+            kinds.push((Kind::Carried, "sheet at this heat and voltage".to_owned()));
         }
         kinds
     }
@@ -143,10 +160,10 @@ impl Kind {
     }
 
     /// A sample of the mark, for the words that explain it.
-    fn sample(self, canvas: &Canvas, (x, y): Point) -> Drawn {
+    fn sample(self, canvas: &Canvas, (x, y): Point, dot: i32) -> Drawn {
         match self {
-            Kind::Full => canvas.dot((x, y), DOT, VOLTAGE),
-            Kind::Least => canvas.ring((x, y), DOT, FAINT, 2),
+            Kind::Full => canvas.dot((x, y), dot, VOLTAGE),
+            Kind::Least => canvas.ring((x, y), dot, FAINT, 2),
             Kind::Sheet => canvas.line(vec![(x - 8, y), (x + 8, y)], SETTLED, 2),
             Kind::Carried => canvas.fill((x - 8, y - 7), (x + 8, y + 7), SETTLED, 0.25),
         }
@@ -157,7 +174,7 @@ fn on_paper(diagnosis: &Diagnosis, paper: Paper, id: &str) -> Option<String> {
     let output = diagnosis.output.as_ref()?;
     let picture = Picture::of(output)?;
     let kinds = picture.kinds();
-    let under = paper.top + PANEL_HEIGHT + 3 * paper.size + 12;
+    let under = paper.top + PANEL_HEIGHT + 4 * paper.size + 8;
     let keys = if paper.narrow { kinds.len() as i32 } else { 0 };
     let height = under + keys * (paper.size + 10) + 8;
     let caption = Caption {
@@ -179,7 +196,7 @@ fn on_paper(diagnosis: &Diagnosis, paper: Paper, id: &str) -> Option<String> {
         if paper.narrow {
             for (row, (kind, text)) in (0..).zip(&kinds) {
                 let y = under + row * (paper.size + 10);
-                kind.sample(canvas, (paper.left - 20, y))?;
+                kind.sample(canvas, (paper.left - 20, y), paper.dot)?;
                 let text = fit(text, paper.size, paper.width - paper.left - 20);
                 canvas.text((paper.left, y), &text, Type::new(paper.size).ink(TEXT))?;
             }
@@ -216,6 +233,7 @@ fn draw(
     picture: &Picture,
     paper: Paper,
 ) -> Result<Panel, super::canvas::DrawError> {
+    let dot = paper.dot;
     let speeds_rpm = picture.speeds_rpm();
     let panel = Panel::new(
         (paper.left, paper.right),
@@ -246,10 +264,10 @@ fn draw(
     }
     for (rpm, point) in &picture.least {
         let (x, y) = (panel.x(*rpm), panel.y(point.amps_a.value));
-        canvas.ring((x, y), DOT, FAINT, 2)?;
+        canvas.ring((x, y), dot, FAINT, 2)?;
         // At least: it may lie anywhere above.
-        canvas.line(vec![(x, y - DOT - 1), (x, y - DOT - 10)], FAINT, 1)?;
-        let tip = y - DOT - 10;
+        canvas.line(vec![(x, y - dot - 1), (x, y - dot - 10)], FAINT, 1)?;
+        let tip = y - dot - 10;
         canvas.line(vec![(x - 3, tip + 4), (x, tip), (x + 3, tip + 4)], FAINT, 1)?;
     }
     for (rpm, point) in &picture.full {
@@ -259,7 +277,7 @@ fn draw(
         for end in [low, high] {
             canvas.line(vec![(x - 5, end), (x + 5, end)], VOLTAGE, 2)?;
         }
-        canvas.dot((x, panel.y(point.amps_a.value)), DOT, VOLTAGE)?;
+        canvas.dot((x, panel.y(point.amps_a.value)), dot, VOLTAGE)?;
     }
     Ok(panel)
 }

@@ -187,7 +187,7 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
         format!(" To hold the setpoint there the alternator lacks {}.", amps(a))
     });
     let sound = if output::meets_sheet(case) {
-        " At full output it meets its sheet: capacity or its speed is what lacks, not the machine."
+        " Its output meets its sheet: capacity or speed is what lacks, not the machine."
     } else {
         ""
     };
