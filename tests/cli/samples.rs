@@ -145,8 +145,8 @@ fn the_output_curve_is_the_truths() {
             let spans = list(point, "spans");
             let within = |stand: &&Value| {
                 let inside = |span: &Value| {
-                    number(span, "start_s") >= number(stand, "start_s") - 0.5
-                        && number(span, "end_s") <= number(stand, "end_s") + 0.5
+                    number(span, "start_s") >= number(stand, "start_s") - 2.0
+                        && number(span, "end_s") <= number(stand, "end_s") + 2.0
                 };
                 spans.iter().all(inside)
             };

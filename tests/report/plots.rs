@@ -2,7 +2,7 @@
 
 use crate::fixture;
 use roxmltree::{Document, Node};
-use stiffbus::diagnosis::Diagnosis;
+use stiffbus::diagnosis::{Diagnosis, OutputPoint};
 use stiffbus::report::svg;
 
 const MOST_BYTES: usize = 300_000;
@@ -248,11 +248,13 @@ fn the_sheet_is_drawn_between_its_points_only() {
         assert!(labels.iter().any(|(_, t)| t == text), "{text}");
     }
     // Without alternator speed the sheet has no place.
-    let output = diagnosis.output.as_mut().unwrap();
-    output.points.iter_mut().for_each(|p| p.alternator_rpm = None);
+    let points = |d: &mut Diagnosis, change: fn(&mut OutputPoint)| {
+        d.output.as_mut().unwrap().points.iter_mut().for_each(change);
+    };
+    points(&mut diagnosis, |p| p.alternator_rpm = None);
     let plot = svg::output(&diagnosis).unwrap();
     assert!(plot.contains("engine speed, rpm") && !plot.contains("sheet at"));
-    output.points.iter_mut().for_each(|p| p.engine_rpm = None);
+    points(&mut diagnosis, |p| p.engine_rpm = None);
     assert_eq!(svg::output(&diagnosis), None);
 }
 

@@ -131,7 +131,11 @@ fn numbers(line: &[char]) -> Vec<(f64, Option<Unit>)> {
         }
         let before = start.checked_sub(1).and_then(at);
         // "T15" and "1.2.3" are names.
-        let named = before.is_some_and(|c| c.is_alphanumeric() || matches!(c, '.' | ','));
+        let digit_before = start.checked_sub(2).is_some_and(is_digit);
+        let named = before.is_some_and(|c| match c {
+            '.' | ',' => digit_before,
+            c => c.is_alphanumeric(),
+        });
         let minus = matches!(before, Some('-' | '−'))
             && start.checked_sub(2).and_then(at).is_none_or(|c| !c.is_alphanumeric());
         let text: String = line.get(start..i).unwrap_or(&[]).iter().collect();

@@ -135,7 +135,7 @@ impl<'a> Picture<'a> {
             let at = format!("{} V, {} °C", sheet.test_v.value, AMP.bare(sheet.test_c.value));
             kinds.push((Kind::Sheet, format!("sheet at {at}")));
         }
-        if self.full.iter().any(|(_, p)| p.sheet_a.is_some()) {
+        if self.curve.is_some() && self.full.iter().any(|(_, p)| p.sheet_a.is_some()) {
             kinds.push((Kind::Carried, "sheet at this heat and voltage".to_owned()));
         }
         kinds
@@ -245,7 +245,7 @@ fn draw(
     panel.y_axis(canvas, "alternator current, A", 9, paper.size)?;
     panel.x_axis(canvas, 1.0, picture.axis(), paper.ticks, paper.size)?;
     for (rpm, point) in &picture.full {
-        if let Some(sheet_a) = &point.sheet_a {
+        if let Some(sheet_a) = point.sheet_a.as_ref().filter(|_| picture.curve.is_some()) {
             let x = panel.x(*rpm);
             let (low, high) = (panel.y(sheet_a.low), panel.y(sheet_a.high));
             canvas.fill((x - BAR, high), (x + BAR, low), SETTLED, 0.25)?;
