@@ -9,12 +9,15 @@ mod against;
 mod told;
 mod windows;
 
+use std::collections::BTreeMap;
+
 use crate::analysis::level::half_width_v;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Heat, OutputPoint, OutputSeen, OutputSheet, SheetPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
+use crate::physics::alternator::{IDLE_POINT_RPM, OutputCurve};
 use crate::segment::{Grain, Segments};
 use crate::stats::resolution::quantisation_step;
 use windows::Window;
@@ -25,12 +28,18 @@ pub const CLAMP_ZERO_A: f64 = 0.5;
 pub const CLAMP_GAIN: f64 = 0.015;
 /// Windows whose speeds lie this close make one point.
 const SAME_SPEED: f64 = 0.03;
-/// One machine at one speed and heat gives the same to within this share,
-/// whatever its loads: what lies further under the most was held back.
+/// One machine at one heat gives its curve to within this share, whatever its
+/// loads: what lies further under the most was held back.
 const SAME_OUTPUT: f64 = 0.15;
-/// … and where its heat is not logged, to within what heat takes (common
-/// practice, no source).
+/// … and where its heat differs or is not logged, to within what heat takes
+/// (common practice, no source).
 const SAME_OUTPUT_ANY_HEAT: f64 = 0.25;
+/// A curve rises at least as this power of the typical one's.
+const STEEPNESS: f64 = 0.75;
+/// Where no ratio is stated (common practice, no source).
+const COMMON_RATIO: f64 = 2.6;
+/// More of the time than this held back, and a low bus is no proof.
+const MOST_HELD_BACK: f64 = 0.2;
 
 /// `None` where alternator current is not logged, or never in steady running.
 pub fn output(
@@ -47,7 +56,7 @@ pub fn output(
         &segments.stretches,
     );
     let mut windows = windows::windows(log, segments, setpoint, &grain, car);
-    hold_back(&mut windows, &grain);
+    let follows_loads = hold_back(&mut windows, &grain);
     let sheet = car.alternator.sheet.as_ref();
     let mut points: Vec<OutputPoint> = gathered(&windows)
         .iter()
@@ -68,7 +77,7 @@ pub fn output(
         return None;
     }
     let standing = against::standing(&points);
-    let statement = told::statement(&points, sheet.is_some(), standing, log);
+    let statement = told::statement(&points, sheet.is_some(), standing, follows_loads, log);
     let sheet = sheet.map(|sheet| OutputSheet {
         file: sheet.file.clone(),
         test_v: sheet.test_v.clone(),
@@ -84,31 +93,53 @@ pub fn output(
 
 /// A low bus proves full output only where nothing is lost on the way to the
 /// tap: a regulator that reads its own post holds that while the battery starves.
-/// Such a machine gives itself away, for its current follows the loads. Windows
-/// well under the most at their speed and heat were held back, and then the most
-/// needs another set of loads to agree with it.
-fn hold_back(windows: &mut [Window], grain: &Grain) {
-    let near = |a: &Window, b: &Window| {
-        a.heat == b.heat && (a.speed() - b.speed()).abs() <= SAME_SPEED * a.speed().max(b.speed())
-    };
-    let least_share = |w: &Window| match w.heat {
-        Heat::Unknown => 1.0 - SAME_OUTPUT_ANY_HEAT,
-        _ => 1.0 - SAME_OUTPUT,
+/// Such a machine gives itself away, for its current follows the loads and not
+/// the speed. Windows that give well less than slower ones promise were held
+/// back; where they are many, a low bus proves nothing in this log, and all are
+/// lower bounds. Says whether that is so.
+fn hold_back(windows: &mut [Window], grain: &Grain) -> bool {
+    let shape = OutputCurve::typical(1.0);
+    // Per share of a typical curve; machines rise less or more steeply than that.
+    let per_shape = |window: &Window, amps_a: f64| {
+        let rpm = match window.alternator_rpm {
+            Some(rpm) => rpm,
+            None => COMMON_RATIO * window.engine_rpm.unwrap_or(0.0),
+        };
+        let share = shape.as_ref().map_or(1.0, |c| c.output(rpm.max(IDLE_POINT_RPM)).amps_a);
+        amps_a / share.powf(STEEPNESS)
     };
     let unsure_a = |w: &Window| half_width_v(w.samples, grain) + w.lag_a + CLAMP_ZERO_A;
-    let under = |low: &Window, high: &Window| {
-        low.amps_a + unsure_a(low) < least_share(low) * (high.amps_a - unsure_a(high))
-    };
-    let full: Vec<Window> = windows.iter().filter(|w| w.full).cloned().collect();
-    for window in windows.iter_mut().filter(|w| w.full) {
-        let peers = || full.iter().filter(|other| near(window, other));
-        let held_back = peers().any(|other| under(window, other));
-        let follows_load = peers().any(|other| under(other, window));
-        let agreed = peers().any(|other| {
-            other.loads != window.loads && !under(other, window) && !under(window, other)
+    let mut order: Vec<usize> = (0..windows.len()).filter(|&k| windows[k].full).collect();
+    order.sort_by(|&a, &b| windows[a].speed().total_cmp(&windows[b].speed()));
+    let mut most: BTreeMap<Heat, f64> = BTreeMap::new();
+    let mut ahead = order.iter().peekable();
+    let (mut held_back, mut held_s, mut all_s) = (Vec::new(), 0.0, 0.0);
+    for &k in &order {
+        let window = &windows[k];
+        let reach = window.speed() * (1.0 + SAME_SPEED);
+        while let Some(&j) = ahead.next_if(|&&j| windows[j].speed() <= reach) {
+            let other = &windows[j];
+            let promise = per_shape(other, other.amps_a - unsure_a(other));
+            let known = most.entry(other.heat).or_insert(promise);
+            *known = known.max(promise);
+        }
+        let gives = per_shape(window, window.amps_a + unsure_a(window));
+        let well_under = most.iter().any(|(&heat, &promise)| {
+            let alike = heat == window.heat && heat != Heat::Unknown;
+            let lost = if alike { SAME_OUTPUT } else { SAME_OUTPUT_ANY_HEAT };
+            gives < (1.0 - lost) * promise
         });
-        window.full = !held_back && (!follows_load || agreed);
+        all_s += window.span.seconds();
+        if well_under {
+            held_s += window.span.seconds();
+            held_back.push(k);
+        }
     }
+    let proves_nothing = held_s > MOST_HELD_BACK * all_s;
+    for k in if proves_nothing { order } else { held_back } {
+        windows[k].full = false;
+    }
+    proves_nothing
 }
 
 /// Windows of one state, heat and speed.

@@ -26,6 +26,7 @@ pub fn statement(
     points: &[OutputPoint],
     has_sheet: bool,
     standing: Option<SheetStanding>,
+    follows_loads: bool,
     log: &Log,
 ) -> String {
     let full = || points.iter().filter(|p| p.full_output);
@@ -51,6 +52,11 @@ pub fn statement(
             None => String::new(),
         },
     }];
+    if follows_loads {
+        said.push(
+            "The bus lies under its setpoint, but the current follows the loads and not the speed: volts are lost between the alternator's post and the voltage tap, or the regulator holds back. Log the voltage at its post.".to_owned(),
+        );
+    }
     let shares: Vec<&OutputPoint> = full().filter(|p| p.share_of_sheet.is_some()).collect();
     let telling = shares.iter().max_by(|a, b| a.seconds.total_cmp(&b.seconds));
     if let Some((point, share)) = telling.and_then(|p| Some((p, p.share_of_sheet.as_ref()?))) {

@@ -14,10 +14,11 @@ const LEAST_WINDOW_S: f64 = 1.0;
 /// Further under the setpoint than this, the alternator gives all it has.
 const FULL_OUTPUT_V: f64 = 0.15;
 /// A passage from one speed to another tells the curve between them where the
-/// engine takes its time: windows this long in which speed moves less than this
-/// share. What the current lags behind the speed then stays small.
+/// engine takes its time, in windows of this length.
 const PASSAGE_WINDOW_S: f64 = 2.0;
-const PASSAGE_SHARE: f64 = 0.08;
+/// A window in which speed moves by more than this share stands for no speed, and
+/// the current may lag behind.
+const MOVING_SHARE: f64 = 0.08;
 /// Field and belt follow within this (common practice, no source).
 const LAG_S: f64 = 0.3;
 
@@ -28,7 +29,6 @@ pub struct Window {
     pub engine_rpm: Option<f64>,
     pub heat: Heat,
     pub temperature: Option<(Place, f64)>,
-    pub loads: Vec<String>,
     pub amps_a: f64,
     /// What the current may lag behind a moving speed.
     pub lag_a: f64,
@@ -56,7 +56,11 @@ pub fn windows(
     let look = Look { log, segments, setpoint, grain, ratio: car.alternator.pulley_ratio };
     let steady = segments.stretches.iter().flat_map(|stretch| {
         let parts = parts(stretch.settled, WINDOW_S);
-        parts.into_iter().filter_map(|span| look.window(span, stretch))
+        parts.into_iter().filter_map(|span| {
+            // A stretch may hold a change of speed too small to cut it in two.
+            look.moved_share(span).is_none_or(|moved| moved < MOVING_SHARE).then_some(())?;
+            look.window(span, stretch)
+        })
     });
     let mut windows: Vec<Window> = steady.collect();
     windows.extend(look.passages());
@@ -103,7 +107,6 @@ impl Look<'_> {
             heat: like.heat,
             temperature: temperatures
                 .find_map(|place| Some((place, self.mean(Role::Temperature(place), span)?))),
-            loads: like.loads.clone(),
             amps_a: amps.mean_v,
             lag_a: 0.0,
             samples: amps.samples,
@@ -128,7 +131,7 @@ impl Look<'_> {
     }
 
     /// Windows within slow changes of speed. No load is switched in them, and
-    /// the stretch nearest in time lends its heat and loads.
+    /// the stretch nearest in time lends its heat.
     fn passages(&self) -> Vec<Window> {
         let mut windows = Vec::new();
         for change in &self.segments.speed_changes {
@@ -153,18 +156,24 @@ impl Look<'_> {
         windows
     }
 
-    fn passing(&self, span: Span, like: &Stretch) -> Option<Window> {
-        let window = self.window(span, like).filter(|w| w.full)?;
+    /// How far speed goes within a window, as a share of it.
+    fn moved_share(&self, span: Span) -> Option<f64> {
         let [first, second] = halves(span);
         let speed = |half| {
             self.mean(Role::AlternatorRpm, half).or_else(|| self.mean(Role::EngineRpm, half))
         };
         // From the middle of one half to the middle of the other is half the window.
         let (from_rpm, to_rpm) = (speed(first)?, speed(second)?);
-        let moved = 2.0 * (to_rpm - from_rpm).abs() / from_rpm.min(to_rpm).max(1.0);
+        Some(2.0 * (to_rpm - from_rpm).abs() / from_rpm.min(to_rpm).max(1.0))
+    }
+
+    fn passing(&self, span: Span, like: &Stretch) -> Option<Window> {
+        let window = self.window(span, like).filter(|w| w.full)?;
+        let [first, second] = halves(span);
+        let moved = self.moved_share(span)?;
         let amps = |half| self.mean(Role::AlternatorCurrent, half);
         let per_second_a = (amps(second)? - amps(first)?).abs() / (0.5 * span.seconds());
-        (moved < PASSAGE_SHARE).then(|| Window { lag_a: LAG_S * per_second_a, ..window })
+        (moved < MOVING_SHARE).then_some(Window { lag_a: LAG_S * per_second_a, ..window })
     }
 }
 

@@ -173,8 +173,6 @@ fn unit_from(line: &[char], from: usize) -> (Option<Unit>, usize) {
 fn is_plus_minus(line: &[char], from: usize) -> bool {
     let mut rest = line.get(from..).unwrap_or(&[]).iter().filter(|c| !c.is_whitespace()).take(3);
     let signs = [rest.next(), rest.next(), rest.next()];
-    match signs.map(|c| c.copied().unwrap_or(' ')) {
-        ['±', ..] | ['+', '-' | '/', _] => true,
-        _ => false,
-    }
+    let signs = signs.map(|c| c.copied().unwrap_or(' '));
+    matches!(signs, ['±', ..] | ['+', '-' | '/', _])
 }

@@ -220,8 +220,8 @@ fn label(picture: &Picture, panel: &Panel, kind: Kind, text: &str) -> Option<Lab
             (curve.output(panel.x_range().1.min(curve.speeds_rpm().1)).amps_a, None)
         }
         Kind::Carried => {
-            let with_sheet = picture.full.iter().filter_map(|(_, p)| p.sheet_a.as_ref());
-            (with_sheet.last()?.value, None)
+            let mut with_sheet = picture.full.iter().filter_map(|(_, p)| p.sheet_a.as_ref());
+            (with_sheet.next_back()?.value, None)
         }
     };
     let y = panel.y(amps_a);
