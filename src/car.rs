@@ -9,10 +9,10 @@ use std::str::FromStr;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use crate::ingest::{RequestError, role_from_word};
 use crate::physics::REFERENCE_V;
 use crate::physics::load::LoadKind;
 
+use crate::ingest::{RequestError, Sheet, SheetError, Stated, role_from_word};
 use cable::CableRun;
 
 /// What the file is called that lies beside a log.
@@ -143,6 +143,14 @@ pub struct AlternatorFacts {
     pub rated_a: Option<f64>,
     /// Alternator speed over engine speed.
     pub pulley_ratio: Option<f64>,
+    /// Its output sheet, a CSV; in a `car.toml`, relative to that file's folder.
+    pub curve: Option<PathBuf>,
+    /// Test voltage and temperature of the sheet, where it does not tell them itself.
+    pub curve_v: Option<f64>,
+    pub curve_c: Option<f64>,
+    /// What stands in `curve`: see [`Car::read_sheet`].
+    #[serde(skip)]
+    pub sheet: Option<Sheet>,
 }
 
 /// Why a `car.toml` cannot be used: the file, the line, what is allowed.
@@ -150,8 +158,10 @@ pub struct AlternatorFacts {
 pub enum CarError {
     #[error("{}: cannot be read ({source}). Check the path and that it is readable.", .path.display())]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), and before them starter_a and setpoint_v.", .path.display())]
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), and before them starter_a and setpoint_v.", .path.display())]
     Wrong { path: PathBuf, line: usize, seen: String },
+    #[error(transparent)]
+    Sheet(#[from] SheetError),
 }
 
 impl Car {
@@ -161,7 +171,7 @@ impl Car {
             .map_err(|source| CarError::Unreadable { path: path.to_path_buf(), source })?;
         let text = text.trim_start_matches('\u{feff}');
         let wrong = |line, seen: String| CarError::Wrong { path: path.to_path_buf(), line, seen };
-        let car: Car = toml::from_str(text).map_err(|error| {
+        let mut car: Car = toml::from_str(text).map_err(|error| {
             let upto = error.span().and_then(|span| text.get(..span.start)).unwrap_or("");
             wrong(upto.matches('\n').count() + 1, error.message().trim_end_matches('.').to_owned())
         })?;
@@ -169,7 +179,18 @@ impl Car {
             let line = text.lines().position(|line| names_key(line, &name)).map_or(1, |at| at + 1);
             return Err(wrong(line, seen));
         }
+        if let (Some(curve), Some(folder)) = (&mut car.alternator.curve, path.parent()) {
+            *curve = folder.join(&*curve);
+        }
         Ok(car)
+    }
+
+    /// Reads the alternator's output sheet, where one is named.
+    pub fn read_sheet(&mut self) -> Result<(), CarError> {
+        let AlternatorFacts { curve, curve_v, curve_c, sheet, .. } = &mut self.alternator;
+        let stated = Stated { test_v: *curve_v, test_c: *curve_c };
+        *sheet = curve.as_deref().map(|path| Sheet::read(path, stated)).transpose()?;
+        Ok(())
     }
 
     /// The `car.toml` in the log's own folder, if there is one.
@@ -213,6 +234,7 @@ impl Car {
             ("capacity_ah", self.battery.capacity_ah),
             ("rated_a", self.alternator.rated_a),
             ("pulley_ratio", self.alternator.pulley_ratio),
+            ("curve_v", self.alternator.curve_v),
             ("starter_a", self.starter_a),
             ("setpoint_v", self.setpoint_v),
         ];
@@ -226,6 +248,10 @@ impl Car {
         let cables = [&self.cable, &self.ground].into_iter().flatten();
         if let Some(wrong) = cables.into_iter().find_map(CableRun::senseless) {
             return Some(("length_m".to_owned(), wrong.to_string()));
+        }
+        if let Some(value) = self.alternator.curve_c.filter(|c| !(-60.0..=200.0).contains(c)) {
+            let seen = format!("curve_c = {value} is no temperature of a test, in °C");
+            return Some(("curve_c".to_owned(), seen));
         }
         let word = self.columns.keys().find(|word| role_from_word(word).is_none())?;
         Some((word.clone(), RequestError::NoRole(word.clone()).to_string()))

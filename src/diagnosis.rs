@@ -33,6 +33,8 @@ pub struct Diagnosis {
     pub heat: Vec<HeatPair>,
     pub line_drop: Vec<LineDrop>,
     pub battery: Battery,
+    /// What the alternator gave, where its current is logged.
+    pub output: Option<OutputSeen>,
     pub verdict: Verdict,
     pub findings: Vec<Finding>,
     /// Safety words that belong under every report of this log.
@@ -302,6 +304,67 @@ pub struct Battery {
     pub routes: Vec<Estimate>,
     /// Said where routes disagree beyond their intervals.
     pub disagreement: Option<String>,
+}
+
+/// The alternator's output curve as the log shows it, and as its sheet has it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OutputSeen {
+    /// Those at full output first, each group by rising speed.
+    pub points: Vec<OutputPoint>,
+    pub sheet: Option<OutputSheet>,
+    /// How the points at full output stand to the sheet; `None` where none can
+    /// be held against it.
+    pub standing: Option<SheetStanding>,
+    /// All of it in a few sentences.
+    pub statement: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OutputPoint {
+    /// Logged, or engine speed × the stated pulley ratio.
+    pub alternator_rpm: Option<f64>,
+    pub engine_rpm: Option<f64>,
+    /// Mean over `spans`. Away from full output the machine can give at least this.
+    pub amps_a: Estimate,
+    /// Mean voltage nearest to the machine: at its post where logged, else at the bus.
+    pub at_v: f64,
+    pub seconds: f64,
+    pub heat: Heat,
+    /// The logged temperature nearest to the machine, and where it is taken.
+    pub temperature_c: Option<f64>,
+    pub temperature_at: Option<String>,
+    pub spans: Vec<Span>,
+    /// The bus lies under its setpoint: the machine gives all it has.
+    pub full_output: bool,
+    /// The sheet at this speed, carried to `at_v` and this heat; `None` beyond
+    /// the sheet's points.
+    pub sheet_a: Option<Estimate>,
+    /// `amps_a` over `sheet_a`; only at full output.
+    pub share_of_sheet: Option<Estimate>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OutputSheet {
+    pub file: String,
+    pub test_v: Estimate,
+    pub test_c: Estimate,
+    pub points: Vec<SheetPoint>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct SheetPoint {
+    pub alternator_rpm: f64,
+    pub amps_a: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SheetStanding {
+    /// Under it by more than the intervals explain.
+    Below,
+    Meets,
+    /// Low, and within the intervals.
+    NotSure,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

@@ -78,6 +78,7 @@ pub fn diagnose(log: &Log, car: &Car) -> Result<Diagnosis, DiagnoseError> {
             routes: analysis.battery.routes,
             disagreement: analysis.battery.disagreement,
         },
+        output: analysis.output,
         verdict: judgement.verdict,
         findings: judgement.findings,
         cautions: judgement.cautions,

@@ -88,6 +88,7 @@ pub const MILLIOHM: Unit = Unit { name: "mΩ", factor: 1000.0, decimals: 1 };
 pub const RPM: Unit = Unit { name: "rpm", factor: 1.0, decimals: 0 };
 pub const SECOND: Unit = Unit { name: "s", factor: 1.0, decimals: 1 };
 pub const PERCENT: Unit = Unit { name: "%", factor: 1.0, decimals: 0 };
+pub const DEGREE: Unit = Unit { name: "°C", factor: 1.0, decimals: 0 };
 pub const MILLIVOLT_PER_MINUTE: Unit = Unit { name: "mV/min", factor: 1000.0, decimals: 0 };
 pub const MILLIVOLT_PER_DEGREE: Unit = Unit { name: "mV/°C", factor: 1000.0, decimals: 1 };
 
@@ -95,6 +96,11 @@ pub const MILLIVOLT_PER_DEGREE: Unit = Unit { name: "mV/°C", factor: 1000.0, de
 const MOST_EXTRA_DECIMALS: usize = 2;
 
 impl Unit {
+    /// The same unit for a value stored as a share of one.
+    pub const fn of_shares(self) -> Unit {
+        Unit { factor: 100.0 * self.factor, ..self }
+    }
+
     /// The number alone, in this unit.
     pub fn bare(self, value: f64) -> String {
         number(value * self.factor, self.decimals)

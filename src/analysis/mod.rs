@@ -9,6 +9,7 @@ pub mod keep_up;
 pub mod level;
 pub mod line_drop;
 pub mod observer;
+pub mod output;
 pub mod prior;
 pub mod rest;
 pub mod setpoint;
@@ -16,7 +17,9 @@ pub mod state;
 pub mod step_response;
 
 use crate::car::Car;
-use crate::diagnosis::{Cranking, HeatPair, KeepUp, LineDrop, LoadStep, Noise, OperatingPoint};
+use crate::diagnosis::{
+    Cranking, HeatPair, KeepUp, LineDrop, LoadStep, Noise, OperatingPoint, OutputSeen,
+};
 use crate::estimate::Estimate;
 use crate::log::Log;
 use crate::segment::Segments;
@@ -41,6 +44,7 @@ pub struct Analysis {
     pub heat: Vec<HeatPair>,
     pub line_drop: Vec<LineDrop>,
     pub battery: BatteryModel,
+    pub output: Option<OutputSeen>,
 }
 
 pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
@@ -59,6 +63,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &operating_points, car),
         heat: heat::heat(log, segments, setpoint.as_ref()),
         line_drop: line_drop::line_drops(log, segments, car),
+        output: output::output(log, segments, setpoint.as_ref(), car),
         operating_points,
         setpoint,
         rest_voltage_v,

@@ -40,18 +40,21 @@ fn base_loads() -> Vec<LoadModel> {
     vec![control, load("fuel pumps", LoadKind::Resistive, 14.0, Inrush::NONE)]
 }
 
+/// What the old machine gives cold: alternator rpm and amps.
+pub const OLD_CURVE: [(f64, f64); 8] = [
+    (1200.0, 0.0),
+    (1500.0, 16.0),
+    (2000.0, 33.0),
+    (2500.0, 45.0),
+    (3000.0, 54.0),
+    (4000.0, 64.0),
+    (6000.0, 70.0),
+    (8000.0, 73.0),
+];
+
 /// As it came to the workshop: a 70 A machine on 2.4:1 pulleys.
 pub fn old_alternator() -> Result<CarModel, CurveError> {
-    let curve = OutputCurve::new(&[
-        (1200.0, 0.0),
-        (1500.0, 16.0),
-        (2000.0, 33.0),
-        (2500.0, 45.0),
-        (3000.0, 54.0),
-        (4000.0, 64.0),
-        (6000.0, 70.0),
-        (8000.0, 73.0),
-    ])?;
+    let curve = OutputCurve::new(&OLD_CURVE)?;
     Ok(CarModel {
         battery: Battery::typical(60.0, 0.0058),
         battery_at_start: BatteryState::rested(0.96, 0.03),

@@ -45,6 +45,7 @@ pub fn recordings() -> Result<Vec<Recording>, CurveError> {
         intermittent_terminal()?,
         no_load_columns()?,
         decimal_comma()?,
+        output_sweep()?,
     ];
     all.extend(dyno_day::runs()?);
     Ok(all)
@@ -352,5 +353,59 @@ fn decimal_comma() -> Result<Recording, CurveError> {
         seed: 111,
         calls_for: Some(VerdictWord::KeepsUp),
         findings: &[],
+    })
+}
+
+/// Engine speeds that the sweep stands at, and for how long at each.
+const SWEEP_RPM: [f64; 6] = [1000.0, 1300.0, 1600.0, 2000.0, 2500.0, 3000.0];
+const SWEEP_STAND_S: f64 = 16.0;
+
+fn output_sweep() -> Result<Recording, CurveError> {
+    let mut script = heat_soaked(started(300.0));
+    let loads = [FAN_LOW, FAN_HIGH, AC_CLUTCH, BLOWER, LAMPS];
+    // Held at speed first, with everything off, so that the log shows its setpoint.
+    script.engine.push(engine(34.0, Demand::Speed(2000.0), 2.0));
+    script.engine.push(engine(56.0, Demand::Idle, 2.0));
+    let mut at_s = 72.0;
+    for load in loads {
+        script.switches.push(switch(at_s, load, 1.0));
+        at_s += 5.0;
+    }
+    at_s += SWEEP_STAND_S;
+    for rpm in SWEEP_RPM {
+        script.engine.push(engine(at_s, Demand::Speed(rpm), 2.0));
+        at_s += 2.0 + SWEEP_STAND_S;
+    }
+    script.engine.push(engine(at_s, Demand::Idle, 2.0));
+    at_s += 12.0;
+    for load in loads {
+        script.switches.push(switch(at_s, load, 0.0));
+        at_s += 5.0;
+    }
+    script.duration_s = at_s + 20.0;
+    // Two clamps, neither zeroed nor calibrated perfectly.
+    let clamp = |shows, header: &str| Channel::new(shows, header, "A", 0.1).noisy(0.5);
+    let channels = vec![
+        volts("battery voltage", 0.01),
+        clamp(Shows::AlternatorCurrent, "alternator current").off_by(0.006, 0.2),
+        clamp(Shows::BatteryCurrent, "battery current").off_by(-0.004, -0.2),
+        rpm("engine rpm"),
+        Channel::new(Shows::AlternatorRpm, "alternator rpm", "rpm", 1.0).noisy(12.0),
+        coolant("coolant temp"),
+        relay(FAN_LOW, "fan low", LoadWords::ZeroOne),
+        relay(FAN_HIGH, "fan high", LoadWords::ZeroOne),
+        relay(AC_CLUTCH, "ac clutch", LoadWords::ZeroOne),
+        duty(BLOWER, "blower"),
+        relay(LAMPS, "lamps", LoadWords::ZeroOne),
+    ];
+    Ok(Recording {
+        name: "output-sweep",
+        story: "Everything on and the speed stepped up, clamps on alternator and battery: is the old machine weak, or too small?",
+        car: coupe::old_alternator()?,
+        script,
+        logger: Logger { started_at: at(15, 30), ..logger(8.0, channels, marked()) },
+        seed: 112,
+        calls_for: Some(VerdictWord::FallsShort),
+        findings: &["short-at-every-speed", "battery-draining"],
     })
 }

@@ -79,6 +79,17 @@ pub struct KeepUpTruth {
     pub idle_deficit_a: Option<f64>,
 }
 
+/// What the alternator gave and could give while the engine stood at a speed.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct OutputTruth {
+    pub start_s: f64,
+    pub end_s: f64,
+    pub engine_rpm: f64,
+    /// Means over that time.
+    pub alternator_a: f64,
+    pub available_a: f64,
+}
+
 /// One entry for each sample of the log. No noise, no quantisation.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct Samples {

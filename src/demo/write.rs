@@ -9,10 +9,14 @@ use serde::Serialize;
 use serde_json::Value;
 use thiserror::Error;
 
+use super::coupe::OLD_CURVE;
 use super::dyno_day::BROKEN_RUN;
+use super::logger::Shows;
+use super::recipes::MARK;
 use super::scenario::{Recording, recordings};
+use super::script::Demand;
 use super::simulate::{Simulated, simulate};
-use super::truth::{BatteryTruth, KeepUpTruth, StepTruth};
+use super::truth::{BatteryTruth, KeepUpTruth, OutputTruth, StepTruth};
 use crate::diagnosis::{Phase, VerdictWord};
 use crate::files::write_whole;
 use crate::physics::interpolate::CurveError;
@@ -58,6 +62,9 @@ struct LogTruth {
     phases: Vec<Phase>,
     steps: Vec<StepTruth>,
     keep_up: Vec<KeepUpTruth>,
+    /// Where the log holds alternator current and speed.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    output: Vec<OutputTruth>,
 }
 
 #[derive(Serialize)]
@@ -81,6 +88,7 @@ pub fn files() -> Result<Vec<DemoFile>, DemoError> {
         logs.push(log_truth(name.clone(), &recording, simulated));
         files.push(DemoFile { name, bytes });
     }
+    files.push(old_sheet());
     let about = "The truth behind the invented sample logs: what a diagnosis has to find.";
     let readme = readme(&logs);
     let mut truth = serde_json::to_value(TruthFile { about, logs })?;
@@ -130,8 +138,10 @@ fn ruin(bytes: &mut Vec<u8>, seed: u64) {
 }
 
 fn log_truth(file: String, recording: &Recording, simulated: Simulated) -> LogTruth {
+    let output = output_truth(recording, &simulated);
     let truth = simulated.truth;
     LogTruth {
+        output,
         file,
         story: recording.story,
         readable: recording.calls_for.is_some(),
@@ -144,6 +154,48 @@ fn log_truth(file: String, recording: &Recording, simulated: Simulated) -> LogTr
         steps: truth.steps,
         keep_up: truth.keep_up,
     }
+}
+
+/// Between the changes of engine speed, once a change is through.
+fn output_truth(recording: &Recording, simulated: &Simulated) -> Vec<OutputTruth> {
+    const THROUGH_S: f64 = 2.0;
+    let shown = |shows| recording.logger.channels.iter().any(|c| c.shows == shows);
+    if !(shown(Shows::AlternatorCurrent) && shown(Shows::AlternatorRpm)) {
+        return Vec::new();
+    }
+    let (time_s, samples) = (&simulated.time_s, &simulated.truth.samples);
+    let changes = &recording.script.engine;
+    let ends = changes.iter().skip(1).map(|c| c.at_s).chain([recording.script.duration_s]);
+    let running = |demand| !matches!(demand, Demand::Rest | Demand::Crank);
+    let stands = changes.iter().zip(ends).filter(|(change, _)| running(change.demand));
+    stands
+        .map(|(change, end_s)| {
+            let start_s = change.at_s + change.ramp_s + THROUGH_S;
+            let inside: Vec<usize> =
+                (0..time_s.len()).filter(|&i| (start_s..end_s).contains(&time_s[i])).collect();
+            let mean =
+                |of: &[f64]| inside.iter().map(|&i| of[i]).sum::<f64>() / inside.len() as f64;
+            OutputTruth {
+                start_s,
+                end_s,
+                engine_rpm: mean(&samples.engine_rpm),
+                alternator_a: mean(&samples.alternator_a),
+                available_a: mean(&samples.available_a),
+            }
+        })
+        .collect()
+}
+
+/// The old machine's sheet, as a test bench would print it.
+fn old_sheet() -> DemoFile {
+    let mut text = format!(
+        "{MARK}\n# 70 A alternator, new, cold: output at a test voltage of 13.5 V, 23 °C\n\
+         alternator speed (rpm),output current (A)\n"
+    );
+    for (rpm, amps) in OLD_CURVE {
+        text.push_str(&format!("{rpm:.0},{amps:.0}\n"));
+    }
+    DemoFile { name: "sheets/old-70a.csv".into(), bytes: text.into_bytes() }
 }
 
 /// Four decimals are finer than any instrument here, and easier to read.
@@ -172,8 +224,10 @@ fn readme(logs: &[LogTruth]) -> String {
          writes the same bytes each time. They tell the story of the blue coupe, an owner-built\n\
          car whose old 70 A alternator could not carry its fan, air conditioning and blower.\n\n\
          `truth.json` holds what really happened in each: the verdict called for, the findings\n\
-         that must be raised, the setpoint, the rest voltage, every load step, and the engine\n\
-         speed at which each set of loads is carried.\n\n\
+         that must be raised, the setpoint, the rest voltage, every load step, the engine\n\
+         speed at which each set of loads is carried, and what the alternator had to give.\n\n\
+         `sheets/old-70a.csv` is the old alternator's output sheet, as invented as the rest: hold\n\
+         `output-sweep.csv` against it with `--alternator-curve sample-logs/sheets/old-70a.csv`.\n\n\
          | log | story | verdict called for |\n|---|---|---|\n",
     );
     for log in logs {

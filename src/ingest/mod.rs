@@ -8,6 +8,7 @@ mod axis;
 mod canonical;
 mod clock;
 mod current;
+mod curve;
 mod dialect;
 mod encoding;
 mod error;
@@ -34,6 +35,7 @@ use std::path::Path;
 use polars::prelude::{Column as FrameColumn, DataFrame};
 use sha2::{Digest, Sha256};
 
+pub use curve::{Sheet, SheetError, Stated};
 pub use error::IngestError;
 pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, word_of};
 

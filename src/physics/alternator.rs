@@ -9,7 +9,8 @@ pub const RATED_POINT_RPM: f64 = 6000.0;
 
 /// Current against alternator speed, cold (about 23 °C) and at 13.5 V, as ISO
 /// 8854 draws it (from memory). Nothing below the turn-on speed, a monotone
-/// cubic between the points.
+/// cubic between the points. A bench's sheet may begin above the turn-on speed:
+/// then nothing is known below its first point.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OutputCurve {
     curve: MonotoneCubic,
@@ -19,6 +20,9 @@ pub struct OutputCurve {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Output {
     pub amps_a: f64,
+    /// The speed lies below the first point of a curve that does not begin at
+    /// 0 A; `amps_a` is the first point's, and the machine gives less.
+    pub before_first_point: bool,
     /// The speed lies beyond the curve's last point; `amps_a` is the last point's.
     pub beyond_last_point: bool,
 }
@@ -27,12 +31,17 @@ impl OutputCurve {
     /// Points of alternator rpm and amps, by rising speed. The first is the
     /// turn-on speed and must have 0 A; amps may not fall.
     pub fn new(points: &[(f64, f64)]) -> Result<Self, CurveError> {
-        let curve = MonotoneCubic::new(points)?;
-        if let Some(&(_, amps)) = points.first()
-            && amps != 0.0
-        {
-            return Err(CurveError::NoTurnOn(amps));
+        let curve = Self::of_bench(points)?;
+        match points.first() {
+            Some(&(_, amps)) if amps != 0.0 => Err(CurveError::NoTurnOn(amps)),
+            _ => Ok(curve),
         }
+    }
+
+    /// Points as a test bench gives them: the first need not be the turn-on
+    /// speed. By rising speed; amps may not fall.
+    pub fn of_bench(points: &[(f64, f64)]) -> Result<Self, CurveError> {
+        let curve = MonotoneCubic::new(points)?;
         for (index, pair) in points.windows(2).enumerate() {
             if pair[1].1 < pair[0].1 {
                 let (y, before) = (pair[1].1, pair[0].1);
@@ -58,23 +67,44 @@ impl OutputCurve {
         Self::new(&SHARES.map(|(rpm, share)| (rpm, share * rated_a)))
     }
 
-    pub fn turn_on_rpm(&self) -> f64 {
-        self.curve.domain().0
+    /// Speed of the first and of the last point. The first is the turn-on speed
+    /// where the curve begins at 0 A.
+    pub fn speeds_rpm(&self) -> (f64, f64) {
+        self.curve.domain()
     }
 
     pub fn output(&self, alternator_rpm: f64) -> Output {
+        let (first_rpm, last_rpm) = self.curve.domain();
         Output {
             amps_a: self.curve.at(alternator_rpm),
-            beyond_last_point: alternator_rpm > self.curve.domain().1,
+            before_first_point: alternator_rpm < first_rpm && self.curve.at(first_rpm) > 0.0,
+            beyond_last_point: alternator_rpm > last_rpm,
         }
     }
 
+    /// Amps where the curve tells them: between its points, and 0 below a
+    /// turn-on speed.
+    pub fn told_a(&self, alternator_rpm: f64) -> Option<f64> {
+        let output = self.output(alternator_rpm);
+        let told = !output.before_first_point && !output.beyond_last_point;
+        (told && output.amps_a.is_finite()).then_some(output.amps_a)
+    }
+
     /// The lowest alternator speed that gives `amps_a` with the output scaled by
-    /// `factor` (heat); `None` where the curve never gets there.
+    /// `factor` (heat); `None` where the curve never gets there. Of a curve that
+    /// begins above 0 A, no lower than its first point.
     pub fn rpm_for(&self, amps_a: f64, factor: f64) -> Option<f64> {
         let (_, last_rpm) = self.curve.domain();
         (self.curve.at(last_rpm) * factor >= amps_a).then(|| self.curve.inverse(amps_a / factor))
     }
+}
+
+/// The speed at which a curve tested at `test_v` is read for a machine that gives
+/// its all at `bus_v`: an ideal machine's EMF and its reactance both rise with
+/// speed, I = √((k·n)² − U²)/(l·n), so its current depends on n/U alone. With
+/// iron, copper and diode losses it moves less: between this and not at all.
+pub fn as_tested_rpm(alternator_rpm: f64, bus_v: f64, test_v: f64) -> f64 {
+    alternator_rpm * test_v / bus_v
 }
 
 /// Loss of output as the machine heats, linear from `cold_c` to `soaked_c` and

@@ -12,14 +12,16 @@ const DIAGNOSIS_FILE: &str = "diagnosis.json";
 /// Written where the log has two taps or a ground tap.
 const LINE_DROP_FILE: &str = "line_drop.csv";
 /// Every file of a report but the plots of its steps.
-const PLAIN_FILES: [&str; 7] = [
+const PLAIN_FILES: [&str; 9] = [
     "report.html",
     DIAGNOSIS_FILE,
     "trace.svg",
     "speed.svg",
+    "output.svg",
     "load_steps.csv",
     "operating_points.csv",
     LINE_DROP_FILE,
+    "output_curve.csv",
 ];
 
 /// What may be done with a folder that is already there.
@@ -174,6 +176,9 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     if let Some(speed) = svg::speed(diagnosis) {
         files.push(("speed.svg".to_owned(), speed));
     }
+    if let Some(output) = svg::output(diagnosis) {
+        files.push(("output.svg".to_owned(), output));
+    }
     for (index, step) in diagnosis.load_steps.iter().enumerate() {
         files.push((format!("step-{:02}.svg", step.number), svg::step(diagnosis, index)));
     }
@@ -181,6 +186,9 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     files.push(("operating_points.csv".to_owned(), tables::operating_points_csv(diagnosis)));
     if !diagnosis.line_drop.is_empty() {
         files.push((LINE_DROP_FILE.to_owned(), tables::line_drop_csv(diagnosis)));
+    }
+    if let Some(curve) = tables::output_curve_csv(diagnosis) {
+        files.push(("output_curve.csv".to_owned(), curve));
     }
     files
 }

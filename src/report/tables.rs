@@ -1,9 +1,11 @@
 //! Tables for a spreadsheet: one row a load step, one row an operating point, one
-//! row a way between taps at an operating point.
+//! row a way between taps at an operating point, one row a point of the output curve.
 //! Units stand in the header; an unknown cell is empty.
 
 use super::words::plain;
-use crate::diagnosis::{Diagnosis, Direction, LineDrop, LoadStep, OperatingPoint, Origin};
+use crate::diagnosis::{
+    Diagnosis, Direction, LineDrop, LoadStep, OperatingPoint, Origin, OutputPoint,
+};
 use crate::estimate::Estimate;
 
 pub fn steps_csv(diagnosis: &Diagnosis) -> String {
@@ -70,6 +72,24 @@ pub fn line_drop_csv(diagnosis: &Diagnosis) -> String {
     columns.estimate("excess_ohm", rows, |d| d.excess_ohm.as_ref());
     columns.text("told", rows, |d| d.told.clone());
     columns.write(rows.len())
+}
+
+/// `None` where alternator current is not logged.
+pub fn output_curve_csv(diagnosis: &Diagnosis) -> Option<String> {
+    let rows = &diagnosis.output.as_ref()?.points;
+    let mut columns = Columns::default();
+    columns.number("alternator_rpm", rows, |p: &OutputPoint| p.alternator_rpm);
+    columns.number("engine_rpm", rows, |p| p.engine_rpm);
+    columns.text("full_output", rows, |p| if p.full_output { "yes" } else { "no" }.to_owned());
+    columns.estimate("amps_a", rows, |p| Some(&p.amps_a));
+    columns.number("at_v", rows, |p| Some(p.at_v));
+    columns.number("seconds", rows, |p| Some(p.seconds));
+    columns.text("heat", rows, |p| p.heat.word().to_owned());
+    columns.number("temperature_c", rows, |p| p.temperature_c);
+    columns.text("temperature_at", rows, |p| p.temperature_at.clone().unwrap_or_default());
+    columns.estimate("sheet_a", rows, |p| p.sheet_a.as_ref());
+    columns.estimate("share_of_sheet", rows, |p| p.share_of_sheet.as_ref());
+    Some(columns.write(rows.len()))
 }
 
 pub(super) fn direction(step: &LoadStep) -> &'static str {

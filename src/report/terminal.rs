@@ -39,6 +39,9 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     page.line("");
     load_steps(&mut page, &diagnosis.load_steps);
     lines(&mut page, &diagnosis.line_drop);
+    if let Some(output) = &diagnosis.output {
+        page.item("Output  ", &output.statement, Style::new());
+    }
     cannot_tell(&mut page, diagnosis);
     data_quality(&mut page, diagnosis);
     if let Some(dir) = report_dir {

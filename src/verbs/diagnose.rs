@@ -6,7 +6,7 @@ use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
 
-use crate::car::CAR_FILE;
+use crate::car::{CAR_FILE, Car};
 use crate::diagnosis::{BusState, Diagnosis};
 use crate::files::{same_file, write_whole};
 use crate::report::{self, Overwrite};
@@ -103,7 +103,8 @@ fn senseless(args: &DiagnoseArgs) -> Option<String> {
             args.logs.len()
         ));
     }
-    let inputs = args.logs.iter().chain(&args.read.marks_file).chain(&args.car.car);
+    let facts = args.car.car.iter().chain(&args.car.alternator_curve);
+    let inputs = args.logs.iter().chain(&args.read.marks_file).chain(facts);
     let car_file = file.file_name().is_some_and(|name| name == CAR_FILE);
     if car_file || inputs.into_iter().any(|input| same_file(input, file)) {
         return Some(format!("--json {shown} is a file that is read; give the JSON its own name"));
@@ -127,6 +128,10 @@ fn one(
         refuse_json(file)?;
     }
     let mut car = args.car.car(path)?;
+    refuse_sheet(args, &car)?;
+    if let Some(useless) = args.car.useless_conditions(&car) {
+        anstream::eprintln!("stiffbus: {}: {useless}", path.display());
+    }
     let log = ingest::read(path, &args.read.options(&car)?)?;
     for unknown in args.car.unknown_loads(&mut car, &log) {
         anstream::eprintln!("stiffbus: {}: {unknown}", path.display());
@@ -171,6 +176,17 @@ fn refuse_folder(log: &Path, dir: &Path, written: &[(PathBuf, &Path)]) -> Result
         ));
     }
     Ok(())
+}
+
+/// The sheet that a `car.toml` names is an input too.
+fn refuse_sheet(args: &DiagnoseArgs, car: &Car) -> Result<(), String> {
+    match (json_file(args), &car.alternator.curve) {
+        (Some(file), Some(sheet)) if same_file(file, sheet) => Err(format!(
+            "--json {} is a file that is read; give the JSON its own name",
+            file.display()
+        )),
+        _ => Ok(()),
+    }
 }
 
 /// A place that cannot take the JSON: better told before the report is written.

@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use crate::car::{Car, CarError, LoadAmps};
 use crate::car::cable::CableRun;
+use crate::car::{Car, CarError, LoadAmps};
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 use crate::log::Log;
 
@@ -55,6 +55,15 @@ pub struct CarFlags {
     /// The regulator's setpoint, where a sheet tells it
     #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub setpoint_v: Option<f64>,
+    /// The alternator's output sheet: a CSV of alternator rpm and amps
+    #[arg(long, value_name = "FILE", help_heading = "The car")]
+    pub alternator_curve: Option<PathBuf>,
+    /// Voltage the sheet was tested at, where it does not tell
+    #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
+    pub curve_v: Option<f64>,
+    /// Temperature the sheet was tested at, °C, where it does not tell
+    #[arg(long, value_name = "C", value_parser = degrees, allow_negative_numbers = true, help_heading = "The car")]
+    pub curve_c: Option<f64>,
 }
 
 fn positive(text: &str) -> Result<f64, String> {
@@ -68,6 +77,13 @@ fn load_amps(text: &str) -> Result<(String, LoadAmps), String> {
     let (load, amps) =
         text.split_once('=').ok_or("write it as LOAD=AMPS, e.g. fans=31 or fans=29@12.6")?;
     Ok((load.trim().to_owned(), amps.parse()?))
+}
+
+fn degrees(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if (-60.0..=200.0).contains(&value) => Ok(value),
+        _ => Err(format!("{text:?} is no temperature of a test, in °C")),
+    }
 }
 
 impl CarFlags {
@@ -87,7 +103,20 @@ impl CarFlags {
             car.loads_a.retain(|known, _| known.to_lowercase() != load.to_lowercase());
             car.loads_a.insert(load.clone(), *amps);
         }
+        let alternator = &mut car.alternator;
+        alternator.curve = self.alternator_curve.clone().or(alternator.curve.take());
+        alternator.curve_v = self.curve_v.or(alternator.curve_v);
+        alternator.curve_c = self.curve_c.or(alternator.curve_c);
+        car.read_sheet()?;
         Ok(car)
+    }
+
+    /// Says so where test conditions are given for a sheet that is not.
+    pub fn useless_conditions(&self, car: &Car) -> Option<String> {
+        let given = self.curve_v.is_some() || self.curve_c.is_some();
+        (given && car.alternator.sheet.is_none()).then(|| {
+            "--curve-v and --curve-c are of no use without --alternator-curve FILE".to_owned()
+        })
     }
 
     /// Gives the loads of `car` the names they have in `log`. Tells of each

@@ -7,10 +7,11 @@ mod battery;
 mod belt;
 mod charging;
 mod logging;
+mod output;
 mod wiring;
 
 use crate::diagnosis::{Evidence, Finding, Severity};
-use crate::log::{Log, Role, Tap};
+use crate::log::{Log, Place, Role, Tap};
 use crate::verdict::Case;
 
 pub use wiring::{loses_no_more_than_lines_do, post_holding};
@@ -155,6 +156,28 @@ const RULES: &[Rule] = &[
         next_test: "Mark belt and pulley with chalk or use a strobe; blip the throttle with the loads on: squeal, or the mark walking, is slip. Check tension cold and hot. No slip: voltmeter on the field terminal through a blip, it must not fall.",
     },
     Rule {
+        id: "output-below-sheet",
+        look: output::output_below_sheet,
+        alternatives: &[
+            Always("open or shorted diode, worn brushes, weak field"),
+            Without(
+                Role::AlternatorRpm,
+                "belt slip: the alternator turns slower than engine speed and pulley ratio say",
+            ),
+            Without(
+                POST,
+                "volts lost in a cable or ground: the regulator holds its own post and asks for less",
+            ),
+            Without(
+                Role::Temperature(Place::Alternator),
+                "a machine hotter than the heat allowed for here",
+            ),
+            Always("the sheet of another machine, or a sheet at another voltage or heat"),
+            Always("a current clamp that reads low, or that does not hold the whole output cable"),
+        ],
+        next_test: "Loads on at 2000 engine rpm, a second clamp meter, zeroed, round the alternator output cable, optical tachometer on its pulley, voltmeter from its post to its case: amps still under 85 % of the sheet at that speed with under 14 V at the post condemn the machine; then AC volts at its post: over 0.5 V is a diode, little AC is brushes or field.",
+    },
+    Rule {
         id: "weak-output",
         look: charging::weak_output,
         alternatives: &[
@@ -283,6 +306,7 @@ impl Other {
             Without(role, text) => {
                 let lacks = match role {
                     Role::Voltage(tap) => format!("{} voltage", tap.word()),
+                    Role::Temperature(place) => format!("{} temperature", place.word()),
                     role => role.word().replace('_', " ").replace("rpm", "speed"),
                 };
                 Some(format!("{text} (this log cannot tell it apart: no {lacks} is logged)"))

@@ -71,6 +71,10 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
         ),
     );
     say(
+        case.car.alternator.sheet.is_some() && !has(Role::AlternatorCurrent),
+        "Whether the alternator makes what its sheet promises: alternator current is not logged. Clamp its output cable.",
+    );
+    say(
         log.engine_rpm().is_none()
             && case.analysis.load_steps.iter().any(|s| s.origin == Origin::Detected),
         "Whether the detected steps are loads: without engine speed some may be changes of speed.",

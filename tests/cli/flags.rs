@@ -212,6 +212,69 @@ fn a_cable_stated_by_flag_or_file() {
     assert!(garage.text("stiffbus-report/log/line_drop.csv").contains("loop"));
 }
 
+/// The sweep against its own sheet, by flag and by `car.toml`; and against one of
+/// a machine half as large again, which the log cannot have met.
+#[test]
+fn the_alternators_sheet() {
+    let garage = Garage::new();
+    garage.put_sample("output-sweep.csv", "log.csv");
+    garage.put_sample("sheets/old-70a.csv", "sheets/old.csv");
+    let said = |args: &[&str]| {
+        let run = garage.run(&[&["log.csv", "--json", "-"], args].concat()).ends(0);
+        assert_eq!(run.stderr, "");
+        run.json()
+    };
+    let raises = |said: &serde_json::Value, id: &str| {
+        said["findings"].as_array().expect("findings").iter().any(|f| f["id"] == id)
+    };
+    let none = said(&[]);
+    assert_eq!(none["output"]["standing"], serde_json::Value::Null);
+    assert!(raises(&none, "weak-output"));
+    let own = said(&["--alternator-curve", "sheets/old.csv"]);
+    assert_eq!(own["output"]["standing"], "meets", "{}", own["output"]["statement"]);
+    assert!(!raises(&own, "weak-output") && !raises(&own, "output-below-sheet"));
+    assert_eq!(own["output"]["sheet"]["file"], "old.csv");
+    assert_eq!(own["output"]["sheet"]["test_v"]["value"], 13.5);
+
+    garage.put("car.toml", "[alternator]\ncurve = \"sheets/old.csv\"\ncurve_c = 20\n");
+    let by_car = said(&[]);
+    assert_eq!(by_car["output"]["sheet"]["test_c"]["value"], 20.0);
+    assert_eq!(by_car["output"]["standing"], "meets");
+    let flagged = said(&["--curve-c=-5", "--curve-v", "14"]);
+    assert_eq!(flagged["output"]["sheet"]["test_c"]["value"], -5.0);
+    assert_eq!(flagged["output"]["sheet"]["test_v"]["value"], 14.0);
+
+    let points = [(1200, 0), (1500, 24), (2000, 50), (2500, 68), (3000, 81), (8000, 110)];
+    let larger: String = points.map(|(rpm, amps)| format!("{rpm};{amps}\n")).concat();
+    garage.put("larger.csv", larger);
+    let below = said(&["--alternator-curve", "larger.csv"]);
+    assert_eq!(below["output"]["standing"], "below");
+    assert!(raises(&below, "output-below-sheet") && !raises(&below, "weak-output"));
+
+    garage.put("bad.csv", "rpm,amps\n1500,35\n2000,3o\n");
+    garage.run(&["log.csv", "--alternator-curve", "bad.csv"]).ends(1).complains(&[
+        "bad.csv, line 3",
+        "\"amps\"",
+        "\"3o\"",
+    ]);
+    garage
+        .run(&["log.csv", "--json", "larger.csv", "--alternator-curve", "larger.csv"])
+        .ends(2)
+        .complains(&["a file that is read"]);
+    garage
+        .run(&["log.csv", "--json", "sheets/old.csv"])
+        .ends(1)
+        .complains(&["a file that is read"]);
+    garage.put("plain.csv", plain());
+    let run = garage.run(&["plain.csv", "--json", "-"]).ends(0);
+    assert_eq!(run.json()["output"], serde_json::Value::Null);
+    assert!(run.json()["verdict"]["cannot_tell"].to_string().contains("what its sheet promises"));
+    let bare = Garage::new();
+    bare.put("log.csv", plain());
+    let run = bare.run(&["log.csv", "--curve-v", "13.5"]).ends(0);
+    assert!(run.stderr.contains("of no use without --alternator-curve"), "{}", run.stderr);
+}
+
 #[test]
 fn json_to_a_file_and_to_standard_output() {
     let garage = garage();
@@ -266,7 +329,7 @@ fn fail_on_is_for_scripts() {
 fn wrong_use_exits_2_and_says_how() {
     let garage = garage();
     let before = garage.names();
-    let cases: [(&[&str], &str); 17] = [
+    let cases: [(&[&str], &str); 19] = [
         (&[], "Usage"),
         (&["diagnose"], "<LOG>"),
         (&["log.csv", "--bogus"], "--bogus"),
@@ -282,6 +345,8 @@ fn wrong_use_exits_2_and_says_how() {
         (&["log.csv", "--cable", "4gage:3.2m"], "1/0AWG to 4/0AWG"),
         (&["log.csv", "--ground", "4AWG:3.2"], "0.05 to 30 m"),
         (&["log.csv", "--load-amps", "31"], "LOAD=AMPS"),
+        (&["log.csv", "--curve-v", "0"], "no number over 0"),
+        (&["log.csv", "--curve-c", "hot"], "no temperature"),
         (&["log.csv", "--out", "."], "folder of its own"),
         (&["--force", "diagnose", "log.csv"], "stands first"),
     ];

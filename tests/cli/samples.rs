@@ -134,6 +134,37 @@ fn undeclared_steps_are_found_within_two_seconds() {
     });
 }
 
+/// What the log shows at full output is what the machine had to give then, and it
+/// gave no less; the clamps' hidden errors are within what the interval allows.
+#[test]
+fn the_output_curve_is_the_truths() {
+    let seen = std::cell::Cell::new(0);
+    each(|file, truth, said| {
+        let Some(stands) = truth["output"].as_array() else { return };
+        for point in list(&said["output"], "points").iter().filter(|p| p["full_output"] == true) {
+            let spans = list(point, "spans");
+            // The truth waits 2 s after a change of speed; the tool may not.
+            let within = |stand: &&Value| {
+                let inside = |span: &Value| {
+                    number(span, "start_s") >= number(stand, "start_s") - 2.5
+                        && number(span, "end_s") <= number(stand, "end_s") + 2.5
+                };
+                spans.iter().all(inside)
+            };
+            // Idle is visited more than once, with the loads coming on: no one stand's truth.
+            let Some(stand) = stands.iter().find(within) else { continue };
+            let amps = &point["amps_a"];
+            let true_a = number(stand, "available_a");
+            let (low, high) = (number(amps, "low"), number(amps, "high"));
+            assert!((low..=high).contains(&true_a), "{file}: {amps} and not {true_a} A");
+            let rpm = number(point, "engine_rpm");
+            assert!((rpm / number(stand, "engine_rpm") - 1.0).abs() < 0.02, "{file}: {rpm} rpm");
+            seen.set(seen.get() + 1);
+        }
+    });
+    assert!(seen.get() >= 6, "{} points checked", seen.get());
+}
+
 #[test]
 fn the_broken_run_is_refused_and_leaves_nothing() {
     let garage = Garage::new();

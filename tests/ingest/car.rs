@@ -1,5 +1,5 @@
-use stiffbus::car::{BatteryKind, Car, LoadAmps};
 use stiffbus::car::cable::Gauge;
+use stiffbus::car::{BatteryKind, Car, LoadAmps};
 use stiffbus::ingest::{self, ReadOptions, RoleRequest};
 
 use crate::support::*;
@@ -54,6 +54,9 @@ fn mistakes_are_located() {
         ("[ground]\ngauge = \"4AWG\"\n", ["line 1", "length_m", "[ground]"]),
         ("[battery\n", ["line 1", "car.toml", "Allowed"]),
         ("[battery]\ncca_a = -5\n", ["line 2", "cca_a = -5", "above 0"]),
+        ("[alternator]\ncurve_v = 0\n", ["line 2", "curve_v = 0", "above 0"]),
+        ("[alternator]\ncurve_c = 900\n", ["line 2", "curve_c = 900", "temperature"]),
+        ("[alternator]\ncurves = \"x\"\n", ["line 2", "unknown field", "curve = \"file.csv\""]),
         ("[columns]\nvolts = \"U1\"\n", ["line 2", "\"volts\" is no role", "temperature.coolant"]),
     ] {
         let (_folder, path) = named("car.toml", text);
@@ -64,4 +67,20 @@ fn mistakes_are_located() {
         &Car::load(&folder.path().join("car.toml")).expect_err("no file").to_string(),
         &["car.toml", "cannot be read"],
     );
+}
+
+#[test]
+fn the_sheet_lies_beside_the_car() {
+    let facts = "[alternator]\npulley_ratio = 2.4\ncurve = \"sheets/old.csv\"\ncurve_v = 14\n";
+    let (folder, path) = named("car.toml", facts);
+    let mut car = Car::load(&path).expect("a good car");
+    let said = car.read_sheet().expect_err("no sheet yet").to_string();
+    says(&said, &["old.csv", "output sheet", "cannot be read"]);
+    std::fs::create_dir(folder.path().join("sheets")).expect("a folder");
+    let sheet = folder.path().join("sheets/old.csv");
+    std::fs::write(sheet, "rpm,A\n1500,35\n6000,90\n").expect("the test's own file");
+    car.read_sheet().expect("a good sheet");
+    let sheet = car.alternator.sheet.expect("a sheet");
+    assert_eq!(sheet.points, [(1500.0, 35.0), (6000.0, 90.0)]);
+    assert_eq!((sheet.test_v.value, sheet.test_c.value), (14.0, 23.0));
 }

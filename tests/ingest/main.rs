@@ -14,6 +14,7 @@ mod marks;
 mod overrides;
 mod roles;
 mod routes;
+mod sheets;
 mod strange;
 mod support;
 mod units;

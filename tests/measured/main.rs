@@ -10,6 +10,7 @@ mod figures;
 mod keep_up;
 mod line_ohm;
 mod matching;
+mod output;
 
 use std::sync::OnceLock;
 

@@ -1,6 +1,6 @@
 //! Pure formulas against published tables and hand calculation.
 
-use stiffbus::physics::alternator::{Derating, OutputCurve, Regulator};
+use stiffbus::physics::alternator::{Derating, OutputCurve, Regulator, as_tested_rpm};
 use stiffbus::physics::battery::{
     REST_TABLE, resistance_cold_ohm, resistance_from_cca, rest_voltage_v, state_of_charge,
 };
@@ -96,6 +96,33 @@ fn output_curve_agrees_with_hand_calculation() {
     assert!(beyond.beyond_last_point && beyond.amps_a == 70.0);
     close(curve.rpm_for(26.875, 1.0).unwrap(), 1500.0, 1e-6);
     assert_eq!(curve.rpm_for(70.0, 0.9), None);
+}
+
+/// A bench may begin above the turn-on speed: between its points it is the same
+/// curve, two points being a straight line, and beyond them nothing is told.
+#[test]
+fn a_bench_curve_is_told_between_its_points() {
+    let curve = OutputCurve::of_bench(&[(1500.0, 35.0), (2500.0, 55.0)]).unwrap();
+    close(curve.told_a(2000.0).unwrap(), 45.0, 1e-9);
+    assert_eq!((curve.told_a(1499.0), curve.told_a(2501.0)), (None, None));
+    assert!(curve.output(1000.0).before_first_point);
+    assert_eq!(curve.speeds_rpm(), (1500.0, 2500.0));
+    assert!(OutputCurve::of_bench(&[(1500.0, 35.0), (2500.0, 30.0)]).is_err());
+}
+
+/// The ideal machine by hand, EMF 0.01 V and reactance 1e-4 Ω a rpm: at 2000 rpm
+/// and 12 V it gives √(20² − 12²)/0.2 = 80 A; at 15 V it takes 2500 rpm for
+/// √(25² − 15²)/0.25 = 80 A.
+#[test]
+fn a_sheet_is_read_at_the_speed_that_its_voltage_stands_for() {
+    close(as_tested_rpm(2000.0, 12.0, 15.0), 2500.0, 1e-9);
+    close(as_tested_rpm(2500.0, 15.0, 12.0), 2000.0, 1e-9);
+    let ideal_a =
+        |rpm: f64, volts: f64| ((0.01 * rpm).powi(2) - volts * volts).sqrt() / (1e-4 * rpm);
+    close(ideal_a(2000.0, 12.0), 80.0, 1e-9);
+    for (rpm, volts) in [(1700.0, 12.4), (2400.0, 13.9), (6000.0, 14.2)] {
+        close(ideal_a(rpm, volts), ideal_a(as_tested_rpm(rpm, volts, 13.5), 13.5), 1e-9);
+    }
 }
 
 /// Fritsch and Carlson's own data (RPN 14, SIAM J. Numer. Anal. 17, 1980; from

@@ -28,6 +28,12 @@ fn writes_every_file() {
     }
     assert!(listed.contains(&"load_steps.csv".to_owned()));
     assert!(listed.contains(&"operating_points.csv".to_owned()));
+    assert!(listed.contains(&"output.svg".to_owned()));
+    assert!(listed.contains(&"output_curve.csv".to_owned()));
+    let bare = home.path().join("deep/bare");
+    let written = write_folder(&fixture::minimal(), &bare, Overwrite::SameLog).unwrap();
+    assert!(!written.files.iter().any(|f| f.starts_with("output")), "{:?}", written.files);
+    fs::remove_dir_all(&bare).unwrap();
     assert_eq!(names(home.path()), ["deep"]);
     assert_eq!(names(&home.path().join("deep")), ["report"]);
 }
@@ -49,6 +55,7 @@ fn replaces_the_same_logs_report_and_keeps_what_a_person_added() {
     let dir = home.path().join("report");
     write_folder(&fixture::overload(), &dir, Overwrite::SameLog).unwrap();
     fs::write(dir.join("step-99.svg"), "stale").unwrap();
+    fs::write(dir.join("output.csv"), "mine, not a report's").unwrap();
     fs::write(dir.join("my notes.txt"), "belt replaced").unwrap();
     let mut changed = fixture::overload();
     changed.verdict.headline = "Second look.".into();
@@ -56,6 +63,7 @@ fn replaces_the_same_logs_report_and_keeps_what_a_person_added() {
     assert!(written.replaced);
     assert!(fs::read_to_string(dir.join("report.html")).unwrap().contains("Second look."));
     assert!(!dir.join("step-99.svg").exists());
+    assert!(dir.join("output.csv").exists());
     assert_eq!(fs::read_to_string(dir.join("my notes.txt")).unwrap(), "belt replaced");
     assert_eq!(names(home.path()), ["report"]);
 }

@@ -2,7 +2,7 @@
 
 use crate::fixture;
 use roxmltree::{Document, Node};
-use stiffbus::diagnosis::Diagnosis;
+use stiffbus::diagnosis::{Diagnosis, OutputPoint};
 use stiffbus::report::svg;
 
 const MOST_BYTES: usize = 300_000;
@@ -11,7 +11,8 @@ fn plots(diagnosis: &Diagnosis) -> Vec<String> {
     let steps = (0..diagnosis.load_steps.len()).map(|i| svg::step(diagnosis, i));
     let traces = [svg::trace(diagnosis), svg::trace_narrow(diagnosis)];
     let speeds = svg::speed(diagnosis).into_iter().chain(svg::speed_narrow(diagnosis));
-    steps.chain(traces).chain(speeds).collect()
+    let outputs = svg::output(diagnosis).into_iter().chain(svg::output_narrow(diagnosis));
+    steps.chain(traces).chain(speeds).chain(outputs).collect()
 }
 
 fn texts<'a>(document: &'a Document) -> Vec<(Node<'a, 'a>, String)> {
@@ -183,7 +184,8 @@ fn every_step_is_numbered_and_every_line_named() {
 #[test]
 fn letters_of_the_narrow_plots_can_be_read() {
     let diagnosis = fixture::overload();
-    for plot in [svg::trace_narrow(&diagnosis), svg::speed_narrow(&diagnosis).unwrap()] {
+    let output = svg::output_narrow(&diagnosis).unwrap();
+    for plot in [svg::trace_narrow(&diagnosis), svg::speed_narrow(&diagnosis).unwrap(), output] {
         let document = Document::parse(&plot).unwrap();
         let scale = 336.0 / number(document.root_element(), "width");
         for (node, text) in texts(&document) {
@@ -207,6 +209,53 @@ fn the_plot_of_a_step_says_what_lies_past_its_end_and_what_is_a_peak() {
     assert!(svg::step(&diagnosis, 5).contains("peak 14.30 V"));
     diagnosis.load_steps[0].load = Some("fan on".into());
     assert!(svg::step(&diagnosis, 0).contains("fan on: on"));
+}
+
+/// Pixels along the axes are read off the axes' own labels.
+#[test]
+fn the_sheet_is_drawn_between_its_points_only() {
+    let mut diagnosis = fixture::overload();
+    let output = diagnosis.output.as_mut().unwrap();
+    // A bench that began at 1500 rpm with 16 A.
+    output.sheet.as_mut().unwrap().points.remove(0);
+    let plot = svg::output(&diagnosis).unwrap();
+    let document = Document::parse(&plot).unwrap();
+    let labels = texts(&document);
+    let along = |label: &str, coordinate: &str| {
+        let node = labels.iter().find(|(_, t)| t == label).unwrap_or_else(|| panic!("{label}")).0;
+        number(node, coordinate)
+    };
+    let per_rpm = (along("6000", "x") - along("2000", "x")) / 4000.0;
+    let rpm = |x: f64| 2000.0 + (x - along("2000", "x")) / per_rpm;
+    let curve = document.descendants().filter(|n| n.has_tag_name("polyline"));
+    let curve = curve.max_by_key(|n| n.attribute("points").map_or(0, str::len)).unwrap();
+    let xs: Vec<f64> = curve
+        .attribute("points")
+        .unwrap()
+        .split_whitespace()
+        .map(|p| p.split(',').next().unwrap().parse().unwrap())
+        .collect();
+    assert!((rpm(xs[0]) - 1500.0).abs() < 20.0, "{}", rpm(xs[0]));
+    assert!((rpm(*xs.last().unwrap()) - 8000.0).abs() < 20.0, "{}", rpm(*xs.last().unwrap()));
+    for text in [
+        "alternator speed, rpm",
+        "alternator current, A",
+        "sheet at 13.5 V, 23 °C",
+        "seen at full output, 90 %",
+        "at least: the bus was held",
+        "sheet at this heat and voltage",
+    ] {
+        assert!(labels.iter().any(|(_, t)| t == text), "{text}");
+    }
+    // Without alternator speed the sheet has no place.
+    let points = |d: &mut Diagnosis, change: fn(&mut OutputPoint)| {
+        d.output.as_mut().unwrap().points.iter_mut().for_each(change);
+    };
+    points(&mut diagnosis, |p| p.alternator_rpm = None);
+    let plot = svg::output(&diagnosis).unwrap();
+    assert!(plot.contains("engine speed, rpm") && !plot.contains("sheet at"));
+    points(&mut diagnosis, |p| p.engine_rpm = None);
+    assert_eq!(svg::output(&diagnosis), None);
 }
 
 #[test]
@@ -238,6 +287,7 @@ fn a_gap_in_the_log_is_a_gap_in_the_line() {
 fn draws_a_plot_of_nothing() {
     let minimal = fixture::minimal();
     assert_eq!(svg::speed(&minimal), None);
+    assert_eq!(svg::output(&minimal), None);
     assert!(svg::trace(&minimal).contains("voltage trace not told by this log"));
     assert!(svg::step(&minimal, 7).contains("not told by this log"));
     let mut broken = fixture::overload();
@@ -246,6 +296,11 @@ fn draws_a_plot_of_nothing() {
     broken.load_steps[0].baseline_v.value = f64::NAN;
     broken.load_steps[0].trough_at_s = f64::NAN;
     broken.picture.steps.clear();
+    let output = broken.output.as_mut().unwrap();
+    output.points[0].amps_a.high = f64::INFINITY;
+    output.points[1].amps_a.value = f64::NAN;
+    output.points[2].alternator_rpm = Some(f64::NAN);
+    output.sheet.as_mut().unwrap().points.clear();
     for plot in plots(&broken) {
         assert!(Document::parse(&plot).is_ok());
         assert!(!plot.contains("NaN"));

@@ -62,6 +62,19 @@ fn estimates_have_interval_and_grade_beside_them() {
 }
 
 #[test]
+fn the_output_curve_is_a_table_where_there_is_one() {
+    let curve = tables::output_curve_csv(&fixture::overload()).unwrap();
+    let rows = read(&curve);
+    assert_eq!(rows.len(), 4);
+    assert_eq!(rows[0]["amps_a"], "28.4");
+    assert_eq!(rows[0]["amps_a_low"], "27.6");
+    assert_eq!(rows[0]["sheet_a_grade"], "assumed");
+    assert_eq!(rows[2]["full_output"], "no");
+    assert_eq!(rows[2]["share_of_sheet"], "");
+    assert_eq!(tables::output_curve_csv(&fixture::minimal()), None);
+}
+
+#[test]
 fn cells_cannot_run_in_a_spreadsheet() {
     let diagnosis = fixture::hostile();
     let tables = [tables::steps_csv(&diagnosis), tables::operating_points_csv(&diagnosis)];

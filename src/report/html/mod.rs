@@ -4,6 +4,7 @@
 mod evidence;
 mod glance;
 mod lines;
+mod output;
 mod provenance;
 mod results;
 
@@ -67,6 +68,7 @@ fn page(diagnosis: &Diagnosis) -> Markup {
                     (results::cautions(diagnosis))
                     (results::operating_points(diagnosis))
                     (evidence::speed(diagnosis))
+                    (output::output(diagnosis))
                     (evidence::steps(diagnosis))
                     (results::system(diagnosis))
                     (lines::lines(diagnosis))

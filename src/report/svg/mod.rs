@@ -4,12 +4,14 @@
 mod axis;
 mod canvas;
 mod lanes;
+mod output;
 mod palette;
 mod scale;
 mod speed;
 mod step;
 mod trace;
 
+pub use output::{output, output_narrow};
 pub use speed::{speed, speed_narrow};
 pub use step::step;
 pub use trace::{trace, trace_narrow};

@@ -1,6 +1,6 @@
 //! What the alternator makes and what its regulator holds.
 
-use crate::diagnosis::{BusState, OperatingPoint, Severity};
+use crate::diagnosis::{BusState, OperatingPoint, Severity, SheetStanding};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Place, Role, Span, Tap};
 use crate::segment::{indices, mean};
@@ -10,7 +10,7 @@ use crate::verdict::Case;
 use crate::verdict::evidence::{
     amps, at_speed, is_idle, longest, of_point, told, volts, with_loads,
 };
-use crate::verdict::rules::{Seen, belt, wiring};
+use crate::verdict::rules::{Seen, belt, output, wiring};
 use crate::verdict::word::{OVERCHARGE_V, holds_at_speed, short_points};
 use crate::words::{MILLIVOLT_PER_DEGREE, VOLT, capital};
 
@@ -186,10 +186,15 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     let lacks = worst.regulation_shortfall_a.as_ref().map_or_else(String::new, |a| {
         format!(" To hold the setpoint there the alternator lacks {}.", amps(a))
     });
+    let sound = if output::meets_sheet(case) {
+        " Its output meets its sheet: capacity or speed is what lacks, not the machine."
+    } else {
+        ""
+    };
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits at {}{above}.{lacks}",
+            "{}{} the bus sits at {}{above}.{lacks}{sound}",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
             volts(&worst.voltage_v)
@@ -261,6 +266,8 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
         || belt::belt_slip(case).is_some()
         || belt::dips_on_acceleration(case).is_some()
         || not_charging(case).is_some()
+        // Its sheet has been asked, and that finding says more.
+        || matches!(output::standing(case), Some(SheetStanding::Below | SheetStanding::Meets))
         || gives_its_rating(case, fast)
     {
         return None;

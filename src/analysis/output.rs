@@ -1,0 +1,217 @@
+//! The alternator's output curve as the log shows it: its current against its
+//! speed while the bus lies under its setpoint, for then the machine gives all
+//! it has. While the bus is held the current only says "at least".
+//!
+//! Cut into short windows ([`windows`]), gathered by speed and heat, and held
+//! against the machine's sheet where one is given ([`against`]).
+
+mod against;
+mod told;
+mod windows;
+
+use std::collections::BTreeMap;
+
+use crate::analysis::level::half_width_v;
+use crate::analysis::setpoint::Setpoint;
+use crate::car::Car;
+use crate::diagnosis::{Heat, OutputPoint, OutputSeen, OutputSheet, SheetPoint};
+use crate::estimate::{Estimate, Grade};
+use crate::log::{Log, Role, Span};
+use crate::physics::alternator::{IDLE_POINT_RPM, OutputCurve};
+use crate::segment::{Grain, Segments};
+use crate::stats::resolution::quantisation_step;
+use windows::Window;
+
+/// A clamp or shunt is seldom zeroed better than this, and seldom true to better
+/// than this share: 90 % each (common practice, no source).
+pub const CLAMP_ZERO_A: f64 = 0.5;
+pub const CLAMP_GAIN: f64 = 0.015;
+/// Windows whose speeds lie this close make one point.
+const SAME_SPEED: f64 = 0.03;
+/// One machine at one heat gives its curve to within this share, whatever its
+/// loads: what lies further under the most was held back.
+const SAME_OUTPUT: f64 = 0.15;
+/// … and where its heat differs or is not logged, to within what heat takes
+/// (common practice, no source).
+const SAME_OUTPUT_ANY_HEAT: f64 = 0.25;
+/// A curve rises at least as this power of the typical one's.
+const STEEPNESS: f64 = 0.75;
+/// Where no ratio is stated (common practice, no source).
+const COMMON_RATIO: f64 = 2.6;
+/// More of the time than this held back, and a low bus is no proof.
+const MOST_HELD_BACK: f64 = 0.2;
+
+/// `None` where alternator current is not logged, or never in steady running.
+pub fn output(
+    log: &Log,
+    segments: &Segments,
+    setpoint: Option<&Setpoint>,
+    car: &Car,
+) -> Option<OutputSeen> {
+    let amps_a = log.channel(Role::AlternatorCurrent)?;
+    let time_s = log.time_s();
+    let grain = Grain::first_look(time_s, amps_a, quantisation_step(amps_a)).refined(
+        time_s,
+        amps_a,
+        &segments.stretches,
+    );
+    let mut windows = windows::windows(log, segments, setpoint, &grain, car);
+    let follows_loads = hold_back(&mut windows, &grain);
+    let sheet = car.alternator.sheet.as_ref();
+    let mut points: Vec<OutputPoint> = gathered(&windows)
+        .iter()
+        .filter_map(|members| point(members, &grain))
+        .map(|mut point| {
+            if let Some(sheet) = sheet {
+                let logged = log.channel(Role::AlternatorRpm).is_some();
+                against::hold_against(sheet, &mut point, logged);
+            }
+            point
+        })
+        .collect();
+    points.sort_by(|a, b| {
+        let speed = |p: &OutputPoint| p.alternator_rpm.or(p.engine_rpm).unwrap_or(0.0);
+        b.full_output.cmp(&a.full_output).then(speed(a).total_cmp(&speed(b)))
+    });
+    if points.is_empty() {
+        return None;
+    }
+    let standing = against::standing(&points);
+    let statement = told::statement(&points, sheet.is_some(), standing, follows_loads, log);
+    let sheet = sheet.map(|sheet| OutputSheet {
+        file: sheet.file.clone(),
+        test_v: sheet.test_v.clone(),
+        test_c: sheet.test_c.clone(),
+        points: sheet
+            .points
+            .iter()
+            .map(|&(alternator_rpm, amps_a)| SheetPoint { alternator_rpm, amps_a })
+            .collect(),
+    });
+    Some(OutputSeen { points, sheet, standing, statement })
+}
+
+/// A low bus proves full output only where nothing is lost on the way to the
+/// tap: a regulator that reads its own post holds that while the battery starves.
+/// Such a machine gives itself away, for its current follows the loads and not
+/// the speed. Windows that give well less than slower ones promise were held
+/// back; where they are many, a low bus proves nothing in this log, and all are
+/// lower bounds. Says whether that is so.
+fn hold_back(windows: &mut [Window], grain: &Grain) -> bool {
+    let shape = OutputCurve::typical(1.0);
+    // Per share of a typical curve; machines rise less or more steeply than that.
+    let per_shape = |window: &Window, amps_a: f64| {
+        let rpm = match window.alternator_rpm {
+            Some(rpm) => rpm,
+            None => COMMON_RATIO * window.engine_rpm.unwrap_or(0.0),
+        };
+        let share = shape.as_ref().map_or(1.0, |c| c.output(rpm.max(IDLE_POINT_RPM)).amps_a);
+        amps_a / share.powf(STEEPNESS)
+    };
+    let unsure_a = |w: &Window| half_width_v(w.samples, grain) + w.lag_a + CLAMP_ZERO_A;
+    let mut order: Vec<usize> = (0..windows.len()).filter(|&k| windows[k].full).collect();
+    order.sort_by(|&a, &b| windows[a].speed().total_cmp(&windows[b].speed()));
+    let mut most: BTreeMap<Heat, f64> = BTreeMap::new();
+    let mut ahead = order.iter().peekable();
+    let (mut held_back, mut held_s, mut all_s) = (Vec::new(), 0.0, 0.0);
+    for &k in &order {
+        let window = &windows[k];
+        let reach = window.speed() * (1.0 + SAME_SPEED);
+        while let Some(&j) = ahead.next_if(|&&j| windows[j].speed() <= reach) {
+            let other = &windows[j];
+            let promise = per_shape(other, other.amps_a - unsure_a(other));
+            let known = most.entry(other.heat).or_insert(promise);
+            *known = known.max(promise);
+        }
+        let gives = per_shape(window, window.amps_a + unsure_a(window));
+        let well_under = most.iter().any(|(&heat, &promise)| {
+            let alike = heat == window.heat && heat != Heat::Unknown;
+            let lost = if alike { SAME_OUTPUT } else { SAME_OUTPUT_ANY_HEAT };
+            gives < (1.0 - lost) * promise
+        });
+        all_s += window.span.seconds();
+        if well_under {
+            held_s += window.span.seconds();
+            held_back.push(k);
+        }
+    }
+    let proves_nothing = held_s > MOST_HELD_BACK * all_s;
+    for k in if proves_nothing { order } else { held_back } {
+        windows[k].full = false;
+    }
+    proves_nothing
+}
+
+/// Windows of one state, heat and speed.
+fn gathered(windows: &[Window]) -> Vec<Vec<&Window>> {
+    let mut order: Vec<&Window> = windows.iter().collect();
+    order.sort_by(|a, b| {
+        let key = |w: &Window| (w.full, w.heat);
+        key(a).cmp(&key(b)).then(a.speed().total_cmp(&b.speed()))
+    });
+    let mut groups: Vec<Vec<&Window>> = Vec::new();
+    for window in order {
+        let joins = groups.last().and_then(|group| group.first()).is_some_and(|first| {
+            (first.full, first.heat) == (window.full, window.heat)
+                && window.speed() <= first.speed() * (1.0 + SAME_SPEED)
+        });
+        match groups.last_mut() {
+            Some(group) if joins => group.push(window),
+            _ => groups.push(vec![window]),
+        }
+    }
+    groups
+}
+
+/// At full output the mean of all members; else the one that gave most, for a
+/// lower bound is worth what the highest is.
+fn point(members: &[&Window], grain: &Grain) -> Option<OutputPoint> {
+    let first = members.first()?;
+    let most = members.iter().max_by(|a, b| a.amps_a.total_cmp(&b.amps_a))?;
+    let members = if first.full { members } else { std::slice::from_ref(most) };
+    let samples: usize = members.iter().map(|w| w.samples).sum();
+    let average = |of: &dyn Fn(&Window) -> f64| {
+        members.iter().map(|w| w.samples as f64 * of(w)).sum::<f64>() / samples as f64
+    };
+    let told = |of: &dyn Fn(&Window) -> Option<f64>| {
+        let value = average(&|w| of(w).unwrap_or(f64::NAN));
+        value.is_finite().then_some(value)
+    };
+    let amps_a = average(&|w| w.amps_a);
+    let read_a = half_width_v(samples, grain);
+    let half_width_a = [read_a, average(&|w| w.lag_a), CLAMP_ZERO_A, CLAMP_GAIN * amps_a]
+        .into_iter()
+        .fold(0.0, f64::hypot);
+    let how = format!(
+        "mean of {samples} samples of logged alternator current; the clamp taken as true to {CLAMP_ZERO_A} A and {:.1} %",
+        100.0 * CLAMP_GAIN
+    );
+    let spans = joined(members.iter().map(|w| w.span).collect());
+    Some(OutputPoint {
+        alternator_rpm: told(&|w| w.alternator_rpm),
+        engine_rpm: told(&|w| w.engine_rpm),
+        amps_a: Estimate::around(amps_a, half_width_a, Grade::Measured, how),
+        at_v: average(&|w| w.at_v),
+        seconds: spans.iter().map(|s| s.seconds()).sum(),
+        heat: first.heat,
+        temperature_c: told(&|w| w.temperature.map(|(_, c)| c)),
+        temperature_at: first.temperature.map(|(place, _)| place.word().to_owned()),
+        spans,
+        full_output: first.full,
+        sheet_a: None,
+        share_of_sheet: None,
+    })
+}
+
+/// In time order, windows that follow on each other as one span.
+fn joined(mut spans: Vec<Span>) -> Vec<Span> {
+    spans.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    let mut joined: Vec<Span> = Vec::new();
+    for span in spans {
+        match joined.last_mut() {
+            Some(last) if span.start_s - last.end_s < 1e-6 => last.end_s = span.end_s,
+            _ => joined.push(span),
+        }
+    }
+    joined
+}

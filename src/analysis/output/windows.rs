@@ -1,0 +1,183 @@
+//! The short windows that the curve is made of, and whether each is at full output.
+
+use crate::analysis::level::level;
+use crate::analysis::setpoint::Setpoint;
+use crate::car::Car;
+use crate::diagnosis::{Heat, PhaseKind};
+use crate::log::{Log, Place, Role, Span, Tap};
+use crate::segment::{Grain, Segments, Stretch, indices, mean};
+
+/// Steady running is looked at in windows of this length, so that a bus that
+/// comes back to its setpoint within a stretch is seen to.
+const WINDOW_S: f64 = 5.0;
+const LEAST_WINDOW_S: f64 = 1.0;
+/// Further under the setpoint than this, the alternator gives all it has.
+const FULL_OUTPUT_V: f64 = 0.15;
+/// A passage from one speed to another tells the curve between them where the
+/// engine takes its time, in windows of this length.
+const PASSAGE_WINDOW_S: f64 = 2.0;
+/// A window in which speed moves by more than this share stands for no speed, and
+/// the current may lag behind.
+const MOVING_SHARE: f64 = 0.08;
+/// Field and belt follow within this (common practice, no source).
+const LAG_S: f64 = 0.3;
+
+#[derive(Debug, Clone)]
+pub struct Window {
+    pub span: Span,
+    pub alternator_rpm: Option<f64>,
+    pub engine_rpm: Option<f64>,
+    pub heat: Heat,
+    pub temperature: Option<(Place, f64)>,
+    pub amps_a: f64,
+    /// What the current may lag behind a moving speed.
+    pub lag_a: f64,
+    pub samples: usize,
+    pub at_v: f64,
+    /// Under the setpoint throughout.
+    pub full: bool,
+}
+
+impl Window {
+    /// What windows are told apart by: alternator speed, else engine speed.
+    pub fn speed(&self) -> f64 {
+        self.alternator_rpm.or(self.engine_rpm).unwrap_or(0.0)
+    }
+}
+
+/// All windows of steady running, and those of slow passages between at full output.
+pub fn windows(
+    log: &Log,
+    segments: &Segments,
+    setpoint: Option<&Setpoint>,
+    grain: &Grain,
+    car: &Car,
+) -> Vec<Window> {
+    let look = Look { log, segments, setpoint, grain, ratio: car.alternator.pulley_ratio };
+    let steady = segments.stretches.iter().flat_map(|stretch| {
+        let parts = parts(stretch.settled, WINDOW_S);
+        parts.into_iter().filter_map(|span| {
+            // A stretch may hold a change of speed too small to cut it in two.
+            look.moved_share(span).is_none_or(|moved| moved < MOVING_SHARE).then_some(())?;
+            look.window(span, stretch)
+        })
+    });
+    let mut windows: Vec<Window> = steady.collect();
+    windows.extend(look.passages());
+    windows
+}
+
+fn parts(span: Span, each_s: f64) -> Vec<Span> {
+    let count = (span.seconds() / each_s).round().max(1.0);
+    let step_s = span.seconds() / count;
+    let start = |k: f64| span.start_s + k * step_s;
+    let all = (0..count as usize).map(|k| k as f64);
+    all.map(|k| Span { start_s: start(k), end_s: start(k + 1.0) })
+        .filter(|part| part.seconds() >= LEAST_WINDOW_S)
+        .collect()
+}
+
+struct Look<'a> {
+    log: &'a Log,
+    segments: &'a Segments,
+    setpoint: Option<&'a Setpoint>,
+    grain: &'a Grain,
+    ratio: Option<f64>,
+}
+
+impl Look<'_> {
+    fn mean(&self, role: Role, span: Span) -> Option<f64> {
+        let values = self.log.channel(role)?.get(indices(self.log.time_s(), span))?;
+        Some(mean(values)).filter(|m| m.is_finite())
+    }
+
+    fn window(&self, span: Span, like: &Stretch) -> Option<Window> {
+        let log = self.log;
+        let current = log.channel(Role::AlternatorCurrent)?;
+        let amps = level(log.time_s(), current, span, self.grain)?;
+        let bus_v = level(log.time_s(), log.bus_v(), span, &self.segments.grain)?.mean_v;
+        let engine_rpm = self.mean(Role::EngineRpm, span);
+        let logged_rpm = self.mean(Role::AlternatorRpm, span);
+        let places = [Place::Alternator, Place::Coolant, Place::Intake, Place::Ambient];
+        let mut temperatures = places.into_iter();
+        Some(Window {
+            span,
+            alternator_rpm: logged_rpm.or(engine_rpm.zip(self.ratio).map(|(rpm, r)| rpm * r)),
+            engine_rpm,
+            heat: like.heat,
+            temperature: temperatures
+                .find_map(|place| Some((place, self.mean(Role::Temperature(place), span)?))),
+            amps_a: amps.mean_v,
+            lag_a: 0.0,
+            samples: amps.samples,
+            at_v: self.mean(Role::Voltage(Tap::Alternator), span).unwrap_or(bus_v),
+            full: halves(span).into_iter().all(|half| self.is_under(half)),
+        })
+    }
+
+    /// Whether bus and, where logged, the machine's own post lie under the
+    /// setpoint by more than droop and doubt.
+    fn is_under(&self, span: Span) -> bool {
+        let Some(setpoint) = self.setpoint else { return false };
+        let unsure_v = setpoint.estimate.value - setpoint.estimate.low;
+        let limit_v = setpoint.at((span.start_s + span.end_s) / 2.0) - FULL_OUTPUT_V - unsure_v;
+        let time_s = self.log.time_s();
+        let under = |tap_v: &[f64]| {
+            level(time_s, tap_v, span, &self.segments.grain)
+                .is_some_and(|seen| seen.mean_v + seen.half_width_v < limit_v)
+        };
+        let post = self.log.channel(Role::Voltage(Tap::Alternator));
+        under(self.log.bus_v()) && post.is_none_or(under)
+    }
+
+    /// Windows within slow changes of speed. No load is switched in them, and
+    /// the stretch nearest in time lends its heat.
+    fn passages(&self) -> Vec<Window> {
+        let mut windows = Vec::new();
+        for change in &self.segments.speed_changes {
+            let running = |phase: &&crate::diagnosis::Phase| phase.kind == PhaseKind::Running;
+            let inside = self.segments.phases.iter().filter(running).any(|phase| {
+                phase.start_s + WINDOW_S < change.start_s && change.end_s < phase.end_s
+            });
+            let nearest = self.segments.stretches.iter().min_by(|a, b| {
+                let apart = |s: &Stretch| (s.span.end_s - change.start_s).abs();
+                apart(a).total_cmp(&apart(b))
+            });
+            let Some(nearest) = nearest.filter(|_| inside) else { continue };
+            for span in parts(*change, PASSAGE_WINDOW_S) {
+                let switched = self.segments.steps.iter().any(|step| {
+                    step.at_s > span.start_s - PASSAGE_WINDOW_S && step.at_s < span.end_s
+                });
+                if !switched {
+                    windows.extend(self.passing(span, nearest));
+                }
+            }
+        }
+        windows
+    }
+
+    /// How far speed goes within a window, as a share of it.
+    fn moved_share(&self, span: Span) -> Option<f64> {
+        let [first, second] = halves(span);
+        let speed = |half| {
+            self.mean(Role::AlternatorRpm, half).or_else(|| self.mean(Role::EngineRpm, half))
+        };
+        // From the middle of one half to the middle of the other is half the window.
+        let (from_rpm, to_rpm) = (speed(first)?, speed(second)?);
+        Some(2.0 * (to_rpm - from_rpm).abs() / from_rpm.min(to_rpm).max(1.0))
+    }
+
+    fn passing(&self, span: Span, like: &Stretch) -> Option<Window> {
+        let window = self.window(span, like).filter(|w| w.full)?;
+        let [first, second] = halves(span);
+        let moved = self.moved_share(span)?;
+        let amps = |half| self.mean(Role::AlternatorCurrent, half);
+        let per_second_a = (amps(second)? - amps(first)?).abs() / (0.5 * span.seconds());
+        (moved < MOVING_SHARE).then_some(Window { lag_a: LAG_S * per_second_a, ..window })
+    }
+}
+
+fn halves(span: Span) -> [Span; 2] {
+    let middle_s = (span.start_s + span.end_s) / 2.0;
+    [Span { end_s: middle_s, ..span }, Span { start_s: middle_s, ..span }]
+}

@@ -1,0 +1,91 @@
+//! The alternator's output curve: a sentence, the picture, the points.
+
+use maud::{Markup, html as markup};
+
+use super::{estimate, plot, table, text};
+use crate::diagnosis::{Diagnosis, Heat, OutputPoint, OutputSeen};
+use crate::estimate::Estimate;
+use crate::report::svg;
+use crate::report::words::{self, AMP, DEGREE, PERCENT, RPM, VOLT, plain};
+
+/// Nothing where alternator current is not logged.
+pub fn output(diagnosis: &Diagnosis) -> Markup {
+    markup! {
+        @if let Some(output) = &diagnosis.output {
+            section aria-labelledby="h-output" {
+                h2 #h-output { "Alternator output" }
+                p { (plain(&output.statement)) }
+                p { dfn { "Full output" } ": the bus lies under its setpoint, so the alternator gives all "
+                    "it has at that speed. While the bus is held it gives what is asked for, and "
+                    dfn { "at least" } " that is in it."
+                    @if let Some(sheet) = &output.sheet {
+                        " Its sheet, " (plain(&sheet.file)) ", was taken at "
+                        (VOLT.graded(Some(&sheet.test_v))) " (" (plain(&sheet.test_v.how)) ") and "
+                        (DEGREE.graded(Some(&sheet.test_c))) " (" (plain(&sheet.test_c.how))
+                        "); for each point it is carried to the voltage there and to the machine's heat, "
+                        "by which output falls 10 to 25 % (common practice)."
+                    }
+                }
+                @if let Some(svg) = svg::output(diagnosis) { (plot(&svg, "middling")) }
+                @if let Some(narrow) = svg::output_narrow(diagnosis) { (plot(&narrow, "narrow")) }
+                (points(output))
+            }
+        }
+    }
+}
+
+fn points(output: &OutputSeen) -> Markup {
+    let mut heads =
+        vec!["Speed, rpm", "Output", "Current, A", "Voltage there, V", "Time there", "Heat"];
+    if output.sheet.is_some() {
+        heads.extend(["Sheet there, A", "Of the sheet, %"]);
+    }
+    let rows = output.points.iter().map(|point| {
+        let mut row = vec![
+            speed(point),
+            text(if point.full_output { "full" } else { "at least" }),
+            estimate(AMP, Some(&point.amps_a)),
+            text(VOLT.of(point.at_v)),
+            text(words::duration(point.seconds)),
+            heat(point),
+        ];
+        if output.sheet.is_some() {
+            row.push(told(AMP, point.sheet_a.as_ref(), "beyond the sheet"));
+            row.push(told(PERCENT_OF_ONE, point.share_of_sheet.as_ref(), ""));
+        }
+        row
+    });
+    table("Alternator output by speed, with 90 % interval and grade", &heads, rows.collect())
+}
+
+const PERCENT_OF_ONE: words::Unit = PERCENT.of_shares();
+
+fn told(unit: words::Unit, value: Option<&Estimate>, otherwise: &str) -> Markup {
+    match value {
+        Some(_) => estimate(unit, value),
+        None => markup! { span.none { (otherwise) } },
+    }
+}
+
+fn speed(point: &OutputPoint) -> Markup {
+    match (point.alternator_rpm, point.engine_rpm) {
+        (Some(rpm), Some(engine)) => markup! {
+            span.value { (RPM.bare(rpm)) } " " span.range { "engine " span.value { (RPM.bare(engine)) } }
+        },
+        (Some(rpm), None) => text(RPM.bare(rpm)),
+        (None, Some(engine)) => {
+            markup! { span.range { "engine " span.value { (RPM.bare(engine)) } } }
+        }
+        (None, None) => text(words::NOT_TOLD),
+    }
+}
+
+fn heat(point: &OutputPoint) -> Markup {
+    let word = if point.heat == Heat::Unknown { "not told" } else { point.heat.word() };
+    markup! {
+        (word)
+        @if let (Some(c), Some(place)) = (point.temperature_c, &point.temperature_at) {
+            " " span.range { (plain(place)) " " (DEGREE.of(c)) }
+        }
+    }
+}
