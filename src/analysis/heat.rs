@@ -145,6 +145,14 @@ fn pair(setpoint: &Setpoint, loads: &[String], windows: &[Window]) -> Option<Hea
         per_minute_v: (minutes >= 1.0).then(|| per(minutes, format!("over {minutes:.1} minutes"))),
         per_degree_v,
         change_v: change,
+        setpoint_early_v: None,
+        setpoint_late_v: None,
+        early_c: None,
+        late_c: None,
+        temperature: None,
+        holds_late: !slips,
+        output: Default::default(),
+        told: String::new(),
     })
 }
 

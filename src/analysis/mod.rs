@@ -55,7 +55,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
         state_of_charge_percent: rest_voltage_v.as_ref().map(rest::state_of_charge),
         load_steps: step_response::load_steps(log, segments),
-        keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &operating_points, car),
+        keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, car),
         heat: heat::heat(log, segments, setpoint.as_ref()),
         line_drop: line_drop::line_drops(log, segments),
         operating_points,

@@ -17,6 +17,13 @@ use crate::random_car::{Case, Options, random_case_with};
 
 const SEEDS: std::ops::Range<u64> = 3000..3200;
 
+fn seeds() -> std::ops::Range<u64> {
+    match std::env::var("FROM").ok().and_then(|f| f.parse::<u64>().ok()) {
+        Some(from) => from..from + 200,
+        None => SEEDS,
+    }
+}
+
 #[derive(Default)]
 struct Speeds {
     /// Right bound, where the true knee lies within the speeds seen and where not.
@@ -51,7 +58,7 @@ fn median(values: &[f64]) -> f64 {
 fn over(options: &Options) -> Speeds {
     let share = |first: u64| {
         let mut speeds = Speeds::default();
-        for seed in (SEEDS.start + first..SEEDS.end).step_by(2) {
+        for seed in (seeds().start + first..seeds().end).step_by(2) {
             speeds.merge(one(&random_case_with(seed, options)));
         }
         speeds
@@ -94,6 +101,17 @@ fn one(case: &Case) -> Speeds {
         if let (Bound::Within, Some(rpm)) = (right, &item.rpm) {
             speeds.covered.add_interval(rpm.contains(knee), (rpm.high - rpm.low) / knee);
             let error = (rpm.value - knee).abs() / knee;
+            if std::env::var("DUMP").is_ok() {
+                let mut sorted = knees.clone();
+                sorted.sort_by(f64::total_cmp);
+                let at = |p: f64| sorted[((sorted.len() - 1) as f64 * p) as usize];
+                println!(
+                    "DUMP {} {:?} hit={} truth {:.0} [{:.0} {:.0} {:.0} {:.0}] told {:.0} [{:.0} {:.0}] {} seen {:.0}-{:.0} n={} ratio {:.2} :: {}",
+                    case.seed, item.loads.len(), rpm.contains(knee), knee, at(0.0), at(0.25), at(0.75), at(1.0),
+                    rpm.value, rpm.low, rpm.high, rpm.grade.word(), item.seen_low_rpm, item.seen_high_rpm,
+                    spans.len(), case.car.pulley_ratio, rpm.how
+                );
+            }
             speeds.errors.push(error);
             if rpm.grade == Grade::Measured {
                 speeds.errors_measured.push(error);
