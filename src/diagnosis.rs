@@ -270,6 +270,13 @@ pub struct HeatPair {
     /// Whether late the bus is still at its setpoint.
     #[serde(default)]
     pub holds_late: bool,
+    /// Mean engine speed of both halves.
+    #[serde(default)]
+    pub rpm: Option<f64>,
+    /// Amps that the alternator gives more (less: negative) late than early, the
+    /// battery's part taken out; where late the bus is lower and does not hold.
+    #[serde(default)]
+    pub output_change_a: Option<Estimate>,
     /// What the change says of the alternator's output.
     #[serde(default)]
     pub output: OutputChange,
@@ -282,11 +289,13 @@ pub struct HeatPair {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum OutputChange {
-    /// The bus moved no more than its setpoint, or rose.
+    /// The bus moved no more than its setpoint, or rose, or late it holds.
     #[default]
     NoneSeen,
-    /// The bus is lower, and a battery that stands lower explains it.
+    /// The bus is lower, and a battery that stands lower may be all of it.
     BatteryToo,
+    /// The bus is lower, and so may be the engine speed.
+    SpeedToo,
     /// The bus is lower than setpoint and battery explain.
     Less,
 }

@@ -252,7 +252,7 @@ fn speed_change_after(case: &Case, step: &StepTruth) -> f64 {
 }
 
 /// Mean of the noise-free, unrounded bus over a span.
-fn mean_true(case: &Case, span: Span) -> f64 {
+pub fn mean_true(case: &Case, span: Span) -> f64 {
     let time_s = &case.simulated.time_s;
     let t0 = time_s[0];
     let values: Vec<f64> = time_s

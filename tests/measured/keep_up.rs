@@ -98,6 +98,15 @@ fn one(case: &Case) -> Speeds {
         };
         let bounds = if right == Bound::Within { &mut speeds.within } else { &mut speeds.outside };
         bounds.add(item.bound == right);
+        if std::env::var("DUMP").is_ok() && item.bound != right {
+            let mut sorted = knees.clone();
+            sorted.sort_by(f64::total_cmp);
+            let at = |p: f64| sorted[((sorted.len() - 1) as f64 * p) as usize];
+            println!("BOUND {} {:?} right {right:?} told {:?} truth {knee:.0} [{:.0} {:.0} {:.0} {:.0}] seen {:.0}-{:.0}", case.seed, item.loads.len(), item.bound, at(0.0), at(0.25), at(0.75), at(1.0), item.seen_low_rpm, item.seen_high_rpm);
+            for p in diagnosis.operating_points.iter().filter(|p| p.loads == item.loads) {
+                println!("   {:.0} {} {:.0}s {:.2} V conf {:.2} {}", p.rpm.unwrap_or(0.0), p.state.word(), p.seconds, p.voltage_v.value, p.state_confidence, p.state_how);
+            }
+        }
         if let (Bound::Within, Some(rpm)) = (right, &item.rpm) {
             speeds.covered.add_interval(rpm.contains(knee), (rpm.high - rpm.low) / knee);
             let error = (rpm.value - knee).abs() / knee;
