@@ -91,6 +91,8 @@ pub const PERCENT: Unit = Unit { name: "%", factor: 1.0, decimals: 0 };
 pub const MILLIVOLT_PER_MINUTE: Unit = Unit { name: "mV/min", factor: 1000.0, decimals: 0 };
 pub const MILLIVOLT_PER_DEGREE: Unit = Unit { name: "mV/°C", factor: 1000.0, decimals: 1 };
 
+/// Alternator speed over engine speed, "3.51 to 1".
+pub const RATIO: Unit = Unit { name: "to 1", factor: 1.0, decimals: 2 };
 /// "1.46 times": how much more.
 pub const TIMES: Unit = Unit { name: "times", factor: 1.0, decimals: 2 };
 

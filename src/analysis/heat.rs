@@ -21,7 +21,9 @@ use crate::log::{Log, Place, Role, Span};
 use crate::segment::points::band;
 use crate::segment::speed::differ;
 use crate::segment::{Segments, Stretch, indices, mean};
-use crate::words::{AMP, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, RPM, VOLT, capital, with_loads};
+use crate::words::{
+    AMP, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, RPM, VOLT, capital, with_loads,
+};
 
 /// Either half of a pair is at least this long,
 const LEAST_S: f64 = 4.0;
@@ -182,7 +184,8 @@ impl Pair<'_> {
             .drift_per_minute
             .as_ref()
             .map_or(0.0, |drift| drift.half_width() * (late_s - early_s) / 60.0);
-        let unsure_v = late.level.half_width_v.hypot(early.level.half_width_v).hypot(drift_unsure_v);
+        let unsure_v =
+            late.level.half_width_v.hypot(early.level.half_width_v).hypot(drift_unsure_v);
         let under_v = setpoint_v.1 - late.level.mean_v;
         let slips = under_v > DROOP_V + setpoint.estimate.half_width().max(late.level.half_width_v);
         let moved = beyond_v.abs() > DROOP_V + unsure_v;
@@ -312,13 +315,14 @@ fn sentence(pair: &HeatPair) -> String {
     let drift_v =
         pair.setpoint_late_v.zip(pair.setpoint_early_v).map_or(0.0, |(late, early)| late - early);
     let own = if drift_v.abs() < 0.005 {
-        "none of it the setpoint's own".to_owned()
+        "while its setpoint stayed".to_owned()
     } else {
-        format!("{} of it the setpoint's own", VOLT.of(drift_v))
+        format!("while its setpoint went {}", VOLT.of(drift_v))
     };
-    let minute = pair.per_minute_v.as_ref().map_or_else(String::new, |rate| {
-        format!(", {}", MILLIVOLT_PER_MINUTE.with_range(rate))
-    });
+    let minute = pair
+        .per_minute_v
+        .as_ref()
+        .map_or_else(String::new, |rate| format!(", {}", MILLIVOLT_PER_MINUTE.with_range(rate)));
     let degree = match (&pair.per_degree_v, &pair.temperature) {
         (Some(rate), Some(place)) => {
             format!(", {} of {place} temperature", MILLIVOLT_PER_DEGREE.with_range(rate))
@@ -343,8 +347,8 @@ fn sentence(pair: &HeatPair) -> String {
     format!(
         "{}{speed}: {} early, {} late, {} ({}, measured), {own}{minute}{degree}; late the bus {}.{output}",
         capital(&with_loads(&pair.loads)),
-        VOLT.value(&pair.early_v),
-        VOLT.value(&pair.late_v),
+        VOLT.of(pair.early_v.value),
+        VOLT.of(pair.late_v.value),
         VOLT.value(&pair.change_v),
         VOLT.range(&pair.change_v),
         if pair.holds_late { "still holds" } else { "does not hold" },
@@ -409,7 +413,8 @@ mod tests {
         let lost = |low, high| Estimate::new(-6.0, low, high, Grade::Assumed, "");
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::Less);
         assert_eq!(pair.output(Some(&lost(-9.0, 1.0))), OutputChange::BatteryToo);
-        let slower = [window(0.0, 14.3, 60.0), Window { rpm: Some(810.0), ..window(600.0, 13.3, 95.0) }];
+        let slower =
+            [window(0.0, 14.3, 60.0), Window { rpm: Some(810.0), ..window(600.0, 13.3, 95.0) }];
         let Some(pair) = Pair::of(&drifting(), &[], &slower) else { panic!("no pair") };
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::SpeedToo);
     }

@@ -34,6 +34,9 @@ const BLOCK_S: f64 = 5.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
 const WANDER_SHARE: f64 = 0.01;
 
+/// A pulley changed for a smaller one turns the alternator faster by no more than
+/// this: belt wrap and its speed at the red line (common practice, no source).
+const MOST_PULLEY_FACTOR: f64 = 1.6;
 /// Half the width of the middle 90 % of a normal distribution, in standard deviations.
 const NORMAL_90: f64 = 1.645;
 
@@ -91,9 +94,9 @@ pub fn keep_up(
         .filter_map(|((_, loads), visits)| {
             let speeds = speeds(visits);
             let bracket = bracket(&speeds);
-            let falls = bracket.ok().map(|bracket| {
-                passage::knees(log, segments, setpoint, visits, bracket, car)
-            });
+            let falls = bracket
+                .ok()
+                .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
             Some(Set {
                 loads,
                 visits,
@@ -149,12 +152,7 @@ impl Set<'_> {
         machines::Set { seen: seen.collect(), falls: self.falls.clone() }
     }
 
-    fn answer(
-        &self,
-        knees: Option<&machines::Knees>,
-        battery: &BatteryModel,
-        car: &Car,
-    ) -> KeepUp {
+    fn answer(&self, knees: Option<&machines::Knees>, battery: &BatteryModel, car: &Car) -> KeepUp {
         let (bound, rpm) = match self.bracket {
             Err(bound) => (bound, None),
             Ok(bracket) => (Bound::Within, Some(self.rpm(bracket, knees, battery, car))),
@@ -164,10 +162,11 @@ impl Set<'_> {
         let ratio_factor = lacks
             .filter(|_| missing_rpm.is_some())
             .map(|(rpm, idle_rpm)| scaled(rpm, 1.0 / idle_rpm, rpm.grade, "keep-up over idle"));
-        let pulley_ratio = ratio_factor.as_ref().zip(car.alternator.pulley_ratio).map(|(f, ratio)| {
-            let grade = f.grade.max(Grade::Inferred);
-            scaled(f, ratio, grade, "keep-up over idle, times the stated ratio")
-        });
+        let pulley_ratio =
+            ratio_factor.as_ref().zip(car.alternator.pulley_ratio).map(|(f, ratio)| {
+                let grade = f.grade.max(Grade::Inferred);
+                scaled(f, ratio, grade, "keep-up over idle, times the stated ratio")
+            });
         KeepUp {
             told: told(self, bound, rpm.as_ref(), missing_rpm.as_ref(), ratio_factor.as_ref()),
             loads: self.loads.to_vec(),
@@ -200,9 +199,10 @@ impl Set<'_> {
         let ceiling = high * (1.0 + WANDER_SHARE);
         let low_rpm = (least - wander).clamp(floor, value);
         let high_rpm = (most + wander).clamp(value, ceiling);
-        let shown = self.falls.iter().any(|(_, knee)| {
-            (knee.rpm - value).abs() <= knee.half_width_rpm.hypot(wander)
-        });
+        let shown = self
+            .falls
+            .iter()
+            .any(|(_, knee)| (knee.rpm - value).abs() <= knee.half_width_rpm.hypot(wander));
         let (grade, how) = match (shown, self.falls.is_empty()) {
             (true, _) => (Grade::Measured, "where the bus leaves its setpoint as the engine slows"),
             (false, false) => (
@@ -259,12 +259,20 @@ fn told(
                 rpm.grade.word()
             );
             match (set.idle_rpm, missing_rpm, ratio_factor) {
-                (Some(idle_rpm), Some(lacks), Some(factor)) => format!(
-                    "{holds}; idle at {} lacks {}: a pulley {} would do it, if belt and alternator speed at the red line allow it.",
-                    RPM.bare(idle_rpm),
-                    RPM.value(lacks),
-                    TIMES.value(factor),
-                ),
+                (Some(idle_rpm), Some(lacks), Some(factor)) => {
+                    let (idle, lacks) = (RPM.bare(idle_rpm), RPM.value(lacks));
+                    let faster = TIMES.of(factor.value);
+                    let pulley = if factor.value <= MOST_PULLEY_FACTOR {
+                        format!(
+                            "a pulley {faster} faster would do it, if belt and alternator speed at the red line allow it"
+                        )
+                    } else {
+                        format!(
+                            "the alternator would have to turn {faster} faster, more than a pulley gives; it takes more output at idle"
+                        )
+                    };
+                    format!("{holds}; idle at {idle} lacks {lacks}: {pulley}.")
+                }
                 _ => format!("{holds}."),
             }
         }
@@ -369,5 +377,50 @@ mod tests {
     fn one_side_alone_is_a_bound() {
         assert_eq!(bracket(&[at(800.0, 9.0, 9.0), at(2000.0, 9.0, 8.0)]), Err(Bound::BelowSeen));
         assert_eq!(bracket(&[at(800.0, 9.0, 0.0), at(2000.0, 9.0, 1.0)]), Err(Bound::AboveSeen));
+    }
+
+    fn set<'a>(loads: &'a [String], idle_rpm: Option<f64>) -> Set<'a> {
+        Set {
+            loads,
+            visits: &[],
+            seen: (850.0, 2400.0),
+            idle_rpm,
+            bracket: Ok((850.0, 2400.0)),
+            falls: Vec::new(),
+        }
+    }
+
+    /// By hand: 1240 − 850 = 390 rpm; 1240 / 850 = 1.459.
+    #[test]
+    fn what_idle_lacks_is_told() {
+        let loads = ["fans".to_owned(), "lamps".to_owned()];
+        let rpm = Estimate::new(1240.0, 1180.0, 1330.0, Grade::Measured, "");
+        let lacks = missing(&rpm, 850.0);
+        assert_eq!(lacks.as_ref().map(|e| (e.low, e.value, e.high)), Some((330.0, 390.0, 480.0)));
+        let factor = scaled(&rpm, 1.0 / 850.0, rpm.grade, "");
+        let set = set(&loads, Some(850.0));
+        let text = told(&set, Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
+        assert_eq!(
+            text,
+            "With fans + lamps on the bus holds from 1240 rpm up (1180 to 1330, measured); idle at 850 lacks 390 rpm: a pulley 1.46 times faster would do it, if belt and alternator speed at the red line allow it."
+        );
+    }
+
+    #[test]
+    fn what_no_pulley_gives_is_not_offered() {
+        let rpm = Estimate::new(2100.0, 1900.0, 2300.0, Grade::Assumed, "");
+        let lacks = missing(&rpm, 850.0);
+        let factor = scaled(&rpm, 1.0 / 850.0, rpm.grade, "");
+        let text =
+            told(&set(&[], Some(850.0)), Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
+        assert!(text.contains("more than a pulley gives"), "{text}");
+        assert!(missing(&rpm, 2200.0).is_none());
+    }
+
+    #[test]
+    fn only_an_idle_that_slips_lacks_speed() {
+        assert_eq!(slipping_idle(&[at(850.0, 20.0, 2.0), at(2000.0, 9.0, 9.0)]), Some(850.0));
+        assert_eq!(slipping_idle(&[at(850.0, 20.0, 18.0)]), None);
+        assert_eq!(slipping_idle(&[at(1500.0, 20.0, 0.0)]), None);
     }
 }

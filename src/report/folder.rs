@@ -10,11 +10,13 @@ use super::{html, json, svg, tables};
 
 const DIAGNOSIS_FILE: &str = "diagnosis.json";
 /// Every file of a report but the plots of its steps.
-const PLAIN_FILES: [&str; 6] = [
+const PLAIN_FILES: [&str; 8] = [
     "report.html",
     DIAGNOSIS_FILE,
     "trace.svg",
     "speed.svg",
+    "deficit.svg",
+    "heat.svg",
     "load_steps.csv",
     "operating_points.csv",
 ];
@@ -168,9 +170,13 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
         (DIAGNOSIS_FILE.to_owned(), json::json(diagnosis)),
         ("trace.svg".to_owned(), svg::trace(diagnosis)),
     ];
-    if let Some(speed) = svg::speed(diagnosis) {
-        files.push(("speed.svg".to_owned(), speed));
-    }
+    // Each is left out where the log has nothing for it.
+    let others = [
+        ("speed.svg", svg::speed(diagnosis)),
+        ("deficit.svg", svg::deficit(diagnosis)),
+        ("heat.svg", svg::heat(diagnosis)),
+    ];
+    files.extend(others.into_iter().filter_map(|(name, svg)| Some((name.to_owned(), svg?))));
     for (index, step) in diagnosis.load_steps.iter().enumerate() {
         files.push((format!("step-{:02}.svg", step.number), svg::step(diagnosis, index)));
     }

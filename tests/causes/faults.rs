@@ -95,10 +95,9 @@ impl Fault {
     /// The finding that names the cause; `None` where no log of one tap could.
     pub fn finding(self) -> Option<&'static str> {
         match self {
-            Fault::Healthy
-            | Fault::ThinGround
-            | Fault::SlippingBelt
-            | Fault::RegulatorDrifts => None,
+            Fault::Healthy | Fault::ThinGround | Fault::SlippingBelt | Fault::RegulatorDrifts => {
+                None
+            }
             Fault::ThinGroundTwoTaps | Fault::ThinGroundTwoTapsAmps => Some("line-drop-high"),
             Fault::BeltLetsGo => Some("dips-on-acceleration"),
             Fault::SlippingBeltBothSpeeds => Some("belt-slip"),

@@ -72,8 +72,12 @@ fn soak(script: &mut Script, car: &CarModel) {
         change(off_s, Demand::Speed(2500.0), 1.5),
     ];
     let switches = |first_s: f64, duty| {
-        (0..car.loads.len())
-            .map(move |load| Switch { at_s: first_s + 5.0 * load as f64, lag_s: 0.1, load, duty })
+        (0..car.loads.len()).map(move |load| Switch {
+            at_s: first_s + 5.0 * load as f64,
+            lag_s: 0.1,
+            load,
+            duty,
+        })
     };
     script.switches = switches(on_s, 1.0).chain(switches(off_s + 30.0, 0.0)).collect();
     script.duration_s = off_s + 60.0 + 5.0 * count;

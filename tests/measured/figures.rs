@@ -34,6 +34,15 @@ impl Tally {
         self.right as f64 / self.all as f64
     }
 
+    pub fn count(&self) -> usize {
+        self.all
+    }
+
+    /// True too of none.
+    pub fn all_right(&self) -> bool {
+        self.right == self.all
+    }
+
     pub fn merge(&mut self, other: Tally) {
         self.right += other.right;
         self.all += other.all;

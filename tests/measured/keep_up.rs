@@ -17,13 +17,6 @@ use crate::random_car::{Case, Options, random_case_with};
 
 const SEEDS: std::ops::Range<u64> = 3000..3200;
 
-fn seeds() -> std::ops::Range<u64> {
-    match std::env::var("FROM").ok().and_then(|f| f.parse::<u64>().ok()) {
-        Some(from) => from..from + 200,
-        None => SEEDS,
-    }
-}
-
 #[derive(Default)]
 struct Speeds {
     /// Right bound, where the true knee lies within the speeds seen and where not.
@@ -58,7 +51,7 @@ fn median(values: &[f64]) -> f64 {
 fn over(options: &Options) -> Speeds {
     let share = |first: u64| {
         let mut speeds = Speeds::default();
-        for seed in (seeds().start + first..seeds().end).step_by(2) {
+        for seed in (SEEDS.start + first..SEEDS.end).step_by(2) {
             speeds.merge(one(&random_case_with(seed, options)));
         }
         speeds
@@ -98,29 +91,9 @@ fn one(case: &Case) -> Speeds {
         };
         let bounds = if right == Bound::Within { &mut speeds.within } else { &mut speeds.outside };
         bounds.add(item.bound == right);
-        if std::env::var("DUMP").is_ok() && item.bound != right {
-            let mut sorted = knees.clone();
-            sorted.sort_by(f64::total_cmp);
-            let at = |p: f64| sorted[((sorted.len() - 1) as f64 * p) as usize];
-            println!("BOUND {} {:?} right {right:?} told {:?} truth {knee:.0} [{:.0} {:.0} {:.0} {:.0}] seen {:.0}-{:.0}", case.seed, item.loads.len(), item.bound, at(0.0), at(0.25), at(0.75), at(1.0), item.seen_low_rpm, item.seen_high_rpm);
-            for p in diagnosis.operating_points.iter().filter(|p| p.loads == item.loads) {
-                println!("   {:.0} {} {:.0}s {:.2} V conf {:.2} {}", p.rpm.unwrap_or(0.0), p.state.word(), p.seconds, p.voltage_v.value, p.state_confidence, p.state_how);
-            }
-        }
         if let (Bound::Within, Some(rpm)) = (right, &item.rpm) {
             speeds.covered.add_interval(rpm.contains(knee), (rpm.high - rpm.low) / knee);
             let error = (rpm.value - knee).abs() / knee;
-            if std::env::var("DUMP").is_ok() {
-                let mut sorted = knees.clone();
-                sorted.sort_by(f64::total_cmp);
-                let at = |p: f64| sorted[((sorted.len() - 1) as f64 * p) as usize];
-                println!(
-                    "DUMP {} {:?} hit={} truth {:.0} [{:.0} {:.0} {:.0} {:.0}] told {:.0} [{:.0} {:.0}] {} seen {:.0}-{:.0} n={} ratio {:.2} :: {}",
-                    case.seed, item.loads.len(), rpm.contains(knee), knee, at(0.0), at(0.25), at(0.75), at(1.0),
-                    rpm.value, rpm.low, rpm.high, rpm.grade.word(), item.seen_low_rpm, item.seen_high_rpm,
-                    spans.len(), case.car.pulley_ratio, rpm.how
-                );
-            }
             speeds.errors.push(error);
             if rpm.grade == Grade::Measured {
                 speeds.errors_measured.push(error);
@@ -181,8 +154,5 @@ fn keep_up_speeds_are_found() {
     assert!(error <= 0.05, "{error}");
     assert!(speeds.within.share() >= 0.95, "{}", speeds.within);
     assert!(speeds.outside.share() >= 0.95, "{}", speeds.outside);
-    // These are meant to be 90 % intervals and are too narrow still: the truth
-    // moves with the battery's charge between a fall in speed and the rest of
-    // the running, and a fall tells of its own moment alone. 75.8 % measured.
-    assert!(speeds.covered.share() >= 0.70, "{}", speeds.covered);
+    assert!((0.85..=0.95).contains(&speeds.covered.share()), "{}", speeds.covered);
 }

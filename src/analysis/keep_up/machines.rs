@@ -243,7 +243,9 @@ impl Machine {
         match (seen.holds, seen.battery_a) {
             (true, Some(logged_a)) => Some(logged_a),
             (true, None) => Some(window.mean_a()),
-            (false, _) => Some(battery.draws.get(self.draw)?.current_at(seen.held_v, window.end()?)),
+            (false, _) => {
+                Some(battery.draws.get(self.draw)?.current_at(seen.held_v, window.end()?))
+            }
         }
     }
 
@@ -311,13 +313,16 @@ fn middle(values: &mut [(f64, f64)]) -> f64 {
 /// prior·exp(−misfit / 2T), T as small as keeps [`LEAST_MACHINES`] in the count.
 fn flattened(misfits: &[f64], prior: &[f64]) -> Vec<f64> {
     let best = misfits.iter().copied().fold(f64::INFINITY, f64::min);
-    let weights = |temperature: f64| -> Vec<f64> {
-        misfits
-            .iter()
-            .zip(prior)
-            .map(|(m, p)| if m.is_finite() { p * (-(m - best) / (2.0 * temperature)).exp() } else { 0.0 })
-            .collect()
-    };
+    let weights =
+        |temperature: f64| -> Vec<f64> {
+            misfits
+                .iter()
+                .zip(prior)
+                .map(|(m, p)| {
+                    if m.is_finite() { p * (-(m - best) / (2.0 * temperature)).exp() } else { 0.0 }
+                })
+                .collect()
+        };
     let mut temperature = 1.0;
     let mut raw = weights(temperature);
     while effective_draws(&raw) < LEAST_MACHINES && temperature < 1e4 {

@@ -66,6 +66,8 @@ fn page(diagnosis: &Diagnosis) -> Markup {
                     (results::cautions(diagnosis))
                     (results::operating_points(diagnosis))
                     (evidence::speed(diagnosis))
+                    (evidence::deficit(diagnosis))
+                    (evidence::heat(diagnosis))
                     (evidence::steps(diagnosis))
                     (results::system(diagnosis))
                     (results::cannot_tell(diagnosis))

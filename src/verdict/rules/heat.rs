@@ -44,7 +44,8 @@ pub fn output_fades(case: &Case) -> Option<Seen> {
     } else {
         "Warm, the system no longer holds these loads."
     };
-    let half = |span: Span, text: String| Evidence { start_s: span.start_s, end_s: span.end_s, text };
+    let half =
+        |span: Span, text: String| Evidence { start_s: span.start_s, end_s: span.end_s, text };
     Some(Seen {
         severity: if drains { Severity::Fault } else { Severity::Caution },
         statement: format!(
