@@ -3,7 +3,7 @@
 use maud::{Markup, html as markup};
 
 use super::{estimate, interval, plot, table, text};
-use crate::diagnosis::{Diagnosis, LoadStep};
+use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
 use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
 use crate::report::{svg, tables};
@@ -31,7 +31,8 @@ pub fn speed(diagnosis: &Diagnosis) -> Markup {
 
 /// Amps short by engine speed, and each set's keep-up speed in a sentence.
 pub fn deficit(diagnosis: &Diagnosis) -> Markup {
-    let told = diagnosis.keep_up.iter().filter(|item| !item.told.is_empty());
+    let short = diagnosis.keep_up.iter().filter(|item| item.bound != Bound::BelowSeen);
+    let told = short.filter(|item| !item.told.is_empty());
     markup! {
         @if let Some(svg) = svg::deficit(diagnosis) {
             section aria-labelledby="h-deficit" {

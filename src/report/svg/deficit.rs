@@ -7,7 +7,7 @@ use super::canvas::{
     Canvas, Caption, DrawError, Drawn, Type, bold, document, fit, fit_bold, text_width,
 };
 use super::palette::{FAINT, Ink, SERIES, TEXT};
-use crate::diagnosis::{Diagnosis, KeepUp, OperatingPoint};
+use crate::diagnosis::{Bound, Diagnosis, KeepUp, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::report::words::{self, RPM};
 
@@ -18,8 +18,8 @@ const MOST_POINTS: usize = 400;
 const CAP: i32 = 3;
 /// Sets of one speed stand side by side, so many pixels apart; what the battery
 /// gives stands beside what the alternator lacks.
-const APART: i32 = 12;
-const BESIDE: i32 = 5;
+const APART: i32 = 9;
+const BESIDE: i32 = 4;
 
 #[derive(Clone, Copy)]
 struct Sheet {
@@ -163,7 +163,8 @@ fn key(sets: &[Set], more: usize, sheet: Sheet) -> Vec<(Option<usize>, String)> 
         let answer = set.keep_up.map(super::answer);
         if sheet.narrow {
             lines.push((Some(shape), fitted(&words::loads(set.loads))));
-            lines.extend(answer.map(|text| (None, fitted(&text))));
+            let within = set.keep_up.is_some_and(|item| item.bound == Bound::Within);
+            lines.extend(answer.filter(|_| within).map(|text| (None, fitted(&text))));
         } else if let Some(answer) = answer {
             let tail = format!(": {answer}");
             let left = (room - text_width(&tail, sheet.size)).max(120);
@@ -172,9 +173,10 @@ fn key(sets: &[Set], more: usize, sheet: Sheet) -> Vec<(Option<usize>, String)> 
         }
     }
     let words = [
-        "Bars: 90 % intervals. Sets of one speed stand side by side.",
+        "Ring and band: amps the alternator lacks.",
         "Filled mark: amps the battery gives.",
-        "Ring and shaded band: amps the alternator lacks to hold its setpoint.",
+        "Bars: 90 % intervals.",
+        "Sets of one speed stand side by side.",
     ];
     lines.extend(words.map(|text| (None, fitted(text))));
     if more > 0 {

@@ -152,7 +152,7 @@ fn draw(canvas: &Canvas, panel: &Panel, pair: &HeatPair, top: i32, sheet: Sheet)
     let Sheet { left, right, size, narrow, .. } = sheet;
     let line = size + 8;
     let speed = pair.rpm.map_or_else(String::new, |rpm| format!(", {}", RPM.of(rpm)));
-    let says = apart(pair);
+    let says = apart(pair, narrow);
     let said = text_width(&says, size);
     let names = words::loads(&pair.loads);
     let first = top + line / 2 + 4;
@@ -186,8 +186,8 @@ fn draw(canvas: &Canvas, panel: &Panel, pair: &HeatPair, top: i32, sheet: Sheet)
     canvas.line(vec![(left, floor), (right, floor)], super::palette::GRID, 1)
 }
 
-/// "13.62 to 13.55 V in 3.4 min, 82 to 96 °C coolant"
-fn apart(pair: &HeatPair) -> String {
+/// "−0.07 V in 3.4 min, 82 to 96 °C coolant, not held late"
+fn apart(pair: &HeatPair, narrow: bool) -> String {
     let middle = |s: crate::log::Span| (s.start_s + s.end_s) / 2.0;
     let minutes = (middle(pair.late) - middle(pair.early)) / 60.0;
     let warmth = match (&pair.temperature, pair.early_c.zip(pair.late_c)) {
@@ -196,7 +196,7 @@ fn apart(pair: &HeatPair) -> String {
         }
         _ => String::new(),
     };
-    let holds = if pair.holds_late { "" } else { ", not held late" };
+    let holds = if narrow || pair.holds_late { "" } else { ", not held late" };
     format!("{} in {} min{warmth}{holds}", VOLT.of(pair.change_v.value), number(minutes, 1))
 }
 
