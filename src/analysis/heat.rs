@@ -269,7 +269,7 @@ fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estim
     if spans.is_empty() {
         return pairs.iter().map(|_| None).collect();
     }
-    let pick = |k: &usize| k % EVERY_DRAW == 0;
+    let pick = |k: &usize| k.is_multiple_of(EVERY_DRAW);
     let draws: Vec<Draw> = (0..battery.draws.len())
         .filter(pick)
         .filter_map(|k| battery.draws.get(k).cloned())

@@ -180,7 +180,13 @@ fn key(sets: &[Set], more: usize, sheet: Sheet) -> Vec<(Option<usize>, String)> 
     ];
     lines.extend(words.map(|text| (None, fitted(text))));
     if more > 0 {
-        lines.push((None, fitted(&format!("{more} more sets that fall short are not drawn."))));
+        lines.push((
+            None,
+            fitted(&format!(
+                "{} not drawn.",
+                words::plural(more, "more short set is", "more short sets are")
+            )),
+        ));
     }
     lines
 }

@@ -58,7 +58,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> Option<String> {
     let bottom = top + row * pairs.len() as i32;
     let legend = legend(more, narrow);
     let line = size + 8;
-    let under = bottom + 2 * size + 34;
+    let under = bottom + 3 * size + 26;
     let height = under + line * legend.len() as i32 + 6;
     let caption = Caption {
         id,
