@@ -34,6 +34,8 @@ const BLOCK_S: f64 = 5.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
 const WANDER_SHARE: f64 = 0.01;
 
+/// Of the running at one speed, so much may contradict a knee within it.
+const MIXED_SHARE: f64 = 0.1;
 /// A pulley changed for a smaller one turns the alternator faster by no more than
 /// this: belt wrap and its speed at the red line (common practice, no source).
 const MOST_PULLEY_FACTOR: f64 = 1.6;
@@ -93,7 +95,7 @@ pub fn keep_up(
         .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
         .filter_map(|((_, loads), visits)| {
             let speeds = speeds(visits);
-            let bracket = bracket(&speeds);
+            let bracket = bracket(&speeds).or_else(|bound| inside(visits, &speeds, bound));
             let falls = bracket
                 .ok()
                 .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
@@ -319,6 +321,40 @@ fn bracket(speeds: &[Speed]) -> Result<(f64, f64), Bound> {
         (Some(slips), Some(holds)) => Ok((slips.rpm, holds.rpm)),
         (None, _) => Err(Bound::BelowSeen),
         (_, None) => Err(Bound::AboveSeen),
+    }
+}
+
+/// Where one side was not seen, the knee may lie within the speed at that end: its
+/// slower visits slip, its faster ones hold.
+fn inside(visits: &[Visit], speeds: &[Speed], bound: Bound) -> Result<(f64, f64), Bound> {
+    let end = match bound {
+        Bound::BelowSeen => speeds.first(),
+        _ => speeds.last(),
+    };
+    let Some(end) = end else { return Err(bound) };
+    let mut visits: Vec<Speed> = visits
+        .iter()
+        .filter(|v| end.low_rpm <= v.rpm && v.rpm <= end.high_rpm)
+        .map(|v| Speed {
+            rpm: v.rpm,
+            low_rpm: v.rpm,
+            high_rpm: v.rpm,
+            seconds: v.seconds,
+            holding_s: v.holding_s,
+        })
+        .collect();
+    visits.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+    let (below, above) = visits.split_at(split(&visits).min(visits.len()));
+    let wrong_s = below.iter().map(|v| v.holding_s).sum::<f64>()
+        + above.iter().map(Speed::slipping_s).sum::<f64>();
+    match (below.last(), above.first()) {
+        (Some(slips), Some(holds))
+            if wrong_s <= MIXED_SHARE * end.seconds
+                && holds.rpm > (1.0 + 2.0 * WANDER_SHARE) * slips.rpm =>
+        {
+            Ok((slips.rpm, holds.rpm))
+        }
+        _ => Err(bound),
     }
 }
 
