@@ -228,6 +228,21 @@ pub struct KeepUp {
     pub bound: Bound,
     pub seen_low_rpm: f64,
     pub seen_high_rpm: f64,
+    /// Steady idle seen with these loads, where it slips.
+    #[serde(default)]
+    pub idle_rpm: Option<f64>,
+    /// Engine speed that this idle lacks: keep-up less idle.
+    #[serde(default)]
+    pub missing_rpm: Option<Estimate>,
+    /// How much faster the alternator would have to turn at this idle.
+    #[serde(default)]
+    pub ratio_factor: Option<Estimate>,
+    /// That times the stated ratio of the pulleys.
+    #[serde(default)]
+    pub pulley_ratio: Option<Estimate>,
+    /// All of it in one sentence.
+    #[serde(default)]
+    pub told: String,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -242,6 +257,49 @@ pub struct HeatPair {
     pub change_v: Estimate,
     pub per_minute_v: Option<Estimate>,
     pub per_degree_v: Option<Estimate>,
+    /// Setpoint at the middle of each half, V.
+    #[serde(default)]
+    pub setpoint_early_v: Option<f64>,
+    #[serde(default)]
+    pub setpoint_late_v: Option<f64>,
+    /// Logged temperature of each half, °C, and where it is taken.
+    #[serde(default)]
+    pub early_c: Option<f64>,
+    #[serde(default)]
+    pub late_c: Option<f64>,
+    #[serde(default)]
+    pub temperature: Option<String>,
+    /// Whether late the bus is still at its setpoint.
+    #[serde(default)]
+    pub holds_late: bool,
+    /// Mean engine speed of both halves.
+    #[serde(default)]
+    pub rpm: Option<f64>,
+    /// Amps that the alternator gives more (less: negative) late than early, the
+    /// battery's part taken out; where late the bus is lower and does not hold.
+    #[serde(default)]
+    pub output_change_a: Option<Estimate>,
+    /// What the change says of the alternator's output.
+    #[serde(default)]
+    pub output: OutputChange,
+    /// All of it in one sentence.
+    #[serde(default)]
+    pub told: String,
+}
+
+/// What a pair of the same running, early and late, says of the output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum OutputChange {
+    /// The bus moved no more than its setpoint, or rose, or late it holds.
+    #[default]
+    NoneSeen,
+    /// The bus is lower, and a battery that stands lower may be all of it.
+    BatteryToo,
+    /// The bus is lower, and so may be the engine speed.
+    SpeedToo,
+    /// The bus is lower than setpoint and battery explain.
+    Less,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -92,6 +92,11 @@ pub const DEGREE: Unit = Unit { name: "°C", factor: 1.0, decimals: 0 };
 pub const MILLIVOLT_PER_MINUTE: Unit = Unit { name: "mV/min", factor: 1000.0, decimals: 0 };
 pub const MILLIVOLT_PER_DEGREE: Unit = Unit { name: "mV/°C", factor: 1000.0, decimals: 1 };
 
+/// Alternator speed over engine speed, "3.51 to 1".
+pub const RATIO: Unit = Unit { name: "to 1", factor: 1.0, decimals: 2 };
+/// "1.46 times": how much more.
+pub const TIMES: Unit = Unit { name: "times", factor: 1.0, decimals: 2 };
+
 /// Digits an interval may add: a tenth of a millivolt is below any logger.
 const MOST_EXTRA_DECIMALS: usize = 2;
 
@@ -188,6 +193,22 @@ pub fn loads(names: &[String]) -> String {
         };
     }
     parts.join(" + ") + &less
+}
+
+/// "with fans + ac on", "after steps 1 and 3" or "with no logged load on".
+pub fn with_loads(set: &[String]) -> String {
+    match set {
+        [] => "with no logged load on".to_owned(),
+        set if set.iter().all(|l| l.starts_with("step ")) => match set.len() {
+            1..=3 => format!("after {}", self::loads(set)),
+            n => format!("after {n} steps that no channel declares"),
+        },
+        set => {
+            let names = self::loads(set);
+            let on = if names.ends_with(" on") { "" } else { " on" };
+            format!("with {names}{on}")
+        }
+    }
 }
 
 /// "step 3" is (3, on), "step 3 off" is (3, off).

@@ -10,7 +10,7 @@ use crate::stats::weighted::weighted_quantile;
 /// Loads draw more as the voltage rises: lamps about V^0.5, motors about V,
 /// electronic drivers about 1/V (common practice, no source). How many amps the
 /// loads draw in all is not known; this is per volt for some tens of amps.
-const LOAD_GROWTH_A_PER_V: f64 = 2.5;
+pub const LOAD_GROWTH_A_PER_V: f64 = 2.5;
 /// Half a clamp meter's zero error: less than this from the battery is no draining.
 pub const DRAINING_A: f64 = 0.5;
 

@@ -2,19 +2,28 @@
 //!
 //! A setpoint that falls as the regulator warms takes the bus down with it and
 //! costs no output, so only points that are under their setpoint when warm, or
-//! that moved otherwise than the setpoint did, make a pair.
+//! that moved otherwise than the setpoint did, make a pair. A battery that gave
+//! early and stands lower late takes the bus down too: what the alternator gives
+//! is told with the battery's part taken out.
 
 use std::collections::BTreeMap;
 
+use crate::analysis::battery::BatteryModel;
+use crate::analysis::deficit::{LOAD_GROWTH_A_PER_V, spread};
 use crate::analysis::keep_up::DROOP_V;
 use crate::analysis::level::{Level, level};
+use crate::analysis::observer::observe;
+use crate::analysis::prior::Draw;
 use crate::analysis::setpoint::Setpoint;
-use crate::diagnosis::HeatPair;
+use crate::diagnosis::{HeatPair, OutputChange};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Place, Role, Span};
 use crate::segment::points::band;
 use crate::segment::speed::differ;
 use crate::segment::{Segments, Stretch, indices, mean};
+use crate::words::{
+    AMP, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, RPM, VOLT, capital, with_loads,
+};
 
 /// Either half of a pair is at least this long,
 const LEAST_S: f64 = 4.0;
@@ -24,6 +33,18 @@ const MOST_S: f64 = 10.0;
 const APART_S: f64 = 60.0;
 /// or in temperature.
 const APART_C: f64 = 10.0;
+/// A clamp meter's two readings differ by this much for nothing.
+const CLAMP_A: f64 = 1.0;
+
+/// Halves of one speed: an output curve is steep at idle, where one per cent of
+/// speed is two of output (common practice, no source).
+const SAME_SPEED_SHARE: f64 = 0.015;
+/// Output that is missing by less than this may be speed, loads or the model.
+const LEAST_LOSS_A: f64 = 2.0;
+/// Windows that a pair may begin with: what comes later is not early.
+const EARLY_WINDOWS: usize = 12;
+/// Every so many of the batteries that this one could be are asked again.
+const EVERY_DRAW: usize = 4;
 
 /// A steady window with what matters to a pair.
 struct Window {
@@ -32,22 +53,42 @@ struct Window {
     level: Level,
     /// Logged temperature and where it is taken.
     temperature: Option<(Place, f64)>,
+    /// Logged alternator current.
+    alternator_a: Option<f64>,
+}
+
+/// What early against late shows.
+#[derive(Default)]
+pub struct Heats {
+    pub pairs: Vec<HeatPair>,
+    /// Sets of loads seen early and late at one speed, moved or not.
+    pub compared: usize,
 }
 
 /// One pair for each set of loads and engine-speed band that has one. Empty
 /// where no setpoint is known: a fall could then be the regulator's.
-pub fn heat(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> Vec<HeatPair> {
-    let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return Vec::new() };
+pub fn heat(
+    log: &Log,
+    segments: &Segments,
+    setpoint: Option<&Setpoint>,
+    battery: &BatteryModel,
+) -> Heats {
+    let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return Heats::default() };
     let mut groups: BTreeMap<(u32, usize, &[String]), Vec<Window>> = BTreeMap::new();
     for stretch in &segments.stretches {
         let low_rpm = stretch.rpm.map_or(0, |rpm| band(rpm).0 as u32);
         let group = groups.entry((low_rpm, stretch.loads.len(), &stretch.loads)).or_default();
         group.extend(windows(log, segments, stretch));
     }
-    groups
-        .into_iter()
-        .filter_map(|((_, _, loads), windows)| pair(setpoint, loads, &windows))
-        .collect()
+    let mut pairs: Vec<Pair> = groups
+        .iter()
+        .filter_map(|((_, _, loads), windows)| Pair::of(setpoint, loads, windows))
+        .collect();
+    let compared = pairs.len();
+    pairs.retain(|pair| pair.slips || pair.moved);
+    let losses = losses(log, &pairs, battery);
+    let pairs = pairs.iter().zip(losses).map(|(pair, loss)| pair.told(loss)).collect();
+    Heats { pairs, compared }
 }
 
 /// The first and the last seconds of a stretch, or all of a short one.
@@ -77,6 +118,7 @@ fn windows(log: &Log, segments: &Segments, stretch: &Stretch) -> Vec<Window> {
                 rpm: channel_mean(Role::EngineRpm),
                 level: level(log.time_s(), log.bus_v(), span, &segments.grain)?,
                 temperature,
+                alternator_a: channel_mean(Role::AlternatorCurrent),
             })
         })
         .collect()
@@ -92,60 +134,225 @@ fn warmer_c(early: &Window, late: &Window) -> Option<(Place, f64)> {
     (place == other).then_some((place, late_c - early_c))
 }
 
-/// The first window against the last that is far enough from it.
-fn pair(setpoint: &Setpoint, loads: &[String], windows: &[Window]) -> Option<HeatPair> {
-    let early = windows.first()?;
-    let late = windows.iter().rev().find(|late| {
-        let later = late.span.start_s >= early.span.end_s;
-        let apart = late.span.start_s - early.span.end_s >= APART_S;
-        let warmer = warmer_c(early, late).is_some_and(|(_, c)| c.abs() >= APART_C);
-        let same_speed = match (early.rpm, late.rpm) {
+/// Whether two windows are of one speed to `share`; unknown speeds are.
+fn same_speed(early: &Window, late: &Window, share: f64) -> bool {
+    match (early.rpm, late.rpm) {
+        (Some(a), Some(b)) => (a - b).abs() <= share * a.min(b),
+        _ => true,
+    }
+}
+
+/// The same running early and late, with what its setpoint did meanwhile.
+struct Pair<'a> {
+    loads: &'a [String],
+    early: &'a Window,
+    late: &'a Window,
+    setpoint_v: (f64, f64),
+    /// Late the bus is under its setpoint,
+    slips: bool,
+    /// lower than the setpoint's drift takes it,
+    lower: bool,
+    /// or elsewhere than that.
+    moved: bool,
+}
+
+impl Pair<'_> {
+    /// The first window that has a match far enough from it, the last such match;
+    /// of one speed if it can be, else within what idle hunting allows.
+    fn of<'a>(setpoint: &Setpoint, loads: &'a [String], windows: &'a [Window]) -> Option<Pair<'a>> {
+        let far = |early: &Window, late: &Window| {
+            let later = late.span.start_s >= early.span.end_s;
+            let apart = late.span.start_s - early.span.end_s >= APART_S;
+            later && (apart || warmer_c(early, late).is_some_and(|(_, c)| c.abs() >= APART_C))
+        };
+        let alike = |early: &Window, late: &Window| match (early.rpm, late.rpm) {
             (Some(a), Some(b)) => !differ(a, b),
             _ => true,
         };
-        later && same_speed && (apart || warmer)
-    })?;
-    let (early_s, late_s) = (middle_s(early.span), middle_s(late.span));
-    let drift_v = setpoint.at(late_s) - setpoint.at(early_s);
-    let half_width_v = late.level.half_width_v.hypot(early.level.half_width_v);
-    let change_v = late.level.mean_v - early.level.mean_v;
-    let beyond_v = change_v - drift_v;
-    let drift_unsure_v = setpoint
-        .drift_per_minute
-        .as_ref()
-        .map_or(0.0, |drift| drift.half_width() * (late_s - early_s) / 60.0);
-    let under_v = setpoint.at(late_s) - late.level.mean_v;
-    let slips = under_v > DROOP_V + setpoint.estimate.half_width().max(late.level.half_width_v);
-    let moved = beyond_v.abs() > DROOP_V + half_width_v.hypot(drift_unsure_v);
-    if !(slips || moved) {
-        return None;
+        let found = |fits: &dyn Fn(&Window, &Window) -> bool| {
+            windows.iter().take(EARLY_WINDOWS).find_map(|early| {
+                let late = windows.iter().rev().find(|late| far(early, late) && fits(early, late));
+                Some((early, late?))
+            })
+        };
+        let (early, late) = found(&|early, late| same_speed(early, late, SAME_SPEED_SHARE))
+            .or_else(|| found(&alike))?;
+        let (early_s, late_s) = (middle_s(early.span), middle_s(late.span));
+        let setpoint_v = (setpoint.at(early_s), setpoint.at(late_s));
+        let beyond_v = late.level.mean_v - early.level.mean_v - (setpoint_v.1 - setpoint_v.0);
+        let drift_unsure_v = setpoint
+            .drift_per_minute
+            .as_ref()
+            .map_or(0.0, |drift| drift.half_width() * (late_s - early_s) / 60.0);
+        let unsure_v =
+            late.level.half_width_v.hypot(early.level.half_width_v).hypot(drift_unsure_v);
+        let under_v = setpoint_v.1 - late.level.mean_v;
+        let slips = under_v > DROOP_V + setpoint.estimate.half_width().max(late.level.half_width_v);
+        let moved = beyond_v.abs() > DROOP_V + unsure_v;
+        let lower = beyond_v < -(DROOP_V + unsure_v);
+        Some(Pair { loads, early, late, setpoint_v, slips, lower, moved })
     }
-    let how = format!(
-        "late less early, same loads; the setpoint's own drift is {drift_v:+.2} V of it, {}",
-        if slips { "and late the bus does not hold" } else { "and the bus holds late" }
-    );
-    let change = Estimate::around(change_v, half_width_v, Grade::Measured, how);
-    let per = |by: f64, how: String| {
-        let (a, b) = (change.low / by, change.high / by);
-        Estimate::new(change.value / by, a.min(b), a.max(b), Grade::Measured, how)
+
+    /// Whether the bus asks where its volts went: then the battery is asked.
+    fn asks(&self) -> bool {
+        self.slips && self.lower
+    }
+
+    fn told(&self, loss: Option<Estimate>) -> HeatPair {
+        let (early, late) = (self.early, self.late);
+        let drift_v = self.setpoint_v.1 - self.setpoint_v.0;
+        let half_width_v = late.level.half_width_v.hypot(early.level.half_width_v);
+        let how = format!(
+            "late less early, same loads; the setpoint's own drift is {drift_v:+.2} V of it, {}",
+            if self.slips { "and late the bus does not hold" } else { "and the bus holds late" }
+        );
+        let change_v = late.level.mean_v - early.level.mean_v;
+        let change = Estimate::around(change_v, half_width_v, Grade::Measured, how);
+        let per = |by: f64, how: String| {
+            let (a, b) = (change.low / by, change.high / by);
+            Estimate::new(change.value / by, a.min(b), a.max(b), Grade::Measured, how)
+        };
+        let minutes = (middle_s(late.span) - middle_s(early.span)) / 60.0;
+        let warmer = warmer_c(early, late);
+        let per_degree_v = warmer
+            .filter(|(_, c)| c.abs() >= APART_C)
+            .map(|(place, c)| per(c, format!("against the logged {} temperature", place.word())));
+        let edges = early.rpm.map(band);
+        let mut pair = HeatPair {
+            loads: self.loads.to_vec(),
+            rpm_low: edges.map(|b| b.0),
+            rpm_high: edges.map(|b| b.1).filter(|high| high.is_finite()),
+            rpm: early.rpm.zip(late.rpm).map(|(a, b)| (a + b) / 2.0),
+            early: early.span,
+            late: late.span,
+            early_v: early.level.estimate("mean of the early seconds"),
+            late_v: late.level.estimate("mean of the late seconds"),
+            per_minute_v: (minutes >= 1.0)
+                .then(|| per(minutes, format!("over {minutes:.1} minutes"))),
+            per_degree_v,
+            change_v: change,
+            setpoint_early_v: Some(self.setpoint_v.0),
+            setpoint_late_v: Some(self.setpoint_v.1),
+            early_c: warmer.and(early.temperature).map(|t| t.1),
+            late_c: warmer.and(late.temperature).map(|t| t.1),
+            temperature: warmer.map(|(place, _)| place.word().to_owned()),
+            holds_late: !self.slips,
+            output: self.output(loss.as_ref()),
+            output_change_a: loss,
+            told: String::new(),
+        };
+        pair.told = sentence(&pair);
+        pair
+    }
+
+    fn output(&self, change_a: Option<&Estimate>) -> OutputChange {
+        let speeds_known = self.early.rpm.is_some() && self.late.rpm.is_some();
+        match change_a {
+            None => OutputChange::NoneSeen,
+            Some(_) if !speeds_known || !same_speed(self.early, self.late, SAME_SPEED_SHARE) => {
+                OutputChange::SpeedToo
+            }
+            Some(change) if change.high < -LEAST_LOSS_A => OutputChange::Less,
+            Some(_) => OutputChange::BatteryToo,
+        }
+    }
+}
+
+/// Amps by which the alternator gives less late than early, where a pair asks.
+///
+/// Late, under its setpoint, it gives all it has: loads and what the battery
+/// takes. Early it gave at least that much of its own. The same loads on a lower
+/// bus draw a little less. What is left is output: never more than has truly gone.
+fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estimate>> {
+    let spans: Vec<Span> =
+        pairs.iter().filter(|p| p.asks()).flat_map(|p| [p.early.span, p.late.span]).collect();
+    if spans.is_empty() {
+        return pairs.iter().map(|_| None).collect();
+    }
+    let pick = |k: &usize| k.is_multiple_of(EVERY_DRAW);
+    let draws: Vec<Draw> = (0..battery.draws.len())
+        .filter(pick)
+        .filter_map(|k| battery.draws.get(k).cloned())
+        .collect();
+    let weights: Vec<f64> = (0..battery.draws.len())
+        .filter(pick)
+        .filter_map(|k| battery.observed.weights.get(k).copied())
+        .collect();
+    let observed = observe(log, &draws, &spans);
+    let mut asked = 0;
+    pairs
+        .iter()
+        .map(|pair| {
+            if !pair.asks() {
+                return None;
+            }
+            let at = asked;
+            asked += 2;
+            if let Some((early_a, late_a)) = pair.early.alternator_a.zip(pair.late.alternator_a) {
+                let how = "logged alternator current, late less early";
+                return Some(Estimate::around(late_a - early_a, CLAMP_A, Grade::Measured, how));
+            }
+            let lower_v = (pair.early.level.mean_v - pair.late.level.mean_v).max(0.0);
+            let change_a: Vec<f64> = (0..draws.len())
+                .map(|draw| {
+                    let mean_a = |w: usize| observed.window(draw, w).mean_a();
+                    mean_a(at + 1) - mean_a(at) - LOAD_GROWTH_A_PER_V * lower_v
+                })
+                .collect();
+            let how = "what the battery takes late less early, the loads being the same";
+            Some(spread(&change_a, &weights, battery.grade, how))
+        })
+        .collect()
+}
+
+/// A change told as a loss.
+pub fn negated(change: &Estimate) -> Estimate {
+    Estimate { value: -change.value, low: -change.high, high: -change.low, ..change.clone() }
+}
+
+fn sentence(pair: &HeatPair) -> String {
+    let speed = pair.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
+    let drift_v =
+        pair.setpoint_late_v.zip(pair.setpoint_early_v).map_or(0.0, |(late, early)| late - early);
+    let own = if drift_v.abs() < 0.005 {
+        "while its setpoint stayed".to_owned()
+    } else {
+        format!("while its setpoint went {}", VOLT.of(drift_v))
     };
-    let minutes = (late_s - early_s) / 60.0;
-    let per_degree_v = warmer_c(early, late)
-        .filter(|(_, c)| c.abs() >= APART_C)
-        .map(|(place, c)| per(c, format!("against the logged {} temperature", place.word())));
-    let edges = early.rpm.map(band);
-    Some(HeatPair {
-        loads: loads.to_vec(),
-        rpm_low: edges.map(|b| b.0),
-        rpm_high: edges.map(|b| b.1).filter(|high| high.is_finite()),
-        early: early.span,
-        late: late.span,
-        early_v: early.level.estimate("mean of the early seconds"),
-        late_v: late.level.estimate("mean of the late seconds"),
-        per_minute_v: (minutes >= 1.0).then(|| per(minutes, format!("over {minutes:.1} minutes"))),
-        per_degree_v,
-        change_v: change,
-    })
+    let minute = pair
+        .per_minute_v
+        .as_ref()
+        .map_or_else(String::new, |rate| format!(", {}", MILLIVOLT_PER_MINUTE.with_range(rate)));
+    let degree = match (&pair.per_degree_v, &pair.temperature) {
+        (Some(rate), Some(place)) => {
+            format!(", {} of {place} temperature", MILLIVOLT_PER_DEGREE.with_range(rate))
+        }
+        _ => String::new(),
+    };
+    let output = match (pair.output, &pair.output_change_a) {
+        (OutputChange::Less, Some(change)) => {
+            let lost = negated(change);
+            let (value, range) = (AMP.value(&lost), AMP.range(&lost));
+            format!(" The alternator gives {value} less ({range}, {}).", lost.grade.word())
+        }
+        (OutputChange::BatteryToo, _) => {
+            " A battery that stands lower than early may be all of it.".to_owned()
+        }
+        (OutputChange::SpeedToo, _) => {
+            " Engine speed was not quite the same, or is not logged: output cannot be told from it."
+                .to_owned()
+        }
+        _ => String::new(),
+    };
+    format!(
+        "{}{speed}: {} early, {} late, {} ({}, measured), {own}{minute}{degree}; late the bus {}.{output}",
+        capital(&with_loads(&pair.loads)),
+        VOLT.of(pair.early_v.value),
+        VOLT.of(pair.late_v.value),
+        VOLT.value(&pair.change_v),
+        VOLT.range(&pair.change_v),
+        if pair.holds_late { "still holds" } else { "does not hold" },
+    )
 }
 
 #[cfg(test)]
@@ -158,6 +365,7 @@ mod tests {
             rpm: Some(850.0),
             level: Level { mean_v, half_width_v: 0.01, samples: 100 },
             temperature: Some((Place::Coolant, coolant_c)),
+            alternator_a: None,
         }
     }
 
@@ -174,7 +382,10 @@ mod tests {
     #[test]
     fn a_bus_that_sinks_under_its_setpoint_is_told_with_its_rate() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = pair(&drifting(), &[], &windows) else { panic!("no pair") };
+        let Some(pair) = Pair::of(&drifting(), &[], &windows) else { panic!("no pair") };
+        assert!(pair.asks());
+        let pair = pair.told(None);
+        assert!(!pair.holds_late && pair.output == OutputChange::NoneSeen);
         assert!((pair.change_v.value + 1.0).abs() < 1e-9);
         assert!(pair.per_minute_v.is_some_and(|rate| (rate.value + 0.1).abs() < 1e-9));
         assert!(pair.per_degree_v.is_some_and(|rate| (rate.value + 1.0 / 35.0).abs() < 1e-9
@@ -185,12 +396,26 @@ mod tests {
     #[test]
     fn a_setpoint_that_drifts_costs_no_output() {
         let windows = [window(0.0, 14.4, 60.0), window(600.0, 14.3, 95.0)];
-        assert!(pair(&drifting(), &[], &windows).is_none());
+        let Some(pair) = Pair::of(&drifting(), &[], &windows) else { panic!("no pair") };
+        assert!(!pair.slips && !pair.moved && !pair.asks());
     }
 
     #[test]
     fn windows_close_in_time_and_heat_are_no_pair() {
         let windows = [window(0.0, 14.3, 90.0), window(30.0, 13.3, 91.0)];
-        assert!(pair(&drifting(), &[], &windows).is_none());
+        assert!(Pair::of(&drifting(), &[], &windows).is_none());
+    }
+
+    #[test]
+    fn only_a_loss_beyond_the_battery_at_one_speed_is_output() {
+        let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
+        let Some(pair) = Pair::of(&drifting(), &[], &windows) else { panic!("no pair") };
+        let lost = |low, high| Estimate::new(-6.0, low, high, Grade::Assumed, "");
+        assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::Less);
+        assert_eq!(pair.output(Some(&lost(-9.0, 1.0))), OutputChange::BatteryToo);
+        let slower =
+            [window(0.0, 14.3, 60.0), Window { rpm: Some(810.0), ..window(600.0, 13.3, 95.0) }];
+        let Some(pair) = Pair::of(&drifting(), &[], &slower) else { panic!("no pair") };
+        assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::SpeedToo);
     }
 }

@@ -2,23 +2,26 @@
 //!
 //! Steady running says at which speeds the bus holds and at which it does not;
 //! the answer lies between the two. Where the engine went from one to the other
-//! with the loads unchanged, the way there shows the knee itself ([`passage`]);
-//! where it did not, the amps that are missing below it say how much speed
-//! brings them ([`missing`]).
+//! with the loads unchanged, the way there shows the knee itself ([`passage`]).
+//! That, and the amps that are missing below it, are carried to the whole of the
+//! running by the machines and batteries that these could be ([`machines`]).
 
-mod missing;
+mod machines;
 mod passage;
 
 use std::collections::BTreeMap;
 
+use crate::analysis::battery::BatteryModel;
 use crate::analysis::level::level;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
-use crate::diagnosis::{Bound, KeepUp, OperatingPoint};
+use crate::diagnosis::{Bound, KeepUp};
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Log, Span};
+use crate::log::{Log, Role, Span};
+use crate::segment::points::{BAND_EDGES_RPM, band};
 use crate::segment::speed::differ;
-use crate::segment::{Segments, Stretch};
+use crate::segment::{Segments, Stretch, indices, mean};
+use crate::words::{self, RPM, TIMES, capital};
 
 /// Under the setpoint by less than this is the regulator's droop, not a slip
 /// (common practice, no source).
@@ -31,11 +34,18 @@ const BLOCK_S: f64 = 5.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
 const WANDER_SHARE: f64 = 0.01;
 
+/// Of the running at one speed, so much may contradict a knee within it.
+const MIXED_SHARE: f64 = 0.1;
+/// A pulley changed for a smaller one turns the alternator faster by no more than
+/// this: belt wrap and its speed at the red line (common practice, no source).
+const MOST_PULLEY_FACTOR: f64 = 1.6;
 /// Half the width of the middle 90 % of a normal distribution, in standard deviations.
 const NORMAL_90: f64 = 1.645;
 
 /// One steady stretch held against the setpoint of its time.
 struct Visit<'a> {
+    /// Of the log's stretches.
+    index: usize,
     stretch: &'a Stretch,
     rpm: f64,
     seconds: f64,
@@ -70,13 +80,13 @@ pub fn keep_up(
     log: &Log,
     segments: &Segments,
     setpoint: Option<&Setpoint>,
-    points: &[OperatingPoint],
+    battery: &BatteryModel,
     car: &Car,
 ) -> Vec<KeepUp> {
     let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return Vec::new() };
     let mut sets: BTreeMap<(usize, &[String]), Vec<Visit>> = BTreeMap::new();
-    for stretch in &segments.stretches {
-        if let Some(visit) = visit(log, segments, setpoint, stretch) {
+    for (k, stretch) in segments.stretches.iter().enumerate() {
+        if let Some(visit) = visit(log, segments, setpoint, k, stretch) {
             sets.entry((stretch.loads.len(), &stretch.loads)).or_default().push(visit);
         }
     }
@@ -85,71 +95,196 @@ pub fn keep_up(
         .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
         .filter_map(|((_, loads), visits)| {
             let speeds = speeds(visits);
-            let bracket = bracket(&speeds);
-            let fall = bracket.ok().and_then(|bracket| {
-                combined(&passage::knees(log, segments, setpoint, visits, bracket, car))
-            });
-            let of_set = points.iter().filter(|p| p.loads == **loads);
-            let lack = bracket.ok().and_then(|(_, high)| missing::lack(of_set, high));
+            let bracket = bracket(&speeds).or_else(|bound| inside(visits, &speeds, bound));
+            let falls = bracket
+                .ok()
+                .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
             Some(Set {
                 loads,
+                visits,
                 seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
+                idle_rpm: slipping_idle(&speeds),
                 bracket,
-                fall,
-                lack,
+                falls: falls.unwrap_or_default(),
             })
         })
         .collect();
-    let alternator = missing::Alternator::seen(
-        sets.iter().filter_map(|s| Some((s.fall?.rpm, s.lack.as_ref()?))),
-        car,
-    );
-    sets.iter().map(|set| set.answer(&alternator)).collect()
+    let seen: Vec<machines::Set> =
+        sets.iter().map(|set| set.as_machines_see_it(log, setpoint)).collect();
+    let any_within = sets.iter().any(|set| set.bracket.is_ok());
+    let knees = if any_within { machines::knees(log, &seen, battery, car) } else { Vec::new() };
+    sets.iter().enumerate().map(|(k, set)| set.answer(knees.get(k), battery, car)).collect()
 }
 
 /// What is known of one set of loads.
 struct Set<'a> {
     loads: &'a [String],
+    visits: &'a [Visit<'a>],
     seen: (f64, f64),
+    /// Steady idle that slips.
+    idle_rpm: Option<f64>,
     /// Fastest speed that slips and slowest that holds; else which is missing.
     bracket: Result<(f64, f64), Bound>,
-    fall: Option<Knee>,
-    lack: Option<missing::Lack>,
+    /// Knees that falls in speed show, each with the visit before it.
+    falls: Vec<(usize, Knee)>,
 }
 
 impl Set<'_> {
-    fn answer(&self, alternator: &missing::Alternator) -> KeepUp {
+    fn as_machines_see_it(&self, log: &Log, setpoint: &Setpoint) -> machines::Set {
+        let seen = self.visits.iter().map(|visit| {
+            let settled = visit.stretch.settled;
+            let middle_s = (settled.start_s + settled.end_s) / 2.0;
+            let range = indices(log.time_s(), settled);
+            let channel_mean = |role| {
+                let value = mean(log.channel(role)?.get(range.clone())?);
+                value.is_finite().then_some(value)
+            };
+            machines::Seen {
+                stretch: visit.index,
+                rpm: visit.rpm,
+                seconds: visit.seconds,
+                middle_s,
+                holds: visit.holding_s > visit.seconds / 2.0,
+                bus_v: mean(log.bus_v().get(range.clone()).unwrap_or_default()),
+                held_v: setpoint.at(middle_s),
+                battery_a: channel_mean(Role::BatteryCurrent),
+                alternator_a: channel_mean(Role::AlternatorCurrent),
+            }
+        });
+        machines::Set { seen: seen.collect(), falls: self.falls.clone() }
+    }
+
+    fn answer(&self, knees: Option<&machines::Knees>, battery: &BatteryModel, car: &Car) -> KeepUp {
         let (bound, rpm) = match self.bracket {
             Err(bound) => (bound, None),
-            Ok(bracket) => (Bound::Within, Some(self.rpm(bracket, alternator))),
+            Ok(bracket) => (Bound::Within, Some(self.rpm(bracket, knees, battery, car))),
         };
+        let lacks = rpm.as_ref().zip(self.idle_rpm);
+        let missing_rpm = lacks.and_then(|(rpm, idle_rpm)| missing(rpm, idle_rpm));
+        let ratio_factor = lacks
+            .filter(|_| missing_rpm.is_some())
+            .map(|(rpm, idle_rpm)| scaled(rpm, 1.0 / idle_rpm, rpm.grade, "keep-up over idle"));
+        let pulley_ratio =
+            ratio_factor.as_ref().zip(car.alternator.pulley_ratio).map(|(f, ratio)| {
+                let grade = f.grade.max(Grade::Inferred);
+                scaled(f, ratio, grade, "keep-up over idle, times the stated ratio")
+            });
         KeepUp {
+            told: told(self, bound, rpm.as_ref(), missing_rpm.as_ref(), ratio_factor.as_ref()),
             loads: self.loads.to_vec(),
             rpm,
             bound,
             seen_low_rpm: self.seen.0,
             seen_high_rpm: self.seen.1,
+            idle_rpm: self.idle_rpm,
+            missing_rpm,
+            ratio_factor,
+            pulley_ratio,
         }
     }
 
-    fn rpm(&self, bracket: (f64, f64), alternator: &missing::Alternator) -> Estimate {
-        let by_amps = self.lack.as_ref().and_then(|lack| alternator.speed(lack, bracket));
-        match (self.fall, by_amps) {
-            (Some(knee), by_amps) => {
-                let mut rpm = within(knee, bracket);
-                // The fall came after a hold; a battery drained meanwhile asks for more.
-                if let Some(by_amps) = by_amps {
-                    rpm.high = rpm.high.max(by_amps.value);
-                }
-                rpm
+    fn rpm(
+        &self,
+        (low, high): (f64, f64),
+        knees: Option<&machines::Knees>,
+        battery: &BatteryModel,
+        car: &Car,
+    ) -> Estimate {
+        let Some((value, least, most)) = knees.and_then(machines::Knees::told) else {
+            let how = "between the fastest speed that slips and the slowest that holds";
+            let middle = (low + high) / 2.0;
+            return Estimate::new(middle, low, high, Grade::Inferred, how);
+        };
+        let wander = WANDER_SHARE * value;
+        let value = value.clamp(low, high);
+        let floor = low * (1.0 - WANDER_SHARE);
+        let ceiling = high * (1.0 + WANDER_SHARE);
+        let low_rpm = (least - wander).clamp(floor, value);
+        let high_rpm = (most + wander).clamp(value, ceiling);
+        let shown = self
+            .falls
+            .iter()
+            .any(|(_, knee)| (knee.rpm - value).abs() <= knee.half_width_rpm.hypot(wander));
+        let (grade, how) = match (shown, self.falls.is_empty()) {
+            (true, _) => (Grade::Measured, "where the bus leaves its setpoint as the engine slows"),
+            (false, false) => (
+                Grade::Inferred,
+                "where the bus leaves its setpoint as the engine slows, carried to the rest of the running by the battery's charge and the machine's heat",
+            ),
+            (false, true) if car.alternator.rated_a.is_some() => {
+                (battery.grade, "amps missing at the speeds that slip, by the stated alternator")
             }
-            (None, Some(by_amps)) => by_amps,
-            (None, None) => {
-                let how = "between the fastest speed that slips and the slowest that holds";
-                let middle = (bracket.0 + bracket.1) / 2.0;
-                Estimate::new(middle, bracket.0, bracket.1, Grade::Inferred, how)
+            (false, true) => {
+                (Grade::Assumed, "amps missing at the speeds that slip, by outputs of common shape")
+            }
+        };
+        Estimate::new(value, low_rpm, high_rpm, grade, how)
+    }
+}
+
+/// Keep-up less idle, where the interval leaves any.
+fn missing(rpm: &Estimate, idle_rpm: f64) -> Option<Estimate> {
+    let how = "keep-up speed less the steady idle seen";
+    let less = |value: f64| (value - idle_rpm).max(0.0);
+    (rpm.value > idle_rpm)
+        .then(|| Estimate::new(less(rpm.value), less(rpm.low), less(rpm.high), rpm.grade, how))
+}
+
+fn scaled(of: &Estimate, by: f64, grade: Grade, how: &str) -> Estimate {
+    Estimate::new(of.value * by, of.low * by, of.high * by, grade, how)
+}
+
+/// Steady running at idle whose bus slips for most of its time.
+fn slipping_idle(speeds: &[Speed]) -> Option<f64> {
+    speeds
+        .iter()
+        .filter(|s| band(s.rpm).0 == BAND_EDGES_RPM[0] && s.slipping_s() > s.holding_s)
+        .max_by(|a, b| a.seconds.total_cmp(&b.seconds))
+        .map(|s| s.rpm)
+}
+
+/// The answer in one sentence.
+fn told(
+    set: &Set,
+    bound: Bound,
+    rpm: Option<&Estimate>,
+    missing_rpm: Option<&Estimate>,
+    ratio_factor: Option<&Estimate>,
+) -> String {
+    let names = capital(&words::with_loads(set.loads));
+    match (bound, rpm) {
+        (Bound::Within, Some(rpm)) => {
+            let holds = format!(
+                "{names} the bus holds from {} up ({}, {})",
+                RPM.value(rpm),
+                RPM.range(rpm),
+                rpm.grade.word()
+            );
+            match (set.idle_rpm, missing_rpm, ratio_factor) {
+                (Some(idle_rpm), Some(lacks), Some(factor)) => {
+                    let (idle, lacks) = (RPM.bare(idle_rpm), RPM.value(lacks));
+                    let faster = TIMES.of(factor.value);
+                    let pulley = if factor.value <= MOST_PULLEY_FACTOR {
+                        format!(
+                            "a pulley {faster} faster would do it, if belt and alternator speed at the red line allow it"
+                        )
+                    } else {
+                        format!(
+                            "the alternator would have to turn {faster} faster, more than a pulley gives; it takes more output at idle"
+                        )
+                    };
+                    format!("{holds}; idle at {idle} lacks {lacks}: {pulley}.")
+                }
+                _ => format!("{holds}."),
             }
         }
+        (Bound::BelowSeen, _) => {
+            format!("{names} the bus holds at every speed seen, from {} up.", RPM.of(set.seen.0))
+        }
+        _ => format!(
+            "{names} the bus does not hold at any speed seen, up to {}.",
+            RPM.of(set.seen.1)
+        ),
     }
 }
 
@@ -157,13 +292,14 @@ fn visit<'a>(
     log: &Log,
     segments: &Segments,
     setpoint: &Setpoint,
+    index: usize,
     stretch: &'a Stretch,
 ) -> Option<Visit<'a>> {
     let rpm = stretch.rpm?;
     let Span { start_s, end_s } = stretch.settled;
     let count = (stretch.settled.seconds() / BLOCK_S).floor().max(1.0);
     let each_s = stretch.settled.seconds() / count;
-    let mut visit = Visit { stretch, rpm, seconds: 0.0, holding_s: 0.0 };
+    let mut visit = Visit { index, stretch, rpm, seconds: 0.0, holding_s: 0.0 };
     let mut from_s = start_s;
     for k in 1..=count as usize {
         let until_s = if k as f64 == count { end_s } else { start_s + k as f64 * each_s };
@@ -185,6 +321,40 @@ fn bracket(speeds: &[Speed]) -> Result<(f64, f64), Bound> {
         (Some(slips), Some(holds)) => Ok((slips.rpm, holds.rpm)),
         (None, _) => Err(Bound::BelowSeen),
         (_, None) => Err(Bound::AboveSeen),
+    }
+}
+
+/// Where one side was not seen, the knee may lie within the speed at that end: its
+/// slower visits slip, its faster ones hold.
+fn inside(visits: &[Visit], speeds: &[Speed], bound: Bound) -> Result<(f64, f64), Bound> {
+    let end = match bound {
+        Bound::BelowSeen => speeds.first(),
+        _ => speeds.last(),
+    };
+    let Some(end) = end else { return Err(bound) };
+    let mut visits: Vec<Speed> = visits
+        .iter()
+        .filter(|v| end.low_rpm <= v.rpm && v.rpm <= end.high_rpm)
+        .map(|v| Speed {
+            rpm: v.rpm,
+            low_rpm: v.rpm,
+            high_rpm: v.rpm,
+            seconds: v.seconds,
+            holding_s: v.holding_s,
+        })
+        .collect();
+    visits.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+    let (below, above) = visits.split_at(split(&visits).min(visits.len()));
+    let wrong_s = below.iter().map(|v| v.holding_s).sum::<f64>()
+        + above.iter().map(Speed::slipping_s).sum::<f64>();
+    match (below.last(), above.first()) {
+        (Some(slips), Some(holds))
+            if wrong_s <= MIXED_SHARE * end.seconds
+                && holds.rpm > (1.0 + 2.0 * WANDER_SHARE) * slips.rpm =>
+        {
+            Ok((slips.rpm, holds.rpm))
+        }
+        _ => Err(bound),
     }
 }
 
@@ -225,39 +395,6 @@ fn split(speeds: &[Speed]) -> usize {
     (0..=speeds.len()).min_by(|&a, &b| wrong_s(a).total_cmp(&wrong_s(b))).unwrap_or(0)
 }
 
-/// Mean by inverse variance. What the knees differ by from one passage to the
-/// next (a battery that takes more, heat) widens the interval.
-fn combined(knees: &[Knee]) -> Option<Knee> {
-    let weight = |k: &Knee| 1.0 / k.half_width_rpm.powi(2).max(1.0);
-    let total: f64 = knees.iter().map(weight).sum();
-    if total.is_nan() || total <= 0.0 {
-        return None;
-    }
-    let rpm = knees.iter().map(|k| weight(k) * k.rpm).sum::<f64>() / total;
-    let count = knees.len() as f64;
-    let drift_rpm = if knees.len() < 2 {
-        0.0
-    } else {
-        let squares: f64 = knees.iter().map(|k| (k.rpm - rpm).powi(2)).sum();
-        NORMAL_90 * (squares / (count - 1.0)).sqrt()
-    };
-    Some(Knee { rpm, half_width_rpm: total.recip().sqrt().hypot(drift_rpm) })
-}
-
-/// A measured knee held to the speeds that bracket it.
-fn within(knee: Knee, bracket: (f64, f64)) -> Estimate {
-    let (low, high) = bracket;
-    let value = knee.rpm.clamp(low, high);
-    let half = knee.half_width_rpm.hypot(WANDER_SHARE * value);
-    Estimate::new(
-        value,
-        (knee.rpm - half).clamp(low * (1.0 - WANDER_SHARE), value),
-        (knee.rpm + half).clamp(value, high * (1.0 + WANDER_SHARE)),
-        Grade::Measured,
-        "where the bus leaves its setpoint as the engine slows",
-    )
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -278,13 +415,48 @@ mod tests {
         assert_eq!(bracket(&[at(800.0, 9.0, 0.0), at(2000.0, 9.0, 1.0)]), Err(Bound::AboveSeen));
     }
 
+    fn set<'a>(loads: &'a [String], idle_rpm: Option<f64>) -> Set<'a> {
+        Set {
+            loads,
+            visits: &[],
+            seen: (850.0, 2400.0),
+            idle_rpm,
+            bracket: Ok((850.0, 2400.0)),
+            falls: Vec::new(),
+        }
+    }
+
+    /// By hand: 1240 − 850 = 390 rpm; 1240 / 850 = 1.459.
     #[test]
-    fn knees_that_differ_widen_the_interval() {
-        let knee = |rpm| Knee { rpm, half_width_rpm: 20.0 };
-        let same = combined(&[knee(1500.0), knee(1500.0)]);
-        let apart = combined(&[knee(1400.0), knee(1600.0)]);
-        assert!(same.is_some_and(|k| k.half_width_rpm < 20.0));
-        assert!(apart.is_some_and(|k| k.rpm == 1500.0 && k.half_width_rpm > 100.0));
-        assert_eq!(combined(&[]), None);
+    fn what_idle_lacks_is_told() {
+        let loads = ["fans".to_owned(), "lamps".to_owned()];
+        let rpm = Estimate::new(1240.0, 1180.0, 1330.0, Grade::Measured, "");
+        let lacks = missing(&rpm, 850.0);
+        assert_eq!(lacks.as_ref().map(|e| (e.low, e.value, e.high)), Some((330.0, 390.0, 480.0)));
+        let factor = scaled(&rpm, 1.0 / 850.0, rpm.grade, "");
+        let set = set(&loads, Some(850.0));
+        let text = told(&set, Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
+        assert_eq!(
+            text,
+            "With fans + lamps on the bus holds from 1240 rpm up (1180 to 1330, measured); idle at 850 lacks 390 rpm: a pulley 1.46 times faster would do it, if belt and alternator speed at the red line allow it."
+        );
+    }
+
+    #[test]
+    fn what_no_pulley_gives_is_not_offered() {
+        let rpm = Estimate::new(2100.0, 1900.0, 2300.0, Grade::Assumed, "");
+        let lacks = missing(&rpm, 850.0);
+        let factor = scaled(&rpm, 1.0 / 850.0, rpm.grade, "");
+        let text =
+            told(&set(&[], Some(850.0)), Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
+        assert!(text.contains("more than a pulley gives"), "{text}");
+        assert!(missing(&rpm, 2200.0).is_none());
+    }
+
+    #[test]
+    fn only_an_idle_that_slips_lacks_speed() {
+        assert_eq!(slipping_idle(&[at(850.0, 20.0, 2.0), at(2000.0, 9.0, 9.0)]), Some(850.0));
+        assert_eq!(slipping_idle(&[at(850.0, 20.0, 18.0)]), None);
+        assert_eq!(slipping_idle(&[at(1500.0, 20.0, 0.0)]), None);
     }
 }

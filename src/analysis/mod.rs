@@ -42,6 +42,8 @@ pub struct Analysis {
     pub operating_points: Vec<OperatingPoint>,
     pub keep_up: Vec<KeepUp>,
     pub heat: Vec<HeatPair>,
+    /// Sets of loads seen early and late at one speed.
+    pub heat_compared: usize,
     pub line_drop: Vec<LineDrop>,
     pub battery: BatteryModel,
     pub output: Option<OutputSeen>,
@@ -52,6 +54,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
     let rest_voltage_v = rest::rest_voltage(log, segments);
     let battery = battery::model(log, segments, car, rest_voltage_v.as_ref(), setpoint.as_ref());
     let operating_points = state::operating_points(log, segments, setpoint.as_ref(), &battery);
+    let heats = heat::heat(log, segments, setpoint.as_ref(), &battery);
     Analysis {
         noise: Noise {
             sigma_v: segments.grain.sigma_v,
@@ -60,10 +63,11 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
         state_of_charge_percent: rest_voltage_v.as_ref().map(rest::state_of_charge),
         load_steps: step_response::load_steps(log, segments),
-        keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &operating_points, car),
-        heat: heat::heat(log, segments, setpoint.as_ref()),
         line_drop: line_drop::line_drops(log, segments, car),
         output: output::output(log, segments, setpoint.as_ref(), car),
+        keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, car),
+        heat: heats.pairs,
+        heat_compared: heats.compared,
         operating_points,
         setpoint,
         rest_voltage_v,

@@ -12,12 +12,14 @@ const DIAGNOSIS_FILE: &str = "diagnosis.json";
 /// Written where the log has two taps or a ground tap.
 const LINE_DROP_FILE: &str = "line_drop.csv";
 /// Every file of a report but the plots of its steps.
-const PLAIN_FILES: [&str; 9] = [
+const PLAIN_FILES: [&str; 11] = [
     "report.html",
     DIAGNOSIS_FILE,
     "trace.svg",
     "speed.svg",
     "output.svg",
+    "deficit.svg",
+    "heat.svg",
     "load_steps.csv",
     "operating_points.csv",
     LINE_DROP_FILE,
@@ -173,12 +175,14 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
         (DIAGNOSIS_FILE.to_owned(), json::json(diagnosis)),
         ("trace.svg".to_owned(), svg::trace(diagnosis)),
     ];
-    if let Some(speed) = svg::speed(diagnosis) {
-        files.push(("speed.svg".to_owned(), speed));
-    }
-    if let Some(output) = svg::output(diagnosis) {
-        files.push(("output.svg".to_owned(), output));
-    }
+    // Each is left out where the log has nothing for it.
+    let others = [
+        ("speed.svg", svg::speed(diagnosis)),
+        ("deficit.svg", svg::deficit(diagnosis)),
+        ("heat.svg", svg::heat(diagnosis)),
+        ("output.svg", svg::output(diagnosis)),
+    ];
+    files.extend(others.into_iter().filter_map(|(name, svg)| Some((name.to_owned(), svg?))));
     for (index, step) in diagnosis.load_steps.iter().enumerate() {
         files.push((format!("step-{:02}.svg", step.number), svg::step(diagnosis, index)));
     }

@@ -12,8 +12,8 @@ use super::words::{
     self, AMP, MILLIOHM, RPM, SECOND, VOLT, columns, number, plain, plural, shorten,
 };
 use crate::diagnosis::{
-    BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin, Severity, Side,
-    VerdictWord,
+    Bound, BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin,
+    Severity, Side, VerdictWord,
 };
 use crate::estimate::Estimate;
 
@@ -37,6 +37,7 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     findings(&mut page, &diagnosis.findings);
     operating_points(&mut page, diagnosis);
     page.line("");
+    keep_up(&mut page, diagnosis);
     load_steps(&mut page, &diagnosis.load_steps);
     lines(&mut page, &diagnosis.line_drop);
     if let Some(output) = &diagnosis.output {
@@ -273,6 +274,17 @@ fn amps(point: &OperatingPoint, graded: bool) -> String {
         None if point.state == BusState::Holding => "none short".to_owned(),
         None => "not told".to_owned(),
     }
+}
+
+/// From which engine speed the hardest set of loads holds.
+fn keep_up(page: &mut Page, diagnosis: &Diagnosis) {
+    let Some(item) = svg::worst_keep_up(diagnosis) else { return };
+    let answer = match (item.bound, &item.rpm) {
+        (Bound::Within, Some(rpm)) => format!("keeps up from {}", RPM.graded(Some(rpm))),
+        _ => svg::answer(item),
+    };
+    let loads = shorten(&words::loads(&item.loads), 60);
+    page.item("Keep-up ", &format!("{loads}: {answer}"), Style::new());
 }
 
 /// How many, and the one that costs most; all of them stand in the report.

@@ -5,21 +5,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::segment::points::BAND_EDGES_RPM;
 use crate::words::{self, Unit};
 
-/// "with fans + ac on", "after steps 1 and 3" or "with no logged load on".
-pub fn with_loads(loads: &[String]) -> String {
-    match loads {
-        [] => "with no logged load on".to_owned(),
-        loads if loads.iter().all(|l| l.starts_with("step ")) => match loads.len() {
-            1..=3 => format!("after {}", words::loads(loads)),
-            n => format!("after {n} steps that no channel declares"),
-        },
-        loads => {
-            let names = words::loads(loads);
-            let on = if names.ends_with(" on") { "" } else { " on" };
-            format!("with {names}{on}")
-        }
-    }
-}
+pub use crate::words::with_loads;
 
 /// "at 850 rpm", or nothing where speed is not logged.
 pub fn at_speed(point: &OperatingPoint) -> String {

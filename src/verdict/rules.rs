@@ -6,6 +6,7 @@
 mod battery;
 mod belt;
 mod charging;
+mod heat;
 mod logging;
 mod output;
 mod wiring;
@@ -219,6 +220,20 @@ const RULES: &[Rule] = &[
             Always("its temperature sensor is open"),
         ],
         next_test: "Voltmeter on the battery posts at 2000 rpm, everything off, right after a cold start and again heat-soaked: 0.3 V less when hot is usual; no change, on a regulator that should, is its sensor.",
+    },
+    Rule {
+        id: "output-fades-with-heat",
+        look: heat::output_fades,
+        alternatives: &[
+            Without(
+                Role::AlternatorCurrent,
+                "a battery that gave charge early and stands lower late than its model allows for",
+            ),
+            Always("a setpoint that drifts further than the line drawn through it"),
+            Without(Role::AlternatorRpm, "belt warming and slipping"),
+            Without(Role::AlternatorCurrent, "more load that is not logged"),
+        ],
+        next_test: "Clamp meter round the alternator output cable, the same loads on at the same idle speed, cold and again heat-soaked after 20 minutes with the hood shut: 10 to 25 % less when hot is usual (common practice); over 30 % less is the machine or its cooling. Strobe on its pulley both times: a lower speed hot is the belt.",
     },
     Rule {
         id: "tired-battery",

@@ -51,6 +51,10 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
         "Whether heat takes output away: no temperature is logged. Log coolant or under-hood temperature, and a run that is heat-soaked.",
     );
     say(
+        !points.is_empty() && case.analysis.heat_compared == 0,
+        "Whether the soaked system still holds: no set of loads was seen twice at one speed, a minute or 10 °C apart, against a setpoint that is known. Log the same loads at idle cold and again heat-soaked.",
+    );
+    say(
         !points.is_empty() && points.iter().all(|p| !is_idle(p)),
         "Idle: no steady idle is in the log. Repeat at hot idle with every load on.",
     );

@@ -4,7 +4,7 @@ use crate::diagnosis::{BusState, Finding, OperatingPoint, PhaseKind, Verdict, Ve
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, is_idle, volts, with_loads};
 use crate::verdict::rules::{loses_no_more_than_lines_do, post_holding};
-use crate::words::VOLT;
+use crate::words::{RPM, VOLT};
 
 /// Acceptance: within this of the setpoint, and never draining (common practice,
 /// no source). Under it by less is little in reserve.
@@ -153,7 +153,9 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
             VOLT.of(post_v),
             VOLT.of(post_v - worst.voltage_v.value)
         ),
-        (None, Some(true)) => " With more engine speed the same loads hold.".to_owned(),
+        (None, Some(true)) => {
+            format!(" With more engine speed the same loads hold{}.", from_speed(case, worst))
+        }
         (None, Some(false)) => " More engine speed does not cure it.".to_owned(),
         (None, None) => String::new(),
     };
@@ -166,4 +168,12 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
             volts(&worst.voltage_v),
         ),
     )
+}
+
+/// ", from 1240 rpm up (1180 to 1330, measured)", where the log tells it.
+fn from_speed(case: &Case, point: &OperatingPoint) -> String {
+    let of_set = case.analysis.keep_up.iter().find(|item| item.loads == point.loads);
+    of_set.and_then(|item| item.rpm.as_ref()).map_or_else(String::new, |rpm| {
+        format!(", from {} up ({}, {})", RPM.value(rpm), RPM.range(rpm), rpm.grade.word())
+    })
 }

@@ -14,6 +14,7 @@ use stiffbus::physics::bus::Node;
 use stiffbus::physics::load::{Inrush, LoadKind};
 
 use crate::random_car::{Case, Options, random_case_with};
+use crate::warming;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Fault {
@@ -41,9 +42,14 @@ pub enum Fault {
     HealthyTapped,
     BadGroundTapped,
     ThinCableTapped,
+    /// Long at idle with everything on: the machine loses a third and more.
+    FadesWithHeat,
+    /// From cold to warm, the setpoint staying where it is, and falling.
+    RegulatorStays,
+    RegulatorDrifts,
 }
 
-pub const FAULTS: [Fault; 19] = [
+pub const FAULTS: [Fault; 22] = [
     Fault::Healthy,
     Fault::ThinGround,
     Fault::ThinGroundTwoTaps,
@@ -63,6 +69,9 @@ pub const FAULTS: [Fault; 19] = [
     Fault::HealthyTapped,
     Fault::BadGroundTapped,
     Fault::ThinCableTapped,
+    Fault::FadesWithHeat,
+    Fault::RegulatorStays,
+    Fault::RegulatorDrifts,
 ];
 
 impl Fault {
@@ -87,13 +96,20 @@ impl Fault {
             Fault::HealthyTapped => "healthy, ground tap",
             Fault::BadGroundTapped => "bad ground, ground tap",
             Fault::ThinCableTapped => "thin cable, ground tap",
+            Fault::FadesWithHeat => "output fades with heat",
+            Fault::RegulatorStays => "setpoint stays, cold to warm",
+            Fault::RegulatorDrifts => "setpoint drifts, cold to warm",
         }
     }
 
     /// The finding that names the cause; `None` where no log of one tap could.
     pub fn finding(self) -> Option<&'static str> {
         match self {
-            Fault::Healthy | Fault::HealthyTapped | Fault::ThinGround | Fault::SlippingBelt => None,
+            Fault::Healthy
+            | Fault::HealthyTapped
+            | Fault::ThinGround
+            | Fault::SlippingBelt
+            | Fault::RegulatorDrifts => None,
             Fault::ThinGroundTwoTaps | Fault::ThinGroundTwoTapsAmps | Fault::ThinCableTapped => {
                 Some("line-drop-high")
             }
@@ -108,6 +124,8 @@ impl Fault {
             Fault::WeakAlternator | Fault::WeakAlternatorTwoTaps => Some("weak-output"),
             Fault::ModuleWiring => Some("module-wiring"),
             Fault::NotCharging => Some("not-charging"),
+            Fault::FadesWithHeat => Some("output-fades-with-heat"),
+            Fault::RegulatorStays => Some("setpoint-not-drifting"),
         }
     }
 }
@@ -126,6 +144,8 @@ impl Fault {
             (self, id),
             (Fault::ThinGround | Fault::SlippingBelt, "weak-output")
                 | (Fault::TiredBattery, "low-rest-voltage")
+                // Theirs do not drift either.
+                | (Fault::RegulatorHigh | Fault::RegulatorLow, "setpoint-not-drifting")
         )
     }
 }
@@ -146,6 +166,7 @@ pub fn case(fault: Fault, seed: u64) -> Case {
     rng.set_stream(77);
     make_sound(&mut car, &mut rng);
     prove(&mut script, &car);
+    warming::drive(fault, &mut car, &mut script, &mut logger, &mut rng);
     inject(fault, &mut car, &script, &mut logger, &mut rng);
     let simulated = stiffbus::demo::simulate::simulate(&car, &script, &logger, seed);
     Case { seed, car, script, logger, simulated }
@@ -332,6 +353,8 @@ fn inject(
         Fault::NotCharging => {
             car.curve = OutputCurve::typical(0.2).expect("a rising curve");
         }
+        // What warms has its own drive.
+        Fault::FadesWithHeat | Fault::RegulatorStays | Fault::RegulatorDrifts => {}
     }
 }
 

@@ -7,6 +7,7 @@ mod random_car;
 
 mod faults;
 mod lines;
+mod warming;
 
 use std::collections::BTreeMap;
 use std::sync::OnceLock;

@@ -34,6 +34,15 @@ impl Tally {
         self.right as f64 / self.all as f64
     }
 
+    pub fn count(&self) -> usize {
+        self.all
+    }
+
+    /// True too of none.
+    pub fn all_right(&self) -> bool {
+        self.right == self.all
+    }
+
     pub fn merge(&mut self, other: Tally) {
         self.right += other.right;
         self.all += other.all;
@@ -252,7 +261,7 @@ fn speed_change_after(case: &Case, step: &StepTruth) -> f64 {
 }
 
 /// Mean of the noise-free, unrounded bus over a span.
-fn mean_true(case: &Case, span: Span) -> f64 {
+pub fn mean_true(case: &Case, span: Span) -> f64 {
     let time_s = &case.simulated.time_s;
     let t0 = time_s[0];
     let values: Vec<f64> = time_s

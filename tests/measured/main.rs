@@ -7,6 +7,7 @@ mod random_car;
 
 mod amps;
 mod figures;
+mod heat;
 mod keep_up;
 mod line_ohm;
 mod matching;

@@ -26,6 +26,7 @@ fn writes_every_file() {
     for file in ["report.html", "diagnosis.json", "trace.svg", "speed.svg", "step-06.svg"] {
         assert!(listed.iter().any(|f| f == file), "{file}");
     }
+    assert!(listed.contains(&"deficit.svg".to_owned()) && listed.contains(&"heat.svg".to_owned()));
     assert!(listed.contains(&"load_steps.csv".to_owned()));
     assert!(listed.contains(&"operating_points.csv".to_owned()));
     assert!(listed.contains(&"output.svg".to_owned()));

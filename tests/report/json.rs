@@ -44,6 +44,8 @@ fn carries_every_name_of_the_contract() {
     }
     has(&json["keep_up"][1], &["loads", "rpm", "bound"]);
     assert_eq!(json["keep_up"][0]["bound"], "below_seen");
+    has(&json["keep_up"][1], &["missing_rpm", "ratio_factor", "pulley_ratio", "told"]);
+    has(&json["heat"][0], &["change_v", "per_minute_v", "per_degree_v", "holds_late", "told"]);
     assert!(json["heat"].is_array() && json["line_drop"].is_array());
     let line = &json["line_drop"][2];
     assert_eq!((&line["side"], line["told"].is_string()), (&"ground".into(), true));

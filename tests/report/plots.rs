@@ -12,7 +12,9 @@ fn plots(diagnosis: &Diagnosis) -> Vec<String> {
     let traces = [svg::trace(diagnosis), svg::trace_narrow(diagnosis)];
     let speeds = svg::speed(diagnosis).into_iter().chain(svg::speed_narrow(diagnosis));
     let outputs = svg::output(diagnosis).into_iter().chain(svg::output_narrow(diagnosis));
-    steps.chain(traces).chain(speeds).chain(outputs).collect()
+    let deficits = svg::deficit(diagnosis).into_iter().chain(svg::deficit_narrow(diagnosis));
+    let heats = svg::heat(diagnosis).into_iter().chain(svg::heat_narrow(diagnosis));
+    steps.chain(traces).chain(speeds).chain(outputs).chain(deficits).chain(heats).collect()
 }
 
 fn texts<'a>(document: &'a Document) -> Vec<(Node<'a, 'a>, String)> {
@@ -184,8 +186,9 @@ fn every_step_is_numbered_and_every_line_named() {
 #[test]
 fn letters_of_the_narrow_plots_can_be_read() {
     let diagnosis = fixture::overload();
-    let output = svg::output_narrow(&diagnosis).unwrap();
-    for plot in [svg::trace_narrow(&diagnosis), svg::speed_narrow(&diagnosis).unwrap(), output] {
+    let others = [svg::speed_narrow, svg::deficit_narrow, svg::heat_narrow, svg::output_narrow];
+    let others = others.into_iter().map(|draw| draw(&diagnosis).unwrap());
+    for plot in others.chain([svg::trace_narrow(&diagnosis)]) {
         let document = Document::parse(&plot).unwrap();
         let scale = 336.0 / number(document.root_element(), "width");
         for (node, text) in texts(&document) {
@@ -288,6 +291,8 @@ fn draws_a_plot_of_nothing() {
     let minimal = fixture::minimal();
     assert_eq!(svg::speed(&minimal), None);
     assert_eq!(svg::output(&minimal), None);
+    assert_eq!(svg::deficit(&minimal), None);
+    assert_eq!(svg::heat(&minimal), None);
     assert!(svg::trace(&minimal).contains("voltage trace not told by this log"));
     assert!(svg::step(&minimal, 7).contains("not told by this log"));
     let mut broken = fixture::overload();
@@ -305,4 +310,37 @@ fn draws_a_plot_of_nothing() {
         assert!(Document::parse(&plot).is_ok());
         assert!(!plot.contains("NaN"));
     }
+}
+
+#[test]
+fn amps_short_are_drawn_by_speed_with_where_they_end() {
+    let mut diagnosis = fixture::overload();
+    let wide = svg::deficit(&diagnosis).unwrap();
+    let document = Document::parse(&wide).unwrap();
+    let seen: Vec<String> = texts(&document).into_iter().map(|(_, t)| t).collect();
+    for text in ["amps short, A", "engine speed, rpm", "1740 rpm"] {
+        assert!(seen.iter().any(|t| t == text), "{text}");
+    }
+    let name = "pumps + fans + AC clutch and blower";
+    assert!(seen.iter().filter(|t| t.starts_with(name)).count() >= 2, "label and key");
+    // A car that is nowhere short has no such picture.
+    for point in &mut diagnosis.operating_points {
+        point.implied_deficit_a = None;
+        point.regulation_shortfall_a = None;
+    }
+    assert_eq!(svg::deficit(&diagnosis), None);
+}
+
+#[test]
+fn a_pair_is_drawn_with_its_volts_minutes_and_degrees() {
+    let wide = svg::heat(&fixture::overload()).unwrap();
+    let document = Document::parse(&wide).unwrap();
+    let seen: Vec<String> = texts(&document).into_iter().map(|(_, t)| t).collect();
+    // Middles at 82 s and 291 s: 209 s are 3.5 min.
+    let says = "−0.07 V in 3.5 min, 82 to 96 °C coolant, not held late";
+    for text in ["pumps + fans, 840 rpm", says, "bus voltage, V"] {
+        assert!(seen.iter().any(|t| t == text), "{text}: {seen:?}");
+    }
+    let dots = document.descendants().filter(|n| n.has_tag_name("circle")).count();
+    assert_eq!(dots, 4, "early and late, in the row and in the key");
 }

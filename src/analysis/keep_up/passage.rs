@@ -38,7 +38,8 @@ const KNEES: usize = 200;
 /// Level, two slopes and the knee.
 const PARAMETERS: f64 = 4.0;
 
-/// Knees of every fall from a speed that holds to one that does not.
+/// Knees of every fall from a speed that holds to one that does not, each with
+/// the visit it began at.
 pub(super) fn knees(
     log: &Log,
     segments: &Segments,
@@ -46,14 +47,15 @@ pub(super) fn knees(
     visits: &[Visit],
     bracket: (f64, f64),
     car: &Car,
-) -> Vec<Knee> {
+) -> Vec<(usize, Knee)> {
     visits
         .windows(2)
-        .filter_map(|pair| match pair {
-            [from, to] => knee(log, segments, setpoint, from, to, car),
+        .enumerate()
+        .filter_map(|(at, pair)| match pair {
+            [from, to] => Some((at, knee(log, segments, setpoint, from, to, car)?)),
             _ => None,
         })
-        .filter(|knee| {
+        .filter(|(_, knee)| {
             let beyond = knee.half_width_rpm;
             bracket.0 - beyond <= knee.rpm && knee.rpm <= bracket.1 + beyond
         })

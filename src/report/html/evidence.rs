@@ -3,7 +3,7 @@
 use maud::{Markup, html as markup};
 
 use super::{estimate, interval, plot, table, text};
-use crate::diagnosis::{Diagnosis, LoadStep};
+use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
 use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
 use crate::report::{svg, tables};
@@ -24,6 +24,43 @@ pub fn speed(diagnosis: &Diagnosis) -> Markup {
                 @if let Some(narrow) = svg::speed_narrow(diagnosis) { (plot(&narrow, "narrow")) }
             } @else {
                 p { "Engine speed in steady running is " (words::NOT_TOLD) "." }
+            }
+        }
+    }
+}
+
+/// Amps short by engine speed, and each set's keep-up speed in a sentence.
+pub fn deficit(diagnosis: &Diagnosis) -> Markup {
+    let short = diagnosis.keep_up.iter().filter(|item| item.bound != Bound::BelowSeen);
+    let told = short.filter(|item| !item.told.is_empty());
+    markup! {
+        @if let Some(svg) = svg::deficit(diagnosis) {
+            section aria-labelledby="h-deficit" {
+                h2 #h-deficit { "Amps short against engine speed" }
+                p { "Follow a set of loads from idle to the right: its ring says how many amps the "
+                    "alternator lacks there, its filled mark how many of them the battery gives, and the "
+                    "arrow on the zero line from which speed on nothing is lacking." }
+                (plot(&svg, "middling"))
+                @if let Some(narrow) = svg::deficit_narrow(diagnosis) { (plot(&narrow, "narrow")) }
+                ul { @for item in told { li { (plain(&item.told)) @if let Some(ratio) = &item.pulley_ratio {
+                    " That is a pulley ratio of " (words::RATIO.graded(Some(ratio))) "."
+                } } } }
+            }
+        }
+    }
+}
+
+/// The same running early and late.
+pub fn heat(diagnosis: &Diagnosis) -> Markup {
+    markup! {
+        @if let Some(svg) = svg::heat(diagnosis) {
+            section aria-labelledby="h-heat" {
+                h2 #h-heat { "The same running, early and late" }
+                p { "Each row is one set of loads at one engine speed: if its voltage moved left by more "
+                    "than the green setpoint did, something else than the regulator took volts away." }
+                (plot(&svg, "middling"))
+                @if let Some(narrow) = svg::heat_narrow(diagnosis) { (plot(&narrow, "narrow")) }
+                ul { @for pair in diagnosis.heat.iter().filter(|p| !p.told.is_empty()) { li { (plain(&pair.told)) } } }
             }
         }
     }

@@ -2,9 +2,10 @@
 
 use maud::{Markup, html as markup};
 
-use crate::diagnosis::{BusState, Diagnosis, OperatingPoint, Severity, VerdictWord};
+use crate::diagnosis::{Bound, BusState, Diagnosis, KeepUp, OperatingPoint, Severity, VerdictWord};
 use crate::estimate::Estimate;
 use crate::log::Span;
+use crate::report::svg;
 use crate::report::words::{self, AMP, RPM, VOLT};
 
 pub fn three_answers(diagnosis: &Diagnosis) -> Markup {
@@ -24,9 +25,21 @@ pub fn facts(diagnosis: &Diagnosis) -> Markup {
         dl.facts {
             (fact("Setpoint", VOLT.graded(diagnosis.setpoint_v.as_ref())))
             (fact("Rest voltage", VOLT.graded(diagnosis.rest_voltage_v.as_ref())))
+            @if let Some(item) = svg::worst_keep_up(diagnosis) {
+                (fact("Keep-up speed", keep_up(item)))
+            }
             (fact("Log", format!("{}, {}", words::duration(diagnosis.source.duration_s),
                 words::plural(diagnosis.load_steps.len(), "load step", "load steps"))))
         }
+    }
+}
+
+/// The set of loads that asks for most speed.
+fn keep_up(item: &KeepUp) -> String {
+    let loads = words::shorten(&words::loads(&item.loads), 60);
+    match (item.bound, &item.rpm) {
+        (Bound::Within, Some(rpm)) => format!("{}; {loads}", RPM.graded(Some(rpm))),
+        _ => format!("{}; {loads}", svg::answer(item)),
     }
 }
 

@@ -3,6 +3,8 @@
 
 mod axis;
 mod canvas;
+mod deficit;
+mod heat;
 mod lanes;
 mod output;
 mod palette;
@@ -11,11 +13,13 @@ mod speed;
 mod step;
 mod trace;
 
+pub use deficit::{deficit, deficit_narrow};
+pub use heat::{heat, heat_narrow};
 pub use output::{output, output_narrow};
 pub use speed::{speed, speed_narrow};
 pub use step::step;
 pub use trace::{trace, trace_narrow};
 
 pub(super) use palette::dark_rules;
-pub(super) use speed::answer;
+pub(super) use speed::{answer, worst_keep_up};
 pub(super) use step::what;

@@ -284,3 +284,14 @@ pub(in crate::report) fn answer(item: &KeepUp) -> String {
         }
     }
 }
+
+/// The set of loads that asks for most: of those short somewhere the one with
+/// most loads on, then the one that needs most speed.
+pub(in crate::report) fn worst_keep_up(diagnosis: &Diagnosis) -> Option<&KeepUp> {
+    let rpm = |item: &KeepUp| item.rpm.as_ref().map_or(item.seen_high_rpm, |e| e.value);
+    diagnosis.keep_up.iter().max_by(|a, b| {
+        let short = |item: &KeepUp| item.bound != Bound::BelowSeen;
+        let by_loads = a.loads.len().cmp(&b.loads.len());
+        short(a).cmp(&short(b)).then(by_loads).then(rpm(a).total_cmp(&rpm(b)))
+    })
+}

@@ -31,8 +31,9 @@ const SOUND_SHARE: f64 = 0.85;
 const FASTER: f64 = 1.4;
 /// A machine short of speed gains more than this share of what it lacks.
 const GAINS_SHARE: f64 = 0.5;
-/// Regulators fall by 7 to 10 mV for each degree; less than this is none.
-const NO_DRIFT_V_PER_C: f64 = 0.002;
+/// Regulators fall by 7 to 10 mV for each degree of their own, which lags behind
+/// any that is logged; less than this is none.
+const NO_DRIFT_V_PER_C: f64 = 0.001;
 /// Less warming than this shows no drift.
 const LEAST_WARMING_C: f64 = 25.0;
 /// Fewer levels show no line.
