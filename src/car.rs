@@ -18,6 +18,9 @@ use cable::CableRun;
 /// What the file is called that lies beside a log.
 pub const CAR_FILE: &str = "car.toml";
 
+/// What [`Car::loads_a`] calls all that draws whenever the engine runs.
+pub const ALWAYS_ON: &str = "always on";
+
 /// Everything a person may state. All of it is optional: the tool runs on none.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -30,7 +33,7 @@ pub struct Car {
     pub cable: Option<CableRun>,
     /// The way back, one way, from battery negative to alternator case.
     pub ground: Option<CableRun>,
-    /// Amps of each load, by the load's name.
+    /// Amps of each load, by the load's name, and of what is [`ALWAYS_ON`].
     pub loads_a: BTreeMap<String, LoadAmps>,
     /// While it turns the engine.
     pub starter_a: Option<f64>,
@@ -217,6 +220,7 @@ impl Car {
                 let wanted = name.trim().to_lowercase();
                 match loads.iter().find(|load| load.trim().to_lowercase() == wanted) {
                     Some(load) => (load.clone(), amps),
+                    None if wanted == ALWAYS_ON => (wanted, amps),
                     None => {
                         unknown.push(name.clone());
                         (name, amps)

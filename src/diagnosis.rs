@@ -33,6 +33,8 @@ pub struct Diagnosis {
     pub heat: Vec<HeatPair>,
     pub line_drop: Vec<LineDrop>,
     pub battery: Battery,
+    #[serde(default)]
+    pub battery_use: Option<BatteryUse>,
     /// What the alternator gave, where its current is logged.
     pub output: Option<OutputSeen>,
     pub verdict: Verdict,
@@ -203,6 +205,17 @@ pub struct OperatingPoint {
     pub state_how: String,
     pub implied_deficit_a: Option<Estimate>,
     pub regulation_shortfall_a: Option<Estimate>,
+    /// What the battery gives by every route that the log allows, best first;
+    /// negative where it takes. Only off the setpoint.
+    #[serde(default)]
+    pub deficit_routes_a: Vec<Estimate>,
+    /// Said where a route does not meet the best one.
+    #[serde(default)]
+    pub routes_disagree: Option<String>,
+    /// What the battery gives there, how that is known, what would tell it
+    /// better: one or two sentences.
+    #[serde(default)]
+    pub deficit_told: String,
 }
 
 impl OperatingPoint {
@@ -423,6 +436,16 @@ pub enum SheetStanding {
     Meets,
     /// Low, and within the intervals.
     NotSure,
+}
+
+/// What the log cost the battery.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BatteryUse {
+    /// Given over the whole log, the start included; what it took back is left aside.
+    pub taken_ah: Estimate,
+    /// At the operating point that drains most, from where the log ends.
+    pub lasts_h: Option<Estimate>,
+    pub told: String,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

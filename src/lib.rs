@@ -78,6 +78,7 @@ pub fn diagnose(log: &Log, car: &Car) -> Result<Diagnosis, DiagnoseError> {
             routes: analysis.battery.routes,
             disagreement: analysis.battery.disagreement,
         },
+        battery_use: Some(analysis.battery_use),
         output: analysis.output,
         verdict: judgement.verdict,
         findings: judgement.findings,

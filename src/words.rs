@@ -89,6 +89,8 @@ pub const RPM: Unit = Unit { name: "rpm", factor: 1.0, decimals: 0 };
 pub const SECOND: Unit = Unit { name: "s", factor: 1.0, decimals: 1 };
 pub const PERCENT: Unit = Unit { name: "%", factor: 1.0, decimals: 0 };
 pub const DEGREE: Unit = Unit { name: "°C", factor: 1.0, decimals: 0 };
+pub const AMP_HOUR: Unit = Unit { name: "Ah", factor: 1.0, decimals: 2 };
+pub const HOUR: Unit = Unit { name: "h", factor: 1.0, decimals: 1 };
 pub const MILLIVOLT_PER_MINUTE: Unit = Unit { name: "mV/min", factor: 1000.0, decimals: 0 };
 pub const MILLIVOLT_PER_DEGREE: Unit = Unit { name: "mV/°C", factor: 1000.0, decimals: 1 };
 

@@ -18,6 +18,8 @@ pub const DRAINING_A: f64 = 0.5;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Amps {
     pub implied_deficit_a: Estimate,
+    /// The same, negative where the battery takes.
+    pub given_a: Estimate,
     pub regulation_shortfall_a: Option<Estimate>,
     /// How likely the battery gives.
     pub draining_share: f64,
@@ -64,7 +66,9 @@ pub fn of_point(
     });
     let draining_share: f64 =
         current_a.iter().zip(weights).filter(|(a, _)| **a < -DRAINING_A).map(|(_, w)| w).sum();
+    let net_a: Vec<f64> = current_a.iter().map(|a| -a).collect();
     Amps {
+        given_a: spread(&net_a, weights, battery.grade, &battery.how),
         implied_deficit_a: spread(&given_a, weights, battery.grade, &battery.how),
         regulation_shortfall_a: shortfall_a,
         draining_share,

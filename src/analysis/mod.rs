@@ -2,6 +2,7 @@
 
 pub mod balance;
 pub mod battery;
+pub mod battery_use;
 pub mod cranking;
 pub mod deficit;
 pub mod heat;
@@ -12,13 +13,14 @@ pub mod observer;
 pub mod output;
 pub mod prior;
 pub mod rest;
+pub mod routes;
 pub mod setpoint;
 pub mod state;
 pub mod step_response;
 
 use crate::car::Car;
 use crate::diagnosis::{
-    Cranking, HeatPair, KeepUp, LineDrop, LoadStep, Noise, OperatingPoint, OutputSeen,
+    BatteryUse, Cranking, HeatPair, KeepUp, LineDrop, LoadStep, Noise, OperatingPoint, OutputSeen,
 };
 use crate::estimate::Estimate;
 use crate::log::Log;
@@ -46,6 +48,7 @@ pub struct Analysis {
     pub heat_compared: usize,
     pub line_drop: Vec<LineDrop>,
     pub battery: BatteryModel,
+    pub battery_use: BatteryUse,
     pub output: Option<OutputSeen>,
 }
 
@@ -53,7 +56,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
     let setpoint = setpoint::setpoint(log, segments, car);
     let rest_voltage_v = rest::rest_voltage(log, segments);
     let battery = battery::model(log, segments, car, rest_voltage_v.as_ref(), setpoint.as_ref());
-    let operating_points = state::operating_points(log, segments, setpoint.as_ref(), &battery);
+    let operating_points = state::operating_points(log, segments, setpoint.as_ref(), &battery, car);
     let heats = heat::heat(log, segments, setpoint.as_ref(), &battery);
     Analysis {
         noise: Noise {
@@ -68,6 +71,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, car),
         heat: heats.pairs,
         heat_compared: heats.compared,
+        battery_use: battery_use::battery_use(log, &operating_points, &battery),
         operating_points,
         setpoint,
         rest_voltage_v,

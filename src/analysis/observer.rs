@@ -63,6 +63,12 @@ impl Window {
 }
 
 impl Observed {
+    #[cfg(test)]
+    pub fn of_ends(ends: Vec<BatteryState>) -> Observed {
+        let weights = vec![1.0 / ends.len().max(1) as f64; ends.len()];
+        Observed { weights, windows: Vec::new(), given_as: vec![0.0; ends.len()], ends }
+    }
+
     /// Current over window `w` by draw.
     pub fn means_a(&self, w: usize) -> impl Iterator<Item = &Window> {
         self.windows.iter().map(move |of_draw| &of_draw[w])

@@ -4,7 +4,9 @@
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::{self, Amps};
 use crate::analysis::level::{half_width_v, level};
+use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
+use crate::car::Car;
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
@@ -17,20 +19,18 @@ const DROOP_V: f64 = 0.06;
 /// A drain that is called a slip leaves somebody stranded, so a bus drains as
 /// soon as that is this likely.
 const DRAINING_LIKELY: f64 = 0.35;
-/// Current clamps and shunts are seldom zeroed better than this
-/// (common practice, no source).
-const CURRENT_ZERO_A: f64 = 0.5;
 
 pub fn operating_points(
     log: &Log,
     segments: &Segments,
     setpoint: Option<&Setpoint>,
     battery: &BatteryModel,
+    car: &Car,
 ) -> Vec<OperatingPoint> {
     segments
         .points
         .iter()
-        .map(|point| operating_point(log, segments, point, setpoint, battery))
+        .map(|point| operating_point(log, segments, point, setpoint, battery, car))
         .collect()
 }
 
@@ -40,29 +40,33 @@ fn operating_point(
     point: &Point,
     setpoint: Option<&Setpoint>,
     battery: &BatteryModel,
+    car: &Car,
 ) -> OperatingPoint {
     let voltage_v = voltage(log, segments, point);
     let setpoint_v = setpoint.map(|s| setpoint_there(s, point));
     let under_v = setpoint.map(|s| under_setpoint(log, segments, s, point));
-    let logged = point.mean_of(Role::BatteryCurrent);
+    let logged = point.mean_of(Role::BatteryCurrent).map(routes::measured);
     let there_v = setpoint_v.as_ref().map(|s| s.value);
     let implied = deficit::of_point(point, voltage_v.value, there_v, battery);
-    let call = match logged {
-        Some(amps_a) => by_current(amps_a, under_v.as_ref()),
+    let call = match &logged {
+        Some(given) => by_current(given, under_v.as_ref()),
         None => by_voltage(under_v.as_ref(), &implied),
     };
-    let implied_deficit_a = match (call.state, logged) {
-        (_, Some(amps_a)) => Estimate::around(
-            (-amps_a).max(0.0),
-            CURRENT_ZERO_A,
-            Grade::Measured,
-            "logged battery current",
-        ),
+    let implied_deficit_a = match (call.state, &logged) {
+        (_, Some(given)) => given_at_least_nothing(given),
         (BusState::Holding, None) => deficit::none(Grade::Inferred, "the bus is at its setpoint"),
         (BusState::Slipping, None) => {
-            Estimate { value: 0.0, low: 0.0, ..implied.implied_deficit_a }
+            Estimate { value: 0.0, low: 0.0, ..implied.implied_deficit_a.clone() }
         }
-        (BusState::Draining, None) => implied.implied_deficit_a,
+        (BusState::Draining, None) => implied.implied_deficit_a.clone(),
+    };
+    let seen = Seen { log, segments, car, battery, point, voltage_v: voltage_v.value };
+    let deficit_routes_a: Vec<Estimate> = match call.state {
+        BusState::Holding => Vec::new(),
+        _ => [logged, Some(implied.given_a), routes::by_ledger(&seen), routes::by_slope(&seen)]
+            .into_iter()
+            .flatten()
+            .collect(),
     };
     let regulation_shortfall_a = match call.state {
         BusState::Holding => Some(deficit::none(Grade::Inferred, "the bus is at its setpoint")),
@@ -80,8 +84,11 @@ fn operating_point(
         state: call.state,
         state_confidence: call.confidence,
         state_how: call.how,
+        deficit_told: routes::told(point, call.state, Some(&implied_deficit_a)),
         implied_deficit_a: Some(implied_deficit_a),
         regulation_shortfall_a,
+        routes_disagree: routes::disagreement(&deficit_routes_a),
+        deficit_routes_a,
     }
 }
 
@@ -147,21 +154,22 @@ struct Call {
     how: String,
 }
 
-fn by_current(amps_a: f64, under_v: Option<&Estimate>) -> Call {
+fn given_at_least_nothing(given: &Estimate) -> Estimate {
+    let Estimate { value, low, high, .. } = *given;
+    Estimate { value: value.max(0.0), low: low.max(0.0), high: high.max(0.0), ..given.clone() }
+}
+
+fn by_current(given: &Estimate, under_v: Option<&Estimate>) -> Call {
     let holds = under_v.map(holding_share);
-    let state = if amps_a < -CURRENT_ZERO_A {
-        BusState::Draining
+    let drains = 1.0 - share_below(deficit::DRAINING_A, given.value, given.half_width());
+    let (state, confidence) = if given.value > deficit::DRAINING_A {
+        (BusState::Draining, drains)
     } else if holds.is_some_and(|share| share >= 0.5) {
-        BusState::Holding
+        (BusState::Holding, holds.unwrap_or(0.5))
     } else {
-        BusState::Slipping
+        (BusState::Slipping, 1.0 - holds.unwrap_or(0.5))
     };
-    let confidence = match state {
-        BusState::Draining => share_below(-CURRENT_ZERO_A, amps_a, CURRENT_ZERO_A),
-        BusState::Holding => holds.unwrap_or(0.5),
-        BusState::Slipping => 1.0 - holds.unwrap_or(0.5),
-    };
-    Call { state, confidence, how: format!("logged battery current {amps_a:+.1} A") }
+    Call { state, confidence, how: format!("logged battery current {:+.1} A", -given.value) }
 }
 
 fn by_voltage(under_v: Option<&Estimate>, implied: &Amps) -> Call {

@@ -38,6 +38,9 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     operating_points(&mut page, diagnosis);
     page.line("");
     keep_up(&mut page, diagnosis);
+    if let Some(used) = diagnosis.battery_use.as_ref().filter(|used| used.lasts_h.is_some()) {
+        page.item("Battery ", &used.told, Style::new());
+    }
     load_steps(&mut page, &diagnosis.load_steps);
     lines(&mut page, &diagnosis.line_drop);
     if let Some(output) = &diagnosis.output {

@@ -276,6 +276,16 @@ const RULES: &[Rule] = &[
         next_test: "Repeat with a fully charged battery, everything off, voltmeter on its posts: back at the setpoint within 10 s clears the alternator.",
     },
     Rule {
+        id: "amps-disagree",
+        look: battery::amps_disagree,
+        alternatives: &[
+            Always("a clamp the wrong way round, not zeroed, or on one cable of two"),
+            Always("amps stated of a load that draws others"),
+            Always("a battery unlike any sound one"),
+        ],
+        next_test: "Clamp meter zeroed next to the battery cable, then round all cables of its negative post with the engine off and one lamp on: it must read the lamp's amps out of the battery; then repeat the log.",
+    },
+    Rule {
         id: "undeclared-steps",
         look: logging::undeclared_steps,
         alternatives: &[

@@ -1,5 +1,5 @@
 //! Implied deficit, one evidence grade at a time: the interval must hold the
-//! truth. How close the value itself comes is printed.
+//! truth 85 to 95 % of the time, and the value itself comes near enough.
 
 use stiffbus::car::{Car, LoadAmps};
 use stiffbus::diagnosis::BusState;
@@ -11,12 +11,16 @@ use crate::random_car::{Case, Options, random_case_with};
 const SEEDS: std::ops::Range<u64> = 2000..2200;
 /// Relative errors of a deficit smaller than this say nothing.
 const LEAST_A: f64 = 3.0;
+const LARGE_A: f64 = 15.0;
 
 #[derive(Default)]
 struct Amps {
     covered: Tally,
     errors: Vec<f64>,
     relative_widths: Vec<f64>,
+    errors_a: Vec<f64>,
+    /// Relative errors of deficits that a battery feels within an hour or two.
+    errors_of_large: Vec<f64>,
 }
 
 impl Amps {
@@ -24,16 +28,26 @@ impl Amps {
         self.covered.merge(other.covered);
         self.errors.extend(other.errors);
         self.relative_widths.extend(other.relative_widths);
+        self.errors_a.extend(other.errors_a);
+        self.errors_of_large.extend(other.errors_of_large);
+    }
+
+    /// The project's bar for a 90 % interval.
+    fn is_honest(&self) {
+        assert!((0.85..=0.95).contains(&self.covered.share()), "{}", self.covered);
     }
 
     fn tell(&self, name: &str) -> f64 {
         let error = median(&self.errors);
         println!(
-            "{name}: covered {}, median error {:.1} % of {} points over {LEAST_A} A, median width {:.0} % of the deficit",
+            "{name}: covered {}, median error {:.1} % of {} points over {LEAST_A} A, median width {:.0} % of the deficit; median error {:.1} A, {:.1} % of {} points over {LARGE_A} A",
             self.covered,
             100.0 * error,
             self.errors.len(),
-            100.0 * median(&self.relative_widths)
+            100.0 * median(&self.relative_widths),
+            median(&self.errors_a),
+            100.0 * median(&self.errors_of_large),
+            self.errors_of_large.len(),
         );
         error
     }
@@ -87,7 +101,12 @@ fn one(case: &Case, car: &Car, grade: Grade) -> Amps {
             inside.iter().map(|&k| samples.implied_deficit_a[k]).sum::<f64>() / inside.len() as f64;
         amps.covered.add_interval(deficit.contains(true_a), deficit.high - deficit.low);
         if true_a > LEAST_A {
-            amps.errors.push((deficit.value - true_a).abs() / true_a);
+            let error_a = (deficit.value - true_a).abs();
+            amps.errors.push(error_a / true_a);
+            amps.errors_a.push(error_a);
+            if true_a > LARGE_A {
+                amps.errors_of_large.push(error_a / true_a);
+            }
             amps.relative_widths.push((deficit.high - deficit.low) / true_a);
         }
     }
@@ -110,15 +129,16 @@ fn amps_from_the_rating() {
         car.battery.cca_a = Some(case.car.cca_a);
         car
     });
-    amps.tell("CCA only");
-    assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
+    let error = amps.tell("CCA only");
+    amps.is_honest();
+    assert!(error <= 0.25, "{error}");
 }
 
 #[test]
 fn amps_from_nothing_stated() {
     let amps = over(&declared(), Grade::Assumed, |_| Car::default());
     amps.tell("nothing stated");
-    assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
+    amps.is_honest();
 }
 
 #[test]
@@ -136,8 +156,11 @@ fn amps_from_one_known_load() {
         }
         car
     });
-    amps.tell("one known load");
-    assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
+    let error = amps.tell("one known load");
+    amps.is_honest();
+    // The project wants 10 %. What is left is the open-circuit voltage, which no
+    // known load tells: some 2 A whatever flows, so much of a small deficit.
+    assert!(error <= 0.14, "{error}");
 }
 
 #[test]
@@ -145,6 +168,6 @@ fn amps_from_the_logged_current() {
     let options = Options { battery_current_logged: Some(true), ..declared() };
     let amps = over(&options, Grade::Measured, |_| Car::default());
     let error = amps.tell("battery current logged");
-    assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
+    amps.is_honest();
     assert!(error <= 0.03, "{error}");
 }

@@ -7,8 +7,8 @@ use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, Verdi
 use crate::estimate::Estimate;
 use crate::report::svg;
 use crate::report::words::{
-    self, AMP, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, PERCENT, RPM,
-    SECOND, VOLT, plain,
+    self, AMP, AMP_HOUR, HOUR, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE,
+    PERCENT, RPM, SECOND, VOLT, plain,
 };
 
 pub fn findings(diagnosis: &Diagnosis) -> Markup {
@@ -105,6 +105,31 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
                 (table("Voltage by operating point, with 90 % interval and grade",
                     &["Loads on", "Engine speed, rpm", "Heat", "Time there", "Bus voltage, V", "State",
                       "Implied deficit, A", "Regulation shortfall, A"], rows.collect()))
+                (amps_told(diagnosis))
+            }
+        }
+    }
+}
+
+/// How the amps off the setpoint are known, a sentence or two a point; the other
+/// routes where there are any.
+fn amps_told(diagnosis: &Diagnosis) -> Markup {
+    let off_setpoint = || {
+        let told = |p: &&OperatingPoint| !p.deficit_told.is_empty();
+        diagnosis.operating_points.iter().filter(|p| p.state != BusState::Holding).filter(told)
+    };
+    markup! {
+        @if off_setpoint().next().is_some() {
+            h3 { "How the battery's amps are known" }
+            ul.fine {
+                @for point in off_setpoint() {
+                    li {
+                        (plain(&point.deficit_told))
+                        @for route in point.deficit_routes_a.iter().skip(1) {
+                            " Another route says " (AMP.graded(Some(route))) ": " (plain(&route.how)) "."
+                        }
+                    }
+                }
             }
         }
     }
@@ -204,6 +229,13 @@ fn battery(diagnosis: &Diagnosis, facts: &mut Rows) {
         VOLT,
         battery.zero_current_v.as_ref(),
     );
+    if let Some(used) = &diagnosis.battery_use {
+        fact(facts, "Taken from the battery over this log", AMP_HOUR, Some(&used.taken_ah));
+        if let Some(hours) = &used.lasts_h {
+            let name = "Battery would last at the worst operating point, from the log's end";
+            fact(facts, name, HOUR, Some(hours));
+        }
+    }
 }
 
 fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {

@@ -6,7 +6,7 @@ use crate::log::Span;
 use crate::segment::indices;
 use crate::stats::robust::median;
 use crate::verdict::Case;
-use crate::verdict::evidence::{told, volts};
+use crate::verdict::evidence::{at_speed, of_point, told, volts, with_loads};
 use crate::verdict::rules::Seen;
 use crate::words::{MILLIOHM, PERCENT, VOLT, duration};
 
@@ -42,6 +42,24 @@ pub fn deep_cranking_dip(case: &Case) -> Option<Seen> {
             end_s: cranking.at_s,
             text: "lowest cranking voltage".to_owned(),
         }],
+    })
+}
+
+/// Two ways to the same amps that do not meet: one of them is wrong.
+pub fn amps_disagree(case: &Case) -> Option<Seen> {
+    let point = case
+        .points()
+        .filter(|p| p.routes_disagree.is_some())
+        .max_by(|a, b| a.seconds.total_cmp(&b.seconds))?;
+    let said = point.routes_disagree.as_deref()?;
+    Some(Seen {
+        severity: Severity::Note,
+        statement: format!(
+            "What the battery gives {}{} is not agreed on: {said}.",
+            with_loads(&point.loads),
+            at_speed(point)
+        ),
+        evidence: of_point(point, "routes to the amps do not meet"),
     })
 }
 

@@ -1,0 +1,139 @@
+//! What the log took from the battery, and how long the battery would carry on.
+
+use crate::analysis::battery::BatteryModel;
+use crate::analysis::deficit::spread;
+use crate::analysis::routes;
+use crate::diagnosis::{BatteryUse, BusState, OperatingPoint};
+use crate::estimate::{Estimate, Grade};
+use crate::log::{Log, Role};
+use crate::words::{AMP_HOUR, HOUR, with_loads};
+
+/// Fuel and ignition control gives up with about this share of charge left
+/// (common practice, no source).
+const LEFT_SHARE: f64 = 0.2;
+/// A battery drained faster than in twenty hours gives less: Peukert's exponent
+/// of flooded and AGM starter batteries, least, usual, most (common practice, no
+/// source; W. Peukert, Elektrotechnische Zeitschrift 20, 1897, from memory).
+const PEUKERT: (f64, f64, f64) = (1.1, 1.2, 1.3);
+/// Capacity is stated for so many hours.
+const RATED_H: f64 = 20.0;
+/// Less is not worth a clock.
+const LEAST_A: f64 = 1.0;
+
+pub fn battery_use(log: &Log, points: &[OperatingPoint], battery: &BatteryModel) -> BatteryUse {
+    let worst = points
+        .iter()
+        .filter(|p| p.state == BusState::Draining)
+        .filter_map(|p| Some((p, p.implied_deficit_a.as_ref()?)))
+        .max_by(|a, b| a.1.value.total_cmp(&b.1.value))
+        .filter(|(_, amps)| amps.low > LEAST_A);
+    let taken_ah = taken(log, battery);
+    let lasts_h = worst.map(|(_, amps)| lasts(battery, amps));
+    let told = match (worst, &lasts_h) {
+        (Some((point, _)), Some(hours)) => {
+            let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {rpm:.0} rpm"));
+            format!(
+                "This log took {} out of the battery; {}{at} it would last {} ({}, {}) from where the log ends.",
+                AMP_HOUR.graded(Some(&taken_ah)),
+                with_loads(&point.loads),
+                HOUR.value(hours),
+                HOUR.range(hours),
+                hours.grade.word()
+            )
+        }
+        _ => format!("This log took {} out of the battery.", AMP_HOUR.graded(Some(&taken_ah))),
+    };
+    BatteryUse { taken_ah, lasts_h, told }
+}
+
+/// Amp-hours given, what was taken back meanwhile left aside.
+fn taken(log: &Log, battery: &BatteryModel) -> Estimate {
+    if let Some(amps_a) = log.channel(Role::BatteryCurrent) {
+        let (mut given_as, mut unsure_as) = (0.0, 0.0);
+        for (pair, amps_a) in log.time_s().windows(2).zip(amps_a) {
+            let &[from_s, to_s] = pair else { continue };
+            let given = routes::measured(*amps_a);
+            // A gap tells nothing of what went on in it.
+            if given.high > 0.0 && to_s - from_s < 10.0 * log.source.sample_interval_s {
+                given_as += given.value.max(0.0) * (to_s - from_s);
+                unsure_as += given.half_width() * (to_s - from_s);
+            }
+        }
+        let low_as = (given_as - unsure_as).max(0.0);
+        return Estimate::new(
+            given_as / 3600.0,
+            low_as / 3600.0,
+            (given_as + unsure_as) / 3600.0,
+            Grade::Measured,
+            "logged battery current, summed",
+        );
+    }
+    let given_ah: Vec<f64> = battery.observed.given_as.iter().map(|a| a / 3600.0).collect();
+    spread(&given_ah, &battery.observed.weights, battery.grade, &battery.how)
+}
+
+/// From each battery's charge at the log's end down to [`LEFT_SHARE`], at a
+/// current within `amps`.
+fn lasts(battery: &BatteryModel, amps: &Estimate) -> Estimate {
+    let count = battery.draws.len().max(1) as f64;
+    let hours: Vec<f64> = battery
+        .draws
+        .iter()
+        .zip(&battery.observed.ends)
+        .enumerate()
+        .map(|(k, (draw, end))| {
+            // Currents and exponents spread evenly over their ranges, each
+            // draw its own, by two turns that never meet.
+            let turn = |step: f64| ((k as f64 + 0.5) / count * step).fract();
+            let between = |low: f64, middle: f64, high: f64, p: f64| {
+                if p < 0.5 {
+                    low + (middle - low) * 2.0 * p
+                } else {
+                    middle + (high - middle) * (2.0 * p - 1.0)
+                }
+            };
+            let amps_a = between(amps.low, amps.value, amps.high, turn(count * 0.618_034));
+            let exponent = between(PEUKERT.0, PEUKERT.1, PEUKERT.2, turn(count * 0.414_214));
+            let rated_a = draw.battery.capacity_ah / RATED_H;
+            let shrunk = (rated_a / amps_a).powf(exponent - 1.0).min(1.0);
+            let left = (end.state_of_charge - LEFT_SHARE).max(0.0);
+            left * draw.battery.capacity_ah * shrunk / amps_a
+        })
+        .collect();
+    let how = "charge and capacity of the batteries that this one could be, down to a fifth, at that current";
+    spread(&hours, &battery.observed.weights, Grade::Assumed, how)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::observer::Observed;
+    use crate::analysis::prior;
+    use crate::car::Car;
+    use crate::physics::battery::BatteryState;
+
+    /// By hand: 60 Ah from 80 % down to 20 % are 36 Ah; at 24 A against a rated
+    /// 3 A, Peukert's 1.2 leaves (3/24)^0.2 = 0.660 of it, 23.8 Ah: 0.99 h.
+    #[test]
+    fn an_hour_at_eight_times_the_rated_current() {
+        let one = Estimate::new(0.005, 0.004, 0.006, Grade::Assumed, "");
+        let mut draws = prior::draws(101, &Car::default(), &one, None);
+        for draw in &mut draws {
+            draw.battery.capacity_ah = 60.0;
+        }
+        let ends = vec![BatteryState::rested(0.8, 0.0); draws.len()];
+        let battery = BatteryModel {
+            resistance_ohm: one.clone(),
+            routes: Vec::new(),
+            disagreement: None,
+            zero_current_v: one.clone(),
+            observed: Observed::of_ends(ends),
+            draws,
+            grade: Grade::Assumed,
+            how: String::new(),
+        };
+        let hours = lasts(&battery, &Estimate::around(24.0, 0.0, Grade::Measured, ""));
+        assert!((hours.value - 0.99).abs() < 0.02, "{hours:?}");
+        assert!(hours.low < hours.value && hours.value < hours.high);
+    }
+}

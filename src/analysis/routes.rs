@@ -1,0 +1,225 @@
+//! Every way that a log has to the amps of the battery at one operating point,
+//! best first, and what they say of each other.
+//!
+//! 1. Battery current is logged: it is read.
+//! 2. The battery model, driven by the voltage.
+//! 3. The ledger: amps of every load that is on, less what the alternator makes.
+//! 4. The slope of the voltage in a long drain, against the battery's capacity.
+
+use crate::analysis::battery::BatteryModel;
+use crate::analysis::level::level;
+use crate::car::{ALWAYS_ON, Car};
+use crate::diagnosis::BusState;
+use crate::estimate::{Estimate, Grade};
+use crate::log::{Log, Role, Span};
+use crate::physics::battery::REST_TABLE;
+use crate::segment::{Point, Segments, indices, mean};
+use crate::stats::fit::linear::ordinary;
+use crate::words::{AMP, with_loads};
+
+/// What always draws while an engine runs, A: value and 90 % range (common
+/// practice, no source), where nobody stated it.
+const ALWAYS_A: (f64, f64) = (17.0, 10.0);
+/// Amps on a label are off by so much (90 %; common practice, no source).
+const LABEL_SHARE: f64 = 0.06;
+/// A clamp's zero and gain (90 %; common practice, no source).
+const CLAMP_ZERO_A: f64 = 0.5;
+const CLAMP_GAIN: f64 = 0.02;
+/// Polarisation has come to rest by then, and what still falls is charge.
+const SLOPE_AFTER_S: f64 = 600.0;
+const SLOPE_LEAST_S: f64 = 300.0;
+/// In that time resistance grows too, and capacity shrinks at high current: the
+/// amps that a slope speaks of are good to this factor (common practice, no source).
+const SLOPE_FACTOR: f64 = 1.8;
+/// Slope over its standard error below which nothing is said.
+const SLOPE_SEEN: f64 = 3.0;
+
+/// What a point's amps are reckoned from.
+pub struct Seen<'a> {
+    pub log: &'a Log,
+    pub segments: &'a Segments,
+    pub car: &'a Car,
+    pub battery: &'a BatteryModel,
+    pub point: &'a Point,
+    pub voltage_v: f64,
+}
+
+/// The logged battery current, as amps given; negative while it takes.
+pub fn measured(amps_a: f64) -> Estimate {
+    let half = CLAMP_ZERO_A.hypot(CLAMP_GAIN * amps_a);
+    Estimate::around(-amps_a, half, Grade::Measured, "logged battery current")
+}
+
+/// Loads less alternator. `None` unless every load that is on is stated, and the
+/// alternator's amps are logged.
+pub fn by_ledger(seen: &Seen) -> Option<Estimate> {
+    let made_a = seen.point.mean_of(Role::AlternatorCurrent)?;
+    let (mut drawn_a, mut unsure) = (0.0, 0.0_f64);
+    let mut add = |amps_a: f64, half_a: f64| {
+        drawn_a += amps_a;
+        unsure = unsure.hypot(half_a);
+    };
+    if !seen.point.loads.iter().all(|name| is_channel(seen.log, name)) {
+        return None;
+    }
+    for name in seen.log.load_names() {
+        let duty = mean_over(seen.log, seen.log.load(name)?, &seen.point.spans)?;
+        if duty > 0.0 {
+            let load = seen.car.loads_a.get(name)?;
+            let amps_a = duty * load.amps_a * load.share_at(name, seen.voltage_v);
+            add(amps_a, LABEL_SHARE * amps_a);
+        }
+    }
+    let stated = seen.car.loads_a.get(ALWAYS_ON);
+    match stated {
+        Some(always) => {
+            let amps_a = always.amps_a * always.share_at(ALWAYS_ON, seen.voltage_v);
+            add(amps_a, LABEL_SHARE * amps_a);
+        }
+        None => add(ALWAYS_A.0, ALWAYS_A.1),
+    }
+    add(-made_a, CLAMP_ZERO_A.hypot(CLAMP_GAIN * made_a));
+    let (grade, always) = match stated {
+        Some(_) => (Grade::Inferred, "stated"),
+        None => (Grade::Assumed, "assumed"),
+    };
+    let how = format!(
+        "loads of stated amps and {always} amps of what is always on, less the logged alternator current"
+    );
+    Some(Estimate::around(drawn_a, unsure, grade, how))
+}
+
+/// The slope that is left late in a long drain is charge going: amps = slope ×
+/// capacity over the volts between full and empty ([`REST_TABLE`]).
+pub fn by_slope(seen: &Seen) -> Option<Estimate> {
+    let longest = seen.point.spans.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
+    let late = Span { start_s: longest.start_s + SLOPE_AFTER_S, ..*longest };
+    if late.seconds() < SLOPE_LEAST_S {
+        return None;
+    }
+    let parts = 12;
+    let each_s = late.seconds() / f64::from(parts);
+    let (mut at_h, mut volts) = (Vec::new(), Vec::new());
+    for k in 0..parts {
+        let start_s = late.start_s + each_s * f64::from(k);
+        let part = Span { start_s, end_s: start_s + each_s };
+        let here = level(seen.log.time_s(), seen.log.bus_v(), part, &seen.segments.grain)?;
+        at_h.push((start_s + each_s / 2.0) / 3600.0);
+        volts.push(here.mean_v);
+    }
+    let fit = ordinary(&at_h, &volts).ok()?;
+    if -fit.slope < SLOPE_SEEN * fit.slope_error() {
+        return None;
+    }
+    let capacity_ah = match seen.car.battery.capacity_ah {
+        Some(stated_ah) => stated_ah,
+        None => {
+            let all: Vec<f64> = seen.battery.draws.iter().map(|d| d.battery.capacity_ah).collect();
+            crate::stats::robust::median(&all)
+        }
+    };
+    let [(_, empty_v), .., (_, full_v)] = REST_TABLE;
+    let amps_a = -fit.slope * capacity_ah / (full_v - empty_v);
+    let noise = 1.645 * fit.slope_error() / -fit.slope;
+    let how = format!(
+        "fall of the voltage over {:.0} min of steady drain, {capacity_ah:.0} Ah",
+        late.seconds() / 60.0
+    );
+    Some(Estimate::new(
+        amps_a,
+        amps_a / SLOPE_FACTOR * (1.0 - noise).max(0.0),
+        amps_a * SLOPE_FACTOR * (1.0 + noise),
+        Grade::Assumed,
+        how,
+    ))
+}
+
+/// The first route that does not meet the best one, in words.
+pub fn disagreement(routes: &[Estimate]) -> Option<String> {
+    let (best, others) = routes.split_first()?;
+    let told = |route: &Estimate| {
+        format!("{} to {} A by {}", AMP.bare(route.low), AMP.bare(route.high), route.how)
+    };
+    others
+        .iter()
+        .find(|other| other.high < best.low || other.low > best.high)
+        .map(|other| format!("{}, but {}", told(best), told(other)))
+}
+
+/// What the battery gives there, how that is known, and what would tell it better.
+pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String {
+    let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {rpm:.0} rpm"));
+    let where_ = format!("{}{at}", with_loads(&point.loads));
+    let Some(given) = given else {
+        return format!("What the battery gives {where_} cannot be told from this log.");
+    };
+    let narrower = match given.grade {
+        Grade::Measured => "",
+        Grade::Inferred => " A clamp on the battery cable narrows it to an amp.",
+        Grade::Assumed => {
+            " Switch a load of known amps while it sags (--load-amps) and this narrows to a few amps; a clamp on the battery cable narrows it to one."
+        }
+    };
+    let amount = format!("{} ({}, {})", AMP.value(given), AMP.range(given), given.grade.word());
+    match state {
+        BusState::Holding => format!("The battery gives nothing {where_}: {}.", given.how),
+        BusState::Slipping if given.high < 0.5 => {
+            format!("The battery gives nothing {where_}: {}.", given.how)
+        }
+        BusState::Slipping => format!(
+            "The battery most likely gives nothing {where_}, and no more than {} ({}): {}.{narrower}",
+            AMP.of(given.high),
+            given.grade.word(),
+            given.how
+        ),
+        BusState::Draining => {
+            format!("The battery gives {amount} {where_}: {}.{narrower}", given.how)
+        }
+    }
+}
+
+fn is_channel(log: &Log, label: &str) -> bool {
+    log.load_names().iter().any(|name| label == name || label.starts_with(&format!("{name} ")))
+}
+
+fn mean_over(log: &Log, values: &[f64], spans: &[Span]) -> Option<f64> {
+    let (mut sum, mut seconds) = (0.0, 0.0);
+    for span in spans {
+        let here = mean(values.get(indices(log.time_s(), *span))?);
+        if here.is_finite() {
+            sum += span.seconds() * here;
+            seconds += span.seconds();
+        }
+    }
+    (seconds > 0.0).then(|| sum / seconds)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn route(low: f64, high: f64, how: &str) -> Estimate {
+        Estimate::new((low + high) / 2.0, low, high, Grade::Assumed, how)
+    }
+
+    #[test]
+    fn routes_that_do_not_meet_are_told() {
+        let routes = [
+            route(10.0, 12.0, "a clamp"),
+            route(11.0, 30.0, "a model"),
+            route(20.0, 30.0, "a ledger"),
+        ];
+        let said = disagreement(&routes).unwrap_or_default();
+        assert_eq!(said, "10 to 12 A by a clamp, but 20 to 30 A by a ledger");
+        assert_eq!(disagreement(&routes[..2]), None);
+        assert_eq!(disagreement(&[]), None);
+    }
+
+    #[test]
+    fn a_clamp_reads_its_zero_and_its_gain() {
+        let given = measured(-40.0);
+        assert!((given.value - 40.0).abs() < 1e-9);
+        // √(0.5² + (0.02·40)²) = 0.943 A.
+        assert!((given.half_width() - 0.943).abs() < 1e-3);
+    }
+}
