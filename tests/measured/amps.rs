@@ -171,3 +171,18 @@ fn amps_from_the_logged_current() {
     amps.is_honest();
     assert!(error <= 0.03, "{error}");
 }
+
+#[test]
+fn amps_from_the_alternators_current() {
+    let options = Options { alternator_current_logged: Some(true), ..declared() };
+    let amps = over(&options, Grade::Inferred, |case| {
+        let mut car = Car::default();
+        car.battery.cca_a = Some(case.car.cca_a);
+        car
+    });
+    let error = amps.tell("alternator current logged");
+    // Wider than they need be: so many currents at once leave few batteries of
+    // those tried, and those that count are kept many.
+    assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
+    assert!(error <= 0.10, "{error}");
+}
