@@ -216,6 +216,38 @@ fn a_cable_stated_by_flag_or_file() {
     assert!(garage.text("stiffbus-report/log/line_drop.csv").contains("loop"));
 }
 
+/// A clamp that was not zeroed reads 30 A of charge too many: what it says of the
+/// battery no longer meets what the voltage says.
+#[test]
+fn a_clamp_off_its_zero_is_contradicted() {
+    let garage = Garage::new();
+    garage.put_sample("output-sweep.csv", "log.csv");
+    let sound = garage.run(&["log.csv", "--json", "-"]).ends(0).json();
+    let raised = |said: &serde_json::Value| {
+        said["findings"].as_array().expect("findings").iter().any(|f| f["id"] == "amps-disagree")
+    };
+    assert!(!raised(&sound));
+    let text = garage.text("log.csv");
+    let mut column = None;
+    let off: Vec<String> = text
+        .lines()
+        .map(|line| {
+            let mut cells: Vec<String> = line.split(',').map(str::to_owned).collect();
+            column = column.or_else(|| cells.iter().position(|c| c.contains("battery current")));
+            let Some(cell) = column.and_then(|at| cells.get_mut(at)) else {
+                return line.to_owned();
+            };
+            if let Ok(amps) = cell.parse::<f64>() {
+                *cell = format!("{:.1}", amps + 30.0);
+            }
+            cells.join(",")
+        })
+        .collect();
+    garage.put("off.csv", off.join("\n"));
+    let said = garage.run(&["off.csv", "--json", "-"]).ends(0).json();
+    assert!(raised(&said), "{}", said["findings"]);
+}
+
 /// The sweep against its own sheet, by flag and by `car.toml`; and against one of
 /// a machine half as large again, which the log cannot have met.
 #[test]

@@ -2,7 +2,7 @@
 //! truth 85 to 95 % of the time, and the value itself comes near enough.
 
 use stiffbus::car::{Car, LoadAmps};
-use stiffbus::diagnosis::BusState;
+use stiffbus::diagnosis::{BusState, PhaseKind};
 use stiffbus::estimate::Grade;
 
 use crate::figures::{Tally, diagnose};
@@ -185,4 +185,30 @@ fn amps_from_the_alternators_current() {
     // those tried, and those that count are kept many.
     assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
     assert!(error <= 0.10, "{error}");
+}
+
+/// The starter's amps as a clamp meter would show them: their mean while it turns.
+#[test]
+fn amps_from_the_starters() {
+    let options = Options { starts_at_rest: Some(true), ..declared() };
+    let amps = over(&options, Grade::Inferred, |case| {
+        let mut car = Car::default();
+        car.battery.cca_a = Some(case.car.cca_a);
+        let truth = &case.simulated.truth;
+        let cranks = truth.phases.iter().find(|p| p.kind == PhaseKind::Cranking);
+        let turning = cranks.map(|p| p.start_s + 0.4..p.end_s).expect("a start");
+        let amps_a: Vec<f64> = case
+            .simulated
+            .time_s
+            .iter()
+            .zip(&truth.samples.battery_a)
+            .filter(|(t_s, _)| turning.contains(t_s))
+            .map(|(_, amps_a)| -amps_a)
+            .collect();
+        car.starter_a =
+            (!amps_a.is_empty()).then(|| amps_a.iter().sum::<f64>() / amps_a.len() as f64);
+        car
+    });
+    amps.tell("starter amps");
+    amps.is_honest();
 }
