@@ -37,8 +37,8 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
         @if let Some(svg) = svg::deficit(diagnosis) {
             section aria-labelledby="h-deficit" {
                 h2 #h-deficit { "Amps short against engine speed" }
-                p { "Follow a set of loads from idle to the right: its ring says how many amps the "
-                    "alternator lacks there, its filled mark how many of them the battery gives, and the "
+                p { "Follow a set of loads from idle to the right: its ring says how many more amps "
+                    "the setpoint asks for there, its filled mark how many the battery gives, and the "
                     "arrow on the zero line from which speed on nothing is lacking." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::deficit_narrow(diagnosis) { (plot(&narrow, "narrow")) }

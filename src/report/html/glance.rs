@@ -86,7 +86,7 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
         return markup! {
             (said("taken from the battery", p, e))
             @if let Some(short) = &p.regulation_shortfall_a {
-                p { "To hold the setpoint there the alternator lacks " (AMP.graded(Some(short))) "." }
+                p { "To hold the setpoint there, so much more would have to reach the bus: " (AMP.graded(Some(short))) "." }
             }
         };
     }

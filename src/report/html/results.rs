@@ -111,22 +111,36 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
     }
 }
 
-/// How the amps off the setpoint are known, a sentence or two a point; the other
-/// routes where there are any.
+/// How the amps off the setpoint are known: points known in the same way are
+/// told by the one that costs most; every point and route stands in diagnosis.json.
 fn amps_told(diagnosis: &Diagnosis) -> Markup {
-    let off_setpoint = || {
-        let told = |p: &&OperatingPoint| !p.deficit_told.is_empty();
-        diagnosis.operating_points.iter().filter(|p| p.state != BusState::Holding).filter(told)
-    };
+    let mut ways: Vec<(&str, Vec<&OperatingPoint>)> = Vec::new();
+    for point in diagnosis.operating_points.iter().filter(|p| p.state != BusState::Holding) {
+        let Some(deficit) = point.implied_deficit_a.as_ref() else { continue };
+        match ways.iter_mut().find(|(how, _)| *how == deficit.how) {
+            Some((_, points)) => points.push(point),
+            None => ways.push((&deficit.how, vec![point])),
+        }
+    }
+    let given = |p: &OperatingPoint| p.implied_deficit_a.as_ref().map_or(0.0, |a| a.value);
+    let told = ways.iter().filter_map(|(_, points)| {
+        let worst = points.iter().max_by(|a, b| given(a).total_cmp(&given(b)))?;
+        (!worst.deficit_told.is_empty()).then_some((*worst, points.len() - 1))
+    });
+    let told: Vec<(&OperatingPoint, usize)> = told.collect();
     markup! {
-        @if off_setpoint().next().is_some() {
+        @if !told.is_empty() {
             h3 { "How the battery's amps are known" }
-            ul.fine {
-                @for point in off_setpoint() {
+            ul {
+                @for (point, others) in told {
                     li {
                         (plain(&point.deficit_told))
                         @for route in point.deficit_routes_a.iter().skip(1) {
                             " Another route says " (AMP.graded(Some(route))) ": " (plain(&route.how)) "."
+                        }
+                        @if others > 0 {
+                            " The amps at " (words::plural(others, "other point", "other points"))
+                            " are known in the same way."
                         }
                     }
                 }
@@ -175,7 +189,7 @@ fn none() -> Markup {
 /// battery is the same in every row and stands above the table.
 fn state(point: &OperatingPoint) -> Markup {
     let how = plain(&point.state_how);
-    let how = how.split(';').next().unwrap_or("");
+    let how = how.split(';').next().unwrap_or("").replace(" -", " −");
     markup! {
         span class=(format!("state {}", point.state.word())) { (point.state.word()) }
         @if point.state_confidence.is_finite() {

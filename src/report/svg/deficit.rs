@@ -173,7 +173,7 @@ fn key(sets: &[Set], more: usize, sheet: Sheet) -> Vec<(Option<usize>, String)> 
         }
     }
     let words = [
-        "Ring and band: amps the alternator lacks.",
+        "Ring and band: amps missing at the bus.",
         "Filled mark: amps the battery gives.",
         "Bars: 90 % intervals.",
         "Sets of one speed stand side by side.",
