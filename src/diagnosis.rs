@@ -45,12 +45,17 @@ pub struct Diagnosis {
 }
 
 /// The bus voltage's own scatter while nothing changes.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Noise {
     /// Standard deviation within steady stretches.
     pub sigma_v: f64,
+    /// The same with its interval, as beside every plain number read off the log.
+    #[serde(default)]
+    pub sigma: Option<Estimate>,
     /// Integrated autocorrelation time: samples closer than this tell little new.
     pub correlation_time_s: f64,
+    #[serde(default)]
+    pub correlation_time: Option<Estimate>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -90,10 +95,16 @@ pub struct SetpointDrift {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Cranking {
     pub lowest_v: f64,
+    #[serde(default)]
+    pub lowest: Option<Estimate>,
     pub at_s: f64,
     pub duration_s: f64,
+    #[serde(default)]
+    pub duration: Option<Estimate>,
     /// Seconds from the end of cranking until the bus first held its setpoint.
     pub return_to_setpoint_s: Option<f64>,
+    #[serde(default)]
+    pub return_to_setpoint: Option<Estimate>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -124,6 +135,8 @@ pub struct LoadStep {
     pub origin: Origin,
     /// How long after the declared edge the voltage answered.
     pub lag_s: Option<f64>,
+    #[serde(default)]
+    pub lag: Option<Estimate>,
     /// False where the declared edge moved the voltage less than the noise shows.
     pub answered: bool,
     /// Where `baseline_v` and `settled_v` are read.
@@ -139,6 +152,8 @@ pub struct LoadStep {
     pub recovery_s: Option<f64>,
     pub recovery: Option<Estimate>,
     pub recovered_share: Option<f64>,
+    #[serde(default)]
+    pub recovered: Option<Estimate>,
     pub rpm_before: Option<f64>,
     pub rpm_after: Option<f64>,
     /// Loads on after the step.
@@ -275,6 +290,10 @@ pub struct HeatPair {
     pub setpoint_early_v: Option<f64>,
     #[serde(default)]
     pub setpoint_late_v: Option<f64>,
+    #[serde(default)]
+    pub setpoint_early: Option<Estimate>,
+    #[serde(default)]
+    pub setpoint_late: Option<Estimate>,
     /// Logged temperature of each half, °C, and where it is taken.
     #[serde(default)]
     pub early_c: Option<f64>,
@@ -399,6 +418,8 @@ pub struct OutputPoint {
     pub amps_a: Estimate,
     /// Mean voltage nearest to the machine: at its post where logged, else at the bus.
     pub at_v: f64,
+    #[serde(default)]
+    pub at: Option<Estimate>,
     pub seconds: f64,
     pub heat: Heat,
     /// The logged temperature nearest to the machine, and where it is taken.

@@ -4,7 +4,7 @@
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::diagnosis::Verdict;
-use crate::estimate::Estimate;
+use crate::estimate::{Estimate, Grade};
 
 pub const NOT_TOLD: &str = "not told by this log";
 
@@ -144,9 +144,14 @@ impl Unit {
         format!("{} to {}", end(estimate.low), end(estimate.high))
     }
 
-    /// "12.62 V (12.58 to 12.66)"
+    /// "12.62 V (12.58 to 12.66)"; the grade too, where it is less than
+    /// measured: "24 A (12 to 41, assumed)".
     pub fn with_range(self, estimate: &Estimate) -> String {
-        format!("{} ({})", self.value(estimate), self.range(estimate))
+        let (value, range) = (self.value(estimate), self.range(estimate));
+        match estimate.grade {
+            Grade::Measured => format!("{value} ({range})"),
+            grade => format!("{value} ({range}, {})", grade.word()),
+        }
     }
 
     /// "12.62 (12.58–12.66)", for a table whose head names the unit.
@@ -164,7 +169,7 @@ impl Unit {
     /// "12.62 V (12.58 to 12.66), measured", or that the log does not tell.
     pub fn graded(self, estimate: Option<&Estimate>) -> String {
         match estimate {
-            Some(e) => format!("{}, {}", self.with_range(e), e.grade.word()),
+            Some(e) => format!("{} ({}), {}", self.value(e), self.range(e), e.grade.word()),
             None => NOT_TOLD.to_owned(),
         }
     }

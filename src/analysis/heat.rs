@@ -147,7 +147,8 @@ struct Pair<'a> {
     loads: &'a [String],
     early: &'a Window,
     late: &'a Window,
-    setpoint_v: (f64, f64),
+    /// In the middle of either.
+    setpoint: (Estimate, Estimate),
     /// Late the bus is under its setpoint,
     slips: bool,
     /// lower than the setpoint's drift takes it,
@@ -190,7 +191,12 @@ impl Pair<'_> {
         let slips = under_v > DROOP_V + setpoint.estimate.half_width().max(late.level.half_width_v);
         let moved = beyond_v.abs() > DROOP_V + unsure_v;
         let lower = beyond_v < -(DROOP_V + unsure_v);
-        Some(Pair { loads, early, late, setpoint_v, slips, lower, moved })
+        let own = &setpoint.estimate;
+        let at = |value_v: f64, drift_v: f64| {
+            Estimate::around(value_v, own.half_width().hypot(drift_v), own.grade, own.how.clone())
+        };
+        let setpoint = (at(setpoint_v.0, 0.0), at(setpoint_v.1, drift_unsure_v));
+        Some(Pair { loads, early, late, setpoint, slips, lower, moved })
     }
 
     /// Whether the bus asks where its volts went: then the battery is asked.
@@ -200,11 +206,10 @@ impl Pair<'_> {
 
     fn told(&self, loss: Option<Estimate>) -> HeatPair {
         let (early, late) = (self.early, self.late);
-        let drift_v = self.setpoint_v.1 - self.setpoint_v.0;
         let half_width_v = late.level.half_width_v.hypot(early.level.half_width_v);
         let how = format!(
-            "late less early, same loads; the setpoint's own drift is {drift_v:+.2} V of it, {}",
-            if self.slips { "and late the bus does not hold" } else { "and the bus holds late" }
+            "late less early, same loads, the setpoint's own drift still in it; {}",
+            if self.slips { "late the bus does not hold" } else { "the bus holds late" }
         );
         let change_v = late.level.mean_v - early.level.mean_v;
         let change = Estimate::around(change_v, half_width_v, Grade::Measured, how);
@@ -231,8 +236,10 @@ impl Pair<'_> {
                 .then(|| per(minutes, format!("over {minutes:.1} minutes"))),
             per_degree_v,
             change_v: change,
-            setpoint_early_v: Some(self.setpoint_v.0),
-            setpoint_late_v: Some(self.setpoint_v.1),
+            setpoint_early_v: Some(self.setpoint.0.value),
+            setpoint_late_v: Some(self.setpoint.1.value),
+            setpoint_early: Some(self.setpoint.0.clone()),
+            setpoint_late: Some(self.setpoint.1.clone()),
             early_c: warmer.and(early.temperature).map(|t| t.1),
             late_c: warmer.and(late.temperature).map(|t| t.1),
             temperature: warmer.map(|(place, _)| place.word().to_owned()),
@@ -310,14 +317,31 @@ pub fn negated(change: &Estimate) -> Estimate {
     Estimate { value: -change.value, low: -change.high, high: -change.low, ..change.clone() }
 }
 
+/// What the setpoint itself did between the halves.
+fn drift(pair: &HeatPair) -> Option<Estimate> {
+    let (early, late) = pair.setpoint_early.as_ref().zip(pair.setpoint_late.as_ref())?;
+    // Both ends share the setpoint's own error; only the drift's parts them.
+    let half_width_v = (late.half_width().powi(2) - early.half_width().powi(2)).max(0.0).sqrt();
+    let how = "setpoint late less early";
+    Some(Estimate::around(late.value - early.value, half_width_v, early.grade, how))
+}
+
+/// The change with the setpoint's own taken out.
+pub fn beyond_drift(pair: &HeatPair) -> Estimate {
+    let change = &pair.change_v;
+    let Some(drift) = drift(pair) else { return change.clone() };
+    let half_width_v = change.half_width().hypot(drift.half_width());
+    let how = "change less the setpoint's own";
+    Estimate::around(change.value - drift.value, half_width_v, drift.grade.max(change.grade), how)
+}
+
 fn sentence(pair: &HeatPair) -> String {
     let speed = pair.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
-    let drift_v =
-        pair.setpoint_late_v.zip(pair.setpoint_early_v).map_or(0.0, |(late, early)| late - early);
-    let own = if drift_v.abs() < 0.005 {
-        "while its setpoint stayed".to_owned()
-    } else {
-        format!("while its setpoint went {}", VOLT.of(drift_v))
+    let own = match drift(pair) {
+        Some(drift) if drift.value.abs() >= 0.005 => {
+            format!("while its setpoint went {}", VOLT.with_range(&drift))
+        }
+        _ => "while its setpoint stayed".to_owned(),
     };
     let minute = pair
         .per_minute_v
@@ -345,12 +369,9 @@ fn sentence(pair: &HeatPair) -> String {
         _ => String::new(),
     };
     format!(
-        "{}{speed}: {} early, {} late, {} ({}, measured), {own}{minute}{degree}; late the bus {}.{output}",
+        "{}{speed}: {} late against early, {own}{minute}{degree}; late the bus {}.{output}",
         capital(&with_loads(&pair.loads)),
-        VOLT.of(pair.early_v.value),
-        VOLT.of(pair.late_v.value),
-        VOLT.value(&pair.change_v),
-        VOLT.range(&pair.change_v),
+        VOLT.with_range(&pair.change_v),
         if pair.holds_late { "still holds" } else { "does not hold" },
     )
 }

@@ -262,8 +262,8 @@ fn told(
             );
             match (set.idle_rpm, missing_rpm, ratio_factor) {
                 (Some(idle_rpm), Some(lacks), Some(factor)) => {
-                    let (idle, lacks) = (RPM.bare(idle_rpm), RPM.value(lacks));
-                    let faster = TIMES.of(factor.value);
+                    let (idle, lacks) = (RPM.bare(idle_rpm), RPM.with_range(lacks));
+                    let faster = TIMES.with_range(factor);
                     let pulley = if factor.value <= MOST_PULLEY_FACTOR {
                         format!(
                             "a pulley {faster} faster would do it, if belt and alternator speed at the red line allow it"
@@ -438,7 +438,7 @@ mod tests {
         let text = told(&set, Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
         assert_eq!(
             text,
-            "With fans + lamps on the bus holds from 1240 rpm up (1180 to 1330, measured); idle at 850 lacks 390 rpm: a pulley 1.46 times faster would do it, if belt and alternator speed at the red line allow it."
+            "With fans + lamps on the bus holds from 1240 rpm up (1180 to 1330, measured); idle at 850 lacks 390 rpm (330 to 480): a pulley 1.46 times (1.39 to 1.56) faster would do it, if belt and alternator speed at the red line allow it."
         );
     }
 

@@ -9,6 +9,7 @@ pub mod heat;
 pub mod keep_up;
 pub mod level;
 pub mod line_drop;
+pub mod noise;
 pub mod observer;
 pub mod output;
 pub mod prior;
@@ -59,10 +60,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
     let operating_points = state::operating_points(log, segments, setpoint.as_ref(), &battery, car);
     let heats = heat::heat(log, segments, setpoint.as_ref(), &battery);
     Analysis {
-        noise: Noise {
-            sigma_v: segments.grain.sigma_v,
-            correlation_time_s: segments.grain.memory_samples * segments.grain.interval_s,
-        },
+        noise: noise::noise(&segments.grain),
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
         state_of_charge_percent: rest_voltage_v.as_ref().map(rest::state_of_charge),
         load_steps: step_response::load_steps(log, segments),

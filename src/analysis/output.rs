@@ -186,12 +186,15 @@ fn point(members: &[&Window], grain: &Grain) -> Option<OutputPoint> {
         "mean of {samples} samples of logged alternator current; the clamp taken as true to {CLAMP_ZERO_A} A and {:.1} %",
         100.0 * CLAMP_GAIN
     );
+    let at_v = average(&|w| w.at_v);
+    let at_how = format!("mean of {samples} samples nearest to the machine");
     let spans = joined(members.iter().map(|w| w.span).collect());
     Some(OutputPoint {
         alternator_rpm: told(&|w| w.alternator_rpm),
         engine_rpm: told(&|w| w.engine_rpm),
         amps_a: Estimate::around(amps_a, half_width_a, Grade::Measured, how),
-        at_v: average(&|w| w.at_v),
+        at_v,
+        at: Some(Estimate::around(at_v, half_width_v(samples, grain), Grade::Measured, at_how)),
         seconds: spans.iter().map(|s| s.seconds()).sum(),
         heat: first.heat,
         temperature_c: told(&|w| w.temperature.map(|(_, c)| c)),

@@ -3,6 +3,7 @@
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::{self, Amps};
+use crate::analysis::heat::negated;
 use crate::analysis::level::{half_width_v, level};
 use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
@@ -12,6 +13,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
 use crate::segment::{Point, Segments};
 use crate::stats::robust::median;
+use crate::words::{AMP, VOLT};
 
 /// A regulator droops a few hundredths under load and still regulates
 /// (common practice, no source).
@@ -169,7 +171,13 @@ fn by_current(given: &Estimate, under_v: Option<&Estimate>) -> Call {
     } else {
         (BusState::Slipping, 1.0 - holds.unwrap_or(0.5))
     };
-    Call { state, confidence, how: format!("logged battery current {:+.1} A", -given.value) }
+    let amps = |e: &Estimate| AMP.with_range(e);
+    let how = if given.value < 0.0 {
+        format!("by the logged current the battery takes {}", amps(&negated(given)))
+    } else {
+        format!("by the logged current the battery gives {}", amps(given))
+    };
+    Call { state, confidence, how }
 }
 
 fn by_voltage(under_v: Option<&Estimate>, implied: &Amps) -> Call {
@@ -180,7 +188,7 @@ fn by_voltage(under_v: Option<&Estimate>, implied: &Amps) -> Call {
     }
     let below = under_v.map_or_else(
         || "no setpoint seen".to_owned(),
-        |under| format!("{:.2} V under the setpoint", under.value),
+        |under| format!("{} under the setpoint", VOLT.with_range(under)),
     );
     let (zero, draining_share) = (&implied.zero_current_v, implied.draining_share);
     let (state, share, side) = if draining_share >= DRAINING_LIKELY {

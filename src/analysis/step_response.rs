@@ -60,6 +60,8 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
     let recovery = trough.recovery(time_s, bus_v, step, &settled, sign, grain);
     let recovered_share = (trough.stands_out && sag.value.abs() > sag.half_width())
         .then(|| (sag.value - shift.value) / sag.value);
+    let recovered =
+        recovered_share.map(|share| regained(share, sag.value, &settled, &trough.level, &baseline));
     let rpm_over = |span: Span| {
         log.engine_rpm().map(|rpm| median(&rpm[indices(time_s, span)])).filter(|r| r.is_finite())
     };
@@ -72,6 +74,7 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
         duty_change: step.duty_change,
         origin: step.origin,
         lag_s: step.lag_s,
+        lag: step.lag_s.map(|lag_s| lag(lag_s, grain.interval_s)),
         answered: step.answered,
         baseline_span,
         settled_span,
@@ -89,6 +92,7 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
         recovery_s: recovery.as_ref().map(|r| r.value),
         recovery,
         recovered_share,
+        recovered,
         rpm_before: rpm_over(baseline_span),
         rpm_after: rpm_over(settled_span),
         loads_after: segments
@@ -98,6 +102,24 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
             .map(|s| s.loads.clone())
             .unwrap_or_default(),
     })
+}
+
+/// Edge and answer each lie somewhere between two samples, and noise may put the
+/// answer a sample off.
+fn lag(lag_s: f64, interval_s: f64) -> Estimate {
+    let how = "declared edge to the answer, each between two samples";
+    Estimate::around(lag_s, 2.0 * interval_s, Grade::Measured, how)
+}
+
+/// (S − T)/(B − T) of settled S, trough T and baseline B, their errors being
+/// independent: its slopes are 1, share − 1 and −share over the sag B − T.
+fn regained(share: f64, sag_v: f64, settled: &Level, trough: &Level, baseline: &Level) -> Estimate {
+    let half_width = settled
+        .half_width_v
+        .hypot((1.0 - share) * trough.half_width_v)
+        .hypot(share * baseline.half_width_v)
+        / sag_v.abs();
+    Estimate::around(share, half_width, Grade::Measured, "settled less trough, of the sag")
 }
 
 fn nearest(time_s: &[f64], bus_v: &[f64], t_s: f64, grain: &Grain) -> Option<Level> {

@@ -18,7 +18,7 @@ pub fn steps_csv(diagnosis: &Diagnosis) -> String {
     columns.text("direction", rows, |s| direction(s).to_owned());
     columns.number("duty_change", rows, |s| s.duty_change);
     columns.text("origin", rows, |s| origin(s).to_owned());
-    columns.number("lag_s", rows, |s| s.lag_s);
+    columns.with_interval("lag_s", rows, |s| s.lag_s, |s| s.lag.as_ref());
     columns.text("answered", rows, |s| if s.answered { "yes" } else { "no" }.to_owned());
     columns.estimate("baseline_v", rows, |s| Some(&s.baseline_v));
     columns.estimate("trough_v", rows, |s| Some(&s.trough));
@@ -26,12 +26,9 @@ pub fn steps_csv(diagnosis: &Diagnosis) -> String {
     columns.estimate("sag_v", rows, |s| Some(&s.sag_v));
     columns.estimate("settled_v", rows, |s| Some(&s.settled_v));
     columns.estimate("shift_v", rows, |s| Some(&s.shift_v));
-    // The measured time stands first; its interval only where one could be made.
-    columns.number("recovery_s", rows, |s| s.recovery_s);
-    columns.number("recovery_s_low", rows, |s| s.recovery.as_ref().map(|e| e.low));
-    columns.number("recovery_s_high", rows, |s| s.recovery.as_ref().map(|e| e.high));
-    columns.text("recovery_s_grade", rows, |s| grade(s.recovery.as_ref()));
-    columns.number("recovered_share", rows, |s| s.recovered_share);
+    columns.with_interval("recovery_s", rows, |s| s.recovery_s, |s| s.recovery.as_ref());
+    let recovered = |s: &LoadStep| s.recovered_share;
+    columns.with_interval("recovered_share", rows, recovered, |s| s.recovered.as_ref());
     columns.number("rpm_before", rows, |s| s.rpm_before);
     columns.number("rpm_after", rows, |s| s.rpm_after);
     columns.text("loads_after", rows, |s| s.loads_after.join(" + "));
@@ -82,7 +79,7 @@ pub fn output_curve_csv(diagnosis: &Diagnosis) -> Option<String> {
     columns.number("engine_rpm", rows, |p| p.engine_rpm);
     columns.text("full_output", rows, |p| if p.full_output { "yes" } else { "no" }.to_owned());
     columns.estimate("amps_a", rows, |p| Some(&p.amps_a));
-    columns.number("at_v", rows, |p| Some(p.at_v));
+    columns.with_interval("at_v", rows, |p| Some(p.at_v), |p| p.at.as_ref());
     columns.number("seconds", rows, |p| Some(p.seconds));
     columns.text("heat", rows, |p| p.heat.word().to_owned());
     columns.number("temperature_c", rows, |p| p.temperature_c);
@@ -143,7 +140,18 @@ impl Columns {
     }
 
     fn estimate<T>(&mut self, head: &str, rows: &[T], of: impl Fn(&T) -> Option<&Estimate>) {
-        self.number(head, rows, |row| of(row).map(|e| e.value));
+        self.with_interval(head, rows, |row| of(row).map(|e| e.value), &of);
+    }
+
+    /// The plain number; its interval only where one could be made.
+    fn with_interval<T>(
+        &mut self,
+        head: &str,
+        rows: &[T],
+        value: impl Fn(&T) -> Option<f64>,
+        of: impl Fn(&T) -> Option<&Estimate>,
+    ) {
+        self.number(head, rows, value);
         self.number(&format!("{head}_low"), rows, |row| of(row).map(|e| e.low));
         self.number(&format!("{head}_high"), rows, |row| of(row).map(|e| e.high));
         self.text(&format!("{head}_grade"), rows, |row| grade(of(row)));

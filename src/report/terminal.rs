@@ -15,16 +15,23 @@ use crate::diagnosis::{
     Bound, BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin,
     Severity, Side, VerdictWord,
 };
-use crate::estimate::Estimate;
+use crate::estimate::{Estimate, Grade};
 
 const NARROWEST: usize = 60;
 const MOST_FINDINGS: usize = 3;
 const MOST_POINTS: usize = 6;
 const MOST_NOTICES: usize = 2;
+/// Longer names of sets of loads take too many lines of the table.
+const MOST_NAME: usize = 60;
+/// Columns before an item: "Unknown ".
+const LEAD: usize = 8;
 /// From this width the table has room for heat, time and how sure a state is.
 const ROOMY: usize = 96;
 /// From this width it has room for the state, which the amps imply.
 const STATED: usize = 76;
+
+/// Stands for the grade of most numbers: what is less than measured says so.
+const UNGRADED: &str = "Where no grade is named: measured.";
 
 const BOLD: Style = Style::new().bold();
 const DIM: Style = Style::new().dimmed();
@@ -192,6 +199,7 @@ fn findings(page: &mut Page, findings: &[Finding]) {
 fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
     let points = &diagnosis.operating_points;
     if points.is_empty() {
+        page.item("", &format!("In brackets: 90 % interval. {UNGRADED}"), DIM);
         return;
     }
     page.heading("Operating points");
@@ -201,12 +209,15 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
     let grades = || shown.iter().filter_map(|point| Some(told_amps(point)?.1.grade));
     let one_grade = grades().next().filter(|first| grades().all(|grade| grade == *first));
     let rows = shown.iter().map(|point| {
-        let mut row = vec![shorten(&words::loads(&point.loads), 90), speed(point)];
+        let mut row = vec![shorten(&words::loads(&point.loads), MOST_NAME), speed(point)];
         if roomy {
             let heat = if point.heat == Heat::Unknown { "" } else { point.heat.word() };
             row.push(format!("{heat} {}", words::duration(point.seconds)).trim_start().to_owned());
         }
-        row.push(VOLT.compact(&point.voltage_v));
+        row.push(match point.voltage_v.grade {
+            Grade::Measured => VOLT.compact(&point.voltage_v),
+            grade => format!("{}, {}", VOLT.compact(&point.voltage_v), grade.word()),
+        });
         if roomy {
             row.push(format!("{} {}", point.state.word(), share(point.state_confidence)));
         } else if stated {
@@ -231,12 +242,8 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
     if let Some(grade) = one_grade {
         notes.push(format!("Amps {}.", grade.word()));
     }
-    if shown.iter().any(|point| point.state == BusState::Draining) {
-        notes.push("Draining: the battery gives amps.".to_owned());
-    }
-    if !notes.is_empty() {
-        page.item("", &notes.join(" "), DIM);
-    }
+    notes.push(UNGRADED.to_owned());
+    page.item("", &notes.join(" "), DIM);
 }
 
 /// The speed seen most, else the band.
@@ -283,7 +290,7 @@ fn amps(point: &OperatingPoint, graded: bool) -> String {
 fn keep_up(page: &mut Page, diagnosis: &Diagnosis) {
     let Some(item) = svg::worst_keep_up(diagnosis) else { return };
     let answer = match (item.bound, &item.rpm) {
-        (Bound::Within, Some(rpm)) => format!("keeps up from {}", RPM.graded(Some(rpm))),
+        (Bound::Within, Some(rpm)) => format!("holds from {}", RPM.with_range(rpm)),
         _ => svg::answer(item),
     };
     let loads = shorten(&words::loads(&item.loads), 60);
@@ -354,8 +361,18 @@ fn cannot_tell(page: &mut Page, diagnosis: &Diagnosis) {
         let head = item.split([':', '.']).next().unwrap_or(item).trim();
         shorten(&words::uncapital(head), 70)
     };
-    let what: Vec<String> = items.iter().map(what).collect();
-    page.item("Unknown ", &format!("{}.", what.join("; ")), DIM);
+    // Two lines, with room for how many are left.
+    let room = 2 * page.width.saturating_sub(LEAD) - 30;
+    let mut said = String::new();
+    for (k, item) in items.iter().map(what).enumerate() {
+        if k > 0 && columns(&said) + columns(&item) > room {
+            said.push_str(&format!("; {} more in the report", items.len() - k));
+            break;
+        }
+        said.push_str(if k > 0 { "; " } else { "" });
+        said.push_str(&item);
+    }
+    page.item("Unknown ", &format!("{said}."), DIM);
 }
 
 /// Three decimals, without zeros at the end.

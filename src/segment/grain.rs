@@ -16,6 +16,11 @@ pub struct Grain {
     /// Integrated autocorrelation time of that scatter, in samples: this many
     /// samples tell as much as one independent one.
     pub memory_samples: f64,
+    /// Samples behind `sigma_v`, less what fitting took; `memory_samples` of
+    /// them tell as much as one independent one.
+    pub freedom: f64,
+    /// Whether `memory_samples` was seen, or is allowed for.
+    pub memory_seen: bool,
     /// Quantisation step, where one is seen.
     pub step_v: Option<f64>,
     /// Typical time between samples.
@@ -71,6 +76,8 @@ impl Grain {
             sigma_v,
             unrounded_sigma_v: unrounded(sigma_v, step_v, 1),
             memory_samples: FIRST_LOOK_MEMORY,
+            freedom: (bus_v.len() as f64 - 1.0).max(1.0),
+            memory_seen: false,
             step_v,
             interval_s,
         }
@@ -106,6 +113,8 @@ impl Grain {
             sigma_v,
             unrounded_sigma_v: unrounded(sigma_v, self.step_v, pieces.len()),
             memory_samples,
+            freedom,
+            memory_seen: self.memory_seen || !memories.is_empty(),
             ..*self
         }
     }

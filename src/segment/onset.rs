@@ -259,6 +259,8 @@ mod tests {
         sigma_v: 0.01,
         unrounded_sigma_v: 0.01,
         memory_samples: 1.0,
+        freedom: 100.0,
+        memory_seen: true,
         step_v: None,
         interval_s: 0.05,
     };

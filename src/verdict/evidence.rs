@@ -1,7 +1,7 @@
 //! Words for loads, speeds and times, used by rules and headlines alike.
 
 use crate::diagnosis::{Evidence, OperatingPoint};
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::Estimate;
 use crate::segment::points::BAND_EDGES_RPM;
 use crate::words::{self, Unit};
 
@@ -23,10 +23,7 @@ pub fn amps(estimate: &Estimate) -> String {
 
 /// "12.41 V (12.39 to 12.43)"; the grade too, where it is less than measured.
 pub fn volts(estimate: &Estimate) -> String {
-    match estimate.grade {
-        Grade::Measured => words::VOLT.with_range(estimate),
-        _ => told(words::VOLT, estimate),
-    }
+    words::VOLT.with_range(estimate)
 }
 
 /// "22.1 mΩ (21.3 to 22.9, measured)".

@@ -9,6 +9,7 @@ pub mod word;
 use crate::analysis::Analysis;
 use crate::car::Car;
 use crate::diagnosis::{Finding, OperatingPoint, Verdict};
+use crate::estimate::Estimate;
 use crate::log::Log;
 use crate::segment::Segments;
 
@@ -60,5 +61,13 @@ impl<'a> Case<'a> {
         let least_v =
             if setpoint.is_known() { 0.0 } else { setpoint.estimate.value - setpoint.estimate.low };
         Some(there_v - least_v - point.voltage_v.value)
+    }
+
+    /// The same to be told: as sure as voltage and setpoint are.
+    pub fn under_setpoint(&self, point: &OperatingPoint) -> Option<Estimate> {
+        let setpoint = &self.analysis.setpoint.as_ref()?.estimate;
+        let half_width_v = setpoint.half_width().hypot(point.voltage_v.half_width());
+        let under_v = self.under_setpoint_v(point)?;
+        Some(Estimate::around(under_v, half_width_v, setpoint.grade, "setpoint less voltage"))
     }
 }

@@ -5,6 +5,7 @@ use crate::estimate::Grade;
 use crate::log::{Role, Tap};
 use crate::verdict::Case;
 use crate::verdict::evidence::is_idle;
+use crate::words::MILLIVOLT;
 
 /// Ripple of a running alternator lies at hundreds of hertz; this many samples
 /// a second at least would show it (common practice, no source).
@@ -69,9 +70,12 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     say(
         log.source.sample_interval_s > 1.0 / RIPPLE_HZ,
         &format!(
-            "Ripple (a failed diode): {:.0} samples a second cannot show it; what ripple there is adds to the noise of {:.0} mV. Measure AC volts at the battery, loaded.",
+            "Ripple (a failed diode): {:.0} samples a second cannot show it; what ripple there is adds to the noise of {}. Measure AC volts at the battery, loaded.",
             1.0 / log.source.sample_interval_s.max(1e-6),
-            1e3 * case.analysis.noise.sigma_v
+            case.analysis.noise.sigma.as_ref().map_or_else(
+                || MILLIVOLT.of(case.analysis.noise.sigma_v),
+                |sigma| MILLIVOLT.with_range(sigma)
+            )
         ),
     );
     say(

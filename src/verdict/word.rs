@@ -4,7 +4,7 @@ use crate::diagnosis::{BusState, Finding, OperatingPoint, PhaseKind, Verdict, Ve
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, is_idle, volts, with_loads};
 use crate::verdict::rules::{loses_no_more_than_lines_do, post_holding};
-use crate::words::{RPM, VOLT};
+use crate::words::RPM;
 
 /// Acceptance: within this of the setpoint, and never draining (common practice,
 /// no source). Under it by less is little in reserve.
@@ -102,11 +102,10 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         return (
             LittleInReserve,
             format!(
-                "Keeps up, little in reserve: {}{} the bus slips to {}, {:.2} V under its setpoint of {}.",
+                "Keeps up, little in reserve: {}{} the bus slips to {}, under its setpoint of {}.",
                 with_loads(&point.loads),
                 at_speed(point),
                 volts(&point.voltage_v),
-                case.under_setpoint_v(point).unwrap_or(0.0),
                 volts(&setpoint.estimate),
             ),
         );
@@ -134,9 +133,6 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
     // What is told of is what the word says: idle before any speed.
     let at_idle = short.iter().find(|p| is_idle(p) && word == VerdictWord::FallsShortAtIdle);
     let Some(worst) = at_idle.or(short.first()) else { return (word, format!("{lead}.")) };
-    let under = case
-        .under_setpoint_v(worst)
-        .map_or_else(String::new, |v| format!(", {v:.2} V under its setpoint"));
     let consequence = match (&worst.implied_deficit_a, worst.state) {
         (Some(deficit), BusState::Draining) if worst.is_sure() => {
             format!("the battery gives {}", amps(deficit))
@@ -148,10 +144,9 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
         _ => "whether the battery still takes charge is not sure".to_owned(),
     };
     let recovers = match (post_holding(case, worst), holds_at_speed(case, &worst.loads)) {
-        (Some(post_v), _) => format!(
-            " The alternator's own post holds {} there: {} are lost in cable or ground.",
-            VOLT.of(post_v),
-            VOLT.of(post_v - worst.voltage_v.value)
+        (Some(lost), _) => format!(
+            " The alternator's own post holds its setpoint there: {} are lost in cable or ground.",
+            volts(&lost)
         ),
         (None, Some(true)) => {
             format!(" With more engine speed the same loads hold{}.", from_speed(case, worst))
@@ -162,7 +157,7 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
     (
         word,
         format!(
-            "{lead}: {}{} the bus sits at {}{under}, and {consequence}.{recovers}",
+            "{lead}: {}{} the bus sits at {}, and {consequence}.{recovers}",
             with_loads(&worst.loads),
             at_speed(worst),
             volts(&worst.voltage_v),

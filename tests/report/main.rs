@@ -2,6 +2,7 @@
 
 mod fixture;
 mod folder;
+mod graded;
 mod json;
 mod page;
 mod plots;

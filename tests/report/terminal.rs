@@ -39,8 +39,9 @@ fn the_summary_fits_one_screen() {
     for (name, diagnosis) in fixture::all() {
         for width in [80, 120] {
             let text = terminal(&diagnosis, Some(Path::new("out/blue")), width);
-            let lines = strip_str(&text).to_string().lines().count();
-            assert!(lines <= 40, "{name} at {width}: {lines} lines");
+            let shown = strip_str(&text).to_string();
+            let lines = shown.lines().count();
+            assert!(lines <= 40, "{name} at {width}: {lines} lines\n{shown}");
         }
     }
 }

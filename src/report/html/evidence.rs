@@ -142,7 +142,11 @@ fn change(step: &LoadStep) -> Markup {
         " " span.range { "at " (SECOND.of(step.at_s)) ", " (tables::origin(step)) }
         // A lag shorter than the tenth it is told to is none.
         @if let Some(lag) = step.lag_s.filter(|lag| *lag >= 0.05) {
-            " " span.range { "voltage answered after " (words::duration(lag)) }
+            " " span.range { "voltage answered after "
+                @match &step.lag {
+                    Some(e) => (SECOND.with_range(e)),
+                    None => (words::duration(lag)),
+                } }
         }
         @if !step.answered { " " span.range { "no answer above the noise" } }
     }
@@ -164,7 +168,9 @@ fn recovery(step: &LoadStep, graded_above: bool) -> Markup {
             (None, Some(seconds)) => span.value { (SECOND.of(seconds)) },
             (None, None) => span.range { "none seen" },
         }
-        @if let Some(share) = step.recovered_share.filter(|s| s.is_finite()) {
+        @if let Some(share) = &step.recovered {
+            " " span.range { (PERCENT.of_shares().with_range(share)) " of the sag regained" }
+        } @else if let Some(share) = step.recovered_share.filter(|s| s.is_finite()) {
             " " span.range { (PERCENT.of(share * 100.0)) " of the sag regained" }
         }
     }

@@ -80,7 +80,9 @@ fn page(diagnosis: &Diagnosis) -> Markup {
                 footer {
                     p { "Written by stiffbus " (plain(&diagnosis.version))
                         " from one log. Every interval in brackets is a 90 % interval: the true value "
-                        "lies in it nine times in ten." }
+                        "lies in it nine times in ten; where no grade is named beside it, the value is "
+                        "measured. A label in a picture tells the middle of what text and tables tell "
+                        "with its interval." }
                 }
             }
         }

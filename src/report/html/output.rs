@@ -45,7 +45,10 @@ fn points(output: &OutputSeen) -> Markup {
             speed(point),
             text(if point.full_output { "full" } else { "at least" }),
             estimate(AMP, Some(&point.amps_a)),
-            text(VOLT.of(point.at_v)),
+            match &point.at {
+                Some(at) => estimate(VOLT, Some(at)),
+                None => text(VOLT.of(point.at_v)),
+            },
             text(words::duration(point.seconds)),
             heat(point),
         ];

@@ -3,9 +3,10 @@
 use maud::{Markup, html as markup};
 
 use super::{table, text};
-use crate::diagnosis::Diagnosis;
+use crate::diagnosis::{Diagnosis, Noise};
+use crate::estimate::Estimate;
 use crate::log::{Column, Source};
-use crate::report::words::{self, SECOND, number, plain};
+use crate::report::words::{self, MILLIVOLT, SECOND, Unit, number, plain};
 
 /// Gaps listed one by one; the rest are counted.
 const MOST_GAPS: usize = 20;
@@ -73,14 +74,7 @@ fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
                 format!("{} V", number(step, 4))
             }),
         ),
-        (
-            "Voltage noise",
-            format!(
-                "{} mV standard deviation, correlated over {} s",
-                number(diagnosis.noise.sigma_v * 1000.0, 1),
-                number(diagnosis.noise.correlation_time_s, 2)
-            ),
-        ),
+        ("Voltage noise", noise(&diagnosis.noise)),
         ("Gaps", words::count(source.gaps.len())),
         ("Encoding", plain(&source.encoding)),
         ("Separator", plain(&source.separator)),
@@ -97,6 +91,17 @@ fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
         ("Tool", format!("stiffbus {}", plain(&diagnosis.version))),
     ];
     rows.into_iter().map(|(name, value)| vec![text(name), text(value)]).collect()
+}
+
+fn noise(noise: &Noise) -> String {
+    let finer = |unit: Unit, e: &Option<Estimate>, plain: f64| {
+        e.as_ref().map_or_else(|| unit.of(plain), |e| unit.with_range(e))
+    };
+    format!(
+        "{} standard deviation, correlated over {}",
+        finer(MILLIVOLT, &noise.sigma, noise.sigma_v),
+        finer(SECOND, &noise.correlation_time, noise.correlation_time_s)
+    )
 }
 
 fn column(column: &Column) -> Vec<Markup> {

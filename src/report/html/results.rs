@@ -292,26 +292,16 @@ fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
 }
 
 fn start(diagnosis: &Diagnosis, facts: &mut Rows) {
-    let mut say = |name: &str, value: String, how: String| {
-        facts.push(vec![text(name), text(value), text(how)]);
-    };
     let Some(cranking) = &diagnosis.cranking else {
-        say("Cranking", words::NOT_TOLD.to_owned(), "the log holds no start of the engine".into());
+        let why = "the log holds no start of the engine";
+        facts.push(vec![text("Cranking"), text(words::NOT_TOLD), text(why)]);
         return;
     };
-    say(
-        "Lowest voltage while cranking",
-        format!("{}, measured", VOLT.of(cranking.lowest_v)),
-        format!(
-            "read at {}, cranked for {}",
-            SECOND.of(cranking.at_s),
-            words::duration(cranking.duration_s)
-        ),
-    );
-    let back = cranking
-        .return_to_setpoint_s
-        .map_or(words::NOT_TOLD.to_owned(), |s| format!("{}, measured", words::duration(s)));
-    say("Time from cranking to the setpoint", back, String::new());
+    let name = format!("Lowest voltage while cranking, at {}", SECOND.of(cranking.at_s));
+    fact(facts, name, VOLT, cranking.lowest.as_ref());
+    fact(facts, "Cranked for", SECOND, cranking.duration.as_ref());
+    let name = "Time from cranking to the setpoint";
+    fact(facts, name, SECOND, cranking.return_to_setpoint.as_ref());
 }
 
 fn heat(diagnosis: &Diagnosis, facts: &mut Rows) {

@@ -1,14 +1,15 @@
 //! The battery: how deep it is pulled down, how full it is, how fast it comes back.
 
-use crate::diagnosis::{BusState, Evidence, PhaseKind, Severity};
-use crate::estimate::Grade;
+use crate::analysis::level::half_width_v;
+use crate::diagnosis::{BusState, Cranking, Evidence, PhaseKind, Severity};
+use crate::estimate::{Estimate, Grade};
 use crate::log::Span;
 use crate::segment::indices;
 use crate::stats::robust::median;
 use crate::verdict::Case;
 use crate::verdict::evidence::{at_speed, of_point, told, volts, with_loads};
 use crate::verdict::rules::Seen;
-use crate::words::{MILLIOHM, PERCENT, VOLT, duration};
+use crate::words::{MILLIOHM, PERCENT, SECOND, VOLT, duration};
 
 /// Not under this while cranking at 21 °C.
 const CRANKING_V: f64 = 9.6;
@@ -34,8 +35,11 @@ pub fn deep_cranking_dip(case: &Case) -> Option<Seen> {
         severity: Severity::Caution,
         statement: format!(
             "Cranking takes the battery down to {}, and lasts {}; {CRANKING_V} V is the limit at 21 °C.",
-            VOLT.of(cranking.lowest_v),
-            duration(cranking.duration_s)
+            lowest(cranking),
+            cranking.duration.as_ref().map_or_else(
+                || duration(cranking.duration_s),
+                |lasts| SECOND.with_range(lasts)
+            )
         ),
         evidence: vec![Evidence {
             start_s: cranking.at_s,
@@ -43,6 +47,10 @@ pub fn deep_cranking_dip(case: &Case) -> Option<Seen> {
             text: "lowest cranking voltage".to_owned(),
         }],
     })
+}
+
+fn lowest(cranking: &Cranking) -> String {
+    cranking.lowest.as_ref().map_or_else(|| VOLT.of(cranking.lowest_v), volts)
 }
 
 /// Two ways to the same amps that do not meet: one of them is wrong.
@@ -90,7 +98,10 @@ pub fn slow_return(case: &Case) -> Option<Seen> {
         severity: Severity::Caution,
         statement: format!(
             "After the start the bus takes {} to come back to its setpoint.",
-            duration(seconds)
+            cranking
+                .return_to_setpoint
+                .as_ref()
+                .map_or_else(|| duration(seconds), |took| SECOND.with_range(took))
         ),
         evidence: vec![Evidence {
             start_s: started.end_s,
@@ -124,7 +135,7 @@ fn labours(case: &Case) -> Option<Evidence> {
     Some(Evidence {
         start_s: cranking.at_s,
         end_s: cranking.at_s,
-        text: format!("the starter pulls it down to {}", VOLT.of(cranking.lowest_v)),
+        text: format!("the starter pulls it down to {}", lowest(cranking)),
     })
 }
 
@@ -140,9 +151,9 @@ fn rests_low(case: &Case) -> Option<Evidence> {
 
 fn returns_slowly(case: &Case) -> Option<Evidence> {
     let evidence = slow_return(case)?.evidence.into_iter().next()?;
-    let took_s = evidence.end_s - evidence.start_s;
+    let took = case.analysis.cranking.as_ref()?.return_to_setpoint.as_ref()?;
     Some(Evidence {
-        text: format!("after the start it drinks for {}", duration(took_s)),
+        text: format!("after the start it drinks for {}", SECOND.with_range(took)),
         ..evidence
     })
 }
@@ -161,7 +172,8 @@ fn resists(case: &Case) -> Option<Evidence> {
 fn falls_fast(case: &Case) -> Option<Evidence> {
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
     let draining = case.points().filter(|p| p.state == BusState::Draining);
-    let (span, fall) = draining
+    let grain = &case.segments.grain;
+    let (span, fall, half_width) = draining
         .flat_map(|p| p.spans.iter().copied())
         .filter(|span| span.seconds() >= LEAST_FALL_S)
         .filter_map(|span| {
@@ -170,13 +182,22 @@ fn falls_fast(case: &Case) -> Option<Evidence> {
             let level = |start_s, end_s| median(&bus_v[indices(time_s, Span { start_s, end_s })]);
             let early_v = level(from_s, from_s + half_s / 2.0);
             let late_v = level(from_s + half_s / 2.0, end_s);
-            let fall = 60.0 * (early_v - late_v) / (half_s / 2.0);
-            (early_v < NO_SURFACE_CHARGE_V).then_some((Span { start_s: from_s, end_s }, fall))
+            let per_minute = 60.0 / (half_s / 2.0);
+            let fall = per_minute * (early_v - late_v);
+            // A median of a normal scatter is as unsure as a mean of 2/π as many.
+            let samples = (half_s / 2.0 / grain.interval_s * std::f64::consts::FRAC_2_PI) as usize;
+            let half_width =
+                per_minute * std::f64::consts::SQRT_2 * half_width_v(samples.max(1), grain);
+            let later = Span { start_s: from_s, end_s };
+            (early_v < NO_SURFACE_CHARGE_V).then_some((later, fall, half_width))
         })
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     (fall > FAST_FALL_V_PER_MIN).then(|| Evidence {
         start_s: span.start_s,
         end_s: span.end_s,
-        text: format!("draining, it falls by {} a minute", VOLT.of(fall)),
+        text: format!(
+            "draining, it falls by {} a minute",
+            volts(&Estimate::around(fall, half_width, Grade::Measured, "later half of it"))
+        ),
     })
 }

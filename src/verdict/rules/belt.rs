@@ -1,5 +1,6 @@
 //! Belt and drive: speed that does not reach the alternator.
 
+use crate::analysis::level::half_width_v;
 use crate::diagnosis::{Direction, Evidence, PhaseKind, Severity};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
@@ -8,7 +9,7 @@ use crate::stats::robust::{median, quantile};
 use crate::verdict::Case;
 use crate::verdict::evidence::told;
 use crate::verdict::rules::{Seen, wiring};
-use crate::words::PERCENT;
+use crate::words::{PERCENT, VOLT};
 
 /// A sound belt creeps by a per cent or two.
 const LEAST_SLIP: f64 = 0.04;
@@ -26,6 +27,8 @@ const REACH_S: f64 = 0.5;
 /// Right after the start the battery alone has carried the bus.
 const AFTER_START_S: f64 = 5.0;
 const LEAST_DIP_V: f64 = 0.1;
+/// Its bottom is the mean of so many samples.
+const DIP_SAMPLES: usize = 3;
 /// One dip may be chance.
 const DIPS: usize = 2;
 
@@ -61,7 +64,8 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
         seen.iter().map(|r| 1.0 - r / sound).filter(|s| *s <= LEAST_SLIP).collect();
     let unsure = (quantile(&grips, 0.95) - quantile(&grips, 0.05)).abs();
     let unsure = if unsure.is_finite() { unsure.max(0.005) } else { LEAST_SLIP };
-    let slip = Estimate::around(100.0 * worst, 100.0 * unsure, grade, against);
+    let percent = |slip: f64| Estimate::around(100.0 * slip, 100.0 * unsure, grade, against);
+    let slip = percent(worst);
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
@@ -76,7 +80,7 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
                 end_s: span.end_s,
                 text: format!(
                     "alternator speed over engine speed {} low",
-                    PERCENT.of(100.0 * slip)
+                    PERCENT.with_range(&percent(*slip))
                 ),
             })
             .collect(),
@@ -122,10 +126,13 @@ fn dips(case: &Case) -> Vec<Evidence> {
             let before = Span { start_s: c.start_s - 2.0, end_s: c.start_s };
             let before_v = median(&bus_v[indices(time_s, before)]);
             let dip_v = before_v - lowest_short_mean(&bus_v[indices(time_s, c)]);
+            let grain = &case.segments.grain;
+            let read_v = half_width_v(DIP_SAMPLES, grain).hypot(half_width_v(1, grain));
+            let dip = Estimate::around(dip_v, read_v, Grade::Measured, "before less lowest");
             (dip_v > least_v).then(|| Evidence {
                 start_s: c.start_s,
                 end_s: c.end_s,
-                text: format!("{dip_v:.2} V lower while the engine speeds up"),
+                text: format!("{} lower while the engine speeds up", VOLT.with_range(&dip)),
             })
         })
         .collect()
@@ -158,5 +165,5 @@ fn accelerations(log: &Log, rpm: &[f64]) -> Vec<Span> {
 }
 
 fn lowest_short_mean(values: &[f64]) -> f64 {
-    values.windows(3).map(|w| w.iter().sum::<f64>() / 3.0).fold(f64::INFINITY, f64::min)
+    values.windows(DIP_SAMPLES).map(mean).fold(f64::INFINITY, f64::min)
 }

@@ -12,7 +12,7 @@ use crate::verdict::evidence::{
 };
 use crate::verdict::rules::{Seen, belt, output, wiring};
 use crate::verdict::word::{OVERCHARGE_V, holds_at_speed, short_points};
-use crate::words::{MILLIVOLT_PER_DEGREE, VOLT, capital};
+use crate::words::{MILLIVOLT_PER_DEGREE, capital};
 
 /// Regulators hold no less than this warm.
 const LOW_V: f64 = 13.8;
@@ -62,22 +62,28 @@ pub fn not_charging(case: &Case) -> Option<Seen> {
     if analysis.setpoint.as_ref().is_some_and(|s| s.is_known()) {
         return None;
     }
-    let zero_v = analysis.battery.zero_current_v.value;
-    let alone_v = match (&analysis.rest_voltage_v, gain_with_speed_v(case)) {
-        (None, _) => zero_v,
+    let zero = &analysis.battery.zero_current_v;
+    let higher = |rest: Estimate| if rest.value > zero.value { rest } else { zero.clone() };
+    let alone = match (&analysis.rest_voltage_v, gain_with_speed_v(case)) {
+        (None, _) => zero.clone(),
         // Speed was tried and did nothing: what the battery shows by itself will do.
-        (Some(rest), Some(gained_v)) if gained_v < NO_GAIN_V => rest.value.max(zero_v),
+        (Some(rest), Some(gained_v)) if gained_v < NO_GAIN_V => higher(rest.clone()),
         // A weak machine that speed helps.
-        (Some(_), Some(_)) => zero_v,
-        (Some(rest), None) => zero_v.max(rest.value - LEFT_ALONE_V),
+        (Some(_), Some(_)) => zero.clone(),
+        (Some(rest), None) => higher(Estimate {
+            value: rest.value - LEFT_ALONE_V,
+            low: rest.low - LEFT_ALONE_V,
+            high: rest.high - LEFT_ALONE_V,
+            ..rest.clone()
+        }),
     };
     let top = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value))?;
-    (top.voltage_v.value < alone_v).then(|| Seen {
+    (top.voltage_v.value < alone.value).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(
-            "the highest steady level with the engine running is {}, no more than the battery alone shows ({}).",
+            "the highest steady level with the engine running is {}, no more than the battery alone shows: {}.",
             volts(&top.voltage_v),
-            VOLT.of(alone_v)
+            volts(&alone)
         ),
         evidence: of_point(top, "highest steady level"),
     })
@@ -195,13 +201,21 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits at {}{above}.{lacks}{sound}",
+            "{}{} the bus sits {}{above}.{lacks}{sound}",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
-            volts(&worst.voltage_v)
+            how_low(case, worst)
         ),
         evidence: of_point(worst, "steady idle, short"),
     })
+}
+
+/// "1.52 V (1.40 to 1.64) under its setpoint": the headline has the voltage itself.
+fn how_low(case: &Case, point: &OperatingPoint) -> String {
+    match case.under_setpoint(point) {
+        Some(under) => format!("{} under its setpoint", volts(&under)),
+        None => format!("at {}", volts(&point.voltage_v)),
+    }
 }
 
 pub fn short_at_every_speed(case: &Case) -> Option<Seen> {
@@ -218,10 +232,10 @@ pub fn short_at_every_speed(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits at {}; {where_}.",
+            "{}{} the bus sits {}; {where_}.",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
-            volts(&worst.voltage_v)
+            how_low(case, worst)
         ),
         evidence: of_point(worst, "steady, short"),
     })
@@ -247,7 +261,7 @@ pub fn battery_draining(case: &Case) -> Option<Seen> {
             with_loads(&worst.loads),
             at_speed(worst)
         ),
-        evidence: of_point(worst, &worst.state_how.replace(" -", " −")),
+        evidence: of_point(worst, &worst.state_how),
     })
 }
 
@@ -280,15 +294,18 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
     let gain = slow.and_then(|slow| {
         let gained_v = fast.voltage_v.value - slow.voltage_v.value;
         let lacks_v = case.under_setpoint_v(slow)?;
-        Some((slow, gained_v, gained_v < GAINS_SHARE * lacks_v))
+        let half_width_v = fast.voltage_v.half_width().hypot(slow.voltage_v.half_width());
+        let gained =
+            Estimate::around(gained_v, half_width_v, Grade::Measured, "faster less slower");
+        Some((slow, gained, gained_v < GAINS_SHARE * lacks_v))
     });
-    let speed = match gain {
+    let speed = match &gain {
         Some((_, _, false)) => return None,
-        Some((slow, gained_v, true)) => format!(
+        Some((slow, gained, true)) => format!(
             ", from{} to{} the bus gains no more than {}",
             at_speed(slow).replace(" at", ""),
             at_speed(fast).replace(" at", ""),
-            VOLT.of(gained_v.max(0.0))
+            volts(gained)
         ),
         None => format!("{} the bus is still at {}", at_speed(fast), volts(&fast.voltage_v)),
     };

@@ -1,12 +1,12 @@
 //! What heat takes away.
 
-use crate::analysis::heat::negated;
+use crate::analysis::heat::{beyond_drift, negated};
 use crate::diagnosis::{BusState, Evidence, HeatPair, OutputChange, Severity};
 use crate::log::{Place, Role, Span};
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, volts, with_loads};
 use crate::verdict::rules::{Seen, belt, wiring};
-use crate::words::{RPM, VOLT, duration};
+use crate::words::{RPM, duration};
 
 /// A machine that is not warmer than this against early did not fade by heat.
 const WARMER_C: f64 = 5.0;
@@ -26,8 +26,7 @@ pub fn output_fades(case: &Case) -> Option<Seen> {
         .filter(|pair| may_be_warmer(case, pair))
         .max_by(|a, b| lost_a(a).total_cmp(&lost_a(b)))?;
     let drains = state_late(case, worst) == Some(BusState::Draining);
-    let drift_v = worst.setpoint_late_v.zip(worst.setpoint_early_v).map_or(0.0, |(l, e)| l - e);
-    let beyond_v = -(worst.change_v.value - drift_v);
+    let beyond = negated(&beyond_drift(worst));
     let lost = worst.output_change_a.as_ref().map(negated)?;
     let speed = worst.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
     let warmth = match (&worst.temperature, worst.early_c.zip(worst.late_c)) {
@@ -49,11 +48,9 @@ pub fn output_fades(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: if drains { Severity::Fault } else { Severity::Caution },
         statement: format!(
-            "The output fades with heat: {}{speed} the bus falls from {} to {}, {} more than its setpoint drifts,{warmth}. The alternator gives {} less. {soaked}",
+            "The output fades with heat: {}{speed} the bus falls by {} more than its setpoint drifts,{warmth}. The alternator gives {} less. {soaked}",
             with_loads(&worst.loads),
-            volts(&worst.early_v),
-            volts(&worst.late_v),
-            VOLT.of(beyond_v),
+            volts(&beyond),
             amps(&lost),
         ),
         evidence: vec![

@@ -1,9 +1,11 @@
 //! What the log itself is short of.
 
+use crate::analysis::heat::negated;
 use crate::diagnosis::{Evidence, Origin, Severity};
+use crate::estimate::Estimate;
 use crate::verdict::Case;
+use crate::verdict::evidence::volts;
 use crate::verdict::rules::Seen;
-use crate::words::number;
 
 pub fn undeclared_steps(case: &Case) -> Option<Seen> {
     if case.log.load_names().is_empty() {
@@ -23,7 +25,7 @@ pub fn undeclared_steps(case: &Case) -> Option<Seen> {
             .map(|s| Evidence {
                 start_s: s.at_s,
                 end_s: s.at_s,
-                text: format!("step {}: {} V", s.number, signed(-s.shift_v.value)),
+                text: format!("step {}: the bus {}", s.number, moved(&s.shift_v)),
             })
             .collect(),
     })
@@ -44,7 +46,11 @@ pub fn coarse_voltage(case: &Case) -> Option<Seen> {
     })
 }
 
-fn signed(volts: f64) -> String {
-    let text = number(volts, 2);
-    if text.starts_with('−') { text } else { format!("+{text}") }
+/// "falls by 0.31 V (0.28 to 0.34)"
+fn moved(shift: &Estimate) -> String {
+    if shift.value < 0.0 {
+        format!("rises by {}", volts(&negated(shift)))
+    } else {
+        format!("falls by {}", volts(shift))
+    }
 }

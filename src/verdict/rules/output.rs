@@ -57,9 +57,9 @@ pub fn output_below_sheet(case: &Case) -> Option<Seen> {
                     start_s: longest.start_s,
                     end_s: longest.end_s,
                     text: format!(
-                        "full output at {} alternator rpm, {} % of the sheet",
+                        "full output at {} alternator rpm, {} of the sheet",
                         RPM.bare(point.alternator_rpm?),
-                        percent(share.value)
+                        PERCENT.of_shares().with_range(share)
                     ),
                 })
             })

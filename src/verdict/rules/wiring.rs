@@ -32,14 +32,12 @@ pub fn line_drop_high(case: &Case) -> Option<Seen> {
     let side = if of(Side::Supply).next().is_some() { Side::Supply } else { Side::Loop };
     let way = Way { from: Tap::Alternator, side, limits: SUPPLY, aside: "0.2 V is good" };
     let Some(seen) = lost_between(case, &way) else { return at_rated(case, &way) };
-    let held = match post_holds(case) {
-        Some(post_v) => format!(
-            " The alternator's own post holds {} V there: it is made, and lost on the way.",
-            number(post_v, 2)
-        ),
-        None => String::new(),
+    let held = if post_holds(case) {
+        " The alternator's own post holds its setpoint there: it is made, and lost on the way."
+    } else {
+        ""
     };
-    Some(Seen { statement: seen.statement + &held, ..seen })
+    Some(Seen { statement: seen.statement + held, ..seen })
 }
 
 /// Between the alternator's case and the battery's negative post.
@@ -203,32 +201,37 @@ fn at_rated(case: &Case, way: &Way) -> Option<Seen> {
     })
 }
 
-/// The lowest that the alternator's post falls over the points that the bus
-/// itself misses, where it holds the setpoint at all of them.
-pub fn post_holds(case: &Case) -> Option<f64> {
+/// Whether the alternator's post holds the setpoint wherever the bus misses it.
+fn post_holds(case: &Case) -> bool {
     let short = crate::verdict::word::short_points(case);
-    let mut lowest_v = f64::INFINITY;
-    for point in short {
-        lowest_v = lowest_v.min(post_holding(case, point)?);
-    }
-    lowest_v.is_finite().then_some(lowest_v)
+    !short.is_empty() && short.iter().all(|point| post_holding(case, point).is_some())
 }
 
-/// What the alternator's post shows at a point, where that is the setpoint and
-/// the line loses what matters.
-pub fn post_holding(case: &Case, point: &OperatingPoint) -> Option<f64> {
-    let (post_v, lost_v) = held_post(case, point)?;
-    (lost_v > SUPPLY.caution_v).then_some(post_v)
+/// What the line loses at a point, where the alternator's post holds the setpoint
+/// and that loss matters.
+pub fn post_holding(case: &Case, point: &OperatingPoint) -> Option<Estimate> {
+    let lost_v = held_post(case, point)?;
+    // The drop there, as far as it was read over the same loads; else as unsure
+    // as two channels like the bus.
+    let apart_v = |drop: &LineDrop| (drop.drop_v.value - lost_v).abs();
+    let half_width_v = rows(case, Tap::Alternator, Side::Loop)
+        .filter(|drop| drop.loads == point.loads && drop.rpm_low == point.rpm_low)
+        .min_by(|a, b| apart_v(a).total_cmp(&apart_v(b)))
+        .map_or(std::f64::consts::SQRT_2 * point.voltage_v.half_width(), |drop| {
+            drop.drop_v.half_width().max(apart_v(drop))
+        });
+    let lost = Estimate::around(lost_v, half_width_v, Grade::Measured, "post less bus");
+    (lost_v > SUPPLY.caution_v).then_some(lost)
 }
 
 /// Whether the post holds the setpoint, and the line loses no more than sound
 /// ones do: such a point is not short.
 pub fn loses_no_more_than_lines_do(case: &Case, point: &OperatingPoint) -> bool {
-    held_post(case, point).is_some_and(|(_, lost_v)| lost_v <= SUPPLY.caution_v)
+    held_post(case, point).is_some_and(|lost_v| lost_v <= SUPPLY.caution_v)
 }
 
-/// Volts at the post and volts lost from there, where the post holds the setpoint.
-fn held_post(case: &Case, point: &OperatingPoint) -> Option<(f64, f64)> {
+/// Volts lost from the post on, where it holds the setpoint.
+fn held_post(case: &Case, point: &OperatingPoint) -> Option<f64> {
     if case.log.bus == Tap::Alternator {
         return None;
     }
@@ -238,7 +241,7 @@ fn held_post(case: &Case, point: &OperatingPoint) -> Option<(f64, f64)> {
     let lost_v = post_v - point.voltage_v.value;
     let setpoint_known = case.analysis.setpoint.as_ref().is_some_and(|s| s.is_known());
     let under_v = case.under_setpoint_v(point).filter(|_| setpoint_known)? - lost_v;
-    (under_v < HELD_V).then_some((post_v, lost_v))
+    (under_v < HELD_V).then_some(lost_v)
 }
 
 /// A post no further under the setpoint than this holds it.
