@@ -18,7 +18,7 @@ use crate::stats::weighted::effective_draws;
 const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
 /// Weights are flattened until at least so many draws still count.
-const LEAST_DRAWS: f64 = 80.0;
+const LEAST_DRAWS: f64 = 150.0;
 
 /// Currents of every draw over every window, positive charging.
 pub struct Observed {
