@@ -138,7 +138,8 @@ pub fn by_slope(seen: &Seen) -> Option<Estimate> {
 pub fn disagreement(routes: &[Estimate]) -> Option<String> {
     let (best, others) = routes.split_first()?;
     let told = |route: &Estimate| {
-        format!("{} to {} A by {}", AMP.bare(route.low), AMP.bare(route.high), route.how)
+        let (low, high) = (AMP.bare(route.low), AMP.bare(route.high));
+        format!("{low} to {high} A ({}) by {}", route.grade.word(), route.how)
     };
     others
         .iter()
@@ -210,7 +211,7 @@ mod tests {
             route(20.0, 30.0, "a ledger"),
         ];
         let said = disagreement(&routes).unwrap_or_default();
-        assert_eq!(said, "10 to 12 A by a clamp, but 20 to 30 A by a ledger");
+        assert_eq!(said, "10 to 12 A (assumed) by a clamp, but 20 to 30 A (assumed) by a ledger");
         assert_eq!(disagreement(&routes[..2]), None);
         assert_eq!(disagreement(&[]), None);
     }
