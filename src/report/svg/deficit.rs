@@ -7,6 +7,7 @@ use super::canvas::{
     Canvas, Caption, DrawError, Drawn, Type, bold, document, fit, fit_bold, text_width,
 };
 use super::palette::{FAINT, Ink, SERIES, TEXT};
+use super::paper::Paper;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::report::words::{self, RPM};
@@ -21,22 +22,6 @@ const CAP: i32 = 3;
 const APART: i32 = 9;
 const BESIDE: i32 = 4;
 
-#[derive(Clone, Copy)]
-struct Sheet {
-    width: i32,
-    left: i32,
-    right: i32,
-    top: i32,
-    size: i32,
-    ticks: usize,
-    /// The names of the sets stand below the picture, not beside it.
-    narrow: bool,
-}
-
-const WIDE: Sheet =
-    Sheet { width: 1100, left: 74, right: 1100 - 370, top: 88, size: 16, ticks: 9, narrow: false };
-const NARROW: Sheet =
-    Sheet { width: 640, left: 76, right: 640 - 20, top: 110, size: 22, ticks: 5, narrow: true };
 const PANEL_HEIGHT: i32 = 380;
 
 /// One set of loads that is short somewhere.
@@ -50,21 +35,21 @@ struct Set<'a> {
 
 /// `None` where no steady running of known speed is short of amps.
 pub fn deficit(diagnosis: &Diagnosis) -> Option<String> {
-    on_sheet(diagnosis, WIDE, "deficit")
+    on_sheet(diagnosis, Paper::WIDE, "deficit")
 }
 
 /// The same picture for a narrow screen.
 pub fn deficit_narrow(diagnosis: &Diagnosis) -> Option<String> {
-    on_sheet(diagnosis, NARROW, "deficit-narrow")
+    on_sheet(diagnosis, Paper::NARROW, "deficit-narrow")
 }
 
-fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> Option<String> {
+fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let (sets, more) = sets(diagnosis);
     if sets.is_empty() {
         return None;
     }
     let key = key(&sets, more, sheet);
-    let line = sheet.size + 8;
+    let line = sheet.line();
     let under = sheet.top + PANEL_HEIGHT + 2 * sheet.size + 12;
     let height = under + sheet.size + 14 + key.len() as i32 * line;
     let names = sets
@@ -100,7 +85,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> Option<String> {
             margin_labels(canvas, labels.collect(), at, between, sheet.size, false)?;
         }
         for (row, (set, text)) in (0..).zip(&key) {
-            let y = under + sheet.size + 8 + row * line;
+            let y = under + line + row * line;
             if let Some(shape) = *set {
                 let ink = SERIES.get(shape).copied().unwrap_or(TEXT);
                 canvas.mark(shape, (sheet.left, y), ink)?;
@@ -155,7 +140,7 @@ fn given_a(point: &OperatingPoint) -> f64 {
 }
 
 /// What stands below: how to tell the two marks, and on a narrow sheet the sets.
-fn key(sets: &[Set], more: usize, sheet: Sheet) -> Vec<(Option<usize>, String)> {
+fn key(sets: &[Set], more: usize, sheet: Paper) -> Vec<(Option<usize>, String)> {
     let room = sheet.width - sheet.left - 30;
     let fitted = |text: &str| fit(text, sheet.size, room);
     let mut lines = Vec::new();
@@ -195,9 +180,9 @@ fn axes(
     canvas: &Canvas,
     diagnosis: &Diagnosis,
     sets: &[Set],
-    sheet: Sheet,
+    sheet: Paper,
 ) -> Result<Panel, DrawError> {
-    let Sheet { left, right, top, size, ticks, narrow, width } = sheet;
+    let Paper { left, right, top, size, ticks, narrow, width } = sheet;
     let points = || sets.iter().flat_map(|set| &set.points);
     let knees = sets.iter().filter_map(|set| set.keep_up?.rpm.as_ref());
     let speeds: Vec<f64> = points().filter_map(|p| p.rpm).chain(knees.map(|e| e.value)).collect();
@@ -281,7 +266,7 @@ fn bar(canvas: &Canvas, panel: &Panel, x: i32, e: &Estimate, ink: Ink) -> Drawn 
 }
 
 /// Where each set reaches zero, with the interval of that speed.
-fn keep_up(canvas: &Canvas, panel: &Panel, sets: &[Set], sheet: Sheet) -> Drawn {
+fn keep_up(canvas: &Canvas, panel: &Panel, sets: &[Set], sheet: Paper) -> Drawn {
     let size = sheet.size;
     let mut taken: Vec<(i32, i32, i32)> = Vec::new();
     let known = sets

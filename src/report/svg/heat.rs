@@ -4,6 +4,7 @@
 use super::axis::Panel;
 use super::canvas::{Canvas, Caption, Drawn, Type, document, fit, fit_bold, text_width};
 use super::palette::{FAINT, Ink, SETPOINT, SETTLED, TEXT, VOLTAGE};
+use super::paper::Paper;
 use crate::diagnosis::{Diagnosis, HeatPair};
 use crate::estimate::Estimate;
 use crate::report::words::{self, RPM, VOLT, number};
@@ -12,21 +13,8 @@ use crate::report::words::{self, RPM, VOLT, number};
 const MOST_PAIRS: usize = 10;
 const CAP: i32 = 5;
 
-#[derive(Clone, Copy)]
-struct Sheet {
-    width: i32,
-    left: i32,
-    right: i32,
-    top: i32,
-    size: i32,
-    ticks: usize,
-    narrow: bool,
-}
-
-const WIDE: Sheet =
-    Sheet { width: 1100, left: 30, right: 1100 - 30, top: 56, size: 16, ticks: 11, narrow: false };
-const NARROW: Sheet =
-    Sheet { width: 640, left: 20, right: 640 - 24, top: 66, size: 22, ticks: 5, narrow: true };
+const WIDE: Paper = Paper { left: 30, right: 1100 - 30, top: 56, ticks: 11, ..Paper::WIDE };
+const NARROW: Paper = Paper { left: 20, right: 640 - 24, top: 66, ..Paper::NARROW };
 
 /// `None` where the log holds no pair that moved.
 pub fn heat(diagnosis: &Diagnosis) -> Option<String> {
@@ -38,7 +26,7 @@ pub fn heat_narrow(diagnosis: &Diagnosis) -> Option<String> {
     on_sheet(diagnosis, NARROW, "heat-narrow")
 }
 
-fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> Option<String> {
+fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let mut pairs: Vec<&HeatPair> = diagnosis
         .heat
         .iter()
@@ -52,7 +40,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> Option<String> {
     let more = pairs.len().saturating_sub(MOST_PAIRS);
     pairs.truncate(MOST_PAIRS);
 
-    let Sheet { width, left, right, top, size, ticks, narrow } = sheet;
+    let Paper { width, left, right, top, size, ticks, narrow } = sheet;
     let text_lines = if narrow { 2 } else { 1 };
     let row = (text_lines + 1) * (size + 8) + 18;
     let bottom = top + row * pairs.len() as i32;
@@ -148,8 +136,8 @@ fn range(pairs: &[&HeatPair]) -> (f64, f64) {
     (low - pad - short, high + pad + short)
 }
 
-fn draw(canvas: &Canvas, panel: &Panel, pair: &HeatPair, top: i32, sheet: Sheet) -> Drawn {
-    let Sheet { left, right, size, narrow, .. } = sheet;
+fn draw(canvas: &Canvas, panel: &Panel, pair: &HeatPair, top: i32, sheet: Paper) -> Drawn {
+    let Paper { left, right, size, narrow, .. } = sheet;
     let line = size + 8;
     let speed = pair.rpm.map_or_else(String::new, |rpm| format!(", {}", RPM.of(rpm)));
     let says = apart(pair, narrow);

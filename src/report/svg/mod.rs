@@ -8,6 +8,7 @@ mod heat;
 mod lanes;
 mod output;
 mod palette;
+mod paper;
 mod scale;
 mod speed;
 mod step;

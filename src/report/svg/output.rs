@@ -4,45 +4,12 @@
 use super::axis::{Label, Panel, margin_labels};
 use super::canvas::{Canvas, Caption, Drawn, Point, Type, document, fit, fit_bold};
 use super::palette::{FAINT, Ink, SETTLED, TEXT, VOLTAGE};
+use super::paper::Paper;
 use crate::diagnosis::{Diagnosis, OutputPoint, OutputSeen, OutputSheet};
 use crate::physics::alternator::OutputCurve;
 use crate::report::words::{self, AMP};
 
-/// The paper the picture is drawn on, and the size of its letters.
-#[derive(Clone, Copy)]
-struct Paper {
-    width: i32,
-    left: i32,
-    right: i32,
-    top: i32,
-    size: i32,
-    ticks: usize,
-    /// Radius of a mark.
-    dot: i32,
-    /// What the marks mean stands below the picture, not beside it.
-    narrow: bool,
-}
-
-const WIDE: Paper = Paper {
-    width: 1100,
-    left: 74,
-    right: 1100 - 330,
-    top: 88,
-    size: 16,
-    ticks: 9,
-    dot: 4,
-    narrow: false,
-};
-const NARROW: Paper = Paper {
-    width: 640,
-    left: 76,
-    right: 640 - 20,
-    top: 110,
-    size: 22,
-    ticks: 5,
-    dot: 6,
-    narrow: true,
-};
+const WIDE: Paper = Paper { right: 1100 - 330, ..Paper::WIDE };
 const PANEL_HEIGHT: i32 = 400;
 /// Marks in all: a log has a handful.
 const MOST_MARKS: usize = 400;
@@ -53,6 +20,11 @@ const PIECES: usize = 120;
 /// Half the width of the bar that a point's sheet value is drawn as.
 const BAR: i32 = 9;
 
+/// Radius of a mark.
+fn dot(paper: Paper) -> i32 {
+    if paper.narrow { 6 } else { 4 }
+}
+
 /// `None` where the log has no alternator current, or no speed with it.
 pub fn output(diagnosis: &Diagnosis) -> Option<String> {
     on_paper(diagnosis, WIDE, "output")
@@ -60,7 +32,7 @@ pub fn output(diagnosis: &Diagnosis) -> Option<String> {
 
 /// The same picture for a narrow screen.
 pub fn output_narrow(diagnosis: &Diagnosis) -> Option<String> {
-    on_paper(diagnosis, NARROW, "output-narrow")
+    on_paper(diagnosis, Paper::NARROW, "output-narrow")
 }
 
 /// What is drawn: points by one kind of speed.
@@ -196,7 +168,7 @@ fn on_paper(diagnosis: &Diagnosis, paper: Paper, id: &str) -> Option<String> {
         if paper.narrow {
             for (row, (kind, text)) in (0..).zip(&kinds) {
                 let y = under + row * (paper.size + 10);
-                kind.sample(canvas, (paper.left - 20, y), paper.dot)?;
+                kind.sample(canvas, (paper.left - 20, y), dot(paper))?;
                 let text = fit(text, paper.size, paper.width - paper.left - 20);
                 canvas.text((paper.left, y), &text, Type::new(paper.size).ink(TEXT))?;
             }
@@ -233,7 +205,7 @@ fn draw(
     picture: &Picture,
     paper: Paper,
 ) -> Result<Panel, super::canvas::DrawError> {
-    let dot = paper.dot;
+    let dot = dot(paper);
     let speeds_rpm = picture.speeds_rpm();
     let panel = Panel::new(
         (paper.left, paper.right),

@@ -6,6 +6,7 @@ use super::canvas::{
     Canvas, Caption, DrawError, Drawn, Type, bold, document, fit, fit_bold, text_width,
 };
 use super::palette::{DRAINING, DRAINING_TEXT, FAINT, Ink, SERIES, SETPOINT, TEXT};
+use super::paper::Paper;
 use super::scale::readable;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, SpeedCloud};
 use crate::report::words::{self, RPM, VOLT};
@@ -14,42 +15,19 @@ const MOST_KEEP_UPS: usize = 8;
 /// Marks in all: each costs about a hundred bytes.
 const MOST_MARKS: usize = 1500;
 
-/// The paper the picture is drawn on, and the size of its letters.
-#[derive(Clone, Copy)]
-struct Sheet {
-    width: i32,
-    left: i32,
-    right: i32,
-    top: i32,
-    size: i32,
-    ticks: usize,
-    /// The names of the sets stand below the picture, not beside it.
-    narrow: bool,
-}
-
-const WIDE: Sheet =
-    Sheet { width: 1100, left: 74, right: 1100 - 370, top: 88, size: 16, ticks: 9, narrow: false };
-const NARROW: Sheet =
-    Sheet { width: 640, left: 76, right: 640 - 20, top: 110, size: 22, ticks: 5, narrow: true };
 const PANEL_HEIGHT: i32 = 430;
-
-impl Sheet {
-    fn line(&self) -> i32 {
-        self.size + 8
-    }
-}
 
 /// `None` where the log has no engine speed in steady running.
 pub fn speed(diagnosis: &Diagnosis) -> Option<String> {
-    on_sheet(diagnosis, WIDE, "speed")
+    on_sheet(diagnosis, Paper::WIDE, "speed")
 }
 
 /// The same picture for a narrow screen.
 pub fn speed_narrow(diagnosis: &Diagnosis) -> Option<String> {
-    on_sheet(diagnosis, NARROW, "speed-narrow")
+    on_sheet(diagnosis, Paper::NARROW, "speed-narrow")
 }
 
-fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> Option<String> {
+fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let clouds = clouds(diagnosis);
     if clouds.is_empty() {
         return None;
@@ -74,7 +52,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> Option<String> {
         let panel = draw(canvas, diagnosis, &clouds, sheet)?;
         keep_up(canvas, diagnosis, &clouds, &panel, sheet)?;
         for (row, line) in (0..).zip(&key) {
-            let y = under + sheet.size + 8 + row * sheet.line();
+            let y = under + sheet.line() + row * sheet.line();
             if let Some(shape) = line.set {
                 let ink = SERIES.get(shape).copied().unwrap_or(TEXT);
                 canvas.mark(shape, (sheet.left, y), ink)?;
@@ -110,7 +88,7 @@ struct KeyLine {
 }
 
 /// What each set of loads keeps up from; on a narrow sheet also what each mark means.
-fn key(diagnosis: &Diagnosis, clouds: &[&SpeedCloud], sheet: Sheet) -> Vec<KeyLine> {
+fn key(diagnosis: &Diagnosis, clouds: &[&SpeedCloud], sheet: Paper) -> Vec<KeyLine> {
     let room = sheet.width - sheet.left - 30;
     let fitted = |text: &str| fit(text, sheet.size, room);
     let item_of = |cloud: &SpeedCloud| diagnosis.keep_up.iter().find(|i| i.loads == cloud.loads);
@@ -150,9 +128,9 @@ fn draw(
     canvas: &Canvas,
     diagnosis: &Diagnosis,
     clouds: &[&SpeedCloud],
-    sheet: Sheet,
+    sheet: Paper,
 ) -> Result<Panel, DrawError> {
-    let Sheet { left, right, top, size, ticks, narrow, .. } = sheet;
+    let Paper { left, right, top, size, ticks, narrow, .. } = sheet;
     let all = || clouds.iter().flat_map(|c| points(c));
     let lowest = all().map(|p| p.0).fold(f64::MAX, f64::min);
     let highest = all().map(|p| p.0).fold(f64::MIN, f64::max);
@@ -244,7 +222,7 @@ fn keep_up(
     diagnosis: &Diagnosis,
     clouds: &[&SpeedCloud],
     panel: &Panel,
-    sheet: Sheet,
+    sheet: Paper,
 ) -> Drawn {
     let size = sheet.size;
     let mut taken = i32::MIN;

@@ -1,0 +1,81 @@
+//! The verdict, and the findings behind it.
+
+use serde::{Deserialize, Serialize};
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum VerdictWord {
+    #[serde(rename = "keeps up")]
+    KeepsUp,
+    #[serde(rename = "keeps up, little in reserve")]
+    LittleInReserve,
+    #[serde(rename = "falls short at idle")]
+    FallsShortAtIdle,
+    #[serde(rename = "falls short")]
+    FallsShort,
+    #[serde(rename = "overcharges")]
+    Overcharges,
+    #[serde(rename = "not charging")]
+    NotCharging,
+    #[serde(rename = "cannot tell")]
+    CannotTell,
+}
+
+impl VerdictWord {
+    pub fn words(self) -> &'static str {
+        match self {
+            VerdictWord::KeepsUp => "keeps up",
+            VerdictWord::LittleInReserve => "keeps up, little in reserve",
+            VerdictWord::FallsShortAtIdle => "falls short at idle",
+            VerdictWord::FallsShort => "falls short",
+            VerdictWord::Overcharges => "overcharges",
+            VerdictWord::NotCharging => "not charging",
+            VerdictWord::CannotTell => "cannot tell",
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Verdict {
+    pub word: VerdictWord,
+    pub headline: String,
+    /// What this log cannot tell, each with the reason and what would.
+    pub cannot_tell: Vec<String>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    Note,
+    Caution,
+    Fault,
+}
+
+impl Severity {
+    pub fn word(self) -> &'static str {
+        match self {
+            Severity::Note => "note",
+            Severity::Caution => "caution",
+            Severity::Fault => "fault",
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Evidence {
+    pub start_s: f64,
+    pub end_s: f64,
+    pub text: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Finding {
+    /// Stable, kebab-case.
+    pub id: String,
+    pub severity: Severity,
+    pub statement: String,
+    pub evidence: Vec<Evidence>,
+    /// What else could look like this.
+    pub alternatives: Vec<String>,
+    /// Which test tells them apart: meter, place, load, and the reading that decides.
+    pub next_test: String,
+}
