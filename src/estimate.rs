@@ -45,6 +45,11 @@ impl Estimate {
         Self::new(value, value - half_width, value + half_width, grade, how)
     }
 
+    /// The other way round: a change told as a loss.
+    pub fn negated(&self) -> Estimate {
+        Estimate { value: -self.value, low: -self.high, high: -self.low, ..self.clone() }
+    }
+
     pub fn half_width(&self) -> f64 {
         (self.high - self.low) / 2.0
     }

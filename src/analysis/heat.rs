@@ -6,6 +6,8 @@
 //! early and stands lower late takes the bus down too: what the alternator gives
 //! is told with the battery's part taken out.
 
+mod told;
+
 use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
@@ -21,9 +23,9 @@ use crate::log::{Log, Place, Role, Span};
 use crate::segment::points::band;
 use crate::segment::speed::differ;
 use crate::segment::{Segments, Stretch, indices, mean};
-use crate::words::{
-    AMP, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, RPM, VOLT, capital, with_loads,
-};
+
+pub use told::beyond_drift;
+use told::sentence;
 
 /// Either half of a pair is at least this long,
 const LEAST_S: f64 = 4.0;
@@ -310,70 +312,6 @@ fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estim
             Some(spread(&change_a, &weights, battery.grade, how))
         })
         .collect()
-}
-
-/// A change told as a loss.
-pub fn negated(change: &Estimate) -> Estimate {
-    Estimate { value: -change.value, low: -change.high, high: -change.low, ..change.clone() }
-}
-
-/// What the setpoint itself did between the halves.
-fn drift(pair: &HeatPair) -> Option<Estimate> {
-    let (early, late) = pair.setpoint_early.as_ref().zip(pair.setpoint_late.as_ref())?;
-    // Both ends share the setpoint's own error; only the drift's parts them.
-    let half_width_v = (late.half_width().powi(2) - early.half_width().powi(2)).max(0.0).sqrt();
-    let how = "setpoint late less early";
-    Some(Estimate::around(late.value - early.value, half_width_v, early.grade, how))
-}
-
-/// The change with the setpoint's own taken out.
-pub fn beyond_drift(pair: &HeatPair) -> Estimate {
-    let change = &pair.change_v;
-    let Some(drift) = drift(pair) else { return change.clone() };
-    let half_width_v = change.half_width().hypot(drift.half_width());
-    let how = "change less the setpoint's own";
-    Estimate::around(change.value - drift.value, half_width_v, drift.grade.max(change.grade), how)
-}
-
-fn sentence(pair: &HeatPair) -> String {
-    let speed = pair.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
-    let own = match drift(pair) {
-        Some(drift) if drift.value.abs() >= 0.005 => {
-            format!("while its setpoint went {}", VOLT.with_range(&drift))
-        }
-        _ => "while its setpoint stayed".to_owned(),
-    };
-    let minute = pair
-        .per_minute_v
-        .as_ref()
-        .map_or_else(String::new, |rate| format!(", {}", MILLIVOLT_PER_MINUTE.with_range(rate)));
-    let degree = match (&pair.per_degree_v, &pair.temperature) {
-        (Some(rate), Some(place)) => {
-            format!(", {} of {place} temperature", MILLIVOLT_PER_DEGREE.with_range(rate))
-        }
-        _ => String::new(),
-    };
-    let output = match (pair.output, &pair.output_change_a) {
-        (OutputChange::Less, Some(change)) => {
-            let lost = negated(change);
-            let (value, range) = (AMP.value(&lost), AMP.range(&lost));
-            format!(" The alternator gives {value} less ({range}, {}).", lost.grade.word())
-        }
-        (OutputChange::BatteryToo, _) => {
-            " A battery that stands lower than early may be all of it.".to_owned()
-        }
-        (OutputChange::SpeedToo, _) => {
-            " Engine speed was not quite the same, or is not logged: output cannot be told from it."
-                .to_owned()
-        }
-        _ => String::new(),
-    };
-    format!(
-        "{}{speed}: {} late against early, {own}{minute}{degree}; late the bus {}.{output}",
-        capital(&with_loads(&pair.loads)),
-        VOLT.with_range(&pair.change_v),
-        if pair.holds_late { "still holds" } else { "does not hold" },
-    )
 }
 
 #[cfg(test)]

@@ -8,64 +8,34 @@
 
 mod machines;
 mod passage;
+mod visits;
 
 use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::level::level;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Bound, KeepUp};
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Log, Role, Span};
-use crate::segment::points::{BAND_EDGES_RPM, band};
-use crate::segment::speed::differ;
-use crate::segment::{Segments, Stretch, indices, mean};
+use crate::log::{Log, Role};
+use crate::segment::{Segments, indices, mean};
 use crate::words::{self, RPM, TIMES, capital};
+
+use visits::{Visit, bracket, inside, slipping_idle, speeds, visit};
 
 /// Under the setpoint by less than this is the regulator's droop, not a slip
 /// (common practice, no source).
 pub(crate) const DROOP_V: f64 = 0.06;
 /// A set of loads seen for less than this tells no keep-up speed.
 const LEAST_SET_S: f64 = 4.0;
-/// Steady running is judged in blocks of this length, so that a bus that comes
-/// back to its setpoint within a stretch is seen to.
-const BLOCK_S: f64 = 5.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
 const WANDER_SHARE: f64 = 0.01;
 
-/// Of the running at one speed, so much may contradict a knee within it.
-const MIXED_SHARE: f64 = 0.1;
 /// A pulley changed for a smaller one turns the alternator faster by no more than
 /// this: belt wrap and its speed at the red line (common practice, no source).
 const MOST_PULLEY_FACTOR: f64 = 1.6;
 /// Half the width of the middle 90 % of a normal distribution, in standard deviations.
 const NORMAL_90: f64 = 1.645;
-
-/// One steady stretch held against the setpoint of its time.
-struct Visit<'a> {
-    /// Of the log's stretches.
-    index: usize,
-    stretch: &'a Stretch,
-    rpm: f64,
-    seconds: f64,
-    holding_s: f64,
-}
-
-/// The visits at one engine speed.
-struct Speed {
-    rpm: f64,
-    low_rpm: f64,
-    high_rpm: f64,
-    seconds: f64,
-    holding_s: f64,
-}
-
-impl Speed {
-    fn slipping_s(&self) -> f64 {
-        self.seconds - self.holding_s
-    }
-}
 
 /// A knee with its 90 % half-width.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -234,15 +204,6 @@ fn scaled(of: &Estimate, by: f64, grade: Grade, how: &str) -> Estimate {
     Estimate::new(of.value * by, of.low * by, of.high * by, grade, how)
 }
 
-/// Steady running at idle whose bus slips for most of its time.
-fn slipping_idle(speeds: &[Speed]) -> Option<f64> {
-    speeds
-        .iter()
-        .filter(|s| band(s.rpm).0 == BAND_EDGES_RPM[0] && s.slipping_s() > s.holding_s)
-        .max_by(|a, b| a.seconds.total_cmp(&b.seconds))
-        .map(|s| s.rpm)
-}
-
 /// The answer in one sentence.
 fn told(
     set: &Set,
@@ -288,132 +249,9 @@ fn told(
     }
 }
 
-fn visit<'a>(
-    log: &Log,
-    segments: &Segments,
-    setpoint: &Setpoint,
-    index: usize,
-    stretch: &'a Stretch,
-) -> Option<Visit<'a>> {
-    let rpm = stretch.rpm?;
-    let Span { start_s, end_s } = stretch.settled;
-    let count = (stretch.settled.seconds() / BLOCK_S).floor().max(1.0);
-    let each_s = stretch.settled.seconds() / count;
-    let mut visit = Visit { index, stretch, rpm, seconds: 0.0, holding_s: 0.0 };
-    let mut from_s = start_s;
-    for k in 1..=count as usize {
-        let until_s = if k as f64 == count { end_s } else { start_s + k as f64 * each_s };
-        let span = Span { start_s: from_s, end_s: until_s };
-        if let Some(level) = level(log.time_s(), log.bus_v(), span, &segments.grain) {
-            let under_v = setpoint.at((from_s + until_s) / 2.0) - level.mean_v;
-            visit.seconds += span.seconds();
-            visit.holding_s += if under_v <= DROOP_V { span.seconds() } else { 0.0 };
-        }
-        from_s = until_s;
-    }
-    (visit.seconds > 0.0).then_some(visit)
-}
-
-/// The speeds either side of the knee, or the bound where one side was not seen.
-fn bracket(speeds: &[Speed]) -> Result<(f64, f64), Bound> {
-    let (below, above) = speeds.split_at(split(speeds).min(speeds.len()));
-    match (below.last(), above.first()) {
-        (Some(slips), Some(holds)) => Ok((slips.rpm, holds.rpm)),
-        (None, _) => Err(Bound::BelowSeen),
-        (_, None) => Err(Bound::AboveSeen),
-    }
-}
-
-/// Where one side was not seen, the knee may lie within the speed at that end: its
-/// slower visits slip, its faster ones hold.
-fn inside(visits: &[Visit], speeds: &[Speed], bound: Bound) -> Result<(f64, f64), Bound> {
-    let end = match bound {
-        Bound::BelowSeen => speeds.first(),
-        _ => speeds.last(),
-    };
-    let Some(end) = end else { return Err(bound) };
-    let mut visits: Vec<Speed> = visits
-        .iter()
-        .filter(|v| end.low_rpm <= v.rpm && v.rpm <= end.high_rpm)
-        .map(|v| Speed {
-            rpm: v.rpm,
-            low_rpm: v.rpm,
-            high_rpm: v.rpm,
-            seconds: v.seconds,
-            holding_s: v.holding_s,
-        })
-        .collect();
-    visits.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
-    let (below, above) = visits.split_at(split(&visits).min(visits.len()));
-    let wrong_s = below.iter().map(|v| v.holding_s).sum::<f64>()
-        + above.iter().map(Speed::slipping_s).sum::<f64>();
-    match (below.last(), above.first()) {
-        (Some(slips), Some(holds))
-            if wrong_s <= MIXED_SHARE * end.seconds
-                && holds.rpm > (1.0 + 2.0 * WANDER_SHARE) * slips.rpm =>
-        {
-            Ok((slips.rpm, holds.rpm))
-        }
-        _ => Err(bound),
-    }
-}
-
-/// The visits gathered by speed, slow to fast.
-fn speeds(visits: &[Visit]) -> Vec<Speed> {
-    let mut order: Vec<&Visit> = visits.iter().collect();
-    order.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
-    let mut speeds: Vec<Speed> = Vec::new();
-    for visit in order {
-        match speeds.last_mut() {
-            Some(speed) if !differ(speed.low_rpm, visit.rpm) => {
-                let seconds = speed.seconds + visit.seconds;
-                speed.rpm += (visit.rpm - speed.rpm) * visit.seconds / seconds;
-                speed.seconds = seconds;
-                speed.holding_s += visit.holding_s;
-                speed.high_rpm = visit.rpm;
-            }
-            _ => speeds.push(Speed {
-                rpm: visit.rpm,
-                low_rpm: visit.rpm,
-                high_rpm: visit.rpm,
-                seconds: visit.seconds,
-                holding_s: visit.holding_s,
-            }),
-        }
-    }
-    speeds
-}
-
-/// How many of the speeds lie below the knee: the count that leaves the fewest
-/// seconds of slipping above it and of holding below it.
-fn split(speeds: &[Speed]) -> usize {
-    let wrong_s = |count: usize| -> f64 {
-        let (below, above) = speeds.split_at(count);
-        below.iter().map(|s| s.holding_s).sum::<f64>()
-            + above.iter().map(Speed::slipping_s).sum::<f64>()
-    };
-    (0..=speeds.len()).min_by(|&a, &b| wrong_s(a).total_cmp(&wrong_s(b))).unwrap_or(0)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn at(rpm: f64, seconds: f64, holding_s: f64) -> Speed {
-        Speed { rpm, low_rpm: rpm, high_rpm: rpm, seconds, holding_s }
-    }
-
-    #[test]
-    fn the_knee_lies_between_the_speeds_that_slip_and_hold() {
-        let speeds = [at(800.0, 30.0, 1.0), at(1500.0, 10.0, 9.0), at(2400.0, 20.0, 20.0)];
-        assert_eq!(bracket(&speeds), Ok((800.0, 1500.0)));
-    }
-
-    #[test]
-    fn one_side_alone_is_a_bound() {
-        assert_eq!(bracket(&[at(800.0, 9.0, 9.0), at(2000.0, 9.0, 8.0)]), Err(Bound::BelowSeen));
-        assert_eq!(bracket(&[at(800.0, 9.0, 0.0), at(2000.0, 9.0, 1.0)]), Err(Bound::AboveSeen));
-    }
 
     fn set<'a>(loads: &'a [String], idle_rpm: Option<f64>) -> Set<'a> {
         Set {
@@ -451,12 +289,5 @@ mod tests {
             told(&set(&[], Some(850.0)), Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
         assert!(text.contains("more than a pulley gives"), "{text}");
         assert!(missing(&rpm, 2200.0).is_none());
-    }
-
-    #[test]
-    fn only_an_idle_that_slips_lacks_speed() {
-        assert_eq!(slipping_idle(&[at(850.0, 20.0, 2.0), at(2000.0, 9.0, 9.0)]), Some(850.0));
-        assert_eq!(slipping_idle(&[at(850.0, 20.0, 18.0)]), None);
-        assert_eq!(slipping_idle(&[at(1500.0, 20.0, 0.0)]), None);
     }
 }

@@ -3,7 +3,6 @@
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::{self, Amps};
-use crate::analysis::heat::negated;
 use crate::analysis::level::{half_width_v, level};
 use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
@@ -173,7 +172,7 @@ fn by_current(given: &Estimate, under_v: Option<&Estimate>) -> Call {
     };
     let amps = |e: &Estimate| AMP.with_range(e);
     let how = if given.value < 0.0 {
-        format!("by the logged current the battery takes {}", amps(&negated(given)))
+        format!("by the logged current the battery takes {}", amps(&given.negated()))
     } else {
         format!("by the logged current the battery gives {}", amps(given))
     };

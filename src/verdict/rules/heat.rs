@@ -1,7 +1,8 @@
 //! What heat takes away.
 
-use crate::analysis::heat::{beyond_drift, negated};
+use crate::analysis::heat::beyond_drift;
 use crate::diagnosis::{BusState, Evidence, HeatPair, OutputChange, Severity};
+use crate::estimate::Estimate;
 use crate::log::{Place, Role, Span};
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, volts, with_loads};
@@ -26,8 +27,8 @@ pub fn output_fades(case: &Case) -> Option<Seen> {
         .filter(|pair| may_be_warmer(case, pair))
         .max_by(|a, b| lost_a(a).total_cmp(&lost_a(b)))?;
     let drains = state_late(case, worst) == Some(BusState::Draining);
-    let beyond = negated(&beyond_drift(worst));
-    let lost = worst.output_change_a.as_ref().map(negated)?;
+    let beyond = beyond_drift(worst).negated();
+    let lost = worst.output_change_a.as_ref().map(Estimate::negated)?;
     let speed = worst.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
     let warmth = match (&worst.temperature, worst.early_c.zip(worst.late_c)) {
         (Some(place), Some((early_c, late_c))) if late_c - early_c > WARMER_C => {

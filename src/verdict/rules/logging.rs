@@ -1,6 +1,5 @@
 //! What the log itself is short of.
 
-use crate::analysis::heat::negated;
 use crate::diagnosis::{Evidence, Origin, Severity};
 use crate::estimate::Estimate;
 use crate::verdict::Case;
@@ -49,7 +48,7 @@ pub fn coarse_voltage(case: &Case) -> Option<Seen> {
 /// "falls by 0.31 V (0.28 to 0.34)"
 fn moved(shift: &Estimate) -> String {
     if shift.value < 0.0 {
-        format!("rises by {}", volts(&negated(shift)))
+        format!("rises by {}", volts(&shift.negated()))
     } else {
         format!("falls by {}", volts(shift))
     }
