@@ -134,16 +134,27 @@ pub fn by_slope(seen: &Seen) -> Option<Estimate> {
     ))
 }
 
-/// The first route that does not meet the best one, in words.
+/// The first route that lies clear of the best one, in words. Two 90 % intervals
+/// that just miss each other are no contradiction: nine points in ten agree, the
+/// tenth is to be expected. Half as wide again, they must still not meet.
 pub fn disagreement(routes: &[Estimate]) -> Option<String> {
-    let (best, others) = routes.split_first()?;
-    let told = |route: &Estimate| {
-        let (low, high) = (AMP.bare(route.low), AMP.bare(route.high));
-        format!("{low} to {high} A ({}) by {}", route.grade.word(), route.how)
+    let wide = |e: &Estimate| {
+        let (below, above) = (e.value - e.low, e.high - e.value);
+        (e.low - 0.5 * below, e.high + 0.5 * above)
     };
+    let told = |route: &Estimate| {
+        let (way, from, to) = match route.high <= 0.0 {
+            true => ("takes", -route.high, -route.low),
+            false => ("gives", route.low, route.high),
+        };
+        let (from, to) = (AMP.bare(from), AMP.bare(to));
+        format!("it {way} {from} to {to} A ({}) by {}", route.grade.word(), route.how)
+    };
+    let (best, others) = routes.split_first()?;
+    let (low, high) = wide(best);
     others
         .iter()
-        .find(|other| other.high < best.low || other.low > best.high)
+        .find(|other| wide(other).1 < low || wide(other).0 > high)
         .map(|other| format!("{}, but {}", told(best), told(other)))
 }
 
@@ -207,11 +218,14 @@ mod tests {
     fn routes_that_do_not_meet_are_told() {
         let routes = [
             route(10.0, 12.0, "a clamp"),
-            route(11.0, 30.0, "a model"),
-            route(20.0, 30.0, "a ledger"),
+            route(13.0, 30.0, "a model"),
+            route(-9.0, -5.0, "a ledger"),
         ];
         let said = disagreement(&routes).unwrap_or_default();
-        assert_eq!(said, "10 to 12 A (assumed) by a clamp, but 20 to 30 A (assumed) by a ledger");
+        assert_eq!(
+            said,
+            "it gives 10 to 12 A (assumed) by a clamp, but it takes 5 to 9 A (assumed) by a ledger"
+        );
         assert_eq!(disagreement(&routes[..2]), None);
         assert_eq!(disagreement(&[]), None);
     }
