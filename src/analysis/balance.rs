@@ -30,6 +30,12 @@ const MODEL_V: f64 = 0.015;
 const UNSTEADY_A: f64 = 0.3;
 const UNSTEADY_SHARE: f64 = 0.02;
 
+/// So many of the batteries tried must go on counting, however well few of them
+/// keep the balance: the machine's output is a guess of common shape.
+const LEAST_DRAWS: f64 = 150.0;
+/// Where the alternator's current is logged, that guess is not needed.
+const LEAST_DRAWS_SEEN: f64 = 50.0;
+
 /// A quantity before the log is looked at.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Belief {
@@ -82,6 +88,8 @@ pub struct Balance {
     covariance: Vec<f64>,
     /// What ties its amps to something stated or logged, in words.
     anchors: Vec<&'static str>,
+    /// Whether the alternator's current is logged.
+    seen: bool,
 }
 
 impl Balance {
@@ -97,7 +105,12 @@ impl Balance {
                 }
             }
         }
-        Balance { full, holding, known, mean_a, covariance, anchors: Vec::new() }
+        Balance { full, holding, known, mean_a, covariance, anchors: Vec::new(), seen: false }
+    }
+
+    /// How many of the batteries tried must go on counting.
+    pub fn least_draws(&self) -> f64 {
+        if self.seen { LEAST_DRAWS_SEEN } else { LEAST_DRAWS }
     }
 
     /// Whether something stated or logged ties its amps down.

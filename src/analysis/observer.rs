@@ -17,8 +17,6 @@ use crate::stats::weighted::effective_draws;
 /// polarisation takes seconds.
 const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
-/// Weights are flattened until at least so many draws still count.
-const LEAST_DRAWS: f64 = 150.0;
 
 /// Currents of every draw over every window, positive charging.
 pub struct Observed {
@@ -92,20 +90,20 @@ impl Observed {
                 if misfit.is_finite() { misfit } else { f64::MAX }
             })
             .collect();
-        self.weights = flattened(&misfits);
+        self.weights = flattened(&misfits, balance.least_draws());
     }
 }
 
-/// exp(−misfit / 2T), T as small as keeps [`LEAST_DRAWS`] in the count: no model
-/// is good enough to trust a handful of draws.
-fn flattened(misfits: &[f64]) -> Vec<f64> {
+/// exp(−misfit / 2T), T as small as keeps `least` draws in the count: no model is
+/// good enough to trust a handful of them.
+fn flattened(misfits: &[f64], least: f64) -> Vec<f64> {
     let best = misfits.iter().copied().fold(f64::INFINITY, f64::min);
     let weights = |temperature: f64| -> Vec<f64> {
         misfits.iter().map(|m| (-(m - best) / (2.0 * temperature)).exp()).collect()
     };
     let mut temperature = 1.0;
     let mut raw = weights(temperature);
-    while effective_draws(&raw) < LEAST_DRAWS.min(misfits.len() as f64 / 2.0) && temperature < 1e6 {
+    while effective_draws(&raw) < least.min(misfits.len() as f64 / 2.0) && temperature < 1e6 {
         temperature *= 1.5;
         raw = weights(temperature);
     }

@@ -105,7 +105,11 @@ pub fn gather(
     let anchors = anchors.into_iter().filter(|(holds, _)| *holds).map(|(_, words)| words).collect();
     let entries: Vec<Entry> = rows.iter().map(|r| r.entry).collect();
     let (full, holding) = entries.split_at(count);
-    Balance { anchors, ..Balance::new(full.to_vec(), holding.to_vec(), known, &balanced) }
+    Balance {
+        anchors,
+        seen: made_a.is_some(),
+        ..Balance::new(full.to_vec(), holding.to_vec(), known, &balanced)
+    }
 }
 
 /// The longest of the windows of these stretches, in the order of the log.
