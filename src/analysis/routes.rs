@@ -169,7 +169,7 @@ pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String 
         Grade::Measured => "",
         Grade::Inferred => " A clamp on the battery cable narrows it to an amp.",
         Grade::Assumed => {
-            " Switch a load of known amps while it sags (--load-amps) and this narrows to a few amps; a clamp on the battery cable narrows it to one."
+            " A clamp on the battery cable narrows it to an amp; a load of known amps switched while the bus sags (--load-amps) checks it and narrows it a little."
         }
     };
     let amount = format!("{} ({}, {})", AMP.value(given), AMP.range(given), given.grade.word());
