@@ -144,13 +144,17 @@ impl Unit {
         format!("{} to {}", end(estimate.low), end(estimate.high))
     }
 
-    /// "12.62 V (12.58 to 12.66)"; the grade too, where it is less than
-    /// measured: "24 A (12 to 41, assumed)".
+    /// "24 A (12 to 41, assumed)"
+    pub fn told(self, estimate: &Estimate) -> String {
+        let grade = estimate.grade.word();
+        format!("{} ({}, {grade})", self.value(estimate), self.range(estimate))
+    }
+
+    /// "12.62 V (12.58 to 12.66)"; the grade too, where it is less than measured.
     pub fn with_range(self, estimate: &Estimate) -> String {
-        let (value, range) = (self.value(estimate), self.range(estimate));
         match estimate.grade {
-            Grade::Measured => format!("{value} ({range})"),
-            grade => format!("{value} ({range}, {})", grade.word()),
+            Grade::Measured => format!("{} ({})", self.value(estimate), self.range(estimate)),
+            _ => self.told(estimate),
         }
     }
 

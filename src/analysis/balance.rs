@@ -265,7 +265,7 @@ mod tests {
         assert!(of(40.0) > of(15.0) + 10.0);
     }
 
-    /// Φ(−6) = 9.8659e-10 (NIST/SEMATECH e-Handbook's function, from memory).
+    /// Φ(−6) = 9.8659e-10 (tables of the normal distribution, from memory).
     #[test]
     fn the_tail_goes_on_where_the_table_ends() {
         let far = ln_normal_below(-6.000001);

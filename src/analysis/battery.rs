@@ -1,10 +1,12 @@
 //! The battery behind the bus: its resistance by every route that the log and
 //! the car allow, and what it gave and took.
 
+use crate::analysis::Z90;
 use crate::analysis::balance::{self, Balance};
 use crate::analysis::deficit;
 use crate::analysis::level::level;
 use crate::analysis::observer::{self, Observed};
+use crate::analysis::practice::FULL_OUTPUT_V;
 use crate::analysis::prior::{self, Draw};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
@@ -23,8 +25,6 @@ const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.0055, 0.0025, 0.0125);
 const CONDITION: (f64, f64, f64) = (0.93, 0.5, 1.55);
 /// Batteries driven through the log.
 const DRAWS: usize = 2400;
-/// Further under the setpoint than this, the alternator gives all it has.
-const FULL_OUTPUT_V: f64 = 0.15;
 
 pub struct BatteryModel {
     /// The best route's.
@@ -168,7 +168,7 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
         }
     }
     let fit = ordinary(&amps, &volts).ok().filter(|fit| fit.dof >= 1 && fit.slope > 0.0)?;
-    let half = 1.645 * fit.slope_error() * (1.0 + 2.0 / fit.dof as f64);
+    let half = Z90 * fit.slope_error() * (1.0 + 2.0 / fit.dof as f64);
     (half < fit.slope).then(|| {
         let how = "slope of voltage on logged battery current while draining";
         Estimate::around(fit.slope, half, Grade::Measured, how)

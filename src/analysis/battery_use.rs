@@ -6,7 +6,7 @@ use crate::analysis::routes;
 use crate::diagnosis::{BatteryUse, BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
-use crate::words::{AMP_HOUR, HOUR, Unit, with_loads};
+use crate::words::{AMP_HOUR, HOUR, with_loads};
 
 /// Fuel and ignition control gives up with about this share of charge left
 /// (common practice, no source).
@@ -34,19 +34,14 @@ pub fn battery_use(log: &Log, points: &[OperatingPoint], battery: &BatteryModel)
             let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {rpm:.0} rpm"));
             format!(
                 "This log took {} out of the battery; {}{at} it would last {} from where the log ends.",
-                graded(AMP_HOUR, &taken_ah),
+                AMP_HOUR.told(&taken_ah),
                 with_loads(&point.loads),
-                graded(HOUR, hours)
+                HOUR.told(hours)
             )
         }
-        _ => format!("This log took {} out of the battery.", graded(AMP_HOUR, &taken_ah)),
+        _ => format!("This log took {} out of the battery.", AMP_HOUR.told(&taken_ah)),
     };
     BatteryUse { taken_ah, lasts_h, told }
-}
-
-/// "1.1 h (0.6 to 2.2, assumed)"
-fn graded(unit: Unit, estimate: &Estimate) -> String {
-    format!("{} ({}, {})", unit.value(estimate), unit.range(estimate), estimate.grade.word())
 }
 
 /// Amp-hours given, what was taken back meanwhile left aside.

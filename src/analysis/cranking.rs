@@ -5,6 +5,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::analysis::LEVEL;
 use crate::analysis::level::level;
+use crate::analysis::practice::DROOP_V;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{Cranking, PhaseKind};
 use crate::estimate::{Estimate, Grade};
@@ -13,8 +14,6 @@ use crate::segment::{Grain, Segments, indices};
 
 /// The bus is back once it has held for this long.
 const HELD_S: f64 = 1.0;
-/// A regulator droops so far and still holds (common practice, no source).
-const DROOP_V: f64 = 0.06;
 
 pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> Option<Cranking> {
     let phase = segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;

@@ -12,9 +12,9 @@ use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::{LOAD_GROWTH_A_PER_V, spread};
-use crate::analysis::keep_up::DROOP_V;
 use crate::analysis::level::{Level, level};
 use crate::analysis::observer::observe;
+use crate::analysis::practice::DROOP_V;
 use crate::analysis::prior::Draw;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{HeatPair, OutputChange};
@@ -238,10 +238,8 @@ impl Pair<'_> {
                 .then(|| per(minutes, format!("over {minutes:.1} minutes"))),
             per_degree_v,
             change_v: change,
-            setpoint_early_v: Some(self.setpoint.0.value),
-            setpoint_late_v: Some(self.setpoint.1.value),
-            setpoint_early: Some(self.setpoint.0.clone()),
-            setpoint_late: Some(self.setpoint.1.clone()),
+            setpoint_early_v: self.setpoint.0.clone(),
+            setpoint_late_v: self.setpoint.1.clone(),
             early_c: warmer.and(early.temperature).map(|t| t.1),
             late_c: warmer.and(late.temperature).map(|t| t.1),
             temperature: warmer.map(|(place, _)| place.word().to_owned()),

@@ -23,9 +23,6 @@ use crate::words::{self, RPM, TIMES, capital};
 
 use visits::{Visit, bracket, inside, slipping_idle, speeds, visit};
 
-/// Under the setpoint by less than this is the regulator's droop, not a slip
-/// (common practice, no source).
-pub(crate) const DROOP_V: f64 = 0.06;
 /// A set of loads seen for less than this tells no keep-up speed.
 const LEAST_SET_S: f64 = 4.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
@@ -34,8 +31,6 @@ const WANDER_SHARE: f64 = 0.01;
 /// A pulley changed for a smaller one turns the alternator faster by no more than
 /// this: belt wrap and its speed at the red line (common practice, no source).
 const MOST_PULLEY_FACTOR: f64 = 1.6;
-/// Half the width of the middle 90 % of a normal distribution, in standard deviations.
-const NORMAL_90: f64 = 1.645;
 
 /// A knee with its 90 % half-width.
 #[derive(Debug, Clone, Copy, PartialEq)]

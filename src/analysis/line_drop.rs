@@ -17,13 +17,14 @@ mod told;
 pub use told::stated;
 
 use crate::analysis::level::half_width_v;
+use crate::analysis::practice::clamp_half_width_a;
 use crate::car::Car;
 use crate::diagnosis::{LineDrop, PhaseKind, Side};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::{Grain, Point, Segments, indices, mean};
 use crate::stats::resolution::quantisation_step;
-use resistance::{CHANNEL_ZERO_V, CHANNELS_APART_V, CLAMP_GAIN, CLAMP_ZERO_A, Moment, resistance};
+use resistance::{CHANNEL_ZERO_V, CHANNELS_APART_V, Moment, resistance};
 
 /// The end of rest, before the starter turns.
 const REST_WINDOW_S: f64 = 10.0;
@@ -264,9 +265,9 @@ fn cable_of(way: Way, car: &Car) -> Option<Estimate> {
 fn clamped(mean_a: f64) -> Estimate {
     Estimate::around(
         mean_a,
-        (CLAMP_GAIN * mean_a).hypot(CLAMP_ZERO_A),
+        clamp_half_width_a(mean_a),
         Grade::Measured,
-        "mean of the logged alternator current, ±3 % and ±1 A of a clamp",
+        "mean of the logged alternator current, as far as a clamp is true",
     )
 }
 

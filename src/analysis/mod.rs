@@ -12,6 +12,7 @@ pub mod line_drop;
 pub mod noise;
 pub mod observer;
 pub mod output;
+pub mod practice;
 pub mod prior;
 pub mod rest;
 pub mod routes;
@@ -32,6 +33,8 @@ pub use setpoint::Setpoint;
 
 /// All interval estimates cover their truth this often.
 pub const LEVEL: f64 = 0.90;
+/// Half of such an interval, in standard deviations of a normal distribution.
+pub const Z90: f64 = 1.645;
 
 /// Everything that is computed before any rule judges it.
 pub struct Analysis {

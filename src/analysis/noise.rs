@@ -2,7 +2,7 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
-use crate::analysis::LEVEL;
+use crate::analysis::{LEVEL, Z90};
 use crate::diagnosis::Noise;
 use crate::estimate::{Estimate, Grade};
 use crate::segment::Grain;
@@ -37,7 +37,7 @@ fn correlation_time(grain: &Grain) -> Estimate {
     let samples = grain.memory_samples;
     let (share, grade, how) = if grain.memory_seen {
         let variance = (4.0 * 3.0 * samples + 2.0) / grain.freedom.max(1.0);
-        (1.645 * variance.sqrt(), Grade::Measured, "autocorrelation of that scatter")
+        (Z90 * variance.sqrt(), Grade::Measured, "autocorrelation of that scatter")
     } else {
         (1.0, Grade::Assumed, "allowed for: no steady piece is long enough to show it")
     };

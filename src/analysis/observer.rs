@@ -11,7 +11,7 @@ use crate::analysis::prior::Draw;
 use crate::log::{Log, Role, Span, Tap};
 use crate::physics::battery::BatteryState;
 use crate::segment::{indices, mean};
-use crate::stats::weighted::effective_draws;
+use crate::stats::weighted::tempered;
 
 /// The model is driven in blocks this long, or longer in a long log; the fast
 /// polarisation takes seconds.
@@ -67,11 +67,6 @@ impl Observed {
         Observed { weights, windows: Vec::new(), given_as: vec![0.0; ends.len()], ends }
     }
 
-    /// Current over window `w` by draw.
-    pub fn means_a(&self, w: usize) -> impl Iterator<Item = &Window> {
-        self.windows.iter().map(move |of_draw| &of_draw[w])
-    }
-
     pub fn window(&self, draw: usize, w: usize) -> &Window {
         &self.windows[draw][w]
     }
@@ -90,25 +85,9 @@ impl Observed {
                 if misfit.is_finite() { misfit } else { f64::MAX }
             })
             .collect();
-        self.weights = flattened(&misfits, balance.least_draws());
+        let alike = vec![1.0; misfits.len()];
+        self.weights = tempered(&misfits, &alike, balance.least_draws());
     }
-}
-
-/// exp(−misfit / 2T), T as small as keeps `least` draws in the count: no model is
-/// good enough to trust a handful of them.
-fn flattened(misfits: &[f64], least: f64) -> Vec<f64> {
-    let best = misfits.iter().copied().fold(f64::INFINITY, f64::min);
-    let weights = |temperature: f64| -> Vec<f64> {
-        misfits.iter().map(|m| (-(m - best) / (2.0 * temperature)).exp()).collect()
-    };
-    let mut temperature = 1.0;
-    let mut raw = weights(temperature);
-    while effective_draws(&raw) < least.min(misfits.len() as f64 / 2.0) && temperature < 1e6 {
-        temperature *= 1.5;
-        raw = weights(temperature);
-    }
-    let total: f64 = raw.iter().sum();
-    raw.into_iter().map(|w| w / total).collect()
 }
 
 /// Drives every draw's battery with the log's voltage; all draws weigh alike.

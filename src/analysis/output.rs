@@ -12,6 +12,7 @@ mod windows;
 use std::collections::BTreeMap;
 
 use crate::analysis::level::half_width_v;
+use crate::analysis::practice::{CLAMP_GAIN, CLAMP_ZERO_A, clamp_half_width_a};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Heat, OutputPoint, OutputSeen, OutputSheet, SheetPoint};
@@ -22,10 +23,6 @@ use crate::segment::{Grain, Segments};
 use crate::stats::resolution::quantisation_step;
 use windows::Window;
 
-/// A clamp or shunt is seldom zeroed better than this, and seldom true to better
-/// than this share: 90 % each (common practice, no source).
-pub const CLAMP_ZERO_A: f64 = 0.5;
-pub const CLAMP_GAIN: f64 = 0.015;
 /// Windows whose speeds lie this close make one point.
 const SAME_SPEED: f64 = 0.03;
 /// One machine at one heat gives its curve to within this share, whatever its
@@ -179,11 +176,9 @@ fn point(members: &[&Window], grain: &Grain) -> Option<OutputPoint> {
     };
     let amps_a = average(&|w| w.amps_a);
     let read_a = half_width_v(samples, grain);
-    let half_width_a = [read_a, average(&|w| w.lag_a), CLAMP_ZERO_A, CLAMP_GAIN * amps_a]
-        .into_iter()
-        .fold(0.0, f64::hypot);
+    let half_width_a = read_a.hypot(average(&|w| w.lag_a)).hypot(clamp_half_width_a(amps_a));
     let how = format!(
-        "mean of {samples} samples of logged alternator current; the clamp taken as true to {CLAMP_ZERO_A} A and {:.1} %",
+        "mean of {samples} samples of logged alternator current; the clamp taken as true to {CLAMP_ZERO_A} A and {:.0} %",
         100.0 * CLAMP_GAIN
     );
     let at_v = average(&|w| w.at_v);
@@ -193,8 +188,7 @@ fn point(members: &[&Window], grain: &Grain) -> Option<OutputPoint> {
         alternator_rpm: told(&|w| w.alternator_rpm),
         engine_rpm: told(&|w| w.engine_rpm),
         amps_a: Estimate::around(amps_a, half_width_a, Grade::Measured, how),
-        at_v,
-        at: Some(Estimate::around(at_v, half_width_v(samples, grain), Grade::Measured, at_how)),
+        at_v: Estimate::around(at_v, half_width_v(samples, grain), Grade::Measured, at_how),
         seconds: spans.iter().map(|s| s.seconds()).sum(),
         heat: first.heat,
         temperature_c: told(&|w| w.temperature.map(|(_, c)| c)),

@@ -8,6 +8,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+use crate::analysis::Z90;
 use crate::car::Car;
 use crate::estimate::Estimate;
 use crate::physics::battery::{
@@ -15,8 +16,6 @@ use crate::physics::battery::{
 };
 
 const SEED: u64 = 0x5717_fb05;
-/// Half of a 90 % interval in standard deviations of a normal distribution.
-const Z90: f64 = 1.645;
 
 /// A rest of half a minute is not the rest voltage of a table: acid still evens
 /// out, and the battery warms under the hood.

@@ -6,8 +6,10 @@
 //! 3. The ledger: amps of every load that is on, less what the alternator makes.
 //! 4. The slope of the voltage in a long drain, against the battery's capacity.
 
+use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::level::level;
+use crate::analysis::practice::{ALWAYS_ON_A, clamp_half_width_a, label_half_width_a};
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
@@ -17,14 +19,6 @@ use crate::segment::{Point, Segments, indices, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::words::{AMP, with_loads};
 
-/// What always draws while an engine runs, A: value and 90 % range (common
-/// practice, no source), where nobody stated it.
-const ALWAYS_A: (f64, f64) = (17.0, 10.0);
-/// Amps on a label are off by so much (90 %; common practice, no source).
-const LABEL_SHARE: f64 = 0.06;
-/// A clamp's zero and gain (90 %; common practice, no source).
-const CLAMP_ZERO_A: f64 = 0.5;
-const CLAMP_GAIN: f64 = 0.02;
 /// Polarisation has come to rest by then, and what still falls is charge.
 const SLOPE_AFTER_S: f64 = 600.0;
 const SLOPE_LEAST_S: f64 = 300.0;
@@ -46,8 +40,7 @@ pub struct Seen<'a> {
 
 /// The logged battery current, as amps given; negative while it takes.
 pub fn measured(amps_a: f64) -> Estimate {
-    let half = CLAMP_ZERO_A.hypot(CLAMP_GAIN * amps_a);
-    Estimate::around(-amps_a, half, Grade::Measured, "logged battery current")
+    Estimate::around(-amps_a, clamp_half_width_a(amps_a), Grade::Measured, "logged battery current")
 }
 
 /// Loads less alternator. `None` unless every load that is on is stated, and the
@@ -67,18 +60,18 @@ pub fn by_ledger(seen: &Seen) -> Option<Estimate> {
         if duty > 0.0 {
             let load = seen.car.loads_a.get(name)?;
             let amps_a = duty * load.amps_a * load.share_at(name, seen.voltage_v);
-            add(amps_a, LABEL_SHARE * amps_a);
+            add(amps_a, label_half_width_a(amps_a));
         }
     }
     let stated = seen.car.loads_a.get(ALWAYS_ON);
     match stated {
         Some(always) => {
             let amps_a = always.amps_a * always.share_at(ALWAYS_ON, seen.voltage_v);
-            add(amps_a, LABEL_SHARE * amps_a);
+            add(amps_a, label_half_width_a(amps_a));
         }
-        None => add(ALWAYS_A.0, ALWAYS_A.1),
+        None => add(ALWAYS_ON_A.0, ALWAYS_ON_A.1),
     }
-    add(-made_a, CLAMP_ZERO_A.hypot(CLAMP_GAIN * made_a));
+    add(-made_a, clamp_half_width_a(made_a));
     let (grade, always) = match stated {
         Some(_) => (Grade::Inferred, "stated"),
         None => (Grade::Assumed, "assumed"),
@@ -118,20 +111,22 @@ pub fn by_slope(seen: &Seen) -> Option<Estimate> {
             crate::stats::robust::median(&all)
         }
     };
-    let [(_, empty_v), .., (_, full_v)] = REST_TABLE;
-    let amps_a = -fit.slope * capacity_ah / (full_v - empty_v);
-    let noise = 1.645 * fit.slope_error() / -fit.slope;
     let how = format!(
         "fall of the voltage over {:.0} min of steady drain, {capacity_ah:.0} Ah",
         late.seconds() / 60.0
     );
-    Some(Estimate::new(
-        amps_a,
-        amps_a / SLOPE_FACTOR * (1.0 - noise).max(0.0),
-        amps_a * SLOPE_FACTOR * (1.0 + noise),
-        Grade::Assumed,
-        how,
-    ))
+    Some(of_slope(-fit.slope, Z90 * fit.slope_error(), capacity_ah, how))
+}
+
+/// Amps that take `fall_v_per_h` off a battery's rest voltage; `unsure_v_per_h`
+/// is a 90 % half-width.
+fn of_slope(fall_v_per_h: f64, unsure_v_per_h: f64, capacity_ah: f64, how: String) -> Estimate {
+    let [(_, empty_v), .., (_, full_v)] = REST_TABLE;
+    let amps_a = fall_v_per_h * capacity_ah / (full_v - empty_v);
+    let noise = unsure_v_per_h / fall_v_per_h;
+    let low_a = amps_a / SLOPE_FACTOR * (1.0 - noise).max(0.0);
+    let high_a = amps_a * SLOPE_FACTOR * (1.0 + noise);
+    Estimate::new(amps_a, low_a, high_a, Grade::Assumed, how)
 }
 
 /// The first route that lies clear of the best one, in words. Two 90 % intervals
@@ -172,7 +167,6 @@ pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String 
             " A clamp on the battery cable narrows it to an amp; a load of known amps switched while the bus sags (--load-amps) checks it and narrows it a little."
         }
     };
-    let amount = format!("{} ({}, {})", AMP.value(given), AMP.range(given), given.grade.word());
     match state {
         BusState::Holding => format!("The battery gives nothing {where_}: {}.", given.how),
         BusState::Slipping if given.high < 0.5 => {
@@ -185,6 +179,7 @@ pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String 
             given.how
         ),
         BusState::Draining => {
+            let amount = AMP.told(given);
             format!("The battery gives {amount} {where_}: {}.{narrower}", given.how)
         }
     }
@@ -228,6 +223,17 @@ mod tests {
         );
         assert_eq!(disagreement(&routes[..2]), None);
         assert_eq!(disagreement(&[]), None);
+    }
+
+    /// By hand: a flooded battery falls 12.65 − 11.90 = 0.75 V from full to empty
+    /// (common practice, no source), so 0.3 V an hour are 0.4 of it an hour: 24 A
+    /// of a 60 Ah battery.
+    #[test]
+    fn charge_that_goes_shows_in_the_slope() {
+        let given = of_slope(0.3, 0.03, 60.0, String::new());
+        assert!((given.value - 24.0).abs() < 1e-9);
+        assert!((given.low - 24.0 / 1.8 * 0.9).abs() < 1e-9);
+        assert!((given.high - 24.0 * 1.8 * 1.1).abs() < 1e-9);
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! whatever the loads and the engine speed. It drifts with its temperature, so
 //! the level is looked for along sloping lines too.
 
+use crate::analysis::Z90;
 use crate::analysis::level::level;
 use crate::car::Car;
 use crate::estimate::{Estimate, Grade};
@@ -234,7 +235,7 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64) -> Option<Setpoint> {
             .sqrt();
     let count = members.len() as f64;
     let read_v = average(&|s| s.half_width_v);
-    let scatter_v = 1.645 * residual_v / (count - 1.0).max(1.0).sqrt();
+    let scatter_v = Z90 * residual_v / (count - 1.0).max(1.0).sqrt();
     let half_width_v = scatter_v.hypot(read_v);
     let drift_per_minute = drifts.then(|| {
         let half = 60.0 * half_width_v / time_variance.sqrt();

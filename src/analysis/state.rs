@@ -1,9 +1,11 @@
 //! Holding, slipping or draining: the bus state of every operating point, with
 //! the amps that go with it.
 
+use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::{self, Amps};
 use crate::analysis::level::{half_width_v, level};
+use crate::analysis::practice::DROOP_V;
 use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
@@ -14,9 +16,6 @@ use crate::segment::{Point, Segments};
 use crate::stats::robust::median;
 use crate::words::{AMP, VOLT};
 
-/// A regulator droops a few hundredths under load and still regulates
-/// (common practice, no source).
-const DROOP_V: f64 = 0.06;
 /// A drain that is called a slip leaves somebody stranded, so a bus drains as
 /// soon as that is this likely.
 const DRAINING_LIKELY: f64 = 0.35;
@@ -119,7 +118,7 @@ fn scatter(visits: &[f64], centre: f64) -> f64 {
         return 0.0;
     }
     let squares: f64 = visits.iter().map(|v| (v - centre).powi(2)).sum();
-    1.645 * (squares / (count - 1.0) / count).sqrt()
+    Z90 * (squares / (count - 1.0) / count).sqrt()
 }
 
 /// Mean over the point; where it was visited more than once, the visits'
@@ -213,7 +212,7 @@ fn holding_share(under_v: &Estimate) -> f64 {
 /// P(`x` < `limit`) for a normal `x` around `centre` with this 90 % half-width.
 fn share_below(limit: f64, centre: f64, half_width: f64) -> f64 {
     use statrs::distribution::{ContinuousCDF, Normal};
-    match Normal::new(centre, (half_width / 1.645).max(1e-6)) {
+    match Normal::new(centre, (half_width / Z90).max(1e-6)) {
         Ok(normal) => normal.cdf(limit),
         Err(_) => f64::from(u8::from(centre < limit)),
     }

@@ -3,8 +3,8 @@
 //! For a step that switches a load off everything is mirrored: the "trough" is
 //! the highest voltage reached, sag and shift are negative.
 
-use crate::analysis::LEVEL;
 use crate::analysis::level::{Level, half_width_v, level};
+use crate::analysis::{LEVEL, Z90};
 use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Span};
@@ -158,7 +158,7 @@ impl Trough {
         let half_width_v = half_width_v(width, grain);
         let independent = (range.len() as f64 / (width as f64).max(grain.memory_samples)).max(2.0);
         // The least of n standard normal values lies about this far out.
-        let chance_v = (2.0 * independent.ln()).sqrt() * half_width_v / 1.645;
+        let chance_v = (2.0 * independent.ln()).sqrt() * half_width_v / Z90;
         match lowest {
             Some((k, mean_v)) if sign * (settled.mean_v - mean_v) > chance_v => Trough {
                 level: Level { mean_v, half_width_v, samples: width },

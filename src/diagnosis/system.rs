@@ -75,15 +75,9 @@ pub struct HeatPair {
     pub change_v: Estimate,
     pub per_minute_v: Option<Estimate>,
     pub per_degree_v: Option<Estimate>,
-    /// Setpoint at the middle of each half, V.
-    #[serde(default)]
-    pub setpoint_early_v: Option<f64>,
-    #[serde(default)]
-    pub setpoint_late_v: Option<f64>,
-    #[serde(default)]
-    pub setpoint_early: Option<Estimate>,
-    #[serde(default)]
-    pub setpoint_late: Option<Estimate>,
+    /// Setpoint at the middle of each half.
+    pub setpoint_early_v: Estimate,
+    pub setpoint_late_v: Estimate,
     /// Logged temperature of each half, °C, and where it is taken.
     #[serde(default)]
     pub early_c: Option<f64>,
@@ -207,9 +201,7 @@ pub struct OutputPoint {
     /// Mean over `spans`. Away from full output the machine can give at least this.
     pub amps_a: Estimate,
     /// Mean voltage nearest to the machine: at its post where logged, else at the bus.
-    pub at_v: f64,
-    #[serde(default)]
-    pub at: Option<Estimate>,
+    pub at_v: Estimate,
     pub seconds: f64,
     pub heat: Heat,
     /// The logged temperature nearest to the machine, and where it is taken.

@@ -79,7 +79,7 @@ pub fn output_curve_csv(diagnosis: &Diagnosis) -> Option<String> {
     columns.number("engine_rpm", rows, |p| p.engine_rpm);
     columns.text("full_output", rows, |p| if p.full_output { "yes" } else { "no" }.to_owned());
     columns.estimate("amps_a", rows, |p| Some(&p.amps_a));
-    columns.with_interval("at_v", rows, |p| Some(p.at_v), |p| p.at.as_ref());
+    columns.estimate("at_v", rows, |p| Some(&p.at_v));
     columns.number("seconds", rows, |p| Some(p.seconds));
     columns.text("heat", rows, |p| p.heat.word().to_owned());
     columns.number("temperature_c", rows, |p| p.temperature_c);

@@ -37,6 +37,32 @@ pub fn effective_draws(weights: &[f64]) -> f64 {
     if squares > 0.0 { sum * sum / squares } else { 0.0 }
 }
 
+/// prior·exp(−misfit / 2T), summing to 1, with T as small as keeps at least
+/// `least` draws in the count, or half of those that there are: no model is good
+/// enough to trust a handful. `misfits` are −2 ln of a likelihood; one that is not
+/// finite weighs nothing. All 0 where nothing fits.
+pub fn tempered(misfits: &[f64], prior: &[f64], least: f64) -> Vec<f64> {
+    const HOTTEST: f64 = 1e6;
+    let best = misfits.iter().copied().filter(|m| m.is_finite()).fold(f64::INFINITY, f64::min);
+    let weights = |temperature: f64| -> Vec<f64> {
+        let pairs = misfits.iter().zip(prior);
+        let weigh = |(misfit, prior): (&f64, &f64)| match misfit.is_finite() {
+            true => prior * (-(misfit - best) / (2.0 * temperature)).exp(),
+            false => 0.0,
+        };
+        pairs.map(weigh).collect()
+    };
+    let least = least.min(misfits.len() as f64 / 2.0);
+    let mut temperature = 1.0;
+    let mut raw = weights(temperature);
+    while effective_draws(&raw) < least && temperature < HOTTEST {
+        temperature *= 1.5;
+        raw = weights(temperature);
+    }
+    let total: f64 = raw.iter().sum();
+    if total > 0.0 { raw.into_iter().map(|w| w / total).collect() } else { raw }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -62,5 +88,25 @@ mod tests {
         assert_eq!(effective_draws(&[2.0; 8]), 8.0);
         assert_eq!(effective_draws(&[1.0, 0.0, 0.0]), 1.0);
         assert_eq!(effective_draws(&[]), 0.0);
+    }
+
+    #[test]
+    fn what_misfits_counts_less() {
+        let misfits: Vec<f64> = (0..400).map(|k| if k < 200 { 0.0 } else { 20.0 }).collect();
+        let weights = tempered(&misfits, &[1.0; 400], 60.0);
+        assert!(weights[0] > 1000.0 * weights[399]);
+        assert!((weights.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+        assert!(tempered(&[f64::INFINITY, f64::NAN], &[1.0; 2], 1.0).iter().all(|w| *w == 0.0));
+    }
+
+    /// One draw that fits far better than all others must not decide alone.
+    #[test]
+    fn enough_draws_go_on_counting() {
+        let misfits: Vec<f64> = (0..400).map(|k| f64::from(k) * 5.0).collect();
+        let cold = tempered(&misfits, &[1.0; 400], 1.0);
+        let kept = tempered(&misfits, &[1.0; 400], 60.0);
+        assert!(effective_draws(&cold) < 3.0);
+        assert!((60.0..120.0).contains(&effective_draws(&kept)));
+        assert!(kept[0] > kept[10]);
     }
 }

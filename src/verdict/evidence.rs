@@ -3,7 +3,7 @@
 use crate::diagnosis::{Evidence, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::segment::points::BAND_EDGES_RPM;
-use crate::words::{self, Unit};
+use crate::words;
 
 pub use crate::words::with_loads;
 
@@ -18,17 +18,12 @@ pub fn is_idle(point: &OperatingPoint) -> bool {
 
 /// "24 A (12 to 41, assumed)".
 pub fn amps(estimate: &Estimate) -> String {
-    told(words::AMP, estimate)
+    words::AMP.told(estimate)
 }
 
 /// "12.41 V (12.39 to 12.43)"; the grade too, where it is less than measured.
 pub fn volts(estimate: &Estimate) -> String {
     words::VOLT.with_range(estimate)
-}
-
-/// "22.1 mΩ (21.3 to 22.9, measured)".
-pub fn told(unit: Unit, estimate: &Estimate) -> String {
-    format!("{} ({}, {})", unit.value(estimate), unit.range(estimate), estimate.grade.word())
 }
 
 /// The longest of some points.

@@ -1,8 +1,8 @@
 //! Resistance of the charging line, there, back and both, from taps and a clamp
 //! that are all a little off in ways that the tool cannot see.
 //!
-//! How far instruments are off is common practice, no source: voltage channels
-//! ±0.2 % and ±20 mV, a clamp ±3 % and ±1 A, anything within being as likely.
+//! How far voltage channels are off is common practice, no source: ±0.2 % and
+//! ±20 mV, anything within being as likely. The clamp is a random car's.
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -43,7 +43,6 @@ fn case(seed: u64) -> Case {
         let (gain, zero) = match channel.shows {
             Shows::Voltage(_) => (0.002, 0.020),
             Shows::Ground => (0.01, 0.020),
-            Shows::AlternatorCurrent => (0.03, 1.0),
             _ => continue,
         };
         channel.offset += rng.random_range(-zero..zero) * channel.scale;

@@ -339,11 +339,11 @@ fn random_logger(rng: &mut Rng, car: &CarModel, options: &Options) -> Logger {
     }
 }
 
-/// Clamps that nobody zeroed or calibrated today: 0.5 A and 1.5 % are each
+/// Clamps that nobody zeroed or calibrated today: 0.5 A and 2 % are each
 /// kept in nine of ten (common practice, no source).
 fn random_clamps(rng: &mut Rng, logger: &mut Logger) {
     let zero = Normal::new(0.0, 0.5 / 1.645).expect("a spread above 0");
-    let gain = Normal::new(0.0, 0.015 / 1.645).expect("a spread above 0");
+    let gain = Normal::new(0.0, 0.02 / 1.645).expect("a spread above 0");
     // Both are drawn whether they are logged or not: same seed, same clamps.
     for shows in [Shows::BatteryCurrent, Shows::AlternatorCurrent] {
         let (zero_error, gain_error) = (zero.sample(rng), gain.sample(rng));

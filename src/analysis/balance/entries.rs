@@ -3,8 +3,10 @@
 
 use std::collections::BTreeMap;
 
+use crate::analysis::Z90;
 use crate::analysis::balance::{Balance, Belief, Entry, Known, Term};
 use crate::analysis::level::level;
+use crate::analysis::practice::{ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, label_half_width_a};
 use crate::car::{Car, LoadAmps};
 use crate::diagnosis::PhaseKind;
 use crate::log::{Log, Role, Span, Tap};
@@ -20,20 +22,11 @@ const MOST_PARTS: f64 = 4.0;
 const MOST_FULL: usize = 40;
 const MOST_HOLDING: usize = 12;
 
-/// Standard deviations from 90 % half-widths.
-const Z90: f64 = 1.645;
-
 /// What the alternator gives at a speed, less what always draws
 /// (common practice, no source: 15 to 90 A less 10 to 30 A).
 const SPARE: Belief = Belief { mean: 20.0, sd: 30.0 };
-/// Where the alternator's current is logged, what always draws remains.
-const ALWAYS_ON: Belief = Belief { mean: -17.0, sd: 10.0 };
 /// A load that nobody stated (common practice, no source).
 const LOAD: Belief = Belief { mean: 13.0, sd: 8.0 };
-/// Amps on a label are off by so much: the motor, its voltage, its load
-/// (90 %; common practice, no source).
-const LABEL_SHARE: f64 = 0.06;
-const LABEL_A: f64 = 0.5;
 /// A starter's amps as stated: it takes more on a cold engine (90 %; common
 /// practice, no source).
 const STARTER_SHARE: f64 = 0.15;
@@ -49,9 +42,6 @@ const LEFT_A_PER_V: Belief = Belief { mean: 3.5, sd: 2.0 };
 /// One visit and the next differ by so much more than all this explains
 /// (common practice, no source).
 const VISIT: Belief = Belief { mean: 0.0, sd: 0.7 };
-/// A clamp's zero and gain (90 %; common practice, no source).
-const CLAMP_ZERO_A: f64 = 0.5;
-const CLAMP_GAIN: f64 = 0.02;
 
 /// The inrush of a starter is over by then.
 const INRUSH_S: f64 = 0.3;
@@ -167,7 +157,7 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
         });
         let believed = stated.map_or(LOAD, |load| Belief {
             mean: load.amps_a,
-            sd: LABEL_A.hypot(LABEL_SHARE * load.amps_a) / Z90,
+            sd: label_half_width_a(load.amps_a) / Z90,
         });
         Some((stated.is_some(), Term { shares: shares.collect(), believed }))
     });
@@ -223,7 +213,8 @@ fn machine(rows: &[Row], speeds: &[(usize, f64)]) -> Vec<Term> {
     terms
 }
 
-/// What the alternator is seen to give, as far as its clamp can be trusted.
+/// What the alternator is seen to give, as far as its clamp can be trusted, less
+/// what always draws.
 fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
     let seen_a: Vec<f64> = rows
         .iter()
@@ -231,10 +222,11 @@ fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
         .map(|amps_a| if amps_a.is_finite() { amps_a } else { 0.0 })
         .collect();
     let gain = Belief { mean: 1.0, sd: CLAMP_GAIN / Z90 };
-    let zero = Belief { sd: ALWAYS_ON.sd.hypot(CLAMP_ZERO_A / Z90), ..ALWAYS_ON };
+    let (always_a, unsure_a) = ALWAYS_ON_A;
+    let rest = Belief { mean: -always_a, sd: unsure_a.hypot(CLAMP_ZERO_A) / Z90 };
     vec![
         Term { shares: seen_a, believed: gain },
-        Term { shares: vec![1.0; rows.len()], believed: zero },
+        Term { shares: vec![1.0; rows.len()], believed: rest },
     ]
 }
 

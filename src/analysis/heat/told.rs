@@ -7,18 +7,18 @@ use crate::words::{
 };
 
 /// What the setpoint itself did between the halves.
-fn drift(pair: &HeatPair) -> Option<Estimate> {
-    let (early, late) = pair.setpoint_early.as_ref().zip(pair.setpoint_late.as_ref())?;
+fn drift(pair: &HeatPair) -> Estimate {
+    let (early, late) = (&pair.setpoint_early_v, &pair.setpoint_late_v);
     // Both ends share the setpoint's own error; only the drift's parts them.
     let half_width_v = (late.half_width().powi(2) - early.half_width().powi(2)).max(0.0).sqrt();
     let how = "setpoint late less early";
-    Some(Estimate::around(late.value - early.value, half_width_v, early.grade, how))
+    Estimate::around(late.value - early.value, half_width_v, early.grade, how)
 }
 
 /// The change with the setpoint's own taken out.
 pub fn beyond_drift(pair: &HeatPair) -> Estimate {
     let change = &pair.change_v;
-    let Some(drift) = drift(pair) else { return change.clone() };
+    let drift = drift(pair);
     let half_width_v = change.half_width().hypot(drift.half_width());
     let how = "change less the setpoint's own";
     Estimate::around(change.value - drift.value, half_width_v, drift.grade.max(change.grade), how)
@@ -27,11 +27,10 @@ pub fn beyond_drift(pair: &HeatPair) -> Estimate {
 /// The pair in a sentence or two.
 pub(super) fn sentence(pair: &HeatPair) -> String {
     let speed = pair.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
-    let own = match drift(pair) {
-        Some(drift) if drift.value.abs() >= 0.005 => {
-            format!("while its setpoint went {}", VOLT.with_range(&drift))
-        }
-        _ => "while its setpoint stayed".to_owned(),
+    let drift = drift(pair);
+    let own = match drift.value.abs() >= 0.005 {
+        true => format!("while its setpoint went {}", VOLT.with_range(&drift)),
+        false => "while its setpoint stayed".to_owned(),
     };
     let minute = pair
         .per_minute_v
@@ -46,8 +45,7 @@ pub(super) fn sentence(pair: &HeatPair) -> String {
     let output = match (pair.output, &pair.output_change_a) {
         (OutputChange::Less, Some(change)) => {
             let lost = change.negated();
-            let (value, range) = (AMP.value(&lost), AMP.range(&lost));
-            format!(" The alternator gives {value} less ({range}, {}).", lost.grade.word())
+            format!(" The alternator gives less by {}.", AMP.told(&lost))
         }
         (OutputChange::BatteryToo, _) => {
             " A battery that stands lower than early may be all of it.".to_owned()

@@ -21,14 +21,16 @@
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
+use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::LOAD_GROWTH_A_PER_V;
-use crate::analysis::keep_up::{Knee, NORMAL_90};
+use crate::analysis::keep_up::Knee;
+use crate::analysis::practice::clamp_half_width_a;
 use crate::car::Car;
 use crate::log::{Log, Place, Role};
 use crate::physics::alternator::OutputCurve;
 use crate::segment::mean;
-use crate::stats::weighted::{effective_draws, weighted_quantile};
+use crate::stats::weighted::{tempered, weighted_quantile};
 
 /// Pulley ratios and ratings of passenger cars (common practice, no source).
 const PULLEY_RATIOS: (f64, f64) = (2.0, 3.2);
@@ -50,8 +52,6 @@ const MODEL_A: f64 = 1.0;
 const MODEL_SHARE: f64 = 0.15;
 /// Output at the knee is read off a curve of common shape.
 const SHAPE_SHARE: f64 = 0.03;
-/// Clamp meters and shunts read this well (common practice, no source).
-const CLAMP_A: f64 = 1.0;
 /// A speed that slips or holds binds the knee to this share.
 const BOUND_SHARE: f64 = 0.03;
 /// One anchor that fits no machine must not outvote all others.
@@ -100,7 +100,8 @@ impl Knees {
 /// Share of the rated output against alternator speed, both ways.
 struct Shape {
     curve: OutputCurve,
-    /// (share, alternator rpm), rising.
+    /// (share, alternator rpm), rising: a table, for every machine asks it for
+    /// every visit.
     back: Vec<(f64, f64)>,
 }
 
@@ -231,7 +232,7 @@ pub(super) fn knees(log: &Log, sets: &[Set], battery: &BatteryModel, car: &Car) 
                 squares.push(misfit + out);
             }
             let prior: Vec<f64> = machines.iter().map(|m| known(m).unwrap_or(0.0)).collect();
-            Knees { rpm, weights: flattened(&squares, &prior) }
+            Knees { rpm, weights: tempered(&squares, &prior, LEAST_MACHINES) }
         })
         .collect()
 }
@@ -259,13 +260,13 @@ impl Machine {
             let half_a =
                 self.output_a(shape, knee.rpm + knee.half_width_rpm, seen.middle_s) - has_a;
             let taken_a = self.taken_a(seen, battery)?;
-            let unsure_a = (half_a / NORMAL_90).hypot(SHAPE_SHARE * has_a);
+            let unsure_a = (half_a / Z90).hypot(SHAPE_SHARE * has_a);
             anchors.push((has_a - taken_a, unsure_a.hypot(MODEL_A).hypot(MODEL_SHARE * taken_a)));
         }
         for seen in set.seen.iter().filter(|seen| !seen.holds) {
             let has_a = self.output_a(shape, seen.rpm, seen.middle_s);
             if let Some(logged_a) = seen.alternator_a {
-                let unsure_a = CLAMP_A.hypot(SHAPE_SHARE * logged_a);
+                let unsure_a = (clamp_half_width_a(logged_a) / Z90).hypot(SHAPE_SHARE * logged_a);
                 misfit += ((has_a - logged_a) / unsure_a).powi(2);
             }
             let window = battery.observed.window(self.draw, seen.stretch);
@@ -310,28 +311,6 @@ fn middle(values: &mut [(f64, f64)]) -> f64 {
     f64::NAN
 }
 
-/// prior·exp(−misfit / 2T), T as small as keeps [`LEAST_MACHINES`] in the count.
-fn flattened(misfits: &[f64], prior: &[f64]) -> Vec<f64> {
-    let best = misfits.iter().copied().fold(f64::INFINITY, f64::min);
-    let weights =
-        |temperature: f64| -> Vec<f64> {
-            misfits
-                .iter()
-                .zip(prior)
-                .map(|(m, p)| {
-                    if m.is_finite() { p * (-(m - best) / (2.0 * temperature)).exp() } else { 0.0 }
-                })
-                .collect()
-        };
-    let mut temperature = 1.0;
-    let mut raw = weights(temperature);
-    while effective_draws(&raw) < LEAST_MACHINES && temperature < 1e4 {
-        temperature *= 1.5;
-        raw = weights(temperature);
-    }
-    raw
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -349,13 +328,5 @@ mod tests {
     fn the_middle_goes_by_seconds() {
         assert_eq!(middle(&mut [(900.0, 1.0), (1200.0, 5.0), (f64::INFINITY, 2.0)]), 1200.0);
         assert!(middle(&mut []).is_nan());
-    }
-
-    #[test]
-    fn a_machine_that_misfits_counts_less() {
-        let misfits: Vec<f64> = (0..400).map(|k| if k < 200 { 0.0 } else { 20.0 }).collect();
-        let weights = flattened(&misfits, &vec![1.0; 400]);
-        assert!(weights[0] > 1000.0 * weights[399]);
-        assert!(flattened(&[f64::INFINITY], &[1.0]).iter().all(|w| *w == 0.0));
     }
 }

@@ -1,8 +1,9 @@
 //! Steady running by engine speed: where the bus holds, where it does not, and
 //! which speeds the knee lies between.
 
-use crate::analysis::keep_up::{DROOP_V, WANDER_SHARE};
+use crate::analysis::keep_up::WANDER_SHARE;
 use crate::analysis::level::level;
+use crate::analysis::practice::DROOP_V;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::Bound;
 use crate::log::{Log, Span};

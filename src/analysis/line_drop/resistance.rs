@@ -6,15 +6,12 @@
 //! with what hangs at the alternator's own post, and counts for nothing.
 
 use crate::analysis::LEVEL;
+use crate::analysis::practice::{CLAMP_GAIN, clamp_half_width_a};
 use crate::estimate::{Estimate, Grade};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::fit::robust_line::{Weighed, robust_line};
 use crate::stats::interval::student_quantile;
 
-/// Of a clamp meter's reading, 90 % of a sheet's ±3 % (common practice, no source).
-pub const CLAMP_GAIN: f64 = 0.027;
-/// What a clamp reads of nothing, 90 % of ±1 A (common practice, no source).
-pub const CLAMP_ZERO_A: f64 = 0.9;
 /// Two voltage channels at the same level differ by less than this nine times in
 /// ten, where nobody held them against each other (common practice, no source).
 pub const CHANNELS_APART_V: f64 = 0.05;
@@ -91,7 +88,7 @@ fn from_level(moment: &Moment, apart_v: f64) -> Option<Resistance> {
         return None;
     }
     let ohm = moment.drop_v / moment.current_a;
-    let clamp = CLAMP_GAIN.hypot(CLAMP_ZERO_A / moment.current_a);
+    let clamp = clamp_half_width_a(moment.current_a) / moment.current_a;
     let half_ohm = (moment.half_width_v.hypot(apart_v) / moment.current_a).hypot(clamp * ohm);
     let how = "drop over the logged current, at one level: how far the channels are apart is in it";
     positive(ohm, half_ohm, how.to_owned()).map(|ohm| Resistance { ohm, offset_v: None })

@@ -6,7 +6,7 @@ use crate::car::Car;
 use crate::diagnosis::{LineDrop, Side};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Tap};
-use crate::words::{AMP, MILLIOHM, MILLIVOLT, Unit};
+use crate::words::{AMP, MILLIOHM, MILLIVOLT};
 
 /// Channels further apart than this are worth a word.
 const APART_WORTH_TELLING_V: f64 = 0.1;
@@ -67,7 +67,7 @@ fn apart(offset_v: f64) -> String {
 /// The measured resistance against the cable's.
 fn explained(way: Way, found: &Resistance, cable: &Estimate, car: &Car) -> String {
     let by = stated(way.side, car);
-    let (has, should) = (in_full(MILLIOHM, &found.ohm), in_full(MILLIOHM, cable));
+    let (has, should) = (MILLIOHM.told(&found.ohm), MILLIOHM.told(cable));
     let beyond_ohm = found.ohm.value - cable.value;
     let half_ohm = found.ohm.half_width().hypot(cable.half_width());
     if beyond_ohm - half_ohm > 0.0 {
@@ -81,7 +81,7 @@ fn explained(way: Way, found: &Resistance, cable: &Estimate, car: &Car) -> Strin
         format!(
             "{by} should have {should}; measured are {has}, and {} more than it explains is in \
              {place}.",
-            in_full(MILLIOHM, &more)
+            MILLIOHM.told(&more)
         )
     } else if beyond_ohm + half_ohm < 0.0 {
         format!(
@@ -126,16 +126,11 @@ fn bound(worst: &LineDrop, cable: &Estimate, apart_v: f64) -> Option<String> {
         format!(
             "Through the stated cable alone ({}) the largest drop, {}, would mean at most {} \
              (inferred); any other resistance in the way means less.",
-            in_full(MILLIOHM, cable),
-            in_full(MILLIVOLT, &worst.drop_v),
+            MILLIOHM.told(cable),
+            MILLIVOLT.told(&worst.drop_v),
             AMP.of(most_a)
         )
     })
-}
-
-/// "3.2 mΩ (2.8 to 3.7, inferred)"
-fn in_full(unit: Unit, estimate: &Estimate) -> String {
-    format!("{} ({}, {})", unit.value(estimate), unit.range(estimate), estimate.grade.word())
 }
 
 /// "4 AWG over 3.2 m", and the ground's where both are in the way.

@@ -49,7 +49,7 @@ pub fn hold_against(sheet: &Sheet, point: &mut OutputPoint, speed_logged: bool) 
 /// What the sheet promises at `rpm`, at the voltage and heat of the point.
 fn carried(sheet: &Sheet, point: &OutputPoint, rpm: f64, unsure: (f64, f64)) -> Option<Estimate> {
     let there_a = sheet.curve.told_a(rpm)?;
-    let at_v = point.at_v;
+    let at_v = point.at_v.value;
     let tested = [sheet.test_v.low, sheet.test_v.high].map(|v| as_tested_rpm(rpm, at_v, v));
     let whole = [tested[0], tested[1], rpm];
     let slowest_rpm = unsure.0 * whole.into_iter().fold(f64::INFINITY, f64::min);

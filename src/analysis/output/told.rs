@@ -17,11 +17,6 @@ fn at_speed(point: &OutputPoint) -> String {
     speed(point).map_or_else(String::new, |speed| format!(" at {speed}"))
 }
 
-fn amps(point: &OutputPoint) -> String {
-    let e = &point.amps_a;
-    format!("{} ({}, {})", AMP.value(e), AMP.range(e), e.grade.word())
-}
-
 pub fn statement(
     points: &[OutputPoint],
     has_sheet: bool,
@@ -34,19 +29,19 @@ pub fn statement(
         (Some(slowest), Some(fastest)) => {
             let first = format!(
                 "At full output the alternator gives {}{}",
-                amps(slowest),
+                AMP.told(&slowest.amps_a),
                 at_speed(slowest)
             );
             if slowest.spans == fastest.spans {
                 format!("{first}.")
             } else {
-                format!("{first} and {}{}.", amps(fastest), at_speed(fastest))
+                format!("{first} and {}{}.", AMP.told(&fastest.amps_a), at_speed(fastest))
             }
         }
         _ => match points.iter().max_by(|a, b| a.amps_a.value.total_cmp(&b.amps_a.value)) {
             Some(most) => format!(
                 "The alternator was not seen at full output: it can give at least {}{}, and how much more this log cannot tell.",
-                amps(most),
+                AMP.told(&most.amps_a),
                 at_speed(most)
             ),
             None => String::new(),

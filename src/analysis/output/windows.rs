@@ -1,6 +1,7 @@
 //! The short windows that the curve is made of, and whether each is at full output.
 
 use crate::analysis::level::level;
+use crate::analysis::practice::FULL_OUTPUT_V;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Heat, PhaseKind};
@@ -11,8 +12,6 @@ use crate::segment::{Grain, Segments, Stretch, indices, mean};
 /// comes back to its setpoint within a stretch is seen to.
 const WINDOW_S: f64 = 5.0;
 const LEAST_WINDOW_S: f64 = 1.0;
-/// Further under the setpoint than this, the alternator gives all it has.
-const FULL_OUTPUT_V: f64 = 0.15;
 /// A passage from one speed to another tells the curve between them where the
 /// engine takes its time, in windows of this length.
 const PASSAGE_WINDOW_S: f64 = 2.0;

@@ -45,10 +45,7 @@ fn points(output: &OutputSeen) -> Markup {
             speed(point),
             text(if point.full_output { "full" } else { "at least" }),
             estimate(AMP, Some(&point.amps_a)),
-            match &point.at {
-                Some(at) => estimate(VOLT, Some(at)),
-                None => text(VOLT.of(point.at_v)),
-            },
+            estimate(VOLT, Some(&point.at_v)),
             text(words::duration(point.seconds)),
             heat(point),
         ];

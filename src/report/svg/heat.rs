@@ -126,7 +126,7 @@ fn range(pairs: &[&HeatPair]) -> (f64, f64) {
             .iter()
             .flat_map(|p| {
                 let ends = [p.early_v.low, p.early_v.high, p.late_v.low, p.late_v.high];
-                ends.into_iter().chain(p.setpoint_early_v).chain(p.setpoint_late_v)
+                ends.into_iter().chain([p.setpoint_early_v.value, p.setpoint_late_v.value])
             })
             .filter(|v| v.is_finite())
     };
@@ -159,12 +159,9 @@ fn draw(canvas: &Canvas, panel: &Panel, pair: &HeatPair, top: i32, sheet: Paper)
         first + line + 4
     };
     let (early, late) = (panel.x(pair.early_v.value), panel.x(pair.late_v.value));
-    if let Some(x) = pair.setpoint_early_v.map(|v| panel.x(v)) {
-        canvas.dashed((x, y - 13), (x, y + 13), (4, 3), SETPOINT, 2)?;
-    }
-    if let Some(x) = pair.setpoint_late_v.map(|v| panel.x(v)) {
-        canvas.line(vec![(x, y - 13), (x, y + 13)], SETPOINT, 2)?;
-    }
+    let (then, now) = (panel.x(pair.setpoint_early_v.value), panel.x(pair.setpoint_late_v.value));
+    canvas.dashed((then, y - 13), (then, y + 13), (4, 3), SETPOINT, 2)?;
+    canvas.line(vec![(now, y - 13), (now, y + 13)], SETPOINT, 2)?;
     canvas.line(vec![(early, y), (late, y)], TEXT, 2)?;
     bar(canvas, panel, y, &pair.early_v, VOLTAGE)?;
     bar(canvas, panel, y, &pair.late_v, SETTLED)?;

@@ -7,7 +7,7 @@ use crate::log::Span;
 use crate::segment::indices;
 use crate::stats::robust::median;
 use crate::verdict::Case;
-use crate::verdict::evidence::{at_speed, of_point, told, volts, with_loads};
+use crate::verdict::evidence::{at_speed, of_point, volts, with_loads};
 use crate::verdict::rules::Seen;
 use crate::words::{MILLIOHM, PERCENT, SECOND, VOLT, duration};
 
@@ -80,7 +80,7 @@ pub fn low_rest_voltage(case: &Case) -> Option<Seen> {
         statement: format!(
             "At rest the battery shows {}: charged to {}.",
             volts(rest),
-            told(PERCENT, charge)
+            PERCENT.told(charge)
         ),
         evidence: vec![Evidence {
             start_s: first.start_s,
@@ -163,7 +163,7 @@ fn resists(case: &Case) -> Option<Evidence> {
     (ohm.grade != Grade::Assumed && ohm.low > TIRED_OHM).then(|| Evidence {
         start_s: 0.0,
         end_s: case.log.source.duration_s,
-        text: format!("its resistance is {}", told(MILLIOHM, ohm)),
+        text: format!("its resistance is {}", MILLIOHM.told(ohm)),
     })
 }
 

@@ -7,7 +7,6 @@ use crate::log::{Log, Role, Span};
 use crate::segment::{indices, mean};
 use crate::stats::robust::{median, quantile};
 use crate::verdict::Case;
-use crate::verdict::evidence::told;
 use crate::verdict::rules::{Seen, wiring};
 use crate::words::{PERCENT, VOLT};
 
@@ -70,7 +69,7 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
         severity: Severity::Fault,
         statement: format!(
             "The belt slips: the alternator turns {} slower than the engine drives it, {against} of {sound:.2}.",
-            told(PERCENT, &slip)
+            PERCENT.told(&slip)
         ),
         evidence: slips
             .iter()

@@ -1,5 +1,6 @@
 //! What the alternator makes and what its regulator holds.
 
+use crate::analysis::Z90;
 use crate::diagnosis::{BusState, OperatingPoint, Severity, SheetStanding};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Place, Role, Span, Tap};
@@ -7,9 +8,7 @@ use crate::segment::{indices, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::robust::median;
 use crate::verdict::Case;
-use crate::verdict::evidence::{
-    amps, at_speed, is_idle, longest, of_point, told, volts, with_loads,
-};
+use crate::verdict::evidence::{amps, at_speed, is_idle, longest, of_point, volts, with_loads};
 use crate::verdict::rules::{Seen, belt, output, wiring};
 use crate::verdict::word::{OVERCHARGE_V, holds_at_speed, short_points};
 use crate::words::{MILLIVOLT_PER_DEGREE, capital};
@@ -38,8 +37,6 @@ const NO_DRIFT_V_PER_C: f64 = 0.001;
 const LEAST_WARMING_C: f64 = 25.0;
 /// Fewer levels show no line.
 const LEAST_LEVELS: usize = 5;
-/// A 90 % interval of a slope, in standard errors.
-const Z: f64 = 1.645;
 
 pub fn setpoint_high(case: &Case) -> Option<Seen> {
     let highest = case
@@ -163,7 +160,7 @@ pub fn setpoint_not_drifting(case: &Case) -> Option<Seen> {
     let fit = ordinary(&warmth_c, &levels_v).ok()?;
     let slope = Estimate::around(
         fit.slope,
-        Z * fit.slope_error(),
+        Z90 * fit.slope_error(),
         Grade::Measured,
         "line through the held levels",
     );
@@ -171,7 +168,7 @@ pub fn setpoint_not_drifting(case: &Case) -> Option<Seen> {
         severity: Severity::Note,
         statement: format!(
             "The setpoint does not fall with heat: {} over {warming_c:.0} °C of {} temperature; −7 to −10 mV/°C of its own temperature is usual where the regulator sits in the alternator.",
-            told(MILLIVOLT_PER_DEGREE, &slope),
+            MILLIVOLT_PER_DEGREE.told(&slope),
             place.word()
         ),
         evidence: longest(holding.into_iter())

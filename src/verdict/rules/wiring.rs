@@ -7,7 +7,7 @@ use crate::log::{Role, Span, Tap};
 use crate::segment::{Point, indices};
 use crate::stats::robust::median;
 use crate::verdict::Case;
-use crate::verdict::evidence::{of_point, told, volts, with_loads};
+use crate::verdict::evidence::{of_point, volts, with_loads};
 use crate::verdict::rules::Seen;
 use crate::words::{AMP, MILLIOHM, VOLT, number};
 
@@ -95,7 +95,7 @@ fn lost_between(case: &Case, way: &Way) -> Option<Seen> {
         .max_by(|(_, a), (_, b)| a.value.total_cmp(&b.value))?;
     let severity = if lost.low > limit_v { Severity::Fault } else { Severity::Caution };
     let growth = match worst.resistance_ohm.as_ref().filter(|ohm| ohm.low > 0.0) {
-        Some(ohm) => format!(" It grows with current: {}.", told(MILLIOHM, ohm)),
+        Some(ohm) => format!(" It grows with current: {}.", MILLIOHM.told(ohm)),
         None => drops()
             .min_by(|(_, a), (_, b)| a.value.total_cmp(&b.value))
             .filter(|(_, least)| least.high < lost.low)
@@ -142,8 +142,8 @@ fn by_gauge(case: &Case, way: &Way, worst: &LineDrop, lost: &Estimate) -> String
     let share = Estimate { grade: Grade::Inferred, ..share };
     let is = format!(
         " The cable itself: {name} is {} and explains {} of the {}",
-        told(MILLIOHM, cable),
-        told(VOLT, &share),
+        MILLIOHM.told(cable),
+        VOLT.told(&share),
         VOLT.value(lost)
     );
     let cure = match way.side {
@@ -165,7 +165,7 @@ fn needless_amps(case: &Case, lost: &Estimate, cable: &Estimate, name: &str) -> 
     }
     format!(
         " The cable itself does not explain it: {name} is {}, and would take {} at least (inferred) where the alternator is rated {}: joints or ground.",
-        told(MILLIOHM, cable),
+        MILLIOHM.told(cable),
         AMP.of(least_a),
         AMP.of(rated_a)
     )
@@ -185,8 +185,8 @@ fn at_rated(case: &Case, way: &Way) -> Option<Seen> {
         statement: format!(
             "The {} has {}: little is lost at the currents seen, but {} would be at the alternator's rated {}; {} V is the limit by common practice.{}",
             way.side.words(),
-            told(MILLIOHM, ohm),
-            told(VOLT, &lost),
+            MILLIOHM.told(ohm),
+            VOLT.told(&lost),
             AMP.of(rated_a),
             number(limit_v, way.limits.decimals),
             by_gauge(case, way, drop, &lost_v(drop))
