@@ -21,8 +21,8 @@ const NARROWEST: usize = 60;
 const MOST_FINDINGS: usize = 3;
 const MOST_POINTS: usize = 6;
 const MOST_NOTICES: usize = 2;
-/// Longer names of sets of loads take too many lines of the table.
-const MOST_NAME: usize = 60;
+/// Longer names of sets of loads take too many lines of the table: roomy, narrow.
+const MOST_NAME: (usize, usize) = (60, 40);
 /// Columns before an item: "Unknown ".
 const LEAD: usize = 8;
 /// From this width the table has room for heat, time and how sure a state is.
@@ -46,12 +46,12 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     page.line("");
     keep_up(&mut page, diagnosis);
     if let Some(used) = diagnosis.battery_use.as_ref().filter(|used| used.lasts_h.is_some()) {
-        page.item("Battery ", &used.told, Style::new());
+        page.brief("Battery ", &used.told, 3);
     }
     load_steps(&mut page, &diagnosis.load_steps);
     lines(&mut page, &diagnosis.line_drop);
     if let Some(output) = &diagnosis.output {
-        page.item("Output  ", &output.statement, Style::new());
+        page.brief("Output  ", &output.statement, 2);
     }
     cannot_tell(&mut page, diagnosis);
     data_quality(&mut page, diagnosis);
@@ -86,6 +86,20 @@ impl Page {
             let before = if i == 0 { lead.to_owned() } else { " ".repeat(hang) };
             self.line(&format!("{before}{style}{line}{style:#}"));
         }
+    }
+
+    /// As many whole sentences as so many lines hold, or the part of the first
+    /// that they do; all of the text stands in the report.
+    fn brief(&mut self, lead: &str, text: &str, lines: usize) {
+        let room = lines * self.width.saturating_sub(LEAD + 4);
+        let text = plain(text);
+        let ends = text.match_indices(". ").map(|(at, _)| at + 1).chain([text.len()]);
+        let whole = ends.filter(|end| text.get(..*end).is_some_and(|t| columns(t) <= room)).last();
+        let said = match whole {
+            Some(end) => text.get(..end).unwrap_or("").to_owned(),
+            None => shorten(&text, room),
+        };
+        self.item(lead, &said, Style::new());
     }
 
     /// A table whose `flexible` column gives way where the page is narrow.
@@ -208,8 +222,9 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
     let stated = page.width >= STATED;
     let grades = || shown.iter().filter_map(|point| Some(told_amps(point)?.1.grade));
     let one_grade = grades().next().filter(|first| grades().all(|grade| grade == *first));
+    let most_name = if roomy { MOST_NAME.0 } else { MOST_NAME.1 };
     let rows = shown.iter().map(|point| {
-        let mut row = vec![shorten(&words::loads(&point.loads), MOST_NAME), speed(point)];
+        let mut row = vec![shorten(&words::loads(&point.loads), most_name), speed(point)];
         if roomy {
             let heat = if point.heat == Heat::Unknown { "" } else { point.heat.word() };
             row.push(format!("{heat} {}", words::duration(point.seconds)).trim_start().to_owned());
@@ -408,9 +423,11 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
     });
     parts.push(format!("a sample every {} s", short(source.sample_interval_s)));
     page.item("Data    ", &parts.join(", "), Style::new());
-    for notice in source.notices.iter().take(MOST_NOTICES) {
-        let notice = words::whole_words(notice, page.width.saturating_mul(2).saturating_sub(30));
-        page.item("        ", &notice, DIM);
+    let most = page.width.saturating_mul(2).saturating_sub(30);
+    let notices = source.notices.iter().take(MOST_NOTICES);
+    let notices: Vec<String> = notices.map(|notice| words::whole_words(notice, most)).collect();
+    if !notices.is_empty() {
+        page.item("        ", &notices.join(" "), DIM);
     }
     if let Some(more) = source.notices.len().checked_sub(MOST_NOTICES).filter(|&n| n > 0) {
         let more = plural(more, "more choice made", "more choices made");

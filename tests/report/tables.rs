@@ -77,7 +77,12 @@ fn the_output_curve_is_a_table_where_there_is_one() {
 #[test]
 fn cells_cannot_run_in_a_spreadsheet() {
     let diagnosis = fixture::hostile();
-    let tables = [tables::steps_csv(&diagnosis), tables::operating_points_csv(&diagnosis)];
+    let tables = [
+        tables::steps_csv(&diagnosis),
+        tables::operating_points_csv(&diagnosis),
+        tables::line_drop_csv(&diagnosis),
+        tables::output_curve_csv(&diagnosis).unwrap(),
+    ];
     let mut quoted = 0;
     for table in &tables {
         for (head, cell) in read(table).iter().flatten() {

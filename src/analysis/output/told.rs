@@ -61,18 +61,20 @@ pub fn statement(
                 "less than its sheet promises, by more than heat and voltage explain"
             }
             Some(SheetStanding::Meets) => {
-                "it meets its sheet as far as heat and voltage leave that open; where the bus falls short, capacity or speed is what lacks, not the machine"
+                "it meets its sheet as far as heat and voltage leave that open; what lacks is capacity or speed"
             }
             _ => "whether it meets its sheet is not sure",
         };
-        said.push(format!(
-            "{}that is {} % ({} to {} %, {}) of its sheet: {word}.",
-            speed(point).map_or_else(|| "There ".to_owned(), |speed| format!("At {speed} ")),
+        // What a reader with a sheet in hand asks first.
+        let verdict = format!(
+            "The alternator gives {} % ({} to {} %, {}) of its sheet{}: {word}.",
             percent(share.value),
             percent(share.low),
             percent(share.high),
-            share.grade.word()
-        ));
+            share.grade.word(),
+            at_speed(point)
+        );
+        said.insert(0, verdict);
     } else if has_sheet && full().next().is_some() {
         said.push(match full().any(|p| p.alternator_rpm.is_some()) {
             true => "None of it lies between the points of the sheet.".to_owned(),
