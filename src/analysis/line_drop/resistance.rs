@@ -118,17 +118,18 @@ mod tests {
         assert!((found.ohm.value - 0.0039).abs() < 1e-9, "{found:?}");
         assert!((found.offset_v.expect("a line") - 0.040).abs() < 1e-9);
         assert!(!found.ohm.contains(0.0043));
-        // Nothing tighter than the clamp: 2.7 % of 3.9 mΩ is 0.105 mΩ.
-        assert!(found.ohm.half_width() > 0.105e-3 && found.ohm.half_width() < 0.14e-3);
+        // The clamp: 2 % of 3.9 mΩ is 0.078 mΩ; the readings: 2 mV over
+        // √(40² + 40²) A is 0.035 mΩ; together 0.086 mΩ.
+        assert!((found.ohm.half_width() - 0.086e-3).abs() < 1e-6, "{found:?}");
     }
 
     /// By hand: 0.43 V ± 0.05 V at 100 A is 4.3 mΩ ± 0.5 mΩ, and the clamp adds
-    /// √(2.7² + 0.9²) % of it: √(0.5² + 0.122²) = 0.515 mΩ.
+    /// √(2² + 0.5²) % of it: √(0.5² + 0.089²) = 0.508 mΩ.
     #[test]
     fn one_level_counts_how_far_channels_are_apart() {
         let found = resistance(&[moment(100.0, 0.43)], CHANNELS_APART_V, true).expect("a ratio");
         assert!((found.ohm.value - 0.0043).abs() < 1e-9 && found.offset_v.is_none());
-        assert!((found.ohm.half_width() - 0.515e-3).abs() < 2e-6, "{found:?}");
+        assert!((found.ohm.half_width() - 0.508e-3).abs() < 1e-6, "{found:?}");
     }
 
     #[test]
