@@ -1,6 +1,8 @@
 //! Facts about the car that no log tells: from `car.toml` beside the log, or from flags.
 
+mod acceptance;
 pub mod cable;
+mod job;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -14,6 +16,9 @@ use crate::physics::load::LoadKind;
 
 use crate::ingest::{RequestError, Sheet, SheetError, Stated, role_from_word};
 use cable::CableRun;
+
+pub use acceptance::{Acceptance, AskedHeat};
+pub use job::Job;
 
 /// What the file is called that lies beside a log.
 pub const CAR_FILE: &str = "car.toml";
@@ -39,6 +44,11 @@ pub struct Car {
     pub starter_a: Option<f64>,
     /// The regulator's setpoint, where a sheet tells it.
     pub setpoint_v: Option<f64>,
+    /// What counts as repaired, where it was agreed otherwise than usual.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub acceptance: Option<Acceptance>,
+    #[serde(skip_serializing_if = "Job::is_empty")]
+    pub job: Job,
 }
 
 /// One column name or several (loads).
@@ -161,7 +171,7 @@ pub struct AlternatorFacts {
 pub enum CarError {
     #[error("{}: cannot be read ({source}). Check the path and that it is readable.", .path.display())]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), and before them starter_a and setpoint_v.", .path.display())]
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a and setpoint_v.", .path.display())]
     Wrong { path: PathBuf, line: usize, seen: String },
     #[error(transparent)]
     Sheet(#[from] SheetError),
@@ -252,6 +262,9 @@ impl Car {
         let cables = [&self.cable, &self.ground].into_iter().flatten();
         if let Some(wrong) = cables.into_iter().find_map(CableRun::senseless) {
             return Some(("length_m".to_owned(), wrong.to_string()));
+        }
+        if let Some((name, seen)) = self.acceptance.as_ref().and_then(Acceptance::senseless) {
+            return Some((name.to_owned(), seen));
         }
         if let Some(value) = self.alternator.curve_c.filter(|c| !(-60.0..=200.0).contains(c)) {
             let seen = format!("curve_c = {value} is no temperature of a test, in °C");

@@ -196,6 +196,12 @@ pub struct OperatingPoint {
     /// The stretches that make up this point.
     pub spans: Vec<Span>,
     pub voltage_v: Estimate,
+    /// How the samples behind `voltage_v` scatter.
+    #[serde(default)]
+    pub scatter: Scatter,
+    /// Volts under the setpoint as it stood at each visit.
+    #[serde(default)]
+    pub under_setpoint_v: Option<Estimate>,
     pub state: BusState,
     /// How sure the state is, 0 to 1: the share of the interval of all that
     /// decides it (voltage, setpoint, zero-current voltage) on this side.
@@ -204,6 +210,9 @@ pub struct OperatingPoint {
     pub state_how: String,
     pub implied_deficit_a: Option<Estimate>,
     pub regulation_shortfall_a: Option<Estimate>,
+    /// What the battery gives, whatever the state; negative where it takes.
+    #[serde(default)]
+    pub battery_gives_a: Option<Estimate>,
     /// What the battery gives by every route that the log allows, best first;
     /// negative where it takes. Only off the setpoint.
     #[serde(default)]
@@ -215,6 +224,19 @@ pub struct OperatingPoint {
     /// better: one or two sentences.
     #[serde(default)]
     pub deficit_told: String,
+}
+
+/// What a difference of two means needs to know of each.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Scatter {
+    pub samples: usize,
+    /// Independent samples that these are worth.
+    pub effective_samples: f64,
+    /// Standard deviation of one sample, resolution included.
+    pub sigma_v: f64,
+    /// Standard error of the mean by what no number of samples averages out:
+    /// the resolution, and how visits differ.
+    pub shared_v: f64,
 }
 
 impl OperatingPoint {

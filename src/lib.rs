@@ -8,11 +8,14 @@
 
 pub mod analysis;
 pub mod car;
+pub mod compare;
+pub mod comparison;
 pub mod demo;
 pub mod diagnosis;
 pub mod estimate;
 pub mod files;
 pub mod ingest;
+pub mod json;
 pub mod log;
 pub mod physics;
 pub mod picture;

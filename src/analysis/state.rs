@@ -9,7 +9,7 @@ use crate::analysis::practice::DROOP_V;
 use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
-use crate::diagnosis::{BusState, OperatingPoint};
+use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
 use crate::segment::{Point, Segments};
@@ -61,6 +61,7 @@ fn operating_point(
         (BusState::Draining, None) => implied.implied_deficit_a.clone(),
     };
     let seen = Seen { log, segments, car, battery, point, voltage_v: voltage_v.value };
+    let battery_gives_a = logged.clone().unwrap_or_else(|| implied.given_a.clone());
     let deficit_routes_a: Vec<Estimate> = match call.state {
         BusState::Holding => Vec::new(),
         _ => [logged, Some(implied.given_a), routes::by_ledger(&seen), routes::by_slope(&seen)]
@@ -80,16 +81,29 @@ fn operating_point(
         heat: point.heat,
         seconds: point.seconds,
         spans: point.spans.clone(),
+        scatter: scatter_of(segments, point, &voltage_v),
         voltage_v,
+        under_setpoint_v: under_v,
         state: call.state,
         state_confidence: call.confidence,
         state_how: call.how,
         deficit_told: routes::told(point, call.state, Some(&implied_deficit_a)),
         implied_deficit_a: Some(implied_deficit_a),
         regulation_shortfall_a,
+        battery_gives_a: Some(battery_gives_a),
         routes_disagree: routes::disagreement(&deficit_routes_a),
         deficit_routes_a,
     }
+}
+
+/// What of the voltage's interval its samples explain, and what they do not.
+fn scatter_of(segments: &Segments, point: &Point, voltage_v: &Estimate) -> Scatter {
+    let grain = &segments.grain;
+    let effective_samples = (point.samples as f64 / grain.memory_samples).max(1.0);
+    let whole_v = voltage_v.half_width() / Z90;
+    let averaged_v = grain.sigma_v / effective_samples.sqrt();
+    let shared_v = (whole_v.powi(2) - averaged_v.powi(2)).max(0.0).sqrt();
+    Scatter { samples: point.samples, effective_samples, sigma_v: grain.sigma_v, shared_v }
 }
 
 /// Volts under the setpoint, each visit held against the setpoint of its time.

@@ -37,6 +37,7 @@ use sha2::{Digest, Sha256};
 
 pub use curve::{Sheet, SheetError, Stated};
 pub use error::IngestError;
+pub use profile::Words;
 pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, word_of};
 
 use crate::log::{Column, Log, Note, Role, Source, Span};

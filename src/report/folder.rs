@@ -172,7 +172,7 @@ fn report_of(dir: &Path) -> Option<(String, String)> {
 fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     let mut files = vec![
         ("report.html".to_owned(), html::html(diagnosis)),
-        (DIAGNOSIS_FILE.to_owned(), json::json(diagnosis)),
+        (DIAGNOSIS_FILE.to_owned(), json(diagnosis)),
         ("trace.svg".to_owned(), svg::trace(diagnosis)),
     ];
     // Each is left out where the log has nothing for it.

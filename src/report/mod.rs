@@ -3,14 +3,18 @@
 
 mod folder;
 mod html;
-mod json;
 pub mod svg;
 pub mod tables;
 mod terminal;
 
 pub use folder::{Overwrite, ReportError, Written, write_folder};
 pub use html::html;
-pub use json::json;
 pub use terminal::terminal;
 
+use crate::diagnosis::Diagnosis;
 use crate::words;
+
+/// `diagnosis.json`.
+pub fn json(diagnosis: &Diagnosis) -> String {
+    crate::json::text(diagnosis)
+}

@@ -15,6 +15,10 @@ const SETTLING_SHARE: f64 = 0.4;
 const AFTER_START_S: f64 = 10.0;
 /// Shorter stretches tell no level.
 const SHORTEST_S: f64 = 1.0;
+/// Where heat is told from, best first.
+const HEAT_PLACES: [Place; 3] = [Place::Alternator, Place::Coolant, Place::Intake];
+/// A temperature has to pass the edge of a heat band by this much.
+const HOVER_C: f64 = 1.0;
 /// A duty under this is off, over one minus this full on.
 const DUTY_MARGIN: f64 = 0.05;
 
@@ -39,13 +43,15 @@ pub fn stretches(
 ) -> Vec<Stretch> {
     let mut stretches = Vec::new();
     let mut open = OpenSteps::default();
+    let warmings = warmings(log);
     for (k, phase) in phases.iter().enumerate() {
         if phase.kind != PhaseKind::Running {
             open = OpenSteps::default();
             continue;
         }
         let started_here = k > 0 && phases[k - 1].kind == PhaseKind::Cranking;
-        let mut cuts = cuts(phase, speed_changes, &log.source.gaps, steps);
+        let spans = speed_changes.iter().chain(&log.source.gaps).chain(&warmings);
+        let mut cuts = cuts(phase, spans, steps);
         cuts.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
         let mut start_s = phase.start_s;
         if started_here {
@@ -71,13 +77,13 @@ struct Cut {
     step: Option<usize>,
 }
 
-fn cuts(phase: &Phase, speed_changes: &[Span], gaps: &[Span], steps: &[Step]) -> Vec<Cut> {
+fn cuts<'a>(phase: &Phase, spans: impl Iterator<Item = &'a Span>, steps: &[Step]) -> Vec<Cut> {
     let within = |t: f64| phase.start_s < t && t < phase.end_s;
-    let spans = speed_changes
-        .iter()
-        .chain(gaps)
-        .filter(|s| within(s.start_s) || within(s.end_s))
-        .map(|s| Cut { from_s: s.start_s, to_s: s.end_s, step: None });
+    let spans = spans.filter(|s| within(s.start_s) || within(s.end_s)).map(|s| Cut {
+        from_s: s.start_s,
+        to_s: s.end_s,
+        step: None,
+    });
     let switches = steps.iter().enumerate().filter(|(_, s)| within(s.at_s)).map(|(k, s)| Cut {
         // Between a declared edge and its answer the channel and the bus disagree.
         from_s: s.at_s - s.lag_s.unwrap_or(0.0),
@@ -108,11 +114,33 @@ fn stretch(log: &Log, start_s: f64, end_s: f64, detected: &[String]) -> Option<S
         .filter_map(|name| label(name, median(&log.load(name)?[range.clone()])))
         .collect();
     loads.extend_from_slice(detected);
-    let heat = [Place::Alternator, Place::Coolant, Place::Intake]
+    let heat = HEAT_PLACES
         .into_iter()
         .find_map(|place| level(Role::Temperature(place)).map(|c| heat(place, c)))
         .unwrap_or(Heat::Unknown);
     Some(Stretch { span, settled, loads, rpm: level(Role::EngineRpm), heat })
+}
+
+/// Where the engine passes from one heat band to the next while nothing else
+/// changes: moments, as spans without length.
+fn warmings(log: &Log) -> Vec<Span> {
+    let logged = HEAT_PLACES
+        .into_iter()
+        .find_map(|place| Some((place, log.channel(Role::Temperature(place))?)));
+    let Some((place, degrees_c)) = logged else { return Vec::new() };
+    let mut here = Heat::Unknown;
+    let mut moments = Vec::new();
+    for (&at_s, &c) in log.time_s().iter().zip(degrees_c).filter(|(_, c)| c.is_finite()) {
+        // A thermostat that hovers on an edge is no warming.
+        let (below, above) = (heat(place, c - HOVER_C), heat(place, c + HOVER_C));
+        if below == above && below != here {
+            if here != Heat::Unknown {
+                moments.push(Span { start_s: at_s, end_s: at_s });
+            }
+            here = below;
+        }
+    }
+    moments
 }
 
 /// "fans" full on, "fans 60 %" part on, nothing when off or not known.

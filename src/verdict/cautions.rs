@@ -10,6 +10,11 @@ const ALWAYS: &[&str] = &[
     "These numbers support a licensed technician's judgement and local codes; they do not replace either, nor the makers' sheets.",
 ];
 
+/// Those for every log.
+pub fn usual() -> Vec<String> {
+    ALWAYS.iter().map(|&caution| caution.to_owned()).collect()
+}
+
 /// Those for every log, and those that its findings call for.
 pub fn cautions(findings: &[Finding]) -> Vec<String> {
     let raised = |id: &str| findings.iter().any(|f| f.id == id);

@@ -1,21 +1,20 @@
-//! `diagnosis.json`: the contract other programs read.
+//! JSON as this project writes it, for other programs to read.
 
 use std::io;
 
 use serde::Serialize;
 use serde_json::ser::{CompactFormatter, Formatter, Serializer};
 
-use super::words::is_unprintable;
-use crate::diagnosis::Diagnosis;
+use crate::words::is_unprintable;
 
 /// Pretty JSON with a final newline. Numbers carry ten significant digits: more
 /// than any sensor, and few enough that every reader gets the same number back,
 /// so what is read from this text is written as this text again.
-pub fn json(diagnosis: &Diagnosis) -> String {
+pub fn text<T: Serialize>(value: &T) -> String {
     let mut bytes = Vec::new();
     let mut serializer = Serializer::with_formatter(&mut bytes, Layout { depth: 0, empty: false });
     // Fails only where a map key is no string or the writer fails: neither can be here.
-    let written = diagnosis.serialize(&mut serializer);
+    let written = value.serialize(&mut serializer);
     debug_assert!(written.is_ok());
     bytes.push(b'\n');
     String::from_utf8_lossy(&bytes).into_owned()

@@ -1,0 +1,33 @@
+//! Whose car, and what was done to it. Shown, never computed with.
+
+use serde::{Deserialize, Serialize};
+
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Job {
+    pub customer: Option<String>,
+    pub vehicle: Option<String>,
+    pub work_order: Option<String>,
+    /// What was fitted.
+    pub parts: Vec<String>,
+    pub technician: Option<String>,
+    pub remarks: Option<String>,
+}
+
+impl Job {
+    pub fn is_empty(&self) -> bool {
+        *self == Job::default()
+    }
+
+    /// What is told here, and what `other` tells of the rest.
+    pub fn or(self, other: Job) -> Job {
+        Job {
+            customer: self.customer.or(other.customer),
+            vehicle: self.vehicle.or(other.vehicle),
+            work_order: self.work_order.or(other.work_order),
+            parts: if self.parts.is_empty() { other.parts } else { self.parts },
+            technician: self.technician.or(other.technician),
+            remarks: self.remarks.or(other.remarks),
+        }
+    }
+}

@@ -1,0 +1,132 @@
+//! Did the repair work? Two logs of one car held against each other, for the same
+//! loads, speed and heat.
+//!
+//! Only operating points that both logs have count, and each with how its
+//! conditions stand to those of its partner: what got better while the later log
+//! asked less of the alternator proves nothing. What counts as repaired is
+//! stated beforehand. Pure: logs in, one [`Comparison`] out.
+
+mod change;
+mod criteria;
+mod held;
+mod matching;
+mod outcome;
+mod picture;
+mod same;
+mod seal;
+mod steps;
+
+use crate::car::{Acceptance, Job};
+use crate::comparison::{After, Comparison, FindingSeen, SCHEMA, Settings, Side};
+use crate::diagnosis::Diagnosis;
+use crate::verdict::cautions;
+
+pub use same::{SameError, SamePair};
+pub use seal::{is_sealed, seal};
+
+/// One log as it goes into a comparison.
+#[derive(Debug, Clone)]
+pub struct Recorded {
+    pub diagnosis: Diagnosis,
+    pub settings: Settings,
+}
+
+/// What was agreed before anybody looked.
+#[derive(Debug, Clone, Default)]
+pub struct Agreed {
+    pub acceptance: Acceptance,
+    /// Loads of the earlier log and what the later ones call them.
+    pub same: Vec<SamePair>,
+    pub job: Job,
+}
+
+/// Holds each of `afters` against `before`, and all of them together against
+/// what was agreed.
+pub fn compare(
+    before: &Recorded,
+    afters: &[Recorded],
+    agreed: &Agreed,
+) -> Result<Comparison, SameError> {
+    let pairings = same::pairings(before, afters, &agreed.same)?;
+    let wanted = criteria::wanted_loads(&before.diagnosis, &agreed.acceptance)?;
+    let several = afters.len() > 1;
+    let judged: Vec<After> = afters
+        .iter()
+        .zip(pairings)
+        .enumerate()
+        .map(|(k, (recorded, pairing))| {
+            let name = if several { format!("after {}", k + 1) } else { "after".to_owned() };
+            after(before, recorded, pairing, &wanted, &agreed.acceptance, name)
+        })
+        .collect();
+    let whole = outcome::together(&judged);
+    let picture = picture::picture(&before.diagnosis, afters, &judged, &wanted);
+    let mut comparison = Comparison {
+        schema: SCHEMA.to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        seal_sha256: String::new(),
+        outcome: whole.outcome,
+        headline: whole.headline,
+        missing: whole.missing,
+        criteria: whole.criteria,
+        before: side(before, "before".to_owned()),
+        afters: judged,
+        picture,
+        acceptance: agreed.acceptance.clone(),
+        same: agreed.same.clone(),
+        job: agreed.job.clone(),
+        cautions: cautions::usual(),
+    };
+    comparison.seal_sha256 = seal(&comparison);
+    Ok(comparison)
+}
+
+fn after(
+    before: &Recorded,
+    recorded: &Recorded,
+    pairing: same::Pairing,
+    wanted: &criteria::Wanted,
+    acceptance: &Acceptance,
+    name: String,
+) -> After {
+    let (old, new) = (&before.diagnosis, &recorded.diagnosis);
+    let matched = matching::matched(old, new, &pairing);
+    let points: Vec<_> = matched.pairs.iter().map(change::matched_point).collect();
+    let criteria = criteria::criteria(old, new, &pairing, wanted, acceptance);
+    let gain_a = change::pooled_gain(&matched.pairs);
+    let call = outcome::of_one(&matched, &points, gain_a.as_ref(), &criteria, wanted);
+    After {
+        side: side(recorded, name),
+        outcome: call.outcome,
+        headline: call.headline,
+        missing: call.missing,
+        criteria,
+        on_trust: pairing.on_trust(),
+        steps: steps::matched_steps(old, new, &pairing),
+        keep_up: steps::matched_keep_up(old, new, &pairing),
+        noise: steps::noise_change(old, new),
+        same_loads: pairing.told(),
+        points,
+        unmatched: matched.unmatched,
+        gain_a,
+    }
+}
+
+fn side(recorded: &Recorded, name: String) -> Side {
+    let diagnosis = &recorded.diagnosis;
+    let findings = diagnosis.findings.iter().map(|finding| FindingSeen {
+        id: finding.id.clone(),
+        severity: finding.severity,
+        statement: finding.statement.clone(),
+    });
+    Side {
+        name,
+        source: diagnosis.source.clone(),
+        settings: recorded.settings.clone(),
+        verdict: diagnosis.verdict.clone(),
+        findings: findings.collect(),
+        setpoint_v: diagnosis.setpoint_v.clone(),
+        rest_voltage_v: diagnosis.rest_voltage_v.clone(),
+        noise_v: diagnosis.noise.sigma.clone(),
+    }
+}

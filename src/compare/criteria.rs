@@ -1,0 +1,245 @@
+//! What was agreed beforehand, line by line, and what each log says of it.
+
+use crate::car::{Acceptance, AskedHeat};
+use crate::compare::held::{Held, held};
+use crate::compare::matching::parsed;
+use crate::compare::same::{Pairing, SameError, load_names, quoted};
+use crate::comparison::{Criterion, Reading};
+use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
+use crate::estimate::{Estimate, Grade};
+use crate::words::{self, AMP, VOLT};
+
+/// The loads that have to be carried together, as the earlier log names them,
+/// with the duty that each had there.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wanted {
+    pub loads: Vec<(String, f64)>,
+    /// The earlier log's loads are known from the voltage alone.
+    pub unnamed: bool,
+}
+
+impl Wanted {
+    /// As an operating point's labels: "blower 60 %".
+    pub fn labels(&self) -> Vec<String> {
+        let label = |(name, duty): &(String, f64)| {
+            if *duty >= 100.0 { name.clone() } else { format!("{name} {duty:.0} %") }
+        };
+        self.loads.iter().map(label).collect()
+    }
+}
+
+/// Those that were agreed, or every load that the earlier log used.
+pub fn wanted_loads(before: &Diagnosis, acceptance: &Acceptance) -> Result<Wanted, SameError> {
+    let names = load_names(before);
+    let mut asked = Vec::new();
+    for name in &acceptance.loads {
+        let wanted = name.trim().to_lowercase();
+        match names.iter().find(|known| known.trim().to_lowercase() == wanted) {
+            Some(known) => asked.push(known.clone()),
+            None => {
+                return Err(SameError::NotAsked {
+                    file: before.source.file.clone(),
+                    name: name.clone(),
+                    known: quoted(&names),
+                });
+            }
+        }
+    }
+    let sets: Vec<Option<Vec<(String, f64)>>> =
+        before.operating_points.iter().map(|point| parsed(&point.loads, &names)).collect();
+    let unnamed = sets.iter().any(Option::is_none);
+    let used: Vec<&(String, f64)> = sets.iter().flatten().flatten().collect();
+    let most = |name: &String| {
+        used.iter().filter(|(load, _)| load == name).map(|(_, duty)| *duty).reduce(f64::max)
+    };
+    let loads = names
+        .iter()
+        .filter(|name| asked.is_empty() || asked.contains(name))
+        .filter_map(|name| match most(name) {
+            Some(duty) => Some((name.clone(), duty)),
+            None => (!asked.is_empty()).then(|| (name.clone(), 100.0)),
+        })
+        .collect();
+    Ok(Wanted { loads, unnamed })
+}
+
+/// One log held against what was agreed.
+struct Log<'d> {
+    diagnosis: &'d Diagnosis,
+    held: Held<'d>,
+    /// Why the agreed running cannot be looked for in this log.
+    blind: Option<String>,
+}
+
+pub fn criteria(
+    before: &Diagnosis,
+    after: &Diagnosis,
+    pairing: &Pairing,
+    wanted: &Wanted,
+    acceptance: &Acceptance,
+) -> Vec<Criterion> {
+    let unnamed = wanted.unnamed.then(|| {
+        "which loads the earlier log had on is known from its voltage alone; mark them with \
+         --marks-before"
+            .to_owned()
+    });
+    let old = Log {
+        diagnosis: before,
+        held: held(before, &load_names(before), &wanted.loads, acceptance),
+        blind: unnamed.clone(),
+    };
+    let lonely: Vec<String> = wanted
+        .loads
+        .iter()
+        .filter(|(name, _)| pairing.after(name).is_none())
+        .map(|(name, _)| name.clone())
+        .collect();
+    let renamed: Vec<(String, f64)> = wanted
+        .loads
+        .iter()
+        .filter_map(|(name, duty)| Some((pairing.after(name)?.to_owned(), *duty)))
+        .collect();
+    let missing = (!lonely.is_empty())
+        .then(|| format!("the later log does not tell when {} is on", words::loads(&lonely)));
+    let new = Log {
+        diagnosis: after,
+        held: held(after, &load_names(after), &renamed, acceptance),
+        blind: unnamed.or(missing),
+    };
+    let loads = match wanted.labels().as_slice() {
+        [] => "idle with nothing switched on".to_owned(),
+        [one] => format!("{} on at idle", words::loads(std::slice::from_ref(one))),
+        labels => format!("{} on together at idle", words::loads(labels)),
+    };
+    let hot = match acceptance.heat {
+        AskedHeat::Any => String::new(),
+        heat => format!(", {}", heat.word()),
+    };
+    let hold = words::duration(acceptance.hold_s);
+    let within = VOLT.of(acceptance.within_v);
+    let band = format!(
+        "{} to {}",
+        VOLT.bare(acceptance.least_setpoint_v),
+        VOLT.of(acceptance.most_setpoint_v)
+    );
+    type Look<'l> = &'l dyn Fn(&Log) -> (Reading, String);
+    let lines: [(&str, String, Look); 4] = [
+        ("loads-held", format!("{loads}{hot}, for {hold} without a break"), &|log| {
+            loads_held(log, acceptance)
+        }),
+        ("at-setpoint", format!("there, no more than {within} under the setpoint"), &|log| {
+            at_setpoint(log, acceptance)
+        }),
+        (
+            "never-draining",
+            "the battery gives at no operating point of the log".to_owned(),
+            &|log| never_draining(log.diagnosis),
+        ),
+        ("setpoint-sound", format!("the setpoint lies between {band}"), &|log| {
+            setpoint_sound(log.diagnosis, acceptance)
+        }),
+    ];
+    lines
+        .into_iter()
+        .map(|(id, asked, look)| {
+            let ((before, before_seen), (after, after_seen)) = (look(&old), look(&new));
+            Criterion { id: id.to_owned(), asked, before, before_seen, after, after_seen }
+        })
+        .collect()
+}
+
+fn loads_held(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
+    if let Some(why) = &log.blind {
+        return (Reading::NotShown, why.clone());
+    }
+    let held = &log.held;
+    match held.longest {
+        Some(span) if span.seconds() >= acceptance.hold_s => {
+            let when = words::from_to(span.start_s, span.end_s);
+            (Reading::Pass, format!("{} on end, {when}", words::duration(span.seconds())))
+        }
+        Some(span) => {
+            let seen = words::duration(span.seconds());
+            (Reading::NotShown, format!("only {seen} on end"))
+        }
+        None => (Reading::NotShown, never(held, acceptance)),
+    }
+}
+
+fn never(held: &Held, acceptance: &Acceptance) -> String {
+    let asked = acceptance.heat.word();
+    if let Some(point) = held.cooler.first() {
+        format!("only {}, not {asked}", point.heat.word())
+    } else if held.heat_unknown {
+        format!("seen, but the log tells no temperature: whether it was {asked} is not known")
+    } else if held.speed_unknown {
+        "seen, but the log has no engine speed: whether it was idle is not known".to_owned()
+    } else {
+        "never in this log".to_owned()
+    }
+}
+
+fn at_setpoint(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
+    if let Some(why) = &log.blind {
+        return (Reading::NotShown, why.clone());
+    }
+    if log.held.points.is_empty() {
+        return (Reading::NotShown, never(&log.held, acceptance));
+    }
+    let Some(under_v) = log.held.furthest_under_v() else {
+        return (Reading::NotShown, "the log shows no setpoint".to_owned());
+    };
+    let seen = if under_v.value >= 0.0 {
+        format!("{} under the setpoint", VOLT.with_range(under_v))
+    } else {
+        format!("{} above the setpoint", VOLT.with_range(&under_v.negated()))
+    };
+    if under_v.low > acceptance.within_v {
+        (Reading::Fail, seen)
+    } else if under_v.grade == Grade::Assumed {
+        (Reading::NotShown, format!("{seen}, which is a common one: the log never shows its own"))
+    } else if under_v.high <= acceptance.within_v {
+        (Reading::Pass, seen)
+    } else {
+        (Reading::NotShown, format!("{seen}: too close to tell"))
+    }
+}
+
+fn never_draining(diagnosis: &Diagnosis) -> (Reading, String) {
+    let points = &diagnosis.operating_points;
+    let draining: Vec<&OperatingPoint> =
+        points.iter().filter(|p| p.state == BusState::Draining).collect();
+    let given = |p: &&OperatingPoint| p.implied_deficit_a.as_ref().map_or(0.0, |a| a.value);
+    let told = |point: &OperatingPoint| {
+        let amps = point.implied_deficit_a.as_ref();
+        let amps = amps.map_or(String::new(), |a| format!("gives {} ", AMP.with_range(a)));
+        format!("{amps}{}", words::with_loads(&point.loads))
+    };
+    let sure = draining.iter().filter(|p| p.is_sure());
+    if let Some(worst) = sure.max_by(|a, b| given(a).total_cmp(&given(b))) {
+        return (Reading::Fail, told(worst));
+    }
+    match draining.first() {
+        Some(point) => (Reading::NotShown, format!("it may: {}", told(point))),
+        None if points.is_empty() => (Reading::NotShown, "no steady running seen".to_owned()),
+        None => (Reading::Pass, words::plural(points.len(), "operating point", "operating points")),
+    }
+}
+
+fn setpoint_sound(diagnosis: &Diagnosis, acceptance: &Acceptance) -> (Reading, String) {
+    let Some(setpoint_v) = &diagnosis.setpoint_v else {
+        return (Reading::NotShown, "the log shows no setpoint".to_owned());
+    };
+    let seen = VOLT.with_range(setpoint_v);
+    (within(setpoint_v, acceptance.least_setpoint_v, acceptance.most_setpoint_v), seen)
+}
+
+fn within(x: &Estimate, least: f64, most: f64) -> Reading {
+    if x.high < least || x.low > most {
+        Reading::Fail
+    } else if x.grade != Grade::Assumed && x.low >= least && x.high <= most {
+        Reading::Pass
+    } else {
+        Reading::NotShown
+    }
+}

@@ -1,0 +1,279 @@
+//! Which operating points both logs have, and how their conditions stand to each other.
+
+use crate::compare::same::{Pairing, load_names};
+use crate::comparison::{Conditions, Unmatched};
+use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
+use crate::words::{self, RPM};
+
+/// Near its idle point an alternator's output changes by more than its speed does:
+/// a speed that differs by more than this is another condition (common practice,
+/// no source).
+const SPEED_SHARE: f64 = 0.05;
+/// Duties this far apart are still the same load at work, more or less hard.
+const DUTY_POINTS: f64 = 10.0;
+
+/// The same loads in the same speed band.
+#[derive(Debug, Clone)]
+pub struct Pair<'d> {
+    pub before: &'d OperatingPoint,
+    pub after: &'d OperatingPoint,
+    pub conditions: Conditions,
+    pub how: String,
+}
+
+impl Pair<'_> {
+    /// Whether an improvement here is one of the car and not of the day.
+    pub fn is_fair(&self) -> bool {
+        matches!(self.conditions, Conditions::Same | Conditions::Harder)
+    }
+}
+
+pub struct Matched<'d> {
+    /// In the order of the earlier log's points.
+    pub pairs: Vec<Pair<'d>>,
+    pub unmatched: Vec<Unmatched>,
+}
+
+/// Every point of the earlier log with the point of the later that is most like
+/// it. A point is used once.
+pub fn matched<'d>(before: &'d Diagnosis, after: &'d Diagnosis, pairing: &Pairing) -> Matched<'d> {
+    let (old_names, new_names) = (load_names(before), load_names(after));
+    let (olds, news) = (&before.operating_points, &after.operating_points);
+    let mut candidates: Vec<(usize, usize, Met)> = Vec::new();
+    for (i, old) in olds.iter().enumerate() {
+        for (j, new) in news.iter().enumerate() {
+            if old.rpm_low == new.rpm_low
+                && let Some(mut met) = loads_met(old, new, &old_names, &new_names, pairing)
+            {
+                met.add_heat(old.heat, new.heat);
+                met.add_speed(old.rpm, new.rpm);
+                candidates.push((i, j, met));
+            }
+        }
+    }
+    // The best matches choose first; among equals the longest seen.
+    candidates.sort_by(|(i, j, a), (k, l, b)| {
+        let seconds = |j: &usize| news.get(*j).map_or(0.0, |point| point.seconds);
+        (a.rank(), i).cmp(&(b.rank(), k)).then(seconds(l).total_cmp(&seconds(j)))
+    });
+    let mut partner: Vec<Option<(usize, Met)>> = vec![None; olds.len()];
+    let mut used = vec![false; news.len()];
+    for (i, j, met) in candidates {
+        if let (Some(slot @ None), Some(taken @ false)) = (partner.get_mut(i), used.get_mut(j)) {
+            *slot = Some((j, met));
+            *taken = true;
+        }
+    }
+    let mut pairs = Vec::new();
+    let mut unmatched = Vec::new();
+    for (old, partner) in olds.iter().zip(partner) {
+        match partner.and_then(|(j, met)| Some((news.get(j)?, met))) {
+            Some((new, met)) => pairs.push(Pair {
+                before: old,
+                after: new,
+                conditions: met.conditions(),
+                how: met.how.join("; "),
+            }),
+            None => unmatched.push(left_over("before", old, why(old, &old_names, news, pairing))),
+        }
+    }
+    for (new, _) in news.iter().zip(used).filter(|(_, used)| !used) {
+        unmatched.push(left_over("after", new, "the earlier log has no such running".to_owned()));
+    }
+    Matched { pairs, unmatched }
+}
+
+fn left_over(of: &str, point: &OperatingPoint, why: String) -> Unmatched {
+    Unmatched {
+        of: of.to_owned(),
+        loads: point.loads.clone(),
+        rpm_low: point.rpm_low,
+        rpm_high: point.rpm_high,
+        heat: point.heat,
+        seconds: point.seconds,
+        state: point.state,
+        why,
+    }
+}
+
+/// Why no point of the later log is `old`'s partner.
+fn why(
+    old: &OperatingPoint,
+    old_names: &[String],
+    news: &[OperatingPoint],
+    pairing: &Pairing,
+) -> String {
+    let Some(set) = parsed(&old.loads, old_names) else {
+        return "its loads are known from the voltage alone: mark them by hand with --marks-before \
+                and --marks-after"
+            .to_owned();
+    };
+    if let Some((lonely, _)) = set.iter().find(|(name, _)| pairing.after(name).is_none()) {
+        return format!("no load of the later log is {lonely}");
+    }
+    if old.rpm_low.is_some() != news.iter().any(|new| new.rpm_low.is_some()) {
+        return "engine speed is in one of the two logs only".to_owned();
+    }
+    let together = words::with_loads(&old.loads);
+    match words::rpm_band(old.rpm_low, old.rpm_high) {
+        Some(band) => format!("the later log never runs {together} at {band} rpm, or too short"),
+        None => format!("the later log never runs {together}, or too short"),
+    }
+}
+
+/// How the later point's conditions stand to the earlier's, one thing after the other.
+#[derive(Debug, Clone, Default)]
+struct Met {
+    harder: bool,
+    easier: bool,
+    unknown: bool,
+    how: Vec<String>,
+}
+
+impl Met {
+    fn conditions(&self) -> Conditions {
+        // One thing easier undoes what another made harder: nobody can weigh them.
+        match (self.easier, self.unknown, self.harder) {
+            (true, _, _) => Conditions::Easier,
+            (_, true, _) => Conditions::Unknown,
+            (_, _, true) => Conditions::Harder,
+            _ => Conditions::Same,
+        }
+    }
+
+    fn rank(&self) -> u8 {
+        match self.conditions() {
+            Conditions::Same => 0,
+            Conditions::Harder => 1,
+            Conditions::Unknown => 2,
+            Conditions::Easier => 3,
+        }
+    }
+
+    fn add_heat(&mut self, before: Heat, after: Heat) {
+        let words = format!("{} before, {} after", before.word(), after.word());
+        match (before, after) {
+            (Heat::Unknown, Heat::Unknown) => {
+                self.unknown = true;
+                self.how.push("neither log tells how hot it was".to_owned());
+            }
+            (Heat::Unknown, _) | (_, Heat::Unknown) => {
+                self.unknown = true;
+                self.how.push("heat is in one of the two logs only".to_owned());
+            }
+            (before, after) if after < before => {
+                self.easier = true;
+                self.how.push(format!("cooler: {words}"));
+            }
+            (before, after) if after > before => {
+                self.harder = true;
+                self.how.push(format!("hotter: {words}"));
+            }
+            _ => {}
+        }
+    }
+
+    fn add_speed(&mut self, before: Option<f64>, after: Option<f64>) {
+        let (Some(before), Some(after)) = (before, after) else {
+            self.unknown = true;
+            self.how.push("engine speed is not known".to_owned());
+            return;
+        };
+        let words = format!("{} before, {} after", RPM.of(before), RPM.of(after));
+        if after > before * (1.0 + SPEED_SHARE) {
+            self.easier = true;
+            self.how.push(format!("faster: {words}"));
+        } else if after < before * (1.0 - SPEED_SHARE) {
+            self.harder = true;
+            self.how.push(format!("slower: {words}"));
+        }
+    }
+}
+
+/// Loads on with their duties in per cent; `None` where the set is known from
+/// the voltage alone.
+pub fn parsed(labels: &[String], names: &[String]) -> Option<Vec<(String, f64)>> {
+    labels.iter().map(|label| duty(label, names)).collect()
+}
+
+fn duty(label: &str, names: &[String]) -> Option<(String, f64)> {
+    if names.iter().any(|name| name == label) {
+        return Some((label.to_owned(), 100.0));
+    }
+    let (name, percent) = label.strip_suffix(" %")?.rsplit_once(' ')?;
+    let known = names.iter().any(|known| known == name);
+    known.then_some(())?;
+    Some((name.to_owned(), percent.parse().ok()?))
+}
+
+/// Whether the same loads are on, about as hard; loads that only the later log
+/// names may be on besides.
+fn loads_met(
+    old: &OperatingPoint,
+    new: &OperatingPoint,
+    old_names: &[String],
+    new_names: &[String],
+    pairing: &Pairing,
+) -> Option<Met> {
+    let (olds, news) = (parsed(&old.loads, old_names)?, parsed(&new.loads, new_names)?);
+    let mut met = Met::default();
+    let mut seen = 0;
+    for (name, duty) in &olds {
+        let partner = pairing.after(name)?;
+        let (_, after) = news.iter().find(|(new, _)| new == partner)?;
+        seen += 1;
+        let more = after - duty;
+        if more.abs() > DUTY_POINTS {
+            return None;
+        }
+        if more > 0.0 {
+            met.harder = true;
+            met.how.push(format!("{name} works harder: {duty:.0} % before, {after:.0} % after"));
+        } else if more < 0.0 {
+            met.easier = true;
+            met.how.push(format!("{name} works less: {duty:.0} % before, {after:.0} % after"));
+        }
+    }
+    for (name, _) in news.iter().filter(|(name, _)| pairing.new_loads().contains(name)) {
+        seen += 1;
+        met.harder = true;
+        met.how.push(format!("{name} is on besides"));
+    }
+    (seen == news.len()).then_some(met)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_label_tells_load_and_duty() {
+        let names = vec!["fan".to_owned(), "fan 2".to_owned()];
+        let of = |label: &str| duty(label, &names);
+        assert_eq!(of("fan"), Some(("fan".into(), 100.0)));
+        assert_eq!(of("fan 60 %"), Some(("fan".into(), 60.0)));
+        assert_eq!(of("fan 2 30 %"), Some(("fan 2".into(), 30.0)));
+        assert_eq!(of("step 3"), None);
+    }
+
+    #[test]
+    fn easier_outweighs_harder() {
+        let mut met = Met::default();
+        met.add_heat(Heat::Warm, Heat::Hot);
+        assert_eq!(met.conditions(), Conditions::Harder);
+        met.add_speed(Some(800.0), Some(950.0));
+        assert_eq!(met.conditions(), Conditions::Easier);
+    }
+
+    #[test]
+    fn five_per_cent_of_speed_is_the_same_speed() {
+        let of = |after: f64| {
+            let mut met = Met::default();
+            met.add_speed(Some(800.0), Some(after));
+            met.conditions()
+        };
+        assert_eq!(of(839.0), Conditions::Same);
+        assert_eq!(of(841.0), Conditions::Easier);
+        assert_eq!(of(759.0), Conditions::Harder);
+    }
+}

@@ -1,0 +1,416 @@
+//! Which load of the one log is which of the other: as stated, by name, or by sense.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+use crate::compare::Recorded;
+use crate::comparison::SameLoad;
+use crate::diagnosis::Diagnosis;
+use crate::ingest::Words;
+
+/// What a name means to whoever wires cars, in the languages logs come in; the
+/// first sense that fits is taken. `=` marks a whole word.
+const SENSES: [(&str, &[&str]); 9] = [
+    (
+        "blower",
+        &[
+            "blower",
+            "geblase",
+            "geblaese",
+            "souffl",
+            "soffiant",
+            "soplador",
+            "dmuchaw",
+            "aanjager",
+            "heater fan",
+            "cabin fan",
+            "ブロワ",
+        ],
+    ),
+    (
+        "AC",
+        &[
+            "=ac",
+            "aircon",
+            "air con",
+            "climat",
+            "=clim",
+            "klima",
+            "compressor",
+            "kompressor",
+            "compresseur",
+            "compresor",
+            "compressore",
+            "sprezark",
+            "airco",
+            "кондицион",
+            "エアコン",
+            "空调",
+        ],
+    ),
+    (
+        "fan",
+        &[
+            "=fan",
+            "=fans",
+            "^fan",
+            "radfan",
+            "cooling fan",
+            "lufter",
+            "luefter",
+            "ventilat",
+            "ventilad",
+            "ventola",
+            "ventoinha",
+            "wentylator",
+            "=gmv",
+            "flakt",
+            "вентилят",
+            "ファン",
+            "风扇",
+        ],
+    ),
+    (
+        "lamps",
+        &[
+            "lamp",
+            "=light",
+            "=lights",
+            "headlight",
+            "licht",
+            "scheinwerfer",
+            "=phare",
+            "=phares",
+            "=feux",
+            "=faro",
+            "=faros",
+            "=fari",
+            "farol",
+            "farois",
+            "=luce",
+            "=luci",
+            "=luz",
+            "=luces",
+            "=luzes",
+            "verlichting",
+            "swiatl",
+            "reflektor",
+            "beam",
+            "abblend",
+            "belysning",
+            "stralkastare",
+            "=фары",
+            "=свет",
+            "ライト",
+            "大灯",
+        ],
+    ),
+    ("pump", &["pump", "pompe", "bomba", "pompa", "=pomp", "насос", "ポンプ"]),
+    (
+        "screen heater",
+        &["defrost", "demist", "defog", "degivr", "lunotto", "luneta", "desempan", "heckscheib"],
+    ),
+    ("seat heater", &["seat", "sitz", "siege", "sedile", "asiento"]),
+    ("wipers", &["wiper", "wischer", "essuie", "tergi", "limpia", "wisser", "wycieracz"]),
+    ("sound", &["stereo", "=audio", "amplifier"]),
+];
+
+/// Words that say that something is a load and not which.
+const FILLERS: [&str; 13] = [
+    "relay", "relais", "state", "status", "switch", "on", "duty", "cmd", "command", "output",
+    "active", "percent", "pct",
+];
+
+/// "fans=cooling_fan": a load of the earlier log, and what the later ones call it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SamePair {
+    pub before: String,
+    pub after: String,
+}
+
+impl FromStr for SamePair {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<SamePair, String> {
+        match text.split_once('=').map(|(b, a)| (b.trim(), a.trim())) {
+            Some((before, after)) if !before.is_empty() && !after.is_empty() => {
+                Ok(SamePair { before: before.to_owned(), after: after.to_owned() })
+            }
+            _ => Err("write it as BEFORE=AFTER, e.g. fans=cooling_fan".to_owned()),
+        }
+    }
+}
+
+impl fmt::Display for SamePair {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}={}", self.before, self.after)
+    }
+}
+
+/// Why stated names cannot be used.
+#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+pub enum SameError {
+    #[error("--same {pair}: no load of {file} is called {name:?}; its loads are {known}")]
+    Unknown { pair: String, file: String, name: String, known: String },
+    #[error("--same {pair}: {name:?} stands for another load already")]
+    Twice { pair: String, name: String },
+    #[error(
+        "[acceptance] loads: no load of {file}, the log before the repair, is called {name:?}; \
+         its loads are {known}"
+    )]
+    NotAsked { file: String, name: String, known: String },
+}
+
+/// The loads of two logs, told apart by number.
+#[derive(Debug, Clone, Default)]
+pub struct Pairing {
+    /// Load of the earlier log, load of the later, how it was found.
+    pairs: Vec<(String, String, String)>,
+    /// Of the earlier log, without a partner, and why.
+    lonely: Vec<(String, String)>,
+    /// Of the later log, without a partner.
+    new: Vec<String>,
+}
+
+impl Pairing {
+    /// What the later log calls `load` of the earlier.
+    pub fn after(&self, load: &str) -> Option<&str> {
+        self.pairs.iter().find(|(before, ..)| before == load).map(|(_, after, _)| after.as_str())
+    }
+
+    /// Loads that only the later log names.
+    pub fn new_loads(&self) -> &[String] {
+        &self.new
+    }
+
+    pub fn told(&self) -> Vec<SameLoad> {
+        let paired = self.pairs.iter().map(|(before, after, how)| SameLoad {
+            before: before.clone(),
+            after: Some(after.clone()),
+            how: how.clone(),
+        });
+        let lonely = self.lonely.iter().map(|(before, why)| SameLoad {
+            before: before.clone(),
+            after: None,
+            how: why.clone(),
+        });
+        paired.chain(lonely).collect()
+    }
+
+    /// What no log shows and the comparison takes for granted.
+    pub fn on_trust(&self) -> Vec<String> {
+        let unlogged = "Consumers that neither log names (ignition, pumps, whatever always runs) \
+                        are taken to draw the same in both."
+            .to_owned();
+        let new = self.new.iter().map(|load| {
+            format!("{load} is named by the later log only; before it is taken to have been off.")
+        });
+        let lonely = self.lonely.iter().map(|(load, _)| {
+            format!("{load} is named by the earlier log only; after it may be on or off unseen.")
+        });
+        [unlogged].into_iter().chain(new).chain(lonely).collect()
+    }
+}
+
+/// Loads of a log, in its column order.
+pub fn load_names(diagnosis: &Diagnosis) -> Vec<String> {
+    diagnosis.picture.loads.iter().map(|lane| lane.load.clone()).collect()
+}
+
+pub fn quoted(names: &[String]) -> String {
+    match names {
+        [] => "none".to_owned(),
+        names => format!("\"{}\"", names.join("\", \"")),
+    }
+}
+
+/// The pairing of each later log. A stated pair has to fit the earlier log and
+/// at least one of the later.
+pub fn pairings(
+    before: &Recorded,
+    afters: &[Recorded],
+    stated: &[SamePair],
+) -> Result<Vec<Pairing>, SameError> {
+    let old = load_names(&before.diagnosis);
+    let all: Vec<Vec<String>> = afters.iter().map(|a| load_names(&a.diagnosis)).collect();
+    for (k, pair) in stated.iter().enumerate() {
+        let unknown = |file: &str, name: &str, known: &[String]| SameError::Unknown {
+            pair: pair.to_string(),
+            file: file.to_owned(),
+            name: name.to_owned(),
+            known: quoted(known),
+        };
+        if named(&old, &pair.before).is_none() {
+            return Err(unknown(&before.diagnosis.source.file, &pair.before, &old));
+        }
+        if !all.iter().any(|names| named(names, &pair.after).is_some()) {
+            let files: Vec<&str> =
+                afters.iter().map(|a| a.diagnosis.source.file.as_str()).collect();
+            return Err(unknown(&files.join(", "), &pair.after, &all.concat()));
+        }
+        let earlier = stated.get(..k).unwrap_or_default();
+        if let Some(name) = earlier.iter().find_map(|other| {
+            let same = |a: &String, b: &String| a.to_lowercase() == b.to_lowercase();
+            same(&other.before, &pair.before).then_some(&pair.before)
+        }) {
+            return Err(SameError::Twice { pair: pair.to_string(), name: name.clone() });
+        }
+    }
+    Ok(all.iter().map(|new| pairing(&old, new, stated)).collect())
+}
+
+fn named<'n>(names: &'n [String], name: &str) -> Option<&'n String> {
+    let wanted = name.trim().to_lowercase();
+    names.iter().find(|known| known.trim().to_lowercase() == wanted)
+}
+
+fn pairing(old: &[String], new: &[String], stated: &[SamePair]) -> Pairing {
+    let mut taken: BTreeMap<&String, (&String, String)> = BTreeMap::new();
+    let mut used: Vec<&String> = Vec::new();
+    for pair in stated {
+        if let (Some(before), Some(after)) = (named(old, &pair.before), named(new, &pair.after))
+            && !used.contains(&after)
+        {
+            taken.insert(before, (after, "stated".to_owned()));
+            used.push(after);
+        }
+    }
+    type Key = fn(&str) -> Option<String>;
+    let ways: [(Key, &str); 3] = [
+        (|name| Some(name.trim().to_lowercase()), "same name"),
+        (|name| core(name), "same name but for words like relay or state"),
+        (|name| sense(name).map(str::to_owned), "same sense"),
+    ];
+    for (key, how) in ways {
+        let open = |names: &[String], key: &str, of: Key, gone: &dyn Fn(&String) -> bool| {
+            names.iter().filter(|n| !gone(n) && of(n).as_deref() == Some(key)).count()
+        };
+        let found: Vec<(&String, &String)> = old
+            .iter()
+            .filter(|before| !taken.contains_key(before))
+            .filter_map(|before| {
+                let wanted = key(before)?;
+                // One of each, or nobody knows which is which.
+                let rivals = open(old, &wanted, key, &|n| taken.contains_key(n));
+                let matches: Vec<&String> = new
+                    .iter()
+                    .filter(|n| !used.contains(n) && key(n).as_deref() == Some(wanted.as_str()))
+                    .collect();
+                match (rivals, matches.as_slice()) {
+                    (1, [only]) => Some((before, *only)),
+                    _ => None,
+                }
+            })
+            .collect();
+        for (before, after) in found {
+            let how = match sense(before) {
+                Some(sense) if how == "same sense" => format!("same sense ({sense})"),
+                _ => how.to_owned(),
+            };
+            taken.insert(before, (after, how));
+            used.push(after);
+        }
+    }
+    let lonely = old.iter().filter(|before| !taken.contains_key(before)).map(|before| {
+        let rivals: Vec<String> = new
+            .iter()
+            .filter(|n| !used.contains(n) && sense(before).is_some() && sense(n) == sense(before))
+            .cloned()
+            .collect();
+        let why = match rivals.as_slice() {
+            [] => {
+                format!("no load of the later log is it; if one is, say --same \"{before}=NAME\"")
+            }
+            rivals => format!(
+                "{} of the later log could be it: say which with --same \"{before}=NAME\"",
+                quoted(rivals)
+            ),
+        };
+        (before.clone(), why)
+    });
+    Pairing {
+        lonely: lonely.collect(),
+        new: new.iter().filter(|n| !used.contains(n)).cloned().collect(),
+        pairs: old
+            .iter()
+            .filter_map(|before| {
+                let (after, how) = taken.get(before)?;
+                Some((before.clone(), (*after).clone(), how.clone()))
+            })
+            .collect(),
+    }
+}
+
+/// A name without the words that every load's name may hold.
+fn core(name: &str) -> Option<String> {
+    let lower = name.to_lowercase();
+    let words: Vec<&str> = lower
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|word| !word.is_empty() && !FILLERS.contains(word))
+        .collect();
+    (!words.is_empty()).then(|| words.join(" "))
+}
+
+fn sense(name: &str) -> Option<&'static str> {
+    let words = Words::of(name);
+    SENSES.iter().find(|(_, patterns)| words.has(patterns)).map(|(sense, _)| *sense)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(names: &[&str]) -> Vec<String> {
+        names.iter().map(|&n| n.to_owned()).collect()
+    }
+
+    fn pairs(old: &[&str], new: &[&str], stated: &[SamePair]) -> Vec<(String, Option<String>)> {
+        let pairing = pairing(&names(old), &names(new), stated);
+        pairing.told().into_iter().map(|same| (same.before, same.after)).collect()
+    }
+
+    fn to(before: &str, after: &str) -> (String, Option<String>) {
+        (before.to_owned(), Some(after.to_owned()))
+    }
+
+    #[test]
+    fn loads_are_known_again_by_name_and_by_sense() {
+        let found = pairs(
+            &["fan", "ac clutch", "blower"],
+            &["Gebläse", "Klimakompressor", "Lüfter Relais"],
+            &[],
+        );
+        let expected = [
+            to("fan", "Lüfter Relais"),
+            to("ac clutch", "Klimakompressor"),
+            to("blower", "Gebläse"),
+        ];
+        assert_eq!(found, expected);
+        assert_eq!(pairs(&["fan relay"], &["Fan state"], &[]), [to("fan relay", "Fan state")]);
+    }
+
+    #[test]
+    fn two_that_could_be_it_are_a_question() {
+        let pairing = pairing(&names(&["fan"]), &names(&["fan low", "fan high"]), &[]);
+        let told = pairing.told();
+        assert_eq!(told[0].after, None);
+        assert!(told[0].how.contains("--same"), "{}", told[0].how);
+        let stated = ["fan=fan high".parse().expect("a pair")];
+        assert_eq!(pairs(&["fan"], &["fan low", "fan high"], &stated), [to("fan", "fan high")]);
+    }
+
+    #[test]
+    fn a_name_wins_over_a_sense() {
+        let found = pairs(&["fan 1", "fan 2"], &["Fan 2", "Fan 1"], &[]);
+        assert_eq!(found, [to("fan 1", "Fan 1"), to("fan 2", "Fan 2")]);
+    }
+
+    #[test]
+    fn a_pair_is_written_with_an_equals_sign() {
+        assert!("fan".parse::<SamePair>().is_err());
+        assert!("=fan".parse::<SamePair>().is_err());
+    }
+}
