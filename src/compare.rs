@@ -6,6 +6,7 @@
 //! asked less of the alternator proves nothing. What counts as repaired is
 //! stated beforehand. Pure: logs in, one [`Comparison`] out.
 
+pub mod again;
 mod change;
 mod criteria;
 mod held;
@@ -22,7 +23,7 @@ use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
 pub use same::{SameError, SamePair};
-pub use seal::{is_sealed, seal};
+pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.
 #[derive(Debug, Clone)]
@@ -123,6 +124,7 @@ fn side(recorded: &Recorded, name: String) -> Side {
         name,
         source: diagnosis.source.clone(),
         settings: recorded.settings.clone(),
+        settings_sha256: seal::of(&recorded.settings),
         verdict: diagnosis.verdict.clone(),
         findings: findings.collect(),
         setpoint_v: diagnosis.setpoint_v.clone(),

@@ -74,6 +74,8 @@ pub struct Side {
     pub source: Source,
     /// How the log was read and what was stated of the car.
     pub settings: Settings,
+    /// Of the settings alone, so that a change there has a name.
+    pub settings_sha256: String,
     pub verdict: Verdict,
     pub findings: Vec<FindingSeen>,
     pub setpoint_v: Option<Estimate>,

@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
-use stiffbus::verbs::{demo, diagnose, usage_error};
+use stiffbus::verbs::{compare, demo, diagnose, usage_error, verify};
 
 /// Does the alternator keep up? Reads the voltage log of a car's charging
 /// system and says by how much it falls short, when, and why.
@@ -22,6 +22,10 @@ struct Cli {
 enum Verb {
     /// One log or several: the verdict here, a report folder on disk
     Diagnose(Box<diagnose::DiagnoseArgs>),
+    /// Did the repair work? Holds a log against those taken after it: the customer's proof
+    Compare(Box<compare::CompareArgs>),
+    /// Makes a proof again from its logs: does every number on the page stand?
+    Verify(verify::VerifyArgs),
     /// Write the invented sample logs and their truth
     Demo(demo::DemoArgs),
 }
@@ -30,6 +34,8 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     match cli.verb {
         Some(Verb::Diagnose(args)) => diagnose::run(&args),
+        Some(Verb::Compare(args)) => compare::run(&args),
+        Some(Verb::Verify(args)) => verify::run(&args),
         Some(Verb::Demo(args)) => demo::run(&args),
         None => match verb_among(&cli.bare) {
             Some(verb) => usage_error(&format!(

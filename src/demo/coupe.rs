@@ -90,6 +90,21 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
     })
 }
 
+/// What stood on the shelf: a rebuilt 100 A machine.
+pub fn rebuilt_alternator() -> Result<CarModel, CurveError> {
+    let curve = OutputCurve::new(&[
+        (1150.0, 0.0),
+        (1500.0, 27.0),
+        (2000.0, 52.0),
+        (2500.0, 68.0),
+        (3000.0, 79.0),
+        (4000.0, 91.0),
+        (6000.0, 100.0),
+        (8000.0, 104.0),
+    ])?;
+    Ok(CarModel { curve, rated_a: 100.0, ..old_alternator()? })
+}
+
 /// After the swap: a 160 A machine on a smaller pulley.
 pub fn new_alternator() -> Result<CarModel, CurveError> {
     let curve = OutputCurve::new(&[

@@ -10,6 +10,7 @@ mod judge;
 pub mod logger;
 mod observe;
 mod recipes;
+mod repair;
 pub mod scenario;
 pub mod script;
 pub mod simulate;

@@ -10,6 +10,7 @@ use super::recipes::{
     MARK, all_off, at, coolant, duty, engine, heat_soaked, logger, marked, proof, relay, rpm,
     started, switch, tour, volts, warming,
 };
+use super::repair;
 use super::script::{Demand, Script};
 use crate::diagnosis::VerdictWord;
 use crate::log::{Place, Tap};
@@ -33,11 +34,9 @@ pub struct Recording {
 
 /// Every log, in the order of the story.
 pub fn recordings() -> Result<Vec<Recording>, CurveError> {
-    let mut all = vec![
-        healthy_baseline()?,
-        hot_idle_old_alternator()?,
-        new_alternator_cold()?,
-        new_alternator_soaked()?,
+    let mut all = vec![healthy_baseline()?, hot_idle_old_alternator()?];
+    all.extend(repair::logs()?);
+    all.extend([
         thin_ground()?,
         slipping_belt()?,
         regulator_high()?,
@@ -46,7 +45,7 @@ pub fn recordings() -> Result<Vec<Recording>, CurveError> {
         no_load_columns()?,
         decimal_comma()?,
         output_sweep()?,
-    ];
+    ]);
     all.extend(dyno_day::runs()?);
     Ok(all)
 }
@@ -88,7 +87,7 @@ fn healthy_baseline() -> Result<Recording, CurveError> {
 
 const SPEEDS: [f64; 4] = [1200.0, 1800.0, 2400.0, 3000.0];
 
-fn hot_idle_script() -> Script {
+pub(super) fn hot_idle_script() -> Script {
     let mut script = proof(started(480.0), 60.0, &SPEEDS);
     script.coolant = warming(64.0, 95.0, 50.0);
     script.underhood = warming(52.0, 78.0, 80.0);
@@ -113,64 +112,6 @@ fn hot_idle_old_alternator() -> Result<Recording, CurveError> {
         seed: 102,
         calls_for: Some(VerdictWord::FallsShortAtIdle),
         findings: &["short-at-idle", "battery-draining"],
-    })
-}
-
-fn new_alternator_cold() -> Result<Recording, CurveError> {
-    let channels = vec![
-        volts("Battery voltage", 0.02),
-        rpm("Engine speed"),
-        Channel::new(Shows::Temperature(Place::Coolant), "Coolant temperature", "°F", 1.0)
-            .scaled(1.8, 32.0, 1.0),
-        relay(FAN_LOW, "Radiator fan", LoadWords::OnOff),
-        relay(AC_CLUTCH, "AC clutch", LoadWords::OnOff),
-        duty(BLOWER, "Blower duty"),
-    ];
-    let dialect = Dialect {
-        separator: ';',
-        units: UnitStyle::Row,
-        clock: Clock::Elapsed,
-        time_header: "Time".into(),
-        line_end: "\r\n",
-        encoding: Encoding::Utf8Bom,
-        ..marked()
-    };
-    Ok(Recording {
-        name: "new-alternator-cold",
-        story: "After the swap, first start of the day, the same switches.",
-        car: coupe::new_alternator()?,
-        script: proof(started(400.0), 95.0, &[2400.0]),
-        logger: Logger { started_at: at(8, 3), ..logger(8.0, channels, dialect) },
-        seed: 103,
-        calls_for: Some(VerdictWord::KeepsUp),
-        findings: &[],
-    })
-}
-
-fn new_alternator_soaked() -> Result<Recording, CurveError> {
-    let channels = vec![
-        Channel::new(Shows::Voltage(Tap::Battery), "battery", "mV", 10.0).scaled(1000.0, 0.0, 10.0),
-        rpm("engine speed"),
-        coolant("coolant"),
-        relay(FAN_LOW, "fan relay", LoadWords::ZeroOne),
-        relay(AC_CLUTCH, "AC relay", LoadWords::ZeroOne),
-        duty(BLOWER, "blower"),
-    ];
-    let dialect = Dialect {
-        separator: '\t',
-        units: UnitStyle::Brackets,
-        clock: Clock::Milliseconds,
-        ..marked()
-    };
-    Ok(Recording {
-        name: "new-alternator-soaked",
-        story: "The proof: the new alternator after an hour's driving, all loads on at idle.",
-        car: coupe::new_alternator()?,
-        script: heat_soaked(proof(started(400.0), 100.0, &[2400.0])),
-        logger: Logger { started_at: at(11, 40), ..logger(10.0, channels, dialect) },
-        seed: 104,
-        calls_for: Some(VerdictWord::KeepsUp),
-        findings: &[],
     })
 }
 

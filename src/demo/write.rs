@@ -13,6 +13,7 @@ use super::coupe::OLD_CURVE;
 use super::dyno_day::BROKEN_RUN;
 use super::logger::Shows;
 use super::recipes::MARK;
+use super::repair::{PAIRS, PairTruth};
 use super::scenario::{Recording, recordings};
 use super::script::Demand;
 use super::simulate::{Simulated, simulate};
@@ -71,6 +72,8 @@ struct LogTruth {
 struct TruthFile {
     about: &'static str,
     logs: Vec<LogTruth>,
+    /// What logs held against each other have to come to.
+    comparisons: Vec<PairTruth>,
 }
 
 /// Every file of the demo, the same bytes each time.
@@ -91,7 +94,7 @@ pub fn files() -> Result<Vec<DemoFile>, DemoError> {
     files.push(old_sheet());
     let about = "The truth behind the invented sample logs: what a diagnosis has to find.";
     let readme = readme(&logs);
-    let mut truth = serde_json::to_value(TruthFile { about, logs })?;
+    let mut truth = serde_json::to_value(TruthFile { about, logs, comparisons: PAIRS.to_vec() })?;
     round(&mut truth);
     let mut json = serde_json::to_vec_pretty(&truth)?;
     json.push(b'\n');

@@ -3,6 +3,7 @@
 
 mod folder;
 mod html;
+pub mod proof;
 pub mod svg;
 pub mod tables;
 mod terminal;

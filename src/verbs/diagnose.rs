@@ -215,7 +215,7 @@ fn folder(args: &DiagnoseArgs, log: &Path) -> PathBuf {
 }
 
 /// Columns to print: the terminal's, or a page's where there is none.
-fn width() -> usize {
+pub fn width() -> usize {
     const PAGE: usize = 100;
     if !std::io::stdout().is_terminal() {
         return PAGE;

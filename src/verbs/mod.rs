@@ -2,10 +2,13 @@
 
 use std::process::ExitCode;
 
+pub mod compare;
 pub mod demo;
 pub mod diagnose;
 pub mod options;
+mod recorded;
 mod screen;
+pub mod verify;
 
 /// Could not.
 const FAILED: u8 = 1;

@@ -66,7 +66,7 @@ pub struct CarFlags {
     pub curve_c: Option<f64>,
 }
 
-fn positive(text: &str) -> Result<f64, String> {
+pub fn positive(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
         _ => Err(format!("{text:?} is no number over 0")),

@@ -1,0 +1,202 @@
+//! `stiffbus compare BEFORE AFTER…`: did the repair work? The page is the customer's.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::Args;
+
+use crate::car::{Acceptance, Car, Job};
+use crate::compare::{self, Agreed, Recorded, SamePair};
+use crate::comparison::Comparison;
+use crate::files::{same_file, write_whole};
+use crate::ingest::{ReadOptions, RoleRequest};
+use crate::json;
+use crate::report::{Overwrite, proof};
+use crate::verbs::diagnose::width;
+use crate::verbs::options::CarFlags;
+use crate::verbs::recorded::{Stated, record};
+use crate::verbs::{FAILED, screen, usage_error};
+
+#[derive(Debug, Clone, Default, Args)]
+pub struct CompareArgs {
+    /// The log before the repair
+    #[arg(value_name = "BEFORE")]
+    pub before: PathBuf,
+    /// The log after it, or several: cold, soaked, another day
+    #[arg(value_name = "AFTER", required = true)]
+    pub afters: Vec<PathBuf>,
+    /// Folder for the proof [default: stiffbus-report/AFTER-against-BEFORE beside the last log]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Replace a report that stands there, whatever it is of
+    #[arg(long)]
+    pub force: bool,
+    /// Open the proof in the browser
+    #[arg(long)]
+    pub open: bool,
+    /// Write the comparison as JSON to FILE too, or with "-" to standard output
+    #[arg(long, value_name = "FILE|-")]
+    pub json: Option<PathBuf>,
+    /// A load of the earlier log and what the later ones call it, e.g. fans=cooling_fan
+    #[arg(long, value_name = "BEFORE=AFTER")]
+    pub same: Vec<SamePair>,
+    /// What a column of the earlier log means, e.g. voltage=Vbat; #3 names the third
+    #[arg(long = "column-before", value_name = "ROLE=NAME", help_heading = "Reading")]
+    pub columns_before: Vec<RoleRequest>,
+    /// What a column of the later logs means
+    #[arg(long = "column-after", value_name = "ROLE=NAME", help_heading = "Reading")]
+    pub columns_after: Vec<RoleRequest>,
+    /// A CSV of marks for the earlier log: time, load, state
+    #[arg(long, value_name = "FILE", help_heading = "Reading")]
+    pub marks_before: Option<PathBuf>,
+    /// A CSV of marks for the later log; once for each of them, in their order
+    #[arg(long, value_name = "FILE", help_heading = "Reading")]
+    pub marks_after: Vec<PathBuf>,
+    /// Samples a second, for logs without a time column
+    #[arg(long, value_name = "HZ", value_parser = super::options::positive, allow_negative_numbers = true, help_heading = "Reading")]
+    pub sample_rate: Option<f64>,
+    /// Read 24 V and 48 V systems although every limit here is for 12 V
+    #[arg(long, help_heading = "Reading")]
+    pub any_voltage: bool,
+    /// Facts about the car after the repair, where they differ
+    /// [default: as before, or car.toml beside the later log]
+    #[arg(long, value_name = "FILE", help_heading = "The car")]
+    pub car_after: Option<PathBuf>,
+    #[command(flatten)]
+    pub car: CarFlags,
+}
+
+pub fn run(args: &CompareArgs) -> ExitCode {
+    if let Some(wrong) = senseless(args) {
+        return usage_error(&wrong);
+    }
+    match compared(args) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            anstream::eprintln!("stiffbus: {error}");
+            ExitCode::from(FAILED)
+        }
+    }
+}
+
+/// What is wrong with the flags together, before anything is read or written.
+fn senseless(args: &CompareArgs) -> Option<String> {
+    let marks = args.marks_after.len();
+    if marks > 0 && marks != args.afters.len() {
+        return Some(format!(
+            "--marks-after is given {marks} times for {} later logs; give it once for each, in \
+             their order",
+            args.afters.len()
+        ));
+    }
+    if args.out.as_deref().is_some_and(|out| same_file(out, Path::new("."))) {
+        return Some(
+            "--out names the current folder, and a proof gets a folder of its own; name one that \
+             need not exist, as in --out proof"
+                .to_owned(),
+        );
+    }
+    let file = json_file(args)?;
+    let read = [&args.before]
+        .into_iter()
+        .chain(&args.afters)
+        .chain(&args.marks_before)
+        .chain(&args.marks_after)
+        .chain(&args.car_after)
+        .chain(&args.car.car)
+        .chain(&args.car.alternator_curve);
+    read.into_iter().any(|input| same_file(input, file)).then(|| {
+        format!("--json {} is a file that is read; give the JSON its own name", file.display())
+    })
+}
+
+fn json_file(args: &CompareArgs) -> Option<&Path> {
+    args.json.as_deref().filter(|file| *file != Path::new("-"))
+}
+
+fn compared(args: &CompareArgs) -> Result<(), Box<dyn std::error::Error>> {
+    let dir = folder(args);
+    for log in [&args.before].into_iter().chain(&args.afters) {
+        if log.parent().is_some_and(|home| same_file(home, &dir)) {
+            return Err(format!(
+                "{}: is the folder of a log itself; give the proof a folder of its own with --out",
+                dir.display()
+            )
+            .into());
+        }
+    }
+    let comparison = comparison(args, &dir)?;
+    let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
+    proof::write_proof(&comparison, &dir, policy)?;
+    if let Some(file) = json_file(args) {
+        write_whole(file, json::text(&comparison).as_bytes())
+            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?;
+    }
+    if args.json.is_some() && json_file(args).is_none() {
+        screen::hand_over(&json::text(&comparison))?;
+    } else {
+        screen::show(&proof::terminal(&comparison, Some(&dir), width()))?;
+    }
+    if args.open
+        && let Err(error) = opener::open(dir.join(proof::PAGE))
+    {
+        anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", dir.display());
+    }
+    Ok(())
+}
+
+/// Beside the last log taken: that is where whoever proves it is at work.
+fn folder(args: &CompareArgs) -> PathBuf {
+    if let Some(out) = &args.out {
+        return out.clone();
+    }
+    let stem =
+        |log: &Path| log.file_stem().unwrap_or(log.as_os_str()).to_string_lossy().into_owned();
+    let last = args.afters.last().unwrap_or(&args.before);
+    let afters: Vec<String> = args.afters.iter().map(|log| stem(log)).collect();
+    let name = format!("{}-against-{}", afters.join("-and-"), stem(&args.before));
+    last.parent().unwrap_or(Path::new("")).join("stiffbus-report").join(name)
+}
+
+fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std::error::Error>> {
+    let old_car = args.car.car(&args.before)?;
+    let old_read = options(args, &old_car, &args.columns_before, args.marks_before.as_ref())?;
+    let mut agreed = Agreed { same: args.same.clone(), ..Agreed::default() };
+    let mut acceptance = old_car.acceptance.clone();
+    let mut job = Job::default();
+    let before = record(&args.before, Stated { car: old_car.clone(), read: old_read }, dir)?;
+    let mut afters: Vec<Recorded> = Vec::new();
+    for (k, log) in args.afters.iter().enumerate() {
+        let car = car_after(args, log)?;
+        // Said beforehand counts; what only the later log's folder says comes second.
+        acceptance = acceptance.or_else(|| car.acceptance.clone());
+        job = job.or(car.job.clone());
+        let read = options(args, &car, &args.columns_after, args.marks_after.get(k))?;
+        afters.push(record(log, Stated { car, read }, dir)?);
+    }
+    agreed.acceptance = acceptance.unwrap_or_else(Acceptance::default);
+    agreed.job = job.or(old_car.job);
+    Ok(compare::compare(&before, &afters, &agreed)?)
+}
+
+fn car_after(args: &CompareArgs, log: &Path) -> Result<Car, crate::car::CarError> {
+    let car = args.car_after.clone().or_else(|| args.car.car.clone());
+    CarFlags { car, ..args.car.clone() }.car(log)
+}
+
+fn options(
+    args: &CompareArgs,
+    car: &Car,
+    columns: &[RoleRequest],
+    marks: Option<&PathBuf>,
+) -> Result<ReadOptions, crate::ingest::RequestError> {
+    let mut wishes = RoleRequest::from_car(car)?;
+    wishes.extend(columns.iter().cloned());
+    Ok(ReadOptions {
+        columns: wishes,
+        sample_rate_hz: args.sample_rate,
+        marks: Vec::new(),
+        marks_file: marks.cloned(),
+        any_voltage: args.any_voltage,
+    })
+}

@@ -1,0 +1,115 @@
+//! A log read with its settings told, so that the same can be done again.
+
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+use crate::car::{Car, Job};
+use crate::compare::Recorded;
+use crate::comparison::{InputFile, Settings};
+use crate::ingest::{self, ReadOptions, RoleRequest, word_of};
+use crate::{DiagnoseError, diagnose};
+
+/// Where the files that settings name really lie.
+pub struct Places {
+    pub log: PathBuf,
+    pub marks: Option<PathBuf>,
+    pub curve: Option<PathBuf>,
+}
+
+/// What a person stated of one log, before it is read.
+pub struct Stated {
+    pub car: Car,
+    pub read: ReadOptions,
+}
+
+/// Reads and diagnoses a log. `report` is the folder that its paths are told from.
+pub fn record(
+    log: &Path,
+    stated: Stated,
+    report: &Path,
+) -> Result<Recorded, Box<dyn std::error::Error>> {
+    let input = |path: &Path| -> io::Result<InputFile> {
+        Ok(InputFile { path: told_from(report, path)?, sha256: sha256_of(path)? })
+    };
+    let curve = stated.car.alternator.curve.clone();
+    let settings = Settings {
+        path: told_from(report, log)?,
+        columns: stated.read.columns.iter().map(told).collect(),
+        sample_rate_hz: stated.read.sample_rate_hz,
+        any_voltage: stated.read.any_voltage,
+        marks: stated.read.marks_file.as_deref().map(input).transpose()?,
+        curve: curve.as_deref().map(input).transpose()?,
+        car: bare(stated.car.clone()),
+    };
+    let places = Places { log: log.to_path_buf(), marks: stated.read.marks_file.clone(), curve };
+    again(settings, &places)
+}
+
+/// Reads and diagnoses a log as its settings say.
+pub fn again(settings: Settings, places: &Places) -> Result<Recorded, Box<dyn std::error::Error>> {
+    let mut car = settings.car.clone();
+    car.alternator.curve = places.curve.clone();
+    car.read_sheet()?;
+    let columns: Result<Vec<RoleRequest>, _> =
+        settings.columns.iter().map(|text| text.parse()).collect();
+    let read = ReadOptions {
+        columns: columns?,
+        sample_rate_hz: settings.sample_rate_hz,
+        marks: Vec::new(),
+        marks_file: places.marks.clone(),
+        any_voltage: settings.any_voltage,
+    };
+    let log = ingest::read(&places.log, &read)?;
+    // A car's file may know more loads than one log shows.
+    car.name_loads(log.load_names());
+    let diagnosis = diagnose(&log, &car)
+        .map_err(|error: DiagnoseError| format!("{}: {error}", places.log.display()))?;
+    Ok(Recorded { diagnosis, settings })
+}
+
+/// The facts that a diagnosis uses, without what is recorded elsewhere.
+pub fn bare(mut car: Car) -> Car {
+    car.columns.clear();
+    car.alternator.curve = None;
+    car.alternator.sheet = None;
+    car.acceptance = None;
+    car.job = Job::default();
+    car
+}
+
+fn told(request: &RoleRequest) -> String {
+    format!("{}={}", word_of(request.role), request.name)
+}
+
+pub fn sha256_of(path: &Path) -> io::Result<String> {
+    let digest = Sha256::digest(fs::read(path)?);
+    Ok(digest.iter().map(|byte| format!("{byte:02x}")).collect())
+}
+
+/// `path` as seen from the folder `report`, which need not exist yet, with `/`
+/// between folders.
+fn told_from(report: &Path, path: &Path) -> io::Result<String> {
+    let (report, path) = (resolved(report)?, resolved(path)?);
+    let seen = pathdiff::diff_paths(&path, &report).unwrap_or(path);
+    let parts: Vec<String> =
+        seen.components().map(|part| part.as_os_str().to_string_lossy().into_owned()).collect();
+    Ok(parts.join("/"))
+}
+
+/// Without links and dots; of a path that is not there yet, as far as it is.
+fn resolved(path: &Path) -> io::Result<PathBuf> {
+    match path.canonicalize() {
+        Ok(found) => Ok(found),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            let (Some(parent), Some(name)) = (path.parent(), path.file_name()) else {
+                return Err(error);
+            };
+            let parent = if parent.as_os_str().is_empty() { Path::new(".") } else { parent };
+            Ok(resolved(parent)?.join(name))
+        }
+        Err(error) => Err(error),
+    }
+}
