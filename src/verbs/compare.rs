@@ -5,7 +5,7 @@ use std::process::ExitCode;
 
 use clap::Args;
 
-use crate::car::{Acceptance, Car, Job};
+use crate::car::{ALWAYS_ON, Acceptance, Car, Job};
 use crate::compare::{self, Agreed, Recorded, SamePair};
 use crate::comparison::Comparison;
 use crate::files::{same_file, write_whole};
@@ -173,6 +173,17 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
         job = job.or(car.job.clone());
         let read = options(args, &car, &args.columns_after, args.marks_after.get(k))?;
         afters.push(record(log, Stated { car, read }, dir)?);
+    }
+    for (load, _) in &args.car.load_amps {
+        let known = |recorded: &Recorded| {
+            let lanes = &recorded.diagnosis.picture.loads;
+            lanes.iter().any(|lane| lane.load.to_lowercase() == load.to_lowercase())
+        };
+        if load.to_lowercase() != ALWAYS_ON && ![&before].into_iter().chain(&afters).any(known) {
+            anstream::eprintln!(
+                "stiffbus: --load-amps {load} is of no use: no log names such a load"
+            );
+        }
     }
     agreed.acceptance = acceptance.unwrap_or_else(Acceptance::default);
     agreed.job = job.or(old_car.job);

@@ -167,7 +167,11 @@ impl Account {
         let log = log?;
         self.car_beside(name, &log, settings);
         match again(settings.clone(), &Places { log, marks, curve }) {
-            Ok(recorded) => Some(recorded),
+            Ok(mut recorded) => {
+                // The same bytes under another name are the same log.
+                recorded.diagnosis.source.file.clone_from(&side.source.file);
+                Some(recorded)
+            }
             Err(error) => {
                 self.wrong.push(format!("{name}: {error}"));
                 None
@@ -200,7 +204,8 @@ impl Account {
         let found = found.or_else(|why| by_hash(&file.sha256, places).ok_or(why));
         match found {
             Ok(path) => {
-                self.right.push(format!("{name}: {} is the {what} it was made from", told));
+                let now = path.display();
+                self.right.push(format!("{name}: {now} is the {what} it was made from"));
                 Some(path)
             }
             Err(why) => {

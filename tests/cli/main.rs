@@ -2,6 +2,7 @@
 //! garage, on the sample logs, on bad input and with every flag.
 
 mod bad_input;
+mod compare;
 mod flags;
 mod places;
 mod reports;
