@@ -12,15 +12,22 @@ mod held;
 mod matching;
 mod outcome;
 mod picture;
+mod regulator;
 mod same;
 mod seal;
 mod steps;
 
+#[cfg(test)]
+mod by_hand;
+#[cfg(test)]
+mod tests;
+
 use crate::car::{Acceptance, Job};
-use crate::comparison::{After, Comparison, FindingSeen, SCHEMA, Settings, Side};
+use crate::comparison::{After, Comparison, Conditions, FindingSeen, SCHEMA, Settings, Side};
 use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
+pub use change::change;
 pub use same::{SameError, SamePair};
 pub use seal::{is_sealed, seal};
 
@@ -93,8 +100,16 @@ fn after(
     let matched = matching::matched(old, new, &pairing);
     let points: Vec<_> = matched.pairs.iter().map(change::matched_point).collect();
     let criteria = criteria::criteria(old, new, &pairing, wanted, acceptance);
-    let gain_a = change::pooled_gain(&matched.pairs);
-    let call = outcome::of_one(&matched, &points, gain_a.as_ref(), &criteria, wanted);
+    let gain_a = change::pooled_gain(&matched.pairs, Conditions::is_fair);
+    let seen = outcome::Seen {
+        regulator: regulator::regulator(old, new, &matched.pairs, acceptance),
+        matched: &matched,
+        points: &points,
+        gain_a: gain_a.as_ref(),
+        criteria: &criteria,
+        wanted,
+    };
+    let call = outcome::of_one(&seen);
     After {
         side: side(recorded, name),
         outcome: call.outcome,

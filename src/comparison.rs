@@ -138,6 +138,11 @@ pub enum Conditions {
 }
 
 impl Conditions {
+    /// Whether an improvement here is one of the car and not of the day.
+    pub fn is_fair(self) -> bool {
+        matches!(self, Conditions::Same | Conditions::Harder)
+    }
+
     pub fn word(self) -> &'static str {
         match self {
             Conditions::Same => "same",

@@ -2,7 +2,7 @@
 
 use crate::analysis::LEVEL;
 use crate::compare::matching::Pair;
-use crate::comparison::{ChangeTest, MatchedPoint, PointSide, Standing};
+use crate::comparison::{ChangeTest, Conditions, MatchedPoint, PointSide, Standing};
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::stats::interval::{Summary, welch_summaries};
@@ -12,7 +12,7 @@ use crate::stats::interval::{Summary, welch_summaries};
 /// source).
 const DAY_TO_DAY_A: f64 = 3.0;
 /// … and by so many volts, held or not.
-const DAY_TO_DAY_V: f64 = 0.2;
+pub const DAY_TO_DAY_V: f64 = 0.2;
 /// A battery that takes more than this is hungry, and may hold a bus down by itself.
 const HUNGRY_A: f64 = 5.0;
 
@@ -92,12 +92,12 @@ fn difference(terms: &[(f64, &Estimate, &Estimate)]) -> Estimate {
     Estimate::new(value, value - below, value + above, grade.unwrap_or(Grade::Assumed), how)
 }
 
-/// Over the fair points where the bus leaves its setpoint in either log, the
-/// longest seen counting most.
-pub fn pooled_gain(pairs: &[Pair]) -> Option<Estimate> {
+/// Over the points of such conditions where the bus leaves its setpoint in either
+/// log, the longest seen counting most.
+pub fn pooled_gain(pairs: &[Pair], fits: impl Fn(Conditions) -> bool) -> Option<Estimate> {
     let terms: Vec<(f64, &Estimate, &Estimate)> = pairs
         .iter()
-        .filter(|pair| pair.is_fair() && gain(pair.before, pair.after).is_some())
+        .filter(|pair| fits(pair.conditions) && gain(pair.before, pair.after).is_some())
         .filter_map(|pair| {
             let (before, after) = (pair.before, pair.after);
             let seconds = before.seconds.min(after.seconds);

@@ -10,6 +10,9 @@ use crate::words::MILLIVOLT;
 
 /// Duties this far apart are the same switching.
 const DUTY_POINTS: f64 = 10.0;
+/// Noise that differs by less than this factor is the same: other loads run, the
+/// probe sits elsewhere (common practice, no source).
+const ANOTHER_NOISE: f64 = 1.3;
 
 /// The first of each switching that both logs have: the same load, the same way,
 /// the same loads on after it, in the same speed band.
@@ -129,14 +132,14 @@ pub fn noise_change(before: &Diagnosis, after: &Diagnosis) -> NoiseChange {
     };
     let change = estimate_change(was, is, "noise after less noise before");
     let words = format!("{} before, {} after", MILLIVOLT.with_range(was), MILLIVOLT.with_range(is));
-    let told = if change.low > 0.0 {
+    let told = if is.low > was.high * ANOTHER_NOISE {
         format!(
             "The bus is noisier than it was: {words}. A diode, a loose ground or the logger's own wiring does that; look at the ripple with a scope."
         )
-    } else if change.high < 0.0 {
+    } else if is.high * ANOTHER_NOISE < was.low {
         format!("The bus is quieter than it was: {words}.")
     } else {
-        format!("Noise is the same within its interval: {words}.")
+        format!("Noise is about the same: {words}.")
     };
     NoiseChange { change_v: Some(change), told }
 }
