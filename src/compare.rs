@@ -23,7 +23,7 @@ mod by_hand;
 mod tests;
 
 use crate::car::{Acceptance, Job};
-use crate::comparison::{After, Comparison, Conditions, FindingSeen, SCHEMA, Settings, Side};
+use crate::comparison::{After, Comparison, FindingSeen, Outcome, SCHEMA, Settings, Side};
 use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
@@ -98,18 +98,24 @@ fn after(
 ) -> After {
     let (old, new) = (&before.diagnosis, &recorded.diagnosis);
     let matched = matching::matched(old, new, &pairing);
-    let points: Vec<_> = matched.pairs.iter().map(change::matched_point).collect();
+    let points = change::matched_points(&matched.pairs);
     let criteria = criteria::criteria(old, new, &pairing, wanted, acceptance);
-    let gain_a = change::pooled_gain(&matched.pairs, Conditions::is_fair);
+    let (gained_a, lost_a) =
+        (change::pooled_gain(&matched.pairs), change::pooled_loss(&matched.pairs));
     let seen = outcome::Seen {
         regulator: regulator::regulator(old, new, &matched.pairs, acceptance),
         matched: &matched,
         points: &points,
-        gain_a: gain_a.as_ref(),
+        gained_a: gained_a.as_ref(),
+        lost_a: lost_a.as_ref(),
         criteria: &criteria,
         wanted,
     };
     let call = outcome::of_one(&seen);
+    let gain_a = match call.outcome {
+        Outcome::Worse => lost_a.or(gained_a),
+        _ => gained_a.or(lost_a),
+    };
     After {
         side: side(recorded, name),
         outcome: call.outcome,

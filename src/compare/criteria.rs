@@ -2,12 +2,16 @@
 
 use crate::car::{Acceptance, AskedHeat};
 use crate::compare::held::{Held, held};
-use crate::compare::matching::{any, parsed};
+use crate::compare::matching::{OnSet, any, parsed};
 use crate::compare::same::{Pairing, SameError, load_names, quoted};
 use crate::comparison::{Criterion, Reading};
 use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::words::{self, AMP, VOLT};
+
+/// A setpoint drifts down as a regulator warms, by less than this within one log
+/// (common practice, no source).
+const ABOVE_V: f64 = 0.4;
 
 /// The loads that have to be carried together, as the earlier log names them,
 /// with the duty that each had there.
@@ -45,10 +49,10 @@ pub fn wanted_loads(before: &Diagnosis, acceptance: &Acceptance) -> Result<Wante
             }
         }
     }
-    let sets: Vec<Option<Vec<(String, f64)>>> =
+    let sets: Vec<Option<OnSet>> =
         before.operating_points.iter().map(|point| parsed(&point.loads, &names)).collect();
     let unnamed = sets.iter().any(Option::is_none);
-    let used: Vec<&(String, f64)> = sets.iter().flatten().flatten().collect();
+    let used: Vec<&(String, f64)> = sets.iter().flatten().flat_map(|set| &set.loads).collect();
     let most = |name: &String| {
         used.iter().filter(|(load, _)| load == name).map(|(_, duty)| *duty).reduce(f64::max)
     };
@@ -244,6 +248,16 @@ pub fn setpoint_sound(diagnosis: &Diagnosis, acceptance: &Acceptance) -> (Readin
         return (Reading::NotShown, "the log shows no setpoint".to_owned());
     };
     let seen = VOLT.with_range(setpoint_v);
+    // A level that the bus leaves upwards for seconds on end is no setpoint.
+    let above = diagnosis
+        .operating_points
+        .iter()
+        .filter(|p| p.voltage_v.low > setpoint_v.high + ABOVE_V)
+        .max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
+    if let Some(point) = above.filter(|_| setpoint_v.low <= acceptance.most_setpoint_v) {
+        let also = VOLT.with_range(&point.voltage_v);
+        return (Reading::NotShown, format!("{seen}, but the bus also stands at {also}"));
+    }
     (within(setpoint_v, acceptance.least_setpoint_v, acceptance.most_setpoint_v), seen)
 }
 

@@ -100,7 +100,7 @@ pub fn held<'d>(
         parsed(&point.loads, names).is_some_and(|set| {
             loads
                 .iter()
-                .all(|(load, least)| set.iter().any(|(name, duty)| name == load && duty >= least))
+                .all(|(load, least)| set.loads.iter().any(|(name, duty)| name == load && duty >= least))
         })
     };
     for point in diagnosis.operating_points.iter().filter(on_together) {

@@ -105,12 +105,13 @@ fn why(
                 --marks-before when each load was on"
             .to_owned();
     };
-    if !set.is_empty() && new_names.is_empty() {
+    if !set.loads.is_empty() && new_names.is_empty() {
         return "the later log does not tell what was on: mark by hand with --marks-after when \
                 each load was on"
             .to_owned();
     }
     let lonely: Vec<String> = set
+        .loads
         .iter()
         .filter(|(name, _)| pairing.after(name).is_none())
         .map(|(name, _)| name.clone())
@@ -224,10 +225,20 @@ pub fn any(names: &[String]) -> String {
     }
 }
 
-/// Loads on with their duties in per cent; `None` where the set is known from
-/// the voltage alone.
-pub fn parsed(labels: &[String], names: &[String]) -> Option<Vec<(String, f64)>> {
-    labels.iter().map(|label| duty(label, names)).collect()
+/// What an operating point's labels say.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OnSet {
+    /// Loads on, with their duties in per cent.
+    pub loads: Vec<(String, f64)>,
+    /// Besides them something switched that no channel declares.
+    pub strays: bool,
+}
+
+/// `None` where what is on is known from the voltage alone.
+pub fn parsed(labels: &[String], names: &[String]) -> Option<OnSet> {
+    let loads: Vec<(String, f64)> = labels.iter().filter_map(|l| duty(l, names)).collect();
+    let strays = loads.len() < labels.len();
+    (!strays || !names.is_empty()).then_some(OnSet { loads, strays })
 }
 
 fn duty(label: &str, names: &[String]) -> Option<(String, f64)> {
@@ -251,10 +262,14 @@ fn loads_met(
 ) -> Option<Met> {
     let (olds, news) = (parsed(&old.loads, old_names)?, parsed(&new.loads, new_names)?);
     let mut met = Met::default();
+    if olds.strays || news.strays {
+        met.unknown = true;
+        met.how.push("something switched that no channel declares".to_owned());
+    }
     let mut seen = 0;
-    for (name, duty) in &olds {
+    for (name, duty) in &olds.loads {
         let partner = pairing.after(name)?;
-        let (_, after) = news.iter().find(|(new, _)| new == partner)?;
+        let (_, after) = news.loads.iter().find(|(new, _)| new == partner)?;
         seen += 1;
         let more = after - duty;
         if more.abs() > DUTY_POINTS {
@@ -268,12 +283,12 @@ fn loads_met(
             met.how.push(format!("{name} works less: {duty:.0} % before, {after:.0} % after"));
         }
     }
-    for (name, _) in news.iter().filter(|(name, _)| pairing.new_loads().contains(name)) {
+    for (name, _) in news.loads.iter().filter(|(name, _)| pairing.new_loads().contains(name)) {
         seen += 1;
         met.harder = true;
         met.how.push(format!("{name} is on besides"));
     }
-    (seen == news.len()).then_some(met)
+    (seen == news.loads.len()).then_some(met)
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! Proven, improved, unchanged, worse, or not comparable: what the matched points
 //! and the agreed criteria come to.
 
-use crate::compare::change::{by_amps, pooled_gain};
+use crate::compare::change::{change, is_gained, is_lost, open_fall};
 use crate::compare::criteria::Wanted;
 use crate::compare::matching::Matched;
 use crate::comparison::{
@@ -32,7 +32,9 @@ pub struct Seen<'s> {
     pub matched: &'s Matched<'s>,
     /// Of the matched pairs, in their order.
     pub points: &'s [MatchedPoint],
-    pub gain_a: Option<&'s Estimate>,
+    pub gained_a: Option<&'s Estimate>,
+    /// Below 0 where amps were lost.
+    pub lost_a: Option<&'s Estimate>,
     pub regulator: Standing,
     pub criteria: &'s [Criterion],
     pub wanted: &'s Wanted,
@@ -42,14 +44,11 @@ pub fn of_one(seen: &Seen) -> Call {
     let stands = |standing: Standing, fits: &dyn Fn(Conditions) -> bool| {
         seen.points.iter().any(|p| p.standing == standing && fits(p.conditions))
     };
-    // Where the later log asked for more, a lower bus is no fault of the repair.
-    let no_harder = |c: Conditions| matches!(c, Conditions::Same | Conditions::Easier);
-    let better = seen.gain_a.is_some_and(|gain| by_amps(gain) == Standing::Better)
+    let better = seen.gained_a.is_some_and(is_gained)
         || stands(Standing::Better, &Conditions::is_fair)
         || seen.regulator == Standing::Better;
-    let lost_a = pooled_gain(&seen.matched.pairs, no_harder);
-    let worse = lost_a.as_ref().is_some_and(|gain| by_amps(gain) == Standing::Worse)
-        || stands(Standing::Worse, &no_harder)
+    let worse = seen.lost_a.is_some_and(is_lost)
+        || stands(Standing::Worse, &Conditions::is_no_harder)
         || seen.regulator == Standing::Worse;
     let passes = seen.criteria.iter().all(|c| c.after == Reading::Pass);
     let failed = seen.criteria.iter().any(|c| c.before == Reading::Fail);
@@ -77,7 +76,7 @@ pub fn of_one(seen: &Seen) -> Call {
             [like, lost, unbroken].into_iter().flatten().chain(left_to_show(seen.criteria)).collect()
         }
     };
-    let headline = headline(outcome, seen, lost_a.as_ref(), &missing);
+    let headline = headline(outcome, seen, &missing);
     Call { outcome, headline, missing }
 }
 
@@ -129,6 +128,15 @@ fn why_not_comparable(seen: &Seen) -> Vec<String> {
         return vec![format!(
             "the later log is lower, but whether it was under like conditions is not known: {}",
             point.conditions_how
+        )];
+    }
+    if let Some(pair) = open_fall(pairs) {
+        let (change_v, _) = change(pair.before, pair.after);
+        return vec![format!(
+            "{} the bus is {} lower than before, and a battery that takes more charge does that \
+             too: charge it fully and log again, or log its current",
+            words::with_loads(&pair.before.loads),
+            VOLT.with_range(&change_v.negated())
         )];
     }
     let met = pairs.iter().any(|p| troubled(p.before) && p.conditions != Conditions::Easier);
@@ -202,12 +210,7 @@ fn telling<'p>(
     })
 }
 
-fn headline(
-    outcome: Outcome,
-    seen: &Seen,
-    lost_a: Option<&Estimate>,
-    missing: &[String],
-) -> String {
+fn headline(outcome: Outcome, seen: &Seen, missing: &[String]) -> String {
     if outcome == Outcome::NotComparable {
         let why = missing.first().map_or("", String::as_str);
         return format!("These logs cannot show whether the repair worked: {why}.");
@@ -233,8 +236,8 @@ fn headline(
         told.push(format!("{}{end}", sentence(point)));
     }
     let pooled = match outcome {
-        Outcome::ImprovedNotProven => seen.gain_a.map(|gain| (gain.clone(), "more")),
-        Outcome::Worse => lost_a.map(|gain| (gain.negated(), "less")),
+        Outcome::ImprovedNotProven => seen.gained_a.map(|gain| (gain.clone(), "more")),
+        Outcome::Worse => seen.lost_a.map(|gain| (gain.negated(), "less")),
         _ => None,
     };
     // Where no one point shows it, only all of them together do.

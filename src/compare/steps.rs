@@ -60,6 +60,10 @@ fn same_set(
 ) -> bool {
     let sets = (parsed(&old.loads_after, old_names), parsed(&new.loads_after, new_names));
     let (Some(olds), Some(news)) = sets else { return false };
+    if olds.strays || news.strays {
+        return false;
+    }
+    let (olds, news) = (olds.loads, news.loads);
     let partner = |(name, duty): &(String, f64)| {
         news.iter().any(|(new, after)| {
             pairing.after(name) == Some(new) && (after - duty).abs() <= DUTY_POINTS
@@ -87,8 +91,8 @@ pub fn matched_keep_up(
 ) -> Vec<MatchedKeepUp> {
     let (old_names, new_names) = (load_names(before), load_names(after));
     let renamed = |loads: &[String]| -> Option<Vec<(String, f64)>> {
-        let set = parsed(loads, &old_names)?;
-        set.into_iter().map(|(name, duty)| Some((pairing.after(&name)?.to_owned(), duty))).collect()
+        let set = parsed(loads, &old_names).filter(|set| !set.strays)?;
+        set.loads.into_iter().map(|(name, duty)| Some((pairing.after(&name)?.to_owned(), duty))).collect()
     };
     let sorted = |mut set: Vec<(String, f64)>| {
         set.sort_by(|a, b| a.0.cmp(&b.0));
@@ -102,7 +106,10 @@ pub fn matched_keep_up(
             let new = after
                 .keep_up
                 .iter()
-                .find(|new| parsed(&new.loads, &new_names).map(&sorted) == Some(wanted.clone()))?;
+                .find(|new| {
+                    let set = parsed(&new.loads, &new_names).filter(|set| !set.strays);
+                    set.map(|set| sorted(set.loads)) == Some(wanted.clone())
+                })?;
             Some(MatchedKeepUp {
                 loads: old.loads.clone(),
                 before: old.clone(),

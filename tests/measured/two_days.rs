@@ -281,6 +281,23 @@ impl Day {
         }
     }
 
+    /// Whether the bus holds while the first load is on by itself, and before it.
+    pub fn holds_first_load(&self) -> bool {
+        let of_first = |duty: f64| {
+            move |switch: &&Switch| switch.load == 0 && switch.duty == duty
+        };
+        let switches = &self.case.script.switches;
+        let (Some(on), Some(off)) =
+            (switches.iter().find(of_first(1.0)), switches.iter().find(of_first(0.0)))
+        else {
+            return false;
+        };
+        let states = &self.case.simulated.truth.samples.state;
+        let spans = [(on.at_s - 10.0, on.at_s), (on.at_s + 4.0, off.at_s)];
+        let spans = spans.map(|(start_s, end_s)| Span { start_s, end_s });
+        self.inside(&spans).into_iter().all(|k| states[k] == BusState::Holding)
+    }
+
     fn inside(&self, spans: &[Span]) -> Vec<usize> {
         let time_s = self.case.simulated.time_s.iter().enumerate();
         time_s.filter(|(_, t)| spans.iter().any(|s| s.contains(**t))).map(|(k, _)| k).collect()
