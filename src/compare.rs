@@ -98,7 +98,7 @@ fn after(
 ) -> After {
     let (old, new) = (&before.diagnosis, &recorded.diagnosis);
     let matched = matching::matched(old, new, &pairing);
-    let points = change::matched_points(&matched.pairs);
+    let points = change::matched_points(&matched.pairs, |point| wanted.is(point));
     let criteria = criteria::criteria(old, new, &pairing, wanted, acceptance);
     let (gained_a, lost_a) =
         (change::pooled_gain(&matched.pairs), change::pooled_loss(&matched.pairs));

@@ -16,14 +16,20 @@ pub const DAY_TO_DAY_V: f64 = 0.2;
 /// A battery that takes so much more than on another day may hold a bus down by itself.
 const HUNGRY_A: f64 = 5.0;
 /// One point of ten differs by chance where each is looked at by a 90 % interval:
-/// a point by itself has to differ by a 99 % one (2.576 over 1.645 deviations).
+/// a point that nobody agreed on beforehand has to differ by a 99 % one (2.576
+/// over 1.645 deviations).
 const AMONG_MANY: f64 = 1.57;
 /// A machine at its limit tips over from one day to the next, at one set of loads
 /// or two that draw alike; not at this many.
 const TIPPED_POINTS: usize = 3;
 
-pub fn matched_points(pairs: &[Pair]) -> Vec<MatchedPoint> {
-    let mut points: Vec<MatchedPoint> = pairs.iter().map(matched_point).collect();
+/// `is_agreed` knows the running that was agreed to be looked at.
+pub fn matched_points(
+    pairs: &[Pair],
+    is_agreed: impl Fn(&OperatingPoint) -> bool,
+) -> Vec<MatchedPoint> {
+    let point = |pair: &Pair| matched_point(pair, is_agreed(pair.before));
+    let mut points: Vec<MatchedPoint> = pairs.iter().map(point).collect();
     let volts: Vec<Standing> =
         pairs.iter().zip(&points).map(|(pair, point)| by_volts(pair, &point.change_v)).collect();
     for standing in [Standing::Better, Standing::Worse] {
@@ -39,11 +45,12 @@ pub fn matched_points(pairs: &[Pair]) -> Vec<MatchedPoint> {
     points
 }
 
-fn matched_point(pair: &Pair) -> MatchedPoint {
+fn matched_point(pair: &Pair, is_agreed: bool) -> MatchedPoint {
     let (before, after) = (pair.before, pair.after);
     let (change_v, test) = change(before, after);
     let gain_a = gain(before, after);
-    let standing = by_amps(pair, gain_a.as_ref());
+    let widened = if is_agreed { 1.0 } else { AMONG_MANY };
+    let standing = by_amps(pair, gain_a.as_ref().map(|gain| wider(gain, widened)));
     MatchedPoint {
         loads: before.loads.clone(),
         rpm_low: before.rpm_low,
@@ -155,8 +162,8 @@ pub fn is_lost(gain_a: &Estimate) -> bool {
 
 /// A machine that holds the bus gives what is asked and may have more: a gain is
 /// one over a machine at its limit, and only a machine at its limit has lost any.
-fn by_amps(pair: &Pair, gain_a: Option<&Estimate>) -> Standing {
-    let Some(gain_a) = gain_a.map(among_many) else { return Standing::NoClearChange };
+fn by_amps(pair: &Pair, gain_a: Option<Estimate>) -> Standing {
+    let Some(gain_a) = gain_a else { return Standing::NoClearChange };
     if !holds(pair.before) && is_gained(&gain_a) {
         Standing::Better
     } else if !holds(pair.after) && is_lost(&gain_a) {
@@ -166,10 +173,10 @@ fn by_amps(pair: &Pair, gain_a: Option<&Estimate>) -> Standing {
     }
 }
 
-fn among_many(gain_a: &Estimate) -> Estimate {
+fn wider(gain_a: &Estimate, factor: f64) -> Estimate {
     let Estimate { value, low, high, .. } = *gain_a;
-    let low = value - AMONG_MANY * (value - low);
-    let high = value + AMONG_MANY * (high - value);
+    let low = value - factor * (value - low);
+    let high = value + factor * (high - value);
     Estimate { low, high, ..gain_a.clone() }
 }
 
@@ -198,17 +205,30 @@ fn tipped(pair: &Pair, change_v: &Estimate) -> Standing {
     }
 }
 
+/// Why a bus that no longer holds says nothing of the machine.
+pub enum OpenFall<'p, 'd> {
+    /// A hungrier battery may do it.
+    Battery(&'p Pair<'d>),
+    /// The later log asked for more, or nobody knows.
+    Conditions(&'p Pair<'d>),
+}
+
 /// The point with most on where the bus no longer holds, where that is so at many
-/// and the amps leave open whether the machine or a hungrier battery does it.
-pub fn open_fall<'p, 'd>(pairs: &'p [Pair<'d>]) -> Option<&'p Pair<'d>> {
-    let fallen = |pair: &&Pair| {
+/// and the logs leave open what does it.
+pub fn open_fall<'p, 'd>(pairs: &'p [Pair<'d>]) -> Option<OpenFall<'p, 'd>> {
+    let fallen = pairs.iter().filter(|pair| {
         let (change_v, _) = change(pair.before, pair.after);
-        pair.conditions.is_no_harder() && tipped(pair, &change_v) == Standing::Worse
+        tipped(pair, &change_v) == Standing::Worse
+    });
+    let (fair, unfair): (Vec<&Pair>, Vec<&Pair>) =
+        fallen.partition(|pair| pair.conditions.is_no_harder());
+    let most = |fallen: &[&'p Pair<'d>]| {
+        let most = fallen.iter().max_by_key(|pair| pair.before.loads.len()).copied();
+        most.filter(|_| fallen.len() >= TIPPED_POINTS)
     };
-    let fallen: Vec<&Pair> = pairs.iter().filter(fallen).collect();
     let may_be_lost = pooled_loss(pairs).is_none_or(|gain| gain.low < -DAY_TO_DAY_A);
-    let most = fallen.iter().max_by_key(|pair| pair.before.loads.len()).copied();
-    most.filter(|_| fallen.len() >= TIPPED_POINTS && may_be_lost)
+    let battery = most(&fair).filter(|_| may_be_lost).map(OpenFall::Battery);
+    battery.or_else(|| most(&unfair).map(OpenFall::Conditions))
 }
 
 /// `new` less `old`, their errors being independent.
@@ -256,6 +276,26 @@ mod tests {
         assert!(!is_lost(&amps(-8.0, -14.0, -2.0)));
     }
 
+    /// 14 A ± 7 is beyond √(7² + 6²) = 9.2; by 99 %, ± 11, within √(11² + 6²) = 12.5
+    /// it is too, and 11 A ± 7 is not.
+    #[test]
+    fn what_nobody_agreed_on_has_to_show_more() {
+        let old = |gives_a| OperatingPoint {
+            battery_gives_a: Some(amps(gives_a, gives_a - 7.0, gives_a + 7.0)),
+            ..draining(&[], gives_a)
+        };
+        let new =
+            OperatingPoint { battery_gives_a: Some(amps(0.0, 0.0, 0.0)), ..draining(&[], 0.0) };
+        let of = |gives_a, agreed: bool| {
+            let old = old(gives_a);
+            matched_points(&[pair(&old, &new)], |_| agreed)[0].standing
+        };
+        assert_eq!(of(14.0, false), Standing::Better);
+        assert_eq!(of(11.0, false), Standing::NoClearChange);
+        assert_eq!(of(11.0, true), Standing::Better);
+        assert_eq!(of(9.0, true), Standing::NoClearChange);
+    }
+
     fn pair<'d>(before: &'d OperatingPoint, after: &'d OperatingPoint) -> Pair<'d> {
         Pair { before, after, conditions: Conditions::Same, how: String::new() }
     }
@@ -271,12 +311,12 @@ mod tests {
             ..holding(&[])
         };
         let full = holding(&[]);
-        let found = matched_points(&[pair(&hungry, &full)]);
+        let found = matched_points(&[pair(&hungry, &full)], |_| true);
         assert_eq!(found[0].standing, Standing::NoClearChange);
         assert!(found[0].gain_a.as_ref().is_some_and(is_lost));
         assert!(pooled_loss(&[pair(&hungry, &full)]).is_none());
         // The other way round the machine at its limit is the later one.
-        let found = matched_points(&[pair(&full, &hungry)]);
+        let found = matched_points(&[pair(&full, &hungry)], |_| true);
         assert_eq!(found[0].standing, Standing::NoClearChange);
         assert!(pooled_gain(&[pair(&full, &hungry)]).is_none());
     }
@@ -288,8 +328,9 @@ mod tests {
         let short = draining(&[], 2.0);
         let cured = holding(&[]);
         let one = pair(&short, &cured);
-        assert_eq!(matched_points(&[one.clone()])[0].standing, Standing::NoClearChange);
-        let three = matched_points(&[one.clone(), one.clone(), one]);
+        let alone = matched_points(std::slice::from_ref(&one), |_| true);
+        assert_eq!(alone[0].standing, Standing::NoClearChange);
+        let three = matched_points(&[one.clone(), one.clone(), one], |_| true);
         assert!(three.iter().all(|p| p.standing == Standing::Better));
     }
 }

@@ -23,6 +23,11 @@ pub struct Wanted {
 }
 
 impl Wanted {
+    /// Whether `point` of the earlier log is the agreed running, at idle.
+    pub fn is(&self, point: &OperatingPoint) -> bool {
+        point.rpm_low == Some(0.0) && point.loads == self.labels()
+    }
+
     /// As an operating point's labels: "blower 60 %".
     pub fn labels(&self) -> Vec<String> {
         let label = |(name, duty): &(String, f64)| {
@@ -177,20 +182,17 @@ fn never(held: &Held, acceptance: &Acceptance) -> String {
     if let Some(point) = held.cooler.first() {
         format!("seen only {}, not {asked}", point.heat.word())
     } else if held.heat_unknown {
-        format!("seen, but the log tells no temperature, so nobody knows whether it was {asked}")
+        format!("the log tells no temperature, so nobody knows whether it was {asked}")
     } else if held.speed_unknown {
-        "seen, but the log has no engine speed, so nobody knows whether it was idle".to_owned()
+        "the log has no engine speed, so nobody knows whether it was idle".to_owned()
     } else {
         "never in this log".to_owned()
     }
 }
 
 fn at_setpoint(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
-    if let Some(why) = &log.blind {
-        return (Reading::NotShown, why.clone());
-    }
-    if log.held.points.is_empty() {
-        return (Reading::NotShown, never(&log.held, acceptance));
+    if log.blind.is_some() || log.held.points.is_empty() {
+        return (Reading::NotShown, "that running is not shown".to_owned());
     }
     let Some(mean_v) = log.held.furthest_under_v() else {
         return (Reading::NotShown, "the log shows no setpoint".to_owned());
@@ -211,7 +213,10 @@ fn at_setpoint(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
     if under_v.low > acceptance.within_v {
         (Reading::Fail, seen)
     } else if under_v.grade == Grade::Assumed {
-        (Reading::NotShown, format!("{seen}, but that is a common one: the log never shows its own"))
+        (
+            Reading::NotShown,
+            format!("{seen}, but that is a common one: the log never shows its own"),
+        )
     } else if under_v.high <= acceptance.within_v {
         (Reading::Pass, seen)
     } else {

@@ -98,9 +98,9 @@ pub fn held<'d>(
     let mut held = Held::default();
     let on_together = |point: &&OperatingPoint| {
         parsed(&point.loads, names).is_some_and(|set| {
-            loads
-                .iter()
-                .all(|(load, least)| set.loads.iter().any(|(name, duty)| name == load && duty >= least))
+            loads.iter().all(|(load, least)| {
+                set.loads.iter().any(|(name, duty)| name == load && duty >= least)
+            })
         })
     };
     for point in diagnosis.operating_points.iter().filter(on_together) {

@@ -1,7 +1,7 @@
 //! Proven, improved, unchanged, worse, or not comparable: what the matched points
 //! and the agreed criteria come to.
 
-use crate::compare::change::{change, is_gained, is_lost, open_fall};
+use crate::compare::change::{OpenFall, change, is_gained, is_lost, open_fall};
 use crate::compare::criteria::Wanted;
 use crate::compare::matching::Matched;
 use crate::comparison::{
@@ -73,7 +73,11 @@ pub fn of_one(seen: &Seen) -> Call {
                 "that anything was wrong before: the earlier log fails nothing of what was agreed"
                     .to_owned()
             });
-            [like, lost, unbroken].into_iter().flatten().chain(left_to_show(seen.criteria)).collect()
+            [like, lost, unbroken]
+                .into_iter()
+                .flatten()
+                .chain(left_to_show(seen.criteria))
+                .collect()
         }
     };
     let headline = headline(outcome, seen, &missing);
@@ -121,23 +125,28 @@ fn why_not_comparable(seen: &Seen) -> Vec<String> {
         return reasons;
     }
     let troubled = |point: &OperatingPoint| point.state != BusState::Holding && point.is_sure();
-    let lower = |p: &&MatchedPoint| {
-        p.standing == Standing::Worse && p.conditions == Conditions::Unknown
+    let lower = |change_v: &Estimate, loads: &[String]| {
+        let (with, lower_v) = (words::with_loads(loads), VOLT.with_range(&change_v.negated()));
+        format!("{with} the bus is {lower_v} lower than before, but")
     };
-    if let Some(point) = seen.points.iter().find(lower) {
-        return vec![format!(
-            "the later log is lower, but whether it was under like conditions is not known: {}",
-            point.conditions_how
-        )];
+    let unfair = |p: &&MatchedPoint| p.standing == Standing::Worse && !p.conditions.is_no_harder();
+    if let Some(point) = seen.points.iter().find(unfair) {
+        let lower = lower(&point.change_v, &point.loads);
+        return vec![format!("{lower} not under like conditions: {}", point.conditions_how)];
     }
-    if let Some(pair) = open_fall(pairs) {
-        let (change_v, _) = change(pair.before, pair.after);
-        return vec![format!(
-            "{} the bus is {} lower than before, and a battery that takes more charge does that \
-             too: charge it fully and log again, or log its current",
-            words::with_loads(&pair.before.loads),
-            VOLT.with_range(&change_v.negated())
-        )];
+    match open_fall(pairs) {
+        Some(OpenFall::Battery(pair)) => {
+            let lower = lower(&change(pair.before, pair.after).0, &pair.before.loads);
+            return vec![format!(
+                "{lower} a battery that takes more charge does that too: charge it fully and log \
+                 again, or log its current"
+            )];
+        }
+        Some(OpenFall::Conditions(pair)) => {
+            let lower = lower(&change(pair.before, pair.after).0, &pair.before.loads);
+            return vec![format!("{lower} not under like conditions: {}", pair.how)];
+        }
+        None => {}
     }
     let met = pairs.iter().any(|p| troubled(p.before) && p.conditions != Conditions::Easier);
     let sound = |c: &Criterion| c.id == "setpoint-sound" && c.before == Reading::Fail;
@@ -171,11 +180,14 @@ fn grouped<'r>(all: impl Iterator<Item = (&'r [String], &'r str)>) -> Vec<String
     }
     // A stable sort: those with most on first.
     groups.sort_by_key(|(_, loads, _)| std::cmp::Reverse(loads.len()));
+    if let [(why, _, 2..)] = groups.as_slice() {
+        return vec![(*why).to_owned()];
+    }
     let told = groups.into_iter().map(|(why, loads, count)| match count {
         1 => format!("{}: {why}", words::with_loads(loads)),
         n => {
-            let others = words::plural(n - 1, "other set", "other sets");
-            format!("{} (and {others}): {why}", words::with_loads(loads))
+            let others = words::plural(n - 1, "other set of loads", "other sets of loads");
+            format!("{}, and {others}: {why}", words::with_loads(loads))
         }
     });
     told.collect()
@@ -230,6 +242,9 @@ fn headline(outcome: Outcome, seen: &Seen, missing: &[String]) -> String {
     }
     if let Some(point) = telling(outcome, seen.points, seen.wanted) {
         let end = match outcome {
+            Outcome::NoChange if point.before.state != point.after.state => {
+                ". The amps behind that are no more than one car differs by from day to day."
+            }
             Outcome::NoChange => ": no more than charge, warmth and noise differ from day to day.",
             _ => ".",
         };
@@ -259,7 +274,8 @@ fn headline(outcome: Outcome, seen: &Seen, missing: &[String]) -> String {
 fn sentence(point: &MatchedPoint) -> String {
     let draining = point.before.state == BusState::Draining;
     let amps = point.before.implied_deficit_a.as_ref().filter(|_| draining);
-    let bus = |side: &PointSide| format!("{}, {}", VOLT.with_range(&side.voltage_v), side.state.word());
+    let bus =
+        |side: &PointSide| format!("{}, {}", VOLT.with_range(&side.voltage_v), side.state.word());
     let old = match amps {
         Some(amps) => format!(
             "{} with the battery giving {}",

@@ -19,8 +19,7 @@ pub fn regulator(
     pairs: &[Pair],
     acceptance: &Acceptance,
 ) -> Standing {
-    let readings =
-        (setpoint_sound(before, acceptance).0, setpoint_sound(after, acceptance).0);
+    let readings = (setpoint_sound(before, acceptance).0, setpoint_sound(after, acceptance).0);
     let standing = match readings {
         (Reading::Fail, Reading::Pass) => Standing::Better,
         (Reading::Pass, Reading::Fail) => Standing::Worse,

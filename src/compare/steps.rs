@@ -92,7 +92,10 @@ pub fn matched_keep_up(
     let (old_names, new_names) = (load_names(before), load_names(after));
     let renamed = |loads: &[String]| -> Option<Vec<(String, f64)>> {
         let set = parsed(loads, &old_names).filter(|set| !set.strays)?;
-        set.loads.into_iter().map(|(name, duty)| Some((pairing.after(&name)?.to_owned(), duty))).collect()
+        set.loads
+            .into_iter()
+            .map(|(name, duty)| Some((pairing.after(&name)?.to_owned(), duty)))
+            .collect()
     };
     let sorted = |mut set: Vec<(String, f64)>| {
         set.sort_by(|a, b| a.0.cmp(&b.0));
@@ -103,13 +106,10 @@ pub fn matched_keep_up(
         .iter()
         .filter_map(|old| {
             let wanted = sorted(renamed(&old.loads)?);
-            let new = after
-                .keep_up
-                .iter()
-                .find(|new| {
-                    let set = parsed(&new.loads, &new_names).filter(|set| !set.strays);
-                    set.map(|set| sorted(set.loads)) == Some(wanted.clone())
-                })?;
+            let new = after.keep_up.iter().find(|new| {
+                let set = parsed(&new.loads, &new_names).filter(|set| !set.strays);
+                set.map(|set| sorted(set.loads)) == Some(wanted.clone())
+            })?;
             Some(MatchedKeepUp {
                 loads: old.loads.clone(),
                 before: old.clone(),

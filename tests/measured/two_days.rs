@@ -57,7 +57,9 @@ pub fn car_of(seed: u64, kind: Kind) -> CarModel {
     let wants_a = wanted_a(&car);
     car.rated_a = match kind {
         Kind::Sound => wants_a * rng.random_range(1.12..1.7) / share_at(&car, idle_rpm(&car)),
-        Kind::ShortALittle => wants_a * rng.random_range(0.84..0.96) / share_at(&car, idle_rpm(&car)),
+        Kind::ShortALittle => {
+            wants_a * rng.random_range(0.84..0.96) / share_at(&car, idle_rpm(&car))
+        }
         Kind::ShortALot => wants_a * rng.random_range(0.5..0.84) / share_at(&car, idle_rpm(&car)),
         Kind::ShortEverywhere => wants_a * rng.random_range(0.6..0.92) / share_at(&car, 2600.0),
     };
@@ -258,8 +260,7 @@ impl Day {
     pub fn recorded(&self) -> &Recorded {
         self.recorded.get_or_init(|| {
             let mut facts = Car::default();
-            facts.battery.cca_a =
-                self.case.seed.is_multiple_of(2).then_some(self.case.car.cca_a);
+            facts.battery.cca_a = self.case.seed.is_multiple_of(2).then_some(self.case.car.cca_a);
             let diagnosis = diagnose(&self.case, &facts);
             Recorded { diagnosis, settings: Default::default() }
         })
@@ -283,9 +284,7 @@ impl Day {
 
     /// Whether the bus holds while the first load is on by itself, and before it.
     pub fn holds_first_load(&self) -> bool {
-        let of_first = |duty: f64| {
-            move |switch: &&Switch| switch.load == 0 && switch.duty == duty
-        };
+        let of_first = |duty: f64| move |switch: &&Switch| switch.load == 0 && switch.duty == duty;
         let switches = &self.case.script.switches;
         let (Some(on), Some(off)) =
             (switches.iter().find(of_first(1.0)), switches.iter().find(of_first(0.0)))
