@@ -12,6 +12,8 @@ mod keep_up;
 mod line_ohm;
 mod matching;
 mod output;
+mod pairs;
+mod two_days;
 
 use std::sync::OnceLock;
 
