@@ -16,13 +16,13 @@ use crate::report::words::{self, AMP, VOLT, columns, plain, plural, shorten};
 use super::told;
 
 /// Rows of the table of matched points, over all later logs; of each at least one.
-const MOST_POINTS: usize = 4;
+const MOST_POINTS: usize = 3;
 const MOST_MISSING: usize = 3;
 /// From this width the table has room for before beside after, and for amps.
 const ROOMY: usize = 96;
 /// Columns that a reading takes, and that what is asked needs at least.
 const READING: usize = 11;
-const ASKED: usize = 24;
+const ASKED: usize = 40;
 
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
@@ -188,10 +188,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
     if alike {
         notes.push("All at like conditions.".to_owned());
     } else {
-        notes.push(
-            "In brackets behind: conditions after; better at easier or unknown ones proves nothing."
-                .to_owned(),
-        );
+        notes.push("Better at easier or unknown conditions proves nothing.".to_owned());
     }
     if let Some(grade) = one_grade.filter(|_| roomy) {
         notes.push(format!("Amps: what the battery gave before, {}.", grade.word()));

@@ -105,14 +105,16 @@ pub fn band(rpm_low: Option<f64>, rpm_high: Option<f64>) -> Option<String> {
     }
 }
 
-/// "872 rpm, hot, 68 s"
+/// "at 872 rpm, hot, 68 s"; no number is torn from its unit at the end of a line.
 pub fn place(side: &PointSide) -> String {
+    let whole = |number: String| number.replace(' ', "\u{a0}");
     let mut parts: Vec<String> = Vec::new();
-    parts.extend(side.rpm.filter(|rpm| rpm.is_finite()).map(|rpm| RPM.of(rpm)));
+    let known = side.rpm.filter(|rpm| rpm.is_finite());
+    parts.extend(known.map(|rpm| format!("at {}", whole(RPM.of(rpm)))));
     if side.heat != Heat::Unknown {
         parts.push(side.heat.word().to_owned());
     }
-    parts.push(words::duration(side.seconds));
+    parts.push(whole(words::duration(side.seconds)));
     parts.join(", ")
 }
 
@@ -128,14 +130,19 @@ pub fn gives(side: &PointSide) -> Option<String> {
     Some(format!("battery gives {}", AMP.with_range(amps)))
 }
 
-/// What machine and wiring carry more, or less, than before.
-pub fn gain(point: &MatchedPoint) -> Option<String> {
-    let amps = point.gain_a.as_ref().filter(|amps| !AMP.is_nothing(amps))?;
-    Some(if amps.value < 0.0 {
-        format!("carries {} less", AMP.with_range(&amps.negated()))
+/// What machine and wiring carry more, or less: "14 A (6 to 31, assumed) more than
+/// before"; `None` where it is nothing at the digits shown.
+pub fn carried(gain_a: &Estimate) -> Option<String> {
+    if AMP.is_nothing(gain_a) {
+        None
+    } else if gain_a.low <= 0.0 && 0.0 <= gain_a.high {
+        let (range, grade) = (AMP.range(gain_a), gain_a.grade.word());
+        Some(format!("as much as before ({range} A, {grade})"))
+    } else if gain_a.value < 0.0 {
+        Some(format!("{} less than before", AMP.with_range(&gain_a.negated())))
     } else {
-        format!("carries {} more", AMP.with_range(amps))
-    })
+        Some(format!("{} more than before", AMP.with_range(gain_a)))
+    }
 }
 
 /// What the point says of the repair: what counts for nothing says so.
@@ -154,11 +161,11 @@ pub fn probability(p: f64) -> String {
     if !p.is_finite() {
         format!("p {}", words::NOT_TOLD)
     } else if p < LEAST_P {
-        format!("p < {}", number(LEAST_P, 4))
+        format!("p\u{a0}<\u{a0}{}", number(LEAST_P, 4))
     } else if p < 0.1 {
-        format!("p = {}", number(p, 4))
+        format!("p\u{a0}=\u{a0}{}", number(p, 4))
     } else {
-        format!("p = {}", number(p, 2))
+        format!("p\u{a0}=\u{a0}{}", number(p, 2))
     }
 }
 

@@ -87,11 +87,13 @@ impl Layout {
         let said = format!("At 0 s {}.", plain(&picture.aligned_at));
         let step_lines = wrapped(&said, paper.size, paper.width - 16);
         let top = paper.top + step_lines.len() as i32 * paper.line() + 3 * paper.size;
+        // Flat, so that the letters stay legible where it is printed.
         let more = picture.traces.len().saturating_sub(2) as i32;
-        let tall = if paper.narrow { 420 + 60 * more } else { 300 + 44 * more };
+        let tall = if paper.narrow { 420 + 60 * more } else { 210 + 16 * more };
         let bottom = top + tall;
         let legend_top = bottom + 3 * paper.size + 26;
-        let height = legend_top + picture.traces.len() as i32 * paper.line();
+        let rows = picture.traces.len().div_ceil(if paper.narrow { 1 } else { 2 });
+        let height = legend_top + rows as i32 * paper.line();
         Layout { paper, step_lines, panel: (top, bottom), legend_top, height }
     }
 }
@@ -148,22 +150,22 @@ fn draw(canvas: &Canvas, picture: &ProofPicture, layout: &Layout) -> Drawn {
     for (trace, style) in styles() {
         band(canvas, &panel, trace, style.ink)?;
     }
-    for (trace, style) in styles() {
+    // The dashes of the first log last, so that they show on a line that lies under them.
+    for (trace, style) in styles().rev() {
         labels.extend(line(canvas, &panel, trace, style)?);
     }
     ground_words(canvas, picture, &panel, size)?;
     let narrow = paper.narrow;
     margin_labels(canvas, labels, (paper.right, paper.width), layout.panel, size, narrow)?;
-    for (row, (trace, style)) in (0..).zip(styles()) {
-        let y = layout.legend_top + row * paper.line();
-        style.sample(canvas, (8, y))?;
-        let said = format!(
-            "{}: {}, step at {} of that log",
-            plain(&trace.name),
-            words::shorten(&trace.file, if narrow { 24 } else { 60 }),
-            SECOND.of(trace.at_s)
-        );
-        canvas.text((62, y), &fit(&said, size, paper.width - 70), Type::new(size))?;
+    let across = if narrow { 1 } else { 2 };
+    let column = (paper.width - 8) / across;
+    for (k, (trace, style)) in (0..).zip(styles()) {
+        let (x, y) = (8 + k % across * column, layout.legend_top + k / across * paper.line());
+        style.sample(canvas, (x, y))?;
+        let name = format!("{}: {}", plain(&trace.name), plain(&trace.file));
+        let tail = format!(", step at {}", SECOND.of(trace.at_s));
+        let room = column - 70 - text_width(&tail, size);
+        canvas.text((x + 54, y), &(fit(&name, size, room) + &tail), Type::new(size))?;
     }
     Ok(())
 }

@@ -10,6 +10,9 @@ use crate::log::Source;
 use crate::report::html::frame::table;
 use crate::report::words::{self, MILLIVOLT, VOLT, number, plain};
 
+/// A row that is left out where no log called for any.
+const CHOICES: &str = "Choices made while reading";
+
 pub fn account(comparison: &Comparison) -> Markup {
     let sides: Vec<&Side> =
         [&comparison.before].into_iter().chain(comparison.afters.iter().map(|a| &a.side)).collect();
@@ -21,20 +24,22 @@ pub fn account(comparison: &Comparison) -> Markup {
         ("File", &|side| said(&side.source.file)),
         ("SHA-256", &|side| markup! { span.hash { (plain(&side.source.sha256)) } }),
         ("By itself it says", &|side| said(side.verdict.word.words())),
-        ("Faults and cautions found", &found),
+        ("Found", &found),
         ("Recorded", &|side| recorded(&side.source)),
         ("Rows", &|side| rows_read(&side.source)),
         ("Voltage", &voltage),
         ("Setpoint", &|side| markup! { (VOLT.graded(side.setpoint_v.as_ref())) }),
         ("Rest voltage", &|side| markup! { (VOLT.graded(side.rest_voltage_v.as_ref())) }),
-        ("Stated by flags or car.toml", &|side| said(&stated(&side.settings))),
-        ("Choices made while reading", &|side| said(&notices(&side.source))),
+        ("Stated", &|side| said(&stated(&side.settings))),
+        (CHOICES, &|side| said(&notices(&side.source))),
     ];
-    let rows = rows.into_iter().map(|(name, cell)| {
-        let mut row = vec![markup! { (name) }];
-        row.extend(sides.iter().map(|side| cell(side)));
-        row
-    });
+    let chosen = sides.iter().any(|side| !side.source.notices.is_empty());
+    let rows =
+        rows.into_iter().filter(|(name, _)| chosen || *name != CHOICES).map(|(name, cell)| {
+            let mut row = vec![markup! { (name) }];
+            row.extend(sides.iter().map(|side| cell(side)));
+            row
+        });
     markup! {
         section.account aria-labelledby="h-data" {
             h2 #h-data { "The logs, and how to check all this" }

@@ -12,62 +12,101 @@ use crate::estimate::Grade;
 use crate::report::html::frame::{table, text};
 use crate::report::proof::told;
 use crate::report::svg::answer;
-use crate::report::words::{self, AMP, SECOND, VOLT, plain};
+use crate::report::words::{self, SECOND, VOLT, plain};
 
 use super::measure;
 
 /// Rows that are printed, over all later logs: all of them stand on the screen and
 /// in the tables beside the page.
-const PRINTED_POINTS: usize = 8;
+const PRINTED_POINTS: usize = 7;
 const PRINTED_STEPS: usize = 3;
 const PRINTED_KEEP_UP: usize = 3;
 
-pub fn matched(comparison: &Comparison, after: &After) -> Markup {
-    let logs = comparison.afters.len();
-    let first = comparison.afters.first().is_some_and(|first| std::ptr::eq(first, after));
-    let id = format!("h-{}", after.side.name.replace(|c: char| !c.is_ascii_alphanumeric(), "-"));
-    let title = if logs == 1 {
-        "The same running, before and after".to_owned()
-    } else {
-        let file = words::shorten(&after.side.source.file, 60);
-        format!("Before against {}, {file}: {}", plain(&after.side.name), after.outcome.words())
-    };
+/// From so many later logs on, paper shows of each the one point that says most.
+const TOO_MANY_LOGS: usize = 3;
+
+pub fn matched(comparison: &Comparison) -> Markup {
+    let afters = &comparison.afters;
+    let too_many = afters.len() >= TOO_MANY_LOGS;
+    markup! {
+        @if too_many { (foremost_of_each(afters)) }
+        @for (k, after) in afters.iter().enumerate() {
+            section aria-labelledby=(id(after)) class=(if too_many { "off-paper" } else { "" }) {
+                h2 id=(id(after)) { (title(comparison, after)) }
+                (against(after, afters.len(), (k > 0).then_some(afters.first()).flatten()))
+            }
+        }
+    }
+}
+
+fn id(after: &After) -> String {
+    format!("h-{}", after.side.name.replace(|c: char| !c.is_ascii_alphanumeric(), "-"))
+}
+
+fn title(comparison: &Comparison, after: &After) -> String {
+    if comparison.afters.len() == 1 {
+        return "The same running, before and after".to_owned();
+    }
+    let file = words::shorten(&after.side.source.file, 60);
+    format!("Before against {}, {file}: {}", plain(&after.side.name), after.outcome.words())
+}
+
+/// For paper only: every log's own section stands on the screen.
+fn foremost_of_each(afters: &[After]) -> Markup {
+    let told = afters.iter().filter_map(|after| Some((after, told::telling(after)?)));
+    let rows = told.map(|(after, point)| {
+        let log = markup! { (words::capital(&plain(&after.side.name))) };
+        let mut row = vec![log];
+        row.extend([running(point), conditions(point)]);
+        row.extend([side(&point.before), side(&point.after), change(point), says(point)]);
+        row
+    });
+    let heads =
+        ["Log", "Loads on", "Conditions after", "Before, V", "After, V", "Change, V", "Says"];
+    let all = afters.iter().map(|after| after.points.len()).sum();
+    markup! {
+        div.on-paper {
+            h2 { "The same running, before and after" }
+            div.pairs { (table("The point that says most of each log, with 90 % interval", &heads, rows.collect())) }
+            (more_in(all, afters.len(), "matched_points.csv"))
+            ul.notes {
+                @for after in afters { li { (words::capital(&plain(&after.side.name))) ": loads taken to be the same: " (same_loads(after)) } }
+                @if let Some(first) = afters.first() { @for item in &first.on_trust { li { "On trust: " (plain(item)) } } }
+            }
+        }
+    }
+}
+
+/// `first` is the later log whose section stands before this one.
+fn against(after: &After, logs: usize, first: Option<&After>) -> Markup {
     let each = |most: usize| (most / logs.max(1)).max(2);
-    let told_before = |item: &String| {
-        comparison.afters.first().is_some_and(|first| first.on_trust.contains(item))
-    };
     // Switching and keep-up of several logs would take a third sheet.
     let roomy = if logs == 1 { "" } else { "off-paper" };
+    let said_above = |item: &String| first.is_some_and(|first| first.on_trust.contains(item));
+    let off_paper = |is: bool| if is { "off-paper" } else { "" };
     markup! {
-        section aria-labelledby=(id) {
-            h2 id=(id) { (title) }
-            @if logs > 1 { p.off-paper { (plain(&after.headline)) } }
-            p class=(if first { "" } else { "off-paper" }) {
-                "Only running that both logs have counts: the same loads, the same band of engine speed, "
-                "like heat. What got better while less was asked of the alternator proves nothing. "
-                "Better or worse is a point that changed by more than chance (p: how often logs without "
-                "any change differ as much) and by more than a battery's charge and warmth move the bus "
-                "from day to day."
+        @if logs > 1 { p.off-paper { (words::capital(&plain(&after.headline))) } }
+        p class=(off_paper(first.is_some())) {
+            "Only running that both logs have counts: the same loads, the same band of engine speed, "
+            "like heat. What got better while less was asked of the alternator proves nothing. "
+            "Better or worse is a point that changed by more than chance (p: how often logs without "
+            "any change differ as much) and by more than a battery's charge and warmth move the bus "
+            "from day to day."
+            @if let Some(carried) = after.gain_a.as_ref().and_then(told::carried) {
+                " Over all points at like conditions, machine and wiring carry " (carried) "."
             }
-            @if let Some(gain) = after.gain_a.as_ref().filter(|gain| !AMP.is_nothing(gain)) {
-                p { "Over all points at like conditions, machine and wiring carry "
-                    @if gain.value < 0.0 { (AMP.with_range(&gain.negated())) " less than before." }
-                    @else { (AMP.with_range(gain)) " more than before." } }
-            }
-            (points(&after.points, each(PRINTED_POINTS)))
-            div class=(roomy) { (steps(&after.steps, PRINTED_STEPS)) }
-            div class=(roomy) { (keep_up(&after.keep_up, PRINTED_KEEP_UP)) }
-            ul.notes {
-                li { (plain(&after.noise.told)) }
-                li { "Loads taken to be the same: " (same_loads(after)) }
-                @for item in &after.on_trust {
-                    li class=(if first || !told_before(item) { "" } else { "off-paper" }) {
-                        "On trust: " (plain(item))
-                    }
-                }
-            }
-            div class=(if first || logs < 3 { "" } else { "off-paper" }) { (unmatched(&after.unmatched)) }
         }
+        (points(&after.points, each(PRINTED_POINTS)))
+        div class=(roomy) { (steps(&after.steps, PRINTED_STEPS)) }
+        div class=(roomy) { (keep_up(&after.keep_up, PRINTED_KEEP_UP)) }
+        ul.notes {
+            li { (plain(&after.noise.told)) }
+            li { "Loads taken to be the same: " (same_loads(after)) }
+            @for item in &after.on_trust {
+                li class=(off_paper(said_above(item))) { "On trust: " (plain(item)) }
+            }
+        }
+        (unmatched(&after.unmatched))
     }
 }
 
@@ -88,11 +127,7 @@ fn points(points: &[MatchedPoint], most: usize) -> Markup {
     let printed = told::foremost(points, most);
     let alike = points.iter().all(|point| point.conditions == Conditions::Same);
     let rows = points.iter().enumerate().map(|(k, point)| {
-        let running = markup! {
-            (words::loads(&point.loads))
-            @if let Some(band) = told::band(point.rpm_low, point.rpm_high) { " " span.range { (band) } }
-        };
-        let mut row = vec![kept_off_paper(running, printed.contains(&k))];
+        let mut row = vec![kept_off_paper(running(point), printed.contains(&k))];
         row.extend((!alike).then(|| conditions(point)));
         row.extend([side(&point.before), side(&point.after), change(point), says(point)]);
         row
@@ -109,9 +144,16 @@ fn points(points: &[MatchedPoint], most: usize) -> Markup {
         @if points.is_empty() {
             p { "No operating point is in both logs." }
         } @else {
-            div.points { (table(caption, &heads, rows.collect())) }
+            div class=(if alike { "pairs points" } else { "pairs points mixed" }) { (table(caption, &heads, rows.collect())) }
             (more_in(points.len(), printed.len(), "matched_points.csv"))
         }
+    }
+}
+
+fn running(point: &MatchedPoint) -> Markup {
+    markup! {
+        (words::loads(&point.loads))
+        @if let Some(band) = told::band(point.rpm_low, point.rpm_high) { " " span.range { (band) } }
     }
 }
 
@@ -142,7 +184,7 @@ fn change(point: &MatchedPoint) -> Markup {
             @if e.grade != Grade::Measured { ", " (e.grade.word()) } }
         " " span.range {
             (told::probability(point.test.p))
-            @if let Some(gain) = told::gain(point) { "; " (gain) }
+            @if let Some(carried) = point.gain_a.as_ref().and_then(told::carried) { "; carries " (carried) }
         }
     }
 }
@@ -183,7 +225,7 @@ fn steps(steps: &[MatchedStep], most: usize) -> Markup {
     markup! {
         @if !steps.is_empty() {
             h3.off-paper { "The same switching" }
-            p { dfn { "Sag" } " is how far the voltage dips when a load comes on; where a load goes off it "
+            p.off-paper { dfn { "Sag" } " is how far the voltage dips when a load comes on; where a load goes off it "
                 "rises, and the sag is negative. " dfn { "Recovery" }
                 " is the time from the lowest voltage until it is back where it settles." }
             (table("Matched load steps, with 90 % interval", &heads, rows.collect()))

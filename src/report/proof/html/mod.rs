@@ -37,7 +37,7 @@ pub fn html(comparison: &Comparison) -> String {
             (pictured(comparison))
             (agreed::criteria(comparison))
             (agreed::missing(comparison))
-            @for after in &comparison.afters { (matched::matched(comparison, after)) }
+            (matched::matched(comparison))
             (account::account(comparison))
             (cautions(comparison))
         }
@@ -103,7 +103,7 @@ fn side(
                 p { (VOLT.range(e)) " V (90 %), " (e.grade.word()) }
                 p { span class=(format!("state {}", side.state.word())) { (words::capital(&told::state(side))) }
                     @if let Some(gives) = told::gives(side) { ": " (gives) } }
-                p { (running(point)) "; " (told::place(side)) }
+                p { (running(point)) " " (told::place(side)) }
                 @if let Some(other) = other {
                     p { "Another running than in the first column (" (running(other)) "): before it was "
                         (VOLT.with_range(&point.before.voltage_v)) }
@@ -116,7 +116,7 @@ fn side(
 fn running(point: &MatchedPoint) -> String {
     let loads = words::capital(&words::with_loads(&point.loads));
     match told::band(point.rpm_low, point.rpm_high) {
-        Some(band) if band == "idle" => format!("{loads}, at idle"),
+        Some(band) if band == "idle" => format!("{loads}, idle"),
         Some(band) => format!("{loads}, {band}"),
         None => loads,
     }
