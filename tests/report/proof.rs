@@ -68,7 +68,7 @@ fn the_page_states_outcome_and_reasons_in_order() {
     let places: Vec<usize> = order.iter().map(|text| place(text)).collect();
     assert!(places.is_sorted(), "{places:?}");
     for criterion in &comparison.criteria {
-        place(&stiffbus::words::capital(&criterion.asked));
+        place(&criterion.asked);
         place(&criterion.before_seen);
         place(&criterion.after_seen);
     }
@@ -118,7 +118,7 @@ fn every_matched_point_and_step_stands_on_the_page() {
     // Not proven: what is missing is listed.
     assert!(seen.contains("What is missing for a proof"));
     for item in &comparison.missing {
-        assert!(seen.contains(&flowing(&stiffbus::words::capital(item))), "{item}");
+        assert!(seen.contains(&flowing(item)), "{item}");
     }
 }
 
@@ -154,6 +154,15 @@ fn each_outcome_is_told_by_word_and_not_by_colour_alone() {
     let seen = words(&proof::html(&comparison));
     assert!(seen.contains("The regulator holds a sound voltage."), "{seen}");
     assert!(!seen.contains("no longer run down"));
+    for criterion in &mut comparison.criteria {
+        std::mem::swap(&mut criterion.before, &mut criterion.after);
+    }
+    comparison.outcome = Outcome::Worse;
+    let seen = words(&proof::html(&comparison));
+    assert!(
+        seen.contains("The voltage that the regulator holds is out of its limits now."),
+        "{seen}"
+    );
 }
 
 #[test]
@@ -203,6 +212,38 @@ fn the_page_loads_nothing_and_its_references_hold() {
                 assert!(unique.contains(&id.to_owned()), "{name}: {id}");
             }
         }
+    }
+}
+
+fn many<T: Clone>(items: &[T]) -> Vec<T> {
+    items.iter().cycle().take(20 * items.len()).cloned().collect()
+}
+
+/// Two sheets of paper hold so many rows; what the browser makes of them is looked at
+/// by eye.
+#[test]
+fn what_is_printed_does_not_grow_with_the_log() {
+    let mut long = proofs::proof("itself");
+    let after = &mut long.afters[0];
+    after.unmatched = many(&proofs::proof("cold").afters[0].unmatched);
+    after.points = many(&after.points);
+    after.steps = many(&after.steps);
+    after.keep_up = many(&after.keep_up);
+    after.side.source.notices = vec!["a choice".into(); 50];
+    for comparison in
+        [proofs::proof("soaked"), proofs::proof("cold"), proofs::proof("itself"), long]
+    {
+        let page = proof::html(&comparison);
+        let printed = |tag: &str| {
+            page.split(tag)
+                .skip(1)
+                .filter(|s| !s.split(tag).next().unwrap().contains("off-paper"))
+                .count()
+        };
+        let rows = printed("<tr role");
+        // Heads, criteria, points, steps, keep-up, the account of the logs.
+        assert!(rows <= 5 + 4 + 7 + 3 + 3 + 11, "{rows} rows");
+        assert!(printed("<li") <= 16, "{} items", printed("<li"));
     }
 }
 

@@ -32,9 +32,16 @@ pub fn meaning(comparison: &Comparison) -> String {
              one car differs from one day to the next."
             .to_owned(),
         Outcome::Worse => {
-            "The charging system does worse than before the repair, and nothing that the later \
-             log asked of it explains why."
-                .to_owned()
+            let fallen = fallen(comparison);
+            let fallen = if fallen.is_empty() {
+                String::new()
+            } else {
+                format!(" {}.", words::capital(&fallen.join(", and ")))
+            };
+            format!(
+                "The charging system does worse than before the repair, and nothing that the \
+                 later log asked of it explains why.{fallen}"
+            )
         }
         Outcome::NotComparable => "These logs cannot tell whether the repair worked: they do not \
              show the same running under like conditions."
@@ -44,18 +51,32 @@ pub fn meaning(comparison: &Comparison) -> String {
 
 /// What was agreed, failed before and passes now.
 fn turned(comparison: &Comparison) -> Vec<&'static str> {
-    let turned = comparison
-        .criteria
-        .iter()
-        .filter(|c| c.before == Reading::Fail && c.after == Reading::Pass);
-    turned
-        .filter_map(|criterion| match criterion.id.as_str() {
-            "at-setpoint" => Some("with these loads on at idle the voltage no longer sinks"),
-            "never-draining" => Some("the battery is no longer run down while the engine runs"),
-            "setpoint-sound" => Some("the regulator holds a sound voltage"),
-            _ => None,
-        })
-        .collect()
+    went(comparison, Reading::Fail, Reading::Pass, |id| match id {
+        "at-setpoint" => Some("with these loads on at idle the voltage no longer sinks"),
+        "never-draining" => Some("the battery is no longer run down while the engine runs"),
+        "setpoint-sound" => Some("the regulator holds a sound voltage"),
+        _ => None,
+    })
+}
+
+/// What was agreed, passed before and fails now.
+fn fallen(comparison: &Comparison) -> Vec<&'static str> {
+    went(comparison, Reading::Pass, Reading::Fail, |id| match id {
+        "at-setpoint" => Some("with these loads on at idle the voltage sinks now"),
+        "never-draining" => Some("the battery is run down now while the engine runs"),
+        "setpoint-sound" => Some("the voltage that the regulator holds is out of its limits now"),
+        _ => None,
+    })
+}
+
+fn went(
+    comparison: &Comparison,
+    before: Reading,
+    after: Reading,
+    say: fn(&str) -> Option<&'static str>,
+) -> Vec<&'static str> {
+    let went = comparison.criteria.iter().filter(|c| c.before == before && c.after == after);
+    went.filter_map(|criterion| say(&criterion.id)).collect()
 }
 
 /// What [`Comparison::missing`] is a list of.

@@ -12,6 +12,8 @@ use crate::report::words::{self, MILLIVOLT, VOLT, number, plain};
 
 /// A row that is left out where no log called for any.
 const CHOICES: &str = "Choices made while reading";
+/// Of each log; all of them stand on the screen.
+const PRINTED_CHOICES: usize = 2;
 
 pub fn account(comparison: &Comparison) -> Markup {
     let sides: Vec<&Side> =
@@ -31,7 +33,7 @@ pub fn account(comparison: &Comparison) -> Markup {
         ("Setpoint", &|side| markup! { (VOLT.graded(side.setpoint_v.as_ref())) }),
         ("Rest voltage", &|side| markup! { (VOLT.graded(side.rest_voltage_v.as_ref())) }),
         ("Stated", &|side| said(&stated(&side.settings))),
-        (CHOICES, &|side| said(&notices(&side.source))),
+        (CHOICES, &|side| notices(&side.source)),
     ];
     let chosen = sides.iter().any(|side| !side.source.notices.is_empty());
     let rows =
@@ -111,8 +113,15 @@ fn gaps(source: &Source) -> String {
     }
 }
 
-fn notices(source: &Source) -> String {
-    if source.notices.is_empty() { "none".to_owned() } else { source.notices.join(" ") }
+fn notices(source: &Source) -> Markup {
+    let more = source.notices.len().saturating_sub(PRINTED_CHOICES);
+    markup! {
+        @if source.notices.is_empty() { "none" }
+        @for (k, notice) in source.notices.iter().enumerate() {
+            p class=(if k < PRINTED_CHOICES { "" } else { "off-paper" }) { (plain(notice)) }
+        }
+        @if more > 0 { p.on-paper { "and " (more) " more in " (super::super::COMPARISON_FILE) } }
+    }
 }
 
 /// What flags and `car.toml` said; "nothing" where all was found in the log.

@@ -19,7 +19,7 @@ pub fn criteria(comparison: &Comparison) -> Markup {
     let heads: Vec<&str> = heads.iter().map(String::as_str).collect();
     let rows = comparison.criteria.iter().map(|criterion| {
         let mut row = vec![
-            markup! { (words::capital(&plain(&criterion.asked))) },
+            markup! { (plain(&criterion.asked)) },
             read(criterion.before, &criterion.before_seen),
         ];
         if several {
@@ -65,7 +65,7 @@ pub fn missing(comparison: &Comparison) -> Markup {
         @if !comparison.missing.is_empty() {
             section aria-labelledby="h-missing" {
                 h2 #h-missing { (told::missing_title(comparison.outcome)) }
-                ul { @for item in &comparison.missing { li { (words::capital(&plain(item))) } } }
+                ul { @for item in &comparison.missing { li { (plain(item)) } } }
             }
         }
     }

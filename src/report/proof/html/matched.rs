@@ -21,6 +21,7 @@ use super::measure;
 const PRINTED_POINTS: usize = 7;
 const PRINTED_STEPS: usize = 3;
 const PRINTED_KEEP_UP: usize = 3;
+const PRINTED_UNMATCHED: usize = 2;
 
 /// From so many later logs on, paper shows of each the one point that says most.
 const TOO_MANY_LOGS: usize = 3;
@@ -86,18 +87,20 @@ fn against(after: &After, logs: usize, first: Option<&After>) -> Markup {
     let off_paper = |is: bool| if is { "off-paper" } else { "" };
     markup! {
         @if logs > 1 { p.off-paper { (words::capital(&plain(&after.headline))) } }
-        p class=(off_paper(first.is_some())) {
-            "Only running that both logs have counts: the same loads, the same band of engine speed, "
-            "like heat. What got better while less was asked of the alternator proves nothing. "
-            "Better or worse is a point that changed by more than chance (p: how often logs without "
-            "any change differ as much) and by more than a battery's charge and warmth move the bus "
-            "from day to day."
-            @if let Some(carried) = after.gain_a.as_ref().and_then(told::carried) {
-                " Over all points at like conditions, machine and wiring carry " (carried) "."
+        @if first.is_none() {
+            p {
+                "Only running that both logs have counts: the same loads, the same band of engine speed, "
+                "like heat. What got better while less was asked of the alternator proves nothing. "
+                "Better or worse is a point that changed by more than chance (p: how often logs without "
+                "any change differ as much) and by more than a battery's charge and warmth move the bus "
+                "from day to day."
             }
         }
+        @if let Some(carried) = after.gain_a.as_ref().and_then(told::carried) {
+            p { "Over all points at like conditions, machine and wiring carry " (carried) "." }
+        }
         (points(&after.points, each(PRINTED_POINTS)))
-        div class=(roomy) { (steps(&after.steps, PRINTED_STEPS)) }
+        div class=(roomy) { (steps(&after.steps, PRINTED_STEPS, first.is_none())) }
         div class=(roomy) { (keep_up(&after.keep_up, PRINTED_KEEP_UP)) }
         ul.notes {
             li { (plain(&after.noise.told)) }
@@ -199,7 +202,7 @@ fn says(point: &MatchedPoint) -> Markup {
     markup! { span class=(tone) { (told::says(point)) } }
 }
 
-fn steps(steps: &[MatchedStep], most: usize) -> Markup {
+fn steps(steps: &[MatchedStep], most: usize, explained: bool) -> Markup {
     let mut ranked: Vec<usize> = (0..steps.len()).collect();
     let size = |k: &usize| steps.get(*k).map_or(0.0, |s| s.sag_change_v.value.abs());
     ranked.sort_by(|a, b| size(b).total_cmp(&size(a)));
@@ -225,9 +228,11 @@ fn steps(steps: &[MatchedStep], most: usize) -> Markup {
     markup! {
         @if !steps.is_empty() {
             h3.off-paper { "The same switching" }
-            p.off-paper { dfn { "Sag" } " is how far the voltage dips when a load comes on; where a load goes off it "
-                "rises, and the sag is negative. " dfn { "Recovery" }
-                " is the time from the lowest voltage until it is back where it settles." }
+            @if explained {
+                p.off-paper { dfn { "Sag" } " is how far the voltage dips when a load comes on; where a load "
+                    "goes off it rises, and the sag is negative. " dfn { "Recovery" }
+                    " is the time from the lowest voltage until it is back where it settles." }
+            }
             (table("Matched load steps, with 90 % interval", &heads, rows.collect()))
             (more_in(steps.len(), ranked.len(), "matched_steps.csv"))
         }
@@ -241,7 +246,10 @@ fn switching(step: &MatchedStep) -> Markup {
     };
     markup! {
         (plain(&step.load)) " " (direction)
-        " " span.range { "then on: " (words::loads(&step.loads_after)) }
+        " " span.range {
+            "then on: " (words::loads(&step.loads_after))
+            "; step " (step.before.number) " before, " (step.after.number) " after"
+        }
     }
 }
 
@@ -295,15 +303,21 @@ fn same_loads(after: &After) -> String {
 fn unmatched(unmatched: &[Unmatched]) -> Markup {
     let drained = told::drained_alone(unmatched);
     let of = |log: &str| unmatched.iter().filter(|u| u.of == log).count();
+    let printed =
+        |u: &Unmatched| drained.iter().take(PRINTED_UNMATCHED).any(|shown| std::ptr::eq(*shown, u));
     markup! {
         @if !unmatched.is_empty() {
             h3 { "Running that only one log has" }
             p { (words::plural(of("before"), "operating point", "operating points"))
-                " of the earlier log and " (of("after")) " of the later count for nothing here."
-                @if drained.is_empty() { " None of the earlier ones drained the battery." } }
+                " of the earlier log and " (of("after")) " of the later count for nothing here. "
+                @match drained.len() {
+                    0 => "None of the earlier ones drained the battery.",
+                    1 => "At one of the earlier ones the battery was draining.",
+                    n => (format!("At {} of the earlier ones the battery was draining.", words::count(n))),
+                } }
             ul {
                 @for u in unmatched {
-                    li class=(if drained.iter().any(|d| std::ptr::eq(*d, u)) { "drained" } else { "off-paper" }) {
+                    li class=(if printed(u) { "drained" } else { "off-paper" }) {
                         (words::capital(&plain(&u.of))) ", " span class=(format!("state {}", u.state.word())) { (u.state.word()) }
                         ": " (told::running(u)) ". " (words::capital(&plain(&u.why))) "."
                     }
