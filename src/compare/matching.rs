@@ -328,10 +328,13 @@ mod tests {
         assert_eq!(of(759.0), Conditions::Harder);
     }
 
+    /// Loads of the later point, and how its conditions stand.
+    type Told = (Vec<String>, Conditions, String);
+
     fn both(
         before: (&[&str], Vec<OperatingPoint>),
         after: (&[&str], Vec<OperatingPoint>),
-    ) -> (Vec<(Vec<String>, Conditions, String)>, Vec<Unmatched>) {
+    ) -> (Vec<Told>, Vec<Unmatched>) {
         let pairing = pairing(&names(before.0), &names(after.0), &[]);
         let (before, after) = (diagnosis(before.0, before.1), diagnosis(after.0, after.1));
         let found = matched(&before, &after, &pairing);
