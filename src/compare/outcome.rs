@@ -1,7 +1,7 @@
 //! Proven, improved, unchanged, worse, or not comparable: what the matched points
 //! and the agreed criteria come to.
 
-use crate::compare::change::{OpenFall, change, is_gained, is_lost, open_fall};
+use crate::compare::change::{DAY_TO_DAY_V, OpenFall, change, is_gained, is_lost, open_fall};
 use crate::compare::criteria::Wanted;
 use crate::compare::matching::Matched;
 use crate::comparison::{
@@ -148,6 +148,17 @@ fn why_not_comparable(seen: &Seen) -> Vec<String> {
         }
         None => {}
     }
+    if let Some(point) = seen.points.iter().filter(|p| is_risen(p)).max_by_key(|p| p.loads.len()) {
+        let (with, higher_v) = (words::with_loads(&point.loads), VOLT.with_range(&point.change_v));
+        let why = match point.conditions.is_fair() {
+            true => {
+                "a battery that takes less charge does that too: charge it fully before each log, \
+                 or log its current"
+            }
+            false => &format!("not under like conditions: {}", point.conditions_how),
+        };
+        return vec![format!("{with} the bus is {higher_v} higher than before, but {why}")];
+    }
     let met = pairs.iter().any(|p| troubled(p.before) && p.conditions != Conditions::Easier);
     let sound = |c: &Criterion| c.id == "setpoint-sound" && c.before == Reading::Fail;
     if met || seen.criteria.iter().any(sound) {
@@ -162,6 +173,13 @@ fn why_not_comparable(seen: &Seen) -> Vec<String> {
     let mut reasons = grouped(all.iter().map(|(loads, why)| (*loads, why.as_str())));
     reasons.truncate(MOST_REASONS);
     reasons
+}
+
+/// A bus that surely holds where it surely did not, whatever did it.
+fn is_risen(point: &MatchedPoint) -> bool {
+    let (before, after) = (&point.before, &point.after);
+    let turned = before.state != BusState::Holding && after.state == BusState::Holding;
+    turned && before.is_sure && after.is_sure && point.change_v.low > DAY_TO_DAY_V
 }
 
 /// Each reason once, told of the first set of loads with most on.
