@@ -89,9 +89,9 @@ fn old_alternator_another_day() -> Result<Recording, CurveError> {
         volts("Ubat", 0.02),
         rpm("Engine RPM"),
         coolant("Coolant"),
-        relay(FAN_LOW, "radiator fan", LoadWords::OnOff),
-        relay(AC_CLUTCH, "A/C relay", LoadWords::OnOff),
-        duty(BLOWER, "heater blower"),
+        relay(FAN_LOW, "rad fan", LoadWords::OnOff),
+        relay(AC_CLUTCH, "AC relay", LoadWords::OnOff),
+        duty(BLOWER, "blower motor"),
     ];
     let dialect = Dialect { separator: ';', units: UnitStyle::Brackets, ..marked() };
     Ok(Recording {

@@ -335,7 +335,7 @@ const EXEMPT: &[(&str, &str, &str)] = &[
     (" to ", "h", "the rest of a duration"),
     ("", "h ", "a duration on the log's own clock"),
     ("no more than ", "V under the setpoint", "what was agreed"),
-    ("between 13.50 to ", "V", "what was agreed"),
+    ("between 13.50 and ", "V", "what was agreed"),
     ("from 13.50 to ", "V", "what was agreed"),
     ("faster: ", "rpm before", "a place on the speed axis"),
     ("slower: ", "rpm before", "a place on the speed axis"),
