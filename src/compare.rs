@@ -22,7 +22,7 @@ use crate::comparison::{After, Comparison, FindingSeen, SCHEMA, Settings, Side};
 use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
-pub use same::{SameError, SamePair};
+pub use same::{SameError, SamePair, sense};
 pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.

@@ -1,0 +1,404 @@
+//! Cars that this one could be: battery, present machine and loads fitted to the
+//! log together.
+//!
+//! At full output, what the battery takes is what the machine makes less what the
+//! loads draw,
+//!
+//! ```text
+//! I(k) = s·C(ratio·n_k, U_k, heat_k) − Σ duty(l, k)·f_l(U_k)·a_l
+//! ```
+//!
+//! linear in the machine's share s of its curve and in the loads' amps a_l. For
+//! each battery that the observer drove, with pulleys and a curve's shape drawn
+//! for it, what is believed of s and a_l and what the log says make a linear
+//! Gaussian problem. One solution is drawn from its posterior by solving it with
+//! data and beliefs each moved by their own error (G. Papandreou, A. Yuille,
+//! Gaussian sampling by local perturbations, 2010; from memory), and the car
+//! counts by how well it fits.
+
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+use crate::analysis::level::level;
+use crate::analysis::practice::{DROOP_V, FULL_OUTPUT_V, clamp_half_width_a};
+use crate::analysis::{Analysis, Z90};
+use crate::car::Car;
+use crate::log::{Log, Role, Span};
+use crate::physics::alternator::{Derating, OutputCurve};
+use crate::physics::machine::Machine;
+use crate::physics::pulley::SANE_RATIOS;
+use crate::plan::PlanError;
+use crate::plan::ledger::Item;
+use crate::plan::replay::Trial;
+use crate::plan::scene::Scene;
+use crate::segment::{Segments, indices, mean};
+use crate::stats::fit::cholesky::Cholesky;
+use crate::stats::weighted::tempered;
+
+const SEED: u64 = 0x9_1a_4e_07;
+/// Cars tried, those that must go on counting, and those that are kept.
+const TRIED: usize = 900;
+const LEAST: f64 = 60.0;
+const KEPT: usize = 120;
+
+/// No model follows a battery's current better than so (common practice, no source).
+const MODEL_A: f64 = 0.7;
+const MODEL_SHARE: f64 = 0.04;
+const MODEL_V: f64 = 0.015;
+/// A machine against its own sheet, against a curve of common shape of its stated
+/// rating, and a rating where none is stated (90 %; common practice, no source).
+const OF_SHEET: (f64, f64) = (0.97, 0.15);
+const OF_RATED: (f64, f64) = (0.95, 0.3);
+const COMMON_RATED_A: (f64, f64) = (85.0, 1.9);
+/// A new machine of the shop against its sheet (90 %; common practice, no source).
+const NEW_OF_SHEET: (f64, f64) = (1.0, 0.06);
+/// Share of its output that a machine loses from cold to soaked (90 %; common
+/// practice, no source: 10 to 25 %).
+const LOST_SHARE: (f64, f64) = (0.17, 0.075);
+/// Pulleys that nobody stated.
+const RATIOS: std::ops::Range<f64> = 2.1..3.2;
+/// How a shape of curve may be stretched along its speeds (90 %).
+const SHAPE_FACTOR: f64 = 1.12;
+
+pub struct Fleet {
+    pub trials: Vec<Trial>,
+    /// Whether the present machine's curve, pulleys, or any load is stated.
+    pub has_curve: bool,
+    pub has_ratio: bool,
+    /// Steady pieces at full output that hold the machine to the log.
+    pub full: usize,
+}
+
+/// One steady piece of the log.
+struct Row {
+    stretch: usize,
+    moments: std::ops::Range<usize>,
+    volts: f64,
+    volts_error: f64,
+    full: bool,
+    alternator_a: Option<f64>,
+}
+
+struct Fitted {
+    trial: Trial,
+    misfit: f64,
+}
+
+pub fn fleet(
+    log: &Log,
+    segments: &Segments,
+    analysis: &Analysis,
+    car: &Car,
+    ledger: &[Item],
+    scene: &Scene,
+) -> Result<Fleet, PlanError> {
+    let rows = rows(log, segments, analysis, scene);
+    let mut dice = Dice(ChaCha8Rng::seed_from_u64(SEED));
+    let weights = &analysis.battery.observed.weights;
+    let picks = systematic(weights, TRIED, dice.0.random_range(0.0..1.0));
+    let fitted: Vec<Fitted> = picks
+        .into_iter()
+        .filter_map(|draw| fit(&mut dice, draw, &rows, analysis, car, ledger, scene))
+        .collect();
+    let misfits: Vec<f64> = fitted.iter().map(|f| f.misfit).collect();
+    let weights = tempered(&misfits, &vec![1.0; misfits.len()], LEAST);
+    if weights.iter().sum::<f64>() <= 0.0 {
+        let seen = "no battery, machine and loads together explain its currents".to_owned();
+        return Err(PlanError::NoCar { seen });
+    }
+    let kept = systematic(&weights, KEPT, dice.0.random_range(0.0..1.0));
+    let trials = kept.into_iter().filter_map(|k| Some(fitted.get(k)?.trial.clone())).collect();
+    Ok(Fleet {
+        trials,
+        has_curve: car.alternator.sheet.is_some(),
+        has_ratio: car.alternator.pulley_ratio.is_some(),
+        full: rows.iter().filter(|row| row.full).count(),
+    })
+}
+
+fn rows(log: &Log, segments: &Segments, analysis: &Analysis, scene: &Scene) -> Vec<Row> {
+    let made_a = log.channel(Role::AlternatorCurrent);
+    segments
+        .stretches
+        .iter()
+        .enumerate()
+        .filter_map(|(stretch, s)| {
+            let span: Span = s.settled;
+            let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
+            let held_v = analysis.setpoint.as_ref()?;
+            let unsure_v = held_v.estimate.value - held_v.estimate.low;
+            let under_v = held_v.at((span.start_s + span.end_s) / 2.0) - seen.mean_v;
+            let full = under_v > FULL_OUTPUT_V + unsure_v;
+            let holds = under_v < DROOP_V;
+            let moments = scene.within(span);
+            (!moments.is_empty() && (full || holds)).then(|| Row {
+                stretch,
+                moments,
+                volts: seen.mean_v,
+                volts_error: seen.half_width_v / Z90,
+                full,
+                alternator_a: made_a
+                    .map(|a| mean(&a[indices(log.time_s(), span)]))
+                    .filter(|a| a.is_finite()),
+            })
+        })
+        .collect()
+}
+
+/// A linear equation: shares of the unknowns, value, standard deviation, and the
+/// error that this car's solution is moved by.
+struct Equation {
+    shares: Vec<f64>,
+    value: f64,
+    sd: f64,
+    moved: f64,
+}
+
+impl Equation {
+    fn new(dice: &mut Dice, shares: Vec<f64>, value: f64, sd: f64) -> Equation {
+        Equation { shares, value, sd, moved: sd * dice.z() }
+    }
+}
+
+fn fit(
+    dice: &mut Dice,
+    draw: usize,
+    rows: &[Row],
+    analysis: &Analysis,
+    car: &Car,
+    ledger: &[Item],
+    scene: &Scene,
+) -> Option<Fitted> {
+    let battery = analysis.battery.draws.get(draw)?.clone();
+    let observed = &analysis.battery.observed;
+    let lost_share = dice.near(LOST_SHARE).clamp(0.03, 0.35);
+    let ratio = match car.alternator.pulley_ratio {
+        Some(stated) => dice.near((stated, 0.02 * stated)),
+        None => dice.0.random_range(RATIOS),
+    };
+    let ratio = ratio.clamp(*SANE_RATIOS.start(), *SANE_RATIOS.end());
+    let (curve, test_v, test_c, believed) = present_curve(dice, car)?;
+    let machine = Machine {
+        curve,
+        test_v,
+        test_c,
+        ratio,
+        share: 1.0,
+        derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share },
+        voltage_share: dice.0.random_range(0.0..1.0),
+    };
+    let mut trial = Trial {
+        battery,
+        loads_a: Vec::new(),
+        setpoint_off_v: dice.setpoint_off_v(analysis),
+        warmth: dice.0.random_range(0.4..1.0),
+        lost_share,
+        new_share: dice.near(NEW_OF_SHEET),
+        voltage_share: machine.voltage_share,
+        ratio,
+        machine,
+    };
+    // Unknowns: the machine's share, then each item's amps.
+    let unknowns = ledger.len() + 1;
+    let mut equations: Vec<Equation> = Vec::new();
+    let mut holding: Vec<(Vec<f64>, f64, f64)> = Vec::new();
+    for row in rows {
+        let current_a = observed.window(draw, row.stretch).mean_a();
+        let (made_a, drawn) = shares(row, &trial, ledger, scene);
+        let state = observed.window(draw, row.stretch).end()?;
+        let by_volts_a = MODEL_V.hypot(row.volts_error) / trial.battery.ohm_near(row.volts, state);
+        let sd = by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * current_a);
+        let mut left = vec![made_a];
+        left.extend(drawn.iter().map(|share| -share));
+        if row.full {
+            equations.push(Equation::new(dice, left, current_a, sd));
+        } else {
+            holding.push((left, current_a, sd));
+        }
+        if let Some(seen_a) = row.alternator_a {
+            let mut shares = vec![0.0];
+            shares.extend(drawn.iter().copied());
+            let clamp_a = clamp_half_width_a(seen_a) / Z90;
+            let value = seen_a - current_a;
+            equations.push(Equation::new(dice, shares, value, sd.hypot(clamp_a)));
+        }
+    }
+    equations.push(Equation::new(dice, unit(0, unknowns), believed.0, believed.1 / Z90));
+    for (k, item) in ledger.iter().enumerate() {
+        let amps_a = item.amps.amps_a;
+        equations.push(Equation::new(dice, unit(k + 1, unknowns), amps_a, item.sd_a));
+    }
+    let (drawn, log_determinant) = within(dice, &mut equations, &holding, unknowns)?;
+    let (middle, _) = solve(&equations, unknowns, |e| e.value)?;
+    let squares: f64 = equations
+        .iter()
+        .map(|e| ((dot(&e.shares, &middle) - e.value) / e.sd).powi(2) + 2.0 * e.sd.ln())
+        .sum();
+    let (share, loads_a) = drawn.split_first()?;
+    trial.machine.share = share.max(0.02);
+    trial.loads_a = loads_a.iter().map(|a| a.max(0.0)).collect();
+    Some(Fitted { trial, misfit: squares + log_determinant })
+}
+
+/// The moved solution, held to what the log says of the setpoint: where the bus
+/// holds, the machine could give at least what loads and battery took. A row that
+/// the solution breaks becomes an equation of its own, the worst first.
+fn within(
+    dice: &mut Dice,
+    equations: &mut Vec<Equation>,
+    holding: &[(Vec<f64>, f64, f64)],
+    unknowns: usize,
+) -> Option<(Vec<f64>, f64)> {
+    const MOST_HELD: usize = 4;
+    let mut taken = vec![false; holding.len()];
+    let (mut moved, mut log_determinant) = solve(equations, unknowns, |e| e.value + e.moved)?;
+    for _ in 0..MOST_HELD {
+        let lacks =
+            |(shares, current_a, sd): &(Vec<f64>, f64, f64)| (current_a - dot(shares, &moved)) / sd;
+        let worst = holding
+            .iter()
+            .enumerate()
+            .filter(|(k, row)| !taken.get(*k).copied().unwrap_or(true) && lacks(row) > 0.0)
+            .max_by(|a, b| lacks(a.1).total_cmp(&lacks(b.1)));
+        let Some((k, (shares, current_a, sd))) = worst else { break };
+        let moved_by = sd * dice.z().abs();
+        equations.push(Equation {
+            shares: shares.clone(),
+            value: *current_a,
+            sd: *sd,
+            moved: moved_by,
+        });
+        if let Some(slot) = taken.get_mut(k) {
+            *slot = true;
+        }
+        (moved, log_determinant) = solve(equations, unknowns, |e| e.value + e.moved)?;
+    }
+    Some((moved, log_determinant))
+}
+
+/// What the curve at a share of one makes over a row, and what one amp of each
+/// item draws there.
+fn shares(row: &Row, trial: &Trial, ledger: &[Item], scene: &Scene) -> (f64, Vec<f64>) {
+    let moments = scene.moments.get(row.moments.clone()).unwrap_or(&[]);
+    let count = moments.len().max(1) as f64;
+    let made_a = moments
+        .iter()
+        .map(|m| trial.machine.available_a(m.engine_rpm, row.volts, trial.machine_c(m.warmth)))
+        .sum::<f64>()
+        / count;
+    let drawn = ledger
+        .iter()
+        .enumerate()
+        .map(|(k, item)| {
+            let duty: f64 = moments.iter().filter_map(|m| m.duty.get(k)).sum();
+            duty / count * item.follows(row.volts)
+        })
+        .collect();
+    (made_a, drawn)
+}
+
+/// Curve, its test conditions, and what is believed of the machine's share of it.
+fn present_curve(dice: &mut Dice, car: &Car) -> Option<(OutputCurve, f64, f64, (f64, f64))> {
+    if let Some(sheet) = &car.alternator.sheet {
+        return Some((sheet.curve.clone(), sheet.test_v.value, sheet.test_c.value, OF_SHEET));
+    }
+    let rated_a = match car.alternator.rated_a {
+        Some(rated_a) => rated_a,
+        None => dice.factor(COMMON_RATED_A),
+    };
+    let curve = OutputCurve::stretched(rated_a, dice.factor((1.0, SHAPE_FACTOR))).ok()?;
+    Some((curve, 13.5, 25.0, OF_RATED))
+}
+
+fn unit(at: usize, size: usize) -> Vec<f64> {
+    (0..size).map(|k| f64::from(u8::from(k == at))).collect()
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// Least squares of the equations, each over its standard deviation, and ln of
+/// the determinant of their normal matrix.
+fn solve(
+    equations: &[Equation],
+    unknowns: usize,
+    mut value: impl FnMut(&Equation) -> f64,
+) -> Option<(Vec<f64>, f64)> {
+    let mut matrix = vec![0.0; unknowns * unknowns];
+    let mut right = vec![0.0; unknowns];
+    for equation in equations {
+        let weight = equation.sd.powi(-2);
+        let y = value(equation);
+        for (i, a) in equation.shares.iter().enumerate().filter(|(_, a)| **a != 0.0) {
+            right[i] += weight * a * y;
+            for (j, b) in equation.shares.iter().enumerate() {
+                matrix[i * unknowns + j] += weight * a * b;
+            }
+        }
+    }
+    let factor = Cholesky::new(&matrix, unknowns)?;
+    Some((factor.solve(&right), factor.log_determinant()))
+}
+
+/// `count` indices, each as often as its weight calls for (systematic resampling;
+/// G. Kitagawa, J. Comput. Graph. Stat. 5, 1996; from memory).
+fn systematic(weights: &[f64], count: usize, offset: f64) -> Vec<usize> {
+    let total: f64 = weights.iter().sum();
+    let mut picks = Vec::with_capacity(count);
+    let mut passed = 0.0;
+    for (k, weight) in weights.iter().enumerate() {
+        passed += weight / total * count as f64;
+        while (picks.len() as f64) + offset < passed && picks.len() < count {
+            picks.push(k);
+        }
+    }
+    picks
+}
+
+struct Dice(ChaCha8Rng);
+
+impl Dice {
+    fn z(&mut self) -> f64 {
+        StandardNormal.sample(&mut self.0)
+    }
+
+    /// Middle and 90 % distance.
+    fn near(&mut self, (middle, distance): (f64, f64)) -> f64 {
+        middle + distance * self.z() / Z90
+    }
+
+    fn factor(&mut self, (middle, factor): (f64, f64)) -> f64 {
+        middle * factor.powf(self.z() / Z90)
+    }
+
+    fn setpoint_off_v(&mut self, analysis: &Analysis) -> f64 {
+        let half_v = analysis.setpoint.as_ref().map_or(0.0, |s| s.estimate.half_width());
+        self.near((0.0, half_v))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn picks_follow_the_weights() {
+        let picks = systematic(&[0.5, 0.0, 0.25, 0.25], 8, 0.3);
+        assert_eq!(picks, [0, 0, 0, 0, 2, 2, 3, 3]);
+        assert!(systematic(&[], 3, 0.1).is_empty());
+    }
+
+    /// By hand: x = 2 ± 1 believed, 2x = 6 ± 1 seen: (2·1 + 2·6)/(1 + 4) = 2.8.
+    #[test]
+    fn beliefs_and_data_meet_by_their_weights() {
+        let equations = [
+            Equation { shares: vec![1.0], value: 2.0, sd: 1.0, moved: 0.0 },
+            Equation { shares: vec![2.0], value: 6.0, sd: 1.0, moved: 0.0 },
+        ];
+        let (x, log_determinant) = solve(&equations, 1, |e| e.value).expect("a solution");
+        assert!((x[0] - 2.8).abs() < 1e-12);
+        assert!((log_determinant - 5f64.ln()).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,210 @@
+//! The plan in words: which machine, why, and what had to be assumed.
+
+use crate::car::{ALWAYS_ON, Car};
+use crate::diagnosis::Heat;
+use crate::log::Log;
+use crate::plan::Asked;
+use crate::plan::calibrate::Fleet;
+use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
+use crate::plan::ledger::Item;
+use crate::plan::margin::{Set, sureness};
+use crate::segment::Segments;
+use crate::words::{self, AMP, RPM, VOLT};
+
+/// A replay further off than this is told before anything else.
+const POOR_V: f64 = 0.2;
+
+/// Low is better: sure carriers first, the smallest machine that is sure; then by
+/// how near to enough.
+pub fn rank(proposal: &Proposal) -> f64 {
+    let least = proposal.margins.iter().map(sureness).fold(f64::INFINITY, f64::min);
+    let class = match proposal.standing {
+        Standing::Carries => 0.0,
+        Standing::May => 1.0,
+        Standing::FallsShort => 2.0,
+        Standing::TooFast => 3.0,
+    };
+    let within = match proposal.standing {
+        // More than enough is no better than enough.
+        Standing::Carries => proposal.most_a / 1e3,
+        _ => 0.5 - least.clamp(-100.0, 100.0) / 1e3,
+    };
+    class + within.clamp(0.0, 0.99)
+}
+
+fn tightest(margins: &[Margin]) -> Option<&Margin> {
+    margins.iter().min_by(|a, b| sureness(a).total_cmp(&sureness(b)))
+}
+
+fn idle(heat: Heat) -> &'static str {
+    match heat {
+        Heat::Hot => "hot idle",
+        Heat::Warm => "warm idle",
+        Heat::Cold => "cold idle",
+        Heat::Unknown => "idle",
+    }
+}
+
+pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
+    if standing == Standing::TooFast {
+        return format!(
+            "At a redline of {} it would turn at {}, above its limit of {}.",
+            RPM.of(speeds.redline_rpm),
+            RPM.of(speeds.at_redline_rpm),
+            RPM.of(speeds.limit_rpm)
+        );
+    }
+    let Some(margin) = tightest(margins) else {
+        return "The log holds no idle to judge it by.".to_owned();
+    };
+    let loads = words::with_loads(&margin.loads);
+    let at = format!("{} of {}", idle(margin.heat), RPM.of(margin.engine_rpm));
+    let numbers = format!(
+        "it has {} and {} are needed",
+        AMP.with_range(&margin.available_a),
+        AMP.with_range(&margin.needed_a)
+    );
+    match standing {
+        Standing::Carries => {
+            format!("At a {at} {loads} {numbers}: {} in reserve.", AMP.with_range(&margin.margin_a))
+        }
+        Standing::May => format!(
+            "At a {at} {loads} {numbers}: {} in reserve, enough with a chance of {:.0} %.",
+            AMP.with_range(&margin.margin_a),
+            100.0 * margin.enough_share
+        ),
+        _ => format!(
+            "At a {at} {loads} {numbers}: {} short.",
+            AMP.with_range(&margin.margin_a.negated())
+        ),
+    }
+}
+
+pub fn headline(present: &Proposal, candidates: &[Proposal]) -> String {
+    match candidates.first() {
+        None => format!("As it is: {} Name machines with --candidate NAME=CURVE.csv.", present.why),
+        Some(best) => match best.standing {
+            Standing::Carries => format!("Fit {}. {}", best.name, best.why),
+            Standing::May => format!("{} may do, and is not sure to. {}", best.name, best.why),
+            Standing::FallsShort => {
+                format!("None of these carries it. Nearest is {}: {}", best.name, best.why)
+            }
+            Standing::TooFast => format!("None of these serves. {}: {}", best.name, best.why),
+        },
+    }
+}
+
+pub fn beyond_sheet((first_rpm, last_rpm): (f64, f64), speeds: &Speeds) -> Option<String> {
+    if speeds.at_idle_rpm < first_rpm {
+        Some(format!(
+            "At idle it turns at {}, below the first point of its curve at {}: what it makes there \
+             is not known, and counted as that point's.",
+            RPM.of(speeds.at_idle_rpm),
+            RPM.of(first_rpm)
+        ))
+    } else if speeds.at_redline_rpm > last_rpm {
+        Some(format!(
+            "Above {} of its own its curve says nothing; it is counted as level.",
+            RPM.of(last_rpm)
+        ))
+    } else {
+        None
+    }
+}
+
+pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet) -> String {
+    let how = format!(
+        "Driven through this log again with the present machine, the fitted cars come within {} of \
+         the logged voltage in nine of ten moments (root mean square {}).",
+        VOLT.of(within_v),
+        VOLT.of(rms_v)
+    );
+    let held = match fleet.full {
+        0 => " The log never shows the present machine at full output, so nothing but common \
+              practice says what it and the loads come to."
+            .to_owned(),
+        n => format!(
+            " {} at full output hold the machine to the log.",
+            words::plural(n, "steady piece", "steady pieces")
+        ),
+    };
+    let poor = if rms_v > POOR_V {
+        " That is too far off to trust a prediction: something in this car is not as the model \
+         has it. Look at the diagnosis first."
+    } else {
+        ""
+    };
+    how + &held + poor
+}
+
+pub fn assumed(
+    log: &Log,
+    segments: &Segments,
+    car: &Car,
+    ledger: &[Item],
+    fleet: &Fleet,
+    sets: &[Set],
+    asked: &Asked,
+) -> Vec<String> {
+    let mut assumed = Vec::new();
+    let unstated: Vec<String> = ledger
+        .iter()
+        .filter(|item| !item.stated && item.name != ALWAYS_ON)
+        .map(|item| item.name.clone())
+        .collect();
+    if !unstated.is_empty() {
+        assumed.push(format!(
+            "Amps of {} are those that such loads commonly draw, moved by what the log shows; a \
+             clamp meter and --load-amps LOAD=A narrow every margin.",
+            words::loads(&unstated)
+        ));
+    }
+    if !car.loads_a.contains_key(ALWAYS_ON) {
+        assumed.push(format!(
+            "What always runs (ignition, pumps, control) is not stated: --load-amps \"{ALWAYS_ON}=A\"."
+        ));
+    }
+    if !fleet.has_curve {
+        assumed.push(
+            "The present machine's curve is one of common shape; --alternator-curve FILE tells it."
+                .to_owned(),
+        );
+    }
+    if !fleet.has_ratio {
+        assumed.push(
+            "The present pulleys are not stated: between 2.1 and 3.2 to 1; pulley_ratio in car.toml \
+             tells it, and a candidate's own with @RATIO."
+                .to_owned(),
+        );
+    }
+    if sets.iter().all(|set| set.heat == Heat::Unknown) {
+        assumed.push(
+            "No temperature is logged: the machine is taken as somewhere between warm and soaked."
+                .to_owned(),
+        );
+    } else if sets.iter().all(|set| set.heat != Heat::Hot) {
+        assumed.push(
+            "The log never gets hot, and a hot machine gives less: repeat it soaked before buying."
+                .to_owned(),
+        );
+    }
+    if asked.cable.is_none() {
+        assumed.push(
+            "Cable and fuse are not told without a length: --cable GAUGE:LENGTH, the gauge as it is."
+                .to_owned(),
+        );
+    }
+    if segments.points.iter().any(|p| p.loads.iter().any(|l| l.starts_with("step "))) {
+        assumed.push(
+            "Some loads are known from the voltage alone; marks or a column tell when they are on."
+                .to_owned(),
+        );
+    }
+    if log.load_names().is_empty() && segments.points.iter().all(|p| p.loads.is_empty()) {
+        assumed.push("The log shows no load coming on.".to_owned());
+    }
+    assumed.push(
+        "The regulator of a new machine is taken to hold what the present one holds.".to_owned(),
+    );
+    assumed
+}
