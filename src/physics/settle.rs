@@ -43,13 +43,40 @@ pub fn settle(
     Settled { volts, battery_a, alternator_a, needed_a, available_a }
 }
 
-/// By halving: `f` rises, and is not smooth where the battery turns from giving to
-/// taking.
+/// By false position, an end that stays for long counting half (the Illinois
+/// variant): `f` rises, and is not smooth where the battery turns from giving to
+/// taking. Where it does not change its sign, the end nearer to that.
 fn root(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
+    const CLOSE_V: f64 = 1e-8;
+    const CLOSE_A: f64 = 1e-6;
     let (mut low, mut high) = (low, high);
-    for _ in 0..32 {
-        let middle = 0.5 * (low + high);
-        if f(middle) < 0.0 { low = middle } else { high = middle }
+    let (mut below_a, mut above_a) = (f(low), f(high));
+    if below_a >= 0.0 {
+        return low;
+    }
+    if above_a <= 0.0 {
+        return high;
+    }
+    let mut stays = 0;
+    for _ in 0..60 {
+        let at = low - below_a * (high - low) / (above_a - below_a);
+        let amps_a = f(at);
+        if amps_a.abs() < CLOSE_A || high - low < CLOSE_V || !amps_a.is_finite() {
+            return at;
+        }
+        if amps_a < 0.0 {
+            (low, below_a) = (at, amps_a);
+            if stays == -1 {
+                above_a /= 2.0;
+            }
+            stays = -1;
+        } else {
+            (high, above_a) = (at, amps_a);
+            if stays == 1 {
+                below_a /= 2.0;
+            }
+            stays = 1;
+        }
     }
     0.5 * (low + high)
 }

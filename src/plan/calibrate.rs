@@ -30,7 +30,7 @@ use crate::physics::machine::Machine;
 use crate::physics::pulley::SANE_RATIOS;
 use crate::plan::PlanError;
 use crate::plan::ledger::Item;
-use crate::plan::replay::Trial;
+use crate::plan::replay::{Consumer, Trial};
 use crate::plan::scene::Scene;
 use crate::segment::{Segments, indices, mean};
 use crate::stats::fit::cholesky::Cholesky;
@@ -56,6 +56,12 @@ const NEW_OF_SHEET: (f64, f64) = (1.0, 0.06);
 /// Share of its output that a machine loses from cold to soaked (90 %; common
 /// practice, no source: 10 to 25 %).
 const LOST_SHARE: (f64, f64) = (0.17, 0.075);
+/// Warmth of a machine in a car that is hot all over: 75 to 110 °C (common practice,
+/// no source).
+const SOAKED: std::ops::Range<f64> = 0.6..1.0;
+/// Machine and loads move by so much while nothing is switched (common practice, no
+/// source).
+const UNSTEADY_A: f64 = 0.3;
 /// Pulleys that nobody stated.
 const RATIOS: std::ops::Range<f64> = 2.1..3.2;
 /// How a shape of curve may be stretched along its speeds (90 %).
@@ -73,11 +79,15 @@ pub struct Fleet {
 /// One steady piece of the log.
 struct Row {
     stretch: usize,
-    moments: std::ops::Range<usize>,
+    /// Some moments of it, evenly spread: engine rpm and warmth.
+    running: Vec<(f64, Option<f64>)>,
+    /// Mean duty of each item.
+    duty: Vec<f64>,
     volts: f64,
     volts_error: f64,
     full: bool,
     alternator_a: Option<f64>,
+    battery_a: Option<f64>,
 }
 
 struct Fitted {
@@ -93,13 +103,13 @@ pub fn fleet(
     ledger: &[Item],
     scene: &Scene,
 ) -> Result<Fleet, PlanError> {
-    let rows = rows(log, segments, analysis, scene);
+    let rows = rows(log, segments, analysis, ledger, scene);
     let mut dice = Dice(ChaCha8Rng::seed_from_u64(SEED));
     let weights = &analysis.battery.observed.weights;
     let picks = systematic(weights, TRIED, dice.0.random_range(0.0..1.0));
     let fitted: Vec<Fitted> = picks
         .into_iter()
-        .filter_map(|draw| fit(&mut dice, draw, &rows, analysis, car, ledger, scene))
+        .filter_map(|draw| fit(&mut dice, draw, &rows, analysis, car, ledger, scene.machine_seen))
         .collect();
     let misfits: Vec<f64> = fitted.iter().map(|f| f.misfit).collect();
     let weights = tempered(&misfits, &vec![1.0; misfits.len()], LEAST);
@@ -117,33 +127,62 @@ pub fn fleet(
     })
 }
 
-fn rows(log: &Log, segments: &Segments, analysis: &Analysis, scene: &Scene) -> Vec<Row> {
-    let made_a = log.channel(Role::AlternatorCurrent);
-    segments
+/// A log of more steady pieces than this is thinned evenly.
+const MOST_ROWS: usize = 200;
+/// Moments of a piece that speak for its speed and heat.
+const MOST_MOMENTS: usize = 6;
+
+fn rows(
+    log: &Log,
+    segments: &Segments,
+    analysis: &Analysis,
+    ledger: &[Item],
+    scene: &Scene,
+) -> Vec<Row> {
+    let Some(held_v) = analysis.setpoint.as_ref() else { return Vec::new() };
+    let unsure_v = held_v.estimate.value - held_v.estimate.low;
+    let logged = |role: Role, span: Span| {
+        let amps = mean(&log.channel(role)?[indices(log.time_s(), span)]);
+        amps.is_finite().then_some(amps)
+    };
+    let rows: Vec<Row> = segments
         .stretches
         .iter()
         .enumerate()
         .filter_map(|(stretch, s)| {
             let span: Span = s.settled;
             let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
-            let held_v = analysis.setpoint.as_ref()?;
-            let unsure_v = held_v.estimate.value - held_v.estimate.low;
             let under_v = held_v.at((span.start_s + span.end_s) / 2.0) - seen.mean_v;
             let full = under_v > FULL_OUTPUT_V + unsure_v;
-            let holds = under_v < DROOP_V;
-            let moments = scene.within(span);
-            (!moments.is_empty() && (full || holds)).then(|| Row {
+            let holds = held_v.is_known() && under_v < DROOP_V;
+            let moments = scene.moments.get(scene.within(span))?;
+            if moments.is_empty() || !(full || holds) {
+                return None;
+            }
+            let each = moments.len().div_ceil(MOST_MOMENTS);
+            let duty = |k: usize| {
+                let all: f64 = moments.iter().filter_map(|m| m.duty.get(k)).sum();
+                all / moments.len() as f64
+            };
+            Some(Row {
                 stretch,
-                moments,
+                running: moments
+                    .iter()
+                    .skip(each / 2)
+                    .step_by(each)
+                    .map(|m| (m.engine_rpm, m.warmth))
+                    .collect(),
+                duty: (0..ledger.len()).map(duty).collect(),
                 volts: seen.mean_v,
                 volts_error: seen.half_width_v / Z90,
                 full,
-                alternator_a: made_a
-                    .map(|a| mean(&a[indices(log.time_s(), span)]))
-                    .filter(|a| a.is_finite()),
+                alternator_a: logged(Role::AlternatorCurrent, span),
+                battery_a: logged(Role::BatteryCurrent, span),
             })
         })
-        .collect()
+        .collect();
+    let each = rows.len().div_ceil(MOST_ROWS).max(1);
+    rows.into_iter().step_by(each).collect()
 }
 
 /// A linear equation: shares of the unknowns, value, standard deviation, and the
@@ -168,7 +207,7 @@ fn fit(
     analysis: &Analysis,
     car: &Car,
     ledger: &[Item],
-    scene: &Scene,
+    machine_seen: bool,
 ) -> Option<Fitted> {
     let battery = analysis.battery.draws.get(draw)?.clone();
     let observed = &analysis.battery.observed;
@@ -190,9 +229,13 @@ fn fit(
     };
     let mut trial = Trial {
         battery,
-        loads_a: Vec::new(),
+        loads: ledger
+            .iter()
+            .map(|item| Consumer { amps_a: 1.0, exponent: dice.near(item.exponent()) })
+            .collect(),
         setpoint_off_v: dice.setpoint_off_v(analysis),
         warmth: dice.0.random_range(0.4..1.0),
+        soaked: if machine_seen { 1.0 } else { dice.0.random_range(SOAKED) },
         lost_share,
         new_share: dice.near(NEW_OF_SHEET),
         voltage_share: machine.voltage_share,
@@ -204,11 +247,17 @@ fn fit(
     let mut equations: Vec<Equation> = Vec::new();
     let mut holding: Vec<(Vec<f64>, f64, f64)> = Vec::new();
     for row in rows {
-        let current_a = observed.window(draw, row.stretch).mean_a();
-        let (made_a, drawn) = shares(row, &trial, ledger, scene);
-        let state = observed.window(draw, row.stretch).end()?;
-        let by_volts_a = MODEL_V.hypot(row.volts_error) / trial.battery.ohm_near(row.volts, state);
-        let sd = by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * current_a);
+        let window = observed.window(draw, row.stretch);
+        let (current_a, sd) = match row.battery_a {
+            Some(seen_a) => (seen_a, (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A)),
+            None => {
+                let ohm = trial.battery.ohm_near(row.volts, window.end()?);
+                let by_volts_a = MODEL_V.hypot(row.volts_error) / ohm;
+                let current_a = window.mean_a();
+                (current_a, by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * current_a))
+            }
+        };
+        let (made_a, drawn) = shares(row, &trial);
         let mut left = vec![made_a];
         left.extend(drawn.iter().map(|share| -share));
         if row.full {
@@ -217,28 +266,41 @@ fn fit(
             holding.push((left, current_a, sd));
         }
         if let Some(seen_a) = row.alternator_a {
-            let mut shares = vec![0.0];
-            shares.extend(drawn.iter().copied());
-            let clamp_a = clamp_half_width_a(seen_a) / Z90;
-            let value = seen_a - current_a;
-            equations.push(Equation::new(dice, shares, value, sd.hypot(clamp_a)));
+            let clamp_a = (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A);
+            let mut machine = vec![made_a];
+            machine.resize(unknowns, 0.0);
+            if row.full {
+                equations.push(Equation::new(dice, machine, seen_a, clamp_a));
+            } else {
+                // Held, it could give at least that.
+                holding.push((machine, seen_a, clamp_a));
+                let mut loads = vec![0.0];
+                loads.extend(drawn.iter().copied());
+                let value = seen_a - current_a;
+                equations.push(Equation::new(dice, loads, value, sd.hypot(clamp_a)));
+            }
         }
     }
     equations.push(Equation::new(dice, unit(0, unknowns), believed.0, believed.1 / Z90));
     for (k, item) in ledger.iter().enumerate() {
-        let amps_a = item.amps.amps_a;
-        equations.push(Equation::new(dice, unit(k + 1, unknowns), amps_a, item.sd_a));
+        // Amps are stated at a voltage of their own.
+        let carried = trial.loads.get(k).map_or(1.0, |load| 1.0 / load.at(item.amps.at_v));
+        let (amps_a, sd_a) = (item.amps.amps_a * carried, item.sd_a * carried);
+        equations.push(Equation::new(dice, unit(k + 1, unknowns), amps_a, sd_a));
     }
-    let (drawn, log_determinant) = within(dice, &mut equations, &holding, unknowns)?;
+    let stated = equations.len();
+    let (_, log_determinant) = solve(&equations, unknowns, |e| e.value)?;
+    let drawn = within(dice, &mut equations, &holding, unknowns)?;
     let (middle, _) = solve(&equations, unknowns, |e| e.value)?;
-    let squares: f64 = equations
-        .iter()
-        .map(|e| ((dot(&e.shares, &middle) - e.value) / e.sd).powi(2) + 2.0 * e.sd.ln())
-        .sum();
+    let squares: f64 =
+        equations.iter().map(|e| ((dot(&e.shares, &middle) - e.value) / e.sd).powi(2)).sum();
+    let spreads: f64 = equations.iter().take(stated).map(|e| 2.0 * e.sd.ln()).sum();
     let (share, loads_a) = drawn.split_first()?;
     trial.machine.share = share.max(0.02);
-    trial.loads_a = loads_a.iter().map(|a| a.max(0.0)).collect();
-    Some(Fitted { trial, misfit: squares + log_determinant })
+    for (load, amps_a) in trial.loads.iter_mut().zip(loads_a) {
+        load.amps_a = amps_a.max(0.0);
+    }
+    Some(Fitted { trial, misfit: squares + spreads + log_determinant })
 }
 
 /// The moved solution, held to what the log says of the setpoint: where the bus
@@ -249,10 +311,10 @@ fn within(
     equations: &mut Vec<Equation>,
     holding: &[(Vec<f64>, f64, f64)],
     unknowns: usize,
-) -> Option<(Vec<f64>, f64)> {
+) -> Option<Vec<f64>> {
     const MOST_HELD: usize = 4;
     let mut taken = vec![false; holding.len()];
-    let (mut moved, mut log_determinant) = solve(equations, unknowns, |e| e.value + e.moved)?;
+    let (mut moved, _) = solve(equations, unknowns, |e| e.value + e.moved)?;
     for _ in 0..MOST_HELD {
         let lacks =
             |(shares, current_a, sd): &(Vec<f64>, f64, f64)| (current_a - dot(shares, &moved)) / sd;
@@ -272,30 +334,20 @@ fn within(
         if let Some(slot) = taken.get_mut(k) {
             *slot = true;
         }
-        (moved, log_determinant) = solve(equations, unknowns, |e| e.value + e.moved)?;
+        (moved, _) = solve(equations, unknowns, |e| e.value + e.moved)?;
     }
-    Some((moved, log_determinant))
+    Some(moved)
 }
 
 /// What the curve at a share of one makes over a row, and what one amp of each
 /// item draws there.
-fn shares(row: &Row, trial: &Trial, ledger: &[Item], scene: &Scene) -> (f64, Vec<f64>) {
-    let moments = scene.moments.get(row.moments.clone()).unwrap_or(&[]);
-    let count = moments.len().max(1) as f64;
-    let made_a = moments
-        .iter()
-        .map(|m| trial.machine.available_a(m.engine_rpm, row.volts, trial.machine_c(m.warmth)))
-        .sum::<f64>()
-        / count;
-    let drawn = ledger
-        .iter()
-        .enumerate()
-        .map(|(k, item)| {
-            let duty: f64 = moments.iter().filter_map(|m| m.duty.get(k)).sum();
-            duty / count * item.follows(row.volts)
-        })
-        .collect();
-    (made_a, drawn)
+fn shares(row: &Row, trial: &Trial) -> (f64, Vec<f64>) {
+    let made = |(rpm, warmth): &(f64, Option<f64>)| {
+        trial.machine.available_a(*rpm, row.volts, trial.machine_c(*warmth))
+    };
+    let made_a = row.running.iter().map(made).sum::<f64>() / row.running.len().max(1) as f64;
+    let drawn = trial.loads.iter().zip(&row.duty).map(|(load, duty)| duty * load.at(row.volts));
+    (made_a, drawn.collect())
 }
 
 /// Curve, its test conditions, and what is believed of the machine's share of it.

@@ -143,8 +143,10 @@ pub struct PredictedPoint {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PredictedKeepUp {
     pub loads: Vec<String>,
-    /// `None`: at no speed of the sheet.
+    /// `None`: at no speed of the curve.
     pub rpm: Option<Estimate>,
+    /// How likely it is that no speed of the curve carries it, 0 to 1.
+    pub never_share: f64,
     pub told: String,
 }
 

@@ -1,6 +1,8 @@
 //! What every load draws, before the log is looked at: stated, or as such loads
 //! commonly do.
 
+use std::collections::BTreeMap;
+
 use crate::analysis::Z90;
 use crate::analysis::practice::{ALWAYS_ON_A, label_half_width_a};
 use crate::car::{ALWAYS_ON, Car, LoadAmps};
@@ -72,17 +74,11 @@ pub fn ledger(log: &Log, segments: &Segments, car: &Car) -> Vec<Item> {
     };
     let mut items: Vec<Item> =
         log.load_names().iter().map(|name| item(name, Column::Channel)).collect();
-    let mut labels: Vec<&String> = segments
-        .stretches
-        .iter()
-        .flat_map(|stretch| &stretch.loads)
-        .filter(|label| label.starts_with("step ") && log.load(label).is_none())
-        .collect();
-    labels.sort();
-    labels.dedup();
-    items.extend(labels.into_iter().map(|label| match label.strip_suffix(" off") {
-        Some(_) => item(label, Column::Unlabelled),
-        None => item(label, Column::Label),
+    items.extend(labels(log, segments).into_iter().map(|label| {
+        match label.strip_suffix(" off") {
+            Some(_) => item(&label, Column::Unlabelled),
+            None => item(&label, Column::Label),
+        }
     }));
     let always = car.loads_a.get(ALWAYS_ON);
     let (amps, half_a) = match always {
@@ -100,9 +96,41 @@ pub fn ledger(log: &Log, segments: &Segments, car: &Car) -> Vec<Item> {
     items
 }
 
+/// More loads that only the voltage shows are not told apart; those that ran
+/// longest are.
+pub const MOST_LABELS: usize = 16;
+
+/// What only the voltage shows, in the log's order.
+fn labels(log: &Log, segments: &Segments) -> Vec<String> {
+    let mut seconds: BTreeMap<&str, f64> = BTreeMap::new();
+    for stretch in &segments.stretches {
+        for label in stretch.loads.iter().filter(|label| is_detected(log, label)) {
+            *seconds.entry(label).or_default() += stretch.span.seconds();
+        }
+    }
+    let mut longest: Vec<(&str, f64)> = seconds.into_iter().collect();
+    longest.sort_by(|a, b| b.1.total_cmp(&a.1));
+    longest.truncate(MOST_LABELS);
+    longest.sort_by_key(|(label, _)| number_in(label));
+    longest.into_iter().map(|(label, _)| label.to_owned()).collect()
+}
+
+pub fn is_detected(log: &Log, label: &str) -> bool {
+    label.starts_with("step ") && log.load(label).is_none()
+}
+
+fn number_in(label: &str) -> u64 {
+    label.chars().filter(char::is_ascii_digit).collect::<String>().parse().unwrap_or(0)
+}
+
 impl Item {
-    /// Amps at `volts` per amp of its own statement.
-    pub fn follows(&self, volts: f64) -> f64 {
-        self.amps.share_at(&self.name, volts)
+    /// Exponent of the voltage that its amps follow, value and 90 % distance.
+    /// Ignition, control and pumps together hold their power as much as they
+    /// follow the voltage (common practice, no source).
+    pub fn exponent(&self) -> (f64, f64) {
+        match self.column {
+            Column::Always => (0.2, 0.8),
+            _ => (LoadAmps::kind_of(&self.name).exponent(), 0.6),
+        }
     }
 }

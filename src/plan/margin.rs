@@ -5,9 +5,8 @@ use crate::diagnosis::Heat;
 use crate::estimate::{Estimate, Grade};
 use crate::physics::machine::Machine;
 use crate::plan::contract::{CapacityPoint, Margin, PredictedKeepUp};
-use crate::plan::ledger::Item;
 use crate::plan::replay::{Replay, Trial};
-use crate::plan::scene::{Scene, warmth_of};
+use crate::plan::scene::Scene;
 use crate::words::RPM;
 
 /// 90 % interval of values that all count alike.
@@ -26,43 +25,52 @@ pub fn share(values: &[f64], holds: impl Fn(f64) -> bool) -> f64 {
     counted.iter().filter(|v| holds(***v)).count() as f64 / counted.len().max(1) as f64
 }
 
-/// A set of loads as the log ran it at idle.
+/// A set of loads that the log ran at idle, and what it meets in a car that is hot
+/// all over.
 #[derive(Debug, Clone)]
 pub struct Set {
     pub loads: Vec<String>,
     pub engine_rpm: f64,
-    pub heat: Heat,
+    /// The hottest that the log ran it.
+    pub seen: Heat,
     pub setpoint_v: f64,
     /// Mean duty of each item of the ledger.
     pub duty: Vec<f64>,
 }
 
-/// Amps that holding the setpoint takes, the battery as full of surface charge as
-/// it gets.
-pub fn needed_a(trial: &Trial, ledger: &[Item], set: &Set, end: &Replay) -> f64 {
+/// Amps that holding the setpoint takes once the battery is as full of surface
+/// charge as it gets and its polarisation has come to rest:
+///
+/// ```text
+/// I = (U − E) / (R_ohmic + R_acceptance + R_fast + R_slow)
+/// ```
+pub fn needed_a(trial: &Trial, set: &Set, end: &Replay) -> f64 {
     let setpoint_v = trial.setpoint_v(set.setpoint_v);
-    let loads_a = trial.loads_at(ledger, &set.duty, setpoint_v);
     let taken_a = end.end.map_or(0.0, |mut state| {
-        state.surface_v = trial.battery.battery.surface.most_v;
-        (state.fast_v, state.slow_v, state.double_layer_v) = (0.0, 0.0, 0.0);
-        trial.battery.current_at(setpoint_v, &state)
+        let battery = &trial.battery.battery;
+        state.surface_v = battery.surface.most_v;
+        let push_v = setpoint_v - trial.battery.offset_v - battery.open_circuit_v(&state);
+        let ohm = battery.ohmic_ohm
+            + battery.acceptance_ohm(state.state_of_charge)
+            + battery.fast.resistance_ohm
+            + battery.slow.resistance_ohm;
+        push_v / ohm
     });
-    loads_a + taken_a.max(0.0)
+    trial.loads_at(&set.duty, setpoint_v) + taken_a.max(0.0)
 }
 
 pub fn margin(
     trials: &[Trial],
     machines: &[Machine],
     ends: &[Replay],
-    ledger: &[Item],
     set: &Set,
+    grade: Grade,
 ) -> Margin {
     let (mut needed, mut available, mut margins) = (Vec::new(), Vec::new(), Vec::new());
     for ((trial, machine), end) in trials.iter().zip(machines).zip(ends) {
-        let needs_a = needed_a(trial, ledger, set, end);
+        let needs_a = needed_a(trial, set, end);
         let setpoint_v = trial.setpoint_v(set.setpoint_v);
-        let machine_c = trial.machine_c(warmth_of(set.heat));
-        let has_a = machine.available_a(set.engine_rpm, setpoint_v, machine_c);
+        let has_a = machine.available_a(set.engine_rpm, setpoint_v, trial.soaked_c());
         needed.push(needs_a);
         available.push(has_a);
         margins.push(has_a - needs_a);
@@ -70,9 +78,9 @@ pub fn margin(
     Margin {
         loads: set.loads.clone(),
         engine_rpm: set.engine_rpm,
-        heat: set.heat,
-        needed_a: spread(&needed, Grade::Assumed, "loads and a charged battery at the setpoint"),
-        available_a: spread(&available, Grade::Assumed, "sheet, heat and spread of machines"),
+        heat: Heat::Hot,
+        needed_a: spread(&needed, grade, "loads and a charged battery at the setpoint"),
+        available_a: spread(&available, Grade::Assumed, "curve, heat and spread of machines"),
         margin_a: spread(&margins, Grade::Assumed, "available less needed"),
         enough_share: share(&margins, |m| m >= 0.0),
     }
@@ -83,32 +91,45 @@ pub fn keep_up(
     trials: &[Trial],
     machines: &[Machine],
     ends: &[Replay],
-    ledger: &[Item],
     set: &Set,
 ) -> PredictedKeepUp {
+    let mut top_rpm: f64 = 0.0;
     let speeds: Vec<f64> = trials
         .iter()
         .zip(machines)
         .zip(ends)
         .map(|((trial, machine), end)| {
-            let needs_a = needed_a(trial, ledger, set, end);
+            top_rpm = top_rpm.max(machine.curve.speeds_rpm().1 / machine.ratio);
+            let needs_a = needed_a(trial, set, end);
             let setpoint_v = trial.setpoint_v(set.setpoint_v);
-            let machine_c = trial.machine_c(warmth_of(set.heat));
-            machine.rpm_for(needs_a, setpoint_v, machine_c).unwrap_or(f64::INFINITY)
+            machine.rpm_for(needs_a, setpoint_v, trial.soaked_c()).unwrap_or(f64::INFINITY)
         })
         .collect();
-    let rpm = spread(&speeds, Grade::Assumed, "where the machine's curve meets the loads");
+    let never_share = share(&speeds, f64::is_infinite);
+    let Estimate { value, low, high, grade, how } =
+        spread(&speeds, Grade::Assumed, "where the machine's curve meets the loads");
     let idle = RPM.of(set.engine_rpm);
-    let (rpm, told) = if !rpm.value.is_finite() {
-        (None, "at no speed of its sheet".to_owned())
-    } else if rpm.high <= set.engine_rpm {
-        (Some(rpm), format!("below the idle of {idle}"))
-    } else if rpm.low > set.engine_rpm {
-        (Some(rpm), format!("above the idle of {idle}"))
+    let (rpm, told) = if !value.is_finite() {
+        (None, "at no speed of its curve".to_owned())
     } else {
-        (Some(rpm), format!("about the idle of {idle}"))
+        let told = if high <= set.engine_rpm {
+            format!("below the idle of {idle}")
+        } else if low > set.engine_rpm {
+            format!("above the idle of {idle}")
+        } else {
+            format!("about the idle of {idle}")
+        };
+        let chance = match never_share {
+            share if share > 0.0 => {
+                format!("; with a chance of {:.0} % at no speed of its curve", 100.0 * share)
+            }
+            _ => String::new(),
+        };
+        // Beyond the curve's end nobody knows a speed.
+        let high = if high.is_finite() { high } else { top_rpm.max(value) };
+        (Some(Estimate { value, low, high, grade, how }), told + &chance)
     };
-    PredictedKeepUp { loads: set.loads.clone(), rpm, told }
+    PredictedKeepUp { loads: set.loads.clone(), rpm, never_share, told }
 }
 
 /// Hot output against engine speed, value and 90 % band.
@@ -127,8 +148,8 @@ pub fn capacity(
                 .iter()
                 .zip(machines)
                 .map(|(trial, machine)| {
-                    let machine_c = trial.machine_c(warmth_of(set.heat));
-                    machine.available_a(engine_rpm, trial.setpoint_v(set.setpoint_v), machine_c)
+                    let setpoint_v = trial.setpoint_v(set.setpoint_v);
+                    machine.available_a(engine_rpm, setpoint_v, trial.soaked_c())
                 })
                 .collect();
             let Estimate { value, low, high, .. } = spread(&amps, Grade::Assumed, "");

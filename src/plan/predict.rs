@@ -5,7 +5,7 @@ use crate::analysis::practice::DROOP_V;
 use crate::car::Car;
 use crate::diagnosis::{BusState, Diagnosis, Heat, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
-use crate::log::Log;
+use crate::log::{Log, Span};
 use crate::physics::alternator::Derating;
 use crate::physics::machine::Machine;
 use crate::plan::calibrate::Fleet;
@@ -46,20 +46,21 @@ pub fn plan(
 ) -> Plan {
     let trials = &fleet.trials;
     let sets = sets(diagnosis, scene, ledger);
-    let present = play(scene, ledger, trials, |trial| trial.machine.clone());
+    let present = play(scene, trials, |trial| trial.machine.clone());
     let reproduction = reproduction(scene, &present, fleet);
     let present_name = car
         .alternator
         .rated_a
         .map_or("present machine".to_owned(), |rated| format!("present {rated:.0} A machine"));
-    let study = Study { diagnosis, scene, ledger, trials, sets: &sets, asked };
+    let grade = known(ledger, fleet);
+    let study = Study { diagnosis, scene, trials, grade, sets: &sets, asked };
     let as_is = study.proposal(present_name, None, &present);
     let mut judged: Vec<(Proposal, Played)> = asked
         .candidates
         .iter()
         .flat_map(|candidate| geared(candidate, asked))
         .map(|(name, candidate, ratio)| {
-            let played = play(scene, ledger, trials, |trial| fitted(&candidate, ratio, trial));
+            let played = play(scene, trials, |trial| fitted(&candidate, ratio, trial));
             (study.proposal(name, Some(&candidate), &played), played)
         })
         .collect();
@@ -124,7 +125,6 @@ fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &Trial) -> Machine {
 
 fn play(
     scene: &Scene,
-    ledger: &[Item],
     trials: &[Trial],
     machine: impl Fn(&Trial) -> Machine,
 ) -> Played {
@@ -132,37 +132,41 @@ fn play(
     let replays = trials
         .iter()
         .zip(&machines)
-        .map(|(trial, machine)| replay(scene, ledger, trial, machine))
+        .map(|(trial, machine)| replay(scene, trial, machine))
         .collect();
     Played { machines, replays }
 }
 
-/// Every set of loads that the log ran at idle, at its hottest, the heaviest first.
+/// Every set of loads that the log ran at idle, the heaviest first, as a car meets
+/// it that is hot all over: its idle no faster than the hottest that was seen, the
+/// setpoint that of the hottest moment.
 fn sets(diagnosis: &Diagnosis, scene: &Scene, ledger: &[Item]) -> Vec<Set> {
+    let idle: Vec<&OperatingPoint> =
+        diagnosis.operating_points.iter().filter(|p| p.rpm_low == Some(0.0)).collect();
+    let hottest = idle.iter().map(|p| degree(p.heat)).max().unwrap_or(0);
+    let hot: Vec<f64> =
+        idle.iter().filter(|p| degree(p.heat) == hottest).filter_map(|p| p.rpm).collect();
+    let hot_rpm = median(&hot);
+    let hottest_v = hottest_setpoint_v(scene);
     let mut sets: Vec<Set> = Vec::new();
-    for point in diagnosis.operating_points.iter().filter(|p| p.rpm_low == Some(0.0)) {
-        let Some(engine_rpm) = point.rpm else { continue };
-        let duty: Vec<f64> = (0..ledger.len())
-            .map(|k| {
-                let of: Vec<f64> =
-                    scene.moments.iter().map(|m| m.duty.get(k).copied().unwrap_or(0.0)).collect();
-                mean_over(&of, scene, &point.spans)
-            })
-            .collect();
+    for point in idle {
+        let Some(seen_rpm) = point.rpm else { continue };
+        let duty = mean_duty(scene, ledger.len(), &point.spans);
         let held: Vec<f64> = scene.moments.iter().map(|m| m.setpoint_v).collect();
+        let own_v = mean_over(&held, scene, &point.spans);
+        let seen_hot = degree(point.heat) == hottest;
         let set = Set {
             loads: point.loads.clone(),
-            engine_rpm,
-            heat: point.heat,
-            setpoint_v: mean_over(&held, scene, &point.spans),
+            engine_rpm: if seen_hot { seen_rpm } else { seen_rpm.min(hot_rpm) },
+            seen: point.heat,
+            setpoint_v: hottest_v.unwrap_or(own_v),
             duty,
         };
         if set.duty.iter().any(|d| d.is_nan()) {
             continue;
         }
         match sets.iter_mut().find(|known| known.loads == set.loads) {
-            // The hotter, the less output.
-            Some(known) if hotter(set.heat, known.heat) => *known = set,
+            Some(known) if degree(set.seen) > degree(known.seen) => *known = set,
             Some(_) => {}
             None => sets.push(set),
         }
@@ -174,31 +178,59 @@ fn sets(diagnosis: &Diagnosis, scene: &Scene, ledger: &[Item]) -> Vec<Set> {
     sets
 }
 
-fn hotter(a: Heat, b: Heat) -> bool {
-    let degree = |heat: Heat| match heat {
+fn degree(heat: Heat) -> u8 {
+    match heat {
         Heat::Cold => 0,
         Heat::Unknown => 1,
         Heat::Warm => 2,
         Heat::Hot => 3,
-    };
-    degree(a) > degree(b)
+    }
+}
+
+/// Where the log tells heat; a regulator's setpoint falls with it.
+fn hottest_setpoint_v(scene: &Scene) -> Option<f64> {
+    let running = scene.moments.iter().filter(|m| m.running && m.setpoint_v.is_finite());
+    let warm = running.filter_map(|m| Some((m.warmth?, m.setpoint_v)));
+    warm.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, volts)| volts)
+}
+
+fn mean_duty(scene: &Scene, items: usize, spans: &[Span]) -> Vec<f64> {
+    let mut sums = vec![0.0; items];
+    let mut count = 0usize;
+    for moment in spans.iter().flat_map(|s| scene.moments.get(scene.within(*s)).unwrap_or(&[])) {
+        count += 1;
+        for (sum, duty) in sums.iter_mut().zip(&moment.duty) {
+            *sum += duty;
+        }
+    }
+    // No moment at all: not a number, and the point is left out.
+    sums.iter().map(|sum| sum / count as f64).collect()
+}
+
+/// Inferred where every load is stated or the log shows the machine at full output
+/// on a curve that is.
+fn known(ledger: &[Item], fleet: &Fleet) -> Grade {
+    let stated = ledger.iter().all(|item| item.stated);
+    let tied = fleet.full > 0 && fleet.has_curve && fleet.has_ratio;
+    if stated || tied { Grade::Inferred } else { Grade::Assumed }
 }
 
 struct Study<'a> {
     diagnosis: &'a Diagnosis,
     scene: &'a Scene,
-    ledger: &'a [Item],
     trials: &'a [Trial],
+    /// How well what the loads need is known.
+    grade: Grade,
     sets: &'a [Set],
     asked: &'a Asked,
 }
 
 impl Study<'_> {
     fn proposal(&self, name: String, candidate: Option<&Candidate>, played: &Played) -> Proposal {
-        let Study { diagnosis, scene, ledger, trials, sets, asked } = *self;
+        let Study { diagnosis, scene, trials, grade, sets, asked } = *self;
         let (machines, ends) = (&played.machines, &played.replays);
         let margins: Vec<Margin> =
-            sets.iter().map(|set| margin(trials, machines, ends, ledger, set)).collect();
+            sets.iter().map(|set| margin(trials, machines, ends, set, grade)).collect();
         let all: Vec<f64> = machines.iter().map(|m| m.ratio).collect();
         let ratio = spread(&all, Grade::Assumed, "stated, or common pulleys");
         let idle_rpm = median(&sets.iter().map(|set| set.engine_rpm).collect::<Vec<_>>());
@@ -226,8 +258,8 @@ impl Study<'_> {
         Proposal {
             sheet: candidate.map(|c| c.sheet.file.clone()),
             why: told::why(standing, &margins, &speeds),
-            keep_up: sets.iter().map(|set| keep_up(trials, machines, ends, ledger, set)).collect(),
-            ratios: candidate.and_then(|_| ratios(trials, machines, ends, ledger, sets, asked)),
+            keep_up: sets.iter().map(|set| keep_up(trials, machines, ends, set)).collect(),
+            ratios: candidate.and_then(|_| ratios(trials, machines, ends, sets, asked)),
             points: diagnosis
                 .operating_points
                 .iter()
@@ -275,13 +307,16 @@ fn predicted(
     let under: Vec<f64> =
         volts.iter().zip(trials).map(|(v, trial)| trial.setpoint_v(held_v) - v).collect();
     let drains = share(&amps, |a| a < -DRAINING_A);
-    let holds = share(&under, |u| u < DROOP_V);
-    let (state, state_share) = if drains >= 0.5 {
+    let held_or_taking: Vec<f64> =
+        under.iter().zip(&amps).map(|(u, a)| if *a < -DRAINING_A { f64::MAX } else { *u }).collect();
+    let holds = share(&held_or_taking, |u| u < DROOP_V);
+    let slips = 1.0 - holds - drains;
+    let (state, state_share) = if drains >= holds && drains >= slips {
         (BusState::Draining, drains)
-    } else if holds >= 0.5 {
+    } else if holds >= slips {
         (BusState::Holding, holds)
     } else {
-        (BusState::Slipping, 1.0 - holds - drains)
+        (BusState::Slipping, slips)
     };
     let given: Vec<f64> = amps.iter().map(|a| (-a).max(0.0)).collect();
     PredictedPoint {
@@ -390,7 +425,7 @@ fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> Vec<LedgerItem> {
             );
             let at: Vec<f64> = trials
                 .iter()
-                .filter_map(|t| Some(t.loads_a.get(k)? * item.follows(t.setpoint_v(setpoint_v))))
+                .filter_map(|t| Some(t.loads.get(k)?.at(t.setpoint_v(setpoint_v))))
                 .collect();
             LedgerItem {
                 load: item.name.clone(),
@@ -411,9 +446,9 @@ fn totals(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> (Estimate, Estimat
             .map(|trial| {
                 ledger
                     .iter()
-                    .zip(&trial.loads_a)
+                    .zip(&trial.loads)
                     .filter(|(item, _)| item.continuous == continuous)
-                    .map(|(item, a)| a * item.follows(trial.setpoint_v(setpoint_v)))
+                    .map(|(_, load)| load.at(trial.setpoint_v(setpoint_v)))
                     .sum()
             })
             .collect();

@@ -1,28 +1,43 @@
 //! One car driven through the scene again, with one machine.
 
 use crate::analysis::prior::Draw;
+use crate::physics::REFERENCE_V;
 use crate::physics::battery::BatteryState;
 use crate::physics::machine::Machine;
 use crate::physics::settle::{Settled, settle};
-use crate::plan::ledger::Item;
 use crate::plan::scene::{Moment, Scene};
 
 /// A machine's temperature between cold and soaked, °C (common practice, no source).
 const COLD_C: f64 = 25.0;
 const SOAKED_C: f64 = 110.0;
 
+/// What a load draws: amps at [`REFERENCE_V`], and how they follow the voltage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Consumer {
+    pub amps_a: f64,
+    pub exponent: f64,
+}
+
+impl Consumer {
+    pub fn at(&self, volts: f64) -> f64 {
+        self.amps_a * (volts / REFERENCE_V).powf(self.exponent)
+    }
+}
+
 /// A car that this one could be.
 #[derive(Debug, Clone)]
 pub struct Trial {
     pub battery: Draw,
-    /// Amps of each item of the ledger, as it states them.
-    pub loads_a: Vec<f64>,
+    /// What each item of the ledger draws.
+    pub loads: Vec<Consumer>,
     /// Its present machine.
     pub machine: Machine,
     /// How far its setpoint lies from the estimate's middle.
     pub setpoint_off_v: f64,
     /// Its machine's warmth where no temperature is logged.
     pub warmth: f64,
+    /// Its machine's warmth in a car that is hot all over.
+    pub soaked: f64,
     /// Output lost from cold to soaked, for machines that it might get.
     pub lost_share: f64,
     /// How a new machine stands to its sheet.
@@ -33,18 +48,20 @@ pub struct Trial {
 }
 
 impl Trial {
-    pub fn loads_at(&self, ledger: &[Item], duty: &[f64], volts: f64) -> f64 {
-        ledger
-            .iter()
-            .zip(&self.loads_a)
-            .zip(duty)
-            .filter(|(_, duty)| **duty > 0.0)
-            .map(|((item, amps), duty)| duty * amps * item.follows(volts))
-            .sum()
+    pub fn loads_at(&self, duty: &[f64], volts: f64) -> f64 {
+        let power = (volts / REFERENCE_V).ln();
+        let on = self.loads.iter().zip(duty).filter(|(_, duty)| **duty > 0.0);
+        on.map(|(load, duty)| duty * load.amps_a * (load.exponent * power).exp()).sum()
     }
 
+    /// Warmth of the car, as its temperatures tell it.
     pub fn machine_c(&self, warmth: Option<f64>) -> f64 {
-        COLD_C + warmth.unwrap_or(self.warmth) * (SOAKED_C - COLD_C)
+        COLD_C + warmth.map_or(self.warmth, |w| w * self.soaked) * (SOAKED_C - COLD_C)
+    }
+
+    /// Of a machine in a car that is hot all over.
+    pub fn soaked_c(&self) -> f64 {
+        self.machine_c(Some(1.0))
     }
 
     pub fn setpoint_v(&self, middle_v: f64) -> f64 {
@@ -54,7 +71,6 @@ impl Trial {
     /// The bus at one moment, the battery in `state`.
     pub fn settled(
         &self,
-        ledger: &[Item],
         moment: &Moment,
         machine: &Machine,
         state: &BatteryState,
@@ -63,7 +79,7 @@ impl Trial {
         settle(
             self.setpoint_v(moment.setpoint_v),
             |volts| self.battery.current_at(volts, state),
-            |volts| self.loads_at(ledger, &moment.duty, volts),
+            |volts| self.loads_at(&moment.duty, volts),
             |volts| machine.available_a(moment.engine_rpm, volts, machine_c),
         )
     }
@@ -83,12 +99,12 @@ pub struct Replay {
 
 /// Drives `trial` through `scene` with `machine`. While the engine does not run,
 /// the battery follows the logged voltage: no machine changes that.
-pub fn replay(scene: &Scene, ledger: &[Item], trial: &Trial, machine: &Machine) -> Replay {
+pub fn replay(scene: &Scene, trial: &Trial, machine: &Machine) -> Replay {
     let mut state = trial.battery.start;
     let mut played = Replay::default();
     for moment in &scene.moments {
         let settled = if moment.running {
-            trial.settled(ledger, moment, machine, &state)
+            trial.settled(moment, machine, &state)
         } else {
             Settled {
                 volts: moment.volts,

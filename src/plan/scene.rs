@@ -2,14 +2,14 @@
 //! setpoint, moment by moment.
 
 use crate::analysis::Analysis;
-use crate::diagnosis::{Heat, PhaseKind};
+use crate::diagnosis::PhaseKind;
 use crate::log::{Log, Place, Role, Span, Tap};
 use crate::plan::ledger::{Column, Item};
 use crate::segment::{Segments, indices, mean};
 
 /// As long as the observer's: the battery's fast polarisation takes seconds.
 const MOMENT_S: f64 = 0.5;
-const MOST_MOMENTS: usize = 8_000;
+const MOST_MOMENTS: usize = 6_000;
 
 #[derive(Debug, Clone)]
 pub struct Moment {
@@ -21,7 +21,7 @@ pub struct Moment {
     pub engine_rpm: f64,
     /// The estimate's middle; each car carries its own distance from it.
     pub setpoint_v: f64,
-    /// The machine's warmth: 0 cold, 1 soaked; `None` where no temperature is logged.
+    /// 0 cold, 1 hot all over; `None` where no temperature is logged.
     pub warmth: Option<f64>,
     /// Duty of each item of the ledger, 0 to 1.
     pub duty: Vec<f64>,
@@ -30,11 +30,13 @@ pub struct Moment {
 #[derive(Debug, Clone)]
 pub struct Scene {
     pub moments: Vec<Moment>,
+    /// The temperature logged is the machine's own, and not that of the engine round it.
+    pub machine_seen: bool,
 }
 
-/// A machine's warmth as the log's temperatures tell it: an alternator's own from
-/// 25 to 110 °C; a coolant that has reached its thermostat, or air under the hood
-/// at 70 °C, go with a soaked machine (common practice, no source).
+/// Warmth as the log's temperatures tell it: an alternator's own from 25 to 110 °C;
+/// a coolant that has reached its thermostat, or air under the hood at 70 °C, go
+/// with a car that is hot all over (common practice, no source).
 fn warmth(place: Place, c: f64) -> f64 {
     let (cold_c, soaked_c) = match place {
         Place::Alternator => (25.0, 110.0),
@@ -44,21 +46,11 @@ fn warmth(place: Place, c: f64) -> f64 {
     ((c - cold_c) / (soaked_c - cold_c)).clamp(0.0, 1.0)
 }
 
-/// Warmth of a heat band, for running that the log does not hold.
-pub fn warmth_of(heat: Heat) -> Option<f64> {
-    match heat {
-        Heat::Cold => Some(0.15),
-        Heat::Warm => Some(0.7),
-        Heat::Hot => Some(1.0),
-        Heat::Unknown => None,
-    }
-}
-
 impl Scene {
     pub fn of(log: &Log, segments: &Segments, analysis: &Analysis, ledger: &[Item]) -> Scene {
         let time_s = log.time_s();
         let Some((&first_s, &last_s)) = time_s.first().zip(time_s.last()) else {
-            return Scene { moments: Vec::new() };
+            return Scene { moments: Vec::new(), machine_seen: false };
         };
         let volts = log.channel(Role::Voltage(Tap::Battery)).unwrap_or(log.bus_v());
         let rpm = log.engine_rpm().unwrap_or(&[]);
@@ -124,7 +116,8 @@ impl Scene {
             }
             start_s += each_s;
         }
-        Scene { moments }
+        let machine_seen = heat.is_some_and(|(place, _)| place == Place::Alternator);
+        Scene { moments, machine_seen }
     }
 
     /// Moments whose middle lies in `span`.

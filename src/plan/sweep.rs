@@ -1,11 +1,11 @@
 //! Which pulleys would do: the smallest ratio that carries the loads at idle, and
 //! the largest that the machine's speed at redline allows.
 
+use crate::estimate::Grade;
 use crate::physics::machine::Machine;
 use crate::physics::pulley::USUAL_RATIOS;
 use crate::plan::Asked;
 use crate::plan::contract::RatioRange;
-use crate::plan::ledger::Item;
 use crate::plan::margin::{Set, margin};
 use crate::plan::replay::{Replay, Trial};
 use crate::words::{RATIO, RPM};
@@ -21,7 +21,6 @@ pub fn ratios(
     trials: &[Trial],
     machines: &[Machine],
     ends: &[Replay],
-    ledger: &[Item],
     sets: &[Set],
     asked: &Asked,
 ) -> Option<RatioRange> {
@@ -29,7 +28,8 @@ pub fn ratios(
     let enough = |ratio: f64| {
         let geared: Vec<Machine> =
             machines.iter().map(|m| Machine { ratio, ..m.clone() }).collect();
-        sets.iter().all(|set| margin(trials, &geared, ends, ledger, set).enough_share >= SURE)
+        !sets.is_empty()
+            && sets.iter().all(|set| margin(trials, &geared, ends, set, Grade::Assumed).enough_share >= SURE)
     };
     let steps = ((LAST - FIRST) / STEP).round() as usize;
     let smallest = (0..=steps).map(|k| FIRST + STEP * k as f64).find(|ratio| enough(*ratio))?;

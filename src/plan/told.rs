@@ -177,12 +177,12 @@ pub fn assumed(
                 .to_owned(),
         );
     }
-    if sets.iter().all(|set| set.heat == Heat::Unknown) {
+    if sets.iter().all(|set| set.seen == Heat::Unknown) {
         assumed.push(
             "No temperature is logged: the machine is taken as somewhere between warm and soaked."
                 .to_owned(),
         );
-    } else if sets.iter().all(|set| set.heat != Heat::Hot) {
+    } else if sets.iter().all(|set| set.seen != Heat::Hot) {
         assumed.push(
             "The log never gets hot, and a hot machine gives less: repeat it soaked before buying."
                 .to_owned(),

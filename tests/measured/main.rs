@@ -12,6 +12,7 @@ mod keep_up;
 mod line_ohm;
 mod matching;
 mod output;
+mod plan;
 
 use std::sync::OnceLock;
 
