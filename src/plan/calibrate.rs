@@ -62,6 +62,7 @@ const SOAKED: std::ops::Range<f64> = 0.6..1.0;
 /// Machine and loads move by so much while nothing is switched (common practice, no
 /// source).
 const UNSTEADY_A: f64 = 0.3;
+const UNSTEADY_SHARE: f64 = 0.02;
 /// Pulleys that nobody stated.
 const RATIOS: std::ops::Range<f64> = 2.1..3.2;
 /// How a shape of curve may be stretched along its speeds (90 %).
@@ -258,6 +259,7 @@ fn fit(
             }
         };
         let (made_a, drawn) = shares(row, &trial);
+        let sd = sd.hypot(UNSTEADY_SHARE * made_a);
         let mut left = vec![made_a];
         left.extend(drawn.iter().map(|share| -share));
         if row.full {
@@ -425,9 +427,11 @@ impl Dice {
         middle * factor.powf(self.z() / Z90)
     }
 
+    /// How far a regulator holds from the estimate's middle: it droops with load and
+    /// drifts with its own heat.
     fn setpoint_off_v(&mut self, analysis: &Analysis) -> f64 {
         let half_v = analysis.setpoint.as_ref().map_or(0.0, |s| s.estimate.half_width());
-        self.near((0.0, half_v))
+        self.near((0.0, half_v.hypot(DROOP_V)))
     }
 }
 

@@ -18,7 +18,6 @@ use crate::plan::sweep::{SURE, ratios};
 use crate::plan::{Asked, Candidate, told, wiring};
 use crate::segment::Segments;
 use crate::stats::robust::median;
-use crate::verdict::cautions;
 
 /// Less from the battery than this is no draining: half a clamp meter's zero error.
 const DRAINING_A: f64 = 0.5;
@@ -55,40 +54,42 @@ pub fn plan(
     let grade = known(ledger, fleet);
     let study = Study { diagnosis, scene, trials, grade, sets: &sets, asked };
     let as_is = study.proposal(present_name, None, &present);
-    let mut judged: Vec<(Proposal, Played)> = asked
+    let played = |(_, candidate, ratio): &(String, Candidate, Option<f64>)| {
+        play(scene, trials, |trial| fitted(candidate, *ratio, trial))
+    };
+    let mut judged: Vec<_> = asked
         .candidates
         .iter()
         .flat_map(|candidate| geared(candidate, asked))
-        .map(|(name, candidate, ratio)| {
-            let played = play(scene, trials, |trial| fitted(&candidate, ratio, trial));
-            (study.proposal(name, Some(&candidate), &played), played)
-        })
+        .map(|way| (study.proposal(way.0.clone(), Some(&way.1), &played(&way)), way))
         .collect();
     judged.sort_by(|(a, _), (b, _)| told::rank(a).total_cmp(&told::rank(b)));
-    let best = judged.first();
-    let best_band = best.map(|(proposal, played)| NamedBand {
+    // Replays are large, and only the best one's are looked at again.
+    let best = judged.first().map(|(proposal, way)| (proposal, played(way)));
+    let best_band = best.as_ref().map(|(proposal, played)| NamedBand {
         name: proposal.name.clone(),
         band: band(scene, &played.replays),
     });
-    let wiring = best.and_then(|(proposal, played)| {
+    let wiring = best.as_ref().and_then(|(proposal, played)| {
         let flows_a = flows(&played.replays, scene, &diagnosis.operating_points);
         wiring::wiring(&proposal.name, &flows_a, proposal.most_a, asked)
     });
     let candidates: Vec<Proposal> = judged.iter().map(|(proposal, _)| proposal.clone()).collect();
+    let mend = told::mended_first(&diagnosis.findings);
     let (continuous_a, intermittent_a) = totals(ledger, trials, &sets);
     Plan {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         source: log.source.clone(),
         verdict: diagnosis.verdict.clone(),
-        headline: told::headline(&as_is, &candidates),
+        headline: told::headline(&as_is, &candidates, mend.as_deref()),
         assumed: told::assumed(log, segments, car, ledger, fleet, &sets, asked),
         ledger: entries(ledger, trials, &sets),
         continuous_a,
         intermittent_a,
         present: as_is,
         wiring,
-        cautions: cautions::usual(),
+        cautions: diagnosis.cautions.clone(),
         replay: ReplayPicture {
             logged: diagnosis.picture.voltage.clone(),
             present: band(scene, &present.replays),

@@ -93,7 +93,6 @@ pub struct Replay {
     pub alternator_a: Vec<f64>,
     /// At the setpoint: what there is less what it takes; NaN while not running.
     pub margin_a: Vec<f64>,
-    pub available_a: Vec<f64>,
     pub end: Option<BatteryState>,
 }
 
@@ -119,7 +118,6 @@ pub fn replay(scene: &Scene, trial: &Trial, machine: &Machine) -> Replay {
         played.battery_a.push(settled.battery_a);
         played.alternator_a.push(settled.alternator_a);
         played.margin_a.push(settled.available_a - settled.needed_a);
-        played.available_a.push(settled.available_a);
     }
     played.end = Some(state);
     played

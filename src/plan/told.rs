@@ -1,12 +1,14 @@
 //! The plan in words: which machine, why, and what had to be assumed.
 
+use std::collections::BTreeSet;
+
 use crate::car::{ALWAYS_ON, Car};
-use crate::diagnosis::Heat;
+use crate::diagnosis::{Finding, Heat, Severity};
 use crate::log::Log;
 use crate::plan::Asked;
 use crate::plan::calibrate::Fleet;
 use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
-use crate::plan::ledger::Item;
+use crate::plan::ledger::{Item, MOST_LABELS, is_detected};
 use crate::plan::margin::{Set, sureness};
 use crate::segment::Segments;
 use crate::words::{self, AMP, RPM, VOLT};
@@ -36,15 +38,6 @@ fn tightest(margins: &[Margin]) -> Option<&Margin> {
     margins.iter().min_by(|a, b| sureness(a).total_cmp(&sureness(b)))
 }
 
-fn idle(heat: Heat) -> &'static str {
-    match heat {
-        Heat::Hot => "hot idle",
-        Heat::Warm => "warm idle",
-        Heat::Cold => "cold idle",
-        Heat::Unknown => "idle",
-    }
-}
-
 pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
     if standing == Standing::TooFast {
         return format!(
@@ -58,7 +51,7 @@ pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
         return "The log holds no idle to judge it by.".to_owned();
     };
     let loads = words::with_loads(&margin.loads);
-    let at = format!("{} of {}", idle(margin.heat), RPM.of(margin.engine_rpm));
+    let at = format!("hot idle of {}", RPM.of(margin.engine_rpm));
     let numbers = format!(
         "it has {} and {} are needed",
         AMP.with_range(&margin.available_a),
@@ -80,17 +73,58 @@ pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
     }
 }
 
-pub fn headline(present: &Proposal, candidates: &[Proposal]) -> String {
-    match candidates.first() {
+/// What is mended before a machine is chosen: it looks like a machine that is too
+/// small, and the plan took it for one.
+const MENDED_FIRST: [(&str, &str); 8] = [
+    ("not-charging", "it does not charge at all"),
+    ("belt-slip", "the belt slips"),
+    ("drop-outs", "a connection drops out"),
+    ("line-drop-high", "the charging cable loses volts"),
+    ("ground-drop-high", "the ground side loses volts"),
+    ("module-wiring", "the wiring to the module loses volts"),
+    ("setpoint-high", "the regulator holds too much"),
+    ("setpoint-low", "the regulator holds too little"),
+];
+
+/// "the belt slips and the ground side loses volts"; `None` where nothing stands in
+/// the way.
+pub fn mended_first(findings: &[Finding]) -> Option<String> {
+    let raised = |id: &str| findings.iter().any(|f| f.id == id && f.severity > Severity::Note);
+    let words: Vec<String> = MENDED_FIRST
+        .iter()
+        .filter(|(id, _)| raised(id))
+        .map(|(_, words)| (*words).to_owned())
+        .collect();
+    (!words.is_empty()).then(|| words::loads(&words))
+}
+
+pub fn headline(present: &Proposal, candidates: &[Proposal], mend: Option<&str>) -> String {
+    let plan = match candidates.first() {
         None => format!("As it is: {} Name machines with --candidate NAME=CURVE.csv.", present.why),
         Some(best) => match best.standing {
+            Standing::Carries if mend.is_some() => {
+                format!("Nearest is {}: {}", best.name, best.why)
+            }
             Standing::Carries => format!("Fit {}. {}", best.name, best.why),
             Standing::May => format!("{} may do, and is not sure to. {}", best.name, best.why),
+            Standing::FallsShort if candidates.len() == 1 => {
+                format!("{} is not enough. {}", best.name, best.why)
+            }
             Standing::FallsShort => {
                 format!("None of these carries it. Nearest is {}: {}", best.name, best.why)
             }
+            Standing::TooFast if candidates.len() == 1 => {
+                format!("{} does not serve. {}", best.name, best.why)
+            }
             Standing::TooFast => format!("None of these serves. {}: {}", best.name, best.why),
         },
+    };
+    match mend {
+        Some(what) => format!(
+            "Mend first, then log again: {what}, and no machine cures that. Taken as it stands: \
+             {plan}"
+        ),
+        None => plan,
     }
 }
 
@@ -179,12 +213,14 @@ pub fn assumed(
     }
     if sets.iter().all(|set| set.seen == Heat::Unknown) {
         assumed.push(
-            "No temperature is logged: the machine is taken as somewhere between warm and soaked."
+            "No temperature is logged: the machine is taken as between warm and soaked in the log, \
+             and soaked for the margins."
                 .to_owned(),
         );
     } else if sets.iter().all(|set| set.seen != Heat::Hot) {
         assumed.push(
-            "The log never gets hot, and a hot machine gives less: repeat it soaked before buying."
+            "The log never gets hot: what a soaked machine gives, and how fast a hot engine idles, \
+             are common practice. Repeat it hot before buying."
                 .to_owned(),
         );
     }
@@ -194,7 +230,15 @@ pub fn assumed(
                 .to_owned(),
         );
     }
-    if segments.points.iter().any(|p| p.loads.iter().any(|l| l.starts_with("step "))) {
+    let labels: BTreeSet<&String> =
+        segments.stretches.iter().flat_map(|s| &s.loads).filter(|l| is_detected(log, l)).collect();
+    if labels.len() > MOST_LABELS {
+        assumed.push(format!(
+            "Of {} loads that only the voltage shows, the {MOST_LABELS} that ran longest are \
+             counted; marks or a column tell when each is on.",
+            labels.len()
+        ));
+    } else if !labels.is_empty() {
         assumed.push(
             "Some loads are known from the voltage alone; marks or a column tell when they are on."
                 .to_owned(),
