@@ -10,6 +10,7 @@
 
 mod calibrate;
 mod contract;
+mod held;
 mod ledger;
 mod margin;
 mod predict;
@@ -19,7 +20,7 @@ mod sweep;
 mod told;
 mod wiring;
 
-use crate::analysis::analyse;
+use crate::analysis::{analyse, battery};
 use crate::car::Car;
 use crate::car::cable::CableRun;
 use crate::diagnosis::{Diagnosis, PhaseKind};
@@ -100,7 +101,12 @@ pub fn plan(log: &Log, car: &Car, diagnosis: &Diagnosis, asked: &Asked) -> Resul
     if segments.points.is_empty() || !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
         return Err(PlanError::NoRunning);
     }
-    let analysis = analyse(log, &segments, car);
+    let mut analysis = analyse(log, &segments, car);
+    if let Some(setpoint) = held::instead(log, &segments, analysis.setpoint.as_ref(), car) {
+        let rest_v = analysis.rest_voltage_v.as_ref();
+        analysis.battery = battery::model(log, &segments, car, rest_v, Some(&setpoint));
+        analysis.setpoint = Some(setpoint);
+    }
     let ledger = ledger::ledger(log, &segments, car);
     let scene = scene::Scene::of(log, &segments, &analysis, &ledger);
     let fleet = calibrate::fleet(log, &segments, &analysis, car, &ledger, &scene)?;

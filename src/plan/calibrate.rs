@@ -24,6 +24,7 @@ use crate::analysis::level::level;
 use crate::analysis::practice::{DROOP_V, FULL_OUTPUT_V, clamp_half_width_a};
 use crate::analysis::{Analysis, Z90};
 use crate::car::Car;
+use crate::estimate::Estimate;
 use crate::log::{Log, Role, Span};
 use crate::physics::alternator::{Derating, OutputCurve};
 use crate::physics::machine::Machine;
@@ -73,6 +74,8 @@ pub struct Fleet {
     /// Whether the present machine's curve, pulleys, or any load is stated.
     pub has_curve: bool,
     pub has_ratio: bool,
+    /// What the regulator is taken to hold, where the log does not show it.
+    pub setpoint_v: Option<Estimate>,
     /// Steady pieces at full output that hold the machine to the log.
     pub full: usize,
 }
@@ -124,6 +127,11 @@ pub fn fleet(
         trials,
         has_curve: car.alternator.sheet.is_some(),
         has_ratio: car.alternator.pulley_ratio.is_some(),
+        setpoint_v: analysis
+            .setpoint
+            .as_ref()
+            .filter(|s| !s.is_known())
+            .map(|s| s.estimate.clone()),
         full: rows.iter().filter(|row| row.full).count(),
     })
 }

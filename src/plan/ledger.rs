@@ -74,11 +74,9 @@ pub fn ledger(log: &Log, segments: &Segments, car: &Car) -> Vec<Item> {
     };
     let mut items: Vec<Item> =
         log.load_names().iter().map(|name| item(name, Column::Channel)).collect();
-    items.extend(labels(log, segments).into_iter().map(|label| {
-        match label.strip_suffix(" off") {
-            Some(_) => item(&label, Column::Unlabelled),
-            None => item(&label, Column::Label),
-        }
+    items.extend(labels(log, segments).into_iter().map(|label| match label.strip_suffix(" off") {
+        Some(_) => item(&label, Column::Unlabelled),
+        None => item(&label, Column::Label),
     }));
     let always = car.loads_a.get(ALWAYS_ON);
     let (amps, half_a) = match always {

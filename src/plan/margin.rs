@@ -9,6 +9,9 @@ use crate::plan::replay::{Replay, Trial};
 use crate::plan::scene::Scene;
 use crate::words::RPM;
 
+/// A chance under this is not worth a word.
+const UNLIKELY: f64 = 0.05;
+
 /// 90 % interval of values that all count alike.
 pub fn spread(values: &[f64], grade: Grade, how: &str) -> Estimate {
     let mut sorted: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
@@ -120,7 +123,7 @@ pub fn keep_up(
             format!("about the idle of {idle}")
         };
         let chance = match never_share {
-            share if share > 0.0 => {
+            share if share >= UNLIKELY => {
                 format!("; with a chance of {:.0} % at no speed of its curve", 100.0 * share)
             }
             _ => String::new(),

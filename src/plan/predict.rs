@@ -53,7 +53,7 @@ pub fn plan(
         .map_or("present machine".to_owned(), |rated| format!("present {rated:.0} A machine"));
     let grade = known(ledger, fleet);
     let study = Study { diagnosis, scene, trials, grade, sets: &sets, asked };
-    let as_is = study.proposal(present_name, None, &present);
+    let as_is = study.proposal(present_name, None, None, &present);
     let played = |(_, candidate, ratio): &(String, Candidate, Option<f64>)| {
         play(scene, trials, |trial| fitted(candidate, *ratio, trial))
     };
@@ -61,7 +61,7 @@ pub fn plan(
         .candidates
         .iter()
         .flat_map(|candidate| geared(candidate, asked))
-        .map(|way| (study.proposal(way.0.clone(), Some(&way.1), &played(&way)), way))
+        .map(|way| (study.proposal(way.0.clone(), Some(&way.1), way.2, &played(&way)), way))
         .collect();
     judged.sort_by(|(a, _), (b, _)| told::rank(a).total_cmp(&told::rank(b)));
     // Replays are large, and only the best one's are looked at again.
@@ -82,7 +82,7 @@ pub fn plan(
         version: env!("CARGO_PKG_VERSION").to_owned(),
         source: log.source.clone(),
         verdict: diagnosis.verdict.clone(),
-        headline: told::headline(&as_is, &candidates, mend.as_deref()),
+        headline: told::headline(&as_is, &candidates, diagnosis.verdict.word, mend.as_deref()),
         assumed: told::assumed(log, segments, car, ledger, fleet, &sets, asked),
         ledger: entries(ledger, trials, &sets),
         continuous_a,
@@ -124,11 +124,7 @@ fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &Trial) -> Machine {
     }
 }
 
-fn play(
-    scene: &Scene,
-    trials: &[Trial],
-    machine: impl Fn(&Trial) -> Machine,
-) -> Played {
+fn play(scene: &Scene, trials: &[Trial], machine: impl Fn(&Trial) -> Machine) -> Played {
     let machines: Vec<Machine> = trials.iter().map(machine).collect();
     let replays = trials
         .iter()
@@ -227,13 +223,23 @@ struct Study<'a> {
 }
 
 impl Study<'_> {
-    fn proposal(&self, name: String, candidate: Option<&Candidate>, played: &Played) -> Proposal {
+    fn proposal(
+        &self,
+        name: String,
+        candidate: Option<&Candidate>,
+        stated_ratio: Option<f64>,
+        played: &Played,
+    ) -> Proposal {
         let Study { diagnosis, scene, trials, grade, sets, asked } = *self;
         let (machines, ends) = (&played.machines, &played.replays);
         let margins: Vec<Margin> =
             sets.iter().map(|set| margin(trials, machines, ends, set, grade)).collect();
         let all: Vec<f64> = machines.iter().map(|m| m.ratio).collect();
-        let ratio = spread(&all, Grade::Assumed, "stated, or common pulleys");
+        let ratio = spread(&all, Grade::Assumed, "the pulleys that are there, or common ones");
+        let ratio = match stated_ratio {
+            Some(stated) => Estimate::around(stated, 0.0, Grade::Inferred, "stated"),
+            None => ratio,
+        };
         let idle_rpm = median(&sets.iter().map(|set| set.engine_rpm).collect::<Vec<_>>());
         let speeds = Speeds {
             at_idle_rpm: idle_rpm * ratio.value,
@@ -308,8 +314,11 @@ fn predicted(
     let under: Vec<f64> =
         volts.iter().zip(trials).map(|(v, trial)| trial.setpoint_v(held_v) - v).collect();
     let drains = share(&amps, |a| a < -DRAINING_A);
-    let held_or_taking: Vec<f64> =
-        under.iter().zip(&amps).map(|(u, a)| if *a < -DRAINING_A { f64::MAX } else { *u }).collect();
+    let held_or_taking: Vec<f64> = under
+        .iter()
+        .zip(&amps)
+        .map(|(u, a)| if *a < -DRAINING_A { f64::MAX } else { *u })
+        .collect();
     let holds = share(&held_or_taking, |u| u < DROOP_V);
     let slips = 1.0 - holds - drains;
     let (state, state_share) = if drains >= holds && drains >= slips {

@@ -69,12 +69,7 @@ impl Trial {
     }
 
     /// The bus at one moment, the battery in `state`.
-    pub fn settled(
-        &self,
-        moment: &Moment,
-        machine: &Machine,
-        state: &BatteryState,
-    ) -> Settled {
+    pub fn settled(&self, moment: &Moment, machine: &Machine, state: &BatteryState) -> Settled {
         let machine_c = self.machine_c(moment.warmth);
         settle(
             self.setpoint_v(moment.setpoint_v),

@@ -29,7 +29,9 @@ pub fn ratios(
         let geared: Vec<Machine> =
             machines.iter().map(|m| Machine { ratio, ..m.clone() }).collect();
         !sets.is_empty()
-            && sets.iter().all(|set| margin(trials, &geared, ends, set, Grade::Assumed).enough_share >= SURE)
+            && sets
+                .iter()
+                .all(|set| margin(trials, &geared, ends, set, Grade::Assumed).enough_share >= SURE)
     };
     let steps = ((LAST - FIRST) / STEP).round() as usize;
     let smallest = (0..=steps).map(|k| FIRST + STEP * k as f64).find(|ratio| enough(*ratio))?;

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::car::{ALWAYS_ON, Car};
-use crate::diagnosis::{Finding, Heat, Severity};
+use crate::diagnosis::{Finding, Heat, Severity, VerdictWord};
 use crate::log::Log;
 use crate::plan::Asked;
 use crate::plan::calibrate::Fleet;
@@ -11,7 +11,7 @@ use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
 use crate::plan::ledger::{Item, MOST_LABELS, is_detected};
 use crate::plan::margin::{Set, sureness};
 use crate::segment::Segments;
-use crate::words::{self, AMP, RPM, VOLT};
+use crate::words::{self, AMP, RATIO, RPM, VOLT};
 
 /// A replay further off than this is told before anything else.
 const POOR_V: f64 = 0.2;
@@ -98,33 +98,43 @@ pub fn mended_first(findings: &[Finding]) -> Option<String> {
     (!words.is_empty()).then(|| words::loads(&words))
 }
 
-pub fn headline(present: &Proposal, candidates: &[Proposal], mend: Option<&str>) -> String {
+pub fn headline(
+    present: &Proposal,
+    candidates: &[Proposal],
+    verdict: VerdictWord,
+    mend: Option<&str>,
+) -> String {
     let plan = match candidates.first() {
         None => format!("As it is: {} Name machines with --candidate NAME=CURVE.csv.", present.why),
-        Some(best) => match best.standing {
-            Standing::Carries if mend.is_some() => {
-                format!("Nearest is {}: {}", best.name, best.why)
-            }
-            Standing::Carries => format!("Fit {}. {}", best.name, best.why),
-            Standing::May => format!("{} may do, and is not sure to. {}", best.name, best.why),
-            Standing::FallsShort if candidates.len() == 1 => {
-                format!("{} is not enough. {}", best.name, best.why)
-            }
-            Standing::FallsShort => {
-                format!("None of these carries it. Nearest is {}: {}", best.name, best.why)
-            }
-            Standing::TooFast if candidates.len() == 1 => {
-                format!("{} does not serve. {}", best.name, best.why)
-            }
-            Standing::TooFast => format!("None of these serves. {}: {}", best.name, best.why),
-        },
+        Some(best) => proposed(best, candidates.len()),
     };
-    match mend {
-        Some(what) => format!(
+    if let Some(what) = mend {
+        return format!(
             "Mend first, then log again: {what}, and no machine cures that. Taken as it stands: \
              {plan}"
+        );
+    }
+    match verdict {
+        VerdictWord::KeepsUp => format!(
+            "Nothing needs fitting for the loads of this log: the machine that is there keeps up. \
+             {plan}"
         ),
-        None => plan,
+        _ => plan,
+    }
+}
+
+fn proposed(best: &Proposal, of: usize) -> String {
+    let Proposal { name, why, ratio, .. } = best;
+    match best.standing {
+        Standing::Carries if ratio.low == ratio.high => {
+            format!("{name}, driven at {}, carries it. {why}", RATIO.of(ratio.value))
+        }
+        Standing::Carries => format!("{name} carries it. {why}"),
+        Standing::May => format!("{name} may do, and is not sure to. {why}"),
+        Standing::FallsShort if of == 1 => format!("{name} is not enough. {why}"),
+        Standing::FallsShort => format!("None of these carries it. Nearest is {name}. {why}"),
+        Standing::TooFast if of == 1 => format!("{name} does not serve. {why}"),
+        Standing::TooFast => format!("None of these serves. {name}: {why}"),
     }
 }
 
@@ -162,7 +172,7 @@ pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet) -> String {
             words::plural(n, "steady piece", "steady pieces")
         ),
     };
-    let poor = if rms_v > POOR_V {
+    let poor = if within_v > POOR_V {
         " That is too far off to trust a prediction: something in this car is not as the model \
          has it. Look at the diagnosis first."
     } else {
@@ -210,6 +220,13 @@ pub fn assumed(
              tells it, and a candidate's own with @RATIO."
                 .to_owned(),
         );
+    }
+    if let Some(setpoint_v) = &fleet.setpoint_v {
+        assumed.push(format!(
+            "The log shows no level that the regulator holds, so it is taken as {}; --setpoint-v \
+             states it.",
+            VOLT.with_range(setpoint_v)
+        ));
     }
     if sets.iter().all(|set| set.seen == Heat::Unknown) {
         assumed.push(

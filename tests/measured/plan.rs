@@ -133,8 +133,7 @@ fn world(seed: u64) -> World {
     rng.set_stream(77);
     otherwise(&mut rng, &mut case.car);
     // The old machine makes at idle a half to a tenth more than what all loads draw.
-    let all_a: f64 =
-        case.car.loads.iter().chain(&case.car.base_loads).map(|l| l.reference_a).sum();
+    let all_a: f64 = case.car.loads.iter().chain(&case.car.base_loads).map(|l| l.reference_a).sum();
     let unit = machine(&mut rng, 100.0);
     let idle_rpm = case.car.idle.hot_rpm * case.car.pulley_ratio;
     let idle_a = scaled(&unit, 1.0).output(idle_rpm).amps_a.max(8.0);
@@ -172,6 +171,9 @@ fn world(seed: u64) -> World {
 struct Figures {
     /// Predicted settled voltage within 0.15 V of the true mean.
     volts: Tally,
+    /// Of those, where the new machine holds; and in logs that show the setpoint.
+    volts_held: Tally,
+    volts_setpoint_seen: Tally,
     state: Tally,
     /// (true, told) states that differ.
     confusion: std::collections::BTreeMap<(&'static str, &'static str), usize>,
@@ -196,6 +198,8 @@ struct Figures {
 impl Figures {
     fn merge(&mut self, other: Figures) {
         self.volts.merge(other.volts);
+        self.volts_held.merge(other.volts_held);
+        self.volts_setpoint_seen.merge(other.volts_setpoint_seen);
         self.state.merge(other.state);
         self.volts_covered.merge(other.volts_covered);
         self.margin_covered.merge(other.margin_covered);
@@ -226,6 +230,8 @@ impl Figures {
 
     fn print(&self, name: &str) {
         println!("{name}: settled voltage within 0.15 V {}", self.volts);
+        println!("{name}: of those that the new machine holds {}", self.volts_held);
+        println!("{name}: in logs that show the setpoint {}", self.volts_setpoint_seen);
         println!("{name}: state {}; confused (true, told): {:?}", self.state, self.confusion);
         println!(
             "{name}: keep-up median error {:.1} % of {}; none told where there is one: {}; covered {}",
@@ -238,7 +244,12 @@ impl Figures {
         println!("{name}: covered: margin {}", self.margin_covered);
         println!("{name}: covered: deficit {}", self.deficit_covered);
         let spread = |x: &[f64]| {
-            format!("{:.1} ({:.1} to {:.1})", quantile(x, 0.5), quantile(x, 0.05), quantile(x, 0.95))
+            format!(
+                "{:.1} ({:.1} to {:.1})",
+                quantile(x, 0.5),
+                quantile(x, 0.05),
+                quantile(x, 0.95)
+            )
         };
         println!("{name}: margin error {} A", spread(&self.margin_errors_a));
         println!("{name}: needed error {} A", spread(&self.needed_errors_a));
@@ -261,7 +272,11 @@ fn one(seed: u64) -> Figures {
     let mut figures = Figures::default();
     let log: Log = read(&world.case);
     let diagnosis = stiffbus::diagnose(&log, &world.facts).expect("a diagnosis");
-    let asked = Asked { candidates: vec![world.candidate.clone()], redline_rpm: 5000.0, ..Asked::default() };
+    let asked = Asked {
+        candidates: vec![world.candidate.clone()],
+        redline_rpm: 5000.0,
+        ..Asked::default()
+    };
     match plan::plan(&log, &world.facts, &diagnosis, &asked) {
         Ok(plan) => judge(&world, &diagnosis, &plan, &mut figures),
         Err(error) => figures.refused.push(format!("{seed}: {error}")),
@@ -333,9 +348,16 @@ fn judge(world: &World, diagnosis: &Diagnosis, plan: &Plan, figures: &mut Figure
         let spans = &logged.spans;
         let true_v = mean(world, &truth.samples.bus_v, spans);
         let Some(true_v) = true_v.filter(|_| point.seconds >= SHORTEST_S) else { continue };
-        figures.volts.add((point.predicted_v.value - true_v).abs() <= 0.15);
-        covers(&mut figures.volts_covered, &point.predicted_v, true_v);
+        let near = (point.predicted_v.value - true_v).abs() <= 0.15;
+        figures.volts.add(near);
         let state = most(world, spans).expect("samples");
+        if state == BusState::Holding {
+            figures.volts_held.add(near);
+        }
+        if !plan.assumed.iter().any(|a| a.contains("no level that the regulator holds")) {
+            figures.volts_setpoint_seen.add(near);
+        }
+        covers(&mut figures.volts_covered, &point.predicted_v, true_v);
         figures.state.add(state == point.state);
         if state != point.state {
             *figures.confusion.entry((state.word(), point.state.word())).or_default() += 1;
@@ -399,6 +421,9 @@ fn plans_come_true() {
     assert!(figures.volts.share() >= 0.90, "{}", figures.volts);
     assert!(figures.state.share() >= 0.95, "{}", figures.state);
     assert!(figures.keep_up_error() <= 0.05, "{}", figures.keep_up_error());
+    let wrong = figures.standing(Standing::Carries, false);
+    let right = figures.standing(Standing::Carries, true);
+    assert!(20 * wrong <= wrong + right, "{wrong} of {}", wrong + right);
     assert!(figures.refused.is_empty(), "{:?}", figures.refused);
 }
 
@@ -418,19 +443,62 @@ fn debug(world: &World, log: &Log, diagnosis: &Diagnosis, asked: &Asked) {
     let before = &world.case.simulated.truth;
     let after = &world.after.truth;
     println!("setpoint {:?} true {}", diagnosis.setpoint_v, before.setpoint_v);
-    println!("car sense {:?} rated old {} idle {}", world.case.car.sense, world.case.car.rated_a, world.case.car.idle.hot_rpm);
-    for (l, t) in plan.ledger.iter().zip(world.case.car.loads.iter().chain(&world.case.car.base_loads)) {
-        println!("  {} entered {:.0} at setpoint {:.1} {:.1} {:.1}; true {} {:.1} {:?}", l.load, l.entered_a.value, l.at_setpoint_a.low, l.at_setpoint_a.value, l.at_setpoint_a.high, t.name, t.reference_a, t.kind);
+    println!(
+        "car sense {:?} rated old {} idle {}",
+        world.case.car.sense, world.case.car.rated_a, world.case.car.idle.hot_rpm
+    );
+    for (l, t) in
+        plan.ledger.iter().zip(world.case.car.loads.iter().chain(&world.case.car.base_loads))
+    {
+        println!(
+            "  {} entered {:.0} at setpoint {:.1} {:.1} {:.1}; true {} {:.1} {:?}",
+            l.load,
+            l.entered_a.value,
+            l.at_setpoint_a.low,
+            l.at_setpoint_a.value,
+            l.at_setpoint_a.high,
+            t.name,
+            t.reference_a,
+            t.kind
+        );
     }
     println!("base {:.1}", world.case.car.base_loads.iter().map(|l| l.reference_a).sum::<f64>());
     for best in [&plan.candidates[0]] {
         for ((p, m), k) in best.points.iter().zip(&diagnosis.operating_points).zip(0..) {
             let _ = k;
-            println!("  {:?} {:?} {:.0}s logged {:.2} {:?} pred {:.2} ({:.2} {:.2}) {:?} {:.2} margin {:.0} | true {:.2} {:?} batt {:.1}", p.loads, p.rpm_low, p.seconds, p.logged_v.value, p.logged_state, p.predicted_v.value, p.predicted_v.low, p.predicted_v.high, p.state, p.state_share, p.margin_a.value, mean(world, &after.samples.bus_v, &m.spans).unwrap_or(f64::NAN), most(world, &m.spans), mean(world, &after.samples.battery_a, &m.spans).unwrap_or(f64::NAN));
+            println!(
+                "  {:?} {:?} {:.0}s logged {:.2} {:?} pred {:.2} ({:.2} {:.2}) {:?} {:.2} margin {:.0} | true {:.2} {:?} batt {:.1}",
+                p.loads,
+                p.rpm_low,
+                p.seconds,
+                p.logged_v.value,
+                p.logged_state,
+                p.predicted_v.value,
+                p.predicted_v.low,
+                p.predicted_v.high,
+                p.state,
+                p.state_share,
+                p.margin_a.value,
+                mean(world, &after.samples.bus_v, &m.spans).unwrap_or(f64::NAN),
+                most(world, &m.spans),
+                mean(world, &after.samples.battery_a, &m.spans).unwrap_or(f64::NAN)
+            );
         }
         for m in &best.margins {
-            let real = names(&world.case, &m.loads).and_then(|n| after.keep_up.iter().find(|t| t.loads == n).cloned());
-            println!("  margin {:?} rpm {:.0} needed {:.0} ({:.0} {:.0}) avail {:.0} ({:.0} {:.0}) true {:?}", m.loads, m.engine_rpm, m.needed_a.value, m.needed_a.low, m.needed_a.high, m.available_a.value, m.available_a.low, m.available_a.high, real.map(|r| (r.needed_a, r.idle_output_a)));
+            let real = names(&world.case, &m.loads)
+                .and_then(|n| after.keep_up.iter().find(|t| t.loads == n).cloned());
+            println!(
+                "  margin {:?} rpm {:.0} needed {:.0} ({:.0} {:.0}) avail {:.0} ({:.0} {:.0}) true {:?}",
+                m.loads,
+                m.engine_rpm,
+                m.needed_a.value,
+                m.needed_a.low,
+                m.needed_a.high,
+                m.available_a.value,
+                m.available_a.low,
+                m.available_a.high,
+                real.map(|r| (r.needed_a, r.idle_output_a))
+            );
         }
         println!("  standing {:?} {}", best.standing, best.why);
         println!("  {}", plan.reproduction.told);
