@@ -10,11 +10,7 @@
 //!
 //! linear in the machine's share s of its curve and in the loads' amps a_l. For
 //! each battery that the observer drove, with pulleys and a curve's shape drawn
-//! for it, what is believed of s and a_l and what the log says make a linear
-//! Gaussian problem. One solution is drawn from its posterior by solving it with
-//! data and beliefs each moved by their own error (G. Papandreou, A. Yuille,
-//! Gaussian sampling by local perturbations, 2010; from memory), and the car
-//! counts by how well it fits.
+//! for it, one solution is drawn (`linear`), and the car counts by how well it fits.
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -31,10 +27,10 @@ use crate::physics::machine::Machine;
 use crate::physics::pulley::SANE_RATIOS;
 use crate::plan::PlanError;
 use crate::plan::ledger::Item;
+use crate::plan::linear::{Equation, dot, solve, unit, within};
 use crate::plan::replay::{Consumer, Trial};
 use crate::plan::scene::Scene;
 use crate::segment::{Segments, indices, mean};
-use crate::stats::fit::cholesky::Cholesky;
 use crate::stats::weighted::tempered;
 
 const SEED: u64 = 0x9_1a_4e_07;
@@ -194,21 +190,6 @@ fn rows(
     rows.into_iter().step_by(each).collect()
 }
 
-/// A linear equation: shares of the unknowns, value, standard deviation, and the
-/// error that this car's solution is moved by.
-struct Equation {
-    shares: Vec<f64>,
-    value: f64,
-    sd: f64,
-    moved: f64,
-}
-
-impl Equation {
-    fn new(dice: &mut Dice, shares: Vec<f64>, value: f64, sd: f64) -> Equation {
-        Equation { shares, value, sd, moved: sd * dice.z() }
-    }
-}
-
 fn fit(
     dice: &mut Dice,
     draw: usize,
@@ -313,42 +294,6 @@ fn fit(
     Some(Fitted { trial, misfit: squares + spreads + log_determinant })
 }
 
-/// The moved solution, held to what the log says of the setpoint: where the bus
-/// holds, the machine could give at least what loads and battery took. A row that
-/// the solution breaks becomes an equation of its own, the worst first.
-fn within(
-    dice: &mut Dice,
-    equations: &mut Vec<Equation>,
-    holding: &[(Vec<f64>, f64, f64)],
-    unknowns: usize,
-) -> Option<Vec<f64>> {
-    const MOST_HELD: usize = 4;
-    let mut taken = vec![false; holding.len()];
-    let (mut moved, _) = solve(equations, unknowns, |e| e.value + e.moved)?;
-    for _ in 0..MOST_HELD {
-        let lacks =
-            |(shares, current_a, sd): &(Vec<f64>, f64, f64)| (current_a - dot(shares, &moved)) / sd;
-        let worst = holding
-            .iter()
-            .enumerate()
-            .filter(|(k, row)| !taken.get(*k).copied().unwrap_or(true) && lacks(row) > 0.0)
-            .max_by(|a, b| lacks(a.1).total_cmp(&lacks(b.1)));
-        let Some((k, (shares, current_a, sd))) = worst else { break };
-        let moved_by = sd * dice.z().abs();
-        equations.push(Equation {
-            shares: shares.clone(),
-            value: *current_a,
-            sd: *sd,
-            moved: moved_by,
-        });
-        if let Some(slot) = taken.get_mut(k) {
-            *slot = true;
-        }
-        (moved, _) = solve(equations, unknowns, |e| e.value + e.moved)?;
-    }
-    Some(moved)
-}
-
 /// What the curve at a share of one makes over a row, and what one amp of each
 /// item draws there.
 fn shares(row: &Row, trial: &Trial) -> (f64, Vec<f64>) {
@@ -373,37 +318,6 @@ fn present_curve(dice: &mut Dice, car: &Car) -> Option<(OutputCurve, f64, f64, (
     Some((curve, 13.5, 25.0, OF_RATED))
 }
 
-fn unit(at: usize, size: usize) -> Vec<f64> {
-    (0..size).map(|k| f64::from(u8::from(k == at))).collect()
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
-}
-
-/// Least squares of the equations, each over its standard deviation, and ln of
-/// the determinant of their normal matrix.
-fn solve(
-    equations: &[Equation],
-    unknowns: usize,
-    mut value: impl FnMut(&Equation) -> f64,
-) -> Option<(Vec<f64>, f64)> {
-    let mut matrix = vec![0.0; unknowns * unknowns];
-    let mut right = vec![0.0; unknowns];
-    for equation in equations {
-        let weight = equation.sd.powi(-2);
-        let y = value(equation);
-        for (i, a) in equation.shares.iter().enumerate().filter(|(_, a)| **a != 0.0) {
-            right[i] += weight * a * y;
-            for (j, b) in equation.shares.iter().enumerate() {
-                matrix[i * unknowns + j] += weight * a * b;
-            }
-        }
-    }
-    let factor = Cholesky::new(&matrix, unknowns)?;
-    Some((factor.solve(&right), factor.log_determinant()))
-}
-
 /// `count` indices, each as often as its weight calls for (systematic resampling;
 /// G. Kitagawa, J. Comput. Graph. Stat. 5, 1996; from memory).
 fn systematic(weights: &[f64], count: usize, offset: f64) -> Vec<usize> {
@@ -419,10 +333,10 @@ fn systematic(weights: &[f64], count: usize, offset: f64) -> Vec<usize> {
     picks
 }
 
-struct Dice(ChaCha8Rng);
+pub struct Dice(ChaCha8Rng);
 
 impl Dice {
-    fn z(&mut self) -> f64 {
+    pub fn z(&mut self) -> f64 {
         StandardNormal.sample(&mut self.0)
     }
 
@@ -435,11 +349,15 @@ impl Dice {
         middle * factor.powf(self.z() / Z90)
     }
 
-    /// How far a regulator holds from the estimate's middle: it droops with load and
-    /// drifts with its own heat.
+    /// How far a regulator holds from the estimate's middle, each side as wide as its
+    /// own half of the interval: it droops with load and drifts with its own heat.
     fn setpoint_off_v(&mut self, analysis: &Analysis) -> f64 {
-        let half_v = analysis.setpoint.as_ref().map_or(0.0, |s| s.estimate.half_width());
-        self.near((0.0, half_v.hypot(DROOP_V)))
+        let z = self.z();
+        let side_v = analysis.setpoint.as_ref().map_or(0.0, |s| match z < 0.0 {
+            true => s.estimate.value - s.estimate.low,
+            false => s.estimate.high - s.estimate.value,
+        });
+        z / Z90 * side_v.hypot(DROOP_V)
     }
 }
 
@@ -452,17 +370,5 @@ mod tests {
         let picks = systematic(&[0.5, 0.0, 0.25, 0.25], 8, 0.3);
         assert_eq!(picks, [0, 0, 0, 0, 2, 2, 3, 3]);
         assert!(systematic(&[], 3, 0.1).is_empty());
-    }
-
-    /// By hand: x = 2 ± 1 believed, 2x = 6 ± 1 seen: (2·1 + 2·6)/(1 + 4) = 2.8.
-    #[test]
-    fn beliefs_and_data_meet_by_their_weights() {
-        let equations = [
-            Equation { shares: vec![1.0], value: 2.0, sd: 1.0, moved: 0.0 },
-            Equation { shares: vec![2.0], value: 6.0, sd: 1.0, moved: 0.0 },
-        ];
-        let (x, log_determinant) = solve(&equations, 1, |e| e.value).expect("a solution");
-        assert!((x[0] - 2.8).abs() < 1e-12);
-        assert!((log_determinant - 5f64.ln()).abs() < 1e-12);
     }
 }

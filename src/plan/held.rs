@@ -9,7 +9,7 @@ use crate::analysis::Setpoint;
 use crate::analysis::level::level;
 use crate::car::Car;
 use crate::estimate::{Estimate, Grade};
-use crate::log::Log;
+use crate::log::{Log, Role, Tap};
 use crate::segment::Segments;
 
 /// Steadily further above what is held than this, it is not what is held: twice the
@@ -38,7 +38,19 @@ pub fn instead(
         highest_v = highest_v.max(sure_v);
         stands_above |= sure_v > setpoint.at((span.start_s + span.end_s) / 2.0) + ABOVE_V;
     }
-    (stands_above || !setpoint.is_known()).then(|| above(&Setpoint::common(), highest_v))
+    let common = Setpoint::common();
+    if stands_above || !setpoint.is_known() {
+        return Some(above(&common, highest_v));
+    }
+    // Inferred, and not from the machine's own post: the highest level, at one load
+    // and speed. As likely as not the machine was short there too.
+    let at_one_point = setpoint.estimate.grade == Grade::Inferred
+        && log.channel(Role::Voltage(Tap::Alternator)).is_none();
+    at_one_point.then(|| {
+        let high = setpoint.estimate.high.max(common.estimate.high);
+        let estimate = Estimate { high, ..setpoint.estimate.clone() };
+        Setpoint { estimate, ..setpoint.clone() }
+    })
 }
 
 /// The same, knowing that the bus stood at `seen_v`.

@@ -7,6 +7,7 @@ use crate::physics::machine::Machine;
 use crate::plan::contract::{CapacityPoint, Margin, PredictedKeepUp};
 use crate::plan::replay::{Replay, Trial};
 use crate::plan::scene::Scene;
+use crate::plan::sets::Set;
 use crate::words::RPM;
 
 /// A chance under this is not worth a word.
@@ -26,19 +27,6 @@ pub fn spread(values: &[f64], grade: Grade, how: &str) -> Estimate {
 pub fn share(values: &[f64], holds: impl Fn(f64) -> bool) -> f64 {
     let counted: Vec<&f64> = values.iter().filter(|v| !v.is_nan()).collect();
     counted.iter().filter(|v| holds(***v)).count() as f64 / counted.len().max(1) as f64
-}
-
-/// A set of loads that the log ran at idle, and what it meets in a car that is hot
-/// all over.
-#[derive(Debug, Clone)]
-pub struct Set {
-    pub loads: Vec<String>,
-    pub engine_rpm: f64,
-    /// The hottest that the log ran it.
-    pub seen: Heat,
-    pub setpoint_v: f64,
-    /// Mean duty of each item of the ledger.
-    pub duty: Vec<f64>,
 }
 
 /// Amps that holding the setpoint takes once the battery is as full of surface

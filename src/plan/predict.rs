@@ -3,17 +3,18 @@
 
 use crate::analysis::practice::DROOP_V;
 use crate::car::Car;
-use crate::diagnosis::{BusState, Diagnosis, Heat, OperatingPoint};
+use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Log, Span};
+use crate::log::Log;
 use crate::physics::alternator::Derating;
 use crate::physics::machine::Machine;
 use crate::plan::calibrate::Fleet;
 use crate::plan::contract::*;
 use crate::plan::ledger::Item;
-use crate::plan::margin::{Set, capacity, keep_up, margin, mean_over, share, spread};
+use crate::plan::margin::{capacity, keep_up, margin, mean_over, share, spread};
 use crate::plan::replay::{Replay, Trial, replay};
 use crate::plan::scene::Scene;
+use crate::plan::sets::{Set, sets};
 use crate::plan::sweep::{SURE, ratios};
 use crate::plan::{Asked, Candidate, told, wiring};
 use crate::segment::Segments;
@@ -132,76 +133,6 @@ fn play(scene: &Scene, trials: &[Trial], machine: impl Fn(&Trial) -> Machine) ->
         .map(|(trial, machine)| replay(scene, trial, machine))
         .collect();
     Played { machines, replays }
-}
-
-/// Every set of loads that the log ran at idle, the heaviest first, as a car meets
-/// it that is hot all over: its idle no faster than the hottest that was seen, the
-/// setpoint that of the hottest moment.
-fn sets(diagnosis: &Diagnosis, scene: &Scene, ledger: &[Item]) -> Vec<Set> {
-    let idle: Vec<&OperatingPoint> =
-        diagnosis.operating_points.iter().filter(|p| p.rpm_low == Some(0.0)).collect();
-    let hottest = idle.iter().map(|p| degree(p.heat)).max().unwrap_or(0);
-    let hot: Vec<f64> =
-        idle.iter().filter(|p| degree(p.heat) == hottest).filter_map(|p| p.rpm).collect();
-    let hot_rpm = median(&hot);
-    let hottest_v = hottest_setpoint_v(scene);
-    let mut sets: Vec<Set> = Vec::new();
-    for point in idle {
-        let Some(seen_rpm) = point.rpm else { continue };
-        let duty = mean_duty(scene, ledger.len(), &point.spans);
-        let held: Vec<f64> = scene.moments.iter().map(|m| m.setpoint_v).collect();
-        let own_v = mean_over(&held, scene, &point.spans);
-        let seen_hot = degree(point.heat) == hottest;
-        let set = Set {
-            loads: point.loads.clone(),
-            engine_rpm: if seen_hot { seen_rpm } else { seen_rpm.min(hot_rpm) },
-            seen: point.heat,
-            setpoint_v: hottest_v.unwrap_or(own_v),
-            duty,
-        };
-        if set.duty.iter().any(|d| d.is_nan()) {
-            continue;
-        }
-        match sets.iter_mut().find(|known| known.loads == set.loads) {
-            Some(known) if degree(set.seen) > degree(known.seen) => *known = set,
-            Some(_) => {}
-            None => sets.push(set),
-        }
-    }
-    let weight = |set: &Set| -> f64 {
-        ledger.iter().zip(&set.duty).map(|(item, duty)| item.amps.amps_a * duty).sum()
-    };
-    sets.sort_by(|a, b| weight(b).total_cmp(&weight(a)));
-    sets
-}
-
-fn degree(heat: Heat) -> u8 {
-    match heat {
-        Heat::Cold => 0,
-        Heat::Unknown => 1,
-        Heat::Warm => 2,
-        Heat::Hot => 3,
-    }
-}
-
-/// Where the log tells heat; a regulator's setpoint falls with it.
-fn hottest_setpoint_v(scene: &Scene) -> Option<f64> {
-    let running = scene.moments.iter().filter(|m| m.running && m.setpoint_v.is_finite());
-    let warm = running.filter_map(|m| Some((m.warmth?, m.setpoint_v)));
-    warm.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, volts)| volts)
-}
-
-fn mean_duty(scene: &Scene, items: usize, spans: &[Span]) -> Vec<f64> {
-    let mut sums = vec![0.0; items];
-    let mut count = 0usize;
-    for moment in spans.iter().flat_map(|s| scene.moments.get(scene.within(*s)).unwrap_or(&[])) {
-        count += 1;
-        for (sum, duty) in sums.iter_mut().zip(&moment.duty) {
-            *sum += duty;
-        }
-    }
-    // No moment at all: not a number, and the point is left out.
-    sums.iter().map(|sum| sum / count as f64).collect()
 }
 
 /// Inferred where every load is stated or the log shows the machine at full output

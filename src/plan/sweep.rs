@@ -6,8 +6,9 @@ use crate::physics::machine::Machine;
 use crate::physics::pulley::USUAL_RATIOS;
 use crate::plan::Asked;
 use crate::plan::contract::RatioRange;
-use crate::plan::margin::{Set, margin};
+use crate::plan::margin::margin;
 use crate::plan::replay::{Replay, Trial};
+use crate::plan::sets::Set;
 use crate::words::{RATIO, RPM};
 
 /// Ratios are looked at in these steps.

@@ -9,7 +9,8 @@ use crate::plan::Asked;
 use crate::plan::calibrate::Fleet;
 use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
 use crate::plan::ledger::{Item, MOST_LABELS, is_detected};
-use crate::plan::margin::{Set, sureness};
+use crate::plan::margin::sureness;
+use crate::plan::sets::Set;
 use crate::segment::Segments;
 use crate::words::{self, AMP, RATIO, RPM, VOLT};
 
@@ -114,27 +115,38 @@ pub fn headline(
              {plan}"
         );
     }
-    match verdict {
-        VerdictWord::KeepsUp => format!(
+    match (verdict, candidates.first()) {
+        (VerdictWord::KeepsUp, _) => format!(
             "Nothing needs fitting for the loads of this log: the machine that is there keeps up. \
              {plan}"
         ),
+        (_, Some(best)) if best.standing == Standing::Carries => {
+            format!("Fit {}. {}", geared(best), best.why)
+        }
         _ => plan,
     }
 }
 
+/// "new at 2.90 to 1", or the name alone on the pulleys that are there.
+fn geared(proposal: &Proposal) -> String {
+    let ratio = &proposal.ratio;
+    match ratio.low == ratio.high {
+        true => format!("{} at {}", proposal.name, RATIO.of(ratio.value)),
+        false => proposal.name.clone(),
+    }
+}
+
 fn proposed(best: &Proposal, of: usize) -> String {
-    let Proposal { name, why, ratio, .. } = best;
+    let (name, why) = (geared(best), &best.why);
     match best.standing {
-        Standing::Carries if ratio.low == ratio.high => {
-            format!("{name}, driven at {}, carries it. {why}", RATIO.of(ratio.value))
+        Standing::Carries => format!("Of the candidates, {name} would carry it. {why}"),
+        Standing::May => format!("Of the candidates, {name} may do, and is not sure to. {why}"),
+        Standing::FallsShort if of == 1 => format!("The candidate {name} is not enough. {why}"),
+        Standing::FallsShort => {
+            format!("None of the candidates carries it. Nearest is {name}. {why}")
         }
-        Standing::Carries => format!("{name} carries it. {why}"),
-        Standing::May => format!("{name} may do, and is not sure to. {why}"),
-        Standing::FallsShort if of == 1 => format!("{name} is not enough. {why}"),
-        Standing::FallsShort => format!("None of these carries it. Nearest is {name}. {why}"),
-        Standing::TooFast if of == 1 => format!("{name} does not serve. {why}"),
-        Standing::TooFast => format!("None of these serves. {name}: {why}"),
+        Standing::TooFast if of == 1 => format!("The candidate {name} does not serve. {why}"),
+        Standing::TooFast => format!("None of the candidates serves. {name}: {why}"),
     }
 }
 
