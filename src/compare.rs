@@ -13,16 +13,27 @@ mod held;
 mod matching;
 mod outcome;
 mod picture;
+mod regulator;
 mod same;
 mod seal;
 mod steps;
 
+#[cfg(test)]
+mod by_hand;
+#[cfg(test)]
+mod tests;
+
 use crate::car::{Acceptance, Job};
-use crate::comparison::{After, Comparison, FindingSeen, SCHEMA, Settings, Side};
+use crate::comparison::{After, Comparison, FindingSeen, Outcome, SCHEMA, Settings, Side};
 use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
+<<<<<<< HEAD
 pub use same::{SameError, SamePair, sense};
+=======
+pub use change::change;
+pub use same::{SameError, SamePair};
+>>>>>>> main
 pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.
@@ -92,10 +103,24 @@ fn after(
 ) -> After {
     let (old, new) = (&before.diagnosis, &recorded.diagnosis);
     let matched = matching::matched(old, new, &pairing);
-    let points: Vec<_> = matched.pairs.iter().map(change::matched_point).collect();
+    let points = change::matched_points(&matched.pairs, |point| wanted.is(point));
     let criteria = criteria::criteria(old, new, &pairing, wanted, acceptance);
-    let gain_a = change::pooled_gain(&matched.pairs);
-    let call = outcome::of_one(&matched, &points, gain_a.as_ref(), &criteria, wanted);
+    let (gained_a, lost_a) =
+        (change::pooled_gain(&matched.pairs), change::pooled_loss(&matched.pairs));
+    let seen = outcome::Seen {
+        regulator: regulator::regulator(old, new, &matched.pairs, acceptance),
+        matched: &matched,
+        points: &points,
+        gained_a: gained_a.as_ref(),
+        lost_a: lost_a.as_ref(),
+        criteria: &criteria,
+        wanted,
+    };
+    let call = outcome::of_one(&seen);
+    let gain_a = match call.outcome {
+        Outcome::Worse => lost_a.or(gained_a),
+        _ => gained_a.or(lost_a),
+    };
     After {
         side: side(recorded, name),
         outcome: call.outcome,

@@ -107,8 +107,8 @@ pub struct After {
     /// What the comparison rests on and no log shows.
     pub on_trust: Vec<String>,
     /// Amps that machine and wiring carry more than before, the same loads on:
-    /// over the points matched at like or harder conditions where the bus leaves
-    /// its setpoint in either log.
+    /// over the points matched at like or harder conditions where the bus was off
+    /// its setpoint before; for a loss at like or easier ones where it is now.
     pub gain_a: Option<Estimate>,
     pub steps: Vec<MatchedStep>,
     pub keep_up: Vec<MatchedKeepUp>,
@@ -140,6 +140,17 @@ pub enum Conditions {
 }
 
 impl Conditions {
+    /// Whether an improvement here is one of the car and not of the day.
+    pub fn is_fair(self) -> bool {
+        matches!(self, Conditions::Same | Conditions::Harder)
+    }
+
+    /// Whether a loss here is one of the car: where the later log asked for more,
+    /// a lower bus is no fault of the repair.
+    pub fn is_no_harder(self) -> bool {
+        matches!(self, Conditions::Same | Conditions::Easier)
+    }
+
     pub fn word(self) -> &'static str {
         match self {
             Conditions::Same => "same",

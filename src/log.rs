@@ -267,6 +267,13 @@ impl Log {
         self.slice(&role.key())
     }
 
+    /// Every column by its frame name, in the frame's order.
+    pub fn channels(&self) -> impl Iterator<Item = (&str, &[f64])> {
+        self.frame.columns().iter().filter_map(|column| {
+            Some((column.name().as_str(), column.f64().ok()?.cont_slice().ok()?))
+        })
+    }
+
     pub fn engine_rpm(&self) -> Option<&[f64]> {
         self.channel(Role::EngineRpm)
     }

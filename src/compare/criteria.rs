@@ -2,12 +2,16 @@
 
 use crate::car::{Acceptance, AskedHeat};
 use crate::compare::held::{Held, held};
-use crate::compare::matching::parsed;
+use crate::compare::matching::{OnSet, any, parsed};
 use crate::compare::same::{Pairing, SameError, load_names, quoted};
 use crate::comparison::{Criterion, Reading};
 use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::words::{self, AMP, VOLT};
+
+/// A setpoint drifts down as a regulator warms, by less than this within one log
+/// (common practice, no source).
+const ABOVE_V: f64 = 0.4;
 
 /// The loads that have to be carried together, as the earlier log names them,
 /// with the duty that each had there.
@@ -19,6 +23,11 @@ pub struct Wanted {
 }
 
 impl Wanted {
+    /// Whether `point` of the earlier log is the agreed running, at idle.
+    pub fn is(&self, point: &OperatingPoint) -> bool {
+        point.rpm_low == Some(0.0) && point.loads == self.labels()
+    }
+
     /// As an operating point's labels: "blower 60 %".
     pub fn labels(&self) -> Vec<String> {
         let label = |(name, duty): &(String, f64)| {
@@ -45,10 +54,10 @@ pub fn wanted_loads(before: &Diagnosis, acceptance: &Acceptance) -> Result<Wante
             }
         }
     }
-    let sets: Vec<Option<Vec<(String, f64)>>> =
+    let sets: Vec<Option<OnSet>> =
         before.operating_points.iter().map(|point| parsed(&point.loads, &names)).collect();
     let unnamed = sets.iter().any(Option::is_none);
-    let used: Vec<&(String, f64)> = sets.iter().flatten().flatten().collect();
+    let used: Vec<&(String, f64)> = sets.iter().flatten().flat_map(|set| &set.loads).collect();
     let most = |name: &String| {
         used.iter().filter(|(load, _)| load == name).map(|(_, duty)| *duty).reduce(f64::max)
     };
@@ -79,8 +88,8 @@ pub fn criteria(
     acceptance: &Acceptance,
 ) -> Vec<Criterion> {
     let unnamed = wanted.unnamed.then(|| {
-        "which loads the earlier log had on is known from its voltage alone; mark them with \
-         --marks-before"
+        "the earlier log shows by its voltage alone what was on: mark by hand with \
+         --marks-before when each load was on"
             .to_owned()
     });
     let old = Log {
@@ -100,16 +109,17 @@ pub fn criteria(
         .filter_map(|(name, duty)| Some((pairing.after(name)?.to_owned(), *duty)))
         .collect();
     let missing = (!lonely.is_empty())
-        .then(|| format!("the later log does not tell when {} is on", words::loads(&lonely)));
+        .then(|| format!("the later log does not tell when {} is on", any(&lonely)));
     let new = Log {
         diagnosis: after,
         held: held(after, &load_names(after), &renamed, acceptance),
         blind: unnamed.or(missing),
     };
     let loads = match wanted.labels().as_slice() {
+        [] if wanted.unnamed => "all that the earlier log had on, together at idle".to_owned(),
         [] => "idle with nothing switched on".to_owned(),
-        [one] => format!("{} on at idle", words::loads(std::slice::from_ref(one))),
-        labels => format!("{} on together at idle", words::loads(labels)),
+        [one] => format!("{} running at idle", words::loads(std::slice::from_ref(one))),
+        labels => format!("{} running together at idle", words::loads(labels)),
     };
     let hot = match acceptance.heat {
         AskedHeat::Any => String::new(),
@@ -118,7 +128,7 @@ pub fn criteria(
     let hold = words::duration(acceptance.hold_s);
     let within = VOLT.of(acceptance.within_v);
     let band = format!(
-        "{} to {}",
+        "{} and {}",
         VOLT.bare(acceptance.least_setpoint_v),
         VOLT.of(acceptance.most_setpoint_v)
     );
@@ -127,7 +137,7 @@ pub fn criteria(
         ("loads-held", format!("{loads}{hot}, for {hold} without a break"), &|log| {
             loads_held(log, acceptance)
         }),
-        ("at-setpoint", format!("there, no more than {within} under the setpoint"), &|log| {
+        ("at-setpoint", format!("the bus then no more than {within} under the setpoint"), &|log| {
             at_setpoint(log, acceptance)
         }),
         (
@@ -156,11 +166,12 @@ fn loads_held(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
     match held.longest {
         Some(span) if span.seconds() >= acceptance.hold_s => {
             let when = words::from_to(span.start_s, span.end_s);
-            (Reading::Pass, format!("{} on end, {when}", words::duration(span.seconds())))
+            let seen = words::duration(span.seconds());
+            (Reading::Pass, format!("{seen} without a break, from {when}"))
         }
         Some(span) => {
             let seen = words::duration(span.seconds());
-            (Reading::NotShown, format!("only {seen} on end"))
+            (Reading::NotShown, format!("only {seen} without a break"))
         }
         None => (Reading::NotShown, never(held, acceptance)),
     }
@@ -169,35 +180,43 @@ fn loads_held(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
 fn never(held: &Held, acceptance: &Acceptance) -> String {
     let asked = acceptance.heat.word();
     if let Some(point) = held.cooler.first() {
-        format!("only {}, not {asked}", point.heat.word())
+        format!("seen only {}, not {asked}", point.heat.word())
     } else if held.heat_unknown {
-        format!("seen, but the log tells no temperature: whether it was {asked} is not known")
+        format!("the log tells no temperature, so nobody knows whether it was {asked}")
     } else if held.speed_unknown {
-        "seen, but the log has no engine speed: whether it was idle is not known".to_owned()
+        "the log has no engine speed, so nobody knows whether it was idle".to_owned()
     } else {
         "never in this log".to_owned()
     }
 }
 
 fn at_setpoint(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
-    if let Some(why) = &log.blind {
-        return (Reading::NotShown, why.clone());
+    if log.blind.is_some() || log.held.points.is_empty() {
+        return (Reading::NotShown, "that running is not shown".to_owned());
     }
-    if log.held.points.is_empty() {
-        return (Reading::NotShown, never(&log.held, acceptance));
-    }
-    let Some(under_v) = log.held.furthest_under_v() else {
+    let Some(mean_v) = log.held.furthest_under_v() else {
         return (Reading::NotShown, "the log shows no setpoint".to_owned());
     };
+    let lowest = log.held.lowest(log.diagnosis);
+    let lowest = lowest.filter(|(under_v, _)| under_v.high > acceptance.within_v.max(mean_v.high));
+    let (under_v, when) = match &lowest {
+        Some((under_v, window)) => {
+            (under_v, format!(" from {}", words::from_to(window.start_s, window.end_s)))
+        }
+        None => (mean_v, String::new()),
+    };
     let seen = if under_v.value >= 0.0 {
-        format!("{} under the setpoint", VOLT.with_range(under_v))
+        format!("{} under the setpoint{when}", VOLT.with_range(under_v))
     } else {
-        format!("{} above the setpoint", VOLT.with_range(&under_v.negated()))
+        format!("{} above the setpoint{when}", VOLT.with_range(&under_v.negated()))
     };
     if under_v.low > acceptance.within_v {
         (Reading::Fail, seen)
     } else if under_v.grade == Grade::Assumed {
-        (Reading::NotShown, format!("{seen}, which is a common one: the log never shows its own"))
+        (
+            Reading::NotShown,
+            format!("{seen}, but that is a common one: the log never shows its own"),
+        )
     } else if under_v.high <= acceptance.within_v {
         (Reading::Pass, seen)
     } else {
@@ -222,15 +241,28 @@ fn never_draining(diagnosis: &Diagnosis) -> (Reading, String) {
     match draining.first() {
         Some(point) => (Reading::NotShown, format!("it may: {}", told(point))),
         None if points.is_empty() => (Reading::NotShown, "no steady running seen".to_owned()),
-        None => (Reading::Pass, words::plural(points.len(), "operating point", "operating points")),
+        None => {
+            let count = words::plural(points.len(), "operating point", "operating points");
+            (Reading::Pass, format!("it gives at none of {count}"))
+        }
     }
 }
 
-fn setpoint_sound(diagnosis: &Diagnosis, acceptance: &Acceptance) -> (Reading, String) {
+pub fn setpoint_sound(diagnosis: &Diagnosis, acceptance: &Acceptance) -> (Reading, String) {
     let Some(setpoint_v) = &diagnosis.setpoint_v else {
         return (Reading::NotShown, "the log shows no setpoint".to_owned());
     };
     let seen = VOLT.with_range(setpoint_v);
+    // A level that the bus leaves upwards for seconds on end is no setpoint.
+    let above = diagnosis
+        .operating_points
+        .iter()
+        .filter(|p| p.voltage_v.low > setpoint_v.high + ABOVE_V)
+        .max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
+    if let Some(point) = above.filter(|_| setpoint_v.low <= acceptance.most_setpoint_v) {
+        let also = VOLT.with_range(&point.voltage_v);
+        return (Reading::NotShown, format!("{seen}, but the bus also stands at {also}"));
+    }
     (within(setpoint_v, acceptance.least_setpoint_v, acceptance.most_setpoint_v), seen)
 }
 

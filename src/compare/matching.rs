@@ -1,6 +1,6 @@
 //! Which operating points both logs have, and how their conditions stand to each other.
 
-use crate::compare::same::{Pairing, load_names};
+use crate::compare::same::{Pairing, load_names, quoted};
 use crate::comparison::{Conditions, Unmatched};
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
 use crate::words::{self, RPM};
@@ -19,13 +19,6 @@ pub struct Pair<'d> {
     pub after: &'d OperatingPoint,
     pub conditions: Conditions,
     pub how: String,
-}
-
-impl Pair<'_> {
-    /// Whether an improvement here is one of the car and not of the day.
-    pub fn is_fair(&self) -> bool {
-        matches!(self.conditions, Conditions::Same | Conditions::Harder)
-    }
 }
 
 pub struct Matched<'d> {
@@ -47,6 +40,7 @@ pub fn matched<'d>(before: &'d Diagnosis, after: &'d Diagnosis, pairing: &Pairin
             {
                 met.add_heat(old.heat, new.heat);
                 met.add_speed(old.rpm, new.rpm);
+                met.add_unseen(pairing);
                 candidates.push((i, j, met));
             }
         }
@@ -74,7 +68,10 @@ pub fn matched<'d>(before: &'d Diagnosis, after: &'d Diagnosis, pairing: &Pairin
                 conditions: met.conditions(),
                 how: met.how.join("; "),
             }),
-            None => unmatched.push(left_over("before", old, why(old, &old_names, news, pairing))),
+            None => {
+                let why = why(old, (&old_names, &new_names), news, pairing);
+                unmatched.push(left_over("before", old, why));
+            }
         }
     }
     for (new, _) in news.iter().zip(used).filter(|(_, used)| !used) {
@@ -99,25 +96,41 @@ fn left_over(of: &str, point: &OperatingPoint, why: String) -> Unmatched {
 /// Why no point of the later log is `old`'s partner.
 fn why(
     old: &OperatingPoint,
-    old_names: &[String],
+    (old_names, new_names): (&[String], &[String]),
     news: &[OperatingPoint],
     pairing: &Pairing,
 ) -> String {
     let Some(set) = parsed(&old.loads, old_names) else {
-        return "its loads are known from the voltage alone: mark them by hand with --marks-before \
-                and --marks-after"
+        return "the earlier log shows by its voltage alone what was on: mark by hand with \
+                --marks-before when each load was on"
             .to_owned();
     };
-    if let Some((lonely, _)) = set.iter().find(|(name, _)| pairing.after(name).is_none()) {
-        return format!("no load of the later log is {lonely}");
+    if !set.loads.is_empty() && new_names.is_empty() {
+        return "the later log does not tell what was on: mark by hand with --marks-after when \
+                each load was on"
+            .to_owned();
+    }
+    let lonely: Vec<String> = set
+        .loads
+        .iter()
+        .filter(|(name, _)| pairing.after(name).is_none())
+        .map(|(name, _)| name.clone())
+        .collect();
+    if !lonely.is_empty() {
+        return format!(
+            "no load of the later log is known to be {}: if one is, say which with --same",
+            any(&lonely)
+        );
     }
     if old.rpm_low.is_some() != news.iter().any(|new| new.rpm_low.is_some()) {
         return "engine speed is in one of the two logs only".to_owned();
     }
     let together = words::with_loads(&old.loads);
     match words::rpm_band(old.rpm_low, old.rpm_high) {
-        Some(band) => format!("the later log never runs {together} at {band} rpm, or too short"),
-        None => format!("the later log never runs {together}, or too short"),
+        Some(band) => format!(
+            "the later log never runs {together} at {band} rpm, or not long enough by itself"
+        ),
+        None => format!("the later log never runs {together}, or not long enough by itself"),
     }
 }
 
@@ -141,13 +154,15 @@ impl Met {
         }
     }
 
-    fn rank(&self) -> u8 {
-        match self.conditions() {
+    /// Lower is more alike: fair before unfair, then by how much differs.
+    fn rank(&self) -> (u8, usize) {
+        let conditions = match self.conditions() {
             Conditions::Same => 0,
             Conditions::Harder => 1,
             Conditions::Unknown => 2,
             Conditions::Easier => 3,
-        }
+        };
+        (conditions, self.how.len())
     }
 
     fn add_heat(&mut self, before: Heat, after: Heat) {
@@ -159,7 +174,7 @@ impl Met {
             }
             (Heat::Unknown, _) | (_, Heat::Unknown) => {
                 self.unknown = true;
-                self.how.push("heat is in one of the two logs only".to_owned());
+                self.how.push("only one of the two logs tells how hot it was".to_owned());
             }
             (before, after) if after < before => {
                 self.easier = true;
@@ -170,6 +185,15 @@ impl Met {
                 self.how.push(format!("hotter: {words}"));
             }
             _ => {}
+        }
+    }
+
+    /// A load that only the earlier log names may be on in the later one, unseen.
+    fn add_unseen(&mut self, pairing: &Pairing) {
+        let unseen = pairing.lonely_loads();
+        if !unseen.is_empty() {
+            self.harder = true;
+            self.how.push(format!("the later log does not tell whether {} was on", any(&unseen)));
         }
     }
 
@@ -190,10 +214,31 @@ impl Met {
     }
 }
 
-/// Loads on with their duties in per cent; `None` where the set is known from
-/// the voltage alone.
-pub fn parsed(labels: &[String], names: &[String]) -> Option<Vec<(String, f64)>> {
-    labels.iter().map(|label| duty(label, names)).collect()
+/// "a", or "a, b or c", each in quotes.
+pub fn any(names: &[String]) -> String {
+    let each: Vec<String> = names.iter().map(|n| quoted(std::slice::from_ref(n))).collect();
+    match each.split_last() {
+        Some((last, before)) if !before.is_empty() => {
+            format!("{} or {last}", before.join(", "))
+        }
+        _ => each.concat(),
+    }
+}
+
+/// What an operating point's labels say.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OnSet {
+    /// Loads on, with their duties in per cent.
+    pub loads: Vec<(String, f64)>,
+    /// Besides them something switched that no channel declares.
+    pub strays: bool,
+}
+
+/// `None` where what is on is known from the voltage alone.
+pub fn parsed(labels: &[String], names: &[String]) -> Option<OnSet> {
+    let loads: Vec<(String, f64)> = labels.iter().filter_map(|l| duty(l, names)).collect();
+    let strays = loads.len() < labels.len();
+    (!strays || !names.is_empty()).then_some(OnSet { loads, strays })
 }
 
 fn duty(label: &str, names: &[String]) -> Option<(String, f64)> {
@@ -217,10 +262,14 @@ fn loads_met(
 ) -> Option<Met> {
     let (olds, news) = (parsed(&old.loads, old_names)?, parsed(&new.loads, new_names)?);
     let mut met = Met::default();
+    if olds.strays || news.strays {
+        met.unknown = true;
+        met.how.push("something switched that no channel declares".to_owned());
+    }
     let mut seen = 0;
-    for (name, duty) in &olds {
+    for (name, duty) in &olds.loads {
         let partner = pairing.after(name)?;
-        let (_, after) = news.iter().find(|(new, _)| new == partner)?;
+        let (_, after) = news.loads.iter().find(|(new, _)| new == partner)?;
         seen += 1;
         let more = after - duty;
         if more.abs() > DUTY_POINTS {
@@ -234,17 +283,19 @@ fn loads_met(
             met.how.push(format!("{name} works less: {duty:.0} % before, {after:.0} % after"));
         }
     }
-    for (name, _) in news.iter().filter(|(name, _)| pairing.new_loads().contains(name)) {
+    for (name, _) in news.loads.iter().filter(|(name, _)| pairing.new_loads().contains(name)) {
         seen += 1;
         met.harder = true;
         met.how.push(format!("{name} is on besides"));
     }
-    (seen == news.len()).then_some(met)
+    (seen == news.loads.len()).then_some(met)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::compare::by_hand::{diagnosis, holding, names};
+    use crate::compare::same::pairing;
 
     #[test]
     fn a_label_tells_load_and_duty() {
@@ -275,5 +326,105 @@ mod tests {
         assert_eq!(of(839.0), Conditions::Same);
         assert_eq!(of(841.0), Conditions::Easier);
         assert_eq!(of(759.0), Conditions::Harder);
+    }
+
+    /// Loads of the later point, and how its conditions stand.
+    type Told = (Vec<String>, Conditions, String);
+
+    fn both(
+        before: (&[&str], Vec<OperatingPoint>),
+        after: (&[&str], Vec<OperatingPoint>),
+    ) -> (Vec<Told>, Vec<Unmatched>) {
+        let pairing = pairing(&names(before.0), &names(after.0), &[]);
+        let (before, after) = (diagnosis(before.0, before.1), diagnosis(after.0, after.1));
+        let found = matched(&before, &after, &pairing);
+        let pairs = found.pairs.iter();
+        let told = pairs.map(|p| (p.after.loads.clone(), p.conditions, p.how.clone())).collect();
+        (told, found.unmatched)
+    }
+
+    fn hot(loads: &[&str], heat: Heat, seconds: f64) -> OperatingPoint {
+        OperatingPoint { heat, seconds, ..holding(loads) }
+    }
+
+    #[test]
+    fn the_point_most_alike_is_the_partner() {
+        let olds = vec![hot(&["fan"], Heat::Warm, 30.0)];
+        let news = vec![
+            hot(&["fan"], Heat::Cold, 90.0),
+            hot(&["fan"], Heat::Warm, 10.0),
+            hot(&["fan"], Heat::Hot, 90.0),
+        ];
+        let (pairs, unmatched) = both((&["fan"], olds.clone()), (&["fan"], news.clone()));
+        assert_eq!(pairs, [(names(&["fan"]), Conditions::Same, String::new())]);
+        assert_eq!(unmatched.len(), 2);
+        let (pairs, _) = both((&["fan"], olds), (&["fan"], vec![news[0].clone(), news[2].clone()]));
+        let hotter = "hotter: warm before, hot after".to_owned();
+        assert_eq!(pairs, [(names(&["fan"]), Conditions::Harder, hotter)]);
+    }
+
+    #[test]
+    fn heat_that_nobody_logged_is_unknown() {
+        let of = |before, after| {
+            let one = |heat| vec![hot(&["fan"], heat, 30.0)];
+            let (pairs, _) = both((&["fan"], one(before)), (&["fan"], one(after)));
+            (pairs[0].1, pairs[0].2.clone())
+        };
+        let neither = of(Heat::Unknown, Heat::Unknown);
+        assert_eq!(neither, (Conditions::Unknown, "neither log tells how hot it was".to_owned()));
+        let one = "only one of the two logs tells how hot it was".to_owned();
+        assert_eq!(of(Heat::Hot, Heat::Unknown), (Conditions::Unknown, one.clone()));
+        assert_eq!(of(Heat::Unknown, Heat::Cold), (Conditions::Unknown, one));
+        assert_eq!(of(Heat::Hot, Heat::Cold).0, Conditions::Easier);
+    }
+
+    #[test]
+    fn a_load_that_only_the_later_log_names_makes_it_harder() {
+        let old = (&["fan"][..], vec![holding(&["fan"])]);
+        let new = (&["fan", "lamps"][..], vec![holding(&["fan", "lamps"])]);
+        let (pairs, _) = both(old.clone(), new);
+        let how = "lamps is on besides".to_owned();
+        assert_eq!(pairs, [(names(&["fan", "lamps"]), Conditions::Harder, how)]);
+        // The same without it is more alike.
+        let new = (&["fan", "lamps"][..], vec![holding(&["fan", "lamps"]), holding(&["fan"])]);
+        assert_eq!(both(old, new).0[0], (names(&["fan"]), Conditions::Same, String::new()));
+    }
+
+    #[test]
+    fn a_load_that_the_later_log_does_not_name_may_be_on() {
+        let old = (&["fan", "lamps"][..], vec![holding(&["fan"]), holding(&["lamps"])]);
+        let (pairs, unmatched) = both(old, (&["fan"], vec![holding(&["fan"])]));
+        assert_eq!(pairs[0].1, Conditions::Harder);
+        assert!(pairs[0].2.contains("whether \"lamps\" was on"), "{}", pairs[0].2);
+        assert!(unmatched[0].why.contains("known to be \"lamps\""), "{}", unmatched[0].why);
+    }
+
+    #[test]
+    fn duties_are_alike_within_ten_points() {
+        let of = |before: &str, after: &str| {
+            let old = (&["fan"][..], vec![holding(&[before])]);
+            both(old, (&["fan"], vec![holding(&[after])])).0.first().map(|p| p.1)
+        };
+        assert_eq!(of("fan 60 %", "fan 60 %"), Some(Conditions::Same));
+        assert_eq!(of("fan 60 %", "fan 70 %"), Some(Conditions::Harder));
+        assert_eq!(of("fan 60 %", "fan 50 %"), Some(Conditions::Easier));
+        assert_eq!(of("fan 60 %", "fan 80 %"), None);
+        assert_eq!(of("fan 90 %", "fan"), Some(Conditions::Harder));
+        assert_eq!(of("fan 80 %", "fan"), None);
+    }
+
+    #[test]
+    fn what_cannot_be_matched_says_why() {
+        let why = |new_names: &[&str], new: Vec<OperatingPoint>| {
+            let old = (&["fan"][..], vec![holding(&["fan"])]);
+            both(old, (new_names, new)).1.swap_remove(0).why
+        };
+        assert!(why(&[], vec![holding(&[])]).contains("--marks-after"));
+        assert!(why(&["horn"], vec![holding(&[])]).contains("say which with --same"));
+        assert!(why(&["fan"], vec![holding(&[])]).contains("never runs with fan on at up to 1100"));
+        let no_speed = OperatingPoint { rpm_low: None, rpm_high: None, ..holding(&["fan"]) };
+        assert!(why(&["fan"], vec![no_speed]).contains("engine speed is in one"));
+        let (_, unmatched) = both((&[], vec![holding(&["step 1"])]), (&[], vec![holding(&[])]));
+        assert!(unmatched[0].why.contains("--marks-before"), "{}", unmatched[0].why);
     }
 }

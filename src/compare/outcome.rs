@@ -1,15 +1,18 @@
 //! Proven, improved, unchanged, worse, or not comparable: what the matched points
 //! and the agreed criteria come to.
 
-use crate::compare::change::{by_amps, pooled_gain};
+use crate::compare::change::{DAY_TO_DAY_V, OpenFall, change, is_gained, is_lost, open_fall};
 use crate::compare::criteria::Wanted;
-use crate::compare::matching::{Matched, Pair};
+use crate::compare::matching::Matched;
 use crate::comparison::{
-    After, Conditions, Criterion, MatchedPoint, Outcome, Reading, Standing, Unmatched,
+    After, Conditions, Criterion, MatchedPoint, Outcome, PointSide, Reading, Standing,
 };
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::words::{self, AMP, VOLT};
+
+/// A reader takes in no more reasons than this.
+const MOST_REASONS: usize = 3;
 
 pub struct Call {
     pub outcome: Outcome,
@@ -24,75 +27,68 @@ pub struct Whole {
     pub criteria: Vec<Criterion>,
 }
 
-/// What one later log says.
-pub fn of_one(
-    matched: &Matched,
-    points: &[MatchedPoint],
-    gain_a: Option<&Estimate>,
-    criteria: &[Criterion],
-    wanted: &Wanted,
-) -> Call {
-    let stands = |standing: Standing, fits: &dyn Fn(Conditions) -> bool| {
-        points.iter().any(|p| p.standing == standing && fits(p.conditions))
-    };
-    let fair = |c: Conditions| matches!(c, Conditions::Same | Conditions::Harder);
-    // Where the later log asked for more, a lower bus is no fault of the repair.
-    let no_harder = |c: Conditions| matches!(c, Conditions::Same | Conditions::Easier);
-    let turned = |from: Reading, to: Reading| {
-        criteria.iter().any(|c| c.id == "setpoint-sound" && c.before == from && c.after == to)
-    };
-    let better = gain_a.is_some_and(|gain| by_amps(gain) == Standing::Better)
-        || stands(Standing::Better, &fair)
-        || turned(Reading::Fail, Reading::Pass);
-    let no_harder_pairs: Vec<Pair> =
-        matched.pairs.iter().filter(|p| no_harder(p.conditions)).cloned().collect();
-    let lost_a = pooled_of(&no_harder_pairs);
-    let worse = lost_a.is_some_and(|gain| by_amps(&gain) == Standing::Worse)
-        || stands(Standing::Worse, &no_harder)
-        || turned(Reading::Pass, Reading::Fail);
-    let passes = criteria.iter().all(|c| c.after == Reading::Pass);
-    let failed = criteria.iter().any(|c| c.before == Reading::Fail);
-
-    let mut missing = left_to_show(criteria);
-    let outcome = match (better, worse) {
-        (true, false) if passes && failed => Outcome::RepairProven,
-        (true, _) => {
-            if worse {
-                missing.push("what got worse elsewhere is explained".to_owned());
-            }
-            Outcome::ImprovedNotProven
-        }
-        (false, true) => Outcome::Worse,
-        (false, false) if stands(Standing::Better, &|_| true) => {
-            missing.insert(0, like_conditions(points));
-            Outcome::ImprovedNotProven
-        }
-        (false, false) => {
-            let reasons = why_not_comparable(matched, points, criteria);
-            let comparable = reasons.is_empty();
-            missing = reasons;
-            if comparable { Outcome::NoChange } else { Outcome::NotComparable }
-        }
-    };
-    if outcome == Outcome::RepairProven {
-        missing.clear();
-    }
-    let headline = headline(outcome, points, criteria, wanted, &missing);
-    Call { outcome, headline, missing }
+/// All that one later log says.
+pub struct Seen<'s> {
+    pub matched: &'s Matched<'s>,
+    /// Of the matched pairs, in their order.
+    pub points: &'s [MatchedPoint],
+    pub gained_a: Option<&'s Estimate>,
+    /// Below 0 where amps were lost.
+    pub lost_a: Option<&'s Estimate>,
+    pub regulator: Standing,
+    pub criteria: &'s [Criterion],
+    pub wanted: &'s Wanted,
 }
 
-/// As [`pooled_gain`], whatever the conditions of `pairs`.
-fn pooled_of(pairs: &[Pair]) -> Option<Estimate> {
-    let fair: Vec<Pair> =
-        pairs.iter().map(|p| Pair { conditions: Conditions::Same, ..p.clone() }).collect();
-    pooled_gain(&fair)
+pub fn of_one(seen: &Seen) -> Call {
+    let stands = |standing: Standing, fits: &dyn Fn(Conditions) -> bool| {
+        seen.points.iter().any(|p| p.standing == standing && fits(p.conditions))
+    };
+    let better = seen.gained_a.is_some_and(is_gained)
+        || stands(Standing::Better, &Conditions::is_fair)
+        || seen.regulator == Standing::Better;
+    let worse = seen.lost_a.is_some_and(is_lost)
+        || stands(Standing::Worse, &Conditions::is_no_harder)
+        || seen.regulator == Standing::Worse;
+    let passes = seen.criteria.iter().all(|c| c.after == Reading::Pass);
+    let failed = seen.criteria.iter().any(|c| c.before == Reading::Fail);
+
+    let reasons = why_not_comparable(seen);
+    let outcome = match (better, worse) {
+        (true, false) if passes && failed => Outcome::RepairProven,
+        (true, _) => Outcome::ImprovedNotProven,
+        (false, true) => Outcome::Worse,
+        (false, false) if stands(Standing::Better, &|_| true) => Outcome::ImprovedNotProven,
+        (false, false) if reasons.is_empty() => Outcome::NoChange,
+        (false, false) => Outcome::NotComparable,
+    };
+    let missing = match outcome {
+        Outcome::RepairProven | Outcome::NoChange => Vec::new(),
+        Outcome::NotComparable => reasons,
+        Outcome::Worse => left_to_show(seen.criteria),
+        Outcome::ImprovedNotProven => {
+            let like = (!better).then(|| like_conditions(seen.points));
+            let lost = worse_elsewhere(seen.points);
+            let unbroken = (!failed).then(|| {
+                "that anything was wrong before: the earlier log fails nothing of what was agreed"
+                    .to_owned()
+            });
+            [like, lost, unbroken]
+                .into_iter()
+                .flatten()
+                .chain(left_to_show(seen.criteria))
+                .collect()
+        }
+    };
+    let headline = headline(outcome, seen, &missing);
+    Call { outcome, headline, missing }
 }
 
 fn left_to_show(criteria: &[Criterion]) -> Vec<String> {
     criteria
         .iter()
         .filter(|c| c.after != Reading::Pass)
-        .map(|c| format!("{}: {} ({})", c.asked, c.after.words(), c.after_seen))
+        .map(|c| format!("{}: {}, {}", c.asked, c.after.words(), c.after_seen))
         .collect()
 }
 
@@ -107,119 +103,208 @@ fn like_conditions(points: &[MatchedPoint]) -> String {
     }
 }
 
+fn worse_elsewhere(points: &[MatchedPoint]) -> Option<String> {
+    let lost = points.iter().filter(|p| p.standing == Standing::Worse);
+    let worst = lost.min_by(|a, b| a.change_v.value.total_cmp(&b.change_v.value))?;
+    let lower = VOLT.with_range(&worst.change_v.negated());
+    let where_ = at(worst);
+    Some(format!(
+        "why the bus is lower than before elsewhere: {lower} lower {}{where_}",
+        words::with_loads(&worst.loads)
+    ))
+}
+
 /// Empty where the trouble of the earlier log, if it had any, is in both logs.
-fn why_not_comparable(
-    matched: &Matched,
-    points: &[MatchedPoint],
-    criteria: &[Criterion],
-) -> Vec<String> {
-    if matched.pairs.is_empty() {
-        let mut reasons: Vec<String> =
-            matched.unmatched.iter().filter(|u| u.of == "before").map(|u| u.why.clone()).collect();
-        reasons.dedup();
-        reasons.truncate(3);
+fn why_not_comparable(seen: &Seen) -> Vec<String> {
+    let Matched { pairs, unmatched } = seen.matched;
+    if pairs.is_empty() {
+        let unmatched = unmatched.iter().filter(|u| u.of == "before");
+        let mut reasons = grouped(unmatched.map(|u| (u.loads.as_slice(), u.why.as_str())));
+        reasons.truncate(MOST_REASONS);
         reasons.insert(0, "no operating point is in both logs".to_owned());
         return reasons;
     }
     let troubled = |point: &OperatingPoint| point.state != BusState::Holding && point.is_sure();
-    let stranded = |u: &&Unmatched| u.of == "before" && u.state != BusState::Holding;
-    let met = matched.pairs.iter().any(|p| troubled(p.before) && !is_easier(p.conditions));
-    let unseen =
-        points.iter().any(|p| p.standing == Standing::Worse && p.conditions == Conditions::Unknown);
-    if unseen {
-        return vec![
-            "the later log is lower, but how hot either was is not told: log a temperature in both"
-                .to_owned(),
-        ];
+    let lower = |change_v: &Estimate, loads: &[String]| {
+        let (with, lower_v) = (words::with_loads(loads), VOLT.with_range(&change_v.negated()));
+        format!("{with} the bus is {lower_v} lower than before, but")
+    };
+    let unfair = |p: &&MatchedPoint| p.standing == Standing::Worse && !p.conditions.is_no_harder();
+    if let Some(point) = seen.points.iter().find(unfair) {
+        let lower = lower(&point.change_v, &point.loads);
+        return vec![format!("{lower} not under like conditions: {}", point.conditions_how)];
     }
-    let regulator = criteria.iter().any(|c| c.id == "setpoint-sound" && c.before == Reading::Fail);
-    if met || regulator {
+    match open_fall(pairs) {
+        Some(OpenFall::Battery(pair)) => {
+            let lower = lower(&change(pair.before, pair.after).0, &pair.before.loads);
+            return vec![format!(
+                "{lower} a battery that takes more charge does that too: charge it fully and log \
+                 again, or log its current"
+            )];
+        }
+        Some(OpenFall::Conditions(pair)) => {
+            let lower = lower(&change(pair.before, pair.after).0, &pair.before.loads);
+            return vec![format!("{lower} not under like conditions: {}", pair.how)];
+        }
+        None => {}
+    }
+    if let Some(point) = seen.points.iter().filter(|p| is_risen(p)).max_by_key(|p| p.loads.len()) {
+        let (with, higher_v) = (words::with_loads(&point.loads), VOLT.with_range(&point.change_v));
+        let why = match point.conditions.is_fair() {
+            true => {
+                "a battery that takes less charge does that too: charge it fully before each log, \
+                 or log its current"
+            }
+            false => &format!("not under like conditions: {}", point.conditions_how),
+        };
+        return vec![format!("{with} the bus is {higher_v} higher than before, but {why}")];
+    }
+    let met = pairs.iter().any(|p| troubled(p.before) && p.conditions != Conditions::Easier);
+    let sound = |c: &Criterion| c.id == "setpoint-sound" && c.before == Reading::Fail;
+    if met || seen.criteria.iter().any(sound) {
         return Vec::new();
     }
-    let easier = matched.pairs.iter().filter(|p| troubled(p.before) && is_easier(p.conditions));
-    let easier = easier
-        .map(|p| format!("{}, only at easier conditions ({})", running(&p.before.loads), p.how));
-    let stranded = matched
-        .unmatched
-        .iter()
-        .filter(stranded)
-        .map(|u| format!("{}: {}", running(&u.loads), u.why));
-    let mut reasons: Vec<String> = easier.chain(stranded).collect();
-    reasons.dedup();
+    let easier = pairs.iter().filter(|p| troubled(p.before)).map(|p| {
+        (p.before.loads.as_slice(), format!("again only at easier conditions, {}", p.how))
+    });
+    let stranded = unmatched.iter().filter(|u| u.of == "before" && u.state != BusState::Holding);
+    let stranded = stranded.map(|u| (u.loads.as_slice(), u.why.clone()));
+    let all: Vec<(&[String], String)> = easier.chain(stranded).collect();
+    let mut reasons = grouped(all.iter().map(|(loads, why)| (*loads, why.as_str())));
+    reasons.truncate(MOST_REASONS);
     reasons
 }
 
-fn is_easier(conditions: Conditions) -> bool {
-    conditions == Conditions::Easier
+/// A bus that surely holds where it surely did not, whatever did it.
+fn is_risen(point: &MatchedPoint) -> bool {
+    let (before, after) = (&point.before, &point.after);
+    let turned = before.state != BusState::Holding && after.state == BusState::Holding;
+    turned && before.is_sure && after.is_sure && point.change_v.low > DAY_TO_DAY_V
 }
 
-fn running(loads: &[String]) -> String {
-    words::capital(&words::with_loads(loads))
+/// Each reason once, told of the first set of loads with most on.
+fn grouped<'r>(all: impl Iterator<Item = (&'r [String], &'r str)>) -> Vec<String> {
+    let mut groups: Vec<(&str, &[String], usize)> = Vec::new();
+    for (loads, why) in all {
+        match groups.iter_mut().find(|(known, ..)| *known == why) {
+            Some((_, most, count)) => {
+                *count += 1;
+                if loads.len() > most.len() {
+                    *most = loads;
+                }
+            }
+            None => groups.push((why, loads, 1)),
+        }
+    }
+    // A stable sort: those with most on first.
+    groups.sort_by_key(|(_, loads, _)| std::cmp::Reverse(loads.len()));
+    if let [(why, _, 2..)] = groups.as_slice() {
+        return vec![(*why).to_owned()];
+    }
+    let told = groups.into_iter().map(|(why, loads, count)| match count {
+        1 => format!("{}: {why}", words::with_loads(loads)),
+        n => {
+            let others = words::plural(n - 1, "other set of loads", "other sets of loads");
+            format!("{}, and {others}: {why}", words::with_loads(loads))
+        }
+    });
+    told.collect()
 }
 
-/// The point that says most: the agreed loads together at idle, else the largest change.
-fn telling<'p>(points: &'p [MatchedPoint], wanted: &Wanted) -> Option<&'p MatchedPoint> {
-    let labels = wanted.labels();
-    let agreed = points.iter().filter(|p| p.loads == labels && p.rpm_low == Some(0.0));
-    let size = |p: &&MatchedPoint| p.change_v.value.abs();
-    agreed
-        .max_by(|a, b| a.before.seconds.total_cmp(&b.before.seconds))
-        .or_else(|| points.iter().max_by(|a, b| size(a).total_cmp(&size(b))))
+fn at(point: &MatchedPoint) -> String {
+    match (point.rpm_low, words::rpm_band(point.rpm_low, point.rpm_high)) {
+        (Some(0.0), _) => " at idle".to_owned(),
+        (_, Some(band)) => format!(" at {band} rpm"),
+        (_, None) => String::new(),
+    }
 }
 
-fn headline(
+/// The point that says most: of those that stand as the outcome does, the agreed
+/// loads together at idle, else the largest change.
+fn telling<'p>(
     outcome: Outcome,
-    points: &[MatchedPoint],
-    criteria: &[Criterion],
+    points: &'p [MatchedPoint],
     wanted: &Wanted,
-    missing: &[String],
-) -> String {
+) -> Option<&'p MatchedPoint> {
+    let standing = match outcome {
+        Outcome::RepairProven | Outcome::ImprovedNotProven => Standing::Better,
+        Outcome::Worse => Standing::Worse,
+        Outcome::NoChange | Outcome::NotComparable => Standing::NoClearChange,
+    };
+    let labels = wanted.labels();
+    let agreed = |p: &MatchedPoint| p.loads == labels && p.rpm_low == Some(0.0);
+    points.iter().max_by(|a, b| {
+        let rank = |p: &MatchedPoint| (p.standing == standing, agreed(p));
+        let size = |p: &MatchedPoint| p.change_v.value.abs();
+        rank(a).cmp(&rank(b)).then(size(a).total_cmp(&size(b)))
+    })
+}
+
+fn headline(outcome: Outcome, seen: &Seen, missing: &[String]) -> String {
     if outcome == Outcome::NotComparable {
         let why = missing.first().map_or("", String::as_str);
-        return format!(
-            "These logs cannot show whether the repair worked. {}.",
-            words::capital(why)
-        );
+        return format!("These logs cannot show whether the repair worked: {why}.");
     }
-    let Some(point) = telling(points, wanted) else {
-        return match outcome {
-            Outcome::NoChange => "Nothing changed beyond what one car differs from day to day.",
-            _ => "The regulator's setpoint changed.",
-        }
-        .to_owned();
+    let regulator = seen.criteria.iter().find(|c| c.id == "setpoint-sound");
+    let regulator = regulator.filter(|_| {
+        matches!(
+            (outcome, seen.regulator),
+            (Outcome::RepairProven | Outcome::ImprovedNotProven, Standing::Better)
+                | (Outcome::Worse, Standing::Worse)
+        )
+    });
+    let mut told: Vec<String> = Vec::new();
+    if let Some(setpoint) = regulator {
+        let (new, old) = (&setpoint.after_seen, &setpoint.before_seen);
+        told.push(format!("The regulator holds {new}; before it held {old}."));
+    }
+    if let Some(point) = telling(outcome, seen.points, seen.wanted) {
+        let end = match outcome {
+            Outcome::NoChange if point.before.state != point.after.state => {
+                ". The amps behind that are no more than one car differs by from day to day."
+            }
+            Outcome::NoChange => ": no more than charge, warmth and noise differ from day to day.",
+            _ => ".",
+        };
+        told.push(format!("{}{end}", sentence(point)));
+    }
+    let pooled = match outcome {
+        Outcome::ImprovedNotProven => seen.gained_a.map(|gain| (gain.clone(), "more")),
+        Outcome::Worse => seen.lost_a.map(|gain| (gain.negated(), "less")),
+        _ => None,
     };
-    let amps = point
-        .before
-        .implied_deficit_a
-        .as_ref()
-        .filter(|_| point.before.state == BusState::Draining);
+    // Where no one point shows it, only all of them together do.
+    let shown = seen.points.iter().any(|p| p.standing != Standing::NoClearChange);
+    if let Some((amps, word)) = pooled.filter(|_| !shown && regulator.is_none()) {
+        let amps = AMP.with_range(&amps);
+        told.push(format!(
+            "Over all that both logs show, alternator and wiring carry {amps} {word} than before."
+        ));
+    }
+    if outcome == Outcome::RepairProven {
+        let held = seen.criteria.iter().find(|c| c.id == "loads-held");
+        let held = held.map_or("as long as agreed", |c| c.after_seen.as_str());
+        told.push(format!("Held for {held}."));
+    }
+    told.join(" ")
+}
+
+fn sentence(point: &MatchedPoint) -> String {
+    let draining = point.before.state == BusState::Draining;
+    let amps = point.before.implied_deficit_a.as_ref().filter(|_| draining);
+    let bus =
+        |side: &PointSide| format!("{}, {}", VOLT.with_range(&side.voltage_v), side.state.word());
     let old = match amps {
         Some(amps) => format!(
             "{} with the battery giving {}",
             VOLT.with_range(&point.before.voltage_v),
             AMP.with_range(amps)
         ),
-        None => {
-            format!("{}, {}", VOLT.with_range(&point.before.voltage_v), point.before.state.word())
-        }
+        None => bus(&point.before),
     };
-    let new = format!("{}, {}", VOLT.with_range(&point.after.voltage_v), point.after.state.word());
-    let at = match point.rpm_low {
-        Some(0.0) => " at idle",
-        _ => "",
-    };
-    let seen = format!("{}{at} the bus is at {new}; before it was at {old}", running(&point.loads));
-    match outcome {
-        Outcome::RepairProven => {
-            let held =
-                criteria.iter().find(|c| c.id == "loads-held").map(|c| c.after_seen.as_str());
-            format!("{seen}. Held for {}.", held.unwrap_or("as long as agreed"))
-        }
-        Outcome::NoChange => {
-            format!("{seen}: no more than charge, warmth and noise differ from day to day.")
-        }
-        _ => format!("{seen}."),
-    }
+    let new = bus(&point.after);
+    let running = words::capital(&words::with_loads(&point.loads));
+    format!("{running}{} the bus is at {new}; before it was at {old}", at(point))
 }
 
 /// All later logs together: proven where one proves it and none fails.
@@ -262,10 +347,14 @@ pub fn together(afters: &[After]) -> Whole {
             let others: Vec<String> = others
                 .map(|a| format!("{} ({}): {}", a.side.name, a.side.source.file, a.outcome.words()))
                 .collect();
-            let file = &speaks.side.source.file;
+            let also = match others.len() {
+                1 => "The other log by itself",
+                _ => "The other logs by themselves",
+            };
             format!(
-                "{} ({file}): {} Of the others, {}.",
-                speaks.side.name,
+                "{} ({}): {} {also}: {}.",
+                words::capital(&speaks.side.name),
+                speaks.side.source.file,
                 speaks.headline,
                 others.join("; ")
             )
@@ -299,7 +388,7 @@ fn merged(afters: &[After]) -> Vec<Criterion> {
             };
             let seen: Vec<String> = all
                 .iter()
-                .map(|(name, c)| format!("{name}: {} ({})", c.after.words(), c.after_seen))
+                .map(|(name, c)| format!("{name}: {}, {}", c.after.words(), c.after_seen))
                 .collect();
             Criterion { after, after_seen: seen.join("; "), ..criterion.clone() }
         })

@@ -186,6 +186,11 @@ impl Pairing {
         &self.new
     }
 
+    /// Loads that only the earlier log names.
+    pub fn lonely_loads(&self) -> Vec<String> {
+        self.lonely.iter().map(|(load, _)| load.clone()).collect()
+    }
+
     pub fn told(&self) -> Vec<SameLoad> {
         let paired = self.pairs.iter().map(|(before, after, how)| SameLoad {
             before: before.clone(),
@@ -251,12 +256,21 @@ pub fn pairings(
                 afters.iter().map(|a| a.diagnosis.source.file.as_str()).collect();
             return Err(unknown(&files.join(", "), &pair.after, &all.concat()));
         }
+        // Two later logs may call one load by two names; one log may not.
         let earlier = stated.get(..k).unwrap_or_default();
-        if let Some(name) = earlier.iter().find_map(|other| {
-            let same = |a: &String, b: &String| a.to_lowercase() == b.to_lowercase();
-            same(&other.before, &pair.before).then_some(&pair.before)
-        }) {
-            return Err(SameError::Twice { pair: pair.to_string(), name: name.clone() });
+        let clash = |names: &[String]| {
+            let after = named(names, &pair.after)?;
+            earlier.iter().find_map(|other| {
+                let taken = named(names, &other.after)?;
+                if named(&old, &other.before) == named(&old, &pair.before) {
+                    Some(pair.before.clone())
+                } else {
+                    (taken == after).then(|| pair.after.clone())
+                }
+            })
+        };
+        if let Some(name) = all.iter().find_map(|names| clash(names)) {
+            return Err(SameError::Twice { pair: pair.to_string(), name });
         }
     }
     Ok(all.iter().map(|new| pairing(&old, new, stated)).collect())
@@ -267,7 +281,8 @@ fn named<'n>(names: &'n [String], name: &str) -> Option<&'n String> {
     names.iter().find(|known| known.trim().to_lowercase() == wanted)
 }
 
-fn pairing(old: &[String], new: &[String], stated: &[SamePair]) -> Pairing {
+/// As stated first, then by name, then by sense.
+pub fn pairing(old: &[String], new: &[String], stated: &[SamePair]) -> Pairing {
     let mut taken: BTreeMap<&String, (&String, String)> = BTreeMap::new();
     let mut used: Vec<&String> = Vec::new();
     for pair in stated {

@@ -10,6 +10,9 @@ use crate::words::MILLIVOLT;
 
 /// Duties this far apart are the same switching.
 const DUTY_POINTS: f64 = 10.0;
+/// Noise that differs by less than this factor is the same: other loads run, the
+/// probe sits elsewhere (common practice, no source).
+const ANOTHER_NOISE: f64 = 1.3;
 
 /// The first of each switching that both logs have: the same load, the same way,
 /// the same loads on after it, in the same speed band.
@@ -57,6 +60,10 @@ fn same_set(
 ) -> bool {
     let sets = (parsed(&old.loads_after, old_names), parsed(&new.loads_after, new_names));
     let (Some(olds), Some(news)) = sets else { return false };
+    if olds.strays || news.strays {
+        return false;
+    }
+    let (olds, news) = (olds.loads, news.loads);
     let partner = |(name, duty): &(String, f64)| {
         news.iter().any(|(new, after)| {
             pairing.after(name) == Some(new) && (after - duty).abs() <= DUTY_POINTS
@@ -84,8 +91,11 @@ pub fn matched_keep_up(
 ) -> Vec<MatchedKeepUp> {
     let (old_names, new_names) = (load_names(before), load_names(after));
     let renamed = |loads: &[String]| -> Option<Vec<(String, f64)>> {
-        let set = parsed(loads, &old_names)?;
-        set.into_iter().map(|(name, duty)| Some((pairing.after(&name)?.to_owned(), duty))).collect()
+        let set = parsed(loads, &old_names).filter(|set| !set.strays)?;
+        set.loads
+            .into_iter()
+            .map(|(name, duty)| Some((pairing.after(&name)?.to_owned(), duty)))
+            .collect()
     };
     let sorted = |mut set: Vec<(String, f64)>| {
         set.sort_by(|a, b| a.0.cmp(&b.0));
@@ -96,10 +106,10 @@ pub fn matched_keep_up(
         .iter()
         .filter_map(|old| {
             let wanted = sorted(renamed(&old.loads)?);
-            let new = after
-                .keep_up
-                .iter()
-                .find(|new| parsed(&new.loads, &new_names).map(&sorted) == Some(wanted.clone()))?;
+            let new = after.keep_up.iter().find(|new| {
+                let set = parsed(&new.loads, &new_names).filter(|set| !set.strays);
+                set.map(|set| sorted(set.loads)) == Some(wanted.clone())
+            })?;
             Some(MatchedKeepUp {
                 loads: old.loads.clone(),
                 before: old.clone(),
@@ -129,14 +139,14 @@ pub fn noise_change(before: &Diagnosis, after: &Diagnosis) -> NoiseChange {
     };
     let change = estimate_change(was, is, "noise after less noise before");
     let words = format!("{} before, {} after", MILLIVOLT.with_range(was), MILLIVOLT.with_range(is));
-    let told = if change.low > 0.0 {
+    let told = if is.low > was.high * ANOTHER_NOISE {
         format!(
             "The bus is noisier than it was: {words}. A diode, a loose ground or the logger's own wiring does that; look at the ripple with a scope."
         )
-    } else if change.high < 0.0 {
+    } else if is.high * ANOTHER_NOISE < was.low {
         format!("The bus is quieter than it was: {words}.")
     } else {
-        format!("Noise is the same within its interval: {words}.")
+        format!("Noise is about the same: {words}.")
     };
     NoiseChange { change_v: Some(change), told }
 }

@@ -1,38 +1,26 @@
-//! The report folder: all of it or none of it.
+//! The folder of a report or of a proof: all of it or none of it.
+
+mod standing;
 
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::comparison::Comparison;
 use crate::diagnosis::Diagnosis;
 
-use super::{html, json, svg, tables};
+use super::{html, json, proof, svg, tables};
+use standing::{LINE_DROP_FILE, LogRead, Standing};
 
-const DIAGNOSIS_FILE: &str = "diagnosis.json";
-/// Written where the log has two taps or a ground tap.
-const LINE_DROP_FILE: &str = "line_drop.csv";
-/// Every file of a report but the plots of its steps.
-const PLAIN_FILES: [&str; 11] = [
-    "report.html",
-    DIAGNOSIS_FILE,
-    "trace.svg",
-    "speed.svg",
-    "output.svg",
-    "deficit.svg",
-    "heat.svg",
-    "load_steps.csv",
-    "operating_points.csv",
-    LINE_DROP_FILE,
-    "output_curve.csv",
-];
+pub use standing::Kind;
 
 /// What may be done with a folder that is already there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Overwrite {
-    /// Replace a report of the same log (same sha256); refuse anything else.
+    /// Replace what was made of the same logs (same sha256); refuse anything else.
     #[default]
     SameLog,
-    /// Put the report into whatever folder is there.
+    /// Replace whatever report or proof is there.
     Force,
 }
 
@@ -42,7 +30,7 @@ pub struct Written {
     pub dir: PathBuf,
     /// File names within `dir`, in the order a reader would open them.
     pub files: Vec<String>,
-    /// Whether an older report gave way.
+    /// Whether a folder that was there gave way.
     pub replaced: bool,
 }
 
@@ -54,21 +42,39 @@ pub enum ReportError {
     )]
     AnotherLog { dir: String, file: String, sha256: String },
     #[error(
-        "{dir}: is not empty and is not a report folder (it has no readable {DIAGNOSIS_FILE}).\n\
-         Choose another folder with --out, or replace it with --force."
+        "{dir}: holds the proof of other logs ({logs}).\n\
+         Choose another folder with --out, or replace that proof with --force."
     )]
-    NotAReport { dir: String },
+    OtherLogs { dir: String, logs: String },
+    #[error(
+        "{dir}: holds the {holds} of {logs}, which no {made} replaces unasked.\n\
+         Choose another folder with --out, or replace that {holds} with --force."
+    )]
+    AnotherKind { dir: String, holds: Kind, logs: String, made: Kind },
+    #[error(
+        "{dir}: is not empty and is not a {kind} folder (it has no readable {}).\n\
+         Choose another folder with --out, or replace it with --force.", .kind.marker()
+    )]
+    NotAReport { dir: String, kind: Kind },
     #[error("{dir}: is a file, not a folder. Choose another folder with --out.")]
     NotAFolder { dir: String },
     #[error(
-        "{dir}: the new report is in place, but files that stood beside the old one could \
+        "{dir}: the new {kind} is in place, but files that stood beside the old one could \
          not be moved to it: {cause}\nThey are kept here."
     )]
-    LeftAside { dir: String, cause: io::Error },
-    #[error("{dir}: the old report was moved here and could not be moved back: {cause}")]
-    OldAside { dir: String, cause: io::Error },
-    #[error("{path}: could not write the report here: {cause}\nNothing was changed.")]
-    Io { path: String, cause: io::Error },
+    LeftAside { dir: String, kind: Kind, cause: io::Error },
+    #[error("{dir}: the old {kind} was moved here and could not be moved back: {cause}")]
+    OldAside { dir: String, kind: Kind, cause: io::Error },
+    #[error("{path}: could not write the {kind} here: {cause}\nNothing was changed.")]
+    Io { path: String, kind: Kind, cause: io::Error },
+}
+
+/// What goes into a folder.
+struct Bundle<Files> {
+    kind: Kind,
+    logs: Vec<LogRead>,
+    /// Name and text of each; made once it is known that they may be written.
+    files: Files,
 }
 
 /// Write every file of the report of `diagnosis` into `dir`.
@@ -81,98 +87,123 @@ pub fn write_folder(
     dir: &Path,
     policy: Overwrite,
 ) -> Result<Written, ReportError> {
-    let occupied = check(diagnosis, dir, policy)?;
-    let files = render(diagnosis);
+    let logs = vec![LogRead::of(&diagnosis.source)];
+    write(Bundle { kind: Kind::Report, logs, files: || render(diagnosis) }, dir, policy)
+}
+
+/// Write every file of the proof that `comparison` is into `dir`, as
+/// [`write_folder`] writes a report.
+pub fn write_proof(
+    comparison: &Comparison,
+    dir: &Path,
+    policy: Overwrite,
+) -> Result<Written, ReportError> {
+    let afters = comparison.afters.iter().map(|after| &after.side.source);
+    let logs = [&comparison.before.source].into_iter().chain(afters).map(LogRead::of).collect();
+    write(Bundle { kind: Kind::Proof, logs, files: || proof::files(comparison) }, dir, policy)
+}
+
+fn write<Files>(
+    bundle: Bundle<Files>,
+    dir: &Path,
+    policy: Overwrite,
+) -> Result<Written, ReportError>
+where
+    Files: FnOnce() -> Vec<(String, String)>,
+{
+    let kind = bundle.kind;
+    let old = check(kind, &bundle.logs, dir, policy)?;
+    let files = (bundle.files)();
 
     let parent = match dir.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
-    fs::create_dir_all(parent).map_err(at(parent))?;
-    let fresh = sibling(parent)?;
+    fs::create_dir_all(parent).map_err(at(kind, parent))?;
+    let fresh = sibling(kind, parent)?;
     let staged = fresh.path().join("new");
-    fs::create_dir(&staged).map_err(at(&staged))?;
+    fs::create_dir(&staged).map_err(at(kind, &staged))?;
     for (name, text) in &files {
         let path = staged.join(name);
-        fs::write(&path, text).map_err(at(&path))?;
+        fs::write(&path, text).map_err(at(kind, &path))?;
     }
 
     // A folder cannot be renamed onto a full one: the old one steps aside, and
     // steps back should the new one fail to take its place.
     let aside = fresh.path().join("old");
-    if occupied {
-        fs::rename(dir, &aside).map_err(at(dir))?;
+    if old.is_some() {
+        fs::rename(dir, &aside).map_err(at(kind, dir))?;
     }
     if let Err(cause) = fs::rename(&staged, dir) {
-        if occupied && fs::rename(&aside, dir).is_err() {
+        if old.is_some() && fs::rename(&aside, dir).is_err() {
             // Better a folder left over than a report lost.
             let kept = fresh.keep().join("old");
-            return Err(ReportError::OldAside { dir: kept.display().to_string(), cause });
+            return Err(ReportError::OldAside { dir: kept.display().to_string(), kind, cause });
         }
-        return Err(at(dir)(cause));
+        return Err(at(kind, dir)(cause));
     }
-    if occupied && let Err(cause) = carry_over(&aside, dir) {
+    let replaced = old.is_some();
+    if let Some(kinds) = old
+        && let Err(cause) = carry_over(&aside, dir, &kinds)
+    {
         let kept = fresh.keep().join("old");
-        return Err(ReportError::LeftAside { dir: kept.display().to_string(), cause });
+        return Err(ReportError::LeftAside { dir: kept.display().to_string(), kind, cause });
     }
     Ok(Written {
         dir: dir.to_owned(),
         files: files.into_iter().map(|(name, _)| name).collect(),
-        replaced: occupied,
+        replaced,
     })
 }
 
-/// Move what a person put into the old folder into the new one.
-fn carry_over(old: &Path, new: &Path) -> io::Result<()> {
+/// Move what a person put into the old folder into the new one; what was written
+/// for one of `kinds` gives way.
+fn carry_over(old: &Path, new: &Path, kinds: &[Kind]) -> io::Result<()> {
     for entry in fs::read_dir(old)? {
         let name = entry?.file_name();
-        if !is_report_file(&name.to_string_lossy()) {
+        if !kinds.iter().any(|kind| kind.writes(&name.to_string_lossy())) {
             fs::rename(old.join(&name), new.join(&name))?;
         }
     }
     Ok(())
 }
 
-fn is_report_file(name: &str) -> bool {
-    let step = name.strip_prefix("step-").and_then(|rest| rest.strip_suffix(".svg"));
-    let is_step = step.is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit()));
-    is_step || PLAIN_FILES.contains(&name)
-}
-
-/// Whether a folder stands at `dir`, and whether it may be replaced.
-fn check(diagnosis: &Diagnosis, dir: &Path, policy: Overwrite) -> Result<bool, ReportError> {
+/// Whether a folder stands at `dir` and may be replaced, and what kinds of ours
+/// it then holds; this `kind` always is one of them.
+fn check(
+    kind: Kind,
+    logs: &[LogRead],
+    dir: &Path,
+    policy: Overwrite,
+) -> Result<Option<Vec<Kind>>, ReportError> {
     let shown = || dir.display().to_string();
     match fs::metadata(dir) {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(false),
-        Err(error) => return Err(at(dir)(error)),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+        Err(error) => return Err(at(kind, dir)(error)),
         Ok(found) if !found.is_dir() => return Err(ReportError::NotAFolder { dir: shown() }),
         Ok(_) => {}
     }
-    if policy == Overwrite::Force || fs::read_dir(dir).map_err(at(dir))?.next().is_none() {
-        return Ok(true);
+    let stands = Standing::all_in(dir);
+    let others = stands.iter().map(|old| old.kind).filter(|other| *other != kind);
+    let kinds = || [kind].into_iter().chain(others.clone()).collect();
+    if policy == Overwrite::Force || fs::read_dir(dir).map_err(at(kind, dir))?.next().is_none() {
+        return Ok(Some(kinds()));
     }
-    match report_of(dir) {
-        Some((_, sha256)) if sha256 == diagnosis.source.sha256 => Ok(true),
-        Some((file, sha256)) => Err(ReportError::AnotherLog { dir: shown(), file, sha256 }),
-        None => Err(ReportError::NotAReport { dir: shown() }),
+    if let Some(old) = stands.iter().find(|old| old.kind != kind) {
+        let (holds, logs) = (old.kind, old.told());
+        return Err(ReportError::AnotherKind { dir: shown(), holds, logs, made: kind });
     }
-}
-
-/// File name and sha256 of the log whose report stands in `dir`. Only these
-/// fields are read, so that a report of an older version is still known.
-fn report_of(dir: &Path) -> Option<(String, String)> {
-    let bytes = fs::read(dir.join(DIAGNOSIS_FILE)).ok()?;
-    let value: serde_json::Value = serde_json::from_slice(&bytes).ok()?;
-    value.get("schema")?.as_str()?.strip_prefix("stiffbus.diagnosis.")?;
-    let source = value.get("source")?;
-    let word = |key: &str| Some(super::words::plain(source.get(key)?.as_str()?));
-    Some((word("file")?, word("sha256")?))
+    match stands.first() {
+        Some(old) if old.is_of(logs) => Ok(Some(kinds())),
+        Some(old) => Err(old.of_others(shown())),
+        None => Err(ReportError::NotAReport { dir: shown(), kind }),
+    }
 }
 
 fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     let mut files = vec![
         ("report.html".to_owned(), html::html(diagnosis)),
-        (DIAGNOSIS_FILE.to_owned(), json(diagnosis)),
+        (Kind::Report.marker().to_owned(), json(diagnosis)),
         ("trace.svg".to_owned(), svg::trace(diagnosis)),
     ];
     // Each is left out where the log has nothing for it.
@@ -197,11 +228,11 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     files
 }
 
-fn sibling(parent: &Path) -> Result<tempfile::TempDir, ReportError> {
-    tempfile::Builder::new().prefix(".stiffbus-").tempdir_in(parent).map_err(at(parent))
+fn sibling(kind: Kind, parent: &Path) -> Result<tempfile::TempDir, ReportError> {
+    tempfile::Builder::new().prefix(".stiffbus-").tempdir_in(parent).map_err(at(kind, parent))
 }
 
-fn at(path: &Path) -> impl FnOnce(io::Error) -> ReportError {
+fn at(kind: Kind, path: &Path) -> impl FnOnce(io::Error) -> ReportError {
     let path = path.display().to_string();
-    move |cause| ReportError::Io { path, cause }
+    move |cause| ReportError::Io { path, kind, cause }
 }

@@ -1,5 +1,6 @@
 //! Terminal, JSON, HTML, SVG and tables, all drawn from a
-//! [`Diagnosis`](crate::diagnosis::Diagnosis) alone.
+//! [`Diagnosis`](crate::diagnosis::Diagnosis) alone, or those of a proof from a
+//! [`Comparison`](crate::comparison::Comparison).
 
 mod folder;
 mod html;
@@ -8,7 +9,7 @@ pub mod svg;
 pub mod tables;
 mod terminal;
 
-pub use folder::{Overwrite, ReportError, Written, write_folder};
+pub use folder::{Kind, Overwrite, ReportError, Written, write_folder, write_proof};
 pub use html::html;
 pub use terminal::terminal;
 

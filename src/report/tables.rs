@@ -15,7 +15,7 @@ pub fn steps_csv(diagnosis: &Diagnosis) -> String {
     columns.number("at_s", rows, |s| Some(s.at_s));
     columns.number("until_s", rows, |s| Some(s.until_s));
     columns.text("load", rows, |s| s.load.clone().unwrap_or_default());
-    columns.text("direction", rows, |s| direction(s).to_owned());
+    columns.text("direction", rows, |s| direction(s.direction).to_owned());
     columns.number("duty_change", rows, |s| s.duty_change);
     columns.text("origin", rows, |s| origin(s).to_owned());
     columns.with_interval("lag_s", rows, |s| s.lag_s, |s| s.lag.as_ref());
@@ -89,8 +89,8 @@ pub fn output_curve_csv(diagnosis: &Diagnosis) -> Option<String> {
     Some(columns.write(rows.len()))
 }
 
-pub(super) fn direction(step: &LoadStep) -> &'static str {
-    match step.direction {
+pub(super) fn direction(direction: Direction) -> &'static str {
+    match direction {
         Direction::On => "on",
         Direction::Off => "off",
     }
@@ -118,33 +118,38 @@ pub(super) fn inert(text: &str) -> String {
 
 /// A table built column by column, so that a header and its cells stand together.
 #[derive(Default)]
-struct Columns {
+pub(super) struct Columns {
     heads: Vec<String>,
     cells: Vec<Vec<String>>,
 }
 
 impl Columns {
-    fn cell<T>(&mut self, head: &str, rows: &[T], cell: impl Fn(&T) -> String) {
+    pub(super) fn cell<T>(&mut self, head: &str, rows: &[T], cell: impl Fn(&T) -> String) {
         self.heads.push(head.to_owned());
         self.cells.push(rows.iter().map(cell).collect());
     }
 
-    fn text<T>(&mut self, head: &str, rows: &[T], text: impl Fn(&T) -> String) {
+    pub(super) fn text<T>(&mut self, head: &str, rows: &[T], text: impl Fn(&T) -> String) {
         self.cell(head, rows, |row| inert(&text(row)));
     }
 
-    fn number<T>(&mut self, head: &str, rows: &[T], value: impl Fn(&T) -> Option<f64>) {
+    pub(super) fn number<T>(&mut self, head: &str, rows: &[T], value: impl Fn(&T) -> Option<f64>) {
         self.cell(head, rows, |row| {
             value(row).filter(|v| v.is_finite()).map_or_else(String::new, rounded)
         });
     }
 
-    fn estimate<T>(&mut self, head: &str, rows: &[T], of: impl Fn(&T) -> Option<&Estimate>) {
+    pub(super) fn estimate<T>(
+        &mut self,
+        head: &str,
+        rows: &[T],
+        of: impl Fn(&T) -> Option<&Estimate>,
+    ) {
         self.with_interval(head, rows, |row| of(row).map(|e| e.value), &of);
     }
 
     /// The plain number; its interval only where one could be made.
-    fn with_interval<T>(
+    pub(super) fn with_interval<T>(
         &mut self,
         head: &str,
         rows: &[T],
@@ -157,7 +162,7 @@ impl Columns {
         self.text(&format!("{head}_grade"), rows, |row| grade(of(row)));
     }
 
-    fn write(&self, rows: usize) -> String {
+    pub(super) fn write(&self, rows: usize) -> String {
         let mut writer = csv::Writer::from_writer(Vec::new());
         let mut record = |cells: Vec<&str>| {
             // Writing to memory cannot fail, and every record has one cell a head.

@@ -2,10 +2,11 @@
 //! rest lies. Styled with escape codes; the printer strips them where no
 //! terminal is, and no code ever comes from the log itself.
 
+pub(super) mod page;
+
 use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
-use comfy_table::{ColumnConstraint, ContentArrangement, LineStyle, Row, Table, TableStyle};
 
 use super::svg;
 use super::words::{
@@ -17,29 +18,22 @@ use crate::diagnosis::{
 };
 use crate::estimate::{Estimate, Grade};
 
-const NARROWEST: usize = 60;
+use page::{BOLD, DIM, LEAD, Page, RULED, UNGRADED, wrap};
+
 const MOST_FINDINGS: usize = 3;
 const MOST_POINTS: usize = 6;
 const MOST_NOTICES: usize = 2;
 /// Longer names of sets of loads take too many lines of the table: roomy, narrow.
 const MOST_NAME: (usize, usize) = (60, 40);
-/// Columns before an item: "Unknown ".
-const LEAD: usize = 8;
 /// From this width the table has room for heat, time and how sure a state is.
 const ROOMY: usize = 96;
 /// From this width it has room for the state, which the amps imply.
 const STATED: usize = 76;
 
-/// Stands for the grade of most numbers: what is less than measured says so.
-const UNGRADED: &str = "Where no grade is named: measured.";
-
-const BOLD: Style = Style::new().bold();
-const DIM: Style = Style::new().dimmed();
-
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
 pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) -> String {
-    let mut page = Page { text: String::new(), width: if width < NARROWEST { 80 } else { width } };
+    let mut page = Page::new(width);
     verdict(&mut page, diagnosis);
     findings(&mut page, &diagnosis.findings);
     operating_points(&mut page, diagnosis);
@@ -61,101 +55,6 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
         page.line(&format!("{BOLD}Report{BOLD:#}  {}", plain(&report)));
     }
     page.text
-}
-
-struct Page {
-    text: String,
-    width: usize,
-}
-
-impl Page {
-    /// A line as it is: `line` may carry styles, and log text already made plain.
-    fn line(&mut self, line: &str) {
-        self.text.push_str(line);
-        self.text.push('\n');
-    }
-
-    fn heading(&mut self, title: &str) {
-        self.line(&format!("\n{BOLD}{title}{BOLD:#}"));
-    }
-
-    /// Plain text broken into lines; those after the first hang under the lead.
-    fn item(&mut self, lead: &str, text: &str, style: Style) {
-        let hang = lead.chars().count();
-        for (i, line) in wrap(&plain(text), self.width.saturating_sub(hang)).iter().enumerate() {
-            let before = if i == 0 { lead.to_owned() } else { " ".repeat(hang) };
-            self.line(&format!("{before}{style}{line}{style:#}"));
-        }
-    }
-
-    /// As many whole sentences as so many lines hold, or the part of the first
-    /// that they do; all of the text stands in the report.
-    fn brief(&mut self, lead: &str, text: &str, lines: usize) {
-        let room = lines * self.width.saturating_sub(LEAD + 4);
-        let text = plain(text);
-        let ends = text.match_indices(". ").map(|(at, _)| at + 1).chain([text.len()]);
-        let whole = ends.filter(|end| text.get(..*end).is_some_and(|t| columns(t) <= room)).last();
-        let said = match whole {
-            Some(end) => text.get(..end).unwrap_or("").to_owned(),
-            None => shorten(&text, room),
-        };
-        self.item(lead, &said, Style::new());
-    }
-
-    /// A table whose `flexible` column gives way where the page is narrow.
-    fn table(
-        &mut self,
-        style: TableStyle,
-        heads: &[&str],
-        flexible: usize,
-        rows: Vec<Vec<String>>,
-    ) {
-        let mut table = Table::new();
-        table
-            .load_style(style)
-            .set_content_arrangement(ContentArrangement::Dynamic)
-            .set_width(self.width.min(usize::from(u16::MAX)) as u16)
-            .set_header(Row::from(heads.to_vec()));
-        table.add_rows(rows);
-        for (i, column) in table.column_iter_mut().enumerate() {
-            column.set_padding((0, if i + 1 == heads.len() { 0 } else { 2 }));
-            if i != flexible {
-                column.set_constraint(ColumnConstraint::ContentWidth);
-            }
-        }
-        let drawn = table.to_string();
-        for line in drawn.lines() {
-            self.line(line.trim_end());
-        }
-    }
-}
-
-const RULED: TableStyle =
-    TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
-
-/// Lines of at most `width` columns, broken at spaces; a longer word is cut.
-fn wrap(text: &str, width: usize) -> Vec<String> {
-    let mut lines = Vec::new();
-    let mut line = String::new();
-    for word in text.split_whitespace() {
-        if !line.is_empty() && columns(&line) + 1 + columns(word) > width {
-            lines.push(std::mem::take(&mut line));
-        }
-        if !line.is_empty() {
-            line.push(' ');
-        }
-        for letter in word.chars() {
-            line.push(letter);
-            if columns(&line) > width {
-                line.pop();
-                lines.push(std::mem::replace(&mut line, letter.to_string()));
-            }
-        }
-    }
-    if !line.is_empty() || lines.is_empty() {
-        lines.push(line);
-    }
-    lines
 }
 
 fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
@@ -248,7 +147,7 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
     } else {
         vec!["loads on", "rpm", "volts (90 %)", "amps (90 %)"]
     };
-    page.table(RULED, &heads, 0, rows.collect());
+    page.table(RULED, &heads, &[0], rows.collect());
     let mut notes = Vec::new();
     if points.len() > shown.len() {
         let more = plural(points.len() - shown.len(), "more point", "more points");

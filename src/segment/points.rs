@@ -2,12 +2,12 @@
 //! band and heat, taken together.
 
 use std::collections::BTreeMap;
-
-use polars::prelude::*;
+use std::ops::Range;
 
 use crate::diagnosis::Heat;
 use crate::log::{Log, Role, Span};
 use crate::segment::{Stretch, indices};
+use crate::stats::moments::Sum;
 
 /// Edges of the engine-speed bands, rpm. The lowest is idle; every log is cut
 /// at the same speeds so that two logs can be held against each other.
@@ -57,14 +57,12 @@ pub fn points(log: &Log, stretches: &[Stretch]) -> Vec<Point> {
         groups.entry(key).or_default().push(k);
     }
     let members: Vec<Vec<usize>> = groups.into_values().collect();
-    let averages = averages(log, stretches, &members).unwrap_or_default();
     members
         .into_iter()
-        .enumerate()
-        .filter_map(|(id, members)| {
+        .filter_map(|members| {
             let first = &stretches[*members.first()?];
             let spans: Vec<Span> = members.iter().map(|&k| stretches[k].settled).collect();
-            let (samples, means) = averages.get(&(id as u32))?;
+            let (samples, means) = averages(log, stretches, &members);
             let point = Point {
                 loads: first.loads.clone(),
                 band_rpm: first.rpm.map(band),
@@ -73,52 +71,36 @@ pub fn points(log: &Log, stretches: &[Stretch]) -> Vec<Point> {
                 seconds: spans.iter().map(Span::seconds).sum(),
                 spans,
                 stretches: members,
-                samples: *samples,
+                samples,
                 mean_v: *means.get(&Role::Voltage(log.bus).key())?,
-                means: means.clone(),
+                means,
             };
             (point.seconds >= SHORTEST_POINT_S).then_some(point)
         })
         .collect()
 }
 
-type Averages = BTreeMap<u32, (usize, BTreeMap<String, f64>)>;
-
-/// Sample count and the mean of every numeric channel, for each group.
-fn averages(log: &Log, stretches: &[Stretch], members: &[Vec<usize>]) -> PolarsResult<Averages> {
-    let mut group: Vec<Option<u32>> = vec![None; log.len()];
-    for (id, members) in members.iter().enumerate() {
-        for &k in members {
-            group[indices(log.time_s(), stretches[k].settled)].fill(Some(id as u32));
-        }
-    }
-    let mut frame = log.frame().clone();
-    frame.with_column(Column::new("point".into(), group))?;
-    let channels: Vec<String> =
-        log.frame().get_column_names().iter().map(|name| name.to_string()).collect();
-    let finite = |name: &String| {
-        let value = col(name.as_str());
-        when(value.clone().is_finite()).then(value).otherwise(lit(NULL)).mean().alias(name.as_str())
-    };
-    let grouped = frame
-        .lazy()
-        .filter(col("point").is_not_null())
-        .group_by_stable([col("point")])
-        .agg(channels.iter().map(finite).chain([len().alias("samples")]).collect::<Vec<_>>())
-        .collect()?;
-    let ids = grouped.column("point")?.u32()?;
-    let counts = grouped.column("samples")?.cast(&DataType::UInt64)?;
-    let counts = counts.u64()?;
-    let mut averages = Averages::new();
-    for row in 0..grouped.height() {
-        let Some(id) = ids.get(row) else { continue };
-        let mut means = BTreeMap::new();
-        for name in &channels {
-            if let Some(value) = grouped.column(name)?.f64()?.get(row) {
-                means.insert(name.clone(), value);
+/// Sample count and the mean of the finite values of every channel over the
+/// settled part of these stretches. Summed in the order of the log: the same log
+/// gives the same bits, however many cores there are.
+fn averages(log: &Log, stretches: &[Stretch], members: &[usize]) -> (usize, BTreeMap<String, f64>) {
+    let ranges: Vec<Range<usize>> = members
+        .iter()
+        .filter_map(|&k| Some(indices(log.time_s(), stretches.get(k)?.settled)))
+        .collect();
+    let samples = ranges.iter().map(Range::len).sum();
+    let means = log.channels().filter_map(|(name, values)| {
+        let mut sum = Sum::default();
+        let mut count = 0usize;
+        for range in &ranges {
+            for &value in values.get(range.clone()).unwrap_or(&[]) {
+                if value.is_finite() {
+                    sum.add(value);
+                    count += 1;
+                }
             }
         }
-        averages.insert(id, (counts.get(row).unwrap_or(0) as usize, means));
-    }
-    Ok(averages)
+        (count > 0).then(|| (name.to_owned(), sum.value() / count as f64))
+    });
+    (samples, means.collect())
 }

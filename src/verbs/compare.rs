@@ -11,7 +11,7 @@ use crate::comparison::Comparison;
 use crate::files::{same_file, write_whole};
 use crate::ingest::{ReadOptions, RoleRequest};
 use crate::json;
-use crate::report::{Overwrite, proof};
+use crate::report::{Overwrite, proof, write_proof};
 use crate::verbs::diagnose::width;
 use crate::verbs::options::CarFlags;
 use crate::verbs::recorded::{Stated, record};
@@ -127,7 +127,7 @@ fn compared(args: &CompareArgs) -> Result<(), Box<dyn std::error::Error>> {
     }
     let comparison = comparison(args, &dir)?;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
-    proof::write_proof(&comparison, &dir, policy)?;
+    write_proof(&comparison, &dir, policy)?;
     if let Some(file) = json_file(args) {
         write_whole(file, json::text(&comparison).as_bytes())
             .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?;
@@ -138,7 +138,7 @@ fn compared(args: &CompareArgs) -> Result<(), Box<dyn std::error::Error>> {
         screen::show(&proof::terminal(&comparison, Some(&dir), width()))?;
     }
     if args.open
-        && let Err(error) = opener::open(dir.join(proof::PAGE))
+        && let Err(error) = opener::open(dir.join(proof::FILES[0]))
     {
         anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", dir.display());
     }

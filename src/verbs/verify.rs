@@ -76,7 +76,7 @@ impl Account {
 }
 
 fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
-    let file = args.dir.join(proof::JSON);
+    let file = args.dir.join(proof::COMPARISON_FILE);
     let text = fs::read_to_string(&file).map_err(|cause| {
         format!(
             "{}: cannot be read ({cause}). Name the folder that stiffbus compare wrote.",

@@ -12,7 +12,9 @@ mod keep_up;
 mod line_ohm;
 mod matching;
 mod output;
+mod pairs;
 mod plan;
+mod two_days;
 
 use std::sync::OnceLock;
 

@@ -1,5 +1,6 @@
 //! Checks against published values and independent libraries; each names its source.
 
+mod change;
 mod common_practice;
 mod nile;
 mod nist;

@@ -7,12 +7,13 @@ use std::sync::OnceLock;
 use anstream::adapter::strip_str;
 use serde_json::Value;
 use stiffbus::car::Car;
+use stiffbus::comparison::Comparison;
 use stiffbus::diagnosis::Diagnosis;
 use stiffbus::estimate::{Estimate, Grade};
 use stiffbus::report;
 use stiffbus::words::{self, Unit};
 
-use crate::fixture;
+use crate::fixture::{self, proofs};
 
 /// Every readable sample log by name, and the fullest of the invented diagnoses,
 /// which has what needs flags: a sheet, a cable, amps that are known.
@@ -73,7 +74,7 @@ const UNIT_ELSEWHERE: [(&str, &str, Unit); 2] = [
 
 /// Numbers that are exact, or that are themselves what is said of another: no
 /// interval belongs to them.
-const EXACT: [(&str, &[&str]); 9] = [
+const EXACT: [(&str, &[&str]); 10] = [
     (
         "moments and lengths on the log's own clock: which samples are meant",
         &[
@@ -136,6 +137,60 @@ const EXACT: [(&str, &[&str]); 9] = [
         &["output.sheet.points[].alternator_rpm", "output.sheet.points[].amps_a"],
     ),
     ("samples as logged, for drawing", &["picture.*"]),
+    (
+        "what itself says how sure a mean is, for the test of a difference",
+        &["operating_points[].scatter.*"],
+    ),
+];
+
+/// The same for `comparison.json`.
+const EXACT_IN_A_PROOF: [(&str, &[&str]); 6] = [
+    (
+        "the files and their loggers, as counted",
+        &[
+            "*.source.rows_read",
+            "*.source.rows_skipped[].count",
+            "*.source.rows_skipped[].first_line",
+            "*.source.bad_cells",
+            "*.source.bad_cells_first[].line",
+            "*.source.header_line",
+            "*.source.duration_s",
+            "*.source.sample_interval_s",
+            "*.source.jitter_s",
+            "*.source.resolution_v",
+        ],
+    ),
+    ("what was agreed, and stated of the car", &["acceptance.*", "before.settings.*"]),
+    ("a name: steps are numbered", &["*.steps[].before.number", "*.steps[].after.number"]),
+    (
+        "moments and lengths on a log's own clock",
+        &[
+            "*.steps[].before.at_s",
+            "*.steps[].after.at_s",
+            "*.points[].before.seconds",
+            "*.points[].after.seconds",
+            "*.unmatched[].seconds",
+        ],
+    ),
+    (
+        "where on the axis of speed other numbers were read",
+        &[
+            "*.points[].before.rpm",
+            "*.points[].after.rpm",
+            "*.steps[].before.rpm",
+            "*.steps[].after.rpm",
+            "*.keep_up[].before.seen_low_rpm",
+            "*.keep_up[].before.seen_high_rpm",
+            "*.keep_up[].before.idle_rpm",
+            "*.keep_up[].after.seen_low_rpm",
+            "*.keep_up[].after.seen_high_rpm",
+            "*.keep_up[].after.idle_rpm",
+        ],
+    ),
+    (
+        "a probability and what it rests on, which say how sure another thing is",
+        &["*.points[].test.p", "*.points[].test.degrees_of_freedom"],
+    ),
 ];
 
 fn is_exact(path: &str) -> bool {
@@ -144,7 +199,8 @@ fn is_exact(path: &str) -> bool {
         (_, Some(start)) => path.starts_with(start),
         _ => path == pattern,
     };
-    EXACT.iter().any(|(_, patterns)| patterns.iter().any(|p| fits(p)))
+    let all = EXACT.iter().chain(&EXACT_IN_A_PROOF);
+    all.into_iter().any(|(_, patterns)| patterns.iter().any(|p| fits(p)))
 }
 
 /// "setpoint_drift.per_minute_v" is in volts; "trough" tells no unit.
@@ -214,6 +270,16 @@ fn every_number_in_the_json_is_an_estimate_or_exact() {
 }
 
 #[test]
+fn every_number_of_a_proof_is_an_estimate_or_exact() {
+    for (name, comparison) in proofs::all() {
+        let json: Value = serde_json::from_str(&stiffbus::json::text(comparison)).unwrap();
+        let mut wrong = Vec::new();
+        walk(&Value::Null, "", &json, "", &mut wrong);
+        assert!(wrong.is_empty(), "{name}: {wrong:#?}");
+    }
+}
+
+#[test]
 fn a_bare_number_in_the_json_is_noticed() {
     let seen = |text: &str| {
         let mut wrong = Vec::new();
@@ -268,6 +334,12 @@ const EXEMPT: &[(&str, &str, &str)] = &[
     ("output falls 10 to ", "% (common practice)", "common practice, and says so"),
     (" to ", "h", "the rest of a duration"),
     ("", "h ", "a duration on the log's own clock"),
+    ("no more than ", "V under the setpoint", "what was agreed"),
+    ("between 13.50 to ", "V", "what was agreed"),
+    ("from 13.50 to ", "V", "what was agreed"),
+    ("faster: ", "rpm before", "a place on the speed axis"),
+    ("slower: ", "rpm before", "a place on the speed axis"),
+    ("rpm before, ", "rpm after", "a place on the speed axis"),
 ];
 
 /// Numbers with a unit that have neither interval nor excuse.
@@ -364,16 +436,22 @@ fn without_advice(diagnosis: &Diagnosis) -> Diagnosis {
 
 /// In one line, as it reads.
 fn screen(diagnosis: &Diagnosis) -> String {
-    let text = strip_str(&report::terminal(diagnosis, None, 120)).to_string();
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
+    one_line(&report::terminal(diagnosis, None, 120))
+}
+
+fn one_line(styled: &str) -> String {
+    strip_str(styled).to_string().split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 /// Text and tables of the page. Pictures are left out: their axes are scales, and
 /// their labels name lines and points, which the foot of the page says.
 fn page(diagnosis: &Diagnosis) -> String {
-    let page = report::html(diagnosis);
+    without_tags(&report::html(diagnosis))
+}
+
+fn without_tags(page: &str) -> String {
     let mut words = String::new();
-    let mut rest = page.as_str();
+    let mut rest = page;
     while let Some((text, tag)) = rest.split_once('<') {
         words.push_str(text);
         words.push(' ');
@@ -399,6 +477,54 @@ fn every_number_on_screen_and_page_has_its_interval() {
     assert!(found.is_empty(), "{found:#?}");
 }
 
+/// Page and terminal of a proof; the terminal so wide that no cell of its tables is
+/// broken into lines, which would tear numbers from their intervals here.
+fn texts(comparison: &Comparison) -> [String; 2] {
+    let screen = one_line(&report::proof::terminal(comparison, None, 400));
+    [without_tags(&report::proof::html(comparison)), screen]
+}
+
+/// As the labels of its points name them: "blower 60 %" is a name.
+fn loads_of(comparison: &Comparison) -> Vec<String> {
+    let of_one = |after: &stiffbus::comparison::After| {
+        let points = after.points.iter().flat_map(|p| p.loads.clone());
+        points.chain(after.unmatched.iter().flat_map(|u| u.loads.clone())).collect::<Vec<_>>()
+    };
+    let all = comparison.afters.iter().flat_map(of_one);
+    let bare = |name: String| match name.strip_suffix(" %").and_then(|n| n.rsplit_once(' ')) {
+        Some((name, _)) => name.to_owned(),
+        None => name,
+    };
+    all.map(bare).collect()
+}
+
+#[test]
+fn every_number_told_of_a_proof_has_its_interval() {
+    let mut found = Vec::new();
+    for (name, comparison) in proofs::all() {
+        let mut shown = comparison.clone();
+        shown.cautions.clear();
+        let loads = loads_of(comparison);
+        for text in texts(&shown) {
+            found.extend(bare(&text, &loads).iter().map(|bare| format!("{name}: {bare}")));
+        }
+    }
+    assert!(found.is_empty(), "{found:#?}");
+}
+
+#[test]
+fn what_is_less_than_measured_in_a_proof_names_its_grade() {
+    let mut wrong = Vec::new();
+    for (name, comparison) in proofs::all() {
+        let json: Value = serde_json::from_str(&stiffbus::json::text(comparison)).unwrap();
+        let texts = texts(comparison);
+        assert!(texts[0].contains("where no grade is named beside it, the value is measured"));
+        assert!(texts[1].contains("Where no grade is named: measured."));
+        wrong.extend(ungraded(name, &json, &texts));
+    }
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
 /// One note stands for all that is measured; of the rest every interval names its
 /// grade right behind it.
 #[test]
@@ -406,13 +532,6 @@ fn what_is_less_than_measured_names_its_grade() {
     let mut wrong = Vec::new();
     for (name, diagnosis) in all() {
         let json: Value = serde_json::from_str(&report::json(diagnosis)).unwrap();
-        let mut ranges = Vec::new();
-        collect(&json, "", &mut ranges);
-        let measured: Vec<String> = ranges
-            .iter()
-            .filter(|(_, e)| e.grade == Grade::Measured)
-            .map(|(r, _)| r.clone())
-            .collect();
         let (screen, page) = (screen(diagnosis), page(diagnosis));
         assert!(screen.contains("Where no grade is named: measured."), "{name}");
         assert!(
@@ -422,22 +541,34 @@ fn what_is_less_than_measured_names_its_grade() {
         if screen.contains("Operating points") {
             assert!(screen.contains("volts (90 %)"), "{name}");
         }
-        for (range, e) in
-            ranges.iter().filter(|(r, e)| e.grade != Grade::Measured && !measured.contains(r))
-        {
-            for text in [&screen, &page] {
-                for (at, _) in text.match_indices(&format!("({range}")) {
-                    let after: String = text[at + range.len() + 1..].chars().take(24).collect();
-                    let grade =
-                        [Grade::Inferred, Grade::Assumed].iter().any(|g| after.contains(g.word()));
-                    if !grade {
-                        wrong.push(format!("{name}: {e:?} is told as ({range}{after}"));
-                    }
+        wrong.extend(ungraded(name, &json, &[screen, page]));
+    }
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+/// Intervals in brackets that are less than measured and do not say so.
+fn ungraded(name: &str, json: &Value, texts: &[String]) -> Vec<String> {
+    let mut ranges = Vec::new();
+    collect(json, "", &mut ranges);
+    let is_measured = |(_, e): &&(String, Estimate)| e.grade == Grade::Measured;
+    let measured: Vec<String> =
+        ranges.iter().filter(is_measured).map(|(range, _)| range.clone()).collect();
+    let mut wrong = Vec::new();
+    for (range, e) in
+        ranges.iter().filter(|(r, e)| e.grade != Grade::Measured && !measured.contains(r))
+    {
+        for text in texts {
+            for (at, _) in text.match_indices(&format!("({range}")) {
+                let after: String = text[at + range.len() + 1..].chars().take(24).collect();
+                let grade =
+                    [Grade::Inferred, Grade::Assumed].iter().any(|g| after.contains(g.word()));
+                if !grade {
+                    wrong.push(format!("{name}: {e:?} is told as ({range}{after}"));
                 }
             }
         }
     }
-    assert!(wrong.is_empty(), "{wrong:#?}");
+    wrong
 }
 
 /// Every estimate with its interval as it is written.

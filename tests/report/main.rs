@@ -6,5 +6,6 @@ mod graded;
 mod json;
 mod page;
 mod plots;
+mod proof;
 mod tables;
 mod terminal;

@@ -52,24 +52,25 @@ pub fn random_case(seed: u64) -> Case {
 }
 
 pub fn random_case_with(seed: u64, options: &Options) -> Case {
-    // Car, script and logger have streams of their own, so that an option does
-    // not change what it does not name.
-    let stream = |number: u64| {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        rng.set_stream(1000 + number);
-        rng
-    };
-    let car = random_car(&mut stream(0));
-    let script = random_script(&mut stream(1), &car, options);
-    let mut logger = random_logger(&mut stream(2), &car, options);
-    random_clamps(&mut stream(3), &mut logger);
+    let car = random_car(&mut stream(seed, 0));
+    let script = random_script(&mut stream(seed, 1), &car, options);
+    let mut logger = random_logger(&mut stream(seed, 2), &car, options);
+    random_clamps(&mut stream(seed, 3), &mut logger);
     let simulated = simulate(&car, &script, &logger, seed);
     Case { seed, car, script, logger, simulated }
 }
 
-type Rng = ChaCha8Rng;
+/// Car, script and logger have streams of their own, so that an option does not
+/// change what it does not name.
+pub fn stream(seed: u64, number: u64) -> Rng {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    rng.set_stream(1000 + number);
+    rng
+}
 
-fn pick<T: Copy>(rng: &mut Rng, choices: &[T]) -> T {
+pub type Rng = ChaCha8Rng;
+
+pub fn pick<T: Copy>(rng: &mut Rng, choices: &[T]) -> T {
     *choices.choose(rng).expect("choices are never empty")
 }
 
@@ -87,7 +88,7 @@ const LOADS: [LoadRange; 8] = [
     ("seat heater", LoadKind::Resistive, 5.0, 12.0, (1.0, 1.0), 0.0),
 ];
 
-fn random_car(rng: &mut Rng) -> CarModel {
+pub fn random_car(rng: &mut Rng) -> CarModel {
     let capacity_ah = rng.random_range(40.0..100.0);
     let cca_a = capacity_ah * rng.random_range(8.0..10.5);
     let label_ohm = resistance_from_cca(cca_a, 25.0).expect("a positive rating").value;
@@ -239,7 +240,7 @@ const RPM_WORDS: [&str; 7] =
 const TIME_WORDS: [&str; 5] = ["time", "Time", "Timestamp", "Zeit", "t"];
 const LOAD_ENDINGS: [&str; 5] = ["", " relay", " state", " on", " switch"];
 
-fn random_logger(rng: &mut Rng, car: &CarModel, options: &Options) -> Logger {
+pub fn random_logger(rng: &mut Rng, car: &CarModel, options: &Options) -> Logger {
     let dialect = random_dialect(rng);
     let noise_v = {
         // From 2 to 40 mV, as many in each octave.
@@ -342,7 +343,7 @@ fn random_logger(rng: &mut Rng, car: &CarModel, options: &Options) -> Logger {
 
 /// Clamps that nobody zeroed or calibrated today: 0.5 A and 2 % are each
 /// kept in nine of ten (common practice, no source).
-fn random_clamps(rng: &mut Rng, logger: &mut Logger) {
+pub fn random_clamps(rng: &mut Rng, logger: &mut Logger) {
     let zero = Normal::new(0.0, 0.5 / 1.645).expect("a spread above 0");
     let gain = Normal::new(0.0, 0.02 / 1.645).expect("a spread above 0");
     // Both are drawn whether they are logged or not: same seed, same clamps.

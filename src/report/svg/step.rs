@@ -51,7 +51,7 @@ fn headline(step: &LoadStep) -> String {
 
 /// "fans on"; for a step only the voltage shows, what it did.
 pub(in crate::report) fn what(step: &LoadStep) -> String {
-    let direction = crate::report::tables::direction(step);
+    let direction = crate::report::tables::direction(step.direction);
     match &step.load {
         Some(load) => match step.duty_change.filter(|d| d.abs() < 0.995 && d.is_finite()) {
             Some(duty) => {

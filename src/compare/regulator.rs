@@ -1,0 +1,47 @@
+//! Whether the regulator's own setpoint was mended or spoiled.
+
+use crate::car::Acceptance;
+use crate::compare::change::{DAY_TO_DAY_V, change, estimate_change};
+use crate::compare::criteria::setpoint_sound;
+use crate::compare::matching::Pair;
+use crate::comparison::{Reading, Standing};
+use crate::diagnosis::{BusState, Diagnosis, Heat};
+
+/// A cold and a soaked regulator hold setpoints that lie so far apart: some
+/// 10 mV/°C over 60 °C (common practice, no source).
+const BY_HEAT_V: f64 = 0.6;
+
+/// Better or worse where one log's setpoint is sound and the other's is not, and
+/// they lie further apart than heat and another day explain.
+pub fn regulator(
+    before: &Diagnosis,
+    after: &Diagnosis,
+    pairs: &[Pair],
+    acceptance: &Acceptance,
+) -> Standing {
+    let readings = (setpoint_sound(before, acceptance).0, setpoint_sound(after, acceptance).0);
+    let standing = match readings {
+        (Reading::Fail, Reading::Pass) => Standing::Better,
+        (Reading::Pass, Reading::Fail) => Standing::Worse,
+        _ => return Standing::NoClearChange,
+    };
+    let (Some(old), Some(new)) = (&before.setpoint_v, &after.setpoint_v) else {
+        return Standing::NoClearChange;
+    };
+    let moved_v = estimate_change(old, new, "setpoint after less setpoint before");
+    let beyond = |least_v: f64| moved_v.low > least_v || moved_v.high < -least_v;
+    let as_hot = pairs.iter().any(|pair| {
+        let (old, new) = (pair.before, pair.after);
+        let hold = old.state == BusState::Holding && new.state == BusState::Holding;
+        // Cold is from frost to 60 °C: too wide to be alike.
+        let alike = old.heat == new.heat && matches!(old.heat, Heat::Warm | Heat::Hot);
+        let (change_v, _) = change(old, new);
+        let with = change_v.value.signum() == moved_v.value.signum();
+        hold && alike && with && (change_v.low > DAY_TO_DAY_V || change_v.high < -DAY_TO_DAY_V)
+    });
+    if beyond(DAY_TO_DAY_V + BY_HEAT_V) || (as_hot && beyond(DAY_TO_DAY_V)) {
+        standing
+    } else {
+        Standing::NoClearChange
+    }
+}

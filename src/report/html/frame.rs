@@ -1,0 +1,88 @@
+//! What every page is made of: the document around it, tables, numbers, pictures.
+
+use maud::{DOCTYPE, Markup, PreEscaped, html as markup};
+
+use crate::estimate::Estimate;
+use crate::report::svg;
+use crate::report::words::{self, plain};
+
+const BASE: &str = include_str!("base.css");
+
+/// One self-contained page: nothing fetched, no script. `style` is added to the
+/// rules that all pages share.
+pub fn document(title: &str, style: &str, body: Markup) -> Markup {
+    let dark = format!("@media screen and (prefers-color-scheme:dark){{{}}}", svg::dark_rules());
+    markup! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta http-equiv="Content-Security-Policy"
+                    content="default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (plain(title)) }
+                style { (PreEscaped(BASE)) (PreEscaped(style)) (PreEscaped(dark)) }
+            }
+            body { (body) }
+        }
+    }
+}
+
+/// An inlined plot. The svg module has escaped all text in it.
+pub fn plot(svg: &str, class: &str) -> Markup {
+    markup! { div class=(format!("plot {class}")) { (PreEscaped(svg)) } }
+}
+
+/// A table that scrolls within its own box where it is wider than the page.
+pub fn table(caption: &str, heads: &[&str], rows: Vec<Vec<Markup>>) -> Markup {
+    markup! {
+        div.scroll role="region" tabindex="0" aria-label=(caption) {
+            // A narrow page stacks the cells, each under its head; the roles keep it a table.
+            table role="table" {
+                caption { (caption) }
+                thead role="rowgroup" {
+                    tr role="row" {
+                        @for head in heads { th scope="col" role="columnheader" { (head) } }
+                    }
+                }
+                tbody role="rowgroup" {
+                    @for row in rows {
+                        tr role="row" {
+                            @for (i, (cell, head)) in row.into_iter().zip(heads).enumerate() {
+                                @if i == 0 {
+                                    th scope="row" role="rowheader" data-head=(head) { (cell) }
+                                } @else {
+                                    td role="cell" data-head=(head) { (cell) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+pub fn text(text: impl AsRef<str>) -> Markup {
+    let text = plain(text.as_ref());
+    // A short cell broken in two is harder to read than a wider column.
+    markup! { @if text.chars().count() <= 14 { span.value { (text) } } @else { (text) } }
+}
+
+/// A number over its interval and grade.
+pub fn estimate(unit: words::Unit, estimate: Option<&Estimate>) -> Markup {
+    markup! {
+        @if let Some(e) = estimate {
+            span.value { (unit.value(e)) }
+            " " span.range { span.value { (unit.range(e)) } ", " (e.grade.word()) }
+        } @else {
+            span.range { (words::NOT_TOLD) }
+        }
+    }
+}
+
+/// A number over its interval; for a table whose caption tells the grade.
+pub fn interval(unit: words::Unit, e: &Estimate) -> Markup {
+    markup! { span.value { (unit.value(e)) } " " span.range { span.value { (unit.range(e)) } } }
+}

@@ -1,0 +1,202 @@
+//! What the numbers rest on: the logs, how they were read, what was stated, and how
+//! anybody may check it all.
+
+use maud::{Markup, html as markup};
+
+use crate::car::{ALWAYS_ON, Acceptance, AskedHeat, Car};
+use crate::comparison::{Comparison, InputFile, Settings, Side};
+use crate::diagnosis::Severity;
+use crate::log::Source;
+use crate::report::html::frame::table;
+use crate::report::words::{self, MILLIVOLT, VOLT, number, plain};
+
+/// A row that is left out where no log called for any.
+const CHOICES: &str = "Choices made while reading";
+/// Of each log; all of them stand on the screen.
+const PRINTED_CHOICES: usize = 2;
+
+pub fn account(comparison: &Comparison) -> Markup {
+    let sides: Vec<&Side> =
+        [&comparison.before].into_iter().chain(comparison.afters.iter().map(|a| &a.side)).collect();
+    let names: Vec<String> = sides.iter().map(|side| words::capital(&plain(&side.name))).collect();
+    let mut heads = vec!["What"];
+    heads.extend(names.iter().map(String::as_str));
+    type Row<'r> = (&'r str, &'r dyn Fn(&Side) -> Markup);
+    let rows: [Row; 11] = [
+        ("File", &|side| said(&side.source.file)),
+        ("SHA-256", &|side| markup! { span.hash { (plain(&side.source.sha256)) } }),
+        ("By itself it says", &|side| said(side.verdict.word.words())),
+        ("Found", &found),
+        ("Recorded", &|side| recorded(&side.source)),
+        ("Rows", &|side| rows_read(&side.source)),
+        ("Voltage", &voltage),
+        ("Setpoint", &|side| markup! { (VOLT.graded(side.setpoint_v.as_ref())) }),
+        ("Rest voltage", &|side| markup! { (VOLT.graded(side.rest_voltage_v.as_ref())) }),
+        ("Stated", &|side| said(&stated(&side.settings))),
+        (CHOICES, &|side| notices(&side.source)),
+    ];
+    let chosen = sides.iter().any(|side| !side.source.notices.is_empty());
+    let rows =
+        rows.into_iter().filter(|(name, _)| chosen || *name != CHOICES).map(|(name, cell)| {
+            let mut row = vec![markup! { (name) }];
+            row.extend(sides.iter().map(|side| cell(side)));
+            row
+        });
+    markup! {
+        section.account aria-labelledby="h-data" {
+            h2 #h-data { "The logs, and how to check all this" }
+            (table("The logs and how they were read", &heads, rows.collect()))
+            p { "Accepted as repaired, stated beforehand: " (acceptance(&comparison.acceptance)) "."
+                @if !comparison.same.is_empty() {
+                    " Stated to be the same load: "
+                    (comparison.same.iter().map(|pair| format!("{} = {}", plain(&pair.before), plain(&pair.after)))
+                        .collect::<Vec<_>>().join("; ")) "."
+                } }
+            p { "To check it: " code { "stiffbus verify FOLDER" } ", with the folder of this page, finds the "
+                "logs by their hashes, computes all of it anew, and says whether every number here stands. "
+                "Seal over all that " (super::super::COMPARISON_FILE) " says, SHA-256: "
+                span.hash { (plain(&comparison.seal_sha256)) } "." }
+        }
+    }
+}
+
+fn said(text: &str) -> Markup {
+    markup! { (plain(text)) }
+}
+
+fn found(side: &Side) -> Markup {
+    let found: Vec<String> = side
+        .findings
+        .iter()
+        .filter(|finding| finding.severity > Severity::Note)
+        .map(|finding| {
+            format!("{} ({})", plain(&finding.id).replace('-', " "), finding.severity.word())
+        })
+        .collect();
+    if found.is_empty() { said("none") } else { said(&found.join(", ")) }
+}
+
+fn recorded(source: &Source) -> Markup {
+    let started = source.started_at.map(|t| t.format("%Y-%m-%d %H:%M:%S").to_string());
+    let started = started.unwrap_or_else(|| "start not told by this log".to_owned());
+    markup! { (started) ", " (words::duration(source.duration_s)) " long" }
+}
+
+fn rows_read(source: &Source) -> Markup {
+    let skipped: usize = source.rows_skipped.iter().map(|s| s.count).sum();
+    markup! {
+        (words::count(source.rows_read)) " read, " (words::count(skipped)) " skipped, "
+        (words::plural(source.bad_cells, "bad cell", "bad cells"))
+        ", one every " (number(source.sample_interval_s, 4)) " s, " (gaps(source))
+        @for reason in &source.rows_skipped {
+            "; " (words::count(reason.count)) ": " (plain(&reason.reason)) ", first at line " (reason.first_line)
+        }
+    }
+}
+
+fn voltage(side: &Side) -> Markup {
+    let resolution = match side.source.resolution_v {
+        Some(step) => format!("resolution {} V", number(step, 4)),
+        None => "resolution finer than the noise shows".to_owned(),
+    };
+    let noise = side.noise_v.as_ref();
+    let noise = noise.map_or_else(|| words::NOT_TOLD.to_owned(), |e| MILLIVOLT.with_range(e));
+    markup! { (resolution) ", noise " (noise) }
+}
+
+fn gaps(source: &Source) -> String {
+    let longest = source.gaps.iter().map(|gap| gap.seconds()).fold(0.0, f64::max);
+    match source.gaps.len() {
+        0 => "no gap".to_owned(),
+        1 => format!("1 gap of {}", words::duration(longest)),
+        n => format!("{} gaps, the longest {}", words::count(n), words::duration(longest)),
+    }
+}
+
+fn notices(source: &Source) -> Markup {
+    let more = source.notices.len().saturating_sub(PRINTED_CHOICES);
+    markup! {
+        @if source.notices.is_empty() { "none" }
+        @for (k, notice) in source.notices.iter().enumerate() {
+            p class=(if k < PRINTED_CHOICES { "" } else { "off-paper" }) { (plain(notice)) }
+        }
+        @if more > 0 { p.on-paper { "and " (more) " more in " (super::super::COMPARISON_FILE) } }
+    }
+}
+
+/// What flags and `car.toml` said; "nothing" where all was found in the log.
+fn stated(settings: &Settings) -> String {
+    let stated = [of_the_reading(settings), of_the_car(&settings.car)].concat();
+    if stated.is_empty() { "nothing".to_owned() } else { stated.join("; ") }
+}
+
+fn of_the_reading(settings: &Settings) -> Vec<String> {
+    let mut stated: Vec<String> = settings.columns.iter().map(|c| format!("column {c}")).collect();
+    if let Some(hz) = settings.sample_rate_hz {
+        stated.push(format!("{} samples a second", number(hz, 3)));
+    }
+    if settings.any_voltage {
+        stated.push("any system voltage allowed".to_owned());
+    }
+    let file = |what: &str, input: &InputFile| {
+        let sha256 = input.sha256.get(..12).unwrap_or(&input.sha256);
+        format!("{what} {} (SHA-256 {sha256}…)", input.path)
+    };
+    stated.extend(settings.marks.as_ref().map(|marks| file("marks", marks)));
+    stated.extend(settings.curve.as_ref().map(|curve| file("output sheet", curve)));
+    stated
+}
+
+/// Exact as stated.
+fn of_the_car(car: &Car) -> Vec<String> {
+    let Car { battery, alternator, cable, ground, loads_a, starter_a, setpoint_v, .. } = car;
+    let plainly = |value: f64| {
+        let text = number(value, 3);
+        if text.contains('.') {
+            text.trim_end_matches('0').trim_end_matches('.').to_owned()
+        } else {
+            text
+        }
+    };
+    let mut stated: Vec<String> = Vec::new();
+    let mut fact = |name: &str, value: Option<f64>, unit: &str| {
+        stated.extend(value.map(|value| format!("{name} {}{unit}", plainly(value))));
+    };
+    fact("cold-cranking", battery.cca_a, " A");
+    fact("battery", battery.capacity_ah, " Ah");
+    fact("alternator rated", alternator.rated_a, " A");
+    fact("pulleys", alternator.pulley_ratio, " to 1");
+    fact("sheet at", alternator.curve_v, " V");
+    fact("sheet at", alternator.curve_c, " °C");
+    fact("starter", *starter_a, " A");
+    fact("setpoint", *setpoint_v, " V");
+    for (name, load) in loads_a {
+        let name = if name == ALWAYS_ON { "what always runs" } else { name };
+        fact(name, Some(load.amps_a), &format!(" A at {} V", plainly(load.at_v)));
+    }
+    let kind = battery.kind.map(|kind| format!("{kind:?} battery").to_lowercase());
+    stated.extend(kind);
+    stated.extend(cable.as_ref().map(|run| format!("cable {run}")));
+    stated.extend(ground.as_ref().map(|run| format!("ground {run}")));
+    stated
+}
+
+fn acceptance(acceptance: &Acceptance) -> String {
+    let loads = if acceptance.loads.is_empty() {
+        "every load that the earlier log used".to_owned()
+    } else {
+        words::loads(&acceptance.loads)
+    };
+    let heat = match acceptance.heat {
+        AskedHeat::Any => "at any heat".to_owned(),
+        heat => format!("at least {}", heat.word()),
+    };
+    format!(
+        "{loads}, on together at idle, {heat}, for {} on end, no more than {} under the setpoint; \
+         the battery never gives; the setpoint lies from {} to {}",
+        words::duration(acceptance.hold_s),
+        VOLT.of(acceptance.within_v),
+        VOLT.bare(acceptance.least_setpoint_v),
+        VOLT.of(acceptance.most_setpoint_v)
+    )
+}

@@ -1,0 +1,328 @@
+//! One later log against the earlier one: the same running, the same switching, and
+//! what of either has no partner.
+
+use maud::{Markup, html as markup};
+
+use crate::comparison::{
+    After, Comparison, Conditions, MatchedKeepUp, MatchedPoint, MatchedStep, PointSide, Standing,
+    StepSide, Unmatched,
+};
+use crate::diagnosis::{Bound, Direction};
+use crate::estimate::Grade;
+use crate::report::html::frame::{table, text};
+use crate::report::proof::told;
+use crate::report::svg::answer;
+use crate::report::words::{self, SECOND, VOLT, plain};
+
+use super::measure;
+
+/// Rows that are printed, over all later logs: all of them stand on the screen and
+/// in the tables beside the page.
+const PRINTED_POINTS: usize = 7;
+const PRINTED_STEPS: usize = 3;
+const PRINTED_KEEP_UP: usize = 3;
+const PRINTED_UNMATCHED: usize = 2;
+
+/// From so many later logs on, paper shows of each the one point that says most.
+const TOO_MANY_LOGS: usize = 3;
+
+pub fn matched(comparison: &Comparison) -> Markup {
+    let afters = &comparison.afters;
+    let too_many = afters.len() >= TOO_MANY_LOGS;
+    markup! {
+        @if too_many { (foremost_of_each(afters)) }
+        @for (k, after) in afters.iter().enumerate() {
+            section aria-labelledby=(id(after)) class=(if too_many { "off-paper" } else { "" }) {
+                h2 id=(id(after)) { (title(comparison, after)) }
+                (against(after, afters.len(), (k > 0).then_some(afters.first()).flatten()))
+            }
+        }
+    }
+}
+
+fn id(after: &After) -> String {
+    format!("h-{}", after.side.name.replace(|c: char| !c.is_ascii_alphanumeric(), "-"))
+}
+
+fn title(comparison: &Comparison, after: &After) -> String {
+    if comparison.afters.len() == 1 {
+        return "The same running, before and after".to_owned();
+    }
+    let file = words::shorten(&after.side.source.file, 60);
+    format!("Before against {}, {file}: {}", plain(&after.side.name), after.outcome.words())
+}
+
+/// For paper only: every log's own section stands on the screen.
+fn foremost_of_each(afters: &[After]) -> Markup {
+    let told = afters.iter().filter_map(|after| Some((after, told::telling(after)?)));
+    let rows = told.map(|(after, point)| {
+        let log = markup! { (words::capital(&plain(&after.side.name))) };
+        let mut row = vec![log];
+        row.extend([running(point), conditions(point)]);
+        row.extend([side(&point.before), side(&point.after), change(point), says(point)]);
+        row
+    });
+    let heads =
+        ["Log", "Loads on", "Conditions after", "Before, V", "After, V", "Change, V", "Says"];
+    let all = afters.iter().map(|after| after.points.len()).sum();
+    markup! {
+        div.on-paper {
+            h2 { "The same running, before and after" }
+            div.pairs { (table("The point that says most of each log, with 90 % interval", &heads, rows.collect())) }
+            (more_in(all, afters.len(), "matched_points.csv"))
+            ul.notes {
+                @for after in afters { li { (words::capital(&plain(&after.side.name))) ": loads taken to be the same: " (same_loads(after)) } }
+                @if let Some(first) = afters.first() { @for item in &first.on_trust { li { "On trust: " (plain(item)) } } }
+            }
+        }
+    }
+}
+
+/// `first` is the later log whose section stands before this one.
+fn against(after: &After, logs: usize, first: Option<&After>) -> Markup {
+    let each = |most: usize| (most / logs.max(1)).max(2);
+    // Switching and keep-up of several logs would take a third sheet.
+    let roomy = if logs == 1 { "" } else { "off-paper" };
+    let said_above = |item: &String| first.is_some_and(|first| first.on_trust.contains(item));
+    let off_paper = |is: bool| if is { "off-paper" } else { "" };
+    markup! {
+        @if logs > 1 { p.off-paper { (words::capital(&plain(&after.headline))) } }
+        @if first.is_none() {
+            p {
+                "Only running that both logs have counts: the same loads, the same band of engine speed, "
+                "like heat. What got better while less was asked of the alternator proves nothing. "
+                "Better or worse is a point that changed by more than chance (p: how often logs without "
+                "any change differ as much) and by more than a battery's charge and warmth move the bus "
+                "from day to day."
+            }
+        }
+        @if let Some(carried) = after.gain_a.as_ref().and_then(told::carried) {
+            p { "Over all points at like conditions, machine and wiring carry " (carried) "." }
+        }
+        (points(&after.points, each(PRINTED_POINTS)))
+        div class=(roomy) { (steps(&after.steps, PRINTED_STEPS, first.is_none())) }
+        div class=(roomy) { (keep_up(&after.keep_up, PRINTED_KEEP_UP)) }
+        ul.notes {
+            li { (plain(&after.noise.told)) }
+            li { "Loads taken to be the same: " (same_loads(after)) }
+            @for item in &after.on_trust {
+                li class=(off_paper(said_above(item))) { "On trust: " (plain(item)) }
+            }
+        }
+        (unmatched(&after.unmatched))
+    }
+}
+
+/// A row that is left out where the page is printed.
+fn kept_off_paper(cell: Markup, printed: bool) -> Markup {
+    markup! { @if printed { (cell) } @else { span.off-paper { (cell) } } }
+}
+
+fn more_in(rows: usize, printed: usize, file: &str) -> Markup {
+    markup! {
+        @if rows > printed {
+            p.on-paper { (words::plural(rows - printed, "more row", "more rows")) " in " (file) "." }
+        }
+    }
+}
+
+fn points(points: &[MatchedPoint], most: usize) -> Markup {
+    let printed = told::foremost(points, most);
+    let alike = points.iter().all(|point| point.conditions == Conditions::Same);
+    let rows = points.iter().enumerate().map(|(k, point)| {
+        let mut row = vec![kept_off_paper(running(point), printed.contains(&k))];
+        row.extend((!alike).then(|| conditions(point)));
+        row.extend([side(&point.before), side(&point.after), change(point), says(point)]);
+        row
+    });
+    let mut heads = vec!["Loads on"];
+    heads.extend((!alike).then_some("Conditions after"));
+    heads.extend(["Before, V", "After, V", "Change, V", "Says"]);
+    let caption = if alike {
+        "Matched operating points, all at like conditions, with 90 % interval"
+    } else {
+        "Matched operating points, with 90 % interval"
+    };
+    markup! {
+        @if points.is_empty() {
+            p { "No operating point is in both logs." }
+        } @else {
+            div class=(if alike { "pairs points" } else { "pairs points mixed" }) { (table(caption, &heads, rows.collect())) }
+            (more_in(points.len(), printed.len(), "matched_points.csv"))
+        }
+    }
+}
+
+fn running(point: &MatchedPoint) -> Markup {
+    markup! {
+        (words::loads(&point.loads))
+        @if let Some(band) = told::band(point.rpm_low, point.rpm_high) { " " span.range { (band) } }
+    }
+}
+
+fn conditions(point: &MatchedPoint) -> Markup {
+    let word = point.conditions.word();
+    markup! {
+        @if point.conditions == Conditions::Same { (word) } @else { strong { (word) } }
+        @if !point.conditions_how.is_empty() { " " span.range { (plain(&point.conditions_how)) } }
+    }
+}
+
+fn side(side: &PointSide) -> Markup {
+    markup! {
+        (measure(VOLT, &side.voltage_v))
+        " " span.range {
+            span class=(format!("state {}", side.state.word())) { (told::state(side)) }
+            @if let Some(gives) = told::gives(side) { ", " (gives) }
+            "; " (told::place(side))
+        }
+    }
+}
+
+fn change(point: &MatchedPoint) -> Markup {
+    let e = &point.change_v;
+    markup! {
+        span.value { (told::signed(VOLT, e)) }
+        " " span.range { span.value { (VOLT.range(e)) }
+            @if e.grade != Grade::Measured { ", " (e.grade.word()) } }
+        " " span.range {
+            (told::probability(point.test.p))
+            @if let Some(carried) = point.gain_a.as_ref().and_then(told::carried) { "; carries " (carried) }
+        }
+    }
+}
+
+fn says(point: &MatchedPoint) -> Markup {
+    let fair = told::says(point) == point.standing.words();
+    let tone = match point.standing {
+        Standing::Better if fair => "reading good",
+        Standing::Worse if fair => "reading bad",
+        _ => "reading open",
+    };
+    markup! { span class=(tone) { (told::says(point)) } }
+}
+
+fn steps(steps: &[MatchedStep], most: usize, explained: bool) -> Markup {
+    let mut ranked: Vec<usize> = (0..steps.len()).collect();
+    let size = |k: &usize| steps.get(*k).map_or(0.0, |s| s.sag_change_v.value.abs());
+    ranked.sort_by(|a, b| size(b).total_cmp(&size(a)));
+    ranked.truncate(most);
+    let rows = steps.iter().enumerate().map(|(k, step)| {
+        vec![
+            kept_off_paper(switching(step), ranked.contains(&k)),
+            measure(VOLT, &step.before.sag_v),
+            measure(VOLT, &step.after.sag_v),
+            measure(VOLT, &step.sag_change_v),
+            recovery(&step.before),
+            recovery(&step.after),
+        ]
+    });
+    let heads = [
+        "Switched",
+        "Sag before, V",
+        "Sag after, V",
+        "Change of sag, V",
+        "Recovery before, s",
+        "Recovery after, s",
+    ];
+    markup! {
+        @if !steps.is_empty() {
+            h3.off-paper { "The same switching" }
+            @if explained {
+                p.off-paper { dfn { "Sag" } " is how far the voltage dips when a load comes on; where a load "
+                    "goes off it rises, and the sag is negative. " dfn { "Recovery" }
+                    " is the time from the lowest voltage until it is back where it settles." }
+            }
+            (table("Matched load steps, with 90 % interval", &heads, rows.collect()))
+            (more_in(steps.len(), ranked.len(), "matched_steps.csv"))
+        }
+    }
+}
+
+fn switching(step: &MatchedStep) -> Markup {
+    let direction = match step.direction {
+        Direction::On => "on",
+        Direction::Off => "off",
+    };
+    markup! {
+        (plain(&step.load)) " " (direction)
+        " " span.range {
+            "then on: " (words::loads(&step.loads_after))
+            "; step " (step.before.number) " before, " (step.after.number) " after"
+        }
+    }
+}
+
+fn recovery(side: &StepSide) -> Markup {
+    match &side.recovery_s {
+        Some(e) => measure(SECOND, e),
+        None => markup! { span.range { "none seen" } },
+    }
+}
+
+/// From which engine speed each set of loads is carried.
+fn keep_up(items: &[MatchedKeepUp], most: usize) -> Markup {
+    // Those that the earlier log was short with say most, many loads first.
+    let mut ranked: Vec<usize> = (0..items.len()).collect();
+    let rank = |k: &usize| {
+        items
+            .get(*k)
+            .map(|item| (item.before.bound == Bound::BelowSeen, usize::MAX - item.loads.len()))
+    };
+    ranked.sort_by_key(rank);
+    ranked.truncate(most);
+    let rows = items.iter().enumerate().map(|(k, item)| {
+        vec![
+            kept_off_paper(text(words::loads(&item.loads)), ranked.contains(&k)),
+            text(words::capital(&answer(&item.before))),
+            text(words::capital(&answer(&item.after))),
+        ]
+    });
+    markup! {
+        @if !items.is_empty() {
+            h3.off-paper { "Keep-up speed" }
+            (table("Engine speed from which the setpoint is held, with 90 % interval",
+                &["Loads on", "Before", "After"], rows.collect()))
+            (more_in(items.len(), ranked.len(), super::super::COMPARISON_FILE))
+        }
+    }
+}
+
+fn same_loads(after: &After) -> String {
+    if after.same_loads.is_empty() {
+        return "none is named in either log.".to_owned();
+    }
+    let told = after.same_loads.iter().map(|same| match &same.after {
+        Some(name) if *name == same.before => plain(name),
+        Some(name) => format!("{} is {} ({})", plain(&same.before), plain(name), plain(&same.how)),
+        None => format!("{} has no partner ({})", plain(&same.before), plain(&same.how)),
+    });
+    format!("{}.", told.collect::<Vec<_>>().join("; "))
+}
+
+fn unmatched(unmatched: &[Unmatched]) -> Markup {
+    let drained = told::drained_alone(unmatched);
+    let of = |log: &str| unmatched.iter().filter(|u| u.of == log).count();
+    let printed =
+        |u: &Unmatched| drained.iter().take(PRINTED_UNMATCHED).any(|shown| std::ptr::eq(*shown, u));
+    markup! {
+        @if !unmatched.is_empty() {
+            h3 { "Running that only one log has" }
+            p { (words::plural(of("before"), "operating point", "operating points"))
+                " of the earlier log and " (of("after")) " of the later count for nothing here. "
+                @match drained.len() {
+                    0 => "None of the earlier ones drained the battery.",
+                    1 => "At one of the earlier ones the battery was draining.",
+                    n => (format!("At {} of the earlier ones the battery was draining.", words::count(n))),
+                } }
+            ul {
+                @for u in unmatched {
+                    li class=(if printed(u) { "drained" } else { "off-paper" }) {
+                        (words::capital(&plain(&u.of))) ", " span class=(format!("state {}", u.state.word())) { (u.state.word()) }
+                        ": " (told::running(u)) ". " (words::capital(&plain(&u.why))) "."
+                    }
+                }
+            }
+        }
+    }
+}

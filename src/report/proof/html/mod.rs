@@ -1,0 +1,182 @@
+//! `proof.html`: one page, nothing fetched, no script, at most two sheets of paper
+//! for one later log. What the customer asks stands first.
+
+mod account;
+mod agreed;
+mod matched;
+
+use maud::{Markup, html as markup};
+
+use crate::comparison::{After, Comparison, MatchedPoint, Outcome, PointSide};
+use crate::estimate::{Estimate, Grade};
+use crate::report::html::frame::{document, estimate, interval, plot};
+use crate::report::words::{self, Unit, VOLT, plain};
+
+use super::{picture, picture_narrow, told};
+
+const STYLE: &str = include_str!("style.css");
+
+/// The whole page.
+pub fn html(comparison: &Comparison) -> String {
+    let (before, afters) = told::files(comparison);
+    let title = format!(
+        "Proof of repair: {}, {before} against {}",
+        comparison.outcome.words(),
+        afters.join(", ")
+    );
+    let body = markup! {
+        header {
+            p.file { "Proof of repair: " (before) " before, " (afters.join(" and ")) " after" }
+            h1 { span class=(tone(comparison.outcome)) { (words::capital(comparison.outcome.words())) } }
+            p.headline { (told::meaning(comparison)) }
+            p { (words::capital(&plain(&comparison.headline))) }
+            (answers(comparison))
+            (job(comparison))
+        }
+        main {
+            (pictured(comparison))
+            (agreed::criteria(comparison))
+            (agreed::missing(comparison))
+            (matched::matched(comparison))
+            (account::account(comparison))
+            (cautions(comparison))
+        }
+        footer {
+            p { "Written by stiffbus " (plain(&comparison.version)) " from the logs alone. "
+                "Every interval in brackets is a 90 % interval: the true value lies in it nine times "
+                "in ten; where no grade is named beside it, the value is measured. A label in the "
+                "picture tells the middle of what text and tables tell with its interval." }
+        }
+    };
+    document(&title, STYLE, body).into_string()
+}
+
+fn tone(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::RepairProven => "tone good",
+        Outcome::ImprovedNotProven => "tone fair",
+        Outcome::NoChange | Outcome::NotComparable => "tone open",
+        Outcome::Worse => "tone bad",
+    }
+}
+
+/// The same running before and after, side by side.
+fn answers(comparison: &Comparison) -> Markup {
+    let told: Vec<(&After, &MatchedPoint)> =
+        comparison.afters.iter().filter_map(|after| Some((after, told::telling(after)?))).collect();
+    let Some((_, first)) = told.first() else { return markup! {} };
+    markup! {
+        dl.answers.sides {
+            (side("Before the repair", &first.before, first, None))
+            @for (after, point) in &told {
+                (side(&heading(comparison, after), &point.after, point, Some(first)))
+            }
+        }
+    }
+}
+
+/// "After the repair", or which of several and what it says by itself.
+fn heading(comparison: &Comparison, after: &After) -> String {
+    if comparison.afters.len() == 1 {
+        return "After the repair".to_owned();
+    }
+    let name = words::capital(&plain(&after.side.name));
+    let file = words::shorten(&after.side.source.file, 40);
+    format!("{name}, {file}: {}", after.outcome.words())
+}
+
+/// `first` is the point that the card of the earlier log shows.
+fn side(
+    title: &str,
+    side: &PointSide,
+    point: &MatchedPoint,
+    first: Option<&MatchedPoint>,
+) -> Markup {
+    let e = &side.voltage_v;
+    let other =
+        first.filter(|first| (&first.loads, first.rpm_low) != (&point.loads, point.rpm_low));
+    markup! {
+        div {
+            dt { (title) }
+            dd {
+                p.big { (VOLT.value(e)) }
+                p { (VOLT.range(e)) " V (90 %), " (e.grade.word()) }
+                p { span class=(format!("state {}", side.state.word())) { (words::capital(&told::state(side))) }
+                    @if let Some(gives) = told::gives(side) { ": " (gives) } }
+                p { (running(point)) " " (told::place(side)) }
+                @if let Some(other) = other {
+                    p { "Another running than in the first column (" (running(other)) "): before it was "
+                        (VOLT.with_range(&point.before.voltage_v)) }
+                }
+            }
+        }
+    }
+}
+
+fn running(point: &MatchedPoint) -> String {
+    let loads = words::capital(&words::with_loads(&point.loads));
+    match told::band(point.rpm_low, point.rpm_high) {
+        Some(band) if band == "idle" => format!("{loads}, idle"),
+        Some(band) => format!("{loads}, {band}"),
+        None => loads,
+    }
+}
+
+/// Whose car, and what was done to it: what was not stated is left out.
+fn job(comparison: &Comparison) -> Markup {
+    let job = &comparison.job;
+    let parts = (!job.parts.is_empty()).then(|| job.parts.join("; "));
+    let facts = [
+        ("Customer", &job.customer),
+        ("Vehicle", &job.vehicle),
+        ("Work order", &job.work_order),
+        ("Fitted", &parts),
+        ("Technician", &job.technician),
+        ("Remarks", &job.remarks),
+    ];
+    let stated = || facts.iter().filter_map(|(name, text)| Some((*name, text.as_ref()?)));
+    markup! {
+        @if stated().next().is_some() {
+            dl.facts {
+                @for (name, text) in stated() { div { dt { (name) } dd { (plain(text)) } } }
+            }
+        }
+    }
+}
+
+fn pictured(comparison: &Comparison) -> Markup {
+    markup! {
+        section aria-labelledby="h-picture" {
+            h2 #h-picture { "The same load step, before and after" }
+            @if let Some(svg) = picture(comparison) {
+                p { "Each line is the voltage of one log while the same load comes on. A sound system "
+                    "stays near its dotted " dfn { "setpoint" } ", the voltage that the regulator holds "
+                    "when it can. On the shaded ground the battery gives, and will run down; on the "
+                    "lighter ground that is not sure." }
+                (plot(&svg, "wide"))
+                @if let Some(narrow) = picture_narrow(comparison) { (plot(&narrow, "narrow")) }
+            } @else {
+                p { "No load step is in all of these logs, so there is no picture of it." }
+            }
+        }
+    }
+}
+
+fn cautions(comparison: &Comparison) -> Markup {
+    markup! {
+        @if !comparison.cautions.is_empty() {
+            section.cautions aria-labelledby="h-cautions" {
+                h2 #h-cautions { "Before anybody tests again" }
+                ul { @for caution in &comparison.cautions { li { (plain(caution)) } } }
+            }
+        }
+    }
+}
+
+/// A number over its interval; its grade where that is less than measured.
+fn measure(unit: Unit, e: &Estimate) -> Markup {
+    match e.grade {
+        Grade::Measured => interval(unit, e),
+        _ => estimate(unit, Some(e)),
+    }
+}

@@ -1,0 +1,52 @@
+//! The proof of a repair: the page that the customer keeps, the picture and the
+//! tables beside it, and the summary for the terminal.
+
+mod html;
+mod tables;
+mod terminal;
+mod told;
+
+pub use html::html;
+pub use tables::{criteria_csv, points_csv, steps_csv};
+pub use terminal::terminal;
+
+use crate::comparison::Comparison;
+
+use super::svg;
+
+/// The file by which the folder of a proof is known.
+pub const COMPARISON_FILE: &str = "comparison.json";
+
+/// Every file of a proof, in the order a reader would open them.
+pub const FILES: [&str; 6] = [
+    "proof.html",
+    COMPARISON_FILE,
+    "proof.svg",
+    "matched_points.csv",
+    "matched_steps.csv",
+    "criteria.csv",
+];
+
+/// `proof.svg`: all logs around the same load step; `None` where they share none.
+pub fn picture(comparison: &Comparison) -> Option<String> {
+    svg::proof(comparison)
+}
+
+/// The same picture for a narrow screen.
+pub fn picture_narrow(comparison: &Comparison) -> Option<String> {
+    svg::proof_narrow(comparison)
+}
+
+/// Name and text of every file of the proof: the same comparison, the same bytes.
+pub fn files(comparison: &Comparison) -> Vec<(String, String)> {
+    let texts = [
+        Some(html(comparison)),
+        Some(crate::json::text(comparison)),
+        picture(comparison),
+        Some(points_csv(comparison)),
+        Some(steps_csv(comparison)),
+        Some(criteria_csv(comparison)),
+    ];
+    let named = FILES.into_iter().zip(texts);
+    named.filter_map(|(name, text)| Some((name.to_owned(), text?))).collect()
+}

@@ -1,0 +1,221 @@
+//! What page and terminal say in the same words.
+
+use crate::comparison::{
+    After, Comparison, Conditions, MatchedPoint, Outcome, PointSide, Reading, Standing, Unmatched,
+};
+use crate::diagnosis::{BusState, Heat};
+use crate::estimate::Estimate;
+use crate::report::words::{self, AMP, RPM, Unit, number};
+
+/// Below it a probability is told as smaller than this.
+const LEAST_P: f64 = 1e-4;
+
+/// What the outcome means, for somebody who is no engineer.
+pub fn meaning(comparison: &Comparison) -> String {
+    match comparison.outcome {
+        Outcome::RepairProven => {
+            let changed = turned(comparison);
+            let changed = if changed.is_empty() {
+                String::new()
+            } else {
+                format!(" {}.", words::capital(&changed.join(", and ")))
+            };
+            format!(
+                "The repair worked. All that was agreed beforehand is met now, and before the \
+                 repair it was not.{changed}"
+            )
+        }
+        Outcome::ImprovedNotProven => "The car does better than before the repair, but these \
+             logs do not prove the repair: not all that was agreed beforehand was met and shown."
+            .to_owned(),
+        Outcome::NoChange => "These logs show no difference between before and after beyond what \
+             one car differs from one day to the next."
+            .to_owned(),
+        Outcome::Worse => {
+            let fallen = fallen(comparison);
+            let fallen = if fallen.is_empty() {
+                String::new()
+            } else {
+                format!(" {}.", words::capital(&fallen.join(", and ")))
+            };
+            format!(
+                "The charging system does worse than before the repair, and nothing that the \
+                 later log asked of it explains why.{fallen}"
+            )
+        }
+        Outcome::NotComparable => "These logs cannot tell whether the repair worked: they do not \
+             show the same running under like conditions."
+            .to_owned(),
+    }
+}
+
+/// What was agreed, failed before and passes now.
+fn turned(comparison: &Comparison) -> Vec<&'static str> {
+    went(comparison, Reading::Fail, Reading::Pass, |id| match id {
+        "at-setpoint" => Some("with these loads on at idle the voltage no longer sinks"),
+        "never-draining" => Some("the battery is no longer run down while the engine runs"),
+        "setpoint-sound" => Some("the regulator holds a sound voltage"),
+        _ => None,
+    })
+}
+
+/// What was agreed, passed before and fails now.
+fn fallen(comparison: &Comparison) -> Vec<&'static str> {
+    went(comparison, Reading::Pass, Reading::Fail, |id| match id {
+        "at-setpoint" => Some("with these loads on at idle the voltage sinks now"),
+        "never-draining" => Some("the battery is run down now while the engine runs"),
+        "setpoint-sound" => Some("the voltage that the regulator holds is out of its limits now"),
+        _ => None,
+    })
+}
+
+fn went(
+    comparison: &Comparison,
+    before: Reading,
+    after: Reading,
+    say: fn(&str) -> Option<&'static str>,
+) -> Vec<&'static str> {
+    let went = comparison.criteria.iter().filter(|c| c.before == before && c.after == after);
+    went.filter_map(|criterion| say(&criterion.id)).collect()
+}
+
+/// What [`Comparison::missing`] is a list of.
+pub fn missing_title(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::NotComparable => "Why these logs cannot be compared",
+        _ => "What is missing for a proof",
+    }
+}
+
+/// The point that says most of a later log: most loads on at idle, of those the one
+/// that the earlier log holds longest; else the largest change.
+pub fn telling(after: &After) -> Option<&MatchedPoint> {
+    let at_idle = || after.points.iter().filter(|p| p.rpm_low == Some(0.0) && !p.loads.is_empty());
+    let most = at_idle().map(|p| p.loads.len()).max();
+    let longest = at_idle()
+        .filter(|p| Some(p.loads.len()) == most)
+        .max_by(|a, b| a.before.seconds.total_cmp(&b.before.seconds));
+    longest.or_else(|| {
+        let size = |p: &MatchedPoint| p.change_v.value.abs();
+        after.points.iter().max_by(|a, b| size(a).total_cmp(&size(b)))
+    })
+}
+
+/// The points to show where there is no room for all, in their own order: those
+/// where the earlier log was in trouble first, at like conditions, longest.
+pub fn foremost(points: &[MatchedPoint], most: usize) -> Vec<usize> {
+    let fair = |p: &MatchedPoint| matches!(p.conditions, Conditions::Same | Conditions::Harder);
+    let mut ranked: Vec<(usize, &MatchedPoint)> = points.iter().enumerate().collect();
+    ranked.sort_by(|(_, a), (_, b)| {
+        (b.before.state.cmp(&a.before.state))
+            .then(fair(b).cmp(&fair(a)))
+            .then(b.loads.len().cmp(&a.loads.len()))
+            .then(b.before.seconds.total_cmp(&a.before.seconds))
+    });
+    ranked.truncate(most);
+    let mut kept: Vec<usize> = ranked.into_iter().map(|(k, _)| k).collect();
+    kept.sort_unstable();
+    kept
+}
+
+/// "idle", or the band of speeds.
+pub fn band(rpm_low: Option<f64>, rpm_high: Option<f64>) -> Option<String> {
+    match rpm_low {
+        Some(0.0) => Some("idle".to_owned()),
+        _ => words::rpm_band(rpm_low, rpm_high).map(|band| format!("{band} {}", RPM.name)),
+    }
+}
+
+/// "at 872 rpm, hot, 68 s"; no number is torn from its unit at the end of a line.
+pub fn place(side: &PointSide) -> String {
+    let whole = |number: String| number.replace(' ', "\u{a0}");
+    let mut parts: Vec<String> = Vec::new();
+    let known = side.rpm.filter(|rpm| rpm.is_finite());
+    parts.extend(known.map(|rpm| format!("at {}", whole(RPM.of(rpm)))));
+    if side.heat != Heat::Unknown {
+        parts.push(side.heat.word().to_owned());
+    }
+    parts.push(whole(words::duration(side.seconds)));
+    parts.join(", ")
+}
+
+/// "draining", or that it may be.
+pub fn state(side: &PointSide) -> String {
+    let word = side.state.word();
+    if side.is_sure { word.to_owned() } else { format!("{word}, not surely") }
+}
+
+/// "gives 24 A (14 to 36, assumed)"; only a draining battery gives.
+pub fn gives(side: &PointSide) -> Option<String> {
+    let amps = side.implied_deficit_a.as_ref().filter(|_| side.state == BusState::Draining)?;
+    Some(format!("battery gives {}", AMP.with_range(amps)))
+}
+
+/// What machine and wiring carry more, or less: "14 A (6 to 31, assumed) more than
+/// before"; `None` where it is nothing at the digits shown.
+pub fn carried(gain_a: &Estimate) -> Option<String> {
+    if AMP.is_nothing(gain_a) {
+        None
+    } else if gain_a.low <= 0.0 && 0.0 <= gain_a.high {
+        let (range, grade) = (AMP.range(gain_a), gain_a.grade.word());
+        Some(format!("as much as before ({range} A, {grade})"))
+    } else if gain_a.value < 0.0 {
+        Some(format!("{} less than before", AMP.with_range(&gain_a.negated())))
+    } else {
+        Some(format!("{} more than before", AMP.with_range(gain_a)))
+    }
+}
+
+/// What the point says of the repair: what counts for nothing says so.
+pub fn says(point: &MatchedPoint) -> &'static str {
+    match (point.standing, point.conditions) {
+        (Standing::Better, Conditions::Easier) => "better, but asked less",
+        (Standing::Better, Conditions::Unknown) => "better, if conditions were alike",
+        (Standing::Worse, Conditions::Harder) => "worse, but asked more",
+        (Standing::Worse, Conditions::Unknown) => "worse, if conditions were alike",
+        (standing, _) => standing.words(),
+    }
+}
+
+/// "p = 0.034", "p < 0.0001"
+pub fn probability(p: f64) -> String {
+    if !p.is_finite() {
+        format!("p {}", words::NOT_TOLD)
+    } else if p < LEAST_P {
+        format!("p\u{a0}<\u{a0}{}", number(LEAST_P, 4))
+    } else if p < 0.1 {
+        format!("p\u{a0}=\u{a0}{}", number(p, 4))
+    } else {
+        format!("p\u{a0}=\u{a0}{}", number(p, 2))
+    }
+}
+
+/// With a plus before what rose.
+pub fn signed(unit: Unit, value: &Estimate) -> String {
+    let text = unit.value(value);
+    let rose = value.value > 0.0 && text.bytes().any(|b| matches!(b, b'1'..=b'9'));
+    if rose { format!("+{text}") } else { text }
+}
+
+/// Points of the earlier log that drained and that the later one has no partner for.
+pub fn drained_alone(unmatched: &[Unmatched]) -> Vec<&Unmatched> {
+    unmatched.iter().filter(|u| u.of == "before" && u.state == BusState::Draining).collect()
+}
+
+/// "With fan + AC on, 1100 to 1700 rpm, hot, 17 s"
+pub fn running(u: &Unmatched) -> String {
+    let mut parts = vec![words::capital(&words::with_loads(&u.loads))];
+    parts.extend(band(u.rpm_low, u.rpm_high));
+    if u.heat != Heat::Unknown {
+        parts.push(u.heat.word().to_owned());
+    }
+    parts.push(words::duration(u.seconds));
+    parts.join(", ")
+}
+
+/// The file names, before first.
+pub fn files(comparison: &Comparison) -> (String, Vec<String>) {
+    let name = |file: &str| words::plain(file);
+    let afters = comparison.afters.iter().map(|after| name(&after.side.source.file));
+    (name(&comparison.before.source.file), afters.collect())
+}
