@@ -28,12 +28,8 @@ use crate::comparison::{After, Comparison, FindingSeen, Outcome, SCHEMA, Setting
 use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
-<<<<<<< HEAD
-pub use same::{SameError, SamePair, sense};
-=======
 pub use change::change;
-pub use same::{SameError, SamePair};
->>>>>>> main
+pub use same::{SameError, SamePair, sense};
 pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.

@@ -12,6 +12,8 @@ use crate::files::{same_file, write_whole};
 use crate::ingest::{self, Sheet, Stated};
 use crate::physics::pulley::{self, SANE_RATIOS};
 use crate::plan::{self, Asked, Candidate};
+use crate::report::{self, Overwrite, write_plan};
+use crate::verbs::diagnose::width;
 use crate::verbs::options::{CarFlags, ReadFlags, degrees, positive};
 use crate::verbs::{FAILED, screen, usage_error};
 use crate::{diagnose, json};
@@ -162,6 +164,14 @@ fn json_file(args: &PlanArgs) -> Option<&Path> {
 }
 
 fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
+    let dir = folder(args);
+    if args.log.parent().is_some_and(|home| same_file(home, &dir)) {
+        return Err(format!(
+            "{}: is the folder of the log itself; give the plan a folder of its own with --out",
+            dir.display()
+        )
+        .into());
+    }
     let mut car = args.car.car(&args.log)?;
     let asked = asked(args, &car)?;
     let log = ingest::read(&args.log, &args.read.options(&car)?)?;
@@ -171,6 +181,8 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
     let diagnosis = diagnose(&log, &car).map_err(|e| format!("{}: {e}", args.log.display()))?;
     let plan = plan::plan(&log, &car, &diagnosis, &asked)
         .map_err(|e| format!("{}: {e}", args.log.display()))?;
+    let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
+    write_plan(&plan, &dir, policy)?;
     if let Some(file) = json_file(args) {
         write_whole(file, json::text(&plan).as_bytes())
             .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?;
@@ -178,9 +190,21 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
     if args.json.is_some() && json_file(args).is_none() {
         screen::hand_over(&json::text(&plan))?;
     } else {
-        screen::show(&format!("{}\n{}\n", plan.headline, plan.reproduction.told))?;
+        screen::show(&report::plan::terminal(&plan, Some(&dir), width()))?;
+    }
+    if args.open
+        && let Err(error) = opener::open(dir.join(report::plan::FILES[0]))
+    {
+        anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", dir.display());
     }
     Ok(())
+}
+
+fn folder(args: &PlanArgs) -> PathBuf {
+    let stem = args.log.file_stem().unwrap_or(args.log.as_os_str()).to_string_lossy();
+    let home = args.log.parent().unwrap_or(Path::new(""));
+    let usual = || home.join("stiffbus-report").join(format!("{stem}-plan"));
+    args.out.clone().unwrap_or_else(usual)
 }
 
 fn asked(args: &PlanArgs, car: &Car) -> Result<Asked, Box<dyn std::error::Error>> {
