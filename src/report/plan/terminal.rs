@@ -12,6 +12,8 @@ use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
 /// Machines shown; the rest stand in the page.
 const MOST_MACHINES: usize = 6;
 const MOST_ASSUMED: usize = 4;
+/// From this width the table has room for ratio and keep-up speed.
+const ROOMY: usize = 90;
 
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
@@ -64,11 +66,14 @@ fn machines(page: &mut Page, plan: &Plan) {
     page.heading("At hot idle, the set of loads with least to spare");
     let all: Vec<&Proposal> =
         plan.candidates.iter().take(MOST_MACHINES).chain([&plan.present]).collect();
+    // A narrow screen keeps what decides.
+    let roomy = page.width >= ROOMY;
+    let kept = |k: &usize| roomy || ![2, 5].contains(k);
     let rows = all.iter().map(|proposal| {
         let margin = tightest(proposal);
         let heaviest = proposal.points.iter().filter(|p| p.rpm_low == Some(0.0));
         let heaviest = heaviest.max_by_key(|p| p.loads.len());
-        vec![
+        let cells = vec![
             shorten(&proposal.name, 30),
             proposal.standing.words().to_owned(),
             RATIO.bare(proposal.ratio.value),
@@ -79,9 +84,12 @@ fn machines(page: &mut Page, plan: &Plan) {
                 .first()
                 .and_then(|k| k.rpm.as_ref())
                 .map_or_else(|| "none".to_owned(), |rpm| RPM.bare(rpm.value)),
-        ]
+        ];
+        cells.into_iter().enumerate().filter(|(k, _)| kept(k)).map(|(_, cell)| cell).collect()
     });
     let heads = ["machine", "says", "ratio", "spare, A", "predicted, V", "keeps up, rpm"];
+    let heads: Vec<&str> =
+        heads.into_iter().enumerate().filter(|(k, _)| kept(k)).map(|(_, head)| head).collect();
     page.table(RULED, &heads, &[0], rows.collect());
     let mut note =
         "In brackets: 90 % interval, assumed. Predicted: at idle with most on. Keeps up: \
