@@ -11,14 +11,8 @@ use crate::support::{Garage, root, sample_logs};
 /// Committed whole; of the others only the page and the numbers, which hold
 /// every picture and table too, so that the repository stays small.
 const WHOLE: [&str; 1] = ["hot-idle-old-alternator"];
-const ALWAYS: [&str; 6] = [
-    "report.html",
-    "diagnosis.json",
-    "proof.html",
-    "comparison.json",
-    "plan.html",
-    "plan.json",
-];
+const ALWAYS: [&str; 6] =
+    ["report.html", "diagnosis.json", "proof.html", "comparison.json", "plan.html", "plan.json"];
 /// Pages of under half a megabyte each, and what is kept whole.
 const MOST_BYTES: usize = 13_000_000;
 

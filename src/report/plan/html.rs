@@ -208,7 +208,13 @@ fn cables(wiring: &Wiring) -> Markup {
             text(VOLT.of(row.feed_drop_v)),
             text(VOLT.of(row.ground_drop_v)),
             text(AMP.of(row.bears_a)),
-            markup! { (serves) @if !row.why.is_empty() { (plain(&row.why)) } },
+            text(
+                [serves, &row.why]
+                    .into_iter()
+                    .filter(|t| !t.is_empty())
+                    .collect::<Vec<_>>()
+                    .join("; "),
+            ),
         ]
     });
     let caption = format!(

@@ -16,7 +16,7 @@ const MOST_SETS: usize = 12;
 const PANEL_HEIGHT: i32 = 400;
 
 const WIDE: Paper = Paper { top: 64, right: 1100 - 250, ..Paper::WIDE };
-const NARROW: Paper = Paper { right: 640 - 170, top: 72, ..Paper::NARROW };
+const NARROW: Paper = Paper { right: 640 - 170, top: 96, ..Paper::NARROW };
 
 /// `None` where no machine has a curve.
 pub fn capacity(plan: &Plan) -> Option<String> {
