@@ -11,7 +11,7 @@ use crate::physics::machine::Machine;
 use crate::plan::calibrate::Fleet;
 use crate::plan::contract::*;
 use crate::plan::ledger::Item;
-use crate::plan::margin::{capacity, keep_up, margin, mean_over, share, spread};
+use crate::plan::margin::{capacity, keep_up, margin, mean_over, spread};
 use crate::plan::replay::{Replay, Trial, replay};
 use crate::plan::scene::Scene;
 use crate::plan::sets::{Set, sets};
@@ -238,27 +238,15 @@ fn predicted(
     let over = |of: &dyn Fn(&Replay) -> &Vec<f64>| -> Vec<f64> {
         replays.iter().map(|r| mean_over(of(r), scene, &point.spans)).collect()
     };
-    let held: Vec<f64> = scene.moments.iter().map(|m| m.setpoint_v).collect();
-    let held_v = mean_over(&held, scene, &point.spans);
     let (volts, amps, margins) =
         (over(&|r| &r.volts), over(&|r| &r.battery_a), over(&|r| &r.margin_a));
-    let under: Vec<f64> =
-        volts.iter().zip(trials).map(|(v, trial)| trial.setpoint_v(held_v) - v).collect();
-    let drains = share(&amps, |a| a < -DRAINING_A);
-    let held_or_taking: Vec<f64> = under
+    let states: Vec<BusState> = trials
         .iter()
-        .zip(&amps)
-        .map(|(u, a)| if *a < -DRAINING_A { f64::MAX } else { *u })
+        .zip(replays)
+        .filter_map(|(trial, replay)| mostly(point, scene, trial, replay))
         .collect();
-    let holds = share(&held_or_taking, |u| u < DROOP_V);
-    let slips = 1.0 - holds - drains;
-    let (state, state_share) = if drains >= holds && drains >= slips {
-        (BusState::Draining, drains)
-    } else if holds >= slips {
-        (BusState::Holding, holds)
-    } else {
-        (BusState::Slipping, slips)
-    };
+    let (state, count) = most_common(&states).unwrap_or((point.state, 0));
+    let state_share = count as f64 / states.len().max(1) as f64;
     let given: Vec<f64> = amps.iter().map(|a| (-a).max(0.0)).collect();
     PredictedPoint {
         loads: point.loads.clone(),
@@ -274,6 +262,37 @@ fn predicted(
         deficit_a: spread(&given, Grade::Assumed, "replayed with fitted cars"),
         margin_a: spread(&margins, Grade::Assumed, "replayed with fitted cars"),
     }
+}
+
+/// The state that the bus is in for most of a point's time.
+fn mostly(
+    point: &OperatingPoint,
+    scene: &Scene,
+    trial: &Trial,
+    replay: &Replay,
+) -> Option<BusState> {
+    let mut states = Vec::new();
+    for k in point.spans.iter().flat_map(|span| scene.within(*span)) {
+        let moment = scene.moments.get(k)?;
+        let under_v = trial.setpoint_v(moment.setpoint_v) - replay.volts.get(k)?;
+        states.push(if *replay.battery_a.get(k)? < -DRAINING_A {
+            BusState::Draining
+        } else if under_v < DROOP_V {
+            BusState::Holding
+        } else {
+            BusState::Slipping
+        });
+    }
+    most_common(&states).map(|(state, _)| state)
+}
+
+/// Of two alike the worse.
+fn most_common(states: &[BusState]) -> Option<(BusState, usize)> {
+    [BusState::Holding, BusState::Slipping, BusState::Draining]
+        .into_iter()
+        .map(|state| (state, states.iter().filter(|s| **s == state).count()))
+        .filter(|(_, count)| *count > 0)
+        .max_by_key(|(_, count)| *count)
 }
 
 fn reproduction(scene: &Scene, present: &Played, fleet: &Fleet) -> Reproduction {

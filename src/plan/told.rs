@@ -111,8 +111,8 @@ pub fn headline(
     };
     if let Some(what) = mend {
         return format!(
-            "Mend first, then log again: {what}, and no machine cures that. Taken as it stands: \
-             {plan}"
+            "Mend first, then log again: {what}, and a plan made from this log counts that against \
+             the machine. Taken as it stands: {plan}"
         );
     }
     match (verdict, candidates.first()) {
