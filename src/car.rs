@@ -84,14 +84,18 @@ impl LoadAmps {
         LoadAmps { amps_a, at_v: REFERENCE_V }
     }
 
-    /// What the load called `name` draws at `volts`, as a share of its stated
-    /// amps: lamps about V^0.5, the motors and heaters that make up most of a
-    /// car's amps about V (common practice, no source).
+    /// What the load called `name` draws at `volts`, as a share of its stated amps.
     pub fn share_at(&self, name: &str, volts: f64) -> f64 {
+        (volts.max(0.0) / self.at_v).powf(LoadAmps::kind_of(name).exponent())
+    }
+
+    /// How a load of that name follows the voltage: lamps about V^0.5, the motors
+    /// and heaters that make up most of a car's amps about V (common practice, no
+    /// source).
+    pub fn kind_of(name: &str) -> LoadKind {
         let name = name.to_lowercase();
         let lamps = ["lamp", "light"].iter().any(|word| name.contains(word));
-        let kind = if lamps { LoadKind::Lamp } else { LoadKind::Resistive };
-        (volts.max(0.0) / self.at_v).powf(kind.exponent())
+        if lamps { LoadKind::Lamp } else { LoadKind::Resistive }
     }
 }
 

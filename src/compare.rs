@@ -29,7 +29,7 @@ use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
 pub use change::change;
-pub use same::{SameError, SamePair};
+pub use same::{SameError, SamePair, sense};
 pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.

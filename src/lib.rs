@@ -19,6 +19,7 @@ pub mod json;
 pub mod log;
 pub mod physics;
 pub mod picture;
+pub mod plan;
 pub mod report;
 pub mod segment;
 pub mod stats;

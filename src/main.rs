@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
-use stiffbus::verbs::{compare, demo, diagnose, usage_error, verify};
+use stiffbus::verbs::{compare, demo, diagnose, plan, usage_error, verify};
 
 /// Does the alternator keep up? Reads the voltage log of a car's charging
 /// system and says by how much it falls short, when, and why.
@@ -26,6 +26,8 @@ enum Verb {
     Compare(Box<compare::CompareArgs>),
     /// Makes a proof again from its logs: does every number on the page stand?
     Verify(verify::VerifyArgs),
+    /// What would fix it: this log replayed with other machines, pulleys and cables
+    Plan(Box<plan::PlanArgs>),
     /// Write the invented sample logs and their truth
     Demo(demo::DemoArgs),
 }
@@ -36,6 +38,7 @@ fn main() -> ExitCode {
         Some(Verb::Diagnose(args)) => diagnose::run(&args),
         Some(Verb::Compare(args)) => compare::run(&args),
         Some(Verb::Verify(args)) => verify::run(&args),
+        Some(Verb::Plan(args)) => plan::run(&args),
         Some(Verb::Demo(args)) => demo::run(&args),
         None => match verb_among(&cli.bare) {
             Some(verb) => usage_error(&format!(

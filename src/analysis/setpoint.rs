@@ -55,7 +55,8 @@ impl Setpoint {
         Setpoint { estimate, middle_s: 0.0, drift_v_per_s: 0.0, drift_per_minute: None }
     }
 
-    fn common() -> Setpoint {
+    /// Of a log that never shows its own.
+    pub fn common() -> Setpoint {
         let (value, low, high) = COMMON_V;
         let how = "common practice: the log never shows a level that is held";
         let estimate = Estimate::new(value, low, high, Grade::Assumed, how);

@@ -369,7 +369,7 @@ fn core(name: &str) -> Option<String> {
     (!words.is_empty()).then(|| words.join(" "))
 }
 
-fn sense(name: &str) -> Option<&'static str> {
+pub fn sense(name: &str) -> Option<&'static str> {
     let words = Words::of(name);
     SENSES.iter().find(|(_, patterns)| words.has(patterns)).map(|(sense, _)| *sense)
 }

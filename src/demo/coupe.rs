@@ -52,6 +52,28 @@ pub const OLD_CURVE: [(f64, f64); 8] = [
     (8000.0, 73.0),
 ];
 
+/// A rebuilt machine from the shelf, and the one that was fitted in the end.
+pub const REBUILT_CURVE: [(f64, f64); 8] = [
+    (1150.0, 0.0),
+    (1500.0, 27.0),
+    (2000.0, 52.0),
+    (2500.0, 68.0),
+    (3000.0, 79.0),
+    (4000.0, 91.0),
+    (6000.0, 100.0),
+    (8000.0, 104.0),
+];
+pub const NEW_CURVE: [(f64, f64); 8] = [
+    (1050.0, 0.0),
+    (1500.0, 58.0),
+    (2000.0, 92.0),
+    (2500.0, 113.0),
+    (3000.0, 127.0),
+    (4000.0, 143.0),
+    (6000.0, 160.0),
+    (8000.0, 166.0),
+];
+
 /// As it came to the workshop: a 70 A machine on 2.4:1 pulleys.
 pub fn old_alternator() -> Result<CarModel, CurveError> {
     let curve = OutputCurve::new(&OLD_CURVE)?;
@@ -92,31 +114,13 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
 
 /// What stood on the shelf: a rebuilt 100 A machine.
 pub fn rebuilt_alternator() -> Result<CarModel, CurveError> {
-    let curve = OutputCurve::new(&[
-        (1150.0, 0.0),
-        (1500.0, 27.0),
-        (2000.0, 52.0),
-        (2500.0, 68.0),
-        (3000.0, 79.0),
-        (4000.0, 91.0),
-        (6000.0, 100.0),
-        (8000.0, 104.0),
-    ])?;
+    let curve = OutputCurve::new(&REBUILT_CURVE)?;
     Ok(CarModel { curve, rated_a: 100.0, ..old_alternator()? })
 }
 
 /// After the swap: a 160 A machine on a smaller pulley.
 pub fn new_alternator() -> Result<CarModel, CurveError> {
-    let curve = OutputCurve::new(&[
-        (1050.0, 0.0),
-        (1500.0, 58.0),
-        (2000.0, 92.0),
-        (2500.0, 113.0),
-        (3000.0, 127.0),
-        (4000.0, 143.0),
-        (6000.0, 160.0),
-        (8000.0, 166.0),
-    ])?;
+    let curve = OutputCurve::new(&NEW_CURVE)?;
     Ok(CarModel {
         curve,
         rated_a: 160.0,

@@ -9,7 +9,7 @@ use serde::Serialize;
 use serde_json::Value;
 use thiserror::Error;
 
-use super::coupe::OLD_CURVE;
+use super::coupe::{NEW_CURVE, OLD_CURVE, REBUILT_CURVE};
 use super::dyno_day::BROKEN_RUN;
 use super::logger::Shows;
 use super::recipes::MARK;
@@ -91,7 +91,7 @@ pub fn files() -> Result<Vec<DemoFile>, DemoError> {
         logs.push(log_truth(name.clone(), &recording, simulated));
         files.push(DemoFile { name, bytes });
     }
-    files.push(old_sheet());
+    files.extend(sheets());
     let about = "The truth behind the invented sample logs: what a diagnosis has to find.";
     let readme = readme(&logs);
     let mut truth = serde_json::to_value(TruthFile { about, logs, comparisons: PAIRS.to_vec() })?;
@@ -190,15 +190,23 @@ fn output_truth(recording: &Recording, simulated: &Simulated) -> Vec<OutputTruth
 }
 
 /// The old machine's sheet, as a test bench would print it.
-fn old_sheet() -> DemoFile {
-    let mut text = format!(
-        "{MARK}\n# 70 A alternator, new, cold: output at a test voltage of 13.5 V, 23 °C\n\
-         alternator speed (rpm),output current (A)\n"
-    );
-    for (rpm, amps) in OLD_CURVE {
-        text.push_str(&format!("{rpm:.0},{amps:.0}\n"));
-    }
-    DemoFile { name: "sheets/old-70a.csv".into(), bytes: text.into_bytes() }
+/// The output sheets of the machines in the story.
+fn sheets() -> Vec<DemoFile> {
+    let sheet = |file: &str, what: &str, points: &[(f64, f64)]| {
+        let mut text = format!(
+            "{MARK}\n# {what}, cold: output at a test voltage of 13.5 V, 23 °C\n\
+             alternator speed (rpm),output current (A)\n"
+        );
+        for (rpm, amps) in points {
+            text.push_str(&format!("{rpm:.0},{amps:.0}\n"));
+        }
+        DemoFile { name: format!("sheets/{file}.csv"), bytes: text.into_bytes() }
+    };
+    vec![
+        sheet("old-70a", "70 A alternator, new", &OLD_CURVE),
+        sheet("rebuilt-100a", "100 A alternator, rebuilt", &REBUILT_CURVE),
+        sheet("new-160a", "160 A alternator, new", &NEW_CURVE),
+    ]
 }
 
 /// Four decimals are finer than any instrument here, and easier to read.

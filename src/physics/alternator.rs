@@ -54,6 +54,11 @@ impl OutputCurve {
     /// A curve of common shape for a rated current (common practice, no source;
     /// a third of it at the idle point).
     pub fn typical(rated_a: f64) -> Result<Self, CurveError> {
+        Self::stretched(rated_a, 1.0)
+    }
+
+    /// As [`OutputCurve::typical`], every speed `factor` times as high.
+    pub fn stretched(rated_a: f64, factor: f64) -> Result<Self, CurveError> {
         const SHARES: [(f64, f64); 8] = [
             (1100.0, 0.0),
             (IDLE_POINT_RPM, 0.33),
@@ -64,7 +69,7 @@ impl OutputCurve {
             (RATED_POINT_RPM, 1.0),
             (9000.0, 1.03),
         ];
-        Self::new(&SHARES.map(|(rpm, share)| (rpm, share * rated_a)))
+        Self::new(&SHARES.map(|(rpm, share)| (rpm * factor, share * rated_a)))
     }
 
     /// Speed of the first and of the last point. The first is the turn-on speed

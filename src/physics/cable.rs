@@ -22,3 +22,36 @@ pub fn awg_area_mm2(gauge: i32) -> f64 {
 pub fn ohm_per_m(area_mm2: f64, temperature_c: f64) -> f64 {
     COPPER_OHM_MM2_PER_M / area_mm2 * (1.0 + COPPER_PER_K * (temperature_c - 20.0))
 }
+
+/// Volts lost over `length_m` of cable that carries `amps_a`, one way: Ohm's law.
+pub fn drop_v(area_mm2: f64, length_m: f64, amps_a: f64, temperature_c: f64) -> f64 {
+    ohm_per_m(area_mm2, temperature_c) * length_m * amps_a
+}
+
+/// Insulation on a cable of `area_mm2`, mm (common practice, no source: 1 to 2 mm).
+fn insulation_mm(area_mm2: f64) -> f64 {
+    0.6 + 0.14 * area_mm2.sqrt()
+}
+
+/// Heat that a single cable gives off in still air, by convection and radiation,
+/// W/(m²·K) of its surface (common practice, no source: 10 to 15).
+const GIVEN_OFF_W_PER_M2_K: f64 = 10.0;
+/// Copper strands with the air between them fill this share of their circle
+/// (common practice, no source).
+const STRANDS_FILL: f64 = 0.72;
+
+/// The current in A at which a single cable in still air of `air_c` comes to
+/// `limit_c`: what it turns to heat is what its surface gives off,
+///
+/// ```text
+/// I²·R(limit) = h·π·D·(limit − air)      per metre
+/// ```
+///
+/// 0 where the air is as hot as the limit. The cable maker's sheet decides.
+pub fn bears_a(area_mm2: f64, air_c: f64, limit_c: f64) -> f64 {
+    let strands_mm = (4.0 * area_mm2 / (std::f64::consts::PI * STRANDS_FILL)).sqrt();
+    let surface_m2_per_m =
+        std::f64::consts::PI * (strands_mm + 2.0 * insulation_mm(area_mm2)) / 1000.0;
+    let heat_w_per_m = GIVEN_OFF_W_PER_M2_K * surface_m2_per_m * (limit_c - air_c).max(0.0);
+    (heat_w_per_m / ohm_per_m(area_mm2, limit_c)).sqrt()
+}

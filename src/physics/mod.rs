@@ -5,8 +5,12 @@ pub mod alternator;
 pub mod battery;
 pub mod bus;
 pub mod cable;
+pub mod fuse;
 pub mod interpolate;
 pub mod load;
+pub mod machine;
+pub mod pulley;
+pub mod settle;
 
 /// Volts at which load and alternator amps are stated: ISO 8854's test voltage
 /// for 12 V machines (from memory).

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use crate::comparison::Comparison;
 use crate::diagnosis::Diagnosis;
+use crate::plan::Plan;
 
 use super::{html, json, proof, svg, tables};
 use standing::{LINE_DROP_FILE, LogRead, Standing};
@@ -101,6 +102,12 @@ pub fn write_proof(
     let afters = comparison.afters.iter().map(|after| &after.side.source);
     let logs = [&comparison.before.source].into_iter().chain(afters).map(LogRead::of).collect();
     write(Bundle { kind: Kind::Proof, logs, files: || proof::files(comparison) }, dir, policy)
+}
+
+/// Write every file of `plan` into `dir`, as [`write_folder`] writes a report.
+pub fn write_plan(plan: &Plan, dir: &Path, policy: Overwrite) -> Result<Written, ReportError> {
+    let logs = vec![LogRead::of(&plan.source)];
+    write(Bundle { kind: Kind::Plan, logs, files: || super::plan::files(plan) }, dir, policy)
 }
 
 fn write<Files>(

@@ -4,12 +4,13 @@
 
 mod folder;
 mod html;
+pub mod plan;
 pub mod proof;
 pub mod svg;
 pub mod tables;
 mod terminal;
 
-pub use folder::{Kind, Overwrite, ReportError, Written, write_folder, write_proof};
+pub use folder::{Kind, Overwrite, ReportError, Written, write_folder, write_plan, write_proof};
 pub use html::html;
 pub use terminal::terminal;
 

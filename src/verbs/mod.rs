@@ -6,6 +6,7 @@ pub mod compare;
 pub mod demo;
 pub mod diagnose;
 pub mod options;
+pub mod plan;
 mod recorded;
 mod screen;
 pub mod verify;

@@ -79,7 +79,7 @@ fn load_amps(text: &str) -> Result<(String, LoadAmps), String> {
     Ok((load.trim().to_owned(), amps.parse()?))
 }
 
-fn degrees(text: &str) -> Result<f64, String> {
+pub fn degrees(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if (-60.0..=200.0).contains(&value) => Ok(value),
         _ => Err(format!("{text:?} is no temperature of a test, in °C")),

@@ -5,6 +5,7 @@ mod bad_input;
 mod compare;
 mod flags;
 mod places;
+mod plan;
 mod reports;
 mod samples;
 mod several;

@@ -11,7 +11,8 @@ use crate::support::{Garage, root, sample_logs};
 /// Committed whole; of the others only the page and the numbers, which hold
 /// every picture and table too, so that the repository stays small.
 const WHOLE: [&str; 1] = ["hot-idle-old-alternator"];
-const ALWAYS: [&str; 4] = ["report.html", "diagnosis.json", "proof.html", "comparison.json"];
+const ALWAYS: [&str; 6] =
+    ["report.html", "diagnosis.json", "proof.html", "comparison.json", "plan.html", "plan.json"];
 /// Pages of under half a megabyte each, and what is kept whole.
 const MOST_BYTES: usize = 13_000_000;
 
@@ -66,6 +67,27 @@ fn made() -> Files {
         args.extend(["--out".into(), out.into()]);
         garage.run(&args).ends(0);
     }
+    for sheet in ["old-70a", "rebuilt-100a", "new-160a"] {
+        garage.put_sample(&format!("sheets/{sheet}.csv"), &format!("{sheet}.csv"));
+    }
+    garage
+        .run(&[
+            "plan",
+            "sample-logs/hot-idle-old-alternator.csv",
+            "--alternator-curve",
+            "old-70a.csv",
+            "--candidate",
+            "rebuilt=rebuilt-100a.csv",
+            "--candidate",
+            "new=new-160a.csv@2.9",
+            "--cable",
+            "6AWG:2.5m",
+            "--ground",
+            "6AWG:0.6m",
+            "--out",
+            "reports/plan",
+        ])
+        .ends(0);
     read(&garage.path().join("reports"), "", &mut made);
     made.retain(|name, _| {
         let folder = name.split('/').next().unwrap_or_default();

@@ -6,7 +6,7 @@ use std::fmt;
 use stiffbus::car::Car;
 use stiffbus::demo::truth::{StepTruth, Truth};
 use stiffbus::diagnosis::{BusState, Diagnosis, LoadStep, Origin, PhaseKind};
-use stiffbus::log::Span;
+use stiffbus::log::{Log, Span};
 
 use crate::matching::{Score, pair};
 use crate::random_car::{Case, Options, random_case_with};
@@ -155,12 +155,16 @@ fn one(case: &Case) -> Figures {
 }
 
 pub fn diagnose(case: &Case, car: &Car) -> Diagnosis {
+    stiffbus::diagnose(&read(case), car).unwrap_or_else(|e| panic!("seed {}: {e}", case.seed))
+}
+
+/// The log as the tool reads its file.
+pub fn read(case: &Case) -> Log {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let path = folder.path().join("log.csv");
     std::fs::write(&path, case.simulated.bytes()).expect("a written log");
-    let log = stiffbus::ingest::read(&path, &Default::default())
-        .unwrap_or_else(|e| panic!("seed {}: {e}", case.seed));
-    stiffbus::diagnose(&log, car).unwrap_or_else(|e| panic!("seed {}: {e}", case.seed))
+    stiffbus::ingest::read(&path, &Default::default())
+        .unwrap_or_else(|e| panic!("seed {}: {e}", case.seed))
 }
 
 /// A step counts as visible if the noise-free bus moves by 0.15 V or four noise

@@ -13,6 +13,7 @@ mod line_ohm;
 mod matching;
 mod output;
 mod pairs;
+mod plan;
 mod two_days;
 
 use std::sync::OnceLock;

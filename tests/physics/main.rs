@@ -4,5 +4,6 @@
 mod random_car;
 
 mod formulas;
+mod planning;
 mod scenario;
 mod simulator;

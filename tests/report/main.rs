@@ -5,6 +5,7 @@ mod folder;
 mod graded;
 mod json;
 mod page;
+mod plan;
 mod plots;
 mod proof;
 mod tables;

@@ -27,6 +27,7 @@ pub struct Options {
     pub battery_current_logged: Option<bool>,
     pub alternator_current_logged: Option<bool>,
     pub rpm_logged: Option<bool>,
+    pub coolant_logged: Option<bool>,
     /// The log begins with rest and a crank.
     pub starts_at_rest: Option<bool>,
     /// Commas, points, seconds and plain English, whatever the seed.
@@ -265,7 +266,7 @@ pub fn random_logger(rng: &mut Rng, car: &CarModel, options: &Options) -> Logger
     let has_loads = options.declared.unwrap_or(chance(0.7));
     let has_battery_a = options.battery_current_logged.unwrap_or(chance(0.3));
     let has_alternator_a = options.alternator_current_logged.unwrap_or(chance(0.2));
-    let has_coolant = chance(0.6);
+    let has_coolant = options.coolant_logged.unwrap_or(chance(0.6));
     let load_words = pick(
         rng,
         &[

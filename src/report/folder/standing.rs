@@ -8,8 +8,8 @@ use serde_json::Value;
 
 use super::ReportError;
 use crate::log::Source;
-use crate::report::proof;
 use crate::report::words::plain;
+use crate::report::{plan, proof};
 
 /// Written where the log has two taps or a ground tap.
 pub const LINE_DROP_FILE: &str = "line_drop.csv";
@@ -35,6 +35,8 @@ pub enum Kind {
     Report,
     /// Logs from before and after a repair held against each other.
     Proof,
+    /// What would fix a car, from one log of it.
+    Plan,
 }
 
 impl fmt::Display for Kind {
@@ -42,6 +44,7 @@ impl fmt::Display for Kind {
         f.write_str(match self {
             Kind::Report => "report",
             Kind::Proof => "proof",
+            Kind::Plan => "plan",
         })
     }
 }
@@ -52,6 +55,7 @@ impl Kind {
         match self {
             Kind::Report => "diagnosis.json",
             Kind::Proof => proof::COMPARISON_FILE,
+            Kind::Plan => plan::PLAN_FILE,
         }
     }
 
@@ -60,6 +64,7 @@ impl Kind {
         match self {
             Kind::Report => "stiffbus.diagnosis.",
             Kind::Proof => "stiffbus.comparison.",
+            Kind::Plan => "stiffbus.plan.",
         }
     }
 
@@ -70,6 +75,7 @@ impl Kind {
         match self {
             Kind::Report => is_step || REPORT_FILES.contains(&name),
             Kind::Proof => proof::FILES.contains(&name),
+            Kind::Plan => plan::FILES.contains(&name),
         }
     }
 }
@@ -101,7 +107,10 @@ pub struct Standing {
 
 impl Standing {
     pub fn all_in(dir: &Path) -> Vec<Standing> {
-        [Kind::Report, Kind::Proof].into_iter().filter_map(|kind| Self::of(kind, dir)).collect()
+        [Kind::Report, Kind::Proof, Kind::Plan]
+            .into_iter()
+            .filter_map(|kind| Self::of(kind, dir))
+            .collect()
     }
 
     /// Only the fields that name the logs are read, so that what an older version
@@ -111,7 +120,7 @@ impl Standing {
         let value: Value = serde_json::from_slice(&bytes).ok()?;
         value.get("schema")?.as_str()?.strip_prefix(kind.schema())?;
         let logs = match kind {
-            Kind::Report => vec![LogRead::in_json(value.get("source")?)?],
+            Kind::Report | Kind::Plan => vec![LogRead::in_json(value.get("source")?)?],
             Kind::Proof => {
                 let before = value.get("before")?.get("source");
                 let afters = value.get("afters")?.as_array()?.iter();

@@ -1,0 +1,116 @@
+//! What would fix it: the log replayed with other machines and pulleys, before
+//! anybody buys them.
+//!
+//! Hundreds of cars that this one could be are fitted to the log (`calibrate`),
+//! each a battery that the observer drove through it, the present machine, and the
+//! amps of every load. Each is then driven through the same minutes again with
+//! another machine (`replay`); what they agree on is the prediction, how they
+//! differ its interval. How well they make the log again with the present machine
+//! is told first.
+
+mod calibrate;
+mod contract;
+mod held;
+mod ledger;
+mod linear;
+mod margin;
+mod predict;
+mod replay;
+mod scene;
+mod sets;
+mod sweep;
+mod told;
+mod wiring;
+
+use crate::analysis::{analyse, battery};
+use crate::car::Car;
+use crate::car::cable::CableRun;
+use crate::diagnosis::{Diagnosis, PhaseKind};
+use crate::ingest::Sheet;
+use crate::log::Log;
+use crate::segment::segment;
+
+pub use contract::*;
+
+/// A machine that might be fitted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Candidate {
+    pub name: String,
+    pub sheet: Sheet,
+    /// Alternator speed over engine speed; `None`: on the pulleys that are there.
+    pub ratio: Option<f64>,
+}
+
+/// What is asked of a plan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Asked {
+    pub candidates: Vec<Candidate>,
+    /// Ratios to try for each candidate besides its own, with the words they came in.
+    pub pulleys: Vec<(String, f64)>,
+    /// Highest engine speed, rpm.
+    pub redline_rpm: f64,
+    /// Highest alternator speed that the machines bear, rpm.
+    pub limit_rpm: f64,
+    /// The charging cable and the way back; gauge as they are, or only the length.
+    pub cable: Option<CableRun>,
+    pub ground: Option<CableRun>,
+    /// Volts that may be lost on the way out, and on the way back.
+    pub drop_v: (f64, f64),
+    /// Air about the cable, and what its insulation bears, °C.
+    pub air_c: f64,
+    pub insulation_c: f64,
+}
+
+impl Default for Asked {
+    fn default() -> Asked {
+        Asked {
+            candidates: Vec::new(),
+            pulleys: Vec::new(),
+            redline_rpm: 6000.0,
+            limit_rpm: crate::physics::pulley::MOST_RPM,
+            cable: None,
+            ground: None,
+            drop_v: (0.2, 0.1),
+            air_c: 60.0,
+            insulation_c: 105.0,
+        }
+    }
+}
+
+/// Why nothing can be planned from a log.
+#[derive(Debug, thiserror::Error)]
+pub enum PlanError {
+    #[error(
+        "no engine speed is logged, so nobody knows how fast an alternator would turn: log \
+         engine rpm, or name its column with --column engine_rpm=NAME"
+    )]
+    NoSpeed,
+    #[error("the engine never runs steadily in this log for as long as a plan needs")]
+    NoRunning,
+    #[error(
+        "no car of common parts makes this log: {seen}. Look at the diagnosis first; a belt that \
+         slips or a bad connection is mended before a machine is chosen."
+    )]
+    NoCar { seen: String },
+}
+
+/// Plans for `log`. `diagnosis` is that log's own.
+pub fn plan(log: &Log, car: &Car, diagnosis: &Diagnosis, asked: &Asked) -> Result<Plan, PlanError> {
+    if log.engine_rpm().is_none() {
+        return Err(PlanError::NoSpeed);
+    }
+    let segments = segment(log);
+    if segments.points.is_empty() || !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
+        return Err(PlanError::NoRunning);
+    }
+    let mut analysis = analyse(log, &segments, car);
+    if let Some(setpoint) = held::instead(log, &segments, analysis.setpoint.as_ref(), car) {
+        let rest_v = analysis.rest_voltage_v.as_ref();
+        analysis.battery = battery::model(log, &segments, car, rest_v, Some(&setpoint));
+        analysis.setpoint = Some(setpoint);
+    }
+    let ledger = ledger::ledger(log, &segments, car);
+    let scene = scene::Scene::of(log, &segments, &analysis, &ledger);
+    let fleet = calibrate::fleet(log, &segments, &analysis, car, &ledger, &scene)?;
+    Ok(predict::plan(log, &segments, car, diagnosis, asked, &ledger, &scene, &fleet))
+}

@@ -1,0 +1,374 @@
+//! Cars that this one could be: battery, present machine and loads fitted to the
+//! log together.
+//!
+//! At full output, what the battery takes is what the machine makes less what the
+//! loads draw,
+//!
+//! ```text
+//! I(k) = s·C(ratio·n_k, U_k, heat_k) − Σ duty(l, k)·f_l(U_k)·a_l
+//! ```
+//!
+//! linear in the machine's share s of its curve and in the loads' amps a_l. For
+//! each battery that the observer drove, with pulleys and a curve's shape drawn
+//! for it, one solution is drawn (`linear`), and the car counts by how well it fits.
+
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+use crate::analysis::level::level;
+use crate::analysis::practice::{DROOP_V, FULL_OUTPUT_V, clamp_half_width_a};
+use crate::analysis::{Analysis, Z90};
+use crate::car::Car;
+use crate::estimate::Estimate;
+use crate::log::{Log, Role, Span};
+use crate::physics::alternator::{Derating, OutputCurve};
+use crate::physics::machine::Machine;
+use crate::physics::pulley::SANE_RATIOS;
+use crate::plan::PlanError;
+use crate::plan::ledger::Item;
+use crate::plan::linear::{Equation, dot, solve, unit, within};
+use crate::plan::replay::{Consumer, Trial};
+use crate::plan::scene::Scene;
+use crate::segment::{Segments, indices, mean};
+use crate::stats::weighted::tempered;
+
+const SEED: u64 = 0x9_1a_4e_07;
+/// Cars tried, those that must go on counting, and those that are kept.
+const TRIED: usize = 900;
+const LEAST: f64 = 60.0;
+const KEPT: usize = 120;
+
+/// No model follows a battery's current better than so (common practice, no source).
+const MODEL_A: f64 = 0.7;
+const MODEL_SHARE: f64 = 0.04;
+const MODEL_V: f64 = 0.015;
+/// A machine against its own sheet, against a curve of common shape of its stated
+/// rating, and a rating where none is stated (90 %; common practice, no source).
+const OF_SHEET: (f64, f64) = (0.97, 0.15);
+const OF_RATED: (f64, f64) = (0.95, 0.3);
+const COMMON_RATED_A: (f64, f64) = (85.0, 1.9);
+/// A new machine of the shop against its sheet (90 %; common practice, no source).
+const NEW_OF_SHEET: (f64, f64) = (1.0, 0.06);
+/// Share of its output that a machine loses from cold to soaked (90 %; common
+/// practice, no source: 10 to 25 %).
+const LOST_SHARE: (f64, f64) = (0.17, 0.075);
+/// Warmth of a machine in a car that is hot all over: 75 to 110 °C (common practice,
+/// no source).
+const SOAKED: std::ops::Range<f64> = 0.6..1.0;
+/// Machine and loads move by so much while nothing is switched (common practice, no
+/// source).
+const UNSTEADY_A: f64 = 0.3;
+const UNSTEADY_SHARE: f64 = 0.02;
+/// Pulleys that nobody stated.
+const RATIOS: std::ops::Range<f64> = 2.1..3.2;
+/// How a shape of curve may be stretched along its speeds (90 %).
+const SHAPE_FACTOR: f64 = 1.12;
+
+pub struct Fleet {
+    pub trials: Vec<Trial>,
+    /// Whether the present machine's curve, pulleys, or any load is stated.
+    pub has_curve: bool,
+    pub has_ratio: bool,
+    /// What the regulator is taken to hold, where the log does not show it.
+    pub setpoint_v: Option<Estimate>,
+    /// Steady pieces at full output that hold the machine to the log.
+    pub full: usize,
+}
+
+/// One steady piece of the log.
+struct Row {
+    stretch: usize,
+    /// Some moments of it, evenly spread: engine rpm and warmth.
+    running: Vec<(f64, Option<f64>)>,
+    /// Mean duty of each item.
+    duty: Vec<f64>,
+    volts: f64,
+    volts_error: f64,
+    full: bool,
+    alternator_a: Option<f64>,
+    battery_a: Option<f64>,
+}
+
+struct Fitted {
+    trial: Trial,
+    misfit: f64,
+}
+
+pub fn fleet(
+    log: &Log,
+    segments: &Segments,
+    analysis: &Analysis,
+    car: &Car,
+    ledger: &[Item],
+    scene: &Scene,
+) -> Result<Fleet, PlanError> {
+    let rows = rows(log, segments, analysis, ledger, scene);
+    let mut dice = Dice(ChaCha8Rng::seed_from_u64(SEED));
+    let weights = &analysis.battery.observed.weights;
+    let picks = systematic(weights, TRIED, dice.0.random_range(0.0..1.0));
+    let fitted: Vec<Fitted> = picks
+        .into_iter()
+        .filter_map(|draw| fit(&mut dice, draw, &rows, analysis, car, ledger, scene.machine_seen))
+        .collect();
+    let misfits: Vec<f64> = fitted.iter().map(|f| f.misfit).collect();
+    let weights = tempered(&misfits, &vec![1.0; misfits.len()], LEAST);
+    if weights.iter().sum::<f64>() <= 0.0 {
+        let seen = "no battery, machine and loads together explain its currents".to_owned();
+        return Err(PlanError::NoCar { seen });
+    }
+    let kept = systematic(&weights, KEPT, dice.0.random_range(0.0..1.0));
+    let trials = kept.into_iter().filter_map(|k| Some(fitted.get(k)?.trial.clone())).collect();
+    Ok(Fleet {
+        trials,
+        has_curve: car.alternator.sheet.is_some(),
+        has_ratio: car.alternator.pulley_ratio.is_some(),
+        setpoint_v: analysis
+            .setpoint
+            .as_ref()
+            .filter(|s| !s.is_known())
+            .map(|s| s.estimate.clone()),
+        full: rows.iter().filter(|row| row.full).count(),
+    })
+}
+
+/// A log of more steady pieces than this is thinned evenly.
+const MOST_ROWS: usize = 200;
+/// Moments of a piece that speak for its speed and heat.
+const MOST_MOMENTS: usize = 6;
+
+fn rows(
+    log: &Log,
+    segments: &Segments,
+    analysis: &Analysis,
+    ledger: &[Item],
+    scene: &Scene,
+) -> Vec<Row> {
+    let Some(held_v) = analysis.setpoint.as_ref() else { return Vec::new() };
+    let unsure_v = held_v.estimate.value - held_v.estimate.low;
+    let logged = |role: Role, span: Span| {
+        let amps = mean(&log.channel(role)?[indices(log.time_s(), span)]);
+        amps.is_finite().then_some(amps)
+    };
+    let rows: Vec<Row> = segments
+        .stretches
+        .iter()
+        .enumerate()
+        .filter_map(|(stretch, s)| {
+            let span: Span = s.settled;
+            let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
+            let under_v = held_v.at((span.start_s + span.end_s) / 2.0) - seen.mean_v;
+            let full = under_v > FULL_OUTPUT_V + unsure_v;
+            let holds = held_v.is_known() && under_v < DROOP_V;
+            let moments = scene.moments.get(scene.within(span))?;
+            if moments.is_empty() || !(full || holds) {
+                return None;
+            }
+            let each = moments.len().div_ceil(MOST_MOMENTS);
+            let duty = |k: usize| {
+                let all: f64 = moments.iter().filter_map(|m| m.duty.get(k)).sum();
+                all / moments.len() as f64
+            };
+            Some(Row {
+                stretch,
+                running: moments
+                    .iter()
+                    .skip(each / 2)
+                    .step_by(each)
+                    .map(|m| (m.engine_rpm, m.warmth))
+                    .collect(),
+                duty: (0..ledger.len()).map(duty).collect(),
+                volts: seen.mean_v,
+                volts_error: seen.half_width_v / Z90,
+                full,
+                alternator_a: logged(Role::AlternatorCurrent, span),
+                battery_a: logged(Role::BatteryCurrent, span),
+            })
+        })
+        .collect();
+    let each = rows.len().div_ceil(MOST_ROWS).max(1);
+    rows.into_iter().step_by(each).collect()
+}
+
+fn fit(
+    dice: &mut Dice,
+    draw: usize,
+    rows: &[Row],
+    analysis: &Analysis,
+    car: &Car,
+    ledger: &[Item],
+    machine_seen: bool,
+) -> Option<Fitted> {
+    let battery = analysis.battery.draws.get(draw)?.clone();
+    let observed = &analysis.battery.observed;
+    let lost_share = dice.near(LOST_SHARE).clamp(0.03, 0.35);
+    let ratio = match car.alternator.pulley_ratio {
+        Some(stated) => dice.near((stated, 0.02 * stated)),
+        None => dice.0.random_range(RATIOS),
+    };
+    let ratio = ratio.clamp(*SANE_RATIOS.start(), *SANE_RATIOS.end());
+    let (curve, test_v, test_c, believed) = present_curve(dice, car)?;
+    let machine = Machine {
+        curve,
+        test_v,
+        test_c,
+        ratio,
+        share: 1.0,
+        derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share },
+        voltage_share: dice.0.random_range(0.0..1.0),
+    };
+    let mut trial = Trial {
+        battery,
+        loads: ledger
+            .iter()
+            .map(|item| Consumer { amps_a: 1.0, exponent: dice.near(item.exponent()) })
+            .collect(),
+        setpoint_off_v: dice.setpoint_off_v(analysis),
+        warmth: dice.0.random_range(0.4..1.0),
+        soaked: if machine_seen { 1.0 } else { dice.0.random_range(SOAKED) },
+        lost_share,
+        new_share: dice.near(NEW_OF_SHEET),
+        voltage_share: machine.voltage_share,
+        ratio,
+        machine,
+    };
+    // Unknowns: the machine's share, then each item's amps.
+    let unknowns = ledger.len() + 1;
+    let mut equations: Vec<Equation> = Vec::new();
+    let mut holding: Vec<(Vec<f64>, f64, f64)> = Vec::new();
+    for row in rows {
+        let window = observed.window(draw, row.stretch);
+        let (current_a, sd) = match row.battery_a {
+            Some(seen_a) => (seen_a, (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A)),
+            None => {
+                let ohm = trial.battery.ohm_near(row.volts, window.end()?);
+                let by_volts_a = MODEL_V.hypot(row.volts_error) / ohm;
+                let current_a = window.mean_a();
+                (current_a, by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * current_a))
+            }
+        };
+        let (made_a, drawn) = shares(row, &trial);
+        let sd = sd.hypot(UNSTEADY_SHARE * made_a);
+        let mut left = vec![made_a];
+        left.extend(drawn.iter().map(|share| -share));
+        if row.full {
+            equations.push(Equation::new(dice, left, current_a, sd));
+        } else {
+            holding.push((left, current_a, sd));
+        }
+        if let Some(seen_a) = row.alternator_a {
+            let clamp_a = (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A);
+            let mut machine = vec![made_a];
+            machine.resize(unknowns, 0.0);
+            if row.full {
+                equations.push(Equation::new(dice, machine, seen_a, clamp_a));
+            } else {
+                // Held, it could give at least that.
+                holding.push((machine, seen_a, clamp_a));
+                let mut loads = vec![0.0];
+                loads.extend(drawn.iter().copied());
+                let value = seen_a - current_a;
+                equations.push(Equation::new(dice, loads, value, sd.hypot(clamp_a)));
+            }
+        }
+    }
+    equations.push(Equation::new(dice, unit(0, unknowns), believed.0, believed.1 / Z90));
+    for (k, item) in ledger.iter().enumerate() {
+        // Amps are stated at a voltage of their own.
+        let carried = trial.loads.get(k).map_or(1.0, |load| 1.0 / load.at(item.amps.at_v));
+        let (amps_a, sd_a) = (item.amps.amps_a * carried, item.sd_a * carried);
+        equations.push(Equation::new(dice, unit(k + 1, unknowns), amps_a, sd_a));
+    }
+    let stated = equations.len();
+    let (_, log_determinant) = solve(&equations, unknowns, |e| e.value)?;
+    let drawn = within(dice, &mut equations, &holding, unknowns)?;
+    let (middle, _) = solve(&equations, unknowns, |e| e.value)?;
+    let squares: f64 =
+        equations.iter().map(|e| ((dot(&e.shares, &middle) - e.value) / e.sd).powi(2)).sum();
+    let spreads: f64 = equations.iter().take(stated).map(|e| 2.0 * e.sd.ln()).sum();
+    let (share, loads_a) = drawn.split_first()?;
+    trial.machine.share = share.max(0.02);
+    for (load, amps_a) in trial.loads.iter_mut().zip(loads_a) {
+        load.amps_a = amps_a.max(0.0);
+    }
+    Some(Fitted { trial, misfit: squares + spreads + log_determinant })
+}
+
+/// What the curve at a share of one makes over a row, and what one amp of each
+/// item draws there.
+fn shares(row: &Row, trial: &Trial) -> (f64, Vec<f64>) {
+    let made = |(rpm, warmth): &(f64, Option<f64>)| {
+        trial.machine.available_a(*rpm, row.volts, trial.machine_c(*warmth))
+    };
+    let made_a = row.running.iter().map(made).sum::<f64>() / row.running.len().max(1) as f64;
+    let drawn = trial.loads.iter().zip(&row.duty).map(|(load, duty)| duty * load.at(row.volts));
+    (made_a, drawn.collect())
+}
+
+/// Curve, its test conditions, and what is believed of the machine's share of it.
+fn present_curve(dice: &mut Dice, car: &Car) -> Option<(OutputCurve, f64, f64, (f64, f64))> {
+    if let Some(sheet) = &car.alternator.sheet {
+        return Some((sheet.curve.clone(), sheet.test_v.value, sheet.test_c.value, OF_SHEET));
+    }
+    let rated_a = match car.alternator.rated_a {
+        Some(rated_a) => rated_a,
+        None => dice.factor(COMMON_RATED_A),
+    };
+    let curve = OutputCurve::stretched(rated_a, dice.factor((1.0, SHAPE_FACTOR))).ok()?;
+    Some((curve, 13.5, 25.0, OF_RATED))
+}
+
+/// `count` indices, each as often as its weight calls for (systematic resampling;
+/// G. Kitagawa, J. Comput. Graph. Stat. 5, 1996; from memory).
+fn systematic(weights: &[f64], count: usize, offset: f64) -> Vec<usize> {
+    let total: f64 = weights.iter().sum();
+    let mut picks = Vec::with_capacity(count);
+    let mut passed = 0.0;
+    for (k, weight) in weights.iter().enumerate() {
+        passed += weight / total * count as f64;
+        while (picks.len() as f64) + offset < passed && picks.len() < count {
+            picks.push(k);
+        }
+    }
+    picks
+}
+
+pub struct Dice(ChaCha8Rng);
+
+impl Dice {
+    pub fn z(&mut self) -> f64 {
+        StandardNormal.sample(&mut self.0)
+    }
+
+    /// Middle and 90 % distance.
+    fn near(&mut self, (middle, distance): (f64, f64)) -> f64 {
+        middle + distance * self.z() / Z90
+    }
+
+    fn factor(&mut self, (middle, factor): (f64, f64)) -> f64 {
+        middle * factor.powf(self.z() / Z90)
+    }
+
+    /// How far a regulator holds from the estimate's middle, each side as wide as its
+    /// own half of the interval: it droops with load and drifts with its own heat.
+    fn setpoint_off_v(&mut self, analysis: &Analysis) -> f64 {
+        let z = self.z();
+        let side_v = analysis.setpoint.as_ref().map_or(0.0, |s| match z < 0.0 {
+            true => s.estimate.value - s.estimate.low,
+            false => s.estimate.high - s.estimate.value,
+        });
+        z / Z90 * side_v.hypot(DROOP_V)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn picks_follow_the_weights() {
+        let picks = systematic(&[0.5, 0.0, 0.25, 0.25], 8, 0.3);
+        assert_eq!(picks, [0, 0, 0, 0, 2, 2, 3, 3]);
+        assert!(systematic(&[], 3, 0.1).is_empty());
+    }
+}

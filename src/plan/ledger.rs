@@ -1,0 +1,134 @@
+//! What every load draws, before the log is looked at: stated, or as such loads
+//! commonly do.
+
+use std::collections::BTreeMap;
+
+use crate::analysis::Z90;
+use crate::analysis::practice::{ALWAYS_ON_A, label_half_width_a};
+use crate::car::{ALWAYS_ON, Car, LoadAmps};
+use crate::compare::sense;
+use crate::log::Log;
+use crate::segment::Segments;
+
+/// One consumer, or all that always runs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Item {
+    pub name: String,
+    /// Amps at `amps.at_v`, believed, and their standard deviation.
+    pub amps: LoadAmps,
+    pub sd_a: f64,
+    pub stated: bool,
+    /// Runs as long as the engine does, or is switched.
+    pub continuous: bool,
+    pub column: Column,
+}
+
+/// Where the log tells when it is on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Column {
+    /// Whenever the engine runs.
+    Always,
+    /// A load's channel.
+    Channel,
+    /// On where a stretch carries this label, which only the voltage showed.
+    Label,
+    /// On until a stretch carries this label.
+    Unlabelled,
+}
+
+/// Amps that such a load commonly draws at 13.5 V, and how far either way (90 %;
+/// common practice, no source).
+fn common_a(name: &str) -> (f64, f64) {
+    match sense(name) {
+        Some("fan") => (20.0, 12.0),
+        Some("AC") => (4.5, 2.0),
+        Some("blower") => (13.0, 8.0),
+        Some("lamps") => (11.0, 4.0),
+        Some("pump") => (8.0, 4.0),
+        Some("screen heater") => (16.0, 6.0),
+        Some("seat heater") => (8.0, 4.0),
+        Some("wipers") => (5.0, 3.0),
+        _ => (13.0, 12.0),
+    }
+}
+
+/// Loads in the log's order, what only the voltage shows, and last what always runs.
+pub fn ledger(log: &Log, segments: &Segments, car: &Car) -> Vec<Item> {
+    let item = |name: &str, column: Column| {
+        let stated = car.loads_a.get(name);
+        let (amps, half_a) = match stated {
+            Some(load) => (*load, label_half_width_a(load.amps_a)),
+            None => {
+                let (amps_a, half_a) = common_a(name);
+                (LoadAmps::new(amps_a), half_a)
+            }
+        };
+        Item {
+            name: name.to_owned(),
+            amps,
+            sd_a: half_a / Z90,
+            stated: stated.is_some(),
+            continuous: false,
+            column,
+        }
+    };
+    let mut items: Vec<Item> =
+        log.load_names().iter().map(|name| item(name, Column::Channel)).collect();
+    items.extend(labels(log, segments).into_iter().map(|label| match label.strip_suffix(" off") {
+        Some(_) => item(&label, Column::Unlabelled),
+        None => item(&label, Column::Label),
+    }));
+    let always = car.loads_a.get(ALWAYS_ON);
+    let (amps, half_a) = match always {
+        Some(load) => (*load, label_half_width_a(load.amps_a)),
+        None => (LoadAmps::new(ALWAYS_ON_A.0), ALWAYS_ON_A.1),
+    };
+    items.push(Item {
+        name: ALWAYS_ON.to_owned(),
+        amps,
+        sd_a: half_a / Z90,
+        stated: always.is_some(),
+        continuous: true,
+        column: Column::Always,
+    });
+    items
+}
+
+/// More loads that only the voltage shows are not told apart; those that ran
+/// longest are.
+pub const MOST_LABELS: usize = 16;
+
+/// What only the voltage shows, in the log's order.
+fn labels(log: &Log, segments: &Segments) -> Vec<String> {
+    let mut seconds: BTreeMap<&str, f64> = BTreeMap::new();
+    for stretch in &segments.stretches {
+        for label in stretch.loads.iter().filter(|label| is_detected(log, label)) {
+            *seconds.entry(label).or_default() += stretch.span.seconds();
+        }
+    }
+    let mut longest: Vec<(&str, f64)> = seconds.into_iter().collect();
+    longest.sort_by(|a, b| b.1.total_cmp(&a.1));
+    longest.truncate(MOST_LABELS);
+    longest.sort_by_key(|(label, _)| number_in(label));
+    longest.into_iter().map(|(label, _)| label.to_owned()).collect()
+}
+
+pub fn is_detected(log: &Log, label: &str) -> bool {
+    label.starts_with("step ") && log.load(label).is_none()
+}
+
+fn number_in(label: &str) -> u64 {
+    label.chars().filter(char::is_ascii_digit).collect::<String>().parse().unwrap_or(0)
+}
+
+impl Item {
+    /// Exponent of the voltage that its amps follow, value and 90 % distance.
+    /// Ignition, control and pumps together hold their power as much as they
+    /// follow the voltage (common practice, no source).
+    pub fn exponent(&self) -> (f64, f64) {
+        match self.column {
+            Column::Always => (0.2, 0.8),
+            _ => (LoadAmps::kind_of(&self.name).exponent(), 0.6),
+        }
+    }
+}

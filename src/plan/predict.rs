@@ -1,0 +1,418 @@
+//! Every machine driven through the log by every car of the fleet, and what they
+//! agree on.
+
+use crate::analysis::practice::DROOP_V;
+use crate::car::Car;
+use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
+use crate::estimate::{Estimate, Grade};
+use crate::log::Log;
+use crate::physics::alternator::Derating;
+use crate::physics::machine::Machine;
+use crate::plan::calibrate::Fleet;
+use crate::plan::contract::*;
+use crate::plan::ledger::Item;
+use crate::plan::margin::{capacity, keep_up, margin, mean_over, spread};
+use crate::plan::replay::{Replay, Trial, replay};
+use crate::plan::scene::Scene;
+use crate::plan::sets::{Set, sets};
+use crate::plan::sweep::{SURE, ratios};
+use crate::plan::{Asked, Candidate, told, wiring};
+use crate::segment::Segments;
+use crate::stats::robust::median;
+
+/// Less from the battery than this is no draining: half a clamp meter's zero error.
+const DRAINING_A: f64 = 0.5;
+/// Between towns (common practice, no source).
+const CRUISE_RPM: f64 = 2500.0;
+/// Buckets of the replayed trace in the picture.
+const MOST_BUCKETS: usize = 700;
+
+/// What the whole fleet did with one machine.
+struct Played {
+    machines: Vec<Machine>,
+    replays: Vec<Replay>,
+}
+
+#[allow(clippy::too_many_arguments)] // The whole of what is known goes in.
+pub fn plan(
+    log: &Log,
+    segments: &Segments,
+    car: &Car,
+    diagnosis: &Diagnosis,
+    asked: &Asked,
+    ledger: &[Item],
+    scene: &Scene,
+    fleet: &Fleet,
+) -> Plan {
+    let trials = &fleet.trials;
+    let sets = sets(diagnosis, scene, ledger);
+    let present = play(scene, trials, |trial| trial.machine.clone());
+    let reproduction = reproduction(scene, &present, fleet);
+    let present_name = car
+        .alternator
+        .rated_a
+        .map_or("present machine".to_owned(), |rated| format!("present {rated:.0} A machine"));
+    let grade = known(ledger, fleet);
+    let study = Study { diagnosis, scene, trials, grade, sets: &sets, asked };
+    let as_is = study.proposal(present_name, None, None, &present);
+    let played = |(_, candidate, ratio): &(String, Candidate, Option<f64>)| {
+        play(scene, trials, |trial| fitted(candidate, *ratio, trial))
+    };
+    let mut judged: Vec<_> = asked
+        .candidates
+        .iter()
+        .flat_map(|candidate| geared(candidate, asked))
+        .map(|way| (study.proposal(way.0.clone(), Some(&way.1), way.2, &played(&way)), way))
+        .collect();
+    judged.sort_by(|(a, _), (b, _)| told::rank(a).total_cmp(&told::rank(b)));
+    // Replays are large, and only the best one's are looked at again.
+    let best = judged.first().map(|(proposal, way)| (proposal, played(way)));
+    let best_band = best.as_ref().map(|(proposal, played)| NamedBand {
+        name: proposal.name.clone(),
+        band: band(scene, &played.replays),
+    });
+    let wiring = best.as_ref().and_then(|(proposal, played)| {
+        let flows_a = flows(&played.replays, scene, &diagnosis.operating_points);
+        wiring::wiring(&proposal.name, &flows_a, proposal.most_a, asked)
+    });
+    let candidates: Vec<Proposal> = judged.iter().map(|(proposal, _)| proposal.clone()).collect();
+    let mend = told::mended_first(&diagnosis.findings);
+    let (continuous_a, intermittent_a) = totals(ledger, trials, &sets);
+    Plan {
+        schema: SCHEMA.to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        source: log.source.clone(),
+        verdict: diagnosis.verdict.clone(),
+        headline: told::headline(&as_is, &candidates, diagnosis.verdict.word, mend.as_deref()),
+        assumed: told::assumed(log, segments, car, ledger, fleet, &sets, asked),
+        ledger: entries(ledger, trials, &sets),
+        continuous_a,
+        intermittent_a,
+        present: as_is,
+        wiring,
+        cautions: diagnosis.cautions.clone(),
+        replay: ReplayPicture {
+            logged: diagnosis.picture.voltage.clone(),
+            present: band(scene, &present.replays),
+            best: best_band,
+        },
+        candidates,
+        reproduction,
+    }
+}
+
+/// A candidate on its own pulleys, or on each that is asked about.
+fn geared(candidate: &Candidate, asked: &Asked) -> Vec<(String, Candidate, Option<f64>)> {
+    let mut ways = Vec::new();
+    if candidate.ratio.is_some() || asked.pulleys.is_empty() {
+        ways.push((candidate.name.clone(), candidate.clone(), candidate.ratio));
+    }
+    for (words, ratio) in &asked.pulleys {
+        ways.push((format!("{} on {words}", candidate.name), candidate.clone(), Some(*ratio)));
+    }
+    ways
+}
+
+fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &Trial) -> Machine {
+    Machine {
+        curve: candidate.sheet.curve.clone(),
+        test_v: candidate.sheet.test_v.value,
+        test_c: candidate.sheet.test_c.value,
+        ratio: ratio.unwrap_or(trial.ratio),
+        share: trial.new_share,
+        derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share: trial.lost_share },
+        voltage_share: trial.voltage_share,
+    }
+}
+
+fn play(scene: &Scene, trials: &[Trial], machine: impl Fn(&Trial) -> Machine) -> Played {
+    let machines: Vec<Machine> = trials.iter().map(machine).collect();
+    let replays = trials
+        .iter()
+        .zip(&machines)
+        .map(|(trial, machine)| replay(scene, trial, machine))
+        .collect();
+    Played { machines, replays }
+}
+
+/// Inferred where every load is stated or the log shows the machine at full output
+/// on a curve that is.
+fn known(ledger: &[Item], fleet: &Fleet) -> Grade {
+    let stated = ledger.iter().all(|item| item.stated);
+    let tied = fleet.full > 0 && fleet.has_curve && fleet.has_ratio;
+    if stated || tied { Grade::Inferred } else { Grade::Assumed }
+}
+
+struct Study<'a> {
+    diagnosis: &'a Diagnosis,
+    scene: &'a Scene,
+    trials: &'a [Trial],
+    /// How well what the loads need is known.
+    grade: Grade,
+    sets: &'a [Set],
+    asked: &'a Asked,
+}
+
+impl Study<'_> {
+    fn proposal(
+        &self,
+        name: String,
+        candidate: Option<&Candidate>,
+        stated_ratio: Option<f64>,
+        played: &Played,
+    ) -> Proposal {
+        let Study { diagnosis, scene, trials, grade, sets, asked } = *self;
+        let (machines, ends) = (&played.machines, &played.replays);
+        let margins: Vec<Margin> =
+            sets.iter().map(|set| margin(trials, machines, ends, set, grade)).collect();
+        let all: Vec<f64> = machines.iter().map(|m| m.ratio).collect();
+        let ratio = spread(&all, Grade::Assumed, "the pulleys that are there, or common ones");
+        let ratio = match stated_ratio {
+            Some(stated) => Estimate::around(stated, 0.0, Grade::Inferred, "stated"),
+            None => ratio,
+        };
+        let idle_rpm = median(&sets.iter().map(|set| set.engine_rpm).collect::<Vec<_>>());
+        let speeds = Speeds {
+            at_idle_rpm: idle_rpm * ratio.value,
+            at_cruise_rpm: CRUISE_RPM * ratio.value,
+            at_redline_rpm: asked.redline_rpm * ratio.value,
+            limit_rpm: asked.limit_rpm,
+            idle_rpm,
+            cruise_rpm: CRUISE_RPM,
+            redline_rpm: asked.redline_rpm,
+        };
+        let standing = standing(&margins, &speeds);
+        let set = sets.first();
+        let top_rpm = asked.redline_rpm.min(4000.0);
+        let curves = machines.first().map(|m| m.curve.speeds_rpm());
+        let most_a = spread(
+            &machines
+                .iter()
+                .map(|m| m.share * m.curve.output(m.curve.speeds_rpm().1).amps_a)
+                .collect::<Vec<_>>(),
+            Grade::Assumed,
+            "the sheet's last point",
+        );
+        Proposal {
+            sheet: candidate.map(|c| c.sheet.file.clone()),
+            why: told::why(standing, &margins, &speeds),
+            keep_up: sets.iter().map(|set| keep_up(trials, machines, ends, set)).collect(),
+            ratios: candidate.and_then(|_| ratios(trials, machines, ends, sets, asked)),
+            points: diagnosis
+                .operating_points
+                .iter()
+                .map(|point| predicted(point, scene, trials, ends))
+                .collect(),
+            beyond_sheet: curves.and_then(|curve| told::beyond_sheet(curve, &speeds)),
+            capacity: set.map_or(Vec::new(), |set| capacity(trials, machines, set, top_rpm)),
+            most_a: most_a.value,
+            name,
+            ratio,
+            standing,
+            margins,
+            speeds,
+        }
+    }
+}
+
+fn standing(margins: &[Margin], speeds: &Speeds) -> Standing {
+    if speeds.at_redline_rpm > speeds.limit_rpm {
+        return Standing::TooFast;
+    }
+    let least = margins.iter().map(|m| m.enough_share).fold(1.0, f64::min);
+    if margins.is_empty() || least < 0.5 {
+        Standing::FallsShort
+    } else if least < SURE {
+        Standing::May
+    } else {
+        Standing::Carries
+    }
+}
+
+fn predicted(
+    point: &OperatingPoint,
+    scene: &Scene,
+    trials: &[Trial],
+    replays: &[Replay],
+) -> PredictedPoint {
+    let over = |of: &dyn Fn(&Replay) -> &Vec<f64>| -> Vec<f64> {
+        replays.iter().map(|r| mean_over(of(r), scene, &point.spans)).collect()
+    };
+    let (volts, amps, margins) =
+        (over(&|r| &r.volts), over(&|r| &r.battery_a), over(&|r| &r.margin_a));
+    let states: Vec<BusState> = trials
+        .iter()
+        .zip(replays)
+        .filter_map(|(trial, replay)| mostly(point, scene, trial, replay))
+        .collect();
+    let (state, count) = most_common(&states).unwrap_or((point.state, 0));
+    let state_share = count as f64 / states.len().max(1) as f64;
+    let given: Vec<f64> = amps.iter().map(|a| (-a).max(0.0)).collect();
+    PredictedPoint {
+        loads: point.loads.clone(),
+        rpm_low: point.rpm_low,
+        rpm_high: point.rpm_high,
+        heat: point.heat,
+        seconds: point.seconds,
+        logged_v: point.voltage_v.clone(),
+        logged_state: point.state,
+        predicted_v: spread(&volts, Grade::Assumed, "replayed with fitted cars"),
+        state,
+        state_share,
+        deficit_a: spread(&given, Grade::Assumed, "replayed with fitted cars"),
+        margin_a: spread(&margins, Grade::Assumed, "replayed with fitted cars"),
+    }
+}
+
+/// The state that the bus is in for most of a point's time.
+fn mostly(
+    point: &OperatingPoint,
+    scene: &Scene,
+    trial: &Trial,
+    replay: &Replay,
+) -> Option<BusState> {
+    let mut states = Vec::new();
+    for k in point.spans.iter().flat_map(|span| scene.within(*span)) {
+        let moment = scene.moments.get(k)?;
+        let under_v = trial.setpoint_v(moment.setpoint_v) - replay.volts.get(k)?;
+        states.push(if *replay.battery_a.get(k)? < -DRAINING_A {
+            BusState::Draining
+        } else if under_v < DROOP_V {
+            BusState::Holding
+        } else {
+            BusState::Slipping
+        });
+    }
+    most_common(&states).map(|(state, _)| state)
+}
+
+/// Of two alike the worse.
+fn most_common(states: &[BusState]) -> Option<(BusState, usize)> {
+    [BusState::Holding, BusState::Slipping, BusState::Draining]
+        .into_iter()
+        .map(|state| (state, states.iter().filter(|s| **s == state).count()))
+        .filter(|(_, count)| *count > 0)
+        .max_by_key(|(_, count)| *count)
+}
+
+fn reproduction(scene: &Scene, present: &Played, fleet: &Fleet) -> Reproduction {
+    let band = band_of(scene, &present.replays);
+    let mut squares = 0.0;
+    let mut errors = Vec::new();
+    let mut covered = 0usize;
+    for (moment, (low, middle, high)) in scene.moments.iter().zip(&band) {
+        if moment.running && middle.is_finite() {
+            let error_v: f64 = middle - moment.volts;
+            squares += error_v * error_v;
+            errors.push(error_v.abs());
+            covered += usize::from((*low..=*high).contains(&moment.volts));
+        }
+    }
+    errors.sort_by(f64::total_cmp);
+    let count = errors.len().max(1) as f64;
+    let within = errors.get((0.9 * (count - 1.0)).round() as usize).copied().unwrap_or(f64::NAN);
+    let rms_v = (squares / count).sqrt();
+    let covered_share = covered as f64 / count;
+    Reproduction {
+        rms_v,
+        within_v: within,
+        covered_share,
+        full_output_pieces: fleet.full,
+        told: told::reproduction(rms_v, within, fleet),
+    }
+}
+
+/// Low, middle and high of every moment.
+fn band_of(scene: &Scene, replays: &[Replay]) -> Vec<(f64, f64, f64)> {
+    (0..scene.moments.len())
+        .map(|k| {
+            let volts: Vec<f64> = replays.iter().filter_map(|r| r.volts.get(k).copied()).collect();
+            let Estimate { low, value, high, .. } = spread(&volts, Grade::Assumed, "");
+            (low, value, high)
+        })
+        .collect()
+}
+
+/// For the picture: some hundred buckets, each with the widest of its band.
+fn band(scene: &Scene, replays: &[Replay]) -> Band {
+    let all = band_of(scene, replays);
+    let each = all.len().div_ceil(MOST_BUCKETS).max(1);
+    let mut band = Band::default();
+    for (moments, bucket) in scene.moments.chunks(each).zip(all.chunks(each)) {
+        let Some(first) = moments.first() else { continue };
+        let low = bucket.iter().map(|b| b.0).fold(f64::INFINITY, f64::min);
+        let high = bucket.iter().map(|b| b.2).fold(f64::NEG_INFINITY, f64::max);
+        band.time_s.push(first.start_s);
+        band.low_v.push(low);
+        band.middle_v.push(bucket.iter().map(|b| b.1).sum::<f64>() / bucket.len() as f64);
+        band.high_v.push(high);
+    }
+    band
+}
+
+/// The most that the machine makes at an operating point.
+fn flows(replays: &[Replay], scene: &Scene, points: &[OperatingPoint]) -> Estimate {
+    let most: Vec<f64> = replays
+        .iter()
+        .map(|r| {
+            points
+                .iter()
+                .map(|point| mean_over(&r.alternator_a, scene, &point.spans))
+                .filter(|a| a.is_finite())
+                .fold(0.0, f64::max)
+        })
+        .collect();
+    spread(&most, Grade::Assumed, "the most at an operating point, replayed")
+}
+
+fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> Vec<LedgerItem> {
+    let setpoint_v = sets.first().map_or(14.2, |set| set.setpoint_v);
+    ledger
+        .iter()
+        .enumerate()
+        .map(|(k, item)| {
+            let half_a = item.sd_a * crate::analysis::Z90;
+            let (grade, how) = match item.stated {
+                true => (Grade::Inferred, "stated"),
+                false => (Grade::Assumed, "as such loads commonly draw"),
+            };
+            let entered_a = Estimate::new(
+                item.amps.amps_a,
+                (item.amps.amps_a - half_a).max(0.0),
+                item.amps.amps_a + half_a,
+                grade,
+                how,
+            );
+            let at: Vec<f64> = trials
+                .iter()
+                .filter_map(|t| Some(t.loads.get(k)?.at(t.setpoint_v(setpoint_v))))
+                .collect();
+            LedgerItem {
+                load: item.name.clone(),
+                entered_a,
+                at_setpoint_a: spread(&at, grade, "fitted to the log"),
+                continuous: item.continuous,
+            }
+        })
+        .collect()
+}
+
+/// What always runs, and all that is switched, at the setpoint.
+fn totals(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> (Estimate, Estimate) {
+    let setpoint_v = sets.first().map_or(14.2, |set| set.setpoint_v);
+    let total = |continuous: bool| {
+        let sums: Vec<f64> = trials
+            .iter()
+            .map(|trial| {
+                ledger
+                    .iter()
+                    .zip(&trial.loads)
+                    .filter(|(item, _)| item.continuous == continuous)
+                    .map(|(_, load)| load.at(trial.setpoint_v(setpoint_v)))
+                    .sum()
+            })
+            .collect();
+        spread(&sums, Grade::Assumed, "the ledger at the setpoint, duty full")
+    };
+    (total(true), total(false))
+}

@@ -1,0 +1,119 @@
+//! One car driven through the scene again, with one machine.
+
+use crate::analysis::prior::Draw;
+use crate::physics::REFERENCE_V;
+use crate::physics::battery::BatteryState;
+use crate::physics::machine::Machine;
+use crate::physics::settle::{Settled, settle};
+use crate::plan::scene::{Moment, Scene};
+
+/// A machine's temperature between cold and soaked, °C (common practice, no source).
+const COLD_C: f64 = 25.0;
+const SOAKED_C: f64 = 110.0;
+
+/// What a load draws: amps at [`REFERENCE_V`], and how they follow the voltage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Consumer {
+    pub amps_a: f64,
+    pub exponent: f64,
+}
+
+impl Consumer {
+    pub fn at(&self, volts: f64) -> f64 {
+        self.amps_a * (volts / REFERENCE_V).powf(self.exponent)
+    }
+}
+
+/// A car that this one could be.
+#[derive(Debug, Clone)]
+pub struct Trial {
+    pub battery: Draw,
+    /// What each item of the ledger draws.
+    pub loads: Vec<Consumer>,
+    /// Its present machine.
+    pub machine: Machine,
+    /// How far its setpoint lies from the estimate's middle.
+    pub setpoint_off_v: f64,
+    /// Its machine's warmth where no temperature is logged.
+    pub warmth: f64,
+    /// Its machine's warmth in a car that is hot all over.
+    pub soaked: f64,
+    /// Output lost from cold to soaked, for machines that it might get.
+    pub lost_share: f64,
+    /// How a new machine stands to its sheet.
+    pub new_share: f64,
+    pub voltage_share: f64,
+    /// The pulleys that are on it.
+    pub ratio: f64,
+}
+
+impl Trial {
+    pub fn loads_at(&self, duty: &[f64], volts: f64) -> f64 {
+        let power = (volts / REFERENCE_V).ln();
+        let on = self.loads.iter().zip(duty).filter(|(_, duty)| **duty > 0.0);
+        on.map(|(load, duty)| duty * load.amps_a * (load.exponent * power).exp()).sum()
+    }
+
+    /// Warmth of the car, as its temperatures tell it.
+    pub fn machine_c(&self, warmth: Option<f64>) -> f64 {
+        COLD_C + warmth.map_or(self.warmth, |w| w * self.soaked) * (SOAKED_C - COLD_C)
+    }
+
+    /// Of a machine in a car that is hot all over.
+    pub fn soaked_c(&self) -> f64 {
+        self.machine_c(Some(1.0))
+    }
+
+    pub fn setpoint_v(&self, middle_v: f64) -> f64 {
+        middle_v + self.setpoint_off_v
+    }
+
+    /// The bus at one moment, the battery in `state`.
+    pub fn settled(&self, moment: &Moment, machine: &Machine, state: &BatteryState) -> Settled {
+        let machine_c = self.machine_c(moment.warmth);
+        settle(
+            self.setpoint_v(moment.setpoint_v),
+            |volts| self.battery.current_at(volts, state),
+            |volts| self.loads_at(&moment.duty, volts),
+            |volts| machine.available_a(moment.engine_rpm, volts, machine_c),
+        )
+    }
+}
+
+/// What a replay gives: one entry a moment.
+#[derive(Debug, Clone, Default)]
+pub struct Replay {
+    pub volts: Vec<f64>,
+    pub battery_a: Vec<f64>,
+    pub alternator_a: Vec<f64>,
+    /// At the setpoint: what there is less what it takes; NaN while not running.
+    pub margin_a: Vec<f64>,
+    pub end: Option<BatteryState>,
+}
+
+/// Drives `trial` through `scene` with `machine`. While the engine does not run,
+/// the battery follows the logged voltage: no machine changes that.
+pub fn replay(scene: &Scene, trial: &Trial, machine: &Machine) -> Replay {
+    let mut state = trial.battery.start;
+    let mut played = Replay::default();
+    for moment in &scene.moments {
+        let settled = if moment.running {
+            trial.settled(moment, machine, &state)
+        } else {
+            Settled {
+                volts: moment.volts,
+                battery_a: trial.battery.current_at(moment.volts, &state),
+                alternator_a: 0.0,
+                needed_a: f64::NAN,
+                available_a: f64::NAN,
+            }
+        };
+        state = trial.battery.battery.advance(&state, settled.battery_a, moment.seconds);
+        played.volts.push(settled.volts);
+        played.battery_a.push(settled.battery_a);
+        played.alternator_a.push(settled.alternator_a);
+        played.margin_a.push(settled.available_a - settled.needed_a);
+    }
+    played.end = Some(state);
+    played
+}

@@ -1,0 +1,283 @@
+//! The plan in words: which machine, why, and what had to be assumed.
+
+use std::collections::BTreeSet;
+
+use crate::car::{ALWAYS_ON, Car};
+use crate::diagnosis::{Finding, Heat, Severity, VerdictWord};
+use crate::log::Log;
+use crate::plan::Asked;
+use crate::plan::calibrate::Fleet;
+use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
+use crate::plan::ledger::{Item, MOST_LABELS, is_detected};
+use crate::plan::margin::sureness;
+use crate::plan::sets::Set;
+use crate::segment::Segments;
+use crate::words::{self, AMP, RATIO, RPM, VOLT};
+
+/// A replay further off than this is told before anything else.
+const POOR_V: f64 = 0.2;
+
+/// Low is better: sure carriers first, the smallest machine that is sure; then by
+/// how near to enough.
+pub fn rank(proposal: &Proposal) -> f64 {
+    let least = proposal.margins.iter().map(sureness).fold(f64::INFINITY, f64::min);
+    let class = match proposal.standing {
+        Standing::Carries => 0.0,
+        Standing::May => 1.0,
+        Standing::FallsShort => 2.0,
+        Standing::TooFast => 3.0,
+    };
+    let within = match proposal.standing {
+        // More than enough is no better than enough.
+        Standing::Carries => proposal.most_a / 1e3,
+        _ => 0.5 - least.clamp(-100.0, 100.0) / 1e3,
+    };
+    class + within.clamp(0.0, 0.99)
+}
+
+fn tightest(margins: &[Margin]) -> Option<&Margin> {
+    margins.iter().min_by(|a, b| sureness(a).total_cmp(&sureness(b)))
+}
+
+pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
+    if standing == Standing::TooFast {
+        return format!(
+            "At a redline of {} it would turn at {}, above its limit of {}.",
+            RPM.of(speeds.redline_rpm),
+            RPM.of(speeds.at_redline_rpm),
+            RPM.of(speeds.limit_rpm)
+        );
+    }
+    let Some(margin) = tightest(margins) else {
+        return "The log holds no idle to judge it by.".to_owned();
+    };
+    let loads = words::with_loads(&margin.loads);
+    let at = format!("hot idle of {}", RPM.of(margin.engine_rpm));
+    let numbers = format!(
+        "it has {} and {} are needed",
+        AMP.with_range(&margin.available_a),
+        AMP.with_range(&margin.needed_a)
+    );
+    match standing {
+        Standing::Carries => {
+            format!("At a {at} {loads} {numbers}: {} in reserve.", AMP.with_range(&margin.margin_a))
+        }
+        Standing::May => format!(
+            "At a {at} {loads} {numbers}: {} in reserve, enough with a chance of {:.0} %.",
+            AMP.with_range(&margin.margin_a),
+            100.0 * margin.enough_share
+        ),
+        _ => format!(
+            "At a {at} {loads} {numbers}: {} short.",
+            AMP.with_range(&margin.margin_a.negated())
+        ),
+    }
+}
+
+/// What is mended before a machine is chosen: it looks like a machine that is too
+/// small, and the plan took it for one.
+const MENDED_FIRST: [(&str, &str); 8] = [
+    ("not-charging", "it does not charge at all"),
+    ("belt-slip", "the belt slips"),
+    ("drop-outs", "a connection drops out"),
+    ("line-drop-high", "the charging cable loses volts"),
+    ("ground-drop-high", "the ground side loses volts"),
+    ("module-wiring", "the wiring to the module loses volts"),
+    ("setpoint-high", "the regulator holds too much"),
+    ("setpoint-low", "the regulator holds too little"),
+];
+
+/// "the belt slips and the ground side loses volts"; `None` where nothing stands in
+/// the way.
+pub fn mended_first(findings: &[Finding]) -> Option<String> {
+    let raised = |id: &str| findings.iter().any(|f| f.id == id && f.severity > Severity::Note);
+    let words: Vec<String> = MENDED_FIRST
+        .iter()
+        .filter(|(id, _)| raised(id))
+        .map(|(_, words)| (*words).to_owned())
+        .collect();
+    (!words.is_empty()).then(|| words::loads(&words))
+}
+
+pub fn headline(
+    present: &Proposal,
+    candidates: &[Proposal],
+    verdict: VerdictWord,
+    mend: Option<&str>,
+) -> String {
+    let plan = match candidates.first() {
+        None => format!("As it is: {} Name machines with --candidate NAME=CURVE.csv.", present.why),
+        Some(best) => proposed(best, candidates.len()),
+    };
+    if let Some(what) = mend {
+        return format!(
+            "Mend first, then log again: {what}, and a plan made from this log counts that against \
+             the machine. Taken as it stands: {plan}"
+        );
+    }
+    match (verdict, candidates.first()) {
+        (VerdictWord::KeepsUp, _) => format!(
+            "Nothing needs fitting for the loads of this log: the machine that is there keeps up. \
+             {plan}"
+        ),
+        (_, Some(best)) if best.standing == Standing::Carries => {
+            format!("Fit {}. {}", geared(best), best.why)
+        }
+        _ => plan,
+    }
+}
+
+/// "new at 2.90 to 1", or the name alone on the pulleys that are there.
+fn geared(proposal: &Proposal) -> String {
+    let ratio = &proposal.ratio;
+    match ratio.low == ratio.high {
+        true => format!("{} at {}", proposal.name, RATIO.of(ratio.value)),
+        false => proposal.name.clone(),
+    }
+}
+
+fn proposed(best: &Proposal, of: usize) -> String {
+    let (name, why) = (geared(best), &best.why);
+    match best.standing {
+        Standing::Carries => format!("Of the candidates, {name} would carry it. {why}"),
+        Standing::May => format!("Of the candidates, {name} may do, and is not sure to. {why}"),
+        Standing::FallsShort if of == 1 => format!("The candidate {name} is not enough. {why}"),
+        Standing::FallsShort => {
+            format!("None of the candidates carries it. Nearest is {name}. {why}")
+        }
+        Standing::TooFast if of == 1 => format!("The candidate {name} does not serve. {why}"),
+        Standing::TooFast => format!("None of the candidates serves. {name}: {why}"),
+    }
+}
+
+pub fn beyond_sheet((first_rpm, last_rpm): (f64, f64), speeds: &Speeds) -> Option<String> {
+    if speeds.at_idle_rpm < first_rpm {
+        Some(format!(
+            "At idle it turns at {}, below the first point of its curve at {}: what it makes there \
+             is not known, and counted as that point's.",
+            RPM.of(speeds.at_idle_rpm),
+            RPM.of(first_rpm)
+        ))
+    } else if speeds.at_redline_rpm > last_rpm {
+        Some(format!(
+            "Above {} of its own its curve says nothing; it is counted as level.",
+            RPM.of(last_rpm)
+        ))
+    } else {
+        None
+    }
+}
+
+pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet) -> String {
+    let how = format!(
+        "Driven through this log again with the present machine, the fitted cars come within {} of \
+         the logged voltage in nine of ten moments (root mean square {}).",
+        VOLT.of(within_v),
+        VOLT.of(rms_v)
+    );
+    let held = match fleet.full {
+        0 => " The log never shows the present machine at full output, so nothing but common \
+              practice says what it and the loads come to."
+            .to_owned(),
+        n => format!(
+            " {} at full output hold the machine to the log.",
+            words::plural(n, "steady piece", "steady pieces")
+        ),
+    };
+    let poor = if within_v > POOR_V {
+        " That is too far off to trust a prediction: something in this car is not as the model \
+         has it. Look at the diagnosis first."
+    } else {
+        ""
+    };
+    how + &held + poor
+}
+
+pub fn assumed(
+    log: &Log,
+    segments: &Segments,
+    car: &Car,
+    ledger: &[Item],
+    fleet: &Fleet,
+    sets: &[Set],
+    asked: &Asked,
+) -> Vec<String> {
+    let mut assumed = Vec::new();
+    let unstated: Vec<String> = ledger
+        .iter()
+        .filter(|item| !item.stated && item.name != ALWAYS_ON)
+        .map(|item| item.name.clone())
+        .collect();
+    if !unstated.is_empty() {
+        assumed.push(format!(
+            "Amps of {} are those that such loads commonly draw, moved by what the log shows; a \
+             clamp meter and --load-amps LOAD=A narrow every margin.",
+            words::loads(&unstated)
+        ));
+    }
+    if !car.loads_a.contains_key(ALWAYS_ON) {
+        assumed.push(format!(
+            "What always runs (ignition, pumps, control) is not stated: --load-amps \"{ALWAYS_ON}=A\"."
+        ));
+    }
+    if !fleet.has_curve {
+        assumed.push(
+            "The present machine's curve is one of common shape; --alternator-curve FILE tells it."
+                .to_owned(),
+        );
+    }
+    if !fleet.has_ratio {
+        assumed.push(
+            "The present pulleys are not stated: between 2.1 and 3.2 to 1; pulley_ratio in car.toml \
+             tells it, and a candidate's own with @RATIO."
+                .to_owned(),
+        );
+    }
+    if let Some(setpoint_v) = &fleet.setpoint_v {
+        assumed.push(format!(
+            "The log shows no level that the regulator holds, so it is taken as {}; --setpoint-v \
+             states it.",
+            VOLT.with_range(setpoint_v)
+        ));
+    }
+    if sets.iter().all(|set| set.seen == Heat::Unknown) {
+        assumed.push(
+            "No temperature is logged: the machine is taken as between warm and soaked in the log, \
+             and soaked for the margins."
+                .to_owned(),
+        );
+    } else if sets.iter().all(|set| set.seen != Heat::Hot) {
+        assumed.push(
+            "The log never gets hot: what a soaked machine gives, and how fast a hot engine idles, \
+             are common practice. Repeat it hot before buying."
+                .to_owned(),
+        );
+    }
+    if asked.cable.is_none() {
+        assumed.push(
+            "Cable and fuse are not told without a length: --cable GAUGE:LENGTH, the gauge as it is."
+                .to_owned(),
+        );
+    }
+    let labels: BTreeSet<&String> =
+        segments.stretches.iter().flat_map(|s| &s.loads).filter(|l| is_detected(log, l)).collect();
+    if labels.len() > MOST_LABELS {
+        assumed.push(format!(
+            "Of {} loads that only the voltage shows, the {MOST_LABELS} that ran longest are \
+             counted; marks or a column tell when each is on.",
+            labels.len()
+        ));
+    } else if !labels.is_empty() {
+        assumed.push(
+            "Some loads are known from the voltage alone; marks or a column tell when they are on."
+                .to_owned(),
+        );
+    }
+    if log.load_names().is_empty() && segments.points.iter().all(|p| p.loads.is_empty()) {
+        assumed.push("The log shows no load coming on.".to_owned());
+    }
+    assumed.push(
+        "The regulator of a new machine is taken to hold what the present one holds.".to_owned(),
+    );
+    assumed
+}

@@ -1,0 +1,165 @@
+//! Cable and fuse: thin enough to fit, thick enough to lose little and stay cool.
+
+use crate::car::cable::Gauge;
+use crate::estimate::Estimate;
+use crate::physics::cable::{bears_a, drop_v};
+use crate::physics::fuse::{STEADY_SHARE, fuse_a};
+use crate::plan::Asked;
+use crate::plan::contract::{CableRow, Wiring};
+use crate::words::{AMP, VOLT};
+
+/// As they are sold, thin to thick.
+const GAUGES: [Gauge; 16] = [
+    Gauge::Awg(8),
+    Gauge::Mm2(10.0),
+    Gauge::Awg(6),
+    Gauge::Mm2(16.0),
+    Gauge::Awg(4),
+    Gauge::Mm2(25.0),
+    Gauge::Awg(2),
+    Gauge::Mm2(35.0),
+    Gauge::Awg(1),
+    Gauge::Mm2(50.0),
+    Gauge::Awg(0),
+    Gauge::Awg(-1),
+    Gauge::Mm2(70.0),
+    Gauge::Awg(-2),
+    Gauge::Mm2(95.0),
+    Gauge::Awg(-3),
+];
+/// Copper that carries its current under a hood (common practice, no source).
+const WORKING_C: f64 = 80.0;
+/// Stranded cable runs a few per cent over the solid wire of its gauge (common
+/// practice, no source).
+const STRANDED: f64 = 1.03;
+
+/// For a machine that makes `most_a` into a flat battery, on a car where `flows_a`
+/// is the most that an operating point takes. `None` where no length is stated.
+pub fn wiring(machine: &str, flows_a: &Estimate, most_a: f64, asked: &Asked) -> Option<Wiring> {
+    let feed_m = asked.cable.as_ref()?.length_m;
+    let ground_m = asked.ground.as_ref().map_or(feed_m, |run| run.length_m);
+    let (drop_limit_v, ground_limit_v) = asked.drop_v;
+    let mut gauges = GAUGES.to_vec();
+    for run in [&asked.cable, &asked.ground].into_iter().flatten() {
+        if !gauges.contains(&run.gauge) {
+            gauges.push(run.gauge);
+        }
+    }
+    gauges.sort_by(|a, b| a.area_mm2().total_cmp(&b.area_mm2()));
+    let carries_a = flows_a.high.max(0.0);
+    let rows: Vec<CableRow> = gauges
+        .into_iter()
+        .map(|gauge| {
+            let area_mm2 = gauge.area_mm2();
+            let lost = |length_m| STRANDED * drop_v(area_mm2, length_m, carries_a, WORKING_C);
+            let (feed_drop_v, ground_drop_v) = (lost(feed_m), lost(ground_m));
+            let bears = bears_a(area_mm2, asked.air_c, asked.insulation_c);
+            let cool = bears >= most_a;
+            let fused = fuse_a(most_a, bears).is_some();
+            let why = match (cool, fused, feed_drop_v <= drop_limit_v) {
+                (false, _, _) => format!("too hot: it bears {}", AMP.of(bears)),
+                (_, false, _) => "no fuse fits between the machine and what it bears".to_owned(),
+                (_, _, false) => format!("loses {}", VOLT.of(feed_drop_v)),
+                _ => String::new(),
+            };
+            CableRow {
+                gauge: gauge.to_string(),
+                area_mm2,
+                feed_drop_v,
+                ground_drop_v,
+                bears_a: bears,
+                feed_serves: cool && fused && feed_drop_v <= drop_limit_v,
+                ground_serves: cool && ground_drop_v <= ground_limit_v,
+                why,
+            }
+        })
+        .collect();
+    let feed = rows.iter().position(|row| row.feed_serves);
+    let ground = rows.iter().position(|row| row.ground_serves);
+    let fuse = feed.and_then(|k| fuse_a(most_a, rows.get(k)?.bears_a));
+    let told = told(&rows, feed, ground, fuse, carries_a, most_a, asked, feed_m, ground_m);
+    Some(Wiring {
+        machine: machine.to_owned(),
+        flows_a: flows_a.clone(),
+        most_a,
+        feed_m,
+        ground_m,
+        air_c: asked.air_c,
+        insulation_c: asked.insulation_c,
+        drop_limit_v,
+        ground_limit_v,
+        rows,
+        feed,
+        ground,
+        fuse_a: fuse,
+        told,
+    })
+}
+
+#[allow(clippy::too_many_arguments)] // One sentence that names them all.
+fn told(
+    rows: &[CableRow],
+    feed: Option<usize>,
+    ground: Option<usize>,
+    fuse: Option<f64>,
+    carries_a: f64,
+    most_a: f64,
+    asked: &Asked,
+    feed_m: f64,
+    ground_m: f64,
+) -> String {
+    let named = |at: Option<usize>| at.and_then(|k| rows.get(k)).map(|row| row.gauge.clone());
+    let limits = format!(
+        "{} out and {} back at {}",
+        VOLT.of(asked.drop_v.0),
+        VOLT.of(asked.drop_v.1),
+        AMP.of(carries_a)
+    );
+    match (named(feed), named(ground), fuse) {
+        (Some(feed), Some(ground), Some(fuse)) => format!(
+            "{feed} over {feed_m} m to the battery and {ground} over {ground_m} m back keep within \
+             {limits}, and bear the {} that the machine makes into a flat battery; fuse {} at the \
+             battery's end, which carries that at {:.0} % of its rating. The cable's and fuse's \
+             makers' sheets and local codes decide.",
+            AMP.of(most_a),
+            AMP.of(fuse),
+            100.0 * STEADY_SHARE
+        ),
+        _ => format!(
+            "No single cable up to 4/0 AWG keeps within {limits} over {feed_m} m and {ground_m} m \
+             and bears {}: shorten the run, move the battery's feed, or lay two cables, each with \
+             its own fuse.",
+            AMP.of(most_a)
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::car::cable::CableRun;
+    use crate::estimate::Grade;
+
+    fn asked(cable: &str, ground: &str) -> Asked {
+        let run = |text: &str| text.parse::<CableRun>().ok();
+        Asked { cable: run(cable), ground: run(ground), ..Asked::default() }
+    }
+
+    #[test]
+    fn a_long_thin_feed_serves_nothing_and_says_why() {
+        let flows = Estimate::around(120.0, 10.0, Grade::Assumed, "by hand");
+        let wiring = wiring("160 A", &flows, 160.0, &asked("20AWG:20m", "4AWG:0.6m"));
+        let wiring = wiring.expect("a length is stated");
+        let thin = &wiring.rows[0];
+        assert_eq!(thin.gauge, "20 AWG");
+        assert!(!thin.feed_serves && thin.why.contains("too hot"), "{}", thin.why);
+        assert_eq!(wiring.feed, None);
+        assert!(wiring.told.contains("shorten"), "{}", wiring.told);
+    }
+
+    #[test]
+    fn no_length_no_cable() {
+        let flows = Estimate::around(120.0, 10.0, Grade::Assumed, "by hand");
+        assert_eq!(wiring("160 A", &flows, 160.0, &Asked::default()), None);
+    }
+}

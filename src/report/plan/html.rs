@@ -1,0 +1,235 @@
+//! `plan.html`: what to fit, how far to trust it, why, and what it takes.
+
+use maud::{Markup, html as markup};
+
+use crate::estimate::Estimate;
+use crate::plan::{Plan, Proposal, Standing, Wiring};
+use crate::report::html::frame::{document, estimate, plot, table, text};
+use crate::report::svg;
+use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain};
+
+use super::terminal::tightest;
+
+const STYLE: &str = "h1{font-size:2.2rem;margin-bottom:.6rem}\
+.tone.fair{border-bottom-style:double;border-bottom-width:6px}.tone.open{border-bottom-style:dotted}\
+.tone.bad{border-bottom-width:8px}td .state{display:inline}\
+@media print{table{font-size:8pt}.wide svg{max-height:80mm}}";
+
+/// The whole page.
+pub fn html(plan: &Plan) -> String {
+    let best = plan.candidates.first();
+    let word = match best.map(|best| best.standing) {
+        Some(Standing::Carries) => format!("Fit {}", best.map_or("", |b| b.name.as_str())),
+        Some(Standing::May) => "It may do".to_owned(),
+        Some(_) => "None of these carries it".to_owned(),
+        None => "The car as it is".to_owned(),
+    };
+    let body = markup! {
+        header {
+            p.file { "Plan from " (plain(&plan.source.file)) }
+            h1 { span class=(tone(best.map(|b| b.standing))) { (plain(&word)) } }
+            p.headline { (plain(&plan.headline)) }
+        }
+        main {
+            section aria-labelledby="h-trust" {
+                h2 #h-trust { "How far to trust it" }
+                p { (plain(&plan.reproduction.told)) }
+                @if let Some(svg) = svg::replay(plan) {
+                    p { "The log as it is, the same made again by the fitted cars with the machine that "
+                        "is there, and what they foretell with the best of the candidates. The bands hold "
+                        "nine of ten fitted cars." }
+                    (plot(&svg, "wide"))
+                    @if let Some(narrow) = svg::replay_narrow(plan) { (plot(&narrow, "narrow")) }
+                }
+            }
+            section aria-labelledby="h-machines" {
+                h2 #h-machines { "The machines, best first" }
+                p { "Judged at hot idle with each set of loads that the log ran there. "
+                    dfn { "To spare" } " is what the machine has at the setpoint less what holding it takes; "
+                    "below nothing, the bus sags." }
+                (machines(plan))
+                @for proposal in &plan.candidates { (ratios(proposal)) }
+            }
+            @if let Some(svg) = svg::capacity(plan) {
+                section aria-labelledby="h-capacity" {
+                    h2 #h-capacity { "What each machine has, and what the loads need" }
+                    p { "Each curve is a machine's hot output on its pulleys; each dashed line is what a set "
+                        "of loads needs. Where they cross is the " dfn { "keep-up speed" } ": from there up "
+                        "the bus holds." }
+                    (plot(&svg, "wide"))
+                    @if let Some(narrow) = svg::capacity_narrow(plan) { (plot(&narrow, "narrow")) }
+                }
+            }
+            (points(plan))
+            (ledger(plan))
+            @if let Some(wiring) = &plan.wiring { (cables(wiring)) }
+            section aria-labelledby="h-assumed" {
+                h2 #h-assumed { "What had to be assumed" }
+                ul { @for item in &plan.assumed { li { (plain(item)) } } }
+            }
+            section.cautions aria-labelledby="h-cautions" {
+                h2 #h-cautions { "Before anybody works on it" }
+                ul { @for caution in &plan.cautions { li { (plain(caution)) } } }
+            }
+        }
+        footer {
+            p { "Written by stiffbus " (plain(&plan.version)) " from one log, SHA-256 "
+                (plain(&plan.source.sha256)) ". Every interval in brackets or below a number is a 90 % "
+                "interval over cars that this one could be. A label in a picture tells the middle of what "
+                "the tables tell with its interval." }
+        }
+    };
+    let title = format!("Plan: {}", plan.source.file);
+    document(&title, STYLE, body).into_string()
+}
+
+fn tone(standing: Option<Standing>) -> &'static str {
+    match standing {
+        Some(Standing::Carries) => "tone good",
+        Some(Standing::May) => "tone fair",
+        Some(Standing::FallsShort | Standing::TooFast) => "tone bad",
+        None => "tone open",
+    }
+}
+
+fn all(plan: &Plan) -> impl Iterator<Item = &Proposal> {
+    plan.candidates.iter().chain([&plan.present])
+}
+
+fn machines(plan: &Plan) -> Markup {
+    let rows = all(plan).map(|proposal| {
+        let margin = tightest(proposal);
+        let speeds = &proposal.speeds;
+        vec![
+            markup! { (text(&proposal.name))
+            @if let Some(sheet) = &proposal.sheet { span.range { (plain(sheet)) } } },
+            markup! { (proposal.standing.words()) span.range { (plain(&proposal.why)) } },
+            estimate(RATIO, Some(&proposal.ratio)),
+            estimate(AMP, margin.map(|m| &m.available_a)),
+            estimate(AMP, margin.map(|m| &m.needed_a)),
+            estimate(AMP, margin.map(|m| &m.margin_a)),
+            estimate(RPM, proposal.keep_up.first().and_then(|k| k.rpm.as_ref())),
+            markup! { (RPM.bare(speeds.at_idle_rpm)) " / " (RPM.bare(speeds.at_cruise_rpm)) " / "
+            (RPM.bare(speeds.at_redline_rpm))
+            @if let Some(beyond) = &proposal.beyond_sheet { span.range { (plain(beyond)) } } },
+        ]
+    });
+    let speeds = &plan.present.speeds;
+    let caption = format!(
+        "With the set of loads that leaves least; alternator speed at idle ({}), cruise ({}) and \
+         redline ({})",
+        RPM.of(speeds.idle_rpm),
+        RPM.of(speeds.cruise_rpm),
+        RPM.of(speeds.redline_rpm)
+    );
+    let heads = [
+        "Machine",
+        "Says",
+        "Ratio",
+        "Has",
+        "Needed",
+        "To spare",
+        "Keeps up from",
+        "Alternator rpm",
+    ];
+    table(&caption, &heads, rows.collect())
+}
+
+fn ratios(proposal: &Proposal) -> Markup {
+    markup! {
+        @if let Some(ratios) = &proposal.ratios {
+            p { strong { (plain(&proposal.name)) } ": " (plain(&ratios.told)) }
+        }
+    }
+}
+
+/// The log's operating points, with the machine that is there and the best.
+fn points(plan: &Plan) -> Markup {
+    let best = plan.candidates.first().unwrap_or(&plan.present);
+    let rows = best.points.iter().zip(&plan.present.points).map(|(point, present)| {
+        let band = words::rpm_band(point.rpm_low, point.rpm_high);
+        vec![
+            markup! { (text(words::loads(&point.loads)))
+                span.range { (band.map_or(String::new(), |b| format!("{b} rpm, "))) (point.heat.word()) } },
+            state(&point.logged_v, point.logged_state.word()),
+            estimate(VOLT, Some(&present.predicted_v)),
+            state(&point.predicted_v, point.state.word()),
+            estimate(AMP, Some(&point.margin_a)),
+        ]
+    });
+    let caption =
+        "Every operating point of the log: as logged, made again, and with the best candidate";
+    let predicted = format!("With {}", best.name);
+    let heads = ["Loads on", "Logged", "Made again", predicted.as_str(), "To spare"];
+    markup! {
+        section aria-labelledby="h-points" {
+            h2 #h-points { "The same log with that machine" }
+            (table(caption, &heads, rows.collect()))
+        }
+    }
+}
+
+fn state(volts: &Estimate, word: &str) -> Markup {
+    markup! { (estimate(VOLT, Some(volts))) span class=(format!("state {word}")) { (word) } }
+}
+
+fn ledger(plan: &Plan) -> Markup {
+    let rows = plan.ledger.iter().map(|item| {
+        vec![
+            text(&item.load),
+            markup! { @if item.continuous { "always" } @else { "switched" } },
+            estimate(AMP, Some(&item.entered_a)),
+            estimate(AMP, Some(&item.at_setpoint_a)),
+        ]
+    });
+    markup! {
+        section aria-labelledby="h-ledger" {
+            h2 #h-ledger { "What draws how much" }
+            (table("Amps as they went in, and as the log leaves them at the setpoint",
+                &["Load", "Runs", "Went in", "At the setpoint"], rows.collect()))
+            p { "All that always runs: " (AMP.told(&plan.continuous_a)) "; all that is switched, full on: "
+                (AMP.told(&plan.intermittent_a)) "." }
+        }
+    }
+}
+
+fn cables(wiring: &Wiring) -> Markup {
+    let mark = |at: Option<usize>, k: usize| at == Some(k);
+    let rows = wiring.rows.iter().enumerate().map(|(k, row)| {
+        let serves = match (mark(wiring.feed, k), mark(wiring.ground, k)) {
+            (true, true) => "the thinnest for feed and ground",
+            (true, false) => "the thinnest for the feed",
+            (false, true) => "the thinnest for the ground",
+            _ if row.feed_serves => "serves",
+            _ => "",
+        };
+        vec![
+            markup! { (text(&row.gauge)) span.range { (words::number(row.area_mm2, 1)) " mm²" } },
+            text(VOLT.of(row.feed_drop_v)),
+            text(VOLT.of(row.ground_drop_v)),
+            text(AMP.of(row.bears_a)),
+            text(
+                [serves, &row.why]
+                    .into_iter()
+                    .filter(|t| !t.is_empty())
+                    .collect::<Vec<_>>()
+                    .join("; "),
+            ),
+        ]
+    });
+    let caption = format!(
+        "Copper at working temperature, {} flowing; {} m out, {} m back; air {} °C, insulation for {} °C",
+        AMP.told(&wiring.flows_a),
+        wiring.feed_m,
+        wiring.ground_m,
+        wiring.air_c,
+        wiring.insulation_c
+    );
+    markup! {
+        section aria-labelledby="h-cables" {
+            h2 #h-cables { "Cable and fuse" }
+            p { (plain(&wiring.told)) }
+            (table(&caption, &["Cable", "Lost out", "Lost back", "Bears", "Says"], rows.collect()))
+        }
+    }
+}

@@ -1,0 +1,116 @@
+//! What is shown of a plan, on the scenario's complaint and its sheets.
+
+use std::path::Path;
+use std::sync::OnceLock;
+
+use stiffbus::car::Car;
+use stiffbus::diagnose;
+use stiffbus::ingest::{ReadOptions, Sheet, Stated, read};
+use stiffbus::plan::{Asked, Candidate, Plan, plan};
+use stiffbus::report::plan::{FILES, files, html, terminal};
+
+const HOSTILE: &str = "<script>alert(1)</script>\u{1b}[31m=1+1";
+
+fn sample(name: &str) -> std::path::PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs").join(name)
+}
+
+fn planned() -> &'static Plan {
+    static PLAN: OnceLock<Plan> = OnceLock::new();
+    PLAN.get_or_init(|| {
+        let log = read(&sample("hot-idle-old-alternator.csv"), &ReadOptions::default());
+        let log = log.expect("a sample log");
+        let car = Car::default();
+        let diagnosis = diagnose(&log, &car).expect("a diagnosis");
+        let candidate = |name: &str, sheet: &str, ratio| Candidate {
+            name: name.to_owned(),
+            sheet: Sheet::read(&sample(sheet), Stated::default()).expect("a sheet"),
+            ratio,
+        };
+        let asked = Asked {
+            candidates: vec![
+                candidate(HOSTILE, "sheets/rebuilt-100a.csv", None),
+                candidate("new", "sheets/new-160a.csv", Some(2.9)),
+            ],
+            cable: "4AWG:2.5m".parse().ok(),
+            ..Asked::default()
+        };
+        plan(&log, &car, &diagnosis, &asked).expect("a plan")
+    })
+}
+
+#[test]
+fn every_file_of_a_plan_is_written_and_bounded() {
+    let written = files(planned());
+    let names: Vec<&str> = written.iter().map(|(name, _)| name.as_str()).collect();
+    assert_eq!(names, FILES);
+    for (name, text) in &written {
+        let most = if name.ends_with(".svg") { 300_000 } else { 2_000_000 };
+        assert!(text.len() < most, "{name}: {} bytes", text.len());
+        if name.ends_with(".svg") {
+            let parsed = roxmltree::Document::parse(text).expect(name);
+            let titled = |tag| parsed.descendants().any(|node| node.has_tag_name(tag));
+            assert!(titled("title") && titled("desc"), "{name}");
+        }
+    }
+}
+
+#[test]
+fn the_same_plan_makes_the_same_bytes_and_is_read_back() {
+    assert_eq!(files(planned()), files(planned()));
+    let text = stiffbus::json::text(planned());
+    let again: Plan = serde_json::from_str(&text).expect("a plan");
+    assert_eq!(stiffbus::json::text(&again), text);
+}
+
+#[test]
+fn text_of_others_is_shown_and_never_obeyed() {
+    let drawn = |name: &str| name.ends_with(".html") || name.ends_with(".svg");
+    for (name, text) in files(planned()) {
+        assert!(!drawn(&name) || !text.contains("<script"), "{name}");
+        assert!(!text.contains('\u{1b}'), "{name}");
+    }
+    let page = html(planned());
+    assert!(page.contains("&lt;script&gt;"));
+    assert!(page.contains("default-src 'none'"));
+    assert!(!page.contains(" src=") && !page.contains(" href="));
+}
+
+#[test]
+fn the_terminal_says_what_to_fit_within_a_screen() {
+    for (width, most) in [(60, 80), (80, 52), (100, 42)] {
+        let text = terminal(planned(), Some(Path::new("plan")), width);
+        let plain = anstream::adapter::strip_str(&text).to_string();
+        assert!(plain.contains("Fit new"), "{plain}");
+        assert!(plain.lines().count() <= most, "{width}: {} lines", plain.lines().count());
+        let widest = plain.lines().map(|l| l.chars().count()).max().unwrap_or(0);
+        assert!(widest <= width, "{width}: a line of {widest}");
+    }
+}
+
+/// Every number that was estimated carries its interval and grade.
+#[test]
+fn every_estimate_of_a_plan_is_graded() {
+    fn walk(value: &serde_json::Value, seen: &mut usize) {
+        match value {
+            serde_json::Value::Object(fields) => {
+                if fields.contains_key("grade") {
+                    *seen += 1;
+                    let number = |key: &str| fields[key].as_f64();
+                    if let (Some(low), Some(value), Some(high)) =
+                        (number("low"), number("value"), number("high"))
+                    {
+                        assert!(low <= value && value <= high, "{fields:?}");
+                    }
+                    assert!(fields["how"].as_str().is_some_and(|how| !how.is_empty()));
+                }
+                fields.values().for_each(|v| walk(v, seen));
+            }
+            serde_json::Value::Array(items) => items.iter().for_each(|v| walk(v, seen)),
+            _ => {}
+        }
+    }
+    let mut seen = 0;
+    walk(&serde_json::to_value(planned()).expect("JSON"), &mut seen);
+    assert!(seen > 100, "{seen} estimates");
+}
