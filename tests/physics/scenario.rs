@@ -58,9 +58,11 @@ fn writing_leaves_the_promised_files_only() {
         assert_eq!(there.bytes, file.bytes.len());
     }
     let count = |path: &std::path::Path| std::fs::read_dir(path).unwrap().count();
-    // One folder more than the top level's files.
-    let runs = promised.iter().filter(|file| file.name.starts_with("dyno-day/")).count();
-    assert_eq!(count(folder.path()), promised.len() - runs + 1);
+    let within = |name: &str| promised.iter().filter(|file| file.name.starts_with(name)).count();
+    let (runs, sheets) = (within("dyno-day/"), within("sheets/"));
+    // Two folders more than the top level's files.
+    assert_eq!(count(folder.path()), promised.len() - runs - sheets + 2);
+    assert_eq!(count(&folder.path().join("sheets")), sheets);
     assert_eq!(count(&folder.path().join("dyno-day")), runs);
 }
 
