@@ -303,6 +303,14 @@ pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
     if ["x1000", "x 1000", "*1000", "/1000", "×1000"].iter().any(|mark| folded.contains(mark)) {
         return (raw.to_owned(), Some(Unit::ThousandRpm));
     }
+    // "Drehzahl 1/min": that slash is the unit's own.
+    if let Some((name, text)) = raw.rsplit_once(' ')
+        && text.contains('/')
+        && !name.trim().is_empty()
+        && let Some(unit) = Unit::parse(text)
+    {
+        return (name.trim().to_owned(), Some(unit));
+    }
     for mark in [',', ';', ':', '/', '|'] {
         if let Some((name, text)) = raw.rsplit_once(mark)
             && !name.trim().is_empty()

@@ -162,7 +162,7 @@ impl Account {
             None => Some(None),
             Some(file) => self.input(name, what, file, dir, places).map(Some),
         };
-        let marks = others("marks", &settings.marks)?;
+        let marks = others("file of marks", &settings.marks)?;
         let curve = others("output sheet", &settings.curve)?;
         let log = log?;
         self.car_beside(name, &log, settings);

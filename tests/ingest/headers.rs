@@ -43,6 +43,8 @@ fn units_in_the_header() {
         "TimeSec,BatteryVoltage,EngineRPM,FanRelay",
         "\"Time, s\",\"Battery, V\",\"Engine speed, rpm\",Fan",
         "Elapsed time/s,U Batt/V,n Mot/min-1,Fan",
+        "Zeit s,Ubat V,Drehzahl 1/min,Fan",
+        "Zeit,Ubat,Motordrehzahl U/min,Fan",
     ] {
         reads(&write(header, line), Some(1));
     }
