@@ -232,7 +232,13 @@ fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
 
 /// Each stretch a little for itself.
 fn visits(rows: &[Row]) -> Vec<Term> {
-    rows.chunk_by(|a, b| a.stretch.span == b.stretch.span)
+    // An engine that warms from one heat band to the next is still the same visit.
+    let same = |a: &Row, b: &Row| {
+        let (earlier, later) = (a.stretch, b.stretch);
+        let goes_on = earlier.span.end_s == later.span.start_s && earlier.loads == later.loads;
+        earlier.span == later.span || goes_on
+    };
+    rows.chunk_by(same)
         .scan(0, |before, visit| {
             let mut shares = vec![0.0; rows.len()];
             shares[*before..*before + visit.len()].fill(1.0);
