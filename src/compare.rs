@@ -6,9 +6,9 @@
 //! asked less of the alternator proves nothing. What counts as repaired is
 //! stated beforehand. Pure: logs in, one [`Comparison`] out.
 
-pub mod again;
 mod change;
 mod criteria;
+pub mod differences;
 mod held;
 mod matching;
 mod outcome;
@@ -29,7 +29,7 @@ use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
 pub use change::change;
-pub use same::{SameError, SamePair, sense};
+pub use same::{SameError, SamePair};
 pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.

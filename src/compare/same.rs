@@ -6,117 +6,10 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
+use crate::car::sense;
 use crate::compare::Recorded;
 use crate::comparison::SameLoad;
 use crate::diagnosis::Diagnosis;
-use crate::ingest::Words;
-
-/// What a name means to whoever wires cars, in the languages logs come in; the
-/// first sense that fits is taken. `=` marks a whole word.
-const SENSES: [(&str, &[&str]); 9] = [
-    (
-        "blower",
-        &[
-            "blower",
-            "geblase",
-            "geblaese",
-            "souffl",
-            "soffiant",
-            "soplador",
-            "dmuchaw",
-            "aanjager",
-            "heater fan",
-            "cabin fan",
-            "ブロワ",
-        ],
-    ),
-    (
-        "AC",
-        &[
-            "=ac",
-            "aircon",
-            "air con",
-            "climat",
-            "=clim",
-            "klima",
-            "compressor",
-            "kompressor",
-            "compresseur",
-            "compresor",
-            "compressore",
-            "sprezark",
-            "airco",
-            "кондицион",
-            "エアコン",
-            "空调",
-        ],
-    ),
-    (
-        "fan",
-        &[
-            "=fan",
-            "=fans",
-            "^fan",
-            "radfan",
-            "cooling fan",
-            "lufter",
-            "luefter",
-            "ventilat",
-            "ventilad",
-            "ventola",
-            "ventoinha",
-            "wentylator",
-            "=gmv",
-            "flakt",
-            "вентилят",
-            "ファン",
-            "风扇",
-        ],
-    ),
-    (
-        "lamps",
-        &[
-            "lamp",
-            "=light",
-            "=lights",
-            "headlight",
-            "licht",
-            "scheinwerfer",
-            "=phare",
-            "=phares",
-            "=feux",
-            "=faro",
-            "=faros",
-            "=fari",
-            "farol",
-            "farois",
-            "=luce",
-            "=luci",
-            "=luz",
-            "=luces",
-            "=luzes",
-            "verlichting",
-            "swiatl",
-            "reflektor",
-            "beam",
-            "abblend",
-            "belysning",
-            "stralkastare",
-            "=фары",
-            "=свет",
-            "ライト",
-            "大灯",
-        ],
-    ),
-    ("pump", &["pump", "pompe", "bomba", "pompa", "=pomp", "насос", "ポンプ"]),
-    (
-        "screen heater",
-        &["defrost", "demist", "defog", "degivr", "lunotto", "luneta", "desempan", "heckscheib"],
-    ),
-    ("seat heater", &["seat", "sitz", "siege", "sedile", "asiento"]),
-    ("wipers", &["wiper", "wischer", "essuie", "tergi", "limpia", "wisser", "wycieracz"]),
-    ("sound", &["stereo", "=audio", "amplifier"]),
-];
 
 /// Words that say that something is a load and not which.
 const FILLERS: [&str; 13] = [
@@ -367,11 +260,6 @@ fn core(name: &str) -> Option<String> {
         .filter(|word| !word.is_empty() && !FILLERS.contains(word))
         .collect();
     (!words.is_empty()).then(|| words.join(" "))
-}
-
-pub fn sense(name: &str) -> Option<&'static str> {
-    let words = Words::of(name);
-    SENSES.iter().find(|(_, patterns)| words.has(patterns)).map(|(sense, _)| *sense)
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use clap::Args;
 use serde_json::Value;
 
 use crate::car::Car;
-use crate::compare::again::{Difference, differences};
+use crate::compare::differences::{Difference, differences};
 use crate::compare::{self, Agreed, Recorded, hash_of, is_sealed};
 use crate::comparison::{Comparison, InputFile, SCHEMA, Side};
 use crate::json;
@@ -43,7 +43,7 @@ pub fn run(args: &VerifyArgs) -> ExitCode {
 }
 
 fn failed(error: &dyn std::error::Error) -> ExitCode {
-    anstream::eprintln!("stiffbus: {error}");
+    anstream::eprintln!("stiffbus: {}", plain(&error.to_string()));
     ExitCode::from(FAILED)
 }
 
@@ -63,7 +63,8 @@ impl Account {
             0 => "Every number on the page stands.".to_owned(),
             _ => "THE PAGE DOES NOT STAND.".to_owned(),
         };
-        let line = |mark: &str, text: &String| format!("  {mark}  {text}\n");
+        // Names, paths and values come out of a file that anybody may have changed.
+        let line = |mark: &str, text: &String| format!("  {mark}  {}\n", plain(text));
         let lines: String = self
             .wrong
             .iter()
@@ -71,7 +72,7 @@ impl Account {
             .chain(self.right.iter().map(|text| line("ok", text)))
             .chain(self.notes.iter().map(|text| line("··", text)))
             .collect();
-        format!("{verdict}\n{}\n\n{lines}", self.about)
+        format!("{verdict}\n{}\n\n{lines}", plain(&self.about))
     }
 }
 

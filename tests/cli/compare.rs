@@ -242,3 +242,28 @@ fn a_proof_has_a_place_of_its_own() {
     assert!(garage.has("after/stiffbus-report/new-against-old/proof.html"));
     garage.run(&["verify", "after/stiffbus-report/new-against-old"]).ends(0);
 }
+
+/// Names, paths and values come out of a file that anybody may have changed: no
+/// control character of it reaches the terminal.
+#[test]
+fn a_changed_proof_is_told_and_never_obeyed() {
+    let garage = proven();
+    let json = garage.text("proof/comparison.json");
+    for (old, new) in [
+        ("\"name\": \"after\"", "\"name\": \"after\\u001b[31m\""),
+        ("../new.csv", "../new\\u001b]0;x\\u0007.csv"),
+        ("\"version\": \"", "\"version\": \"\\u001b[2J"),
+        ("\"outcome\": \"repair proven\"", "\"outcome\": \"\\u001b[2J\""),
+    ] {
+        assert!(json.contains(old), "no {old}");
+        garage.put("proof/comparison.json", json.replacen(old, new, 1));
+        // As on a terminal, where nothing is stripped on the way.
+        let mut command = garage.command(&["verify", "proof"]);
+        let output = command.env("CLICOLOR_FORCE", "1").output().expect("it runs");
+        assert_eq!(output.status.code(), Some(1));
+        for said in [output.stdout, output.stderr] {
+            let said = String::from_utf8(said).expect("text");
+            assert!(!said.contains(['\u{1b}', '\u{7}']), "{said:?}");
+        }
+    }
+}
