@@ -3,6 +3,7 @@
 mod acceptance;
 pub mod cable;
 mod job;
+mod sense;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -19,6 +20,7 @@ use cable::CableRun;
 
 pub use acceptance::{Acceptance, AskedHeat};
 pub use job::Job;
+pub use sense::sense;
 
 /// What the file is called that lies beside a log.
 pub const CAR_FILE: &str = "car.toml";

@@ -10,13 +10,13 @@
 
 mod calibrate;
 mod contract;
-mod held;
 mod ledger;
 mod linear;
 mod margin;
 mod predict;
 mod replay;
 mod scene;
+mod setpoint;
 mod sets;
 mod sweep;
 mod told;
@@ -104,7 +104,7 @@ pub fn plan(log: &Log, car: &Car, diagnosis: &Diagnosis, asked: &Asked) -> Resul
         return Err(PlanError::NoRunning);
     }
     let mut analysis = analyse(log, &segments, car);
-    if let Some(setpoint) = held::instead(log, &segments, analysis.setpoint.as_ref(), car) {
+    if let Some(setpoint) = setpoint::instead(log, &segments, analysis.setpoint.as_ref(), car) {
         let rest_v = analysis.rest_voltage_v.as_ref();
         analysis.battery = battery::model(log, &segments, car, rest_v, Some(&setpoint));
         analysis.setpoint = Some(setpoint);

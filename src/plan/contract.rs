@@ -74,7 +74,7 @@ pub struct Proposal {
     /// Smallest and largest ratio that serve; `None` where none does.
     pub ratios: Option<RatioRange>,
     /// What the machine makes at most, cold, as its sheet has it.
-    pub most_a: f64,
+    pub most_a: Estimate,
     /// Said where a speed lies beyond the sheet.
     pub beyond_sheet: Option<String>,
     /// Capacity against engine speed, hot: value and band.
@@ -153,9 +153,9 @@ pub struct PredictedKeepUp {
 /// Alternator rpm.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Speeds {
-    pub at_idle_rpm: f64,
-    pub at_cruise_rpm: f64,
-    pub at_redline_rpm: f64,
+    pub at_idle_rpm: Estimate,
+    pub at_cruise_rpm: Estimate,
+    pub at_redline_rpm: Estimate,
     pub limit_rpm: f64,
     /// Of the engine.
     pub idle_rpm: f64,
@@ -186,7 +186,7 @@ pub struct Wiring {
     /// What flows at most at an operating point of this log.
     pub flows_a: Estimate,
     /// What the machine can make for hours into a flat battery.
-    pub most_a: f64,
+    pub most_a: Estimate,
     pub feed_m: f64,
     pub ground_m: f64,
     pub air_c: f64,

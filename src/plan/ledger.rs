@@ -5,8 +5,7 @@ use std::collections::BTreeMap;
 
 use crate::analysis::Z90;
 use crate::analysis::practice::{ALWAYS_ON_A, label_half_width_a};
-use crate::car::{ALWAYS_ON, Car, LoadAmps};
-use crate::compare::sense;
+use crate::car::{ALWAYS_ON, Car, LoadAmps, sense};
 use crate::log::Log;
 use crate::segment::Segments;
 

@@ -73,7 +73,7 @@ pub fn plan(
     });
     let wiring = best.as_ref().and_then(|(proposal, played)| {
         let flows_a = flows(&played.replays, scene, &diagnosis.operating_points);
-        wiring::wiring(&proposal.name, &flows_a, proposal.most_a, asked)
+        wiring::wiring(&proposal.name, &flows_a, &proposal.most_a, asked)
     });
     let candidates: Vec<Proposal> = judged.iter().map(|(proposal, _)| proposal.clone()).collect();
     let mend = told::mended_first(&diagnosis.findings);
@@ -173,9 +173,9 @@ impl Study<'_> {
         };
         let idle_rpm = median(&sets.iter().map(|set| set.engine_rpm).collect::<Vec<_>>());
         let speeds = Speeds {
-            at_idle_rpm: idle_rpm * ratio.value,
-            at_cruise_rpm: CRUISE_RPM * ratio.value,
-            at_redline_rpm: asked.redline_rpm * ratio.value,
+            at_idle_rpm: turned(&ratio, idle_rpm),
+            at_cruise_rpm: turned(&ratio, CRUISE_RPM),
+            at_redline_rpm: turned(&ratio, asked.redline_rpm),
             limit_rpm: asked.limit_rpm,
             idle_rpm,
             cruise_rpm: CRUISE_RPM,
@@ -205,7 +205,7 @@ impl Study<'_> {
                 .collect(),
             beyond_sheet: curves.and_then(|curve| told::beyond_sheet(curve, &speeds)),
             capacity: set.map_or(Vec::new(), |set| capacity(trials, machines, set, top_rpm)),
-            most_a: most_a.value,
+            most_a,
             name,
             ratio,
             standing,
@@ -215,8 +215,15 @@ impl Study<'_> {
     }
 }
 
+/// Alternator speed at an engine speed.
+fn turned(ratio: &Estimate, engine_rpm: f64) -> Estimate {
+    let Estimate { value, low, high, .. } = *ratio;
+    let (value, low, high) = (value * engine_rpm, low * engine_rpm, high * engine_rpm);
+    Estimate { value, low, high, ..ratio.clone() }
+}
+
 fn standing(margins: &[Margin], speeds: &Speeds) -> Standing {
-    if speeds.at_redline_rpm > speeds.limit_rpm {
+    if speeds.at_redline_rpm.value > speeds.limit_rpm {
         return Standing::TooFast;
     }
     let least = margins.iter().map(|m| m.enough_share).fold(1.0, f64::min);

@@ -29,7 +29,7 @@ pub fn rank(proposal: &Proposal) -> f64 {
     };
     let within = match proposal.standing {
         // More than enough is no better than enough.
-        Standing::Carries => proposal.most_a / 1e3,
+        Standing::Carries => proposal.most_a.value / 1e3,
         _ => 0.5 - least.clamp(-100.0, 100.0) / 1e3,
     };
     class + within.clamp(0.0, 0.99)
@@ -44,7 +44,7 @@ pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
         return format!(
             "At a redline of {} it would turn at {}, above its limit of {}.",
             RPM.of(speeds.redline_rpm),
-            RPM.of(speeds.at_redline_rpm),
+            RPM.with_range(&speeds.at_redline_rpm),
             RPM.of(speeds.limit_rpm)
         );
     }
@@ -151,14 +151,14 @@ fn proposed(best: &Proposal, of: usize) -> String {
 }
 
 pub fn beyond_sheet((first_rpm, last_rpm): (f64, f64), speeds: &Speeds) -> Option<String> {
-    if speeds.at_idle_rpm < first_rpm {
+    if speeds.at_idle_rpm.value < first_rpm {
         Some(format!(
             "At idle it turns at {}, below the first point of its curve at {}: what it makes there \
              is not known, and counted as that point's.",
-            RPM.of(speeds.at_idle_rpm),
+            RPM.with_range(&speeds.at_idle_rpm),
             RPM.of(first_rpm)
         ))
-    } else if speeds.at_redline_rpm > last_rpm {
+    } else if speeds.at_redline_rpm.value > last_rpm {
         Some(format!(
             "Above {} of its own its curve says nothing; it is counted as level.",
             RPM.of(last_rpm)

@@ -34,8 +34,14 @@ const WORKING_C: f64 = 80.0;
 const STRANDED: f64 = 1.03;
 
 /// For a machine that makes `most_a` into a flat battery, on a car where `flows_a`
-/// is the most that an operating point takes. `None` where no length is stated.
-pub fn wiring(machine: &str, flows_a: &Estimate, most_a: f64, asked: &Asked) -> Option<Wiring> {
+/// is the most that an operating point takes; the cable is chosen for the upper end of
+/// both. `None` where no length is stated.
+pub fn wiring(
+    machine: &str,
+    flows_a: &Estimate,
+    most_a: &Estimate,
+    asked: &Asked,
+) -> Option<Wiring> {
     let feed_m = asked.cable.as_ref()?.length_m;
     let ground_m = asked.ground.as_ref().map_or(feed_m, |run| run.length_m);
     let (drop_limit_v, ground_limit_v) = asked.drop_v;
@@ -54,8 +60,8 @@ pub fn wiring(machine: &str, flows_a: &Estimate, most_a: f64, asked: &Asked) -> 
             let lost = |length_m| STRANDED * drop_v(area_mm2, length_m, carries_a, WORKING_C);
             let (feed_drop_v, ground_drop_v) = (lost(feed_m), lost(ground_m));
             let bears = bears_a(area_mm2, asked.air_c, asked.insulation_c);
-            let cool = bears >= most_a;
-            let fused = fuse_a(most_a, bears).is_some();
+            let cool = bears >= most_a.high;
+            let fused = fuse_a(most_a.high, bears).is_some();
             let why = match (cool, fused, feed_drop_v <= drop_limit_v) {
                 (false, _, _) => format!("too hot: it bears {}", AMP.of(bears)),
                 (_, false, _) => "no fuse fits between the machine and what it bears".to_owned(),
@@ -76,12 +82,12 @@ pub fn wiring(machine: &str, flows_a: &Estimate, most_a: f64, asked: &Asked) -> 
         .collect();
     let feed = rows.iter().position(|row| row.feed_serves);
     let ground = rows.iter().position(|row| row.ground_serves);
-    let fuse = feed.and_then(|k| fuse_a(most_a, rows.get(k)?.bears_a));
+    let fuse = feed.and_then(|k| fuse_a(most_a.high, rows.get(k)?.bears_a));
     let told = told(&rows, feed, ground, fuse, carries_a, most_a, asked, feed_m, ground_m);
     Some(Wiring {
         machine: machine.to_owned(),
         flows_a: flows_a.clone(),
-        most_a,
+        most_a: most_a.clone(),
         feed_m,
         ground_m,
         air_c: asked.air_c,
@@ -103,7 +109,7 @@ fn told(
     ground: Option<usize>,
     fuse: Option<f64>,
     carries_a: f64,
-    most_a: f64,
+    most_a: &Estimate,
     asked: &Asked,
     feed_m: f64,
     ground_m: f64,
@@ -121,7 +127,7 @@ fn told(
              {limits}, and bear the {} that the machine makes into a flat battery; fuse {} at the \
              battery's end, which carries that at {:.0} % of its rating. The cable's and fuse's \
              makers' sheets and local codes decide.",
-            AMP.of(most_a),
+            AMP.with_range(most_a),
             AMP.of(fuse),
             100.0 * STEADY_SHARE
         ),
@@ -129,7 +135,7 @@ fn told(
             "No single cable up to 4/0 AWG keeps within {limits} over {feed_m} m and {ground_m} m \
              and bears {}: shorten the run, move the battery's feed, or lay two cables, each with \
              its own fuse.",
-            AMP.of(most_a)
+            AMP.with_range(most_a)
         ),
     }
 }
@@ -148,7 +154,8 @@ mod tests {
     #[test]
     fn a_long_thin_feed_serves_nothing_and_says_why() {
         let flows = Estimate::around(120.0, 10.0, Grade::Assumed, "by hand");
-        let wiring = wiring("160 A", &flows, 160.0, &asked("20AWG:20m", "4AWG:0.6m"));
+        let most = Estimate::around(160.0, 8.0, Grade::Assumed, "by hand");
+        let wiring = wiring("160 A", &flows, &most, &asked("20AWG:20m", "4AWG:0.6m"));
         let wiring = wiring.expect("a length is stated");
         let thin = &wiring.rows[0];
         assert_eq!(thin.gauge, "20 AWG");
@@ -160,6 +167,7 @@ mod tests {
     #[test]
     fn no_length_no_cable() {
         let flows = Estimate::around(120.0, 10.0, Grade::Assumed, "by hand");
-        assert_eq!(wiring("160 A", &flows, 160.0, &Asked::default()), None);
+        let most = Estimate::around(160.0, 8.0, Grade::Assumed, "by hand");
+        assert_eq!(wiring("160 A", &flows, &most, &Asked::default()), None);
     }
 }

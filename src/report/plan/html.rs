@@ -109,8 +109,8 @@ fn machines(plan: &Plan) -> Markup {
             estimate(AMP, margin.map(|m| &m.needed_a)),
             estimate(AMP, margin.map(|m| &m.margin_a)),
             estimate(RPM, proposal.keep_up.first().and_then(|k| k.rpm.as_ref())),
-            markup! { (RPM.bare(speeds.at_idle_rpm)) " / " (RPM.bare(speeds.at_cruise_rpm)) " / "
-            (RPM.bare(speeds.at_redline_rpm))
+            markup! { (estimate(RPM, Some(&speeds.at_idle_rpm))) (estimate(RPM, Some(&speeds.at_cruise_rpm)))
+            (estimate(RPM, Some(&speeds.at_redline_rpm)))
             @if let Some(beyond) = &proposal.beyond_sheet { span.range { (plain(beyond)) } } },
         ]
     });
@@ -218,7 +218,7 @@ fn cables(wiring: &Wiring) -> Markup {
         ]
     });
     let caption = format!(
-        "Copper at working temperature, {} flowing; {} m out, {} m back; air {} °C, insulation for {} °C",
+        "For the upper end of the {} that flow, copper at working temperature; what a cable bears is common practice; {} m out, {} m back; air {} °C, insulation for {} °C",
         AMP.told(&wiring.flows_a),
         wiring.feed_m,
         wiring.ground_m,
