@@ -21,6 +21,7 @@ pub mod physics;
 pub mod picture;
 pub mod plan;
 pub mod report;
+pub mod review;
 pub mod segment;
 pub mod stats;
 pub mod verbs;

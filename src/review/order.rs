@@ -1,0 +1,1 @@
+//! The order in which logs are told.
