@@ -6,12 +6,14 @@ mod folder;
 mod html;
 pub mod plan;
 pub mod proof;
+pub mod review;
 pub mod svg;
 pub mod tables;
 mod terminal;
 
 pub use folder::{Kind, Overwrite, ReportError, Written, write_folder, write_plan, write_proof};
 pub use html::html;
+pub use review::write_review;
 pub use terminal::terminal;
 
 use crate::diagnosis::Diagnosis;
