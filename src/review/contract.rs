@@ -229,6 +229,9 @@ pub struct Quality {
     pub resolution_v: Option<f64>,
     /// Roles that no column holds: `engine_rpm`, `load`, `temperature`.
     pub missing: Vec<String>,
+    /// Names of the columns that were used, in the order of the file.
+    #[serde(default)]
+    pub columns: Vec<String>,
 }
 
 /// The bus voltage for a thumbnail: at most [`Sketch::MOST_COLUMNS`] columns of equal
@@ -250,6 +253,9 @@ impl Sketch {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SoakPoint {
     pub loads: Vec<String>,
+    /// False where no column tells what is on: `loads` is empty and may be wrong.
+    #[serde(default)]
+    pub loads_logged: bool,
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,
     /// Median engine speed seen.
@@ -267,6 +273,9 @@ pub struct SoakPoint {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Soak {
     pub loads: Vec<String>,
+    /// False where no column tells what is on: `loads` is empty and may be wrong.
+    #[serde(default)]
+    pub loads_logged: bool,
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,
     /// In the order of time; from two logs at least.
