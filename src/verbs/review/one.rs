@@ -123,10 +123,11 @@ impl Work<'_> {
         log: &LogFile,
         trouble: &(dyn std::error::Error + 'static),
     ) -> Option<&'static str> {
-        let no_voltage =
-            matches!(trouble.downcast_ref::<IngestError>(), Some(IngestError::NoVoltage { .. }));
-        let is_sheet =
-            !log.named && no_voltage && Sheet::read(&log.path, Stated::default()).is_ok();
+        let no_log = matches!(
+            trouble.downcast_ref::<IngestError>(),
+            Some(IngestError::NoVoltage { .. } | IngestError::NoTime { .. })
+        );
+        let is_sheet = !log.named && no_log && Sheet::read(&log.path, Stated::default()).is_ok();
         is_sheet.then_some("an alternator's output sheet")
     }
 
