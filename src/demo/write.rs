@@ -239,6 +239,8 @@ fn readme(logs: &[LogTruth]) -> String {
          speed at which each set of loads is carried, and what the alternator had to give.\n\n\
          `sheets/old-70a.csv` is the old alternator's output sheet, as invented as the rest: hold\n\
          `output-sweep.csv` against it with `--alternator-curve sample-logs/sheets/old-70a.csv`.\n\n\
+         `dyno-day/` is a day on the rollers: eight logs, one of them broken, one of a guest's\n\
+         car. `stiffbus review sample-logs/dyno-day` makes one page of it.\n\n\
          | log | story | verdict called for |\n|---|---|---|\n",
     );
     for log in logs {

@@ -101,7 +101,7 @@ fn told(point: &SoakPoint, readings: &[SoakReading], overall_v: &Estimate) -> St
         _ => format!("no change beyond the intervals ({})", VOLT.with_range(overall_v)),
     };
     format!(
-        "{}{band}: {} in {} ({}), {} in {} ({}): {what} over {}.",
+        "{}{band}: {} in {} ({}), {} in {} ({}): {what} over {}{}.",
         crate::words::capital(&loads),
         VOLT.with_range(&first.voltage_v),
         plain(&first.log),
@@ -110,7 +110,21 @@ fn told(point: &SoakPoint, readings: &[SoakReading], overall_v: &Estimate) -> St
         plain(&last.log),
         heat(last),
         plural(logs.len(), "log", "logs"),
+        setpoint(first, last),
     )
+}
+
+/// A setpoint that drifts with heat takes the bus along; what is lost beyond that is
+/// the machine's.
+fn setpoint(first: &SoakReading, last: &SoakReading) -> String {
+    match (&first.under_setpoint_v, &last.under_setpoint_v) {
+        (Some(first), Some(last)) => format!(
+            "; under the setpoint of its log by {}, then by {}",
+            VOLT.with_range(first),
+            VOLT.with_range(last)
+        ),
+        _ => String::new(),
+    }
 }
 
 fn heat(reading: &SoakReading) -> String {
