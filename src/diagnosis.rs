@@ -9,6 +9,7 @@ mod system;
 use serde::{Deserialize, Serialize};
 
 use crate::estimate::Estimate;
+use crate::json;
 use crate::log::{Column, Note, Source, Span};
 
 pub use judgement::*;
@@ -231,11 +232,14 @@ pub struct OperatingPoint {
 pub struct Scatter {
     pub samples: usize,
     /// Independent samples that these are worth.
+    #[serde(deserialize_with = "json::or_nan")]
     pub effective_samples: f64,
     /// Standard deviation of one sample, resolution included.
+    #[serde(deserialize_with = "json::or_nan")]
     pub sigma_v: f64,
     /// Standard error of the mean by what no number of samples averages out:
     /// the resolution, and how visits differ.
+    #[serde(deserialize_with = "json::or_nan")]
     pub shared_v: f64,
 }
 

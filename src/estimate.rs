@@ -27,8 +27,11 @@ impl Grade {
 /// A value with its 90 % interval (`low` to `high`), in the unit its field's name ends with.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
+    #[serde(deserialize_with = "crate::json::or_nan")]
     pub value: f64,
+    #[serde(deserialize_with = "crate::json::or_lowest")]
     pub low: f64,
+    #[serde(deserialize_with = "crate::json::or_highest")]
     pub high: f64,
     pub grade: Grade,
     /// A few words: what it was computed from.

@@ -11,6 +11,11 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     };
     let mut aside = tempfile::NamedTempFile::new_in(folder)?;
     aside.write_all(bytes)?;
+    put_in_place(aside, path)
+}
+
+/// Renames what was written aside, in the folder of `path`, to its place.
+pub fn put_in_place(aside: tempfile::NamedTempFile, path: &Path) -> io::Result<()> {
     // A temporary file is its owner's alone; a written file is as readable as
     // any other file made here.
     #[cfg(unix)]

@@ -2,7 +2,7 @@
 
 use std::io;
 
-use serde::Serialize;
+use serde::{Deserialize, Deserializer, Serialize};
 use serde_json::ser::{CompactFormatter, Formatter, Serializer};
 
 use crate::words::is_unprintable;
@@ -18,6 +18,21 @@ pub fn text<T: Serialize>(value: &T) -> String {
     debug_assert!(written.is_ok());
     bytes.push(b'\n');
     String::from_utf8_lossy(&bytes).into_owned()
+}
+
+/// JSON has no number for what has none, and writes `null`: read as not a number.
+pub fn or_nan<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(deserializer)?.unwrap_or(f64::NAN))
+}
+
+/// As [`or_nan`], for the lower end of an interval that has none.
+pub fn or_lowest<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(deserializer)?.unwrap_or(f64::NEG_INFINITY))
+}
+
+/// As [`or_nan`], for the upper end of an interval that has none.
+pub fn or_highest<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(deserializer)?.unwrap_or(f64::INFINITY))
 }
 
 /// A field a line; lists stay on one line, for a trace of 2,000 numbers is not

@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
-use stiffbus::verbs::{compare, demo, diagnose, plan, usage_error, verify};
+use stiffbus::verbs::{compare, demo, diagnose, plan, review, usage_error, verify};
 
 /// Does the alternator keep up? Reads the voltage log of a car's charging
 /// system and says by how much it falls short, when, and why.
@@ -28,6 +28,8 @@ enum Verb {
     Verify(verify::VerifyArgs),
     /// What would fix it: this log replayed with other machines, pulleys and cables
     Plan(Box<plan::PlanArgs>),
+    /// A day's logs, or a fleet's: one table, one page, every report
+    Review(Box<review::ReviewArgs>),
     /// Write the invented sample logs and their truth
     Demo(demo::DemoArgs),
 }
@@ -39,6 +41,7 @@ fn main() -> ExitCode {
         Some(Verb::Compare(args)) => compare::run(&args),
         Some(Verb::Verify(args)) => verify::run(&args),
         Some(Verb::Plan(args)) => plan::run(&args),
+        Some(Verb::Review(args)) => review::run(&args),
         Some(Verb::Demo(args)) => demo::run(&args),
         None => match verb_among(&cli.bare) {
             Some(verb) => usage_error(&format!(

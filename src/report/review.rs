@@ -1,11 +1,18 @@
 //! What is shown of a review, drawn from a [`Review`] alone.
 
+mod shelf;
+mod tables;
+
 use std::io;
 use std::path::Path;
 
 use crate::files::write_whole;
 use crate::json;
-use crate::review::Review;
+use crate::review::{Outcome, Review};
+use crate::words::plain;
+
+pub use shelf::{Shelf, table_files};
+pub use tables::OfLog;
 
 /// The file by which the folder of a review is known.
 pub const REVIEW_FILE: &str = "review.json";
@@ -18,6 +25,11 @@ pub fn files(review: &Review) -> Vec<(String, String)> {
     vec![(REVIEW_FILE.to_owned(), json::text(review))]
 }
 
+/// Whether `name` is a file that is written into the folder of a review.
+pub fn writes(name: &str) -> bool {
+    [REVIEW_FILE, PAGE_FILE].contains(&name) || table_files().any(|table| table == name)
+}
+
 /// Writes [`files`] into `dir`, which is there already with the logs' own reports in
 /// it. Each is written aside and renamed; the file that says that the review stands
 /// comes last.
@@ -28,4 +40,21 @@ pub fn write_review(review: &Review, dir: &Path) -> io::Result<Vec<String>> {
         write_whole(&dir.join(name), text.as_bytes())?;
     }
     Ok(files.into_iter().map(|(name, _)| name).collect())
+}
+
+/// What a terminal shows; `dir` is the folder that was written.
+pub fn terminal(review: &Review, dir: Option<&Path>, _width: usize) -> String {
+    let mut text = String::new();
+    for row in &review.rows {
+        let word = match &row.result {
+            Outcome::Read(summary) => summary.verdict.words(),
+            Outcome::Failed(_) => "could not be read",
+        };
+        text.push_str(&format!("{word:<28} {}\n", plain(&row.log)));
+    }
+    text.push_str(&format!("{}\n", review.headline));
+    if let Some(dir) = dir {
+        text.push_str(&format!("{}\n", plain(&dir.display().to_string())));
+    }
+    text
 }

@@ -2,6 +2,8 @@
 //! row a way between taps at an operating point, one row a point of the output curve.
 //! Units stand in the header; an unknown cell is empty.
 
+use polars::prelude::{Column, DataFrame, PolarsResult};
+
 use super::words::plain;
 use crate::diagnosis::{
     Diagnosis, Direction, LineDrop, LoadStep, OperatingPoint, Origin, OutputPoint,
@@ -10,8 +12,12 @@ use crate::estimate::Estimate;
 
 pub fn steps_csv(diagnosis: &Diagnosis) -> String {
     let mut columns = Columns::default();
-    let rows = &diagnosis.load_steps;
-    columns.cell("number", rows, |s| s.number.to_string());
+    step_columns(&mut columns, &diagnosis.load_steps);
+    columns.write(diagnosis.load_steps.len())
+}
+
+pub(super) fn step_columns(columns: &mut Columns, rows: &[LoadStep]) {
+    columns.number("number", rows, |s| Some(s.number as f64));
     columns.number("at_s", rows, |s| Some(s.at_s));
     columns.number("until_s", rows, |s| Some(s.until_s));
     columns.text("load", rows, |s| s.load.clone().unwrap_or_default());
@@ -32,13 +38,16 @@ pub fn steps_csv(diagnosis: &Diagnosis) -> String {
     columns.number("rpm_before", rows, |s| s.rpm_before);
     columns.number("rpm_after", rows, |s| s.rpm_after);
     columns.text("loads_after", rows, |s| s.loads_after.join(" + "));
-    columns.write(rows.len())
 }
 
 pub fn operating_points_csv(diagnosis: &Diagnosis) -> String {
     let mut columns = Columns::default();
-    let rows = &diagnosis.operating_points;
-    columns.text("loads", rows, |p: &OperatingPoint| p.loads.join(" + "));
+    point_columns(&mut columns, &diagnosis.operating_points);
+    columns.write(diagnosis.operating_points.len())
+}
+
+pub(super) fn point_columns(columns: &mut Columns, rows: &[OperatingPoint]) {
+    columns.text("loads", rows, |p| p.loads.join(" + "));
     columns.number("rpm_low", rows, |p| p.rpm_low);
     columns.number("rpm_high", rows, |p| p.rpm_high);
     columns.number("rpm_median", rows, |p| p.rpm);
@@ -50,7 +59,6 @@ pub fn operating_points_csv(diagnosis: &Diagnosis) -> String {
     columns.text("state_how", rows, |p| p.state_how.clone());
     columns.estimate("implied_deficit_a", rows, |p| p.implied_deficit_a.as_ref());
     columns.estimate("regulation_shortfall_a", rows, |p| p.regulation_shortfall_a.as_ref());
-    columns.write(rows.len())
 }
 
 pub fn line_drop_csv(diagnosis: &Diagnosis) -> String {
@@ -120,13 +128,21 @@ pub(super) fn inert(text: &str) -> String {
 #[derive(Default)]
 pub(super) struct Columns {
     heads: Vec<String>,
-    cells: Vec<Vec<String>>,
+    cells: Vec<Cells>,
+}
+
+/// Every column is of one kind, that a table with types can hold it too.
+enum Cells {
+    Text(Vec<String>),
+    /// Rounded as written; `None` where unknown.
+    Number(Vec<Option<f64>>),
 }
 
 impl Columns {
+    /// Text that is known to be ours, or made safe before.
     pub(super) fn cell<T>(&mut self, head: &str, rows: &[T], cell: impl Fn(&T) -> String) {
         self.heads.push(head.to_owned());
-        self.cells.push(rows.iter().map(cell).collect());
+        self.cells.push(Cells::Text(rows.iter().map(cell).collect()));
     }
 
     pub(super) fn text<T>(&mut self, head: &str, rows: &[T], text: impl Fn(&T) -> String) {
@@ -134,9 +150,9 @@ impl Columns {
     }
 
     pub(super) fn number<T>(&mut self, head: &str, rows: &[T], value: impl Fn(&T) -> Option<f64>) {
-        self.cell(head, rows, |row| {
-            value(row).filter(|v| v.is_finite()).map_or_else(String::new, rounded)
-        });
+        let finite = |row: &T| value(row).filter(|v| v.is_finite());
+        self.heads.push(head.to_owned());
+        self.cells.push(Cells::Number(rows.iter().map(finite).collect()));
     }
 
     pub(super) fn estimate<T>(
@@ -163,18 +179,49 @@ impl Columns {
     }
 
     pub(super) fn write(&self, rows: usize) -> String {
-        let mut writer = csv::Writer::from_writer(Vec::new());
-        let mut record = |cells: Vec<&str>| {
-            // Writing to memory cannot fail, and every record has one cell a head.
-            let written = writer.write_record(cells);
-            debug_assert!(written.is_ok());
-        };
-        record(self.heads.iter().map(String::as_str).collect());
-        for row in 0..rows {
-            record(self.cells.iter().filter_map(|c| c.get(row)).map(String::as_str).collect());
-        }
-        String::from_utf8_lossy(&writer.into_inner().unwrap_or_default()).into_owned()
+        let mut text = self.header();
+        text.push_str(&self.lines(rows));
+        text
     }
+
+    pub(super) fn header(&self) -> String {
+        csv_lines([self.heads.clone()])
+    }
+
+    /// Without the header.
+    pub(super) fn lines(&self, rows: usize) -> String {
+        let cell = |cells: &Cells, row: usize| match cells {
+            Cells::Text(cells) => cells.get(row).cloned().unwrap_or_default(),
+            Cells::Number(cells) => {
+                cells.get(row).copied().flatten().map_or_else(String::new, rounded)
+            }
+        };
+        csv_lines((0..rows).map(|row| self.cells.iter().map(|cells| cell(cells, row)).collect()))
+    }
+
+    /// The same table with types: text, and numbers rounded as [`Columns::lines`]
+    /// writes them, so that both tell the same figures. A mark that makes a text
+    /// inert for spreadsheets stays, so that both tell the same text.
+    pub(super) fn frame(self) -> PolarsResult<DataFrame> {
+        let columns = self.heads.into_iter().zip(self.cells).map(|(head, cells)| match cells {
+            Cells::Text(cells) => Column::new(head.into(), cells),
+            Cells::Number(cells) => {
+                let told = |value: Option<f64>| value.and_then(|v| rounded(v).parse::<f64>().ok());
+                Column::new(head.into(), cells.into_iter().map(told).collect::<Vec<_>>())
+            }
+        });
+        DataFrame::new_infer_height(columns.collect())
+    }
+}
+
+fn csv_lines(records: impl IntoIterator<Item = Vec<String>>) -> String {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    for record in records {
+        // Writing to memory cannot fail, and every record has one cell a head.
+        let written = writer.write_record(record);
+        debug_assert!(written.is_ok());
+    }
+    String::from_utf8_lossy(&writer.into_inner().unwrap_or_default()).into_owned()
 }
 
 /// Six decimals at most: a microvolt, a microhm and a microsecond are below any logger.

@@ -18,8 +18,10 @@ const ENDINGS: [&str; 8] = ["csv", "tsv", "txt", "log", "dat", "asc", "prn", "ta
 const MARKERS: [&str; 4] = ["diagnosis.json", "comparison.json", "plan.json", "review.json"];
 /// Where reports go unasked.
 pub const REPORTS_FOLDER: &str = "stiffbus-report";
+/// Why a file is no log that flags or a `car.toml` name.
+const FACTS: &str = "marks or an alternator's output sheet";
 /// Names told of what was left out for one reason.
-const TOLD: usize = 5;
+pub const TOLD: usize = 5;
 
 /// A log that was found, or named.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -44,11 +46,11 @@ pub struct Found {
 
 /// Every log below the folders among `named`, and every file among them. `out` is
 /// where the review goes; `no_logs` are files that are read for something else.
-pub fn find(named: &[PathBuf], out: &Path, no_logs: &[PathBuf]) -> Found {
+pub fn find(named: &[PathBuf], out: Option<&Path>, no_logs: &[PathBuf]) -> Found {
     let named: Vec<PathBuf> = named.iter().map(|path| settled(path)).collect();
     let mut walk = Walk {
         root: common(&named),
-        out: out.canonicalize().ok(),
+        out: out.and_then(|out| out.canonicalize().ok()),
         no_logs: no_logs.iter().filter_map(|path| Identity::of(path)).collect(),
         ..Walk::default()
     };
@@ -59,6 +61,7 @@ pub fn find(named: &[PathBuf], out: &Path, no_logs: &[PathBuf]) -> Found {
     }
     walk.folders.extend(folders);
     walk.below_folders();
+    walk.drop_facts();
     let Walk { root, mut logs, left_out, vehicles, .. } = walk;
     logs.sort_by(|a, b| natural(&a.told, &b.told));
     for log in &mut logs {
@@ -122,16 +125,19 @@ impl Walk {
             match kind {
                 Ok(kind) if kind.is_dir() => {
                     let is_link = entry.path_is_symlink() && entry.depth() > 0;
-                    if let Some(reason) = self.no_folder(&entry) {
+                    let reason = self.no_folder(&entry);
+                    if let Some(reason) = reason {
                         self.leave(path, reason);
                     } else if is_link {
                         links.push(path.to_path_buf());
-                        continue;
                     } else if self.enter(path) {
                         self.look_at_car(path);
                         continue;
                     }
-                    entries.skip_current_dir();
+                    // The walk does not follow links: there is nothing to skip below one.
+                    if !is_link {
+                        entries.skip_current_dir();
+                    }
                 }
                 Ok(kind) if kind.is_file() && entry.path_is_symlink() => {
                     linked_files.push(path.to_path_buf());
@@ -194,10 +200,20 @@ impl Walk {
         if !ending.is_some_and(|ending| ENDINGS.contains(&ending.as_str())) {
             return Some("no log by its ending");
         }
-        if Identity::of(path).is_some_and(|identity| self.no_logs.contains(&identity)) {
-            return Some("marks, or an alternator's output sheet");
-        }
         is_our_table(path).then_some("table that stiffbus wrote")
+    }
+
+    /// Takes out what a `car.toml` named, wherever that was found.
+    fn drop_facts(&mut self) {
+        let is_fact = |log: &LogFile, walk: &Walk| {
+            !log.named && Identity::of(&log.path).is_some_and(|file| walk.no_logs.contains(&file))
+        };
+        let logs = std::mem::take(&mut self.logs);
+        let (facts, logs) = logs.into_iter().partition::<Vec<_>, _>(|log| is_fact(log, self));
+        self.logs = logs;
+        for fact in facts {
+            self.leave(&fact.path, FACTS);
+        }
     }
 
     fn take(&mut self, path: PathBuf, named: bool) {

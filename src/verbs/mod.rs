@@ -8,6 +8,7 @@ pub mod diagnose;
 pub mod options;
 pub mod plan;
 mod recorded;
+pub mod review;
 mod screen;
 pub mod verify;
 

@@ -91,7 +91,7 @@ pub fn sha256_of(path: &Path) -> io::Result<String> {
 
 /// `path` as seen from the folder `report`, which need not exist yet, with `/`
 /// between folders.
-fn told_from(report: &Path, path: &Path) -> io::Result<String> {
+pub fn told_from(report: &Path, path: &Path) -> io::Result<String> {
     let (report, path) = (resolved(report)?, resolved(path)?);
     let seen = pathdiff::diff_paths(&path, &report).unwrap_or(path);
     let parts: Vec<String> =

@@ -7,6 +7,7 @@ mod flags;
 mod places;
 mod plan;
 mod reports;
+mod review;
 mod samples;
 mod several;
 mod support;

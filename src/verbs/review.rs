@@ -1,0 +1,358 @@
+//! `stiffbus review DIR|LOG…`: a day's logs at once: one table, one page, every report.
+
+mod crew;
+mod one;
+mod progress;
+mod state;
+
+use std::io;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use clap::Args;
+use serde::Deserialize;
+
+use crate::diagnosis::{BusState, Finding, LoadStep, OperatingPoint};
+use crate::files::{same_file, write_whole};
+use crate::report::review::{OfLog, PAGE_FILE, Shelf};
+use crate::report::{self, write_review};
+use crate::review::find::{Found, REPORTS_FOLDER, find};
+use crate::review::group::{CarPattern, car_of};
+use crate::review::order::natural;
+use crate::review::{LeftOut, Review, Reviewed, Row, review};
+use crate::verbs::diagnose::{FailOn, width};
+use crate::verbs::options::{CarFlags, ReadFlags};
+use crate::verbs::{FAILED, MET, screen, usage_error};
+use crate::{car::Car, json};
+
+use one::{Done, Work};
+use progress::Progress;
+use state::State;
+
+/// The exit code of one log that could not be read; each more counts one up.
+const UNREAD: usize = 10;
+/// … to this: ninety and more.
+const MOST_UNREAD: usize = 100;
+/// Stopped by Ctrl-C, as shells have it.
+const STOPPED: u8 = 130;
+
+#[derive(Debug, Clone, Default, Args)]
+#[command(after_help = "Exit codes: 0 every log was read; 10 + n: n logs could not be read (100: \
+    90 or more), the others were; 1 nothing was reviewed; 2 wrong use; 3 every log was read and \
+    --fail-on met; 130 stopped by Ctrl-C, --resume goes on.")]
+pub struct ReviewArgs {
+    /// Folders with logs, looked through to the bottom, or logs
+    #[arg(value_name = "DIR|LOG", required = true)]
+    pub paths: Vec<PathBuf>,
+    /// Folder for the review [default: stiffbus-report/review in the reviewed folder]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Replace a review of other logs that stands there, or write among other files
+    #[arg(long)]
+    pub force: bool,
+    /// Keep the reports of logs that are as they were, with the settings as they were
+    #[arg(long)]
+    pub resume: bool,
+    /// Open the page in the browser
+    #[arg(long)]
+    pub open: bool,
+    /// Write the review as JSON to FILE too, or with "-" to standard output
+    #[arg(long, value_name = "FILE|-")]
+    pub json: Option<PathBuf>,
+    /// Exit with 3 where the bus is in this state, or worse, in any log
+    #[arg(long, value_name = "STATE")]
+    pub fail_on: Option<FailOn>,
+    /// Where the names of logs tell the car: {car} is its name, * is anything, e.g.
+    /// "{car}-run-*" or "{car}/*" [default: by [job] vehicle of car.toml, else by folder]
+    #[arg(long, value_name = "PATTERN")]
+    pub car_pattern: Option<CarPattern>,
+    /// Logs worked on at the same time [default: one for each core]
+    #[arg(long, value_name = "N", value_parser = at_least_one)]
+    pub jobs: Option<usize>,
+    #[command(flatten)]
+    pub read: ReadFlags,
+    #[command(flatten)]
+    pub car: CarFlags,
+}
+
+fn at_least_one(text: &str) -> Result<usize, String> {
+    match text.parse::<usize>() {
+        Ok(jobs) if (1..=1024).contains(&jobs) => Ok(jobs),
+        _ => Err(format!("{text:?} is no number of logs from 1 to 1024")),
+    }
+}
+
+pub fn run(args: &ReviewArgs) -> ExitCode {
+    if let Some(wrong) = senseless(args) {
+        return usage_error(&wrong);
+    }
+    match reviewed(args) {
+        Ok(Some(review)) => code(args, &review),
+        Ok(None) => ExitCode::from(STOPPED),
+        Err(error) => {
+            anstream::eprintln!("stiffbus: {error}");
+            ExitCode::from(FAILED)
+        }
+    }
+}
+
+fn code(args: &ReviewArgs, review: &Review) -> ExitCode {
+    if review.failed > 0 {
+        let code = (UNREAD + review.failed).min(MOST_UNREAD);
+        return ExitCode::from(u8::try_from(code).unwrap_or(u8::MAX));
+    }
+    let worst = |row: &Row| row.summary().and_then(|s| s.worst.as_ref()).map(|w| w.state);
+    let state = review.rows.iter().filter_map(worst).max();
+    match (args.fail_on, state) {
+        (Some(fail_on), Some(state)) if fail_on.is_met_at(state) => ExitCode::from(MET),
+        _ => ExitCode::SUCCESS,
+    }
+}
+
+/// What is wrong with the flags together, before anything is read or written.
+fn senseless(args: &ReviewArgs) -> Option<String> {
+    let file = json_file(args)?;
+    let read = args.paths.iter().chain(&args.read.marks_file).chain(&args.car.car);
+    let mut read = read.chain(&args.car.alternator_curve);
+    read.any(|input| same_file(input, file)).then(|| {
+        format!("--json {} is a file that is read; give the JSON its own name", file.display())
+    })
+}
+
+fn json_file(args: &ReviewArgs) -> Option<&Path> {
+    args.json.as_deref().filter(|file| *file != Path::new("-"))
+}
+
+/// `None` where Ctrl-C stopped it.
+fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Error>> {
+    let flags = [&args.read.marks_file, &args.car.alternator_curve, &args.car.car];
+    let no_logs: Vec<PathBuf> = flags.into_iter().flatten().cloned().collect();
+    let found = find(&args.paths, args.out.as_deref(), &no_logs);
+    let usual = || found.root.join(REPORTS_FOLDER).join("review");
+    let out = args.out.clone().unwrap_or_else(usual);
+    if found.logs.is_empty() {
+        return Err(no_log(args, &found).into());
+    }
+    refuse_folder(&out, &found, json_file(args))?;
+    let state = State::open(&out, &found.root, args.force)?;
+    let Some((logs, left_out)) = worked(args, &found, &state)? else { return Ok(None) };
+    let review = review(logs, left_out);
+    tables(&review, &out)?;
+    write_review(&review, &out)
+        .map_err(|e| format!("{}: the review cannot be written here: {e}", out.display()))?;
+    let reports = review.rows.iter().filter_map(Row::summary).map(|s| s.report.as_str());
+    state.forget_all_but(&reports.collect::<Vec<_>>());
+    tell(args, &review, &out)?;
+    Ok(Some(review))
+}
+
+fn no_log(args: &ReviewArgs, found: &Found) -> String {
+    let named: Vec<String> = args.paths.iter().map(|path| path.display().to_string()).collect();
+    let left_out = told_left_out(&found.left_out);
+    let left_out = if left_out.is_empty() { String::new() } else { format!(" ({left_out})") };
+    format!(
+        "{}: no log here{left_out}. A file that has another ending than .csv, .txt and the like \
+         is read where it is named itself.",
+        named.join(", ")
+    )
+}
+
+/// "12 × no log by its ending (notes.md, …), 1 × hidden folder (.git)"
+fn told_left_out(left_out: &[LeftOut]) -> String {
+    let parts: Vec<String> = left_out
+        .iter()
+        .map(|left| {
+            let more = if left.count > left.first.len() { ", …" } else { "" };
+            format!("{} × {} ({}{more})", left.count, left.reason, left.first.join(", "))
+        })
+        .collect();
+    crate::words::plain(&parts.join("; "))
+}
+
+/// A folder that must not become the review's.
+fn refuse_folder(out: &Path, found: &Found, json: Option<&Path>) -> Result<(), String> {
+    let shown = out.display();
+    let home = |json: &Path| json.parent().map(Path::to_path_buf).unwrap_or_default();
+    if let Some(json) = json
+        && same_file(&Path::new(".").join(home(json)), out)
+        && json.file_name().is_some_and(|name| report::review::writes(&name.to_string_lossy()))
+    {
+        return Err(format!("--json {}: is a file of the review itself", json.display()));
+    }
+    let Ok(whole) = out.canonicalize() else { return Ok(()) };
+    let holds = |log: &&crate::review::find::LogFile| log.path.starts_with(&whole);
+    match found.logs.iter().find(holds) {
+        Some(log) => Err(format!(
+            "{shown}: holds logs that are reviewed ({}); give the review a folder of its own with \
+             --out",
+            crate::words::plain(&log.told)
+        )),
+        None => Ok(()),
+    }
+}
+
+type Worked = (Vec<Reviewed>, Vec<LeftOut>);
+
+/// Every log diagnosed and reported; `None` where Ctrl-C came between.
+fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<Worked>> {
+    let vehicle = args.car.car.as_deref().and_then(|file| Car::load(file).ok()?.job.vehicle);
+    let root = found.root.file_name().map_or("logs".into(), |name| name.to_string_lossy());
+    let names = one::report_names(&found.logs);
+    let work = Work { args, state, root: &found.root, said: Mutex::default() };
+    let stop = stop_on_ctrl_c()?;
+    let jobs = args.jobs.unwrap_or_else(crew::cores).min(found.logs.len());
+    let progress = Progress::of(found.logs.len());
+    let mut done: Vec<Option<Done>> = Vec::new();
+    done.resize_with(found.logs.len(), || None);
+    crew::each(
+        jobs,
+        found.logs.len(),
+        &stop,
+        |k| match (found.logs.get(k), names.get(k)) {
+            (Some(log), Some(name)) => work.one(log, name),
+            _ => Done::none(),
+        },
+        |k, of| {
+            if let Some(log) = found.logs.get(k) {
+                progress.done(&log.told, &of.word());
+            }
+            if let Some(slot) = done.get_mut(k) {
+                *slot = Some(of);
+            }
+        },
+    );
+    progress.end();
+    for said in work.said.into_inner().unwrap_or_else(PoisonError::into_inner) {
+        anstream::eprintln!("stiffbus: {said}");
+    }
+    if stop.load(Ordering::Relaxed) {
+        let n = done.iter().filter(|of| of.is_some()).count();
+        anstream::eprintln!(
+            "stiffbus: stopped after {n} of {} logs; the same command with --resume goes on from \
+             there",
+            found.logs.len()
+        );
+        return Ok(None);
+    }
+    let mut logs = Vec::new();
+    let mut left_out = found.left_out.clone();
+    for (log, of) in found.logs.iter().zip(done) {
+        match of {
+            Some(Done::Row { started, result }) => {
+                let vehicle = vehicle.as_deref().or(log.vehicle.as_deref());
+                let (car, grouped_by) =
+                    car_of(&log.told, args.car_pattern.as_ref(), vehicle, &root);
+                logs.push(Reviewed { log: log.told.clone(), car, grouped_by, started, result });
+            }
+            Some(Done::NoLog(reason)) => leave(&mut left_out, reason, &log.told),
+            None => {}
+        }
+    }
+    Ok(Some((logs, left_out)))
+}
+
+fn leave(left_out: &mut Vec<LeftOut>, reason: &str, name: &str) {
+    match left_out.iter_mut().find(|left| left.reason == reason) {
+        Some(left) => {
+            left.count += 1;
+            left.first.push(name.to_owned());
+            left.first.sort_by(|a, b| natural(a, b));
+            left.first.truncate(crate::review::find::TOLD);
+        }
+        None => left_out.push(LeftOut {
+            reason: reason.to_owned(),
+            count: 1,
+            first: vec![name.to_owned()],
+        }),
+    }
+}
+
+/// The first Ctrl-C lets every log that is worked on come to its end, the second
+/// ends the program where it stands: each report is there whole or not at all.
+fn stop_on_ctrl_c() -> io::Result<Arc<AtomicBool>> {
+    use signal_hook::consts::SIGINT;
+    let stop = Arc::new(AtomicBool::new(false));
+    signal_hook::flag::register_conditional_shutdown(SIGINT, i32::from(STOPPED), stop.clone())?;
+    signal_hook::flag::register(SIGINT, stop.clone())?;
+    Ok(stop)
+}
+
+/// What the tables hold of a log, from its own report.
+#[derive(Deserialize)]
+struct Rows {
+    load_steps: Vec<LoadStep>,
+    operating_points: Vec<OperatingPoint>,
+    findings: Vec<Finding>,
+}
+
+/// Writes the tables, by path; one log's rows are in memory at a time.
+fn tables(review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>> {
+    let wrong = |error: io::Error| {
+        format!("{}: the review's tables cannot be written here: {error}", out.display())
+    };
+    let mut rows: Vec<&Row> = review.rows.iter().collect();
+    rows.sort_by(|a, b| natural(&a.log, &b.log));
+    let mut shelf = Shelf::open(out).map_err(wrong)?;
+    for row in rows {
+        let Some(summary) = row.summary() else {
+            shelf.add(row, None).map_err(wrong)?;
+            continue;
+        };
+        let path = out.join(&summary.report).join(report::Kind::Report.marker());
+        let read = std::fs::read(&path).map_err(|e| e.to_string());
+        let of: Rows = read
+            .and_then(|bytes| serde_json::from_slice(&bytes).map_err(|e| e.to_string()))
+            .map_err(|e| {
+                format!("{}: was written and cannot be read again: {e}", path.display())
+            })?;
+        let of = OfLog {
+            log: &row.log,
+            car: &row.car,
+            steps: &of.load_steps,
+            points: &of.operating_points,
+            findings: &of.findings,
+        };
+        shelf.add(row, Some(&of)).map_err(wrong)?;
+    }
+    shelf.close(out).map_err(wrong)?;
+    Ok(())
+}
+
+fn tell(args: &ReviewArgs, review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>> {
+    match json_file(args) {
+        Some(file) => write_whole(file, json::text(review).as_bytes())
+            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?,
+        None if args.json.is_some() => screen::hand_over(&json::text(review))?,
+        None => {}
+    }
+    if args.json.is_none() || json_file(args).is_some() {
+        screen::show(&report::review::terminal(review, Some(out), width()))?;
+    }
+    if !review.left_out.is_empty() {
+        anstream::eprintln!("stiffbus: left out: {}", told_left_out(&review.left_out));
+    }
+    if review.failed > 0 {
+        anstream::eprintln!(
+            "stiffbus: {} of {} logs could not be read",
+            review.failed,
+            review.rows.len()
+        );
+    }
+    if args.open
+        && let Err(error) = opener::open(out.join(PAGE_FILE))
+    {
+        anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", out.display());
+    }
+    Ok(())
+}
+
+impl FailOn {
+    fn is_met_at(self, state: BusState) -> bool {
+        match self {
+            FailOn::Slipping => state >= BusState::Slipping,
+            FailOn::Draining => state >= BusState::Draining,
+        }
+    }
+}

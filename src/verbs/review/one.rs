@@ -1,0 +1,249 @@
+//! One log of many: read, diagnosed, reported, and what it came to.
+
+use std::collections::{BTreeSet, HashSet};
+use std::path::Path;
+use std::sync::{Mutex, PoisonError};
+
+use chrono::NaiveDateTime;
+use serde::Serialize;
+
+use crate::car::Car;
+use crate::ingest::{self, IngestError, ReadOptions, Sheet, Stated, word_of};
+use crate::report::{Overwrite, write_folder};
+use crate::review::find::LogFile;
+use crate::review::{Failure, Outcome, summary};
+use crate::verbs::recorded::sha256_of;
+use crate::verbs::review::ReviewArgs;
+use crate::verbs::review::crew::guarded;
+use crate::verbs::review::state::{Entry, State, hash_of_text};
+use crate::words::plain;
+use crate::{diagnose, json};
+
+/// What came of one file.
+pub enum Done {
+    Row {
+        started: Option<NaiveDateTime>,
+        result: Outcome,
+    },
+    /// It is no log, for this reason.
+    NoLog(&'static str),
+}
+
+impl Done {
+    pub fn none() -> Done {
+        Done::NoLog("not there")
+    }
+
+    fn failed(reason: String, our_fault: bool) -> Done {
+        let result = Outcome::Failed(Failure { reason, our_fault });
+        Done::Row { started: None, result }
+    }
+
+    /// For the progress line.
+    pub fn word(&self) -> String {
+        match self {
+            Done::Row { result: Outcome::Read(summary), .. } => summary.verdict.words().to_owned(),
+            Done::Row { result: Outcome::Failed(failure), .. } => {
+                let first = failure.reason.lines().next().unwrap_or("");
+                format!("could not be read: {first}")
+            }
+            Done::NoLog(reason) => format!("left out: {reason}"),
+        }
+    }
+}
+
+pub struct Work<'a> {
+    pub args: &'a ReviewArgs,
+    pub state: &'a State,
+    pub root: &'a Path,
+    /// Said once, however many logs it is true of.
+    pub said: Mutex<BTreeSet<String>>,
+}
+
+type Trouble = Box<dyn std::error::Error>;
+
+impl Work<'_> {
+    /// Whatever happens to it, it is a row.
+    pub fn one(&self, log: &LogFile, report: &str) -> Done {
+        match guarded(|| self.entry(log, report)) {
+            Ok(Ok(Entry { started, summary, .. })) => {
+                Done::Row { started, result: Outcome::Read(Box::new(summary)) }
+            }
+            Ok(Err(trouble)) => match self.other_than_log(log, trouble.as_ref()) {
+                Some(reason) => Done::NoLog(reason),
+                None => Done::failed(self.told(log, &trouble.to_string()), false),
+            },
+            Err(broke) => Done::failed(
+                format!(
+                    "stiffbus itself broke on this log ({}). That is no fault of the log: keep it, \
+                     and tell whoever keeps stiffbus.",
+                    plain(&broke)
+                ),
+                true,
+            ),
+        }
+    }
+
+    fn entry(&self, log: &LogFile, report: &str) -> Result<Entry, Trouble> {
+        let mut car = self.args.car.car(&log.path)?;
+        let options = self.args.read.options(&car)?;
+        if self.args.resume
+            && let Some(entry) = self.state.standing(report)
+            && entry.fingerprint == fingerprint(&log.path, &sha256_of(&log.path)?, &car, &options)?
+        {
+            return Ok(entry);
+        }
+        // Before the log's own names go into it: the car as it was stated.
+        let stated = car.clone();
+        if let Some(useless) = self.args.car.useless_conditions(&car) {
+            self.say(useless);
+        }
+        let read = ingest::read(&log.path, &options)?;
+        for unknown in self.args.car.unknown_loads(&mut car, &read) {
+            self.say(format!("{}: {unknown}", plain(&log.told)));
+        }
+        let diagnosis = diagnose(&read, &car)?;
+        let fingerprint = fingerprint(&log.path, &diagnosis.source.sha256, &stated, &options)?;
+        let written = write_folder(&diagnosis, &self.state.folder_of(report), Overwrite::Force)?;
+        let entry = Entry::new(
+            fingerprint,
+            diagnosis.source.started_at,
+            summary(&diagnosis, &State::told_folder_of(report)),
+        );
+        Ok(self.state.keep(report, entry, &written.files)?)
+    }
+
+    fn say(&self, text: String) {
+        self.said.lock().unwrap_or_else(PoisonError::into_inner).insert(text);
+    }
+
+    /// An alternator's output sheet lies beside logs, and looks like one by its ending.
+    fn other_than_log(
+        &self,
+        log: &LogFile,
+        trouble: &(dyn std::error::Error + 'static),
+    ) -> Option<&'static str> {
+        let no_voltage =
+            matches!(trouble.downcast_ref::<IngestError>(), Some(IngestError::NoVoltage { .. }));
+        let is_sheet =
+            !log.named && no_voltage && Sheet::read(&log.path, Stated::default()).is_ok();
+        is_sheet.then_some("an alternator's output sheet")
+    }
+
+    /// The reason without the log's own path before it: the row has that. Other paths
+    /// as seen from the reviewed folder.
+    fn told(&self, log: &LogFile, reason: &str) -> String {
+        let own = format!("{}: ", log.path.display());
+        let reason = reason.strip_prefix(&own).unwrap_or(reason);
+        let root = format!("{}{}", self.root.display(), std::path::MAIN_SEPARATOR);
+        let lines: Vec<String> = reason.replace(&root, "").lines().map(plain).collect();
+        lines.join("\n")
+    }
+}
+
+/// All that a report hangs on, hashed: the tool, the log, what was stated of it and
+/// of the car, and the files named there.
+fn fingerprint(
+    log: &Path,
+    sha256: &str,
+    car: &Car,
+    options: &ReadOptions,
+) -> std::io::Result<String> {
+    #[derive(Serialize)]
+    struct Settings<'a> {
+        version: &'static str,
+        file: String,
+        sha256: &'a str,
+        columns: Vec<String>,
+        sample_rate_hz: Option<f64>,
+        any_voltage: bool,
+        marks: Vec<(f64, &'a str, f64)>,
+        marks_file: Option<String>,
+        curve: Option<(String, String)>,
+        car: Car,
+    }
+    let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let curve = car.alternator.curve.as_deref();
+    let curve = curve.map(|path| Ok::<_, std::io::Error>((name(path), sha256_of(path)?)));
+    let mut stated = car.clone();
+    stated.alternator.curve = None;
+    let settings = Settings {
+        version: env!("CARGO_PKG_VERSION"),
+        file: name(log),
+        sha256,
+        columns: options
+            .columns
+            .iter()
+            .map(|request| format!("{}={}", word_of(request.role), request.name))
+            .collect(),
+        sample_rate_hz: options.sample_rate_hz,
+        any_voltage: options.any_voltage,
+        marks: options.marks.iter().map(|m| (m.at_s, m.load.as_str(), m.duty)).collect(),
+        marks_file: options.marks_file.as_deref().map(sha256_of).transpose()?,
+        curve: curve.transpose()?,
+        car: stated,
+    };
+    Ok(hash_of_text(&json::text(&settings)))
+}
+
+/// A folder name for the report of each log, no two alike on any file system: by the
+/// log's path without its ending, in characters that need no care in a shell or link.
+pub fn report_names(logs: &[LogFile]) -> Vec<String> {
+    let mut taken: HashSet<String> = HashSet::new();
+    logs.iter()
+        .map(|log| {
+            let name = log.told.rsplit('/').next().unwrap_or(&log.told);
+            let ending = name.rfind('.').filter(|&dot| dot > 0).map_or(0, |dot| name.len() - dot);
+            let stem = log.told.get(..log.told.len() - ending).unwrap_or(&log.told);
+            let numbered = (2..).map(|n| format!("{}-{n}", safe(&log.told)));
+            let wishes = [safe(stem), safe(&log.told)].into_iter().chain(numbered);
+            let free = wishes.into_iter().find(|wish| taken.insert(wish.to_lowercase()));
+            free.unwrap_or_else(|| hash_of_text(&log.told))
+        })
+        .collect()
+}
+
+fn safe(path: &str) -> String {
+    const LONGEST: usize = 100;
+    let letter = |c: char| match c {
+        c if c.is_alphanumeric() || matches!(c, '-' | '.') => c,
+        _ => '_',
+    };
+    let name: String = path.chars().map(letter).collect();
+    let name = name.trim_matches('.');
+    if name.is_empty() {
+        return "log".to_owned();
+    }
+    if name.len() <= LONGEST {
+        return name.to_owned();
+    }
+    let cut: String = name.chars().take(LONGEST / 4).collect();
+    let hash = hash_of_text(path);
+    format!("{cut}-{}", hash.get(..12).unwrap_or(&hash))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(paths: &[&str]) -> Vec<String> {
+        let log = |told: &&str| LogFile {
+            path: told.into(),
+            told: (*told).to_owned(),
+            named: false,
+            vehicle: None,
+        };
+        report_names(&paths.iter().map(log).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn reports_have_names_that_no_file_system_confuses() {
+        assert_eq!(
+            names(&["a.csv", "A.txt", "b/a.csv", "b_a.csv", "../x y.csv", ".csv", "..."]),
+            ["a", "A.txt", "b_a", "b_a.csv", "_x_y", "csv", "log"]
+        );
+        let long = "ä".repeat(300);
+        let two = names(&[&format!("{long}1.csv"), &format!("{long}2.csv")]);
+        assert!(two[0] != two[1] && two.iter().all(|name| name.len() < 120), "{two:?}");
+    }
+}
