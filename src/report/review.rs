@@ -1,18 +1,22 @@
 //! What is shown of a review, drawn from a [`Review`] alone.
 
+mod html;
 mod shelf;
 mod tables;
+mod terminal;
+mod told;
 
 use std::io;
 use std::path::Path;
 
 use crate::files::write_whole;
 use crate::json;
-use crate::review::{Outcome, Review};
-use crate::words::plain;
+use crate::review::Review;
 
+pub use html::html;
 pub use shelf::{Shelf, table_files};
 pub use tables::OfLog;
+pub use terminal::terminal;
 
 /// The file by which the folder of a review is known.
 pub const REVIEW_FILE: &str = "review.json";
@@ -22,7 +26,7 @@ pub const PAGE_FILE: &str = "index.html";
 /// Name and text of every file drawn from the review alone: the same review, the
 /// same bytes. The tables need every log's steps and points and are written apart.
 pub fn files(review: &Review) -> Vec<(String, String)> {
-    vec![(REVIEW_FILE.to_owned(), json::text(review))]
+    vec![(PAGE_FILE.to_owned(), html(review)), (REVIEW_FILE.to_owned(), json::text(review))]
 }
 
 /// Whether `name` is a file that is written into the folder of a review.
@@ -40,21 +44,4 @@ pub fn write_review(review: &Review, dir: &Path) -> io::Result<Vec<String>> {
         write_whole(&dir.join(name), text.as_bytes())?;
     }
     Ok(files.into_iter().map(|(name, _)| name).collect())
-}
-
-/// What a terminal shows; `dir` is the folder that was written.
-pub fn terminal(review: &Review, dir: Option<&Path>, _width: usize) -> String {
-    let mut text = String::new();
-    for row in &review.rows {
-        let word = match &row.result {
-            Outcome::Read(summary) => summary.verdict.words(),
-            Outcome::Failed(_) => "could not be read",
-        };
-        text.push_str(&format!("{word:<28} {}\n", plain(&row.log)));
-    }
-    text.push_str(&format!("{}\n", review.headline));
-    if let Some(dir) = dir {
-        text.push_str(&format!("{}\n", plain(&dir.display().to_string())));
-    }
-    text
 }
