@@ -258,7 +258,7 @@ fn a_thousand_logs_are_sorted_and_filtered_without_a_wait() {
     assert!(took_ms.as_f64().is_some_and(|ms| ms < 3000.0), "{took_ms} ms");
     browser.find("#find").send("run-999");
     assert_eq!(shown(&browser), ["car-039/run-999.csv"]);
-    assert_eq!(browser.find("#shown").text(), "1 of 1000 logs, by lowest voltage, ascending");
+    assert_eq!(browser.find("#shown").text(), "1 of 1,000 logs, by lowest voltage, ascending");
 }
 
 #[test]

@@ -7,7 +7,7 @@ use tempfile::TempDir;
 use crate::support::{Browser, Pointer, keys};
 
 const PAGE: &str = r#"<!DOCTYPE html><html lang="en"><title>Bench</title>
-<style>body{margin:0}#pad{height:300px;background:#eee}@media (prefers-color-scheme:dark){#pad{background:#111}}</style>
+<style>html{scrollbar-width:none}body{margin:0}#pad{height:300px;background:#eee}@media (prefers-color-scheme:dark){#pad{background:#111}}</style>
 <input id="name"><button id="go">Go</button><div id="pad">pad</div><a href="next%20page.html">next</a><p id="said">none</p>
 <div style="height:3000px"></div>
 <script>const said=document.getElementById('said'),pad=document.getElementById('pad');

@@ -150,7 +150,8 @@ fn every_column_orders_every_log_that_has_something_there() {
         assert!([0, 1, 3].iter().all(|&column| ranks[column].is_some()));
         assert_eq!(ranks[5].is_some(), row.summary().is_some());
     }
-    let lowest = |k: usize| review.rows[k].summary().map(|s| s.lowest.as_ref().unwrap().voltage_v.value);
+    let lowest =
+        |k: usize| review.rows[k].summary().map(|s| s.lowest.as_ref().unwrap().voltage_v.value);
     for a in 0..100 {
         for b in 0..100 {
             if let (Some(low_a), Some(low_b)) = (lowest(a), lowest(b)) {
@@ -196,13 +197,17 @@ fn the_terminal_takes_a_line_a_log_and_counts_the_rest() {
             let widest = shown.lines().map(UnicodeWidthStr::width).max().unwrap_or(0);
             assert!(widest <= width, "{name}: a line of {widest} at {width}\n{shown}");
             let lines = shown.lines().count();
-            assert!(lines <= if width < 80 { 150 } else { 90 }, "{name} at {width}: {lines}\n{shown}");
+            assert!(
+                lines <= if width < 80 { 150 } else { 90 },
+                "{name} at {width}: {lines}\n{shown}"
+            );
         }
     }
     let thousand = strip_str(&terminal(&day(1000, 1), Some(Path::new("day")), 120)).to_string();
     assert!(thousand.contains("960 more logs are on the page: "), "{thousand}");
     assert!(thousand.lines().last().unwrap().contains("index.html"));
-    let rows = thousand.lines().filter(|line| line.contains("run-") && line.contains("falls short "));
+    let rows =
+        thousand.lines().filter(|line| line.contains("run-") && line.contains("falls short "));
     assert!(rows.count() >= 40);
     let eight = strip_str(&terminal(&day(8, 2), None, 80)).to_string();
     let rows = eight.lines().filter(|line| line.starts_with("car-")).count();

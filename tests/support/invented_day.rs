@@ -33,8 +33,7 @@ pub fn day(logs: usize, cars: usize) -> Review {
 /// A day on which every text that comes from outside is [`HOSTILE`].
 pub fn hostile() -> Review {
     let mut rng = ChaCha8Rng::seed_from_u64(8);
-    let mut all: Vec<Reviewed> =
-        (0..3).map(|k| reviewed(&mut rng, k, 0, HOSTILE)).collect();
+    let mut all: Vec<Reviewed> = (0..3).map(|k| reviewed(&mut rng, k, 0, HOSTILE)).collect();
     for (k, log) in all.iter_mut().enumerate() {
         log.log = format!("{HOSTILE}{k}.csv");
         let Outcome::Read(summary) = &mut log.result else { continue };
@@ -72,7 +71,9 @@ fn reviewed(rng: &mut ChaCha8Rng, k: usize, car: usize, name: &str) -> Reviewed 
     let day = NaiveDate::from_ymd_opt(2031, 5, 3).and_then(|d| d.and_hms_opt(8, 0, 0));
     let started = day.map(|t| t + TimeDelta::minutes(7 * k as i64));
     let result = if k % 17 == 16 {
-        failed("line 14, column 2: 'ÿØÿà' is no number; the file ends in rubbish from there. Log again.")
+        failed(
+            "line 14, column 2: 'ÿØÿà' is no number; the file ends in rubbish from there. Log again.",
+        )
     } else {
         Outcome::Read(Box::new(summary(rng, k, car, round)))
     };
@@ -88,7 +89,8 @@ fn reviewed(rng: &mut ChaCha8Rng, k: usize, car: usize, name: &str) -> Reviewed 
 fn summary(rng: &mut ChaCha8Rng, k: usize, car: usize, round: usize) -> Summary {
     let good = car % 10 == 9;
     let setpoint = 14.1 - 0.002 * k.min(60) as f64 + 0.02 * rng.random_range(-1.0..1.0);
-    let sag = if good { 0.05 } else { 1.0 + 0.03 * round.min(30) as f64 + rng.random_range(0.0..0.7) };
+    let sag =
+        if good { 0.05 } else { 1.0 + 0.03 * round.min(30) as f64 + rng.random_range(0.0..0.7) };
     let heat = [Heat::Cold, Heat::Warm, Heat::Hot][k.min(2)];
     let state = if good { BusState::Holding } else { BusState::Draining };
     let volts = measured(setpoint - sag, 0.02);

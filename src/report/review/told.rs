@@ -124,11 +124,8 @@ pub fn keep_up_bound(keep_up: &KeepUpSpeed) -> String {
 /// "1 fault, 2 cautions"; `None` where nothing was found.
 pub fn findings(summary: &Summary) -> Option<String> {
     use crate::diagnosis::Severity::{Caution, Fault, Note};
-    let kinds = [
-        (Fault, "fault", "faults"),
-        (Caution, "caution", "cautions"),
-        (Note, "note", "notes"),
-    ];
+    let kinds =
+        [(Fault, "fault", "faults"), (Caution, "caution", "cautions"), (Note, "note", "notes")];
     let parts: Vec<String> = kinds
         .into_iter()
         .map(|(severity, one, many)| (count(summary, severity), one, many))

@@ -194,9 +194,9 @@ impl Clock {
                 91.0 * DAY,
                 365.0 * DAY,
             ],
-            Clock::Order => [
-                1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 1e4, 1e5,
-            ],
+            Clock::Order => {
+                [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 1e4, 1e5]
+            }
         };
         let fits = |step: &f64| (high - low) / step <= most as f64;
         let step = steps.into_iter().find(fits).unwrap_or(high - low).max(f64::MIN_POSITIVE);
@@ -305,7 +305,8 @@ fn numbers(canvas: &Canvas, panel: &Panel, scene: &Scene, size: i32) -> Drawn {
             continue;
         }
         let set = Type::new(size).ink(FAINT);
-        let text = if std::mem::take(&mut first) { format!("{lead}{order}") } else { order.to_string() };
+        let text =
+            if std::mem::take(&mut first) { format!("{lead}{order}") } else { order.to_string() };
         let x_text = x + text_width(&order.to_string(), size) / 2;
         canvas.text((x_text, y), &text, Type { across: HPos::Right, ..set })?;
         canvas.line(vec![(x, panel.top), (x, panel.top + 5)], FRAME, 1)?;
@@ -316,11 +317,8 @@ fn numbers(canvas: &Canvas, panel: &Panel, scene: &Scene, size: i32) -> Drawn {
 
 /// "fan, up to 1100 rpm"
 fn running(soak: &Soak) -> String {
-    let loads = if soak.loads_logged {
-        words::loads(&soak.loads)
-    } else {
-        "loads not logged".to_owned()
-    };
+    let loads =
+        if soak.loads_logged { words::loads(&soak.loads) } else { "loads not logged".to_owned() };
     match words::rpm_band(soak.rpm_low, soak.rpm_high) {
         Some(band) => format!("{loads}, {band} rpm"),
         None => loads,

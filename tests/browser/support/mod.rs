@@ -27,8 +27,13 @@ impl Browser {
         let browser = Browser { driver };
         browser.resize(1280, 900);
         browser.devtools("Network.enable", json!({}));
-        let cut = json!({"offline": true, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0});
+        let cut =
+            json!({"offline": true, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0});
         browser.devtools("Network.emulateNetworkConditions", cut);
+        // It begins with a page of its own.
+        browser.driver.post("url", json!({"url": "about:blank"}));
+        browser.complaints();
+        browser.requests();
         Some(browser)
     }
 
@@ -75,13 +80,15 @@ impl Browser {
 
     /// The size of the page's window in CSS pixels, however narrow.
     pub fn resize(&self, width: u32, height: u32) {
-        let size = json!({"width": width, "height": height, "deviceScaleFactor": 1, "mobile": false});
+        let size =
+            json!({"width": width, "height": height, "deviceScaleFactor": 1, "mobile": false});
         self.devtools("Emulation.setDeviceMetricsOverride", size);
     }
 
     /// The reader's choice of colours.
     pub fn dark(&self, dark: bool) {
-        let scheme = json!({"name": "prefers-color-scheme", "value": if dark { "dark" } else { "light" }});
+        let scheme =
+            json!({"name": "prefers-color-scheme", "value": if dark { "dark" } else { "light" }});
         self.devtools("Emulation.setEmulatedMedia", json!({"features": [scheme]}));
     }
 
@@ -124,7 +131,7 @@ impl Browser {
             };
             url.as_str().map(str::to_owned)
         });
-        let own = ["file:", "data:", "blob:", "about:"];
+        let own = ["file:", "data:", "blob:", "about:", "chrome:"];
         sent.filter(|url| !own.iter().any(|scheme| url.starts_with(scheme))).collect()
     }
 

@@ -35,9 +35,7 @@ pub const COLUMNS: [(&str, First, Known, Compare); 11] = [
     ("Car, started", First::Ascending, any, |a, b| {
         natural(&a.car, &b.car).then(a.order.cmp(&b.order))
     }),
-    ("Trace", First::Descending, read, |a, b| {
-        falling(a, b, |s| Some(s.duration_s))
-    }),
+    ("Trace", First::Descending, read, |a, b| falling(a, b, |s| Some(s.duration_s))),
     // The review's own order is by verdict first: rows that are alike keep it.
     ("Verdict", First::Descending, any, |_, _| Ordering::Equal),
     ("Worst operating point", First::Descending, worst_known, worse_point),

@@ -115,10 +115,11 @@ fn line(row: &Row, ranks: &str, scale: SketchScale) -> Markup {
 
 fn car(row: &Row) -> Markup {
     markup! {
-        td role="cell" { span { (plain(&row.car)) } " " span.range {
-            "no. " (row.order)
-            @if let Some(started) = row.started { ", " (started.format("%Y-%m-%d %H:%M")) }
-        } }
+        td role="cell" { span { (plain(&row.car)) } " "
+            span.range { "no. " (row.order) }
+            @if let Some(started) = row.started {
+                " " span.range { span.value { (started.format("%Y-%m-%d %H:%M")) } }
+            } }
     }
 }
 

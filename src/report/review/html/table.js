@@ -48,8 +48,9 @@
 
   const tell = () => {
     const left = rows.filter((entry) => !entry.row.hidden).length;
-    const count = left === rows.length ? `${left} ${left === 1 ? 'log' : 'logs'}`
-      : `${left} of ${rows.length} logs`;
+    const told = (n) => n.toLocaleString('en');
+    const count = left === rows.length ? `${told(left)} ${left === 1 ? 'log' : 'logs'}`
+      : `${told(left)} of ${told(rows.length)} logs`;
     const order = sorted ? `by ${heads[sorted.column].textContent.split(',')[0].toLowerCase()}, ${sorted.way}`
       : 'the worst first';
     shown.textContent = `${count}, ${order}`;
