@@ -41,7 +41,7 @@ pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
     logs(&mut page, review);
     unread(&mut page, review);
     over_the_day(&mut page, review);
-    for caution in review.cautions.first() {
+    if let Some(caution) = review.cautions.first() {
         page.brief("Caution ", caution, 2);
     }
     if let Some(dir) = dir {
@@ -221,6 +221,10 @@ fn over_the_day(page: &mut Page, review: &Review) {
         page.item("Doubt   ", doubt, Style::new());
     }
     if let Some(more) = doubts.len().checked_sub(MOST_CARS).filter(|&n| n > 0) {
-        page.item("        ", &format!("{} on the page.", plural(more, "more", "more")), DIM);
+        page.item(
+            "        ",
+            &format!("{} on the page.", plural(more, "more doubt", "more doubts")),
+            DIM,
+        );
     }
 }

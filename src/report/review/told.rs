@@ -111,12 +111,16 @@ pub fn deficit(summary: &Summary) -> Option<&Estimate> {
     summary.deficit_a.as_ref().filter(|amps| !AMP.is_nothing(amps))
 }
 
-/// What is seen where no speed can be told: "at every speed seen, from 812 rpm".
+/// What is seen where no speed can be told.
 pub fn keep_up_bound(keep_up: &KeepUpSpeed) -> String {
     let rpm = |rpm: f64| RPM.of(rpm).replace(' ', "\u{a0}");
     match keep_up.bound {
-        Bound::BelowSeen => format!("at every speed seen, from {}", rpm(keep_up.seen_low_rpm)),
-        Bound::AboveSeen => format!("at no speed seen, up to {}", rpm(keep_up.seen_high_rpm)),
+        Bound::BelowSeen => {
+            format!("keeps up at every speed seen, from {}", rpm(keep_up.seen_low_rpm))
+        }
+        Bound::AboveSeen => {
+            format!("does not keep up at any speed seen, up to {}", rpm(keep_up.seen_high_rpm))
+        }
         Bound::Within => words::NOT_TOLD.to_owned(),
     }
 }

@@ -52,11 +52,11 @@ pub fn sketch(of: &Sketch, setpoint_v: Option<f64>, scale: SketchScale) -> Marku
             span.range { "no trace" }
         } @else {
             svg.sketch viewBox=(view) role="img" aria-label=(said) {
-                @if !ground.is_empty() { path.g d=(ground); }
+                @if !ground.is_empty() { path.g d=(ground) {} }
                 @if let Some(volts) = setpoint_v.filter(|v| v.is_finite()) {
-                    path.s d=(format!("M0 {}h{}", scale.y(volts), COLUMNS as i32 * WIDE));
+                    path.s d=(format!("M0 {}h{}", scale.y(volts), COLUMNS as i32 * WIDE)) {}
                 }
-                path d=(trace);
+                path d=(trace) {}
             }
         }
     }

@@ -15,6 +15,8 @@ use crate::review::{CarDay, Review, Soak, SoakReading};
 /// More lines make a tangle, not a picture.
 const MOST_CURVES: usize = 4;
 const CAP: i32 = 4;
+/// Readings drawn of one curve: of more, the lowest of each stretch of the day.
+const MOST_READINGS: usize = 80;
 /// Pixels that a log's number needs to itself.
 const NUMBER_GAP: i32 = 26;
 
@@ -33,7 +35,9 @@ pub fn soak_narrow(review: &Review, car: &CarDay, number: usize) -> Option<Strin
 }
 
 fn on_paper(review: &Review, car: &CarDay, paper: Paper, id: &str) -> Option<String> {
-    let curves: Vec<&Soak> = car.soak.iter().take(MOST_CURVES).collect();
+    let shown = car.soak.iter().take(MOST_CURVES);
+    let curves: Vec<(&Soak, Vec<&SoakReading>)> =
+        shown.map(|soak| (soak, drawn(&soak.readings))).collect();
     if curves.is_empty() {
         return None;
     }
@@ -44,7 +48,7 @@ fn on_paper(review: &Review, car: &CarDay, paper: Paper, id: &str) -> Option<Str
         description: scene
             .curves
             .iter()
-            .map(|soak| words::shorten(&soak.told, 300))
+            .map(|(soak, _)| words::shorten(&soak.told, 300))
             .collect::<Vec<_>>()
             .join(" "),
     };
@@ -77,8 +81,19 @@ fn on_paper(review: &Review, car: &CarDay, paper: Paper, id: &str) -> Option<Str
     }))
 }
 
+/// All, or of many the lowest of each stretch.
+fn drawn(readings: &[SoakReading]) -> Vec<&SoakReading> {
+    let each = readings.len().div_ceil(MOST_READINGS).max(1);
+    let lowest = |stretch: &'_ [SoakReading]| {
+        let volts = |k: &usize| stretch.get(*k).map_or(f64::MAX, |r| r.voltage_v.value);
+        (0..stretch.len()).min_by(|a, b| volts(a).total_cmp(&volts(b)))
+    };
+    readings.chunks(each).filter_map(|stretch| stretch.get(lowest(stretch)?)).collect()
+}
+
 struct Scene<'r> {
-    curves: Vec<&'r Soak>,
+    /// With the readings that are drawn.
+    curves: Vec<(&'r Soak, Vec<&'r SoakReading>)>,
     clock: Clock,
     /// Of each log that is drawn, in the order of time.
     setpoints: Vec<(&'r SoakReading, &'r Estimate)>,
@@ -86,7 +101,7 @@ struct Scene<'r> {
 
 impl<'r> Scene<'r> {
     fn readings(&self) -> impl Iterator<Item = &'r SoakReading> + '_ {
-        self.curves.iter().flat_map(|soak| soak.readings.iter())
+        self.curves.iter().flat_map(|(_, readings)| readings.iter().copied())
     }
 
     fn across(&self) -> (f64, f64) {
@@ -99,8 +114,8 @@ impl<'r> Scene<'r> {
     /// Holds every interval, and is never so narrow that noise looks like news.
     fn volts(&self) -> (f64, f64) {
         let read = self.readings().map(|reading| &reading.voltage_v);
-        let all = || read_ends(&self.setpoints);
-        let ends = read.flat_map(|e| [e.low, e.high]).chain(all()).filter(|v| v.is_finite());
+        let held = setpoint_ends(&self.setpoints);
+        let ends = read.flat_map(|e| [e.low, e.high]).chain(held).filter(|v| v.is_finite());
         let (low, high) = ends.fold((f64::MAX, f64::MIN), |(l, h), v| (v.min(l), v.max(h)));
         if low > high {
             return (11.5, 15.0);
@@ -111,14 +126,17 @@ impl<'r> Scene<'r> {
     }
 }
 
-fn read_ends<'s>(setpoints: &'s [(&SoakReading, &Estimate)]) -> impl Iterator<Item = f64> + 's {
+fn setpoint_ends<'s>(setpoints: &'s [(&SoakReading, &Estimate)]) -> impl Iterator<Item = f64> + 's {
     setpoints.iter().flat_map(|(_, e)| [e.low, e.high])
 }
 
 /// Of every log that a curve visits, where it tells one.
-fn setpoints<'r>(review: &'r Review, curves: &[&'r Soak]) -> Vec<(&'r SoakReading, &'r Estimate)> {
+fn setpoints<'r>(
+    review: &'r Review,
+    curves: &[(&'r Soak, Vec<&'r SoakReading>)],
+) -> Vec<(&'r SoakReading, &'r Estimate)> {
     let mut found: Vec<(&SoakReading, &Estimate)> = Vec::new();
-    for reading in curves.iter().flat_map(|soak| soak.readings.iter()) {
+    for reading in curves.iter().flat_map(|(_, readings)| readings.iter().copied()) {
         if found.iter().any(|(known, _)| known.order == reading.order) {
             continue;
         }
@@ -138,8 +156,8 @@ enum Clock {
 }
 
 impl Clock {
-    fn of(curves: &[&Soak]) -> Clock {
-        let readings = || curves.iter().flat_map(|soak| soak.readings.iter());
+    fn of(curves: &[(&Soak, Vec<&SoakReading>)]) -> Clock {
+        let readings = || curves.iter().flat_map(|(_, readings)| readings.iter());
         let first = readings().filter_map(|reading| reading.started).min();
         match first.filter(|_| readings().all(|reading| reading.started.is_some())) {
             Some(first) => Clock::From(first.date().and_time(NaiveTime::MIN)),
@@ -243,10 +261,10 @@ fn draw(canvas: &Canvas, panel: &Panel, scene: &Scene, paper: Paper) -> Drawn {
             mark: None,
         });
     }
-    for (shape, (soak, ink)) in scene.curves.iter().zip(SERIES).enumerate() {
+    for (shape, ((soak, readings), ink)) in scene.curves.iter().zip(SERIES).enumerate() {
         let place = |r: &SoakReading| (panel.x(scene.clock.place(r)), panel.y(r.voltage_v.value));
-        canvas.line(soak.readings.iter().map(place).collect(), ink, 2)?;
-        for reading in &soak.readings {
+        canvas.line(readings.iter().map(|r| place(r)).collect(), ink, 2)?;
+        for reading in readings {
             let (x, y) = place(reading);
             let (low, high) = (panel.y(reading.voltage_v.low), panel.y(reading.voltage_v.high));
             canvas.line(vec![(x, low), (x, high)], ink, 2)?;
@@ -254,7 +272,7 @@ fn draw(canvas: &Canvas, panel: &Panel, scene: &Scene, paper: Paper) -> Drawn {
             canvas.line(vec![(x - CAP, high), (x + CAP, high)], ink, 1)?;
             canvas.mark(shape, (x, y), ink)?;
         }
-        let last = soak.readings.last().map(|reading| panel.y(reading.voltage_v.value));
+        let last = readings.last().map(|reading| panel.y(reading.voltage_v.value));
         labels.push(Label {
             y: last.unwrap_or(panel.bottom),
             name: running(soak),
@@ -329,7 +347,7 @@ fn running(soak: &Soak) -> String {
 fn legend(car: &CarDay, scene: &Scene, narrow: bool) -> Vec<(Ink, Option<usize>, String)> {
     let mut lines: Vec<(Ink, Option<usize>, String)> = Vec::new();
     if narrow {
-        for (shape, (soak, ink)) in scene.curves.iter().zip(SERIES).enumerate() {
+        for (shape, ((soak, _), ink)) in scene.curves.iter().zip(SERIES).enumerate() {
             let change = VOLT.of(soak.overall_v.value);
             lines.push((ink, Some(shape), format!("{}: {change}", running(soak))));
         }
@@ -340,6 +358,16 @@ fn legend(car: &CarDay, scene: &Scene, narrow: bool) -> Vec<(Ink, Option<usize>,
     }
     let end = if narrow { "" } else { "; beside a name, last less first" };
     lines.push((FAINT, None, format!("bars: 90 % intervals{end}")));
+    let thinned =
+        |(soak, readings): &&(&Soak, Vec<&SoakReading>)| soak.readings.len() > readings.len();
+    if let Some((soak, readings)) = scene.curves.iter().find(thinned) {
+        let (all, drawn) = (words::count(soak.readings.len()), words::count(readings.len()));
+        lines.push((
+            FAINT,
+            None,
+            format!("of {all} readings {drawn} are drawn: the lowest of each stretch"),
+        ));
+    }
     if let Some(more) = car.soak.len().checked_sub(MOST_CURVES).filter(|&n| n > 0) {
         let more = plural(more, "more running is", "more runnings are");
         lines.push((FAINT, None, format!("{more} not drawn")));

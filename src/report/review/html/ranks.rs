@@ -42,10 +42,10 @@ pub const COLUMNS: [(&str, First, Known, Compare); 11] = [
     ("Lowest voltage, V", First::Ascending, lowest_known, |a, b| {
         falling(b, a, |s| Some(s.lowest.as_ref()?.voltage_v.value))
     }),
-    ("Battery gives, A", First::Descending, deficit_known, |a, b| {
+    ("Implied deficit, A", First::Descending, deficit_known, |a, b| {
         falling(a, b, |s| Some(s.deficit_a.as_ref()?.value))
     }),
-    ("Keeps up from, rpm", First::Descending, keep_up_known, |a, b| falling(a, b, keep_up)),
+    ("Keep-up speed, rpm", First::Descending, keep_up_known, |a, b| falling(a, b, keep_up)),
     ("Lost to heat, V", First::Descending, heat_known, |a, b| {
         falling(a, b, |s| Some(s.heat_loss.as_ref()?.lost_v.value))
     }),

@@ -27,8 +27,9 @@ pub fn logs(review: &Review) -> Markup {
             p { "The lowest voltage is the lowest level that the bus came to rest at while the engine ran. "
                 dfn { "Draining" } ": the battery gives amps; " dfn { "slipping" }
                 ": below the setpoint, but the battery still takes charge; " dfn { "holding" }
-                ": at the setpoint. "
-                dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
+                ": at the setpoint. The " dfn { "implied deficit" } " is what the battery gives; the "
+                dfn { "keep-up speed" } " is the engine speed at which the set of loads that asks for most "
+                "stops slipping. " dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
                 " ones follow from it and a stated fact about the car, " dfn { "assumed" }
                 " ones rest on a common value nobody checked on this car." }
             (controls(review))
