@@ -1,7 +1,7 @@
 //! Writing so that a reader meets the old file or the new one, never half of one.
 
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Writes `bytes` beside `path` and renames them into place.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
@@ -30,4 +30,19 @@ pub fn put_in_place(aside: tempfile::NamedTempFile, path: &Path) -> io::Result<(
 /// Whether two paths name the same existing file.
 pub fn same_file(a: &Path, b: &Path) -> bool {
     matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+}
+
+/// Without links and dots; of a path that is not there yet, as far as it is.
+pub fn resolved(path: &Path) -> io::Result<PathBuf> {
+    match path.canonicalize() {
+        Ok(found) => Ok(found),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            let (Some(parent), Some(name)) = (path.parent(), path.file_name()) else {
+                return Err(error);
+            };
+            let parent = if parent.as_os_str().is_empty() { Path::new(".") } else { parent };
+            Ok(resolved(parent)?.join(name))
+        }
+        Err(error) => Err(error),
+    }
 }

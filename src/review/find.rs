@@ -11,6 +11,7 @@ use walkdir::{DirEntry, WalkDir};
 use super::LeftOut;
 use super::order::natural;
 use crate::car::{CAR_FILE, Car};
+use crate::files::resolved;
 
 /// Endings that logs have. Any other file is read where it is named.
 const ENDINGS: [&str; 8] = ["csv", "tsv", "txt", "log", "dat", "asc", "prn", "tab"];
@@ -48,9 +49,11 @@ pub struct Found {
 /// where the review goes; `no_logs` are files that are read for something else.
 pub fn find(named: &[PathBuf], out: Option<&Path>, no_logs: &[PathBuf]) -> Found {
     let named: Vec<PathBuf> = named.iter().map(|path| settled(path)).collect();
+    let root = common(&named);
+    let usual = || root.join(REPORTS_FOLDER);
     let mut walk = Walk {
-        root: common(&named),
-        out: out.and_then(|out| out.canonicalize().ok()),
+        out: out.map_or_else(usual, |out| resolved(out).unwrap_or_else(|_| out.to_path_buf())),
+        root,
         no_logs: no_logs.iter().filter_map(|path| Identity::of(path)).collect(),
         ..Walk::default()
     };
@@ -79,7 +82,9 @@ pub fn find(named: &[PathBuf], out: Option<&Path>, no_logs: &[PathBuf]) -> Found
 #[derive(Default)]
 struct Walk {
     root: PathBuf,
-    out: Option<PathBuf>,
+    /// What stands in here is not even told of: whether it is there yet says nothing
+    /// of the logs.
+    out: PathBuf,
     no_logs: HashSet<Identity>,
     /// Still to be looked through; those that links lead to come last, so that a
     /// folder is told by its own place where it has one here.
@@ -126,13 +131,15 @@ impl Walk {
                 Ok(kind) if kind.is_dir() => {
                     let is_link = entry.path_is_symlink() && entry.depth() > 0;
                     let reason = self.no_folder(&entry);
-                    if let Some(reason) = reason {
-                        self.leave(path, reason);
-                    } else if is_link {
-                        links.push(path.to_path_buf());
-                    } else if self.enter(path) {
-                        self.look_at_car(path);
-                        continue;
+                    match reason {
+                        _ if entry.depth() > 0 && self.holds_review(path) => {}
+                        Some(reason) => self.leave(path, reason),
+                        None if is_link => links.push(path.to_path_buf()),
+                        None if self.enter(path) => {
+                            self.look_at_car(path);
+                            continue;
+                        }
+                        None => {}
                     }
                     // The walk does not follow links: there is nothing to skip below one.
                     if !is_link {
@@ -156,14 +163,18 @@ impl Walk {
             return None;
         }
         let name = entry.file_name().to_string_lossy();
-        if self.out.is_some() && entry.path().canonicalize().ok() == self.out {
-            return Some("folder of this review");
-        }
         match name.as_ref() {
             REPORTS_FOLDER => Some("folder of reports"),
             name if name.starts_with('.') => Some("hidden folder"),
             _ => is_ours(entry.path()).then_some("folder of reports"),
         }
+    }
+
+    /// The review's own folder, or that of reports around it.
+    fn holds_review(&self, folder: &Path) -> bool {
+        let Ok(folder) = folder.canonicalize() else { return false };
+        let around = folder.file_name().is_some_and(|name| name == REPORTS_FOLDER);
+        folder == self.out || around && self.out.starts_with(&folder)
     }
 
     /// False where it was looked through before, by another path.

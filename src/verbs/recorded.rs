@@ -9,6 +9,7 @@ use sha2::{Digest, Sha256};
 use crate::car::{Car, Job};
 use crate::compare::Recorded;
 use crate::comparison::{InputFile, Settings};
+use crate::files::resolved;
 use crate::ingest::{self, ReadOptions, RoleRequest, word_of};
 use crate::{DiagnoseError, diagnose};
 
@@ -97,19 +98,4 @@ pub fn told_from(report: &Path, path: &Path) -> io::Result<String> {
     let parts: Vec<String> =
         seen.components().map(|part| part.as_os_str().to_string_lossy().into_owned()).collect();
     Ok(parts.join("/"))
-}
-
-/// Without links and dots; of a path that is not there yet, as far as it is.
-fn resolved(path: &Path) -> io::Result<PathBuf> {
-    match path.canonicalize() {
-        Ok(found) => Ok(found),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            let (Some(parent), Some(name)) = (path.parent(), path.file_name()) else {
-                return Err(error);
-            };
-            let parent = if parent.as_os_str().is_empty() { Path::new(".") } else { parent };
-            Ok(resolved(parent)?.join(name))
-        }
-        Err(error) => Err(error),
-    }
 }

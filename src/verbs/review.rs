@@ -14,8 +14,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 use clap::Args;
 use serde::Deserialize;
 
+use crate::car::{CAR_FILE, Car};
 use crate::diagnosis::{BusState, Finding, LoadStep, OperatingPoint};
 use crate::files::{same_file, write_whole};
+use crate::json;
 use crate::report::review::{OfLog, PAGE_FILE, Shelf};
 use crate::report::{self, write_review};
 use crate::review::find::{Found, REPORTS_FOLDER, find};
@@ -25,7 +27,6 @@ use crate::review::{LeftOut, Review, Reviewed, Row, review};
 use crate::verbs::diagnose::{FailOn, width};
 use crate::verbs::options::{CarFlags, ReadFlags};
 use crate::verbs::{FAILED, MET, screen, usage_error};
-use crate::{car::Car, json};
 
 use one::{Done, Work};
 use progress::Progress;
@@ -133,11 +134,17 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
     let usual = || found.root.join(REPORTS_FOLDER).join("review");
     let out = args.out.clone().unwrap_or_else(usual);
     if found.logs.is_empty() {
-        return Err(no_log(args, &found).into());
+        return Err(no_log(args, &found.left_out).into());
     }
-    refuse_folder(&out, &found, json_file(args))?;
+    refuse_folder(&out, &found)?;
+    if let Some(json) = json_file(args) {
+        refuse_json(json, &out, &found)?;
+    }
     let state = State::open(&out, &found.root, args.force)?;
     let Some((logs, left_out)) = worked(args, &found, &state)? else { return Ok(None) };
+    if logs.is_empty() {
+        return Err(no_log(args, &left_out).into());
+    }
     let review = review(logs, left_out);
     tables(&review, &out)?;
     write_review(&review, &out)
@@ -148,9 +155,9 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
     Ok(Some(review))
 }
 
-fn no_log(args: &ReviewArgs, found: &Found) -> String {
+fn no_log(args: &ReviewArgs, left_out: &[LeftOut]) -> String {
     let named: Vec<String> = args.paths.iter().map(|path| path.display().to_string()).collect();
-    let left_out = told_left_out(&found.left_out);
+    let left_out = told_left_out(left_out);
     let left_out = if left_out.is_empty() { String::new() } else { format!(" ({left_out})") };
     format!(
         "{}: no log here{left_out}. A file that has another ending than .csv, .txt and the like \
@@ -172,15 +179,8 @@ fn told_left_out(left_out: &[LeftOut]) -> String {
 }
 
 /// A folder that must not become the review's.
-fn refuse_folder(out: &Path, found: &Found, json: Option<&Path>) -> Result<(), String> {
+fn refuse_folder(out: &Path, found: &Found) -> Result<(), String> {
     let shown = out.display();
-    let home = |json: &Path| json.parent().map(Path::to_path_buf).unwrap_or_default();
-    if let Some(json) = json
-        && same_file(&Path::new(".").join(home(json)), out)
-        && json.file_name().is_some_and(|name| report::review::writes(&name.to_string_lossy()))
-    {
-        return Err(format!("--json {}: is a file of the review itself", json.display()));
-    }
     let Ok(whole) = out.canonicalize() else { return Ok(()) };
     let holds = |log: &&crate::review::find::LogFile| log.path.starts_with(&whole);
     match found.logs.iter().find(holds) {
@@ -191,6 +191,27 @@ fn refuse_folder(out: &Path, found: &Found, json: Option<&Path>) -> Result<(), S
         )),
         None => Ok(()),
     }
+}
+
+/// A file that must not become the JSON.
+fn refuse_json(json: &Path, out: &Path, found: &Found) -> Result<(), String> {
+    let shown = json.display();
+    let name = json.file_name().unwrap_or_default().to_string_lossy();
+    if name == CAR_FILE || found.logs.iter().any(|log| same_file(&log.path, json)) {
+        return Err(format!("--json {shown} is a file that is read; give the JSON its own name"));
+    }
+    let home = Path::new(".").join(json.parent().unwrap_or(Path::new("")));
+    if !home.is_dir() {
+        return Err(format!(
+            "{shown}: there is no folder {}; make it, or name another place with --json",
+            home.display()
+        ));
+    }
+    let is_ours = same_file(&home, out) && report::review::writes(&name);
+    if is_ours {
+        return Err(format!("--json {shown} is a file of the review itself; it is there anyway"));
+    }
+    Ok(())
 }
 
 type Worked = (Vec<Reviewed>, Vec<LeftOut>);
