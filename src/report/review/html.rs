@@ -85,7 +85,7 @@ fn answers(review: &Review) -> Markup {
                     p { (VOLT.range(&lowest.voltage_v)) " V (90 %), " (lowest.voltage_v.grade.word()) }
                     p { (log(row, summary)) ": " (words::with_loads(&lowest.loads))
                         @if let Some(at) = told::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
-                            ", " (at)
+                            " " (at)
                         } }
                 } @else {
                     p { (words::NOT_TOLD.replace("this log", "these logs")) }

@@ -16,8 +16,9 @@ use crate::review::{Review, Row, Summary};
 const MOST_LOGS: usize = 40;
 const MOST_REASONS: usize = 4;
 const MOST_CARS: usize = 3;
-/// From this width there is room for where the voltage was read and for the
-/// keep-up speed, from the next for findings.
+/// From this width there is room for the amps, from the next for where the voltage
+/// was read and for the keep-up speed, from the last for findings.
+const ENOUGH: usize = 80;
 const ROOMY: usize = 110;
 const VAST: usize = 136;
 
@@ -58,15 +59,17 @@ fn logs(page: &mut Page, review: &Review) {
         return;
     }
     page.heading("Every log, the worst first");
-    let (roomy, vast) = (page.width >= ROOMY, page.width >= VAST);
+    let (enough, roomy, vast) = (page.width >= ENOUGH, page.width >= ROOMY, page.width >= VAST);
     let one_grade = one_grade(&shown);
     let mut rows: Vec<Vec<String>> =
-        shown.iter().map(|row| cells(row, roomy, vast, one_grade.is_none())).collect();
+        shown.iter().map(|row| cells(row, page.width, one_grade.is_none())).collect();
     let mut heads = vec!["log", "verdict", "lowest, V"];
     if roomy {
         heads.push("read at");
     }
-    heads.push("gives, A");
+    if enough {
+        heads.push("gives, A");
+    }
     if roomy {
         heads.push("keeps up, rpm");
     }
@@ -88,7 +91,7 @@ fn logs(page: &mut Page, review: &Review) {
     let flexible: &[usize] = if roomy { &[1, 3] } else { &[1] };
     page.table(RULED, &heads, flexible, rows);
     let mut notes = vec!["In brackets: 90 % interval.".to_owned()];
-    if let Some(grade) = one_grade {
+    if let Some(grade) = one_grade.filter(|_| enough) {
         notes.push(format!("Amps {}.", grade.word()));
     }
     notes.push(UNGRADED.to_owned());
@@ -115,7 +118,8 @@ fn rest(page: &mut Page, review: &Review) {
     }
 }
 
-fn cells(row: &Row, roomy: bool, vast: bool, graded: bool) -> Vec<String> {
+fn cells(row: &Row, width: usize, graded: bool) -> Vec<String> {
+    let (enough, roomy, vast) = (width >= ENOUGH, width >= ROOMY, width >= VAST);
     let mut cells = vec![plain(&row.log), told::verdict(row).to_owned()];
     let summary = row.summary();
     let lowest = summary.and_then(|s| s.lowest.as_ref());
@@ -124,16 +128,18 @@ fn cells(row: &Row, roomy: bool, vast: bool, graded: bool) -> Vec<String> {
         cells.push(lowest.map_or_else(String::new, |lowest| {
             let loads = shorten(&words::loads(&lowest.loads), 24);
             match told::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
-                Some(at) => format!("{loads}, {at}"),
+                Some(at) => format!("{loads} {at}"),
                 None => loads,
             }
         }));
     }
-    cells.push(match summary.and_then(told::deficit) {
-        Some(e) if graded => format!("{}, {}", AMP.compact(e), e.grade.word()),
-        Some(e) => AMP.compact(e),
-        None => summary.map_or_else(String::new, |_| "none".to_owned()),
-    });
+    if enough {
+        cells.push(match summary.and_then(told::deficit) {
+            Some(e) if graded => format!("{}, {}", AMP.compact(e), e.grade.word()),
+            Some(e) => AMP.compact(e),
+            None => summary.map_or_else(String::new, |_| "none".to_owned()),
+        });
+    }
     if roomy {
         cells.push(summary.and_then(keep_up).unwrap_or_default());
     }

@@ -54,8 +54,8 @@ pub fn came_to(review: &Review) -> String {
     }
 }
 
-/// The worst log in a sentence: "Worst: run-8.csv falls short at idle; with fan on,
-/// idle at 812 rpm, hot, it sits at 12.41 V (12.39 to 12.43)." `None` where none is bad.
+/// The worst log in a sentence: "Worst: run-8.csv falls short at idle; with fan on at
+/// 812 rpm, hot: 12.41 V (12.39 to 12.43)." `None` where none is bad.
 pub fn worst(review: &Review) -> Option<String> {
     let row = review.rows.first()?;
     let summary = row.summary().filter(|summary| is_bad(summary.verdict))?;
@@ -63,10 +63,10 @@ pub fn worst(review: &Review) -> Option<String> {
     let Some(point) = &summary.worst else { return Some(said + ".") };
     let gives = gives(point).map_or_else(String::new, |gives| format!(", {gives}"));
     Some(format!(
-        "{said}; {}{} it sits at {}{gives}.",
+        "{said}; {}{}: {}{gives}.",
         words::with_loads(&point.loads),
         running(point.rpm, point.rpm_low, point.rpm_high, point.heat)
-            .map_or_else(String::new, |at| format!(" at {at}")),
+            .map_or_else(String::new, |at| format!(" {at}")),
         VOLT.with_range(&point.voltage_v),
     ))
 }
@@ -75,7 +75,7 @@ pub fn is_bad(word: VerdictWord) -> bool {
     !matches!(word, VerdictWord::KeepsUp | VerdictWord::LittleInReserve | VerdictWord::CannotTell)
 }
 
-/// "812 rpm, hot"; no number is torn from its unit.
+/// "at 812 rpm, hot"; no number is torn from its unit.
 pub fn running(
     rpm: Option<f64>,
     low: Option<f64>,
@@ -84,8 +84,8 @@ pub fn running(
 ) -> Option<String> {
     let mut parts: Vec<String> = Vec::new();
     match (rpm.filter(|rpm| rpm.is_finite()), words::rpm_band(low, high)) {
-        (Some(rpm), _) => parts.push(RPM.of(rpm).replace(' ', "\u{a0}")),
-        (None, Some(band)) => parts.push(format!("{band}\u{a0}{}", RPM.name)),
+        (Some(rpm), _) => parts.push(format!("at {}", RPM.of(rpm).replace(' ', "\u{a0}"))),
+        (None, Some(band)) => parts.push(format!("at {band}\u{a0}{}", RPM.name)),
         (None, None) => {}
     }
     if heat != Heat::Unknown {
