@@ -37,7 +37,7 @@ fn a_page_of_a_thousand_logs_stays_small() {
     for (name, review) in all() {
         let page = html(&review);
         assert!(page.len() <= 2_000_000, "{name}: {} bytes", page.len());
-        let rows = page.matches("<tr role=\"row\" data-r=").count();
+        let rows = page.matches("<tr data-r=").count();
         assert_eq!(rows, review.rows.len(), "{name}: a row a log");
     }
 }
@@ -136,7 +136,7 @@ fn what_the_day_came_to_is_the_first_thing_said() {
 fn every_column_orders_every_log_that_has_something_there() {
     let review = day(100, 7);
     let page = html(&review);
-    let heads = page.matches("role=\"columnheader\" data-first=").count();
+    let heads = page.matches(" data-first=").count();
     let ranks: Vec<Vec<Option<usize>>> = page
         .split("data-r=\"")
         .skip(1)

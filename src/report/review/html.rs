@@ -18,6 +18,8 @@ use super::told;
 
 const STYLE: &str = include_str!("html/style.css");
 const SCRIPT: &str = include_str!("html/table.js");
+/// Columns of a log's path; review.json has all of it.
+const MOST_NAME: usize = 120;
 
 /// The whole page.
 pub fn html(review: &Review) -> String {
@@ -131,7 +133,7 @@ fn tally(review: &Review) -> Markup {
 
 /// Its name, leading to its report.
 fn log(row: &Row, summary: &Summary) -> Markup {
-    markup! { a href=(href(&summary.report)) { (plain(&row.log)) } }
+    markup! { a href=(href(&summary.report)) { (words::shorten(&row.log, MOST_NAME)) } }
 }
 
 /// The way to the report in `folder`, told from the page. A folder may be called

@@ -40,9 +40,9 @@ pub fn sketch(of: &Sketch, setpoint_v: Option<f64>, scale: SketchScale) -> Marku
     let states = thinned(&of.state, |a, b| a.max(b));
     let drains = |state: &Option<BusState>| *state == Some(BusState::Draining);
     let said = match states.iter().filter(|state| drains(state)).count() {
-        0 => "Trace: never draining where the bus was settled",
-        n if n * 2 > states.len() => "Trace: draining most of the time",
-        _ => "Trace: draining for a part of the time",
+        0 => "never draining",
+        n if n * 2 > states.len() => "draining for the most part",
+        _ => "draining for a part",
     };
     let trace = trace(of, scale);
     let ground = ground(&states, drains);

@@ -3,7 +3,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::rows::link;
+use super::{MOST_NAME, log};
 use crate::report::html::frame::{estimate, plot, table};
 use crate::report::review::told;
 use crate::report::svg;
@@ -121,7 +121,10 @@ fn line(review: &Review, reading: &SoakReading) -> Vec<Markup> {
     vec![
         markup! { (reading.order) },
         markup! {
-            @match row { Some(row) => (link(row)), None => (plain(&reading.log)) }
+            @match row.and_then(|row| Some((row, row.summary()?))) {
+                Some((row, summary)) => (log(row, summary)),
+                None => (words::shorten(&reading.log, MOST_NAME)),
+            }
             @if let Some(started) = started { " " span.range { (started) } }
         },
         markup! {

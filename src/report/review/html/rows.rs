@@ -3,12 +3,12 @@
 use maud::{Markup, html as markup};
 
 use super::ranks::{COLUMNS, ranks};
-use super::{href, log};
+use super::{MOST_NAME, log};
 use crate::diagnosis::VerdictWord;
-use crate::report::html::frame::estimate;
+use crate::estimate::Estimate;
 use crate::report::review::told;
 use crate::report::svg::{SketchScale, sketch};
-use crate::report::words::{self, AMP, RPM, VOLT, plain};
+use crate::report::words::{self, AMP, RPM, Unit, VOLT, plain};
 use crate::review::{Review, Row, Summary};
 
 /// From so many rows the table scrolls in a box of its own, its heads in sight.
@@ -16,6 +16,8 @@ const TALL: usize = 25;
 /// Findings named in a row; its report has them all.
 const MOST_FINDINGS: usize = 3;
 const MOST_REMARKS: usize = 3;
+/// Columns of a reason; review.json has all of it.
+const MOST_REASON: usize = 400;
 
 pub fn logs(review: &Review) -> Markup {
     let scale = SketchScale::of(review);
@@ -34,18 +36,18 @@ pub fn logs(review: &Review) -> Markup {
                 " ones rest on a common value nobody checked on this car." }
             (controls(review))
             div class=(scroll) role="region" tabindex="0" aria-label="Table of all logs" {
-                table #logs role="table" {
+                table #logs {
                     caption { "The small pictures are all on one scale (" (words::number(scale.low_v, 1))
                         " to " (words::number(scale.high_v, 1)) " V): the line is the bus voltage, dashed the "
                         "setpoint, shaded where the battery drains. Intervals are 90 %." }
-                    thead role="rowgroup" {
-                        tr role="row" {
+                    thead {
+                        tr {
                             @for (head, first, ..) in COLUMNS {
-                                th scope="col" role="columnheader" data-first=(first.word()) { (head) }
+                                th scope="col" data-first=(first.word()) { (head) }
                             }
                         }
                     }
-                    tbody role="rowgroup" {
+                    tbody {
                         @for (row, ranks) in shown { (line(row, &ranks, scale)) }
                     }
                 }
@@ -80,35 +82,35 @@ fn controls(review: &Review) -> Markup {
 fn line(row: &Row, ranks: &str, scale: SketchScale) -> Markup {
     let verdict = told::verdict(row);
     markup! {
-        tr role="row" data-r=(ranks) {
+        tr data-r=(ranks) {
             @if let Some(summary) = row.summary() {
-                th scope="row" role="rowheader" { (log(row, summary)) }
+                th scope="row" { (log(row, summary)) }
                 (car(row))
-                td role="cell" {
+                td {
                     (sketch(&summary.sketch, summary.setpoint_v.as_ref().map(|e| e.value), scale))
                     span.range { (words::duration(summary.duration_s)) }
                 }
-                td role="cell" { b class=(tone(summary.verdict)) { (verdict) } }
-                td role="cell" { (worst(summary)) }
-                td role="cell" {
+                td { b class=(tone(summary.verdict)) { (verdict) } }
+                td { (worst(summary)) }
+                td {
                     (estimate(VOLT, summary.lowest.as_ref().map(|lowest| &lowest.voltage_v)))
                 }
-                td role="cell" { (deficit(summary)) }
-                td role="cell" { (keep_up(summary)) }
-                td role="cell" {
+                td { (deficit(summary)) }
+                td { (keep_up(summary)) }
+                td {
                     @match &summary.heat_loss {
                         Some(loss) => (estimate(VOLT, Some(&loss.lost_v))),
                         None => span.none { "none seen" },
                     }
                 }
-                td role="cell" { (findings(summary)) }
-                td role="cell" { (quality(summary)) }
+                td { (findings(summary)) }
+                td { (quality(summary)) }
             } @else {
-                th scope="row" role="rowheader" { (plain(&row.log)) }
+                th scope="row" { (words::shorten(&row.log, MOST_NAME)) }
                 (car(row))
-                td role="cell" { span.range { "no trace" } }
-                td role="cell" { b.open { (verdict) } }
-                td.reason role="cell" colspan="7" { (told::reason(row).unwrap_or_default()) }
+                td { span.range { "no trace" } }
+                td { b.open { (verdict) } }
+                td.reason colspan="7" { (words::shorten(&told::reason(row).unwrap_or_default(), MOST_REASON)) }
             }
         }
     }
@@ -116,11 +118,24 @@ fn line(row: &Row, ranks: &str, scale: SketchScale) -> Markup {
 
 fn car(row: &Row) -> Markup {
     markup! {
-        td role="cell" { span { (plain(&row.car)) } " "
+        td { span { (plain(&row.car)) } " "
             span.range { "no. " (row.order) }
             @if let Some(started) = row.started {
                 " " span.range { span.value { (started.format("%Y-%m-%d %H:%M")) } }
             } }
+    }
+}
+
+/// As on the other pages, in less markup.
+fn estimate(unit: Unit, e: Option<&Estimate>) -> Markup {
+    markup! {
+        @match e {
+            Some(e) => {
+                (unit.value(e).replace(' ', "\u{a0}")) " "
+                span.range { (unit.range(e)) ", " (e.grade.word()) }
+            }
+            None => span.range { (words::NOT_TOLD) },
+        }
     }
 }
 
@@ -195,13 +210,5 @@ fn quality(summary: &Summary) -> Markup {
         @if told.is_empty() { span.none { "nothing to note" } } @else { (told.join("; ")) }
         @if more > 0 { "; " (words::count(more)) " more" }
         " " span.range { (words::plural(summary.rows_read, "row", "rows")) }
-    }
-}
-
-/// For the other tables of the page.
-pub fn link(row: &Row) -> Markup {
-    match row.summary() {
-        Some(summary) => markup! { a href=(href(&summary.report)) { (plain(&row.log)) } },
-        None => markup! { (plain(&row.log)) },
     }
 }

@@ -12,6 +12,16 @@
     car: row.cells[1].firstElementChild.textContent,
     verdict: row.cells[3].textContent,
   }));
+  // A narrow page lays rows and cells out as blocks; these keep it a table.
+  const role = (element, name) => element.setAttribute('role', name);
+  role(table, 'table');
+  for (const group of [table.tHead, body]) role(group, 'rowgroup');
+  for (const row of table.rows) {
+    role(row, 'row');
+    for (const cell of row.cells) {
+      role(cell, cell.tagName === 'TD' ? 'cell' : cell.scope === 'col' ? 'columnheader' : 'rowheader');
+    }
+  }
   const find = byId('find');
   const verdict = byId('verdict');
   const car = byId('car');
