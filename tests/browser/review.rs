@@ -79,7 +79,7 @@ fn cells(browser: &Browser, column: usize) -> Vec<String> {
 
 /// The number that a cell begins with; `None` where it begins with none.
 fn number(cell: &str) -> Option<f64> {
-    cell.split(' ').next()?.replace(',', "").replace('−', "-").parse().ok()
+    cell.split_whitespace().next()?.replace(',', "").replace('−', "-").parse().ok()
 }
 
 fn head(column: usize) -> String {
