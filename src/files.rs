@@ -5,12 +5,20 @@ use std::path::{Path, PathBuf};
 
 /// Writes `bytes` beside `path` and renames them into place.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    write_whole_by(path, |aside| aside.write_all(bytes))
+}
+
+/// As [`write_whole`], by `write`, piece by piece.
+pub fn write_whole_by(
+    path: &Path,
+    write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> io::Result<()> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
     let mut aside = tempfile::NamedTempFile::new_in(folder)?;
-    aside.write_all(bytes)?;
+    write(&mut aside)?;
     put_in_place(aside, path)
 }
 

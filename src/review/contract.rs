@@ -142,7 +142,8 @@ pub struct Summary {
     pub quality: Quality,
     pub sketch: Sketch,
     /// What the soak curve is made of: the operating points whose loads the log
-    /// names, in the order of time.
+    /// names, in the order of time. Empty in a whole [`Review`], whose curves hold them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub points: Vec<SoakPoint>,
 }
 

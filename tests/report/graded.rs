@@ -455,7 +455,7 @@ fn without_tags(page: &str) -> String {
     while let Some((text, tag)) = rest.split_once('<') {
         words.push_str(text);
         words.push(' ');
-        let left_out = ["style", "svg"].into_iter().find(|name| tag.starts_with(name));
+        let left_out = ["style", "svg", "script"].into_iter().find(|name| tag.starts_with(name));
         let close = left_out.map_or(">".to_owned(), |name| format!("</{name}>"));
         rest = tag.split_once(&close).map_or("", |(_, after)| after);
     }
@@ -618,4 +618,24 @@ fn a_bare_number_in_a_sentence_is_noticed() {
     ] {
         assert_eq!(bare(text, &loads).len(), bare_ones, "{text}: {:?}", bare(text, &loads));
     }
+}
+
+/// Of a review: an invented day, whose numbers are of every grade.
+#[test]
+fn every_number_told_of_a_review_has_its_interval_and_grade() {
+    let review = crate::invented_day::day(40, 4);
+    let mut shown = review.clone();
+    shown.cautions.clear();
+    let page = without_tags(&report::review::html(&shown));
+    let screen = one_line(&report::review::terminal(&shown, None, 400));
+    let mut found = Vec::new();
+    for text in [&page, &screen] {
+        found.extend(bare(text, &[]).into_iter().map(str::to_owned));
+    }
+    assert!(found.is_empty(), "{found:#?}");
+    assert!(page.contains("where no grade is named beside it, the value is measured"));
+    assert!(screen.contains("Where no grade is named: measured."));
+    let json: Value = serde_json::from_str(&stiffbus::json::text(&review)).unwrap();
+    let wrong = ungraded("a review", &json, &[page, screen]);
+    assert!(wrong.is_empty(), "{wrong:#?}");
 }

@@ -3,10 +3,13 @@
 mod fixture;
 mod folder;
 mod graded;
+#[path = "../support/invented_day.rs"]
+mod invented_day;
 mod json;
 mod page;
 mod plan;
 mod plots;
 mod proof;
+mod review;
 mod tables;
 mod terminal;

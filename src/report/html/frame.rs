@@ -1,6 +1,9 @@
 //! What every page is made of: the document around it, tables, numbers, pictures.
 
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html as markup};
+use sha2::{Digest, Sha256};
 
 use crate::estimate::Estimate;
 use crate::report::svg;
@@ -11,20 +14,35 @@ const BASE: &str = include_str!("base.css");
 /// One self-contained page: nothing fetched, no script. `style` is added to the
 /// rules that all pages share.
 pub fn document(title: &str, style: &str, body: Markup) -> Markup {
+    whole(title, style, None, body)
+}
+
+/// The same with one script, ours, at its end. Only what has its hash may run:
+/// whatever text of a log came to stand in the page stays text.
+pub fn scripted(title: &str, style: &str, script: &str, body: Markup) -> Markup {
+    whole(title, style, Some(script), body)
+}
+
+fn whole(title: &str, style: &str, script: Option<&str>, body: Markup) -> Markup {
     let dark = format!("@media screen and (prefers-color-scheme:dark){{{}}}", svg::dark_rules());
+    let runs = script.map_or_else(String::new, |script| {
+        format!(" script-src 'sha256-{}';", STANDARD.encode(Sha256::digest(script)))
+    });
+    let policy = format!(
+        "default-src 'none'; style-src 'unsafe-inline';{runs} base-uri 'none'; form-action 'none'"
+    );
     markup! {
         (DOCTYPE)
         html lang="en" {
             head {
                 meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy"
-                    content="default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+                meta http-equiv="Content-Security-Policy" content=(policy);
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 title { (plain(title)) }
                 style { (PreEscaped(BASE)) (PreEscaped(style)) (PreEscaped(dark)) }
             }
-            body { (body) }
+            body { (body) @if let Some(script) = script { script { (PreEscaped(script)) } } }
         }
     }
 }

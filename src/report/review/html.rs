@@ -1,0 +1,169 @@
+//! `index.html` of a review: what the day came to, every log in a table that can be
+//! sorted and filtered, then car by car what changed from log to log. Nothing is
+//! fetched; the page's one script, ours, only reorders and hides rows, and without it
+//! the worst log stands first.
+
+mod cars;
+mod ranks;
+mod rows;
+
+use maud::{Markup, html as markup};
+
+use crate::diagnosis::VerdictWord;
+use crate::report::html::frame::scripted;
+use crate::report::words::{self, AMP, VOLT, plain, plural};
+use crate::review::{Review, Row, Summary};
+
+use super::told;
+
+const STYLE: &str = include_str!("html/style.css");
+const SCRIPT: &str = include_str!("html/table.js");
+/// Columns of a log's path; review.json has all of it.
+const MOST_NAME: usize = 120;
+
+/// The whole page.
+pub fn html(review: &Review) -> String {
+    let came_to = told::came_to(review);
+    let body = markup! {
+        header {
+            p.file { "Review of " (plural(review.rows.len(), "log", "logs")) ", "
+                (plural(review.cars.len(), "car", "cars")) }
+            h1 { span class=(tone(review)) { (came_to) } }
+            p.headline { (plain(&review.headline)) @if let Some(worst) = told::worst(review) { " " (worst) } }
+            (answers(review))
+        }
+        main {
+            (rows::logs(review))
+            (cars::cars(review))
+            (left_out(review))
+            @if !review.cautions.is_empty() {
+                section.cautions aria-labelledby="h-cautions" {
+                    h2 #h-cautions { "Before you test" }
+                    ul { @for caution in &review.cautions { li { (plain(caution)) } } }
+                }
+            }
+        }
+        footer {
+            p { "Written by stiffbus " (plain(&review.version)) " from "
+                (plural(review.rows.len(), "log", "logs"))
+                ". Every interval in brackets or below a number is a 90 % interval: the true value lies "
+                "in it nine times in ten; where no grade is named beside it, the value is measured. A "
+                "label in a picture tells the middle of what text and tables tell with its interval." }
+        }
+    };
+    let title = format!("Review: {came_to}");
+    scripted(&title, STYLE, SCRIPT, body).into_string()
+}
+
+/// Of the worst verdict of the day.
+fn tone(review: &Review) -> &'static str {
+    let verdicts = || review.rows.iter().filter_map(Row::summary).map(|summary| summary.verdict);
+    if verdicts().any(told::is_bad) {
+        "tone bad"
+    } else if verdicts().any(|word| word == VerdictWord::LittleInReserve) {
+        "tone fair"
+    } else if verdicts().any(|word| word == VerdictWord::KeepsUp) {
+        "tone good"
+    } else {
+        "tone open"
+    }
+}
+
+/// The lowest voltage, the most amps short and what could not be read.
+fn answers(review: &Review) -> Markup {
+    let read = || review.rows.iter().filter_map(|row| Some((row, row.summary()?)));
+    let lowest = read()
+        .filter_map(|(row, summary)| Some((row, summary, summary.lowest.as_ref()?)))
+        .filter(|(.., lowest)| lowest.voltage_v.value.is_finite())
+        .min_by(|a, b| a.2.voltage_v.value.total_cmp(&b.2.voltage_v.value));
+    let short = read()
+        .filter_map(|(row, summary)| Some((row, summary, told::deficit(summary)?)))
+        .max_by(|a, b| a.2.value.total_cmp(&b.2.value));
+    markup! {
+        dl.answers {
+            div { dt { "Lowest steady voltage of all" } dd {
+                @if let Some((row, summary, lowest)) = lowest {
+                    p.big { (VOLT.value(&lowest.voltage_v)) }
+                    p { (VOLT.range(&lowest.voltage_v)) " V (90 %), " (lowest.voltage_v.grade.word()) }
+                    p { (log(row, summary)) ": " (words::with_loads(&lowest.loads))
+                        @if let Some(at) = told::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
+                            " " (at)
+                        } }
+                } @else {
+                    p { (words::NOT_TOLD.replace("this log", "these logs")) }
+                }
+            } }
+            div { dt { "Most amps short" } dd {
+                @if let Some((row, summary, amps)) = short {
+                    p.big { (AMP.value(amps)) }
+                    p { (AMP.range(amps)) " A (90 %), " (amps.grade.word()) }
+                    p { "taken from the battery; " (log(row, summary)) }
+                } @else if review.analysed > 0 {
+                    p.big { "No battery draining" }
+                    p { "No operating point of any log that could be read takes amps from its battery." }
+                } @else {
+                    p { "No log could be read." }
+                }
+            } }
+            div { dt { "Of all logs" } dd { (tally(review)) } }
+        }
+    }
+}
+
+/// How many of each verdict, the worst first.
+fn tally(review: &Review) -> Markup {
+    let mut counted: Vec<(&str, usize)> = Vec::new();
+    for row in &review.rows {
+        let word = told::verdict(row);
+        match counted.iter_mut().find(|(known, _)| *known == word) {
+            Some((_, n)) => *n += 1,
+            None => counted.push((word, 1)),
+        }
+    }
+    markup! {
+        table.tally {
+            tbody {
+                @for (word, n) in counted {
+                    tr { td { (words::count(n)) } th scope="row" { (word) } }
+                }
+            }
+        }
+    }
+}
+
+/// Its name, leading to its report.
+fn log(row: &Row, summary: &Summary) -> Markup {
+    markup! { a href=(href(&summary.report)) { (words::shorten(&row.log, MOST_NAME)) } }
+}
+
+/// The way to the report in `folder`, told from the page. A folder may be called
+/// anything: all that could mean something in a link is escaped.
+fn href(folder: &str) -> String {
+    let mut link = String::from("./");
+    for byte in folder.trim_end_matches('/').bytes() {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' | b'/' => {
+                link.push(char::from(byte));
+            }
+            byte => link.push_str(&format!("%{byte:02X}")),
+        }
+    }
+    link + "/report.html"
+}
+
+fn left_out(review: &Review) -> Markup {
+    markup! {
+        @if !review.left_out.is_empty() {
+            section aria-labelledby="h-left" {
+                h2 #h-left { "Not read as logs" }
+                ul {
+                    @for left in &review.left_out {
+                        li { (words::capital(&plain(&left.reason))) ": " (words::count(left.count)) " ("
+                            (left.first.iter().map(|name| plain(name)).collect::<Vec<_>>().join(", "))
+                            @if left.count > left.first.len() { ", …" } ")" }
+                    }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,162 @@
+//! Car by car, in the order of time: the same running seen again, and what changed
+//! from log to log.
+
+use maud::{Markup, html as markup};
+
+use super::{MOST_NAME, log};
+use crate::report::html::frame::{estimate, plot, table};
+use crate::report::review::told;
+use crate::report::svg;
+use crate::report::words::{self, VOLT, plain, plural};
+use crate::review::{CarDay, Review, Soak, SoakReading};
+
+/// Cars shown with picture and table, those with the worst logs; more make the page
+/// slow and tell nobody more.
+const MOST_CARS: usize = 12;
+/// Lines of text for cars beyond those.
+const MOST_TOLD: usize = 60;
+/// Curves told in words below a picture.
+const MOST_CURVES: usize = 4;
+/// Readings in the tables of all cars together.
+const MOST_READINGS: usize = 240;
+/// Readings of one car.
+const MOST_OF_ONE: usize = 80;
+
+pub fn cars(review: &Review) -> Markup {
+    let (seen_again, single): (Vec<&CarDay>, Vec<&CarDay>) =
+        review.cars.iter().partition(|car| !car.soak.is_empty());
+    let mut room = MOST_READINGS;
+    let shown: Vec<(usize, &CarDay, usize)> = (1..)
+        .zip(seen_again.iter().take(MOST_CARS))
+        .map(|(number, car)| {
+            let readings = car.soak.first().map_or(0, |soak| soak.readings.len());
+            let given = readings.min(MOST_OF_ONE).min(room);
+            room -= given;
+            (number, *car, given)
+        })
+        .collect();
+    let others: Vec<&&CarDay> = seen_again.iter().skip(MOST_CARS).collect();
+    markup! {
+        @for (number, car, readings) in shown { (day(review, car, number, readings)) }
+        @if !others.is_empty() {
+            section aria-labelledby="h-others" {
+                h2 #h-others { "Other cars over the day" }
+                ul {
+                    @for car in others.iter().take(MOST_TOLD) {
+                        li { strong { (plain(&car.name)) } ": "
+                            (plain(car.soak.first().map_or("", |soak| soak.told.as_str()))) }
+                    }
+                }
+                @if let Some(more) = others.len().checked_sub(MOST_TOLD).filter(|&n| n > 0) {
+                    p { (plural(more, "more car is", "more cars are")) " told in review.json." }
+                }
+            }
+        }
+        @if !single.is_empty() { (nothing_shared(&single)) }
+    }
+}
+
+fn day(review: &Review, car: &CarDay, number: usize, readings: usize) -> Markup {
+    let id = format!("h-car-{number}");
+    markup! {
+        section aria-labelledby=(id) {
+            h2 id=(id) { "Over the day: " (plain(&car.name)) }
+            p { (plural(car.rows.len(), "log", "logs")) ", put together " (car.grouped_by.words())
+                ". Each line is the same loads in the same band of engine speed, met again in a later log: "
+                "where it falls, heat or a weakening part takes volts away. Where the setpoint falls with "
+                "it, the regulator did." }
+            @for doubt in &car.doubts { p.warn { (plain(doubt)) } }
+            @if let Some(svg) = svg::soak(review, car, number) {
+                (plot(&svg, "wide"))
+                @if let Some(narrow) = svg::soak_narrow(review, car, number) { (plot(&narrow, "narrow")) }
+            }
+            ul { @for soak in car.soak.iter().take(MOST_CURVES) { li { (plain(&soak.told)) } } }
+            @if let Some(more) = car.soak.len().checked_sub(MOST_CURVES).filter(|&n| n > 0) {
+                p { (plural(more, "more running that came again is", "more runnings that came again are"))
+                    " told in review.json." }
+            }
+            @if let Some(soak) = car.soak.first().filter(|_| readings > 0) {
+                (changes(review, soak, readings))
+            }
+        }
+    }
+}
+
+/// The deepest curve, log by log.
+fn changes(review: &Review, soak: &Soak, most: usize) -> Markup {
+    let kept = soak.readings.iter().take(most);
+    let rows: Vec<Vec<Markup>> = kept.map(|reading| line(review, reading)).collect();
+    let loads = if soak.loads_logged {
+        words::with_loads(&soak.loads)
+    } else {
+        "whatever was on".to_owned()
+    };
+    let band = words::rpm_band(soak.rpm_low, soak.rpm_high);
+    let caption = format!(
+        "From log to log {loads}{}, with 90 % interval and grade",
+        band.map_or_else(String::new, |band| format!(", {band} rpm"))
+    );
+    let heads = [
+        "No.",
+        "Log",
+        "Running",
+        "Bus voltage, V",
+        "Against the log before, V",
+        "Under the setpoint, V",
+        "State",
+    ];
+    markup! {
+        (table(&caption, &heads, rows))
+        @if let Some(more) = soak.readings.len().checked_sub(most).filter(|&n| n > 0) {
+            p { (plural(more, "later reading is", "later readings are"))
+                " not in this table; review.json and operating_points.csv have all of them." }
+        }
+    }
+}
+
+fn line(review: &Review, reading: &SoakReading) -> Vec<Markup> {
+    let row = review.rows.iter().find(|row| row.log == reading.log);
+    let started = reading.started.map(|at| at.format("%Y-%m-%d %H:%M").to_string());
+    let state = format!("state {}", reading.state.word());
+    vec![
+        markup! { (reading.order) },
+        markup! {
+            @match row.and_then(|row| Some((row, row.summary()?))) {
+                Some((row, summary)) => (log(row, summary)),
+                None => (words::shorten(&reading.log, MOST_NAME)),
+            }
+            @if let Some(started) = started { " " span.range { (started) } }
+        },
+        markup! {
+            (told::running(reading.rpm, None, None, reading.heat).unwrap_or_else(|| words::NOT_TOLD.to_owned()))
+            " " span.range { (words::duration(reading.seconds)) }
+        },
+        estimate(VOLT, Some(&reading.voltage_v)),
+        markup! {
+            @match &reading.change_v {
+                Some(change) => (estimate(VOLT, Some(change))),
+                None => span.none { "the first" },
+            }
+        },
+        estimate(VOLT, reading.under_setpoint_v.as_ref()),
+        markup! { span class=(state) { (told::state(reading.state, reading.state_confidence)) } },
+    ]
+}
+
+/// Cars of which no running was seen twice.
+fn nothing_shared(cars: &[&CarDay]) -> Markup {
+    let named: Vec<String> = cars.iter().take(MOST_TOLD).map(|car| plain(&car.name)).collect();
+    let doubts: Vec<&String> = cars.iter().flat_map(|car| &car.doubts).take(MOST_TOLD).collect();
+    markup! {
+        section aria-labelledby="h-single" {
+            h2 #h-single { "Nothing to hold against each other" }
+            p { "No running with the same loads in the same band of engine speed was seen in two logs of: "
+                (named.join(", "))
+                @if let Some(more) = cars.len().checked_sub(MOST_TOLD).filter(|&n| n > 0) {
+                    " and " (plural(more, "more car", "more cars"))
+                }
+                "." }
+            @for doubt in doubts { p.warn { (plain(doubt)) } }
+        }
+    }
+}
