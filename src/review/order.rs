@@ -16,6 +16,7 @@
 //! that its path follows.
 
 use std::cmp::{Ordering, Reverse};
+use std::collections::BTreeMap;
 
 use chrono::NaiveDateTime;
 
@@ -75,15 +76,19 @@ pub fn by_clock(logs: &[(&str, Option<NaiveDateTime>)]) -> Vec<usize> {
         _ => a.cmp(&b),
     });
     let clock = |k: usize| logs.get(k).and_then(|log| log.1);
-    let mut ordered: Vec<usize> = by_name.iter().copied().filter(|&k| clock(k).is_some()).collect();
-    ordered.sort_by_key(|&k| clock(k));
-    let mut before: Option<usize> = None;
-    for &k in &by_name {
-        if clock(k).is_none() {
-            let at = before.and_then(|b| ordered.iter().position(|&o| o == b));
-            ordered.insert(at.map_or(0, |at| at + 1), k);
+    let mut clocked: Vec<usize> = Vec::new();
+    let mut behind: BTreeMap<Option<usize>, Vec<usize>> = BTreeMap::new();
+    for k in by_name {
+        match clock(k) {
+            Some(_) => clocked.push(k),
+            None => behind.entry(clocked.last().copied()).or_default().push(k),
         }
-        before = Some(k);
+    }
+    clocked.sort_by_key(|&k| clock(k));
+    let mut ordered = behind.remove(&None).unwrap_or_default();
+    for k in clocked {
+        ordered.push(k);
+        ordered.extend(behind.remove(&Some(k)).unwrap_or_default());
     }
     ordered
 }

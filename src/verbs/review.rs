@@ -150,7 +150,7 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
     write_review(&review, &out)
         .map_err(|e| format!("{}: the review cannot be written here: {e}", out.display()))?;
     let reports = review.rows.iter().filter_map(Row::summary).map(|s| s.report.as_str());
-    state.forget_all_but(&reports.collect::<Vec<_>>());
+    state.forget_all_but(&reports.collect());
     tell(args, &review, &out)?;
     Ok(Some(review))
 }

@@ -3,6 +3,7 @@
 //! its report. An entry is written when the report stands; what has no entry, or does
 //! not look as the entry says, is made again.
 
+use std::collections::HashSet;
 use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -69,7 +70,7 @@ impl State {
                 "{shown}: is a file, not a folder. Choose another folder with --out."
             ));
         }
-        let is_empty = !out.is_dir() || fs::read_dir(out).map_err(wrong)?.next().is_none();
+        let is_empty = !out.is_dir() || is_bare(out).map_err(wrong)?;
         let about: Option<About> = read(&state.join(ABOUT_FILE));
         match about {
             _ if is_empty || force => {}
@@ -148,7 +149,7 @@ impl State {
 
     /// Takes away the reports of logs that are no longer among those reviewed, as far
     /// as they hold only what was written for them.
-    pub fn forget_all_but(&self, reports: &[&str]) {
+    pub fn forget_all_but(&self, reports: &HashSet<&str>) {
         let Ok(entries) = fs::read_dir(self.entries()) else { return };
         for file in entries.flatten().map(|entry| entry.path()) {
             let Some(stem) = file.file_stem().and_then(|stem| stem.to_str()) else { continue };
@@ -182,6 +183,20 @@ impl State {
             }
         }
     }
+}
+
+/// Whether nothing stands in a folder, or no more than a review makes before it says
+/// whose the folder is.
+fn is_bare(out: &Path) -> io::Result<bool> {
+    let is_void = |folder: &Path| Ok::<_, io::Error>(fs::read_dir(folder)?.next().is_none());
+    for entry in fs::read_dir(out)? {
+        let name = entry?.file_name();
+        let is_begun = name == STATE_FOLDER || name == REPORTS && is_void(&out.join(&name))?;
+        if !is_begun || out.join(STATE_FOLDER).join(ABOUT_FILE).exists() {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }
 
 /// Whether a folder holds nothing but files that a report is made of.

@@ -49,6 +49,21 @@ fn killed_and_taken_up_it_is_as_if_nothing_had_been() {
     );
 }
 
+#[test]
+fn two_reviews_do_not_write_into_one_folder_at_once() {
+    let garage = long_day();
+    let mut child = begun(&garage, "out");
+    let run = reviewed(&garage, &["day", "--out", "out", "--resume"]);
+    child.kill().expect("it can be killed");
+    child.wait().expect("it ends");
+    run.ends(1).complains(&["out: another review is being written here"]);
+    // What was killed holds nothing back.
+    garage.put("out/reports/.stiffbus-aB3xYz/new/report.html", "half");
+    garage.put("out/.tmpaB3xYz", "half");
+    reviewed(&garage, &["day", "--out", "out", "--resume"]).ends(11);
+    assert!(!garage.has("out/reports/.stiffbus-aB3xYz") && !garage.has("out/.tmpaB3xYz"));
+}
+
 #[cfg(unix)]
 #[test]
 fn ctrl_c_leaves_whole_reports_and_nothing_aside() {
