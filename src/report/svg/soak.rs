@@ -20,8 +20,8 @@ const MOST_READINGS: usize = 80;
 /// Pixels that a log's number needs to itself.
 const NUMBER_GAP: i32 = 26;
 
-const WIDE: Paper = Paper { right: 1100 - 310, top: 78, ..Paper::WIDE };
-const NARROW: Paper = Paper { top: 100, ..Paper::NARROW };
+const WIDE: Paper = Paper { right: 1100 - 310, top: 96, ..Paper::WIDE };
+const NARROW: Paper = Paper { top: 126, ..Paper::NARROW };
 
 /// `None` where no running was seen in two logs. `number` tells the page's pictures
 /// of this kind apart.
@@ -238,8 +238,10 @@ impl Clock {
 
 fn draw(canvas: &Canvas, panel: &Panel, scene: &Scene, paper: Paper) -> Drawn {
     let size = paper.size;
-    panel.y_axis(canvas, "bus voltage, V", 6, size)?;
+    panel.y_axis(canvas, "", 6, size)?;
     let faint = Type::new(size).ink(FAINT);
+    // Between it and the panel stand the numbers of the logs.
+    canvas.text((4, panel.top - 2 * size - 4), "bus voltage, V", faint)?;
     canvas.line(vec![(panel.left, panel.bottom), (panel.right, panel.bottom)], FRAME, 1)?;
     for (at, text) in scene.clock.ticks(panel.x_range(), paper.ticks) {
         let x = panel.x(at);
@@ -267,16 +269,15 @@ fn draw(canvas: &Canvas, panel: &Panel, scene: &Scene, paper: Paper) -> Drawn {
         for reading in readings {
             let (x, y) = place(reading);
             let (low, high) = (panel.y(reading.voltage_v.low), panel.y(reading.voltage_v.high));
-            canvas.line(vec![(x, low), (x, high)], ink, 2)?;
-            canvas.line(vec![(x - CAP, low), (x + CAP, low)], ink, 1)?;
-            canvas.line(vec![(x - CAP, high), (x + CAP, high)], ink, 1)?;
+            let cap = |y: i32| [(x - CAP, y), (x + CAP, y), (x, y)];
+            canvas.line(cap(low).into_iter().chain(cap(high)).collect(), ink, 1)?;
             canvas.mark(shape, (x, y), ink)?;
         }
         let last = readings.last().map(|reading| panel.y(reading.voltage_v.value));
         labels.push(Label {
             y: last.unwrap_or(panel.bottom),
-            name: running(soak),
-            value: VOLT.of(soak.overall_v.value),
+            name: loads(soak),
+            value: band(soak) + &VOLT.of(soak.overall_v.value),
             ink,
             mark: Some(shape),
         });
@@ -316,7 +317,7 @@ fn numbers(canvas: &Canvas, panel: &Panel, scene: &Scene, size: i32) -> Drawn {
     logs.dedup_by_key(|(_, order)| *order);
     let y = panel.top - size / 2 - 2;
     let lead = "log ";
-    let mut free = panel.left + text_width("bus voltage, V", size) + text_width(lead, size) - 40;
+    let mut free = i32::MIN;
     let mut first = true;
     for (x, order) in logs {
         if x < free {
@@ -325,22 +326,23 @@ fn numbers(canvas: &Canvas, panel: &Panel, scene: &Scene, size: i32) -> Drawn {
         let set = Type::new(size).ink(FAINT);
         let text =
             if std::mem::take(&mut first) { format!("{lead}{order}") } else { order.to_string() };
-        let x_text = x + text_width(&order.to_string(), size) / 2;
+        let half = text_width(&order.to_string(), size) / 2;
+        let x_text = (x + half).max(text_width(&text, size) + 4);
         canvas.text((x_text, y), &text, Type { across: HPos::Right, ..set })?;
         canvas.line(vec![(x, panel.top), (x, panel.top + 5)], FRAME, 1)?;
-        free = x + NUMBER_GAP.max(text_width(&order.to_string(), size) + size / 2);
+        free = x + NUMBER_GAP.max(2 * half + size / 2);
     }
     Ok(())
 }
 
-/// "fan, up to 1100 rpm"
-fn running(soak: &Soak) -> String {
-    let loads =
-        if soak.loads_logged { words::loads(&soak.loads) } else { "loads not logged".to_owned() };
-    match words::rpm_band(soak.rpm_low, soak.rpm_high) {
-        Some(band) => format!("{loads}, {band} rpm"),
-        None => loads,
-    }
+fn loads(soak: &Soak) -> String {
+    if soak.loads_logged { words::loads(&soak.loads) } else { "loads not logged".to_owned() }
+}
+
+/// "up to 1100 rpm: "
+fn band(soak: &Soak) -> String {
+    let band = words::rpm_band(soak.rpm_low, soak.rpm_high);
+    band.map_or_else(String::new, |band| format!("{band} rpm: "))
 }
 
 /// What stands below: the lines where no margin names them, and what is not drawn.
@@ -349,7 +351,7 @@ fn legend(car: &CarDay, scene: &Scene, narrow: bool) -> Vec<(Ink, Option<usize>,
     if narrow {
         for (shape, ((soak, _), ink)) in scene.curves.iter().zip(SERIES).enumerate() {
             let change = VOLT.of(soak.overall_v.value);
-            lines.push((ink, Some(shape), format!("{}: {change}", running(soak))));
+            lines.push((ink, Some(shape), format!("{}, {}{change}", loads(soak), band(soak))));
         }
     }
     if !scene.setpoints.is_empty() {
