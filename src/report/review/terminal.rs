@@ -9,18 +9,17 @@ use super::{PAGE_FILE, told};
 use crate::diagnosis::{Bound, VerdictWord};
 use crate::estimate::{Estimate, Grade};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
-use crate::report::words::{self, AMP, RPM, VOLT, columns, plain, plural, shorten};
+use crate::report::words::{self, AMP, RPM, Unit, VOLT, columns, plain, plural, shorten};
 use crate::review::{Review, Row, Summary};
 
 /// Logs shown; the rest are counted.
 const MOST_LOGS: usize = 40;
 const MOST_REASONS: usize = 4;
 const MOST_CARS: usize = 3;
-/// From this width there is room for the amps, from the next for where the voltage
-/// was read and for the keep-up speed, from the last for findings.
-const ENOUGH: usize = 80;
-const ROOMY: usize = 110;
-const VAST: usize = 136;
+/// Columns of the screen that the name of a log needs.
+const LEAST_NAME: usize = 16;
+/// Between two columns: the padding of one and the table's own line.
+const GAP: usize = 3;
 
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline. `dir` is the folder that was written.
@@ -59,44 +58,62 @@ fn logs(page: &mut Page, review: &Review) {
         return;
     }
     page.heading("Every log, the worst first");
-    let (enough, roomy, vast) = (page.width >= ENOUGH, page.width >= ROOMY, page.width >= VAST);
-    let one_grade = one_grade(&shown);
-    let mut rows: Vec<Vec<String>> =
-        shown.iter().map(|row| cells(row, page.width, one_grade.is_none())).collect();
-    let mut heads = vec!["log", "verdict", "lowest, V"];
-    if roomy {
-        heads.push("read at");
+    let amps = one_grade(&shown, told::deficit);
+    let speeds = one_grade(&shown, sought).filter(|grade| *grade != Grade::Measured);
+    let mut table = vec![
+        Column::of("log", 0, &shown, |row| plain(&row.log)),
+        Column::of("verdict", 0, &shown, |row| told::verdict(row).to_owned()),
+        Column::of("lowest, V", 0, &shown, |row| lowest(row).unwrap_or_default()),
+        Column::of("read at", 3, &shown, |row| read_at(row).unwrap_or_default()),
+        Column::of("gives, A", 1, &shown, |row| gives(row, amps).unwrap_or_default()),
+        Column::of("keeps up, rpm", 2, &shown, |row| keep_up(row, speeds).unwrap_or_default()),
+        Column::of("findings", 4, &shown, |row| {
+            row.summary().and_then(told::findings).unwrap_or_default()
+        }),
+    ];
+    // What matters least goes, until a line a log leaves room for its name.
+    let others = |table: &[Column]| table.iter().skip(1).map(|c| c.width() + GAP).sum::<usize>();
+    while others(&table) + LEAST_NAME > page.width {
+        let last = table.iter().map(|column| column.rank).max().filter(|&rank| rank > 0);
+        let Some(last) = last else { break };
+        table.retain(|column| column.rank != last);
     }
-    if enough {
-        heads.push("gives, A");
-    }
-    if roomy {
-        heads.push("keeps up, rpm");
-    }
-    if vast {
-        heads.push("findings");
-    }
-    // The names give way first: a line a log as long as they can.
-    let widest = |column: usize| {
-        let cells = rows.iter().filter_map(|row| row.get(column));
-        cells.map(|cell| columns(cell)).chain(heads.get(column).map(|h| columns(h))).max()
-    };
-    let others: usize = (1..heads.len()).filter_map(widest).map(|width| width + 2).sum();
-    let room = page.width.saturating_sub(others).max(14);
-    for row in &mut rows {
-        if let Some(name) = row.first_mut() {
-            *name = ending(name, room);
-        }
-    }
-    let flexible: &[usize] = if roomy { &[1, 3] } else { &[1] };
-    page.table(RULED, &heads, flexible, rows);
+    let room = page.width.saturating_sub(others(&table)).max(LEAST_NAME);
+    let names = table.first_mut().into_iter().flat_map(|column| &mut column.cells);
+    names.for_each(|name| *name = ending(name, room));
+    let rows = (0..shown.len())
+        .map(|row| table.iter().map(|c| c.cells.get(row).cloned().unwrap_or_default()).collect());
+    let heads: Vec<&str> = table.iter().map(|column| column.head).collect();
+    page.table(RULED, &heads, &[1], rows.collect());
     let mut notes = vec!["In brackets: 90 % interval.".to_owned()];
-    if let Some(grade) = one_grade.filter(|_| enough) {
+    let has = |head: &str| heads.contains(&head);
+    if let Some(grade) = amps.filter(|_| has("gives, A")) {
         notes.push(format!("Amps {}.", grade.word()));
+    }
+    if let Some(grade) = speeds.filter(|_| has("keeps up, rpm")) {
+        notes.push(format!("Speeds {}.", grade.word()));
     }
     notes.push(UNGRADED.to_owned());
     page.item("", &notes.join(" "), DIM);
     rest(page, review);
+}
+
+struct Column {
+    head: &'static str,
+    /// 0 stays; of the others the highest goes first where a page is narrow.
+    rank: u8,
+    cells: Vec<String>,
+}
+
+impl Column {
+    fn of(head: &'static str, rank: u8, rows: &[&Row], cell: impl Fn(&Row) -> String) -> Column {
+        Column { head, rank, cells: rows.iter().map(|row| cell(row)).collect() }
+    }
+
+    fn width(&self) -> usize {
+        let cells = self.cells.iter().map(|cell| columns(cell));
+        cells.chain([columns(self.head)]).max().unwrap_or(0)
+    }
 }
 
 /// The verdicts of what is not shown.
@@ -112,63 +129,58 @@ fn rest(page: &mut Page, review: &Review) {
     let more: usize = counted.iter().map(|(_, n)| n).sum();
     if more > 0 {
         let each: Vec<String> =
-            counted.iter().map(|(word, n)| format!("{} {word}", words::count(*n))).collect();
+            counted.iter().map(|(word, n)| format!("{word} {}", words::count(*n))).collect();
         let more = plural(more, "more log is", "more logs are");
-        page.item("", &format!("{more} on the page: {}.", each.join("; ")), Style::new());
+        page.item("", &format!("{more} on the page: {}.", each.join(", ")), Style::new());
     }
 }
 
-fn cells(row: &Row, width: usize, graded: bool) -> Vec<String> {
-    let (enough, roomy, vast) = (width >= ENOUGH, width >= ROOMY, width >= VAST);
-    let mut cells = vec![plain(&row.log), told::verdict(row).to_owned()];
-    let summary = row.summary();
-    let lowest = summary.and_then(|s| s.lowest.as_ref());
-    cells.push(lowest.map_or_else(String::new, |lowest| volts(&lowest.voltage_v)));
-    if roomy {
-        cells.push(lowest.map_or_else(String::new, |lowest| {
-            let loads = shorten(&words::loads(&lowest.loads), 24);
-            match told::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
-                Some(at) => format!("{loads} {at}"),
-                None => loads,
-            }
-        }));
-    }
-    if enough {
-        cells.push(match summary.and_then(told::deficit) {
-            Some(e) if graded => format!("{}, {}", AMP.compact(e), e.grade.word()),
-            Some(e) => AMP.compact(e),
-            None => summary.map_or_else(String::new, |_| "none".to_owned()),
-        });
-    }
-    if roomy {
-        cells.push(summary.and_then(keep_up).unwrap_or_default());
-    }
-    if vast {
-        cells.push(summary.and_then(told::findings).unwrap_or_default());
-    }
-    cells
-}
-
-fn volts(e: &Estimate) -> String {
+/// Without its grade where it is measured, or where a note tells it for all.
+fn told_number(unit: Unit, e: &Estimate, one_grade: Option<Grade>) -> String {
     match e.grade {
-        Grade::Measured => VOLT.compact(e),
-        grade => format!("{}, {}", VOLT.compact(e), grade.word()),
+        grade if grade == Grade::Measured || one_grade == Some(grade) => unit.compact(e),
+        grade => format!("{}, {}", unit.compact(e), grade.word()),
     }
 }
 
-fn keep_up(summary: &Summary) -> Option<String> {
-    let keep_up = summary.keep_up.as_ref()?;
-    Some(match (keep_up.bound, &keep_up.rpm) {
-        (Bound::Within, Some(rpm)) if rpm.grade == Grade::Measured => RPM.compact(rpm),
-        (Bound::Within, Some(rpm)) => format!("{}, {}", RPM.compact(rpm), rpm.grade.word()),
-        (Bound::Within, None) => return None,
-        (Bound::BelowSeen, _) => "at all seen".to_owned(),
-        (Bound::AboveSeen, _) => "at none seen".to_owned(),
+fn lowest(row: &Row) -> Option<String> {
+    Some(told_number(VOLT, &row.summary()?.lowest.as_ref()?.voltage_v, None))
+}
+
+fn read_at(row: &Row) -> Option<String> {
+    let lowest = row.summary()?.lowest.as_ref()?;
+    let loads = shorten(&words::loads(&lowest.loads), 24);
+    Some(match told::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
+        Some(at) => format!("{loads} {at}"),
+        None => loads,
     })
 }
 
-fn one_grade(rows: &[&Row]) -> Option<Grade> {
-    let grades = || rows.iter().filter_map(|row| Some(told::deficit(row.summary()?)?.grade));
+fn gives(row: &Row, one_grade: Option<Grade>) -> Option<String> {
+    Some(match told::deficit(row.summary()?) {
+        Some(amps) => told_number(AMP, amps, one_grade),
+        None => "none".to_owned(),
+    })
+}
+
+fn keep_up(row: &Row, one_grade: Option<Grade>) -> Option<String> {
+    let summary = row.summary()?;
+    Some(match (summary.keep_up.as_ref()?.bound, sought(summary)) {
+        (_, Some(rpm)) => told_number(RPM, rpm, one_grade),
+        (Bound::BelowSeen, None) => "at all seen".to_owned(),
+        (Bound::AboveSeen, None) => "at none seen".to_owned(),
+        (Bound::Within, None) => return None,
+    })
+}
+
+/// The keep-up speed where it was found.
+fn sought(summary: &Summary) -> Option<&Estimate> {
+    let keep_up = summary.keep_up.as_ref().filter(|keep_up| keep_up.bound == Bound::Within)?;
+    keep_up.rpm.as_ref()
+}
+
+fn one_grade(rows: &[&Row], of: fn(&Summary) -> Option<&Estimate>) -> Option<Grade> {
+    let grades = || rows.iter().filter_map(|row| Some(of(row.summary()?)?.grade));
     grades().next().filter(|first| grades().all(|grade| grade == *first))
 }
 
