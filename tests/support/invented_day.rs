@@ -98,7 +98,12 @@ fn summary(rng: &mut ChaCha8Rng, k: usize, car: usize, round: usize) -> Summary 
         estimate(0.0, 0.0, 0.0, Grade::Measured)
     } else {
         let a = 8.0 * sag + rng.random_range(0.0..6.0);
-        estimate(a, 0.6 * a, 1.5 * a, if k % 2 == 0 { Grade::Inferred } else { Grade::Assumed })
+        estimate(
+            a,
+            0.6 * a,
+            1.5 * a,
+            if k.is_multiple_of(2) { Grade::Inferred } else { Grade::Assumed },
+        )
     };
     let loads = vec!["fan".to_owned(), "AC and blower".to_owned()];
     let under = measured(sag, 0.03);
@@ -181,16 +186,20 @@ fn summary(rng: &mut ChaCha8Rng, k: usize, car: usize, round: usize) -> Summary 
             Vec::new()
         } else {
             let mut all = vec![finding("short-at-idle", Severity::Fault)];
-            if k % 2 == 0 {
+            if k.is_multiple_of(2) {
                 all.push(finding("heat-fade", Severity::Caution));
             }
-            if k % 3 == 0 {
+            if k.is_multiple_of(3) {
                 all.push(finding("setpoint-low", Severity::Note));
             }
             all
         },
         quality: Quality {
-            remarks: if k % 4 == 0 { Vec::new() } else { vec![format!("{} rows skipped", k % 4)] },
+            remarks: if k.is_multiple_of(4) {
+                Vec::new()
+            } else {
+                vec![format!("{} rows skipped", k % 4)]
+            },
             bad_cells: 0,
             gaps: 0,
             gaps_s: 0.0,

@@ -9,7 +9,7 @@ mod rows;
 
 use maud::{Markup, html as markup};
 
-use crate::diagnosis::VerdictWord;
+use crate::diagnosis::{BusState, VerdictWord};
 use crate::report::html::frame::scripted;
 use crate::report::words::{self, AMP, VOLT, plain, plural};
 use crate::review::{Review, Row, Summary};
@@ -98,6 +98,9 @@ fn answers(review: &Review) -> Markup {
                     p.big { (AMP.value(amps)) }
                     p { (AMP.range(amps)) " A (90 %), " (amps.grade.word()) }
                     p { "taken from the battery; " (log(row, summary)) }
+                } @else if read().any(|(_, summary)| drains(summary)) {
+                    p.big { "A battery is draining" }
+                    p { "How many amps it gives is " (words::NOT_TOLD.replace("this log", "these logs")) "." }
                 } @else if review.analysed > 0 {
                     p.big { "No battery draining" }
                     p { "No operating point of any log that could be read takes amps from its battery." }
@@ -108,6 +111,10 @@ fn answers(review: &Review) -> Markup {
             div { dt { "Of all logs" } dd { (tally(review)) } }
         }
     }
+}
+
+fn drains(summary: &Summary) -> bool {
+    summary.worst.as_ref().is_some_and(|worst| worst.state == BusState::Draining)
 }
 
 /// How many of each verdict, the worst first.

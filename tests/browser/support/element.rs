@@ -1,5 +1,7 @@
 //! One element of the page.
 
+#![allow(dead_code)] // Each page is read in its own way.
+
 use serde_json::{Value, json};
 
 use super::driver::Driver;

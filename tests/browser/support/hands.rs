@@ -1,5 +1,7 @@
 //! Keys, pointers and wheel, wherever the page has its focus.
 
+#![allow(dead_code)] // Each page is handled in its own way.
+
 use serde_json::{Value, json};
 
 use super::{Browser, Element};

@@ -10,34 +10,32 @@ use crate::report::svg;
 use crate::report::words::{self, VOLT, plain, plural};
 use crate::review::{CarDay, Review, Soak, SoakReading};
 
-/// Cars shown with picture and table, those with the worst logs; more make the page
-/// slow and tell nobody more.
-const MOST_CARS: usize = 12;
+/// Bytes of the cars shown with picture and table, those with the worst logs; more make
+/// the page slow and tell nobody more. The first is always shown.
+const MOST_BYTES: usize = 300_000;
 /// Lines of text for cars beyond those.
 const MOST_TOLD: usize = 60;
 /// Curves told in words below a picture.
 const MOST_CURVES: usize = 4;
-/// Readings in the tables of all cars together.
-const MOST_READINGS: usize = 240;
-/// Readings of one car.
-const MOST_OF_ONE: usize = 80;
+/// Readings in the table of one car.
+const MOST_READINGS: usize = 80;
 
 pub fn cars(review: &Review) -> Markup {
     let (seen_again, single): (Vec<&CarDay>, Vec<&CarDay>) =
         review.cars.iter().partition(|car| !car.soak.is_empty());
-    let mut room = MOST_READINGS;
-    let shown: Vec<(usize, &CarDay, usize)> = (1..)
-        .zip(seen_again.iter().take(MOST_CARS))
-        .map(|(number, car)| {
-            let readings = car.soak.first().map_or(0, |soak| soak.readings.len());
-            let given = readings.min(MOST_OF_ONE).min(room);
-            room -= given;
-            (number, *car, given)
-        })
-        .collect();
-    let others: Vec<&&CarDay> = seen_again.iter().skip(MOST_CARS).collect();
+    let mut shown: Vec<Markup> = Vec::new();
+    let mut bytes = 0;
+    for (number, car) in (1..).zip(&seen_again) {
+        let day = day(review, car, number);
+        bytes += day.0.len();
+        if bytes > MOST_BYTES && number > 1 {
+            break;
+        }
+        shown.push(day);
+    }
+    let others = seen_again.get(shown.len()..).unwrap_or(&[]);
     markup! {
-        @for (number, car, readings) in shown { (day(review, car, number, readings)) }
+        @for day in shown { (day) }
         @if !others.is_empty() {
             section aria-labelledby="h-others" {
                 h2 #h-others { "Other cars over the day" }
@@ -56,7 +54,7 @@ pub fn cars(review: &Review) -> Markup {
     }
 }
 
-fn day(review: &Review, car: &CarDay, number: usize, readings: usize) -> Markup {
+fn day(review: &Review, car: &CarDay, number: usize) -> Markup {
     let id = format!("h-car-{number}");
     markup! {
         section aria-labelledby=(id) {
@@ -75,16 +73,14 @@ fn day(review: &Review, car: &CarDay, number: usize, readings: usize) -> Markup 
                 p { (plural(more, "more running that came again is", "more runnings that came again are"))
                     " told in review.json." }
             }
-            @if let Some(soak) = car.soak.first().filter(|_| readings > 0) {
-                (changes(review, soak, readings))
-            }
+            @if let Some(soak) = car.soak.first() { (changes(review, soak)) }
         }
     }
 }
 
 /// The deepest curve, log by log.
-fn changes(review: &Review, soak: &Soak, most: usize) -> Markup {
-    let kept = soak.readings.iter().take(most);
+fn changes(review: &Review, soak: &Soak) -> Markup {
+    let kept = soak.readings.iter().take(MOST_READINGS);
     let rows: Vec<Vec<Markup>> = kept.map(|reading| line(review, reading)).collect();
     let loads = if soak.loads_logged {
         words::with_loads(&soak.loads)
@@ -107,7 +103,7 @@ fn changes(review: &Review, soak: &Soak, most: usize) -> Markup {
     ];
     markup! {
         (table(&caption, &heads, rows))
-        @if let Some(more) = soak.readings.len().checked_sub(most).filter(|&n| n > 0) {
+        @if let Some(more) = soak.readings.len().checked_sub(MOST_READINGS).filter(|&n| n > 0) {
             p { (plural(more, "later reading is", "later readings are"))
                 " not in this table; review.json and operating_points.csv have all of them." }
         }

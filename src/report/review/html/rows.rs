@@ -39,7 +39,7 @@ pub fn logs(review: &Review) -> Markup {
                 table #logs {
                     caption { "The small pictures are all on one scale (" (words::number(scale.low_v, 1))
                         " to " (words::number(scale.high_v, 1)) " V): the line is the bus voltage, dashed the "
-                        "setpoint, shaded where the battery drains. Intervals are 90 %." }
+                        "setpoint, shaded where the battery drains. What stands below a number is a 90 % interval." }
                     thead {
                         tr {
                             @for (head, first, ..) in COLUMNS {
@@ -121,7 +121,7 @@ fn car(row: &Row) -> Markup {
         td { span { (plain(&row.car)) } " "
             span.range { "no. " (row.order) }
             @if let Some(started) = row.started {
-                " " span.range { span.value { (started.format("%Y-%m-%d %H:%M")) } }
+                " " span.range { span.value { (started.format("%Y-%m-%d")) } " " (started.format("%H:%M")) }
             } }
     }
 }
