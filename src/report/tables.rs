@@ -199,6 +199,35 @@ impl Columns {
         csv_lines((0..rows).map(|row| self.cells.iter().map(|cells| cell(cells, row)).collect()))
     }
 
+    /// Adds the rows of a table with the same columns.
+    pub(super) fn append(&mut self, part: Columns) {
+        for (cells, more) in self.cells.iter_mut().zip(part.cells) {
+            match (cells, more) {
+                (Cells::Text(cells), Cells::Text(more)) => cells.extend(more),
+                (Cells::Number(cells), Cells::Number(more)) => cells.extend(more),
+                // A column is of the same kind in every part.
+                _ => debug_assert!(false, "text and numbers in one column"),
+            }
+        }
+    }
+
+    /// As many rows as its columns are long.
+    pub(super) fn rows(&self) -> usize {
+        self.cells.first().map_or(0, |cells| match cells {
+            Cells::Text(cells) => cells.len(),
+            Cells::Number(cells) => cells.len(),
+        })
+    }
+
+    /// The same columns without a row.
+    pub(super) fn emptied(&self) -> Columns {
+        let none = |cells: &Cells| match cells {
+            Cells::Text(_) => Cells::Text(Vec::new()),
+            Cells::Number(_) => Cells::Number(Vec::new()),
+        };
+        Columns { heads: self.heads.clone(), cells: self.cells.iter().map(none).collect() }
+    }
+
     /// The same table with types: text, and numbers rounded as [`Columns::lines`]
     /// writes them, so that both tell the same figures. A mark that makes a text
     /// inert for spreadsheets stays, so that both tell the same text.

@@ -6,7 +6,7 @@ use std::io::{self, Write};
 use std::path::Path;
 
 use polars::io::parquet::write::BatchedWriter;
-use polars::prelude::{DataFrame, ParquetWriter};
+use polars::prelude::ParquetWriter;
 use tempfile::NamedTempFile;
 
 use super::tables::{self, OfLog};
@@ -15,7 +15,7 @@ use crate::review::Row;
 
 const TABLES: [&str; 4] = ["logs", "steps", "operating_points", "findings"];
 /// Rows that Parquet keeps together.
-const ROW_GROUP: usize = 4096;
+const ROW_GROUP: usize = 1024;
 
 /// Names of every table's files.
 pub fn table_files() -> impl Iterator<Item = String> {
@@ -43,18 +43,9 @@ impl Shelf {
 
     /// Adds one log; `of` is `None` where it could not be read.
     pub fn add(&mut self, row: &Row, of: Option<&OfLog>) -> io::Result<()> {
-        let of_log = of.map(|of| {
-            [
-                (tables::steps(of), of.steps.len()),
-                (tables::points(of), of.points.len()),
-                (tables::findings(of), of.findings.len()),
-            ]
-        });
-        let parts = [(tables::logs(&[row]), 1)].into_iter().chain(of_log.into_iter().flatten());
-        self.tables
-            .iter_mut()
-            .zip(parts)
-            .try_for_each(|(table, (part, rows))| table.add(part, rows))
+        let of_log = of.map(|of| [tables::steps(of), tables::points(of), tables::findings(of)]);
+        let parts = [tables::logs(&[row])].into_iter().chain(of_log.into_iter().flatten());
+        self.tables.iter_mut().zip(parts).try_for_each(|(table, part)| table.add(part))
     }
 
     /// Puts every table into its place; returns the files' names.
@@ -72,37 +63,38 @@ struct Table {
     csv: NamedTempFile,
     parquet: NamedTempFile,
     groups: BatchedWriter<File>,
-    waiting: DataFrame,
+    /// Rows of the next group. Plain lists: a data frame a log would weigh many times
+    /// what is in it.
+    waiting: Columns,
 }
 
 impl Table {
     fn open(dir: &Path, name: &'static str, empty: Columns) -> io::Result<Table> {
         let mut csv = NamedTempFile::new_in(dir)?;
         csv.write_all(empty.header().as_bytes())?;
-        let waiting = empty.frame().map_err(io::Error::other)?;
+        let waiting = empty.emptied();
+        let schema = empty.frame().map_err(io::Error::other)?;
         let parquet = NamedTempFile::new_in(dir)?;
         let groups = ParquetWriter::new(parquet.reopen()?)
-            .batched(waiting.schema())
+            .batched(schema.schema())
             .map_err(io::Error::other)?;
         Ok(Table { name, csv, parquet, groups, waiting })
     }
 
-    fn add(&mut self, part: Columns, rows: usize) -> io::Result<()> {
-        self.csv.write_all(part.lines(rows).as_bytes())?;
-        let part = part.frame().map_err(io::Error::other)?;
-        self.waiting.vstack_mut(&part).map_err(io::Error::other)?;
-        if self.waiting.height() >= ROW_GROUP { self.flush() } else { Ok(()) }
+    fn add(&mut self, part: Columns) -> io::Result<()> {
+        self.csv.write_all(part.lines(part.rows()).as_bytes())?;
+        self.waiting.append(part);
+        if self.waiting.rows() >= ROW_GROUP { self.flush() } else { Ok(()) }
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        if self.waiting.height() == 0 {
+        if self.waiting.rows() == 0 {
             return Ok(());
         }
-        // In one piece: pieces would be groups of their own.
-        self.waiting.rechunk_mut();
-        let written = self.groups.write_batch(&self.waiting);
-        self.waiting = self.waiting.clear();
-        written.map_err(io::Error::other)
+        let empty = self.waiting.emptied();
+        let group = std::mem::replace(&mut self.waiting, empty);
+        let group = group.frame().map_err(io::Error::other)?;
+        self.groups.write_batch(&group).map_err(io::Error::other)
     }
 
     fn close(mut self, dir: &Path) -> io::Result<[String; 2]> {
