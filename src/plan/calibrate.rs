@@ -127,11 +127,7 @@ pub fn fleet(
         trials,
         has_curve: car.alternator.sheet.is_some(),
         has_ratio: car.alternator.pulley_ratio.is_some(),
-        setpoint_v: analysis
-            .setpoint
-            .as_ref()
-            .filter(|s| !s.is_known())
-            .map(|s| s.estimate.clone()),
+        setpoint_v: analysis.setpoint.as_ref().filter(|s| !s.is_shown).map(|s| s.estimate.clone()),
         full: rows.iter().filter(|row| row.full).count(),
     })
 }
