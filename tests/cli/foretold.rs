@@ -52,7 +52,7 @@ fn what_the_plan_foretold_of_the_scenario_held() {
     let off_v = number(&point["predicted_v"]["value"]) - number(&point["seen_v"]["value"]);
     assert!(off_v.abs() < 0.15, "{point}");
     let run = compare(&garage, &["old.csv", "new.csv"], &["--plan", "plan/plan.json"]).ends(0);
-    assert!(run.stdout.contains("Foretold") && run.stdout.contains("Held."), "{}", run.stdout);
+    assert!(run.stdout.contains("Held. The plan said of new"), "{}", run.stdout);
     let page = garage.text("proof/proof.html");
     assert!(page.contains("What the plan foretold") && page.contains("Foretold, V"));
     let table = garage.text("proof/foretold.csv");

@@ -216,7 +216,7 @@ fn volts(e: &Estimate) -> String {
 /// What the plan's prediction came to.
 fn foretold(page: &mut Page, comparison: &Comparison) {
     let Some(foretold) = &comparison.foretold else { return };
-    page.brief("Foretold", &told::foretold(foretold), 3);
+    page.brief("Plan    ", &told::foretold(foretold), 3);
 }
 
 /// What no log shows: the first line for all of them, the rest counted.
