@@ -9,6 +9,7 @@
 mod change;
 mod criteria;
 pub mod differences;
+mod foretold;
 mod held;
 mod matching;
 mod outcome;
@@ -29,6 +30,7 @@ use crate::diagnosis::Diagnosis;
 use crate::verdict::cautions;
 
 pub use change::change;
+pub use foretold::{ForetoldError, Given};
 pub use same::{SameError, SamePair};
 pub use seal::{is_sealed, of as hash_of, seal};
 
@@ -46,6 +48,8 @@ pub struct Agreed {
     /// Loads of the earlier log and what the later ones call them.
     pub same: Vec<SamePair>,
     pub job: Job,
+    /// The plan that the repair followed.
+    pub plan: Option<Given>,
 }
 
 /// Holds each of `afters` against `before`, and all of them together against
@@ -78,6 +82,7 @@ pub fn compare(
         missing: whole.missing,
         criteria: whole.criteria,
         before: side(before, "before".to_owned()),
+        foretold: agreed.plan.as_ref().and_then(|given| foretold::foretold(given, &judged)),
         afters: judged,
         picture,
         acceptance: agreed.acceptance.clone(),

@@ -2,6 +2,7 @@
 //! `comparison.json`. The proof page and all beside it are made from this value
 //! alone, and `verify` makes it again from the logs.
 
+mod foretold;
 mod settings;
 
 use serde::{Deserialize, Serialize};
@@ -12,6 +13,7 @@ use crate::diagnosis::{BusState, Direction, Envelope, Heat, KeepUp, Severity, Ve
 use crate::estimate::Estimate;
 use crate::log::Source;
 
+pub use foretold::*;
 pub use settings::*;
 
 pub const SCHEMA: &str = "stiffbus.comparison.v1";
@@ -32,6 +34,9 @@ pub struct Comparison {
     pub before: Side,
     /// In the order they were named.
     pub afters: Vec<After>,
+    /// Whether the plan's prediction held; `None` where no plan was given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub foretold: Option<Foretold>,
     pub picture: Option<ProofPicture>,
     pub acceptance: Acceptance,
     /// Loads that were stated to be the same.

@@ -28,11 +28,11 @@ pub mod verbs;
 pub mod verdict;
 pub mod words;
 
-use analysis::analyse;
+use analysis::{Analysis, analyse};
 use car::Car;
 use diagnosis::{Battery, Diagnosis, PhaseKind, SetpointDrift};
 use log::Log;
-use segment::segment;
+use segment::{Segments, segment};
 use verdict::{Case, judge};
 
 /// Why a log that could be read cannot be diagnosed.
@@ -46,49 +46,68 @@ pub enum DiagnoseError {
     NoEngineRun { seen: String },
 }
 
-/// What `log` says about the charging system of `car`.
-pub fn diagnose(log: &Log, car: &Car) -> Result<Diagnosis, DiagnoseError> {
+/// A log segmented and analysed, before anything is told of it.
+pub struct Examined {
+    pub segments: Segments,
+    pub analysis: Analysis,
+}
+
+/// The costly part of [`diagnose`], for whoever needs more than the diagnosis.
+pub fn examine(log: &Log, car: &Car) -> Result<Examined, DiagnoseError> {
     let segments = segment(log);
     if !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
         return Err(no_engine_run(log));
     }
     let analysis = analyse(log, &segments, car);
-    let judgement = judge(&Case { log, segments: &segments, analysis: &analysis, car });
-    let setpoint_drift = analysis.setpoint.as_ref().and_then(|setpoint| {
-        let per_minute_v = setpoint.drift_per_minute.clone()?;
-        Some(SetpointDrift { per_minute_v: Some(per_minute_v), per_degree_v: None, against: None })
-    });
-    Ok(Diagnosis {
-        schema: diagnosis::SCHEMA.to_owned(),
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        source: log.source.clone(),
-        columns: log.columns.clone(),
-        notes: log.notes.clone(),
-        noise: analysis.noise,
-        picture: picture::picture(log, &segments),
-        phases: segments.phases,
-        setpoint_v: analysis.setpoint.map(|s| s.estimate),
-        setpoint_drift,
-        rest_voltage_v: analysis.rest_voltage_v,
-        state_of_charge_percent: analysis.state_of_charge_percent,
-        cranking: analysis.cranking,
-        load_steps: analysis.load_steps,
-        operating_points: analysis.operating_points,
-        keep_up: analysis.keep_up,
-        heat: analysis.heat,
-        line_drop: analysis.line_drop,
-        battery: Battery {
-            resistance_ohm: analysis.battery.resistance_ohm,
-            zero_current_v: Some(analysis.battery.zero_current_v),
-            routes: analysis.battery.routes,
-            disagreement: analysis.battery.disagreement,
-        },
-        battery_use: Some(analysis.battery_use),
-        output: analysis.output,
-        verdict: judgement.verdict,
-        findings: judgement.findings,
-        cautions: judgement.cautions,
-    })
+    Ok(Examined { segments, analysis })
+}
+
+/// What `log` says about the charging system of `car`.
+pub fn diagnose(log: &Log, car: &Car) -> Result<Diagnosis, DiagnoseError> {
+    Ok(examine(log, car)?.diagnosis(log, car))
+}
+
+impl Examined {
+    /// What it comes to; `log` and `car` are those that were examined.
+    pub fn diagnosis(&self, log: &Log, car: &Car) -> Diagnosis {
+        let Examined { segments, analysis } = self;
+        let judgement = judge(&Case { log, segments, analysis, car });
+        let setpoint_drift = analysis.setpoint.as_ref().and_then(|setpoint| {
+            let per_minute_v = Some(setpoint.drift_per_minute.clone()?);
+            Some(SetpointDrift { per_minute_v, per_degree_v: None, against: None })
+        });
+        Diagnosis {
+            schema: diagnosis::SCHEMA.to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            source: log.source.clone(),
+            columns: log.columns.clone(),
+            notes: log.notes.clone(),
+            noise: analysis.noise.clone(),
+            picture: picture::picture(log, segments),
+            phases: segments.phases.clone(),
+            setpoint_v: analysis.setpoint.as_ref().map(|s| s.estimate.clone()),
+            setpoint_drift,
+            rest_voltage_v: analysis.rest_voltage_v.clone(),
+            state_of_charge_percent: analysis.state_of_charge_percent.clone(),
+            cranking: analysis.cranking.clone(),
+            load_steps: analysis.load_steps.clone(),
+            operating_points: analysis.operating_points.clone(),
+            keep_up: analysis.keep_up.clone(),
+            heat: analysis.heat.clone(),
+            line_drop: analysis.line_drop.clone(),
+            battery: Battery {
+                resistance_ohm: analysis.battery.resistance_ohm.clone(),
+                zero_current_v: Some(analysis.battery.zero_current_v.clone()),
+                routes: analysis.battery.routes.clone(),
+                disagreement: analysis.battery.disagreement.clone(),
+            },
+            battery_use: Some(analysis.battery_use.clone()),
+            output: analysis.output.clone(),
+            verdict: judgement.verdict,
+            findings: judgement.findings,
+            cautions: judgement.cautions,
+        }
+    }
 }
 
 fn no_engine_run(log: &Log) -> DiagnoseError {

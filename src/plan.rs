@@ -22,13 +22,13 @@ mod sweep;
 mod told;
 mod wiring;
 
-use crate::analysis::{analyse, battery};
+use crate::Examined;
+use crate::analysis::battery;
 use crate::car::Car;
 use crate::car::cable::CableRun;
 use crate::diagnosis::{Diagnosis, PhaseKind};
 use crate::ingest::Sheet;
 use crate::log::Log;
-use crate::segment::segment;
 
 pub use contract::*;
 
@@ -94,16 +94,21 @@ pub enum PlanError {
     NoCar { seen: String },
 }
 
-/// Plans for `log`. `diagnosis` is that log's own.
-pub fn plan(log: &Log, car: &Car, diagnosis: &Diagnosis, asked: &Asked) -> Result<Plan, PlanError> {
+/// Plans for `log`, which was examined; `diagnosis` is what that came to.
+pub fn plan(
+    log: &Log,
+    car: &Car,
+    examined: Examined,
+    diagnosis: &Diagnosis,
+    asked: &Asked,
+) -> Result<Plan, PlanError> {
     if log.engine_rpm().is_none() {
         return Err(PlanError::NoSpeed);
     }
-    let segments = segment(log);
+    let Examined { segments, mut analysis } = examined;
     if segments.points.is_empty() || !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
         return Err(PlanError::NoRunning);
     }
-    let mut analysis = analyse(log, &segments, car);
     if let Some(setpoint) = setpoint::instead(log, &segments, analysis.setpoint.as_ref(), car) {
         let rest_v = analysis.rest_voltage_v.as_ref();
         analysis.battery = battery::model(log, &segments, car, rest_v, Some(&setpoint));

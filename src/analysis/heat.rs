@@ -329,6 +329,7 @@ mod tests {
     /// 14.4 V at the start, 0.1 V less after ten minutes.
     fn drifting() -> Setpoint {
         Setpoint {
+            is_shown: true,
             estimate: Estimate::around(14.4, 0.02, Grade::Measured, ""),
             middle_s: 0.0,
             drift_v_per_s: -0.1 / 600.0,

@@ -3,6 +3,11 @@
 //! A regulator shows itself as the highest level the bus keeps coming back to
 //! whatever the loads and the engine speed. It drifts with its temperature, so
 //! the level is looked for along sloping lines too.
+//!
+//! A hungry battery behind a machine that gives its all levels off too, and where
+//! that machine is always short its highest level looks like a setpoint. Only what
+//! does not mind tells them apart: a load more, or the engine back to idle, and the
+//! same volts. A level that never passes that test is a lower bound.
 
 use crate::analysis::Z90;
 use crate::analysis::level::level;
@@ -24,9 +29,28 @@ const DRIFT_STEP_V_PER_MIN: f64 = 0.005;
 /// that charges a low battery short of its setpoint rises.
 const RISING_V: f64 = 0.02;
 const FALLING_V_PER_S: f64 = 0.002;
-/// What regulators are set to, for a log that never shows its own (common
-/// practice, no source).
-const COMMON_V: (f64, f64, f64) = (14.25, 13.8, 14.7);
+/// What regulators hold, cold to soaked, for a log that never shows its own (common
+/// practice, no source: 13.8 to 14.7 V, a soaked one somewhat less).
+const COMMON_V: (f64, f64, f64) = (14.2, 13.6, 14.7);
+/// A level that nothing shows to be held counts from here on.
+const LEAST_UNSHOWN_V: f64 = 13.6;
+/// No regulator lets the bus stand steadily further above what it holds than this:
+/// twice its droop.
+const ABOVE_V: f64 = 0.12;
+/// A shorter stretch proves no level.
+const SHORTEST_S: f64 = 3.0;
+/// Where more is asked of the machine and it holds, the bus gives way by no more
+/// than this, and noise.
+const INDIFFERENT_V: f64 = 0.03;
+/// Further apart in time, a battery that has filled meanwhile may have made up for
+/// what more was asked.
+const ADJACENT_S: f64 = 90.0;
+/// A machine at this engine speed or below gives clearly less than at a quarter more;
+/// further up its curve is flat (common practice, no source).
+const STEEP_RPM: f64 = 1500.0;
+const FASTER: f64 = 1.25;
+/// An engine whose idle is raised for a load is asked no more than it is given.
+const SAME_SPEED: f64 = 1.08;
 /// The alternator's post tells the setpoint where it is held this much longer
 /// than the bus: a regulator that reads its own post holds that, whatever is
 /// lost on the way; one that reads the battery holds the bus.
@@ -43,6 +67,8 @@ pub struct Setpoint {
     pub drift_v_per_s: f64,
     /// The same with its interval, where the log shows one.
     pub drift_per_minute: Option<Estimate>,
+    /// Whether the log shows that it does not mind loads or speed, or it is stated.
+    pub is_shown: bool,
 }
 
 impl Setpoint {
@@ -52,7 +78,13 @@ impl Setpoint {
 
     fn stated(value_v: f64) -> Setpoint {
         let estimate = Estimate::around(value_v, 0.1, Grade::Inferred, "stated for this car");
-        Setpoint { estimate, middle_s: 0.0, drift_v_per_s: 0.0, drift_per_minute: None }
+        Setpoint {
+            estimate,
+            middle_s: 0.0,
+            drift_v_per_s: 0.0,
+            drift_per_minute: None,
+            is_shown: true,
+        }
     }
 
     /// Of a log that never shows its own.
@@ -60,7 +92,46 @@ impl Setpoint {
         let (value, low, high) = COMMON_V;
         let how = "common practice: the log never shows a level that is held";
         let estimate = Estimate::new(value, low, high, Grade::Assumed, how);
-        Setpoint { estimate, middle_s: 0.0, drift_v_per_s: 0.0, drift_per_minute: None }
+        Setpoint {
+            estimate,
+            middle_s: 0.0,
+            drift_v_per_s: 0.0,
+            drift_per_minute: None,
+            is_shown: false,
+        }
+    }
+
+    /// The same, knowing that the bus stood at `seen_v`.
+    pub fn common_above(seen_v: f64) -> Setpoint {
+        let common = Setpoint::common();
+        let Estimate { value, low, high, .. } = common.estimate;
+        if seen_v <= low {
+            return common;
+        }
+        let low = seen_v;
+        let high = high.max(low + ABOVE_V);
+        let value = if value > low { value } else { (low + high) / 2.0 };
+        let how = "common practice, and no lower than the bus was seen: the log never shows a \
+                   level that is held";
+        let estimate = Estimate::new(value, low, high, Grade::Assumed, how);
+        Setpoint { estimate, ..common }
+    }
+
+    /// The highest level that the bus surely stood at for a while, and whether it stood
+    /// further above this setpoint than a regulator allows.
+    pub fn stood_above(&self, log: &Log, segments: &Segments) -> (f64, bool) {
+        let mut highest_v = f64::NEG_INFINITY;
+        let mut above = false;
+        for stretch in segments.stretches.iter().filter(|s| s.settled.seconds() >= SHORTEST_S) {
+            let span = stretch.settled;
+            let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.grain) else {
+                continue;
+            };
+            let sure_v = seen.mean_v - seen.half_width_v;
+            highest_v = highest_v.max(sure_v);
+            above |= sure_v > self.at((span.start_s + span.end_s) / 2.0) + ABOVE_V;
+        }
+        (highest_v, above)
     }
 
     /// Whether the log, or a person, tells it.
@@ -94,8 +165,15 @@ pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
         (None, Some(post)) => Some(post.of_post()),
         (bus, _) => bus.map(|bus| bus.setpoint),
     };
-    let runs_steadily = !segments.stretches.is_empty();
-    held.or_else(|| runs_steadily.then(Setpoint::common))
+    if segments.stretches.is_empty() {
+        return held;
+    }
+    let found = held.unwrap_or_else(Setpoint::common);
+    let (highest_v, stands_above) = found.stood_above(log, segments);
+    // What a regulator holds may rise for a moment; what a machine at its limit
+    // leaves over is no setpoint once the bus stood higher.
+    let doubtful = !found.is_known() || (stands_above && !found.is_shown);
+    Some(if doubtful { Setpoint::common_above(highest_v) } else { found })
 }
 
 /// A level that one tap holds.
@@ -117,6 +195,38 @@ impl Held {
         let estimate = Estimate { grade: Grade::Inferred, how, ..estimate.clone() };
         Setpoint { estimate, ..self.setpoint }
     }
+}
+
+impl Seen<'_> {
+    /// Whether `other` asked more of the machine: more loads at no higher speed, or
+    /// no fewer at a speed where it gives clearly less.
+    fn is_easier_than(&self, other: &Seen) -> bool {
+        let (easy, hard) = (self.stretch, other.stretch);
+        if !easy.loads.iter().all(|load| hard.loads.contains(load)) {
+            return false;
+        }
+        let faster = match (easy.rpm, hard.rpm) {
+            (Some(easy_rpm), Some(hard_rpm)) => easy_rpm / hard_rpm,
+            _ => 1.0,
+        };
+        let is_steep = hard.rpm.is_some_and(|rpm| rpm <= STEEP_RPM);
+        let more_loads = hard.loads.len() > easy.loads.len() && faster * SAME_SPEED >= 1.0;
+        more_loads || (is_steep && faster >= FASTER)
+    }
+
+    /// Whether the bus stood where `harder` left it, and soon before or after.
+    fn stays_at(&self, harder: &Seen) -> bool {
+        let unsure_v = self.half_width_v.hypot(harder.half_width_v);
+        let apart_s =
+            (self.middle_s - harder.middle_s).abs() - (self.seconds + harder.seconds) / 2.0;
+        (self.level_v - harder.level_v).abs() <= INDIFFERENT_V + unsure_v && apart_s <= ADJACENT_S
+    }
+}
+
+/// Whether among these levels there is one that did not mind when more was asked.
+fn is_indifferent(seen: &[Seen], members: &[usize]) -> bool {
+    let long = || members.iter().filter_map(|&k| seen.get(k)).filter(|s| s.seconds >= SHORTEST_S);
+    long().any(|easy| long().any(|hard| easy.is_easier_than(hard) && easy.stays_at(hard)))
 }
 
 fn held(time_s: &[f64], tap_v: &[f64], segments: &Segments) -> Option<Held> {
@@ -247,27 +357,92 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64) -> Option<Setpoint> {
             "line through the held levels",
         )
     });
-    let first = seen[*members.first()?].stretch;
-    let changes = members.iter().any(|&k| differs(first, seen[k].stretch));
     // A draining battery falls along a line too, one that begins as high.
     if level_v < CHARGED_V {
         return None;
     }
-    let (grade, how) = if changes {
-        (Grade::Measured, format!("level held over {weight_s:.0} s while loads or speed changed"))
-    } else if level_v >= 13.6 {
-        (Grade::Inferred, format!("highest level, {weight_s:.0} s at one load and speed"))
-    } else {
+    if is_indifferent(seen, members) {
+        let how = format!("level held over {weight_s:.0} s while loads or speed changed");
+        let estimate = Estimate::around(level_v, half_width_v, Grade::Measured, how);
+        return Some(Setpoint {
+            estimate,
+            middle_s,
+            drift_v_per_s,
+            drift_per_minute,
+            is_shown: true,
+        });
+    }
+    if level_v < LEAST_UNSHOWN_V {
         return None;
-    };
-    let estimate = Estimate::around(level_v, half_width_v, grade, how);
-    Some(Setpoint { estimate, middle_s, drift_v_per_s, drift_per_minute })
+    }
+    let how = format!(
+        "highest level, over {weight_s:.0} s; at least that: no load or speed changed there without \
+         changing it, so it may be the machine's limit"
+    );
+    let (_, _, common_high_v) = COMMON_V;
+    let high_v = (level_v + half_width_v).max(common_high_v);
+    let estimate = Estimate::new(level_v, level_v - half_width_v, high_v, Grade::Inferred, how);
+    Some(Setpoint { estimate, middle_s, drift_v_per_s, drift_per_minute, is_shown: false })
 }
 
-fn differs(a: &Stretch, b: &Stretch) -> bool {
-    let faster = match (a.rpm, b.rpm) {
-        (Some(a), Some(b)) => a.max(b) > 1.25 * a.min(b),
-        _ => false,
-    };
-    a.loads != b.loads || faster
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::diagnosis::Heat;
+
+    fn stretch(start_s: f64, rpm: f64, loads: &[&str]) -> Stretch {
+        let span = Span { start_s, end_s: start_s + 20.0 };
+        let loads = loads.iter().map(|l| (*l).to_owned()).collect();
+        Stretch { span, settled: span, loads, rpm: Some(rpm), heat: Heat::Unknown }
+    }
+
+    fn seen(stretch: &Stretch, level_v: f64) -> Seen<'_> {
+        let middle_s = stretch.span.start_s + 10.0;
+        Seen { stretch, middle_s, seconds: 20.0, level_v, half_width_v: 0.005 }
+    }
+
+    fn shown(levels: &[(f64, f64, &[&str], f64)]) -> bool {
+        let stretches: Vec<Stretch> =
+            levels.iter().map(|(at_s, rpm, loads, _)| stretch(*at_s, *rpm, loads)).collect();
+        let seen: Vec<Seen> = stretches.iter().zip(levels).map(|(s, l)| seen(s, l.3)).collect();
+        let members: Vec<usize> = (0..seen.len()).collect();
+        held_line(&seen, &members, 0.0).is_some_and(|setpoint| setpoint.is_shown)
+    }
+
+    #[test]
+    fn a_level_that_minds_nothing_is_the_setpoint() {
+        assert!(shown(&[(0.0, 850.0, &[], 14.20), (30.0, 840.0, &["fan"], 14.19)]));
+        assert!(shown(&[(0.0, 2500.0, &["fan"], 14.20), (30.0, 850.0, &["fan"], 14.21)]));
+    }
+
+    #[test]
+    fn a_level_that_nothing_tried_may_be_the_machines_limit() {
+        // One load and speed; another load at a raised idle; faster on a flat curve; a
+        // load that costs volts; the same after minutes of charging.
+        assert!(!shown(&[(0.0, 850.0, &[], 14.20), (30.0, 850.0, &[], 14.20)]));
+        assert!(!shown(&[(0.0, 850.0, &[], 14.20), (30.0, 970.0, &["ac"], 14.20)]));
+        assert!(!shown(&[(0.0, 3100.0, &[], 14.20), (30.0, 2100.0, &[], 14.20)]));
+        assert!(!shown(&[(0.0, 850.0, &[], 14.20), (30.0, 850.0, &["fan"], 14.14)]));
+        assert!(!shown(&[(0.0, 850.0, &[], 14.20), (300.0, 850.0, &["fan"], 14.20)]));
+    }
+
+    #[test]
+    fn an_unshown_level_is_a_lower_bound() {
+        let stretches = [stretch(0.0, 850.0, &[]), stretch(30.0, 850.0, &[])];
+        let seen: Vec<Seen> = stretches.iter().map(|s| seen(s, 13.8)).collect();
+        let setpoint = held_line(&seen, &[0, 1], 0.0).expect("a level");
+        assert_eq!(setpoint.estimate.grade, Grade::Inferred);
+        assert!(setpoint.estimate.low > 13.75 && setpoint.estimate.high == COMMON_V.2);
+        let low: Vec<Seen> = stretches.iter().map(|s| self::seen(s, 13.3)).collect();
+        assert!(held_line(&low, &[0, 1], 0.0).is_none());
+    }
+
+    #[test]
+    fn a_common_setpoint_is_not_below_what_was_seen() {
+        let common = Setpoint::common();
+        assert_eq!(Setpoint::common_above(13.2), common);
+        let high = Setpoint::common_above(14.6).estimate;
+        assert_eq!(high.low, 14.6);
+        assert!(high.value > 14.6 && high.value < high.high);
+    }
 }

@@ -56,6 +56,10 @@ const LOST_SHARE: (f64, f64) = (0.17, 0.075);
 /// Warmth of a machine in a car that is hot all over: 75 to 110 °C (common practice,
 /// no source).
 const SOAKED: std::ops::Range<f64> = 0.6..1.0;
+/// How likely a highest level is the setpoint where no load and no speed tried it
+/// (our choice: a machine that carries the least of what the log asks of it is the
+/// commoner one).
+const HELD_UNSHOWN: f64 = 0.6;
 /// Machine and loads move by so much while nothing is switched (common practice, no
 /// source).
 const UNSTEADY_A: f64 = 0.3;
@@ -123,11 +127,7 @@ pub fn fleet(
         trials,
         has_curve: car.alternator.sheet.is_some(),
         has_ratio: car.alternator.pulley_ratio.is_some(),
-        setpoint_v: analysis
-            .setpoint
-            .as_ref()
-            .filter(|s| !s.is_known())
-            .map(|s| s.estimate.clone()),
+        setpoint_v: analysis.setpoint.as_ref().filter(|s| !s.is_shown).map(|s| s.estimate.clone()),
         full: rows.iter().filter(|row| row.full).count(),
     })
 }
@@ -159,7 +159,9 @@ fn rows(
             let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
             let under_v = held_v.at((span.start_s + span.end_s) / 2.0) - seen.mean_v;
             let full = under_v > FULL_OUTPUT_V + unsure_v;
-            let holds = held_v.is_known() && under_v < DROOP_V;
+            // At a level that nothing shows to be the regulator's, the machine may hold or
+            // give its all: it says nothing of either.
+            let holds = held_v.is_shown && under_v < DROOP_V;
             let moments = scene.moments.get(scene.within(span))?;
             if moments.is_empty() || !(full || holds) {
                 return None;
@@ -353,6 +355,17 @@ impl Dice {
     /// own half of the interval: it droops with load and drifts with its own heat.
     fn setpoint_off_v(&mut self, analysis: &Analysis) -> f64 {
         let z = self.z();
+        if let Some(setpoint) = analysis.setpoint.as_ref().filter(|s| s.is_known() && !s.is_shown) {
+            // The level that was seen, or one that the machine never reached.
+            let reach_v = match self.0.random_bool(HELD_UNSHOWN) {
+                true => 0.0,
+                false => {
+                    self.0.random_range(0.0..1.0)
+                        * (setpoint.estimate.high - setpoint.estimate.value)
+                }
+            };
+            return reach_v + z / Z90 * DROOP_V;
+        }
         let side_v = analysis.setpoint.as_ref().map_or(0.0, |s| match z < 0.0 {
             true => s.estimate.value - s.estimate.low,
             false => s.estimate.high - s.estimate.value,

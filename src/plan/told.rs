@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::{Finding, Heat, Severity, VerdictWord};
+use crate::estimate::Grade;
 use crate::log::Log;
 use crate::plan::Asked;
 use crate::plan::calibrate::Fleet;
@@ -234,9 +235,13 @@ pub fn assumed(
         );
     }
     if let Some(setpoint_v) = &fleet.setpoint_v {
+        let seen = match setpoint_v.grade {
+            Grade::Assumed => "The log shows no level that the regulator holds",
+            _ => "The highest level of the log may be the machine's limit and not the setpoint",
+        };
         assumed.push(format!(
-            "The log shows no level that the regulator holds, so it is taken as {}; --setpoint-v \
-             states it.",
+            "{seen}, so the setpoint is taken as {}; a minute at 2500 to 3000 rpm with everything \
+             off, the smallest load on and off once in it, shows it, and --setpoint-v states it.",
             VOLT.with_range(setpoint_v)
         ));
     }

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::car::{ALWAYS_ON, Acceptance, Car, Job};
-use crate::compare::{self, Agreed, Recorded, SamePair};
+use crate::compare::{self, Agreed, Given, Recorded, SamePair};
 use crate::comparison::Comparison;
 use crate::files::{same_file, write_whole};
 use crate::ingest::{ReadOptions, RoleRequest};
@@ -14,8 +14,8 @@ use crate::json;
 use crate::report::{Overwrite, proof, write_proof};
 use crate::verbs::diagnose::width;
 use crate::verbs::options::CarFlags;
-use crate::verbs::recorded::{Stated, record};
-use crate::verbs::{FAILED, screen, usage_error};
+use crate::verbs::recorded::{Stated, input, record};
+use crate::verbs::{FAILED, planned, screen, usage_error};
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct CompareArgs {
@@ -40,6 +40,13 @@ pub struct CompareArgs {
     /// A load of the earlier log and what the later ones call it, e.g. fans=cooling_fan
     #[arg(long, value_name = "BEFORE=AFTER")]
     pub same: Vec<SamePair>,
+    /// The plan that the repair followed, its folder or its plan.json: says whether
+    /// what it foretold came true
+    #[arg(long, value_name = "PLAN")]
+    pub plan: Option<PathBuf>,
+    /// Which of the plan's candidates was fitted [default: its only or its best one]
+    #[arg(long, value_name = "NAME", requires = "plan")]
+    pub fitted: Option<String>,
     /// What a column of the earlier log means, e.g. voltage=Vbat; #3 names the third
     #[arg(long = "column-before", value_name = "ROLE=NAME", help_heading = "Reading")]
     pub columns_before: Vec<RoleRequest>,
@@ -105,9 +112,10 @@ fn senseless(args: &CompareArgs) -> Option<String> {
         .chain(&args.car_after)
         .chain(&args.car.car)
         .chain(&args.car.alternator_curve);
-    read.into_iter().any(|input| same_file(input, file)).then(|| {
-        format!("--json {} is a file that is read; give the JSON its own name", file.display())
-    })
+    let plan = args.plan.as_deref().map(planned::file);
+    read.map(PathBuf::as_path).chain(plan.as_deref()).any(|input| same_file(input, file)).then(
+        || format!("--json {} is a file that is read; give the JSON its own name", file.display()),
+    )
 }
 
 fn json_file(args: &CompareArgs) -> Option<&Path> {
@@ -187,6 +195,17 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
     }
     agreed.acceptance = acceptance.unwrap_or_else(Acceptance::default);
     agreed.job = job.or(old_car.job);
+    if let Some(named) = &args.plan {
+        let file = planned::file(named);
+        let source = &before.diagnosis.source;
+        let given = Given::new(
+            planned::read(&file)?,
+            input(&file, dir)?,
+            args.fitted.as_deref(),
+            (&source.file, &source.sha256),
+        );
+        agreed.plan = Some(given.map_err(|error| format!("{}: {error}", file.display()))?);
+    }
     Ok(compare::compare(&before, &afters, &agreed)?)
 }
 

@@ -7,6 +7,7 @@ pub mod demo;
 pub mod diagnose;
 pub mod options;
 pub mod plan;
+mod planned;
 mod recorded;
 pub mod review;
 mod screen;

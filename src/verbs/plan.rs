@@ -16,7 +16,7 @@ use crate::report::{self, Overwrite, write_plan};
 use crate::verbs::diagnose::width;
 use crate::verbs::options::{CarFlags, ReadFlags, degrees, positive};
 use crate::verbs::{FAILED, screen, usage_error};
-use crate::{diagnose, json};
+use crate::{examine, json};
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct PlanArgs {
@@ -178,8 +178,9 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
     for unknown in args.car.unknown_loads(&mut car, &log) {
         anstream::eprintln!("stiffbus: {}: {unknown}", args.log.display());
     }
-    let diagnosis = diagnose(&log, &car).map_err(|e| format!("{}: {e}", args.log.display()))?;
-    let plan = plan::plan(&log, &car, &diagnosis, &asked)
+    let examined = examine(&log, &car).map_err(|e| format!("{}: {e}", args.log.display()))?;
+    let diagnosis = examined.diagnosis(&log, &car);
+    let plan = plan::plan(&log, &car, examined, &diagnosis, &asked)
         .map_err(|e| format!("{}: {e}", args.log.display()))?;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     write_plan(&plan, &dir, policy)?;

@@ -32,9 +32,7 @@ pub fn record(
     stated: Stated,
     report: &Path,
 ) -> Result<Recorded, Box<dyn std::error::Error>> {
-    let input = |path: &Path| -> io::Result<InputFile> {
-        Ok(InputFile { path: told_from(report, path)?, sha256: sha256_of(path)? })
-    };
+    let input = |path: &Path| input(path, report);
     let curve = stated.car.alternator.curve.clone();
     let settings = Settings {
         path: told_from(report, log)?,
@@ -47,6 +45,11 @@ pub fn record(
     };
     let places = Places { log: log.to_path_buf(), marks: stated.read.marks_file.clone(), curve };
     again(settings, &places)
+}
+
+/// A file that is read, as seen from the folder `report`.
+pub fn input(path: &Path, report: &Path) -> io::Result<InputFile> {
+    Ok(InputFile { path: told_from(report, path)?, sha256: sha256_of(path)? })
 }
 
 /// Reads and diagnoses a log as its settings say.

@@ -10,12 +10,12 @@ use serde_json::Value;
 
 use crate::car::Car;
 use crate::compare::differences::{Difference, differences};
-use crate::compare::{self, Agreed, Recorded, hash_of, is_sealed};
-use crate::comparison::{Comparison, InputFile, SCHEMA, Side};
+use crate::compare::{self, Agreed, Given, Recorded, hash_of, is_sealed};
+use crate::comparison::{Comparison, Foretold, InputFile, SCHEMA, Side};
 use crate::json;
 use crate::report::proof;
 use crate::verbs::recorded::{Places, again, bare, sha256_of};
-use crate::verbs::{FAILED, screen};
+use crate::verbs::{FAILED, planned, screen};
 use crate::words::{self, plain, plural};
 
 /// More than these are counted, not listed.
@@ -120,10 +120,21 @@ fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
     let mut recorded = recorded.into_iter();
     let Some(before) = recorded.next() else { return Ok(account) };
     let afters: Vec<Recorded> = recorded.collect();
+    let plan = match &written.foretold {
+        None => None,
+        Some(foretold) => match account.plan(foretold, &before, &args.dir, &args.logs) {
+            Some(given) => Some(given),
+            None => {
+                account.notes.push("nothing was computed again: the plan is not here".to_owned());
+                return Ok(account);
+            }
+        },
+    };
     let agreed = Agreed {
         acceptance: written.acceptance.clone(),
         same: written.same.clone(),
         job: written.job.clone(),
+        plan,
     };
     let made = compare::compare(&before, &afters, &agreed)?;
     account.numbers(&value, &made)?;
@@ -178,6 +189,24 @@ impl Account {
                 None
             }
         }
+    }
+
+    /// Finds the plan that was held against the logs.
+    fn plan(
+        &mut self,
+        foretold: &Foretold,
+        before: &Recorded,
+        dir: &Path,
+        places: &[PathBuf],
+    ) -> Option<Given> {
+        let file = self.input("the plan", "plan", &foretold.plan, dir, places)?;
+        let source = &before.diagnosis.source;
+        let fitted = foretold.stated.as_deref();
+        let given = planned::read(&file).and_then(|plan| {
+            let of = (source.file.as_str(), source.sha256.as_str());
+            Given::new(plan, foretold.plan.clone(), fitted, of).map_err(|e| e.to_string())
+        });
+        given.map_err(|error| self.wrong.push(error)).ok()
     }
 
     /// Where a file lies now, if it is the one that was read.

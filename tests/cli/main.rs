@@ -4,6 +4,7 @@
 mod bad_input;
 mod compare;
 mod flags;
+mod foretold;
 mod places;
 mod plan;
 mod reports;

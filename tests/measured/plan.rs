@@ -11,9 +11,10 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-use stiffbus::car::Car;
+use stiffbus::car::{ALWAYS_ON, Car, LoadAmps};
 use stiffbus::demo::car::CarModel;
 use stiffbus::demo::logger::Shows;
+use stiffbus::demo::script::{Demand, EngineChange, Switch};
 use stiffbus::demo::simulate::{Simulated, simulate};
 use stiffbus::diagnosis::{BusState, Diagnosis};
 use stiffbus::estimate::Estimate;
@@ -27,12 +28,14 @@ use crate::figures::{Tally, read};
 use crate::random_car::{Case, Options, random_case_with};
 
 const SEEDS: std::ops::Range<u64> = 20_000..20_100;
+/// Of them those that are logged as advised too.
+const ADVISED: std::ops::Range<u64> = 20_000..20_060;
 
 /// Cars to look at besides, as in `PLAN_SEEDS=27000..27040`.
-fn seeds() -> std::ops::Range<u64> {
+fn seeds(usual: std::ops::Range<u64>) -> std::ops::Range<u64> {
     let asked = std::env::var("PLAN_SEEDS").ok();
     let ends = asked.as_deref().and_then(|text| text.split_once(".."));
-    ends.and_then(|(from, to)| Some(from.parse().ok()?..to.parse().ok()?)).unwrap_or(SEEDS)
+    ends.and_then(|(from, to)| Some(from.parse().ok()?..to.parse().ok()?)).unwrap_or(usual)
 }
 
 /// A state or a volt that the log showed for less than this judges nothing.
@@ -48,6 +51,8 @@ struct World {
     candidate: Candidate,
     /// The same script after the swap.
     after: Simulated,
+    /// Nothing later is judged: the advised minute would be easy to foretell.
+    judged_s: f64,
 }
 
 type Rng = ChaCha8Rng;
@@ -126,7 +131,48 @@ fn another_day(rng: &mut Rng, car: &mut CarModel) {
     }
 }
 
-fn world(seed: u64) -> World {
+/// How the log came to be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Protocol {
+    /// Whatever somebody happened to log and state.
+    AsItComes,
+    /// As the README advises: the log ends with a minute at 2750 rpm and everything off,
+    /// in which the smallest load is tried once; loads, and what always runs, were
+    /// found with a clamp meter.
+    AsAdvised,
+}
+
+/// Appends the advised minute; returns when it begins.
+fn with_fast_minute(case: &mut Case) -> f64 {
+    let begins_s = case.script.duration_s;
+    let switch = |at_s: f64, load: usize, duty: f64| Switch { at_s, lag_s: 0.0, load, duty };
+    let loads = &case.car.loads;
+    let last = |load: usize| {
+        let of = case.script.switches.iter().filter(|s| s.load == load);
+        of.max_by(|a, b| a.at_s.total_cmp(&b.at_s)).map_or(0.0, |s| s.duty)
+    };
+    let mut switches: Vec<Switch> = (0..loads.len())
+        .filter(|&load| last(load) > 0.0)
+        .map(|load| switch(begins_s, load, 0.0))
+        .collect();
+    let smallest = (0..loads.len())
+        .min_by(|&a, &b| loads[a].reference_a.total_cmp(&loads[b].reference_a))
+        .expect("a car has loads");
+    switches.push(switch(begins_s + 42.0, smallest, 1.0));
+    switches.push(switch(begins_s + 56.0, smallest, 0.0));
+    case.script.switches.extend(switches);
+    let demand = Demand::Speed(2750.0);
+    case.script.engine.push(EngineChange { at_s: begins_s, demand, ramp_s: 2.0 });
+    case.script.duration_s += 70.0;
+    begins_s
+}
+
+/// Amps as a clamp meter shows them, at 13.5 V.
+fn clamped(rng: &mut Rng, amps_a: f64) -> LoadAmps {
+    LoadAmps::new(amps_a * (1.0 + 0.02 / 1.645 * normal(rng)) + 0.5 / 1.645 * normal(rng))
+}
+
+fn world(seed: u64, protocol: Protocol) -> World {
     let options = Options {
         declared: Some(true),
         rpm_logged: Some(true),
@@ -148,6 +194,10 @@ fn world(seed: u64) -> World {
         unit.iter().map(|&(rpm, a)| (rpm, (a * old_a / 10.0).round() / 10.0)).collect();
     case.car.rated_a = old_a;
     case.car.curve = scaled(&old, 1.0 - 0.12 * rng.random_range(-0.5..1.5));
+    let judged_s = match protocol {
+        Protocol::AsItComes => f64::INFINITY,
+        Protocol::AsAdvised => with_fast_minute(&mut case),
+    };
     case.simulated = simulate(&case.car, &case.script, &case.logger, seed);
 
     let new_a = (old_a * rng.random_range(1.05..2.2)).min(260.0);
@@ -168,8 +218,18 @@ fn world(seed: u64) -> World {
     if (seed / 2).is_multiple_of(2) {
         facts.battery.cca_a = Some(case.car.cca_a);
     }
+    if protocol == Protocol::AsAdvised {
+        for channel in &case.logger.channels {
+            if let Shows::Load(load) = channel.shows {
+                let amps = clamped(&mut rng, case.car.loads[load].reference_a);
+                facts.loads_a.insert(channel.header.clone(), amps);
+            }
+        }
+        let always_a = case.car.base_loads.iter().map(|l| l.reference_a).sum();
+        facts.loads_a.insert(ALWAYS_ON.to_owned(), clamped(&mut rng, always_a));
+    }
     let candidate = Candidate { name: "new".to_owned(), sheet: sheet(&new), ratio: Some(ratio) };
-    World { case, facts, candidate, after }
+    World { case, facts, candidate, after, judged_s }
 }
 
 #[derive(Default)]
@@ -272,18 +332,26 @@ fn quantile(values: &[f64], p: f64) -> f64 {
     values.get(at).copied().unwrap_or(f64::NAN)
 }
 
-fn one(seed: u64) -> Figures {
-    let world = world(seed);
+fn one(seed: u64, protocol: Protocol) -> Figures {
+    let mut world = world(seed, protocol);
     let mut figures = Figures::default();
     let log: Log = read(&world.case);
-    let diagnosis = stiffbus::diagnose(&log, &world.facts).expect("a diagnosis");
+    let unknown = world.facts.name_loads(log.load_names());
+    assert!(unknown.is_empty(), "{seed}: {unknown:?}");
+    let examined = stiffbus::examine(&log, &world.facts).expect("a running engine");
+    let diagnosis = examined.diagnosis(&log, &world.facts);
     let asked = Asked {
         candidates: vec![world.candidate.clone()],
         redline_rpm: 5000.0,
         ..Asked::default()
     };
-    match plan::plan(&log, &world.facts, &diagnosis, &asked) {
-        Ok(plan) => judge(&world, &diagnosis, &plan, &mut figures),
+    match plan::plan(&log, &world.facts, examined, &diagnosis, &asked) {
+        Ok(plan) => {
+            judge(&world, &diagnosis, &plan, &mut figures);
+            if std::env::var("PLAN_SHOW").is_ok() {
+                println!("{}", show(seed, &world, &log, &diagnosis, &plan));
+            }
+        }
         Err(error) => figures.refused.push(format!("{seed}: {error}")),
     }
     figures
@@ -295,6 +363,7 @@ fn mean(world: &World, values: &[f64], spans: &[Span]) -> Option<f64> {
         .time_s
         .iter()
         .zip(values)
+        .filter(|(t, _)| **t - world.after.time_s[0] < world.judged_s)
         .filter(|(t, _)| spans.iter().any(|s| s.contains(**t - world.after.time_s[0])))
         .map(|(_, v)| *v)
         .collect();
@@ -343,7 +412,7 @@ fn judge(world: &World, diagnosis: &Diagnosis, plan: &Plan, figures: &mut Figure
         if state == BusState::Holding {
             figures.volts_held.add(near);
         }
-        if !plan.assumed.iter().any(|a| a.contains("no level that the regulator holds")) {
+        if !plan.assumed.iter().any(|a| a.contains("the setpoint is taken as")) {
             figures.volts_setpoint_seen.add(near);
         }
         covers(&mut figures.volts_covered, &point.predicted_v, true_v);
@@ -381,11 +450,128 @@ fn judge(world: &World, diagnosis: &Diagnosis, plan: &Plan, figures: &mut Figure
     }
 }
 
-fn over(seeds: std::ops::Range<u64>) -> Figures {
+/// One car in full, for whoever looks for what went wrong.
+fn show(seed: u64, world: &World, log: &Log, diagnosis: &Diagnosis, plan: &Plan) -> String {
+    use std::fmt::Write;
+    let mut text = String::new();
+    let told =
+        |e: &Estimate| format!("{:.2} ({:.2} to {:.2}, {:?})", e.value, e.low, e.high, e.grade);
+    let before = &world.case.simulated;
+    let mean_of = |sim: &Simulated, values: &[f64], span: Span| {
+        let inside: Vec<f64> = sim
+            .time_s
+            .iter()
+            .zip(values)
+            .filter(|(t, _)| span.contains(**t - sim.time_s[0]))
+            .map(|(_, v)| *v)
+            .collect();
+        inside.iter().sum::<f64>() / inside.len() as f64
+    };
+    let car = &world.case.car;
+    let _ = writeln!(
+        text,
+        "#### {seed}: setpoint {} [{}] true mid {:.2}; sheet {} cca {} base {:.1} A; loads {:?}; soc {:.2} ah {:.0}",
+        diagnosis.setpoint_v.as_ref().map_or("none".into(), told),
+        diagnosis.setpoint_v.as_ref().map_or("", |e| e.how.as_str()),
+        before.truth.setpoint_v,
+        world.facts.alternator.sheet.is_some(),
+        world.facts.battery.cca_a.is_some(),
+        car.base_loads.iter().map(|l| l.reference_a).sum::<f64>(),
+        car.loads.iter().map(|l| format!("{} {:.1}", l.name, l.reference_a)).collect::<Vec<_>>(),
+        car.battery_at_start.state_of_charge,
+        car.battery.capacity_ah,
+    );
+    for item in &plan.ledger {
+        let _ = writeln!(text, "   ledger {} {}", item.load, told(&item.at_setpoint_a));
+    }
+    for line in plan.assumed.iter().filter(|a| a.contains("setpoint") || a.contains("regulator")) {
+        let _ = writeln!(text, "   assumed {line}");
+    }
+    let segments = stiffbus::segment::segment(log);
+    for s in &segments.stretches {
+        let span = s.settled;
+        let level =
+            stiffbus::analysis::level::level(log.time_s(), log.bus_v(), span, &segments.grain);
+        let samples = &before.truth.samples;
+        let states: Vec<BusState> = before
+            .time_s
+            .iter()
+            .zip(&samples.state)
+            .filter(|(t, _)| span.contains(**t - before.time_s[0]))
+            .map(|(_, s)| *s)
+            .collect();
+        let holding = states.iter().filter(|s| **s == BusState::Holding).count() as f64
+            / states.len().max(1) as f64;
+        let _ = writeln!(
+            text,
+            "   {:6.1}..{:6.1} {:7.3}±{:.3} V set {:.3} hold {:.2} batt {:6.1} A rpm {:5.0} {}",
+            span.start_s,
+            span.end_s,
+            level.map_or(f64::NAN, |l| l.mean_v),
+            level.map_or(f64::NAN, |l| l.half_width_v),
+            mean_of(before, &samples.setpoint_v, span),
+            holding,
+            mean_of(before, &samples.battery_a, span),
+            s.rpm.unwrap_or(f64::NAN),
+            s.loads.join("+"),
+        );
+    }
+    let truth = &world.after.truth;
+    let best = &plan.candidates[0];
+    for (point, logged) in best.points.iter().zip(&diagnosis.operating_points) {
+        let Some(true_v) = mean(world, &truth.samples.bus_v, &logged.spans) else { continue };
+        let set_v = mean(world, &truth.samples.setpoint_v, &logged.spans).unwrap_or(f64::NAN);
+        let margin_a = mean(world, &truth.samples.available_a, &logged.spans).unwrap_or(f64::NAN)
+            - mean(world, &truth.samples.alternator_a, &logged.spans).unwrap_or(f64::NAN)
+            - mean(world, &truth.samples.regulation_shortfall_a, &logged.spans).unwrap_or(f64::NAN);
+        let off = (point.predicted_v.value - true_v).abs();
+        let _ = writeln!(
+            text,
+            "   {} pt {:5.0} s logged {:.2} {} -> told {} {} true {:.2} {} set {:.2} margin told {:.1} true {:.1} rpm {:.0} {}",
+            if point.seconds < SHORTEST_S {
+                "--"
+            } else if off > 0.15 {
+                "XX"
+            } else {
+                "ok"
+            },
+            point.seconds,
+            point.logged_v.value,
+            point.logged_state.word(),
+            told(&point.predicted_v),
+            point.state.word(),
+            true_v,
+            most(world, &logged.spans).map_or("", |s| s.word()),
+            set_v,
+            point.margin_a.value,
+            margin_a,
+            logged.rpm.unwrap_or(f64::NAN),
+            point.loads.join("+"),
+        );
+    }
+    for (margin, keep_up) in best.margins.iter().zip(&best.keep_up) {
+        let Some(names) = names(&world.case, &margin.loads) else { continue };
+        let Some(real) = truth.keep_up.iter().find(|t| t.loads == names) else { continue };
+        let _ = writeln!(
+            text,
+            "   kU rpm {} true {:?} needed {} true {:.1} avail {} true {:.1} {}",
+            keep_up.rpm.as_ref().map_or("none".into(), told),
+            real.rpm.map(f64::round),
+            told(&margin.needed_a),
+            real.needed_a,
+            told(&margin.available_a),
+            real.idle_output_a,
+            margin.loads.join("+"),
+        );
+    }
+    text
+}
+
+fn over(seeds: std::ops::Range<u64>, protocol: Protocol) -> Figures {
     let share = |first: u64| {
         let mut figures = Figures::default();
         for seed in (seeds.start + first..seeds.end).step_by(2) {
-            figures.merge(one(seed));
+            figures.merge(one(seed, protocol));
         }
         figures
     };
@@ -397,26 +583,49 @@ fn over(seeds: std::ops::Range<u64>) -> Figures {
     })
 }
 
-#[test]
-fn plans_come_true() {
-    let figures = over(seeds());
-    figures.print("plans");
-    // The aim is 90 % of all and 5 % of keep-up speed; what stands in the way are logs
-    // that show no setpoint, and loads that nobody stated. These keep what is reached.
-    assert!(figures.volts.share() >= 0.85, "{}", figures.volts);
-    assert!(figures.volts_held.share() >= 0.89, "{}", figures.volts_held);
-    assert!(figures.keep_up_error() <= 0.08, "{}", figures.keep_up_error());
-    assert!(figures.state.share() >= 0.95, "{}", figures.state);
-    for (what, tally) in [
-        ("volts", &figures.volts_covered),
-        ("margin", &figures.margin_covered),
-        ("keep-up", &figures.keep_up_covered),
-        ("deficit", &figures.deficit_covered),
-    ] {
-        assert!(tally.share() >= 0.85, "{what} {tally}");
-    }
+/// What holds of every plan, however the log came to be.
+fn honest(figures: &Figures) {
     let wrong = figures.standing(Standing::Carries, false);
     let right = figures.standing(Standing::Carries, true);
     assert!(20 * wrong <= wrong + right, "{wrong} of {}", wrong + right);
     assert!(figures.refused.is_empty(), "{:?}", figures.refused);
+    for (what, tally) in [("volts", &figures.volts_covered), ("deficit", &figures.deficit_covered)]
+    {
+        assert!(tally.share() >= 0.85, "{what} {tally}");
+    }
+}
+
+#[test]
+fn plans_come_true() {
+    let figures = over(seeds(SEEDS), Protocol::AsItComes);
+    figures.print("plans");
+    honest(&figures);
+    // The aim is 90 % of all and 5 % of keep-up speed. One log in six shows no setpoint,
+    // and half state neither curve nor amps: these keep what is reached.
+    assert!(figures.volts.share() >= 0.85, "{}", figures.volts);
+    assert!(figures.volts_held.share() >= 0.89, "{}", figures.volts_held);
+    assert!(figures.keep_up_error() <= 0.08, "{}", figures.keep_up_error());
+    assert!(figures.state.share() >= 0.95, "{}", figures.state);
+    for (what, tally) in
+        [("margin", &figures.margin_covered), ("keep-up", &figures.keep_up_covered)]
+    {
+        assert!(tally.share() >= 0.85, "{what} {tally}");
+    }
+}
+
+#[test]
+fn plans_of_a_log_as_advised_come_true() {
+    let figures = over(seeds(ADVISED), Protocol::AsAdvised);
+    figures.print("advised");
+    honest(&figures);
+    assert!(figures.volts.share() >= 0.90, "{}", figures.volts);
+    assert!(figures.state.share() >= 0.95, "{}", figures.state);
+    // The aim is 5 %. Speeds are told 4 % too high: the planner has machines give less
+    // into a higher voltage and lets them get hotter than these do.
+    assert!(figures.keep_up_error() <= 0.055, "{}", figures.keep_up_error());
+    for (what, tally) in
+        [("margin", &figures.margin_covered), ("keep-up", &figures.keep_up_covered)]
+    {
+        assert!(tally.share() >= 0.80, "{what} {tally}");
+    }
 }

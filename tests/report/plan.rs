@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::OnceLock;
 
 use stiffbus::car::Car;
-use stiffbus::diagnose;
+use stiffbus::examine;
 use stiffbus::ingest::{ReadOptions, Sheet, Stated, read};
 use stiffbus::plan::{Asked, Candidate, Plan, plan};
 use stiffbus::report::plan::{FILES, files, html, terminal};
@@ -21,7 +21,8 @@ fn planned() -> &'static Plan {
         let log = read(&sample("hot-idle-old-alternator.csv"), &ReadOptions::default());
         let log = log.expect("a sample log");
         let car = Car::default();
-        let diagnosis = diagnose(&log, &car).expect("a diagnosis");
+        let examined = examine(&log, &car).expect("a running engine");
+        let diagnosis = examined.diagnosis(&log, &car);
         let candidate = |name: &str, sheet: &str, ratio| Candidate {
             name: name.to_owned(),
             sheet: Sheet::read(&sample(sheet), Stated::default()).expect("a sheet"),
@@ -35,7 +36,7 @@ fn planned() -> &'static Plan {
             cable: "4AWG:2.5m".parse().ok(),
             ..Asked::default()
         };
-        plan(&log, &car, &diagnosis, &asked).expect("a plan")
+        plan(&log, &car, examined, &diagnosis, &asked).expect("a plan")
     })
 }
 

@@ -7,7 +7,7 @@ mod terminal;
 mod told;
 
 pub use html::html;
-pub use tables::{criteria_csv, points_csv, steps_csv};
+pub use tables::{criteria_csv, foretold_csv, points_csv, steps_csv};
 pub use terminal::terminal;
 
 use crate::comparison::Comparison;
@@ -18,13 +18,14 @@ use super::svg;
 pub const COMPARISON_FILE: &str = "comparison.json";
 
 /// Every file of a proof, in the order a reader would open them.
-pub const FILES: [&str; 6] = [
+pub const FILES: [&str; 7] = [
     "proof.html",
     COMPARISON_FILE,
     "proof.svg",
     "matched_points.csv",
     "matched_steps.csv",
     "criteria.csv",
+    "foretold.csv",
 ];
 
 /// `proof.svg`: all logs around the same load step; `None` where they share none.
@@ -46,6 +47,7 @@ pub fn files(comparison: &Comparison) -> Vec<(String, String)> {
         Some(points_csv(comparison)),
         Some(steps_csv(comparison)),
         Some(criteria_csv(comparison)),
+        comparison.foretold.as_ref().map(foretold_csv),
     ];
     let named = FILES.into_iter().zip(texts);
     named.filter_map(|(name, text)| Some((name.to_owned(), text?))).collect()

@@ -1,7 +1,10 @@
 //! Tables of a proof for a spreadsheet: one row a matched point, a matched step, a
 //! criterion. Units stand in the header; an unknown cell is empty.
 
-use crate::comparison::{Comparison, Criterion, MatchedPoint, MatchedStep, PointSide, StepSide};
+use crate::comparison::{
+    Comparison, Criterion, Foretold, ForetoldKeepUp, ForetoldPoint, MatchedPoint, MatchedStep,
+    PointSide, StepSide,
+};
 use crate::report::tables::{Columns, direction};
 
 /// An item of one of the later logs, and that log's name.
@@ -97,6 +100,53 @@ pub fn criteria_csv(comparison: &Comparison) -> String {
     columns.text("before_seen", &rows, |(_, c)| c.before_seen.clone());
     columns.text("after", &rows, |(_, c)| c.after.words().to_owned());
     columns.text("after_seen", &rows, |(_, c)| c.after_seen.clone());
+    columns.write(rows.len())
+}
+
+/// What the plan foretold: of each log points first, then keep-up speeds.
+pub fn foretold_csv(foretold: &Foretold) -> String {
+    type Row<'c> = (&'c str, Option<&'c ForetoldPoint>, Option<&'c ForetoldKeepUp>);
+    let rows: Vec<Row> = foretold
+        .afters
+        .iter()
+        .flat_map(|a| {
+            let name = a.name.as_str();
+            let points = a.points.iter().map(move |point| (name, Some(point), None));
+            points.chain(a.keep_up.iter().map(move |speed| (name, None, Some(speed))))
+        })
+        .collect();
+    let either = |row: &Row, p: fn(&ForetoldPoint) -> String, k: fn(&ForetoldKeepUp) -> String| {
+        row.1.map(p).or(row.2.map(k)).unwrap_or_default()
+    };
+    let nothing = |_: &ForetoldKeepUp| String::new();
+    let mut columns = Columns::default();
+    columns.text("log", &rows, |row| row.0.to_owned());
+    columns.text("fitted", &rows, |_| foretold.fitted.clone());
+    columns.text("what", &rows, |row| {
+        either(row, |_| "operating point".to_owned(), |_| "keep-up speed".to_owned())
+    });
+    columns
+        .text("loads", &rows, |row| either(row, |p| p.loads.join(" + "), |k| k.loads.join(" + ")));
+    columns.number("rpm_low", &rows, |row| row.1?.rpm_low);
+    columns.number("rpm_high", &rows, |row| row.1?.rpm_high);
+    columns
+        .text("conditions", &rows, |row| either(row, |p| p.conditions.word().to_owned(), nothing));
+    columns.text("heat", &rows, |row| either(row, |p| p.heat.word().to_owned(), nothing));
+    columns.number("seconds", &rows, |row| Some(row.1?.seconds));
+    columns.estimate("predicted_v", &rows, |row| Some(&row.1?.predicted_v));
+    columns.estimate("seen_v", &rows, |row| Some(&row.1?.seen_v));
+    columns.text("predicted_state", &rows, |row| {
+        either(row, |p| p.predicted_state.word().to_owned(), nothing)
+    });
+    columns.number("predicted_state_share", &rows, |row| Some(row.1?.predicted_share));
+    columns
+        .text("seen_state", &rows, |row| either(row, |p| p.seen_state.word().to_owned(), nothing));
+    columns.estimate("predicted_keep_up_rpm", &rows, |row| row.2?.predicted_rpm.as_ref());
+    columns.estimate("seen_keep_up_rpm", &rows, |row| row.2?.seen.rpm.as_ref());
+    columns.text("prediction", &rows, |row| {
+        either(row, |p| p.kept.words().to_owned(), |k| k.kept.words().to_owned())
+    });
+    columns.text("why", &rows, |row| either(row, |p| p.why.clone(), |k| k.why.clone()));
     columns.write(rows.len())
 }
 

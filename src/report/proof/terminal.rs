@@ -33,6 +33,7 @@ pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> St
     criteria(&mut page, comparison);
     points(&mut page, comparison);
     page.line("");
+    foretold(&mut page, comparison);
     on_trust(&mut page, comparison);
     let after: usize = comparison.afters.iter().map(|after| after.side.source.rows_read).sum();
     let data = format!(
@@ -210,6 +211,12 @@ fn volts(e: &Estimate) -> String {
         Grade::Measured => VOLT.compact(e),
         grade => format!("{}, {}", VOLT.compact(e), grade.word()),
     }
+}
+
+/// What the plan's prediction came to.
+fn foretold(page: &mut Page, comparison: &Comparison) {
+    let Some(foretold) = &comparison.foretold else { return };
+    page.brief("Plan    ", &told::foretold(foretold), 3);
 }
 
 /// What no log shows: the first line for all of them, the rest counted.

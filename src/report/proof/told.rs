@@ -1,7 +1,8 @@
 //! What page and terminal say in the same words.
 
 use crate::comparison::{
-    After, Comparison, Conditions, MatchedPoint, Outcome, PointSide, Reading, Standing, Unmatched,
+    After, Comparison, Conditions, Foretold, MatchedPoint, Outcome, PointSide, Reading, Standing,
+    Unmatched,
 };
 use crate::diagnosis::{BusState, Heat};
 use crate::estimate::Estimate;
@@ -175,6 +176,18 @@ pub fn says(point: &MatchedPoint) -> &'static str {
         (Standing::Worse, Conditions::Unknown) => "worse, if conditions were alike",
         (standing, _) => standing.words(),
     }
+}
+
+/// "held: of "new" (the plan's only candidate) …"
+pub fn foretold(foretold: &Foretold) -> String {
+    format!(
+        "{}. The plan said of {} ({}) that it {}: {}.",
+        words::capital(foretold.kept.words()),
+        foretold.fitted,
+        foretold.fitted_how,
+        foretold.promised,
+        foretold.headline
+    )
 }
 
 /// "p = 0.034", "p < 0.0001"

@@ -3,6 +3,7 @@
 
 mod account;
 mod agreed;
+mod foretold;
 mod matched;
 
 use maud::{Markup, html as markup};
@@ -37,6 +38,7 @@ pub fn html(comparison: &Comparison) -> String {
             (pictured(comparison))
             (agreed::criteria(comparison))
             (agreed::missing(comparison))
+            (foretold::foretold(comparison))
             (matched::matched(comparison))
             (account::account(comparison))
             (cautions(comparison))

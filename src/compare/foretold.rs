@@ -1,0 +1,317 @@
+//! Whether a plan's prediction held: each matched point and keep-up speed of a later
+//! log against what was foretold of the machine that was fitted.
+//!
+//! A machine that was foretold to hold and does has kept its word, whatever its own
+//! regulator is set to. Under easier conditions only a failure tells, under harder
+//! ones only a success.
+
+use crate::compare::change::DAY_TO_DAY_V;
+use crate::comparison::{
+    After, Conditions, Foretold, ForetoldAfter, ForetoldKeepUp, ForetoldPoint, InputFile, Kept,
+    MatchedKeepUp, MatchedPoint,
+};
+use crate::diagnosis::{Bound, BusState, Heat};
+use crate::estimate::Estimate;
+use crate::plan::{Plan, PredictedPoint, Proposal};
+use crate::words::{self, RPM, VOLT};
+
+/// Surer than this, a plan has promised a state.
+const PROMISED_SHARE: f64 = 0.9;
+/// An interval wider than this foretells nothing that could fail.
+const LOOSE_V: f64 = 1.5;
+
+/// A plan, and what of it was fitted.
+#[derive(Debug, Clone)]
+pub struct Given {
+    plan: Plan,
+    file: InputFile,
+    stated: Option<String>,
+    candidate: usize,
+}
+
+/// Why a plan cannot be held against these logs.
+#[derive(Debug, thiserror::Error)]
+pub enum ForetoldError {
+    #[error(
+        "the plan is of another log: it was made from {planned} (SHA-256 {planned_sha256}), and \
+         the log before the repair is {before} (SHA-256 {before_sha256}). Name the log that was \
+         planned with as BEFORE, or plan again with this one."
+    )]
+    OtherLog { planned: String, planned_sha256: String, before: String, before_sha256: String },
+    #[error("the plan has no candidate, so it foretold nothing: plan again with --candidate")]
+    NoCandidate,
+    #[error("the plan has no candidate called {stated}; it has {known}")]
+    NoSuch { stated: String, known: String },
+}
+
+impl Given {
+    /// `before`: name and SHA-256 of the log before the repair. `fitted`: the candidate
+    /// that was; else the only one, or the plan's best.
+    pub fn new(
+        plan: Plan,
+        file: InputFile,
+        fitted: Option<&str>,
+        before: (&str, &str),
+    ) -> Result<Given, ForetoldError> {
+        if plan.source.sha256 != before.1 {
+            return Err(ForetoldError::OtherLog {
+                planned: plan.source.file,
+                planned_sha256: start(&plan.source.sha256),
+                before: before.0.to_owned(),
+                before_sha256: start(before.1),
+            });
+        }
+        let names = || plan.candidates.iter().map(|c| c.name.as_str());
+        let candidate = match fitted {
+            _ if plan.candidates.is_empty() => return Err(ForetoldError::NoCandidate),
+            None => 0,
+            Some(stated) => {
+                let like = |name: &str| name.to_lowercase() == stated.to_lowercase();
+                let known = || names().collect::<Vec<_>>().join(", ");
+                names().position(like).ok_or_else(|| ForetoldError::NoSuch {
+                    stated: stated.to_owned(),
+                    known: known(),
+                })?
+            }
+        };
+        Ok(Given { plan, file, stated: fitted.map(str::to_owned), candidate })
+    }
+
+    fn how(&self) -> String {
+        match (&self.stated, self.plan.candidates.len()) {
+            (Some(_), _) => "stated".to_owned(),
+            (None, 1) => "the plan's only candidate".to_owned(),
+            (None, count) => {
+                format!("the plan's best of {count}; --fitted NAME says if it was another")
+            }
+        }
+    }
+}
+
+/// As much of a hash as a person compares.
+fn start(sha256: &str) -> String {
+    sha256.chars().take(12).chain(['…']).collect()
+}
+
+pub fn foretold(given: &Given, afters: &[After]) -> Option<Foretold> {
+    let proposal = given.plan.candidates.get(given.candidate)?;
+    let afters: Vec<ForetoldAfter> = afters.iter().map(|after| of_one(proposal, after)).collect();
+    // Over several logs the worst that is sure counts; what cannot tell counts for nothing.
+    let kept = afters.iter().map(|a| a.kept).max().unwrap_or(Kept::CannotTell);
+    let telling: Vec<&ForetoldAfter> = afters.iter().filter(|a| a.kept == kept).collect();
+    let headline = match (telling.as_slice(), afters.len()) {
+        ([one], count) if count > 1 => format!("{}: {}", one.name, one.headline),
+        ([one, ..], _) => one.headline.clone(),
+        ([], _) => String::new(),
+    };
+    Some(Foretold {
+        plan: given.file.clone(),
+        fitted: proposal.name.clone(),
+        stated: given.stated.clone(),
+        fitted_how: given.how(),
+        promised: proposal.standing.words().to_owned(),
+        kept,
+        headline,
+        afters,
+    })
+}
+
+fn of_one(proposal: &Proposal, after: &After) -> ForetoldAfter {
+    let points: Vec<ForetoldPoint> = after
+        .points
+        .iter()
+        .filter_map(|seen| Some(point(predicted(proposal, seen)?, seen)))
+        .collect();
+    let keep_up: Vec<ForetoldKeepUp> =
+        after.keep_up.iter().filter_map(|seen| keep_up(proposal, seen, &after.points)).collect();
+    let kept = together(&points);
+    let headline = headline(&points, kept);
+    ForetoldAfter { name: after.side.name.clone(), kept, headline, points, keep_up }
+}
+
+/// What the plan foretold for the same loads, speed and heat as the earlier log had.
+fn predicted<'p>(proposal: &'p Proposal, seen: &MatchedPoint) -> Option<&'p PredictedPoint> {
+    let same = |p: &&PredictedPoint| p.loads == seen.loads && p.rpm_low == seen.rpm_low;
+    let mut all = proposal.points.iter().filter(same);
+    all.find(|p| p.heat == seen.before.heat)
+}
+
+fn point(foretold: &PredictedPoint, seen: &MatchedPoint) -> ForetoldPoint {
+    let (raw, why) = word(foretold, seen);
+    let differ = || format!("its conditions differ: {}", seen.conditions_how);
+    let (kept, why) = match (seen.conditions, raw) {
+        (Conditions::Same, _) => (raw, why),
+        (Conditions::Harder, Kept::Held | Kept::Better) => {
+            (raw, format!("{why}, though more was asked"))
+        }
+        (Conditions::Easier, Kept::Worse) => (raw, format!("{why}, though less was asked")),
+        (_, Kept::CannotTell) => (raw, why),
+        _ => (Kept::CannotTell, differ()),
+    };
+    ForetoldPoint {
+        loads: seen.loads.clone(),
+        rpm_low: seen.rpm_low,
+        rpm_high: seen.rpm_high,
+        conditions: seen.conditions,
+        heat: seen.after.heat,
+        seconds: seen.after.seconds,
+        predicted_v: foretold.predicted_v.clone(),
+        seen_v: seen.after.voltage_v.clone(),
+        predicted_state: foretold.state,
+        predicted_share: foretold.state_share,
+        seen_state: seen.after.state,
+        kept,
+        why,
+    }
+}
+
+/// As if the conditions were the same.
+fn word(foretold: &PredictedPoint, seen: &MatchedPoint) -> (Kept, String) {
+    let (told_v, seen_v) = (&foretold.predicted_v, &seen.after.voltage_v);
+    let now = seen.after.state;
+    let within =
+        seen_v.high >= told_v.low - DAY_TO_DAY_V && seen_v.low <= told_v.high + DAY_TO_DAY_V;
+    let promised = foretold.state_share >= PROMISED_SHARE;
+    if foretold.state == BusState::Holding && now == BusState::Holding {
+        let why = match within {
+            true => "held at the setpoint, as foretold".to_owned(),
+            false => format!(
+                "held, as foretold, at a setpoint of its own: {} and not {}",
+                VOLT.with_range(seen_v),
+                VOLT.with_range(told_v)
+            ),
+        };
+        return (Kept::Held, why);
+    }
+    if promised && now > foretold.state {
+        let words = (foretold.state.word(), now.word());
+        return match seen.after.is_sure {
+            true => (Kept::Worse, format!("{} foretold, {} seen", words.0, words.1)),
+            false => {
+                let why =
+                    format!("{} foretold, and whether it is {} is not sure", words.0, words.1);
+                (Kept::CannotTell, why)
+            }
+        };
+    }
+    if told_v.high - told_v.low > LOOSE_V {
+        let why = format!("foretold only as {}", VOLT.with_range(told_v));
+        return (Kept::CannotTell, why);
+    }
+    let volts = format!("{} foretold, {} seen", VOLT.with_range(told_v), VOLT.with_range(seen_v));
+    if within {
+        (Kept::Held, format!("as foretold to within its interval: {volts}"))
+    } else if seen_v.low > told_v.high {
+        (Kept::Better, volts)
+    } else {
+        (Kept::Worse, volts)
+    }
+}
+
+fn keep_up(
+    proposal: &Proposal,
+    seen: &MatchedKeepUp,
+    points: &[MatchedPoint],
+) -> Option<ForetoldKeepUp> {
+    let told = proposal.keep_up.iter().find(|k| k.loads == seen.loads)?;
+    let hot = |p: &MatchedPoint| p.loads == seen.loads && p.after.heat == Heat::Hot;
+    let (kept, why) = match (&told.rpm, &seen.after.rpm, seen.after.bound) {
+        _ if !points.iter().any(hot) => {
+            (Kept::CannotTell, "foretold for a hot car, and not seen hot".to_owned())
+        }
+        (Some(told), Some(now), Bound::Within) => speeds(told, now),
+        (Some(told), _, Bound::BelowSeen) => below(told, seen.after.seen_low_rpm),
+        (Some(told), _, Bound::AboveSeen) => above(told, seen.after.seen_high_rpm),
+        (None, _, Bound::AboveSeen) => (Kept::Held, "at no speed seen, as foretold".to_owned()),
+        (None, _, _) => (Kept::Better, "foretold at no speed of its curve".to_owned()),
+        (Some(_), None, Bound::Within) => {
+            (Kept::CannotTell, "the later log does not tell it".to_owned())
+        }
+    };
+    Some(ForetoldKeepUp {
+        loads: seen.loads.clone(),
+        predicted_rpm: told.rpm.clone(),
+        seen: seen.after.clone(),
+        kept,
+        why,
+    })
+}
+
+fn speeds(told: &Estimate, now: &Estimate) -> (Kept, String) {
+    let words = format!("{} foretold, {} seen", RPM.with_range(told), RPM.with_range(now));
+    let kept = if now.low > told.high {
+        Kept::Worse
+    } else if now.high < told.low {
+        Kept::Better
+    } else {
+        Kept::Held
+    };
+    (kept, words)
+}
+
+/// It keeps up at every speed that was seen.
+fn below(told: &Estimate, least_rpm: f64) -> (Kept, String) {
+    let words = format!(
+        "{} foretold; carried at every speed seen, the lowest {}",
+        RPM.with_range(told),
+        RPM.of(least_rpm)
+    );
+    (if told.low > least_rpm { Kept::Better } else { Kept::Held }, words)
+}
+
+/// It keeps up at no speed that was seen.
+fn above(told: &Estimate, most_rpm: f64) -> (Kept, String) {
+    let words = format!(
+        "{} foretold; carried at no speed seen, the highest {}",
+        RPM.with_range(told),
+        RPM.of(most_rpm)
+    );
+    (if told.high < most_rpm { Kept::Worse } else { Kept::Held }, words)
+}
+
+/// What all points of a log come to: one that is worse is a prediction that failed;
+/// better is one that is better wherever it can be told.
+fn together(points: &[ForetoldPoint]) -> Kept {
+    points.iter().map(|p| p.kept).max().unwrap_or(Kept::CannotTell)
+}
+
+fn headline(points: &[ForetoldPoint], kept: Kept) -> String {
+    let count = |kept: Kept| points.iter().filter(|p| p.kept == kept).count();
+    let told = points.len() - count(Kept::CannotTell);
+    let heaviest = |kept: Kept| {
+        let of = points.iter().filter(|p| p.kept == kept);
+        of.max_by_key(|p| (p.rpm_low == Some(0.0), p.loads.len()))
+    };
+    let at = |p: &ForetoldPoint| {
+        let idle = if p.rpm_low == Some(0.0) { " at idle" } else { "" };
+        format!("{}{idle}", words::with_loads(&p.loads))
+    };
+    match (kept, heaviest(kept)) {
+        (Kept::CannotTell, Some(first)) => {
+            format!("nothing foretold can be told from this log: {}, {}", at(first), first.why)
+        }
+        (_, None) => "the plan foretold none of the running that both logs have".to_owned(),
+        (Kept::Worse, Some(worst)) => {
+            format!(
+                "{} of {}; {}: {}",
+                count(kept),
+                words::plural(told, "point", "points") + " worse than foretold",
+                at(worst),
+                worst.why
+            )
+        }
+        (_, Some(first)) => {
+            let cannot = match count(Kept::CannotTell) {
+                0 => String::new(),
+                n => format!("; {n} cannot tell"),
+            };
+            format!(
+                "{} of {} as foretold or better{cannot}; {}: {}",
+                told,
+                words::plural(told, "point", "points"),
+                at(first),
+                first.why
+            )
+        }
+    }
+}

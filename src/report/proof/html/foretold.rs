@@ -1,0 +1,132 @@
+//! What the plan foretold of the machine that was fitted, and what the later logs show.
+
+use maud::{Markup, html as markup};
+
+use crate::comparison::{Comparison, Foretold, ForetoldAfter, ForetoldPoint, Kept};
+use crate::diagnosis::{Bound, Heat};
+use crate::report::html::frame::table;
+use crate::report::proof::told;
+use crate::report::words::{self, PERCENT, RPM, plain};
+
+use super::measure;
+
+/// Rows that are printed of each log: all stand on the screen and in the table beside
+/// the page.
+const PRINTED: usize = 4;
+
+pub fn foretold(comparison: &Comparison) -> Markup {
+    let Some(foretold) = &comparison.foretold else { return markup! {} };
+    markup! {
+        section aria-labelledby="h-foretold" {
+            h2 #h-foretold { "What the plan foretold" }
+            p { (tone(foretold.kept)) " " (plain(&rest(foretold))) }
+            @for after in &foretold.afters {
+                @if foretold.afters.len() > 1 {
+                    p { (words::capital(&plain(&after.name))) ": " (tone(after.kept)) ", " (plain(&after.headline)) "." }
+                }
+                (points(after))
+                (keep_up(after))
+            }
+        }
+    }
+}
+
+/// The word stands before it, coloured.
+fn rest(foretold: &Foretold) -> String {
+    let whole = told::foretold(foretold);
+    whole.split_once(". ").map_or(whole.clone(), |(_, rest)| rest.to_owned())
+}
+
+fn tone(kept: Kept) -> Markup {
+    let tone = match kept {
+        Kept::Held | Kept::Better => "reading good",
+        Kept::Worse => "reading bad",
+        Kept::CannotTell => "reading open",
+    };
+    markup! { span class=(tone) { span.value { (words::capital(kept.words())) } } }
+}
+
+/// Where there is no room for all: what failed first, then the most loads.
+fn printed(points: &[ForetoldPoint]) -> Vec<usize> {
+    let mut ranked: Vec<usize> = (0..points.len()).collect();
+    ranked.sort_by_key(|&k| {
+        let point = points.get(k);
+        std::cmp::Reverse(point.map(|p| (p.kept == Kept::Worse, p.loads.len(), p.kept)))
+    });
+    ranked.truncate(PRINTED);
+    ranked
+}
+
+fn points(after: &ForetoldAfter) -> Markup {
+    let printed = printed(&after.points);
+    let rows: Vec<Vec<Markup>> = after
+        .points
+        .iter()
+        .enumerate()
+        .map(|(k, point)| {
+            let running = running(point);
+            let first = match printed.contains(&k) {
+                true => markup! { (running) },
+                false => markup! { span.off-paper { (running) } },
+            };
+            vec![first, predicted(point), seen(point), says(point.kept, &point.why)]
+        })
+        .collect();
+    let heads = ["Loads on", "Foretold, V", "Seen, V", "Prediction"];
+    markup! {
+        @if !rows.is_empty() {
+            (table("Bus voltage as the plan foretold it and as the later log shows it, with 90 % interval", &heads, rows))
+            @if after.points.len() > PRINTED {
+                p.on-paper { (words::plural(after.points.len() - PRINTED, "more row", "more rows")) " in foretold.csv." }
+            }
+        }
+    }
+}
+
+fn running(point: &ForetoldPoint) -> String {
+    let mut parts = vec![words::capital(&words::with_loads(&point.loads))];
+    parts.extend(told::band(point.rpm_low, point.rpm_high));
+    if point.heat != Heat::Unknown {
+        parts.push(point.heat.word().to_owned());
+    }
+    parts.join(", ")
+}
+
+fn predicted(point: &ForetoldPoint) -> Markup {
+    let sure = PERCENT.of(100.0 * point.predicted_share);
+    markup! { (measure(words::VOLT, &point.predicted_v)) " " span.range { (point.predicted_state.word()) ", " (sure) " sure" } }
+}
+
+fn seen(point: &ForetoldPoint) -> Markup {
+    markup! { (measure(words::VOLT, &point.seen_v)) " " span.range { (point.seen_state.word()) } }
+}
+
+fn says(kept: Kept, why: &str) -> Markup {
+    markup! { (tone(kept)) " " span.range { (plain(why)) } }
+}
+
+fn keep_up(after: &ForetoldAfter) -> Markup {
+    let rows: Vec<Vec<Markup>> = after
+        .keep_up
+        .iter()
+        .map(|speed| {
+            let foretold = match &speed.predicted_rpm {
+                Some(rpm) => measure(RPM, rpm),
+                None => markup! { "at no speed of its curve" },
+            };
+            let seen = match (&speed.seen.rpm, speed.seen.bound) {
+                (Some(rpm), Bound::Within) => measure(RPM, rpm),
+                (_, Bound::AboveSeen) => markup! { "above " (RPM.of(speed.seen.seen_high_rpm)) },
+                (_, _) => markup! { "below " (RPM.of(speed.seen.seen_low_rpm)) },
+            };
+            let loads = words::capital(&words::with_loads(&speed.loads));
+            vec![markup! { (loads) }, foretold, seen, says(speed.kept, &speed.why)]
+        })
+        .collect();
+    let heads = ["Loads on", "Foretold, rpm", "Seen, rpm", "Prediction"];
+    markup! {
+        @if !rows.is_empty() {
+            div.off-paper { (table("Engine speed from which these loads are carried", &heads, rows)) }
+        }
+    }
+}
