@@ -24,16 +24,17 @@ pub use entries::gather;
 
 /// No battery model of this kind follows a battery's voltage better than so
 /// (common practice, no source).
-const MODEL_V: f64 = 0.015;
+const MODEL_V: f64 = 0.010;
 /// Output and loads move by so much while nothing is switched: amps, and share
 /// of the battery's current (common practice, no source).
 const UNSTEADY_A: f64 = 0.3;
 const UNSTEADY_SHARE: f64 = 0.02;
 
 /// So many of the batteries tried must go on counting, however well few of them
-/// keep the balance: the machine's output is a guess of common shape.
+/// keep the balance: machine and loads follow no simple law, and no battery is a
+/// circuit.
 const LEAST_DRAWS: f64 = 150.0;
-/// Where the alternator's current is logged, that guess is not needed.
+/// Where the alternator's current is logged, its output need not be guessed.
 const LEAST_DRAWS_SEEN: f64 = 50.0;
 
 /// A quantity before the log is looked at.

@@ -5,9 +5,10 @@ use crate::analysis::Z90;
 use crate::analysis::balance::{self, Balance};
 use crate::analysis::deficit;
 use crate::analysis::level::level;
-use crate::analysis::observer::{self, Observed};
+use crate::analysis::observer::Observed;
 use crate::analysis::practice::FULL_OUTPUT_V;
-use crate::analysis::prior::{self, Draw};
+use crate::analysis::prior::{Draw, Prior};
+use crate::analysis::rounds;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::estimate::{Estimate, Grade};
@@ -23,8 +24,6 @@ const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.0055, 0.0025, 0.0125);
 /// New batteries beat their label, old ones fall well short of it: value and 90 %
 /// range of the resistance over the label's (common practice, no source).
 const CONDITION: (f64, f64, f64) = (0.93, 0.5, 1.55);
-/// Batteries driven through the log.
-const DRAWS: usize = 2400;
 
 pub struct BatteryModel {
     /// The best route's.
@@ -55,15 +54,13 @@ pub fn model(
     let measured = by_current(log, segments);
     let rated = car.battery.cca_a.and_then(by_rating);
     let prior = rated.clone().unwrap_or_else(common);
-    let draws = prior::draws(DRAWS, car, &prior, rest_v);
-
     let mut windows: Vec<Span> = segments.stretches.iter().map(|s| s.settled).collect();
     let full: Vec<usize> = (0..segments.stretches.len())
         .filter(|&k| at_full_output(log, segments, setpoint, windows[k]))
         .collect();
     let balance = balance::gather(log, segments, car, &full, &mut windows);
-    let mut observed = observer::observe(log, &draws, &windows);
-    observed.weigh(&draws, &balance);
+    let believed = Prior { car, resistance_ohm: &prior, rest_v };
+    let (draws, observed) = rounds::batteries(log, &believed, &windows, &balance);
 
     let inferred = balance.is_anchored().then(|| posterior(&draws, &observed, &balance));
     let (grade, how) = match &inferred {

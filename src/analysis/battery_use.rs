@@ -106,7 +106,7 @@ fn lasts(battery: &BatteryModel, amps: &Estimate) -> Estimate {
 mod tests {
     use super::*;
     use crate::analysis::observer::Observed;
-    use crate::analysis::prior;
+    use crate::analysis::prior::{COORDINATES, Prior};
     use crate::car::Car;
     use crate::physics::battery::BatteryState;
 
@@ -115,10 +115,11 @@ mod tests {
     #[test]
     fn an_hour_at_eight_times_the_rated_current() {
         let one = Estimate::new(0.005, 0.004, 0.006, Grade::Assumed, "");
-        let mut draws = prior::draws(101, &Car::default(), &one, None);
-        for draw in &mut draws {
-            draw.battery.capacity_ah = 60.0;
-        }
+        let car = Car::default();
+        let prior = Prior { car: &car, resistance_ohm: &one, rest_v: None };
+        let mut draw = prior.at(&[0.0; COORDINATES]);
+        draw.battery.capacity_ah = 60.0;
+        let draws = vec![draw; 101];
         let ends = vec![BatteryState::rested(0.8, 0.0); draws.len()];
         let battery = BatteryModel {
             resistance_ohm: one.clone(),

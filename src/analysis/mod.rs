@@ -15,6 +15,7 @@ pub mod output;
 pub mod practice;
 pub mod prior;
 pub mod rest;
+pub mod rounds;
 pub mod routes;
 pub mod setpoint;
 pub mod state;

@@ -11,7 +11,6 @@ use crate::analysis::prior::Draw;
 use crate::log::{Log, Role, Span, Tap};
 use crate::physics::battery::BatteryState;
 use crate::segment::{indices, mean};
-use crate::stats::weighted::tempered;
 
 /// The model is driven in blocks this long, or longer in a long log; the fast
 /// polarisation takes seconds.
@@ -19,6 +18,7 @@ const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
 
 /// Currents of every draw over every window, positive charging.
+#[derive(Default)]
 pub struct Observed {
     /// One weight a draw, summing to 1.
     pub weights: Vec<f64>,
@@ -71,9 +71,10 @@ impl Observed {
         &self.windows[draw][w]
     }
 
-    /// Weighs the draws by how well their currents keep the balance.
-    pub fn weigh(&mut self, draws: &[Draw], balance: &Balance) {
-        let misfits: Vec<f64> = draws
+    /// −2 ln of how likely the log is with each draw, by how well its currents
+    /// keep the balance.
+    pub fn misfits(&self, draws: &[Draw], balance: &Balance) -> Vec<f64> {
+        draws
             .iter()
             .zip(&self.windows)
             .map(|(draw, windows)| {
@@ -84,9 +85,15 @@ impl Observed {
                 });
                 if misfit.is_finite() { misfit } else { f64::MAX }
             })
-            .collect();
-        let alike = vec![1.0; misfits.len()];
-        self.weights = tempered(&misfits, &alike, balance.least_draws());
+            .collect()
+    }
+
+    /// Takes up `later` draws; the weights are for the caller to renew.
+    pub fn extend(&mut self, later: Observed) {
+        self.weights.extend(later.weights);
+        self.windows.extend(later.windows);
+        self.given_as.extend(later.given_as);
+        self.ends.extend(later.ends);
     }
 }
 
@@ -102,14 +109,15 @@ pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
     };
     for draw in draws {
         let mut state = draw.start;
+        let paced = draw.battery.paced(blocks.each_s);
         let mut seen = vec![Window::default(); windows.len()];
         let mut given_as = 0.0;
-        for (block, inside) in blocks.0.iter().zip(&members) {
+        for (block, inside) in blocks.all.iter().zip(&members) {
             let current_a = draw.current_at(block.volts, &state);
-            state = draw.battery.advance(&state, current_a, block.seconds);
-            given_as += (-current_a).max(0.0) * block.seconds;
+            state = paced.advance(&state, current_a);
+            given_as += (-current_a).max(0.0) * blocks.each_s;
             for &w in inside {
-                seen[w].add(current_a, block.seconds);
+                seen[w].add(current_a, blocks.each_s);
                 seen[w].end = Some(state);
             }
         }
@@ -124,12 +132,14 @@ pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
 struct Block {
     start_s: f64,
     middle_s: f64,
-    seconds: f64,
     volts: f64,
 }
 
 /// Mean battery voltage block by block.
-struct Blocks(Vec<Block>);
+struct Blocks {
+    each_s: f64,
+    all: Vec<Block>,
+}
 
 impl Blocks {
     fn of(log: &Log) -> Blocks {
@@ -137,7 +147,7 @@ impl Blocks {
         // The battery's own tap tells most of the battery.
         let volts = log.channel(Role::Voltage(Tap::Battery)).unwrap_or(log.bus_v());
         let Some((&first_s, &last_s)) = time_s.first().zip(time_s.last()) else {
-            return Blocks(Vec::new());
+            return Blocks { each_s: BLOCK_S, all: Vec::new() };
         };
         let block_s = BLOCK_S.max((last_s - first_s) / MOST_BLOCKS as f64);
         let mut blocks: Vec<Block> = Vec::new();
@@ -150,19 +160,19 @@ impl Blocks {
             let volts = if seen.is_finite() { Some(seen) } else { blocks.last().map(|b| b.volts) };
             if let Some(volts) = volts {
                 let middle_s = start_s + block_s / 2.0;
-                blocks.push(Block { start_s, middle_s, seconds: block_s, volts });
+                blocks.push(Block { start_s, middle_s, volts });
             }
             start_s = end_s;
         }
-        Blocks(blocks)
+        Blocks { each_s: block_s, all: blocks }
     }
 
     /// For each block the windows that it lies in.
     fn members(&self, windows: &[Span]) -> Vec<Vec<usize>> {
-        let mut members = vec![Vec::new(); self.0.len()];
+        let mut members = vec![Vec::new(); self.all.len()];
         for (w, span) in windows.iter().enumerate() {
-            let from = self.0.partition_point(|b| b.start_s + b.seconds <= span.start_s);
-            let to = self.0.partition_point(|b| b.middle_s <= span.end_s).max(from + 1);
+            let from = self.all.partition_point(|b| b.start_s + self.each_s <= span.start_s);
+            let to = self.all.partition_point(|b| b.middle_s <= span.end_s).max(from + 1);
             for inside in members.iter_mut().take(to).skip(from) {
                 inside.push(w);
             }

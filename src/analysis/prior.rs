@@ -4,9 +4,7 @@
 //! All ranges are common practice, no source, unless a fact of the car narrows
 //! them; each is a median with a factor or a distance either way (90 %).
 
-use rand::{RngExt, SeedableRng};
-use rand_chacha::ChaCha8Rng;
-use rand_distr::{Distribution, StandardNormal};
+use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::analysis::Z90;
 use crate::car::Car;
@@ -15,11 +13,11 @@ use crate::physics::battery::{
     Battery, BatteryState, Polarisation, rest_voltage_v, state_of_charge,
 };
 
-const SEED: u64 = 0x5717_fb05;
-
 /// A rest of half a minute is not the rest voltage of a table: acid still evens
 /// out, and the battery warms under the hood.
-const REST_DRIFT_V: f64 = 0.05;
+const REST_DRIFT_V: f64 = 0.04;
+/// Surface charge that a battery parked a while ago may have left.
+const PARKED_V: f64 = 0.15;
 /// A battery in a car is never quite full.
 const MOST_CHARGE: f64 = 0.98;
 
@@ -50,103 +48,126 @@ impl Draw {
     }
 }
 
-/// `count` draws, the same every time. `resistance_ohm`: some seconds into a
-/// discharge. `rest_v`: as seen before the start.
-pub fn draws(
-    count: usize,
-    car: &Car,
-    resistance_ohm: &Estimate,
-    rest_v: Option<&Estimate>,
-) -> Vec<Draw> {
-    let mut dice = Dice(ChaCha8Rng::seed_from_u64(SEED));
-    (0..count).map(|_| draw(&mut dice, car, resistance_ohm, rest_v)).collect()
+/// Coordinates of a battery that this one could be: each standard normal and
+/// independent of the others before the log is looked at.
+pub const COORDINATES: usize = 15;
+pub type Place = [f64; COORDINATES];
+
+/// What is believed of the battery beforehand.
+pub struct Prior<'a> {
+    pub car: &'a Car,
+    /// Some seconds into a discharge.
+    pub resistance_ohm: &'a Estimate,
+    /// As seen before the start.
+    pub rest_v: Option<&'a Estimate>,
 }
 
-fn draw(dice: &mut Dice, car: &Car, resistance_ohm: &Estimate, rest_v: Option<&Estimate>) -> Draw {
-    let capacity_ah = capacity(dice, car);
-    let total_ohm = dice.between_factors(resistance_ohm);
-    let mut battery = Battery::typical(capacity_ah, total_ohm);
-    let ohmic = dice.near(0.5, 0.15);
-    let fast = dice.near(0.3, 0.1);
-    battery.ohmic_ohm = ohmic * total_ohm;
-    battery.transfer_ohm = (1.0 - ohmic - fast).max(0.05) * total_ohm;
-    battery.fast =
-        Polarisation { resistance_ohm: fast * total_ohm, time_constant_s: dice.factor(3.0, 2.0) };
-    battery.slow = Polarisation {
-        resistance_ohm: dice.factor(0.65, 1.5) * total_ohm,
-        time_constant_s: dice.factor(110.0, 2.0),
-    };
-    battery.acceptance_ohm_share *= dice.factor(1.0, 2.0);
-    battery.surface.most_v = dice.near(0.55, 0.25).max(0.1);
-    battery.surface.build_as *= dice.factor(1.0, 2.5);
-    battery.surface.strip_as *= strip(dice);
-    battery.surface.fade_s *= dice.factor(1.0, 2.5);
-    let (charge, surface_v, offset_v) = match rest_v {
-        Some(rest) => {
-            let seen_v = dice.normal(rest);
-            // A battery that stood for hours has none left; one just parked has.
-            let parked = dice.0.random_bool(0.5);
-            let surface_v = if parked { dice.0.random_range(0.0..0.15_f64) } else { 0.0 };
-            let rested_v = seen_v - surface_v;
-            // Above the table the voltage says stronger acid, not a fuller battery.
-            let charge = if rested_v > rest_voltage_v(MOST_CHARGE) {
-                dice.0.random_range(0.55..MOST_CHARGE)
-            } else {
-                state_of_charge(rested_v).max(0.1)
-            };
-            let drift_v = dice.near(0.0, REST_DRIFT_V);
-            (charge, surface_v, seen_v - surface_v - rest_voltage_v(charge) + drift_v)
-        }
-        None => {
-            let surface_v = battery.surface.most_v * dice.0.random_range(0.1..1.0);
-            (dice.0.random_range(0.55..MOST_CHARGE), surface_v, dice.near(0.0, 0.06))
-        }
-    };
-    Draw { battery, start: BatteryState::rested(charge, surface_v), offset_v }
-}
+impl Prior<'_> {
+    /// The battery at a place of the belief.
+    pub fn at(&self, place: &Place) -> Draw {
+        let [
+            size,
+            resistance,
+            ohmic,
+            fast,
+            quick,
+            slow,
+            tardy,
+            acceptance,
+            most,
+            build,
+            strips,
+            fade,
+            parked,
+            off,
+            charged,
+        ] = *place;
+        let total_ohm = between_factors(resistance, self.resistance_ohm);
+        let mut battery = Battery::typical(self.capacity_ah(size), total_ohm);
+        let ohmic = near(ohmic, 0.5, 0.15);
+        let fast = near(fast, 0.3, 0.1);
+        battery.ohmic_ohm = ohmic * total_ohm;
+        battery.transfer_ohm = (1.0 - ohmic - fast).max(0.05) * total_ohm;
+        battery.fast = Polarisation {
+            resistance_ohm: fast * total_ohm,
+            time_constant_s: factor(quick, 3.0, 2.0),
+        };
+        battery.slow = Polarisation {
+            resistance_ohm: factor(slow, 0.65, 1.5) * total_ohm,
+            time_constant_s: factor(tardy, 110.0, 2.0),
+        };
+        battery.acceptance_ohm_share *= factor(acceptance, 1.0, 2.0);
+        battery.surface.most_v = near(most, 0.55, 0.25).max(0.1);
+        battery.surface.build_as *= factor(build, 1.0, 2.5);
+        battery.surface.strip_as *= strip(strips);
+        battery.surface.fade_s *= factor(fade, 1.0, 2.5);
+        let any_charge = 0.55 + (MOST_CHARGE - 0.55) * share(charged);
+        let (charge, surface_v, offset_v) = match self.rest_v {
+            Some(rest) => {
+                // A battery that stood for hours has none left; one just parked has.
+                let surface_v = PARKED_V * (2.0 * share(parked) - 1.0).max(0.0);
+                let rested_v = rest.value - surface_v;
+                // Above the table the voltage says stronger acid, not a fuller battery.
+                let charge = if rested_v > rest_voltage_v(MOST_CHARGE) {
+                    any_charge
+                } else {
+                    state_of_charge(rested_v).max(0.1)
+                };
+                let drift_v = near(off, 0.0, REST_DRIFT_V.hypot(rest.half_width()));
+                (charge, surface_v, rested_v - rest_voltage_v(charge) + drift_v)
+            }
+            None => {
+                let surface_v = battery.surface.most_v * (0.1 + 0.9 * share(parked));
+                (any_charge, surface_v, near(off, 0.0, 0.06))
+            }
+        };
+        Draw { battery, start: BatteryState::rested(charge, surface_v), offset_v }
+    }
 
-/// As stated, else from the cold-cranking amps (8 to 10.5 A a Ah), else any
-/// passenger car's.
-fn capacity(dice: &mut Dice, car: &Car) -> f64 {
-    match (car.battery.capacity_ah, car.battery.cca_a) {
-        (Some(stated_ah), _) => dice.factor(stated_ah, 1.15),
-        (None, Some(cca_a)) => dice.factor(cca_a / 9.2, 1.2),
-        (None, None) => dice.factor(62.0, 1.6),
+    /// As stated, else from the cold-cranking amps (8 to 10.5 A a Ah), else any
+    /// passenger car's.
+    fn capacity_ah(&self, size: f64) -> f64 {
+        match (self.car.battery.capacity_ah, self.car.battery.cca_a) {
+            (Some(stated_ah), _) => factor(size, stated_ah, 1.15),
+            (None, Some(cca_a)) => factor(size, cca_a / 9.2, 1.2),
+            (None, None) => factor(size, 62.0, 1.6),
+        }
     }
 }
 
 /// Two minutes of headlamps take the surface charge off a car's battery
 /// (common practice, no source); porous-electrode models of a battery without
 /// grids and straps lose it with a tenth of that charge.
-fn strip(dice: &mut Dice) -> f64 {
+fn strip(z: f64) -> f64 {
     const QUICK_SHARE: f64 = 0.08;
-    if dice.0.random_bool(QUICK_SHARE) { dice.factor(0.15, 2.5) } else { dice.factor(1.0, 1.7) }
+    let part = share(z);
+    if part < QUICK_SHARE {
+        factor(normal_at(part / QUICK_SHARE), 0.15, 2.5)
+    } else {
+        factor(normal_at((part - QUICK_SHARE) / (1.0 - QUICK_SHARE)), 1.0, 1.7)
+    }
 }
 
-struct Dice(ChaCha8Rng);
+/// `z` of a standard normal quantity as the share of the quantity below it.
+fn share(z: f64) -> f64 {
+    Normal::standard().cdf(z)
+}
 
-impl Dice {
-    fn z(&mut self) -> f64 {
-        StandardNormal.sample(&mut self.0)
-    }
+fn normal_at(share: f64) -> f64 {
+    Normal::standard().inverse_cdf(share.clamp(1e-9, 1.0 - 1e-9))
+}
 
-    fn near(&mut self, middle: f64, distance: f64) -> f64 {
-        middle + distance * self.z() / Z90
-    }
+fn near(z: f64, middle: f64, distance: f64) -> f64 {
+    middle + distance * z / Z90
+}
 
-    fn factor(&mut self, middle: f64, factor: f64) -> f64 {
-        middle * factor.powf(self.z() / Z90)
-    }
+fn factor(z: f64, middle: f64, factor: f64) -> f64 {
+    middle * factor.powf(z / Z90)
+}
 
-    fn normal(&mut self, estimate: &Estimate) -> f64 {
-        self.near(estimate.value, estimate.half_width())
-    }
-
-    /// Positive, each side as wide as its own half of the interval.
-    fn between_factors(&mut self, estimate: &Estimate) -> f64 {
-        let z = self.z();
-        let low = estimate.low.max(estimate.value * 1e-2);
-        let side = if z < 0.0 { estimate.value / low } else { estimate.high / estimate.value };
-        estimate.value * side.powf(z / Z90)
-    }
+/// Positive, each side as wide as its own half of the interval.
+fn between_factors(z: f64, estimate: &Estimate) -> f64 {
+    let low = estimate.low.max(estimate.value * 1e-2);
+    let side = if z < 0.0 { estimate.value / low } else { estimate.high / estimate.value };
+    estimate.value * side.powf(z / Z90)
 }

@@ -5,7 +5,7 @@ use crate::diagnosis::PhaseKind;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Span};
 use crate::physics::battery::state_of_charge as soc;
-use crate::segment::Segments;
+use crate::segment::{Segments, index_at};
 
 /// The last seconds of rest count: what went before may still be fading.
 const WINDOW_S: f64 = 10.0;
@@ -18,15 +18,32 @@ const TABLE_UNCERTAINTY_V: f64 = 0.1;
 /// afterwards the surface charge of driving hides it.
 pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
     let first = segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
+    let (end_s, next) = match first_load_s(log, first.start_s) {
+        Some(at_s) if at_s < first.end_s => (at_s, "the first load"),
+        _ => (first.end_s, "cranking"),
+    };
     let span = Span {
-        start_s: (first.end_s - WINDOW_S).max(first.start_s),
-        end_s: first.end_s - 2.0 * segments.grain.interval_s,
+        start_s: (end_s - WINDOW_S).max(first.start_s),
+        end_s: end_s - 2.0 * segments.grain.interval_s,
     };
     if span.seconds() < SHORTEST_S {
         return None;
     }
     let rest = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
-    Some(rest.estimate(format!("mean of the last {:.0} s before cranking", span.seconds())))
+    Some(rest.estimate(format!("mean of the last {:.0} s before {next}", span.seconds())))
+}
+
+/// When the first load's channel goes on, from `start_s`: no rest any more.
+fn first_load_s(log: &Log, start_s: f64) -> Option<f64> {
+    const ON: f64 = 0.05;
+    let from = index_at(log.time_s(), start_s);
+    log.load_names()
+        .iter()
+        .filter_map(|name| {
+            let duty = log.load(name)?;
+            (from..duty.len()).find(|&i| duty[i] > ON).map(|i| log.time_s()[i])
+        })
+        .min_by(f64::total_cmp)
 }
 
 /// Per cent, by the common-practice table for flooded batteries at 25 °C.

@@ -164,7 +164,7 @@ pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String 
         Grade::Measured => "",
         Grade::Inferred => " A clamp on the battery cable narrows it to an amp.",
         Grade::Assumed => {
-            " A clamp on the battery cable narrows it to an amp; a load of known amps switched while the bus sags (--load-amps) checks it and narrows it a little."
+            " A clamp on the battery cable narrows it to an amp; a load of known amps (--load-amps) switched while the bus sags narrows it too, most where that load was also held on for half a minute before the start."
         }
     };
     match state {

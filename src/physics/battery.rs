@@ -110,6 +110,14 @@ pub struct SurfaceCharge {
     pub fade_s: f64,
 }
 
+impl SurfaceCharge {
+    fn built_v(&self, surface_v: f64, current_a: f64, step_s: f64) -> f64 {
+        let built_v =
+            self.most_v + (surface_v - self.most_v) * (-current_a * step_s / self.build_as).exp();
+        built_v - surface_v * step_s / self.fade_s
+    }
+}
+
 /// What moves in a battery. Volts are signed as charging current makes them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BatteryState {
@@ -196,6 +204,18 @@ impl Battery {
         if push_v > 0.0 { self.acceptance_ohm(state_of_charge) } else { self.transfer_ohm }
     }
 
+    /// Goes on in equal steps, long against the double layer.
+    pub fn paced(&self, step_s: f64) -> Paced<'_> {
+        let kept = |time_constant_s: f64| (-step_s / time_constant_s).exp();
+        Paced {
+            battery: self,
+            step_s,
+            fast_kept: kept(self.fast.time_constant_s),
+            slow_kept: kept(self.slow.time_constant_s),
+            surface_kept: kept(self.surface.fade_s),
+        }
+    }
+
     /// The state after `step_s` of `current_a` (positive: charging). Steps of 10
     /// ms or less follow the double layer.
     pub fn advance(&self, state: &BatteryState, current_a: f64, step_s: f64) -> BatteryState {
@@ -205,10 +225,7 @@ impl Battery {
             Polarisation { resistance_ohm: branch, time_constant_s: branch * self.double_layer_f };
         let surface = &self.surface;
         let next_surface = if current_a > 0.0 {
-            let built = surface.most_v
-                + (state.surface_v - surface.most_v)
-                    * (-current_a * step_s / surface.build_as).exp();
-            built - state.surface_v * step_s / surface.fade_s
+            surface.built_v(state.surface_v, current_a, step_s)
         } else {
             state.surface_v
                 * (current_a * step_s / surface.strip_as - step_s / surface.fade_s).exp()
@@ -219,6 +236,44 @@ impl Battery {
             double_layer_v: layer.advance(state.double_layer_v, current_a, step_s),
             fast_v: self.fast.advance(state.fast_v, current_a, step_s),
             slow_v: self.slow.advance(state.slow_v, current_a, step_s),
+        }
+    }
+}
+
+/// [`Battery::advance`] in equal steps, with what they have in common reckoned
+/// once. The double layer is taken for settled.
+pub struct Paced<'a> {
+    battery: &'a Battery,
+    step_s: f64,
+    fast_kept: f64,
+    slow_kept: f64,
+    surface_kept: f64,
+}
+
+impl Paced<'_> {
+    /// The state after one step of `current_a` (positive: charging).
+    pub fn advance(&self, state: &BatteryState, current_a: f64) -> BatteryState {
+        let Battery { capacity_ah, fast, slow, surface, .. } = self.battery;
+        let charge = state.state_of_charge + current_a * self.step_s / 3600.0 / capacity_ah;
+        let surface_v = if current_a > 0.0 {
+            surface.built_v(state.surface_v, current_a, self.step_s)
+        } else if state.surface_v > 0.0 {
+            let stripped = (current_a * self.step_s / surface.strip_as).exp();
+            state.surface_v * stripped * self.surface_kept
+        } else {
+            0.0
+        };
+        let moved = |part: &Polarisation, volts: f64, kept: f64| {
+            let end_v = current_a * part.resistance_ohm;
+            end_v + (volts - end_v) * kept
+        };
+        let branch = self.battery.branch_ohm(current_a, state.state_of_charge);
+        BatteryState {
+            state_of_charge: charge.clamp(0.0, 1.0),
+            surface_v: surface_v.max(0.0),
+            double_layer_v: current_a * branch,
+            fast_v: moved(fast, state.fast_v, self.fast_kept),
+            slow_v: moved(slow, state.slow_v, self.slow_kept),
         }
     }
 }

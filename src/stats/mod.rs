@@ -6,6 +6,7 @@
 pub mod autocorrelation;
 pub mod bootstrap;
 pub mod changepoint;
+pub mod cloud;
 pub mod fit;
 pub mod interval;
 pub mod moments;

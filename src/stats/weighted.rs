@@ -56,7 +56,7 @@ pub fn tempered(misfits: &[f64], prior: &[f64], least: f64) -> Vec<f64> {
     let mut temperature = 1.0;
     let mut raw = weights(temperature);
     while effective_draws(&raw) < least && temperature < HOTTEST {
-        temperature *= 1.5;
+        temperature *= 1.15;
         raw = weights(temperature);
     }
     let total: f64 = raw.iter().sum();

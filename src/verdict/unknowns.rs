@@ -35,7 +35,7 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     say(
         !has(Role::BatteryCurrent) && (draining || slipping),
         &format!(
-            "How many amps exactly: battery current is not logged, so amps rest on a battery resistance that is {}. A clamp on the battery cable, or a load of known amps switched while the bus sags, narrows it.",
+            "How many amps exactly: battery current is not logged, so amps rest on a battery resistance that is {}. A clamp on the battery cable, or a load of known amps switched while the bus sags and held on for half a minute before the start, narrows it.",
             case.analysis.battery.resistance_ohm.grade.word()
         ),
     );

@@ -2,7 +2,8 @@
 
 use stiffbus::physics::alternator::{Derating, OutputCurve, Regulator, as_tested_rpm};
 use stiffbus::physics::battery::{
-    REST_TABLE, resistance_cold_ohm, resistance_from_cca, rest_voltage_v, state_of_charge,
+    Battery, BatteryState, REST_TABLE, resistance_cold_ohm, resistance_from_cca, rest_voltage_v,
+    state_of_charge,
 };
 use stiffbus::physics::bus::{Bus, Node};
 use stiffbus::physics::cable::{awg_area_mm2, awg_diameter_mm, ohm_per_m};
@@ -276,5 +277,29 @@ fn solved_bus_balances_even_in_a_collapse() {
             close(solved.alternator_v * solved.alternator_a, used_w + lost_w, 1e-3);
             assert!(solved.module_v >= 0.0 && solved.module_v <= solved.battery_v);
         }
+    }
+}
+
+/// Equal steps go where steps of any length go, but for the double layer, which
+/// settles within them.
+#[test]
+fn a_battery_in_equal_steps_is_the_same_battery() {
+    let battery = Battery::typical(60.0, 0.006);
+    let paced = battery.paced(0.5);
+    let (mut one, mut other) = (BatteryState::rested(0.8, 0.2), BatteryState::rested(0.8, 0.2));
+    for step in 0..600 {
+        let current_a = if step % 100 < 60 { -20.0 } else { 8.0 };
+        one = battery.advance(&one, current_a, 0.5);
+        other = paced.advance(&other, current_a);
+        for (a, b) in [
+            (one.state_of_charge, other.state_of_charge),
+            (one.surface_v, other.surface_v),
+            (one.fast_v, other.fast_v),
+            (one.slow_v, other.slow_v),
+        ] {
+            assert!((a - b).abs() < 1e-12, "step {step}: {a} {b}");
+        }
+        let off_a = battery.current_at(12.2, &one) - battery.current_at(12.2, &other);
+        assert!(off_a.abs() < 1e-9);
     }
 }

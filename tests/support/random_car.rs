@@ -30,12 +30,23 @@ pub struct Options {
     pub coolant_logged: Option<bool>,
     /// The log begins with rest and a crank.
     pub starts_at_rest: Option<bool>,
+    /// The largest load is also held for 30 to 60 s with the engine stopped.
+    pub held_stopped: Option<Held>,
     /// Commas, points, seconds and plain English, whatever the seed.
     pub plain_dialect: bool,
     pub samples_per_s: Option<f64>,
     pub resolution_v: Option<f64>,
     /// Standard deviation of all the noise.
     pub noise_v: Option<f64>,
+}
+
+/// When a load is held with the engine stopped.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Held {
+    /// After some rest, until a little before the start; the log begins with rest then.
+    BeforeTheStart,
+    /// From the last of the log's idle on: the engine stops under it.
+    AtTheEnd,
 }
 
 #[derive(Debug, Clone)]
@@ -53,7 +64,10 @@ pub fn random_case(seed: u64) -> Case {
 
 pub fn random_case_with(seed: u64, options: &Options) -> Case {
     let car = random_car(&mut stream(seed, 0));
-    let script = random_script(&mut stream(seed, 1), &car, options);
+    let mut script = random_script(&mut stream(seed, 1), &car, options);
+    if let Some(held) = options.held_stopped {
+        hold_stopped(&mut stream(seed, 4), &mut script, &car, held);
+    }
     let mut logger = random_logger(&mut stream(seed, 2), &car, options);
     random_clamps(&mut stream(seed, 3), &mut logger);
     let simulated = simulate(&car, &script, &logger, seed);
@@ -172,7 +186,8 @@ fn random_script(rng: &mut Rng, car: &CarModel, options: &Options) -> Script {
     let chance = rng.random_bool(0.85);
     let mut engine = Vec::new();
     let change = |at_s, demand, ramp_s| EngineChange { at_s, demand, ramp_s };
-    let begin_s = if options.starts_at_rest.unwrap_or(chance) {
+    let held_first = options.held_stopped == Some(Held::BeforeTheStart);
+    let begin_s = if options.starts_at_rest.unwrap_or(chance) || held_first {
         let crank_s = rng.random_range(12.0..25.0);
         let fires_s = crank_s + rng.random_range(0.7..1.8);
         engine.push(change(0.0, Demand::Rest, 0.0));
@@ -222,6 +237,55 @@ fn random_script(rng: &mut Rng, car: &CarModel, options: &Options) -> Script {
         ambient_c,
         coolant: Warming { start_c: start(90.0), end_c: 90.0, time_constant_s: 200.0 },
         underhood: Warming { start_c: start(70.0), end_c: 75.0, time_constant_s: 300.0 },
+    }
+}
+
+/// The load of most amps.
+pub fn largest_load(car: &CarModel) -> usize {
+    let amps = |k: &usize| car.loads[*k].reference_a;
+    let largest = (0..car.loads.len()).max_by(|a, b| amps(a).total_cmp(&amps(b)));
+    largest.expect("a car has loads")
+}
+
+/// Puts the largest load on for a while with the engine stopped.
+fn hold_stopped(rng: &mut Rng, script: &mut Script, car: &CarModel, held: Held) {
+    let load = largest_load(car);
+    let hold_s = (rng.random_range(30.0..60.0_f64) * 1000.0).round() / 1000.0;
+    match held {
+        Held::BeforeTheStart => {
+            // The rest that was there goes before; a moment to reach for the key after.
+            let crank_s = script.engine.get(1).map_or(0.0, |change| change.at_s);
+            let later_s = hold_s + rng.random_range(3.0..8.0);
+            for change in script.engine.iter_mut().skip(1) {
+                change.at_s += later_s;
+            }
+            for switch in &mut script.switches {
+                switch.at_s += later_s;
+            }
+            script.duration_s += later_s;
+            for (at_s, duty) in [(crank_s, 1.0), (crank_s + hold_s, 0.0)] {
+                script.switches.push(Switch { at_s, lag_s: 0.0, load, duty });
+            }
+        }
+        Held::AtTheEnd => {
+            let mut at_s = script.duration_s;
+            script.engine.push(EngineChange { at_s, demand: Demand::Idle, ramp_s: 1.0 });
+            at_s += 3.0;
+            let on = |k: usize| {
+                let mine = script.switches.iter().filter(|s| s.load == k);
+                mine.max_by(|a, b| a.at_s.total_cmp(&b.at_s)).is_some_and(|s| s.duty > 0.0)
+            };
+            let switched: Vec<usize> =
+                (0..car.loads.len()).filter(|&k| on(k) != (k == load)).collect();
+            for k in switched {
+                let duty = f64::from(u8::from(k == load));
+                script.switches.push(Switch { at_s, lag_s: 0.0, load: k, duty });
+                at_s += 2.0;
+            }
+            at_s += rng.random_range(15.0..30.0);
+            script.engine.push(EngineChange { at_s, demand: Demand::Rest, ramp_s: 0.5 });
+            script.duration_s = at_s + hold_s;
+        }
     }
 }
 

@@ -42,6 +42,13 @@ const LEFT_A_PER_V: Belief = Belief { mean: 3.5, sd: 2.0 };
 /// One visit and the next differ by so much more than all this explains
 /// (common practice, no source).
 const VISIT: Belief = Belief { mean: 0.0, sd: 0.7 };
+/// What a car draws with its engine stopped and nothing switched on (common
+/// practice, no source: next to nothing asleep, some amps just after).
+const ASLEEP: Belief = Belief { mean: 0.5, sd: 0.4 };
+/// Inrush and double layer are over by then.
+const STOPPED_SETTLING_S: f64 = 2.0;
+const STOPPED_SHORTEST_S: f64 = 2.0;
+const MOST_STOPPED: f64 = 8.0;
 
 /// The inrush of a starter is over by then.
 const INRUSH_S: f64 = 0.3;
@@ -49,8 +56,15 @@ const INRUSH_S: f64 = 0.3;
 /// The windows of a log that enter.
 struct Row<'a> {
     entry: Entry,
-    stretch: &'a Stretch,
     span: Span,
+    /// What was running; `None` with the engine stopped.
+    stretch: Option<&'a Stretch>,
+}
+
+impl Row<'_> {
+    fn runs(&self) -> bool {
+        self.stretch.is_some()
+    }
 }
 
 /// `full`: the stretches at full output, by index. Windows are appended to
@@ -67,8 +81,9 @@ pub fn gather(
     let (at_full, holds): (Vec<usize>, Vec<usize>) =
         (0..segments.stretches.len()).partition(|k| made_a.is_some() || full.contains(k));
     let mut rows = rows(log, segments, &at_full, MOST_PARTS, MOST_FULL, windows);
+    rows.extend(stopped(log, segments, windows));
     let count = rows.len();
-    if count > 0 {
+    if rows.iter().any(Row::runs) {
         rows.extend(self::rows(log, segments, &holds, 1.0, MOST_HOLDING, windows));
     }
     let loads = loads(log, car, &rows);
@@ -76,30 +91,33 @@ pub fn gather(
     let switched = loads.iter().any(|(stated, term)| {
         *stated && varies_at_a_speed(&groups[..count], &term.shares[..count])
     });
+    let stopped_under = loads.iter().any(|(stated, term)| {
+        let mut on = rows.iter().zip(&term.shares).filter(|(row, _)| !row.runs());
+        *stated && on.any(|(_, share)| share.abs() > SWITCHED)
+    });
     let mut balanced: Vec<Term> = loads.into_iter().map(|(_, term)| term).collect();
     balanced.extend(match made_a {
         Some(made_a) => clamped(log, made_a, &rows),
         None => machine(&rows, &groups),
     });
-    balanced.push(Term {
-        shares: rows.iter().map(|r| 13.0 - r.entry.volts).collect(),
-        believed: LEFT_A_PER_V,
-    });
+    let where_runs = |runs: f64, stopped: f64| {
+        rows.iter().map(move |row| if row.runs() { runs } else { stopped }).collect::<Vec<f64>>()
+    };
+    let under_v = rows.iter().map(|row| if row.runs() { 13.0 - row.entry.volts } else { 0.0 });
+    balanced.push(Term { shares: under_v.collect(), believed: LEFT_A_PER_V });
+    balanced.push(Term { shares: where_runs(0.0, -1.0), believed: ASLEEP });
     balanced.extend(visits(&rows));
     let known: Vec<Known> = starter(log, segments, car, windows).into_iter().collect();
     let anchors = [
-        (made_a.is_some() && count > 0, "the logged alternator current"),
-        (switched, "loads of stated amps"),
+        (made_a.is_some() && rows.iter().any(Row::runs), "the logged alternator current"),
+        (switched || stopped_under, "loads of stated amps"),
         (!known.is_empty(), "stated starter amps"),
     ];
     let anchors = anchors.into_iter().filter(|(holds, _)| *holds).map(|(_, words)| words).collect();
     let entries: Vec<Entry> = rows.iter().map(|r| r.entry).collect();
     let (full, holding) = entries.split_at(count);
-    Balance {
-        anchors,
-        seen: made_a.is_some(),
-        ..Balance::new(full.to_vec(), holding.to_vec(), known, &balanced)
-    }
+    let seen = made_a.is_some();
+    Balance { anchors, seen, ..Balance::new(full.to_vec(), holding.to_vec(), known, &balanced) }
 }
 
 /// The longest of the windows of these stretches, in the order of the log.
@@ -128,7 +146,58 @@ fn rows<'a>(
         .into_iter()
         .filter_map(|(stretch, span)| {
             let entry = entry(log, segments, span, windows)?;
-            Some(Row { entry, stretch, span })
+            Some(Row { entry, stretch: Some(stretch), span })
+        })
+        .collect()
+}
+
+/// The engine stopped, from the first load or the first run on: then the battery
+/// gives exactly what the loads draw. What was before is the rest voltage, which
+/// the draws already have.
+fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<Row<'a>> {
+    let time_s = log.time_s();
+    let mut spans: Vec<Span> = Vec::new();
+    for (k, phase) in segments.phases.iter().enumerate() {
+        if phase.kind != PhaseKind::Rest {
+            continue;
+        }
+        let whole = Span { start_s: phase.start_s, end_s: phase.end_s };
+        let mut cuts = vec![whole.start_s];
+        for duty in log.load_names().iter().filter_map(|name| log.load(name)) {
+            let inside = indices(time_s, whole);
+            cuts.extend(
+                inside
+                    .skip(1)
+                    .filter(|&i| (duty[i] - duty[i - 1]).abs() > SWITCHED / 4.0)
+                    .map(|i| time_s[i]),
+            );
+        }
+        cuts.push(whole.end_s);
+        cuts.sort_by(f64::total_cmp);
+        let mut rested = k == 0;
+        for pair in cuts.windows(2) {
+            let span = Span { start_s: pair[0] + STOPPED_SETTLING_S, end_s: pair[1] - 0.2 };
+            let on = log
+                .load_names()
+                .iter()
+                .filter_map(|name| log.load(name))
+                .any(|duty| mean(&duty[indices(time_s, span)]) > SWITCHED);
+            rested &= !on;
+            if rested || span.seconds() < STOPPED_SHORTEST_S {
+                continue;
+            }
+            let parts = (span.seconds() / PART_S).floor().clamp(1.0, MOST_STOPPED);
+            let each_s = span.seconds() / parts;
+            spans.extend((0..parts as usize).map(|part| {
+                let start_s = span.start_s + each_s * part as f64;
+                Span { start_s, end_s: start_s + each_s }
+            }));
+        }
+    }
+    spans
+        .into_iter()
+        .filter_map(|span| {
+            Some(Row { entry: entry(log, segments, span, windows)?, span, stretch: None })
         })
         .collect()
 }
@@ -163,7 +232,8 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
     });
     let mut unnamed: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
     for (i, row) in rows.iter().enumerate() {
-        for name in row.stretch.loads.iter().filter(|name| log.load(name).is_none()) {
+        let named = row.stretch.map_or(&[][..], |stretch| &stretch.loads);
+        for name in named.iter().filter(|name| log.load(name).is_none()) {
             let Some(step) = name.strip_prefix("step ") else { continue };
             // A load that was on from the beginning and went off takes its amps away.
             let sign = if step.ends_with(" off") { 1.0 } else { -1.0 };
@@ -176,38 +246,41 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
         .collect()
 }
 
-/// Each row's engine speed: its group, and rpm over the first of the group.
-fn speeds(rows: &[Row]) -> Vec<(usize, f64)> {
+/// Each row's engine speed: its group, and rpm over the first of the group;
+/// `None` with the engine stopped.
+fn speeds(rows: &[Row]) -> Vec<Option<(usize, f64)>> {
     let mut firsts_rpm: Vec<f64> = Vec::new();
     rows.iter()
         .map(|row| {
-            let rpm = row.stretch.rpm.unwrap_or(0.0);
+            let rpm = row.stretch?.rpm.unwrap_or(0.0);
             let group = firsts_rpm.iter().position(|first| !differ(*first, rpm));
             let group = group.unwrap_or_else(|| {
                 firsts_rpm.push(rpm);
                 firsts_rpm.len() - 1
             });
-            (group, rpm - firsts_rpm[group])
+            Some((group, rpm - firsts_rpm[group]))
         })
         .collect()
 }
 
 /// What the alternator has to spare: a level for each engine speed, a slope
 /// around it, a drift as it warms.
-fn machine(rows: &[Row], speeds: &[(usize, f64)]) -> Vec<Term> {
-    let groups = speeds.iter().map(|(group, _)| group + 1).max().unwrap_or(0);
+fn machine(rows: &[Row], speeds: &[Option<(usize, f64)>]) -> Vec<Term> {
+    let groups = speeds.iter().flatten().map(|(group, _)| group + 1).max().unwrap_or(0);
+    let running = |of: &dyn Fn(&Row, usize, f64) -> f64| -> Vec<f64> {
+        let rows = rows.iter().zip(speeds);
+        rows.map(|(row, speed)| speed.map_or(0.0, |(group, off_rpm)| of(row, group, off_rpm)))
+            .collect()
+    };
     let mut terms: Vec<Term> = (0..groups)
-        .map(|group| {
-            let inside = |(at, _): &(usize, f64)| f64::from(u8::from(*at == group));
-            Term { shares: speeds.iter().map(inside).collect(), believed: SPARE }
+        .map(|group| Term {
+            shares: running(&|_, at, _| f64::from(u8::from(at == group))),
+            believed: SPARE,
         })
         .collect();
+    terms.push(Term { shares: running(&|_, _, off_rpm| off_rpm), believed: OUTPUT_A_PER_RPM });
     terms.push(Term {
-        shares: speeds.iter().map(|(_, off_rpm)| *off_rpm).collect(),
-        believed: OUTPUT_A_PER_RPM,
-    });
-    terms.push(Term {
-        shares: rows.iter().map(|r| (r.span.start_s + r.span.end_s) / 120.0).collect(),
+        shares: running(&|row, _, _| (row.span.start_s + row.span.end_s) / 120.0),
         believed: WARMING_A_PER_MIN,
     });
     terms
@@ -226,26 +299,35 @@ fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
     let rest = Belief { mean: -always_a, sd: unsure_a.hypot(CLAMP_ZERO_A) / Z90 };
     vec![
         Term { shares: seen_a, believed: gain },
-        Term { shares: vec![1.0; rows.len()], believed: rest },
+        Term {
+            shares: rows.iter().map(|r| f64::from(u8::from(r.runs()))).collect(),
+            believed: rest,
+        },
     ]
 }
 
 /// Each stretch a little for itself.
 fn visits(rows: &[Row]) -> Vec<Term> {
     // An engine that warms from one heat band to the next is still the same visit.
-    let same = |a: &Row, b: &Row| {
-        let (earlier, later) = (a.stretch, b.stretch);
-        let goes_on = earlier.span.end_s == later.span.start_s && earlier.loads == later.loads;
-        earlier.span == later.span || goes_on
+    let same = |a: &Row, b: &Row| match (a.stretch, b.stretch) {
+        (Some(earlier), Some(later)) => {
+            let goes_on = earlier.span.end_s == later.span.start_s && earlier.loads == later.loads;
+            earlier.span == later.span || goes_on
+        }
+        _ => a.runs() == b.runs(),
     };
-    rows.chunk_by(same)
-        .scan(0, |before, visit| {
+    let mut terms = Vec::new();
+    let mut before = 0;
+    for visit in rows.chunk_by(same) {
+        let here = before..before + visit.len();
+        before = here.end;
+        if visit.iter().all(Row::runs) {
             let mut shares = vec![0.0; rows.len()];
-            shares[*before..*before + visit.len()].fill(1.0);
-            *before += visit.len();
-            Some(Term { shares, believed: VISIT })
-        })
-        .collect()
+            shares[here].fill(1.0);
+            terms.push(Term { shares, believed: VISIT });
+        }
+    }
+    terms
 }
 
 /// The first cranking, where the starter's amps are stated.
@@ -261,11 +343,18 @@ fn starter(log: &Log, segments: &Segments, car: &Car, windows: &mut Vec<Span>) -
     Some(Known { entry, current_a: Belief { mean: -starter_a, sd } })
 }
 
+/// A duty changes by so much as a load goes on or off.
+const SWITCHED: f64 = 0.4;
+
 /// Whether a load went on or off while the engine kept its speed.
-fn varies_at_a_speed(speeds: &[(usize, f64)], shares: &[f64]) -> bool {
-    const SWITCHED: f64 = 0.4;
-    speeds.iter().zip(shares).any(|((group, _), share)| {
-        let mut others = speeds.iter().zip(shares).filter(|((other, _), _)| other == group);
+fn varies_at_a_speed(speeds: &[Option<(usize, f64)>], shares: &[f64]) -> bool {
+    let seen: Vec<(usize, f64)> = speeds
+        .iter()
+        .zip(shares)
+        .filter_map(|(at, share)| Some((at.as_ref()?.0, *share)))
+        .collect();
+    seen.iter().any(|(group, share)| {
+        let mut others = seen.iter().filter(|(other, _)| other == group);
         others.any(|(_, other)| (share - other).abs() > SWITCHED)
     })
 }
