@@ -6,14 +6,17 @@ mod job;
 mod sense;
 
 use std::collections::BTreeMap;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::files::read_at_most;
 use crate::physics::REFERENCE_V;
 use crate::physics::load::LoadKind;
+use crate::words::{plain, shown};
 
 use crate::ingest::{RequestError, Sheet, SheetError, Stated, role_from_word};
 use cable::CableRun;
@@ -24,6 +27,9 @@ pub use sense::sense;
 
 /// What the file is called that lies beside a log.
 pub const CAR_FILE: &str = "car.toml";
+
+/// A file of facts is short; a longer one is something else.
+const MOST_BYTES: u64 = 1 << 20;
 
 /// What [`Car::loads_a`] calls all that draws whenever the engine runs.
 pub const ALWAYS_ON: &str = "always on";
@@ -175,9 +181,9 @@ pub struct AlternatorFacts {
 /// Why a `car.toml` cannot be used: the file, the line, what is allowed.
 #[derive(Debug, Error)]
 pub enum CarError {
-    #[error("{}: cannot be read ({source}). Check the path and that it is readable.", .path.display())]
+    #[error("{}: cannot be read ({source}). Check the path and that it is readable.", shown(.path))]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a and setpoint_v.", .path.display())]
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a and setpoint_v.", shown(.path))]
     Wrong { path: PathBuf, line: usize, seen: String },
     #[error(transparent)]
     Sheet(#[from] SheetError),
@@ -186,20 +192,28 @@ pub enum CarError {
 impl Car {
     /// Reads a `car.toml`.
     pub fn load(path: &Path) -> Result<Car, CarError> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| CarError::Unreadable { path: path.to_path_buf(), source })?;
+        let unreadable = |source| CarError::Unreadable { path: path.to_path_buf(), source };
+        let bytes = read_at_most(path, MOST_BYTES).map_err(unreadable)?;
+        let text = String::from_utf8(bytes).map_err(|error| unreadable(io::Error::other(error)))?;
+        let mut car = Car::parse(path, &text)?;
+        if let (Some(curve), Some(folder)) = (&mut car.alternator.curve, path.parent()) {
+            *curve = folder.join(&*curve);
+        }
+        Ok(car)
+    }
+
+    /// As [`Car::load`], of text at hand; `path` only names it, and the path of a
+    /// sheet stays as it is written.
+    pub fn parse(path: &Path, text: &str) -> Result<Car, CarError> {
         let text = text.trim_start_matches('\u{feff}');
         let wrong = |line, seen: String| CarError::Wrong { path: path.to_path_buf(), line, seen };
-        let mut car: Car = toml::from_str(text).map_err(|error| {
+        let car: Car = toml::from_str(text).map_err(|error| {
             let upto = error.span().and_then(|span| text.get(..span.start)).unwrap_or("");
-            wrong(upto.matches('\n').count() + 1, error.message().trim_end_matches('.').to_owned())
+            wrong(upto.matches('\n').count() + 1, plain(error.message().trim_end_matches('.')))
         })?;
         if let Some((name, seen)) = car.senseless() {
             let line = text.lines().position(|line| names_key(line, &name)).map_or(1, |at| at + 1);
-            return Err(wrong(line, seen));
-        }
-        if let (Some(curve), Some(folder)) = (&mut car.alternator.curve, path.parent()) {
-            *curve = folder.join(&*curve);
+            return Err(wrong(line, plain(&seen)));
         }
         Ok(car)
     }
@@ -248,7 +262,7 @@ impl Car {
     }
 
     /// A key whose value no car has, and what is wrong with it.
-    fn senseless(&self) -> Option<(String, String)> {
+    pub fn senseless(&self) -> Option<(String, String)> {
         let facts = [
             ("cca_a", self.battery.cca_a),
             ("capacity_ah", self.battery.capacity_ah),

@@ -1,11 +1,20 @@
-//! Writing so that a reader meets the old file or the new one, never half of one.
+//! Reading no more than is sane, and writing so that a reader meets the old file or
+//! the new one, never half of one.
 
-use std::io::{self, Write};
+mod aside;
+
+use std::fs::{self, File};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
+
+pub use aside::{Aside, Leftover, exchange, leftovers};
 
 /// Writes `bytes` beside `path` and renames them into place.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    write_whole_by(path, |aside| aside.write_all(bytes))
+    let aside = Aside::beside(path)?;
+    let fresh = aside.fresh();
+    fs::write(&fresh, bytes)?;
+    fs::rename(&fresh, path)
 }
 
 /// As [`write_whole`], by `write`, piece by piece.
@@ -13,13 +22,10 @@ pub fn write_whole_by(
     path: &Path,
     write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> io::Result<()> {
-    let folder = match path.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
-    let mut aside = tempfile::NamedTempFile::new_in(folder)?;
-    write(&mut aside)?;
-    put_in_place(aside, path)
+    let aside = Aside::beside(path)?;
+    let fresh = aside.fresh();
+    write(&mut File::create(&fresh)?)?;
+    fs::rename(&fresh, path)
 }
 
 /// Renames what was written aside, in the folder of `path`, to its place.
@@ -29,10 +35,27 @@ pub fn put_in_place(aside: tempfile::NamedTempFile, path: &Path) -> io::Result<(
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
-        aside.as_file().set_permissions(std::fs::Permissions::from_mode(0o644))?;
+        aside.as_file().set_permissions(fs::Permissions::from_mode(0o644))?;
     }
     aside.persist(path).map_err(|e| e.error)?;
     Ok(())
+}
+
+/// The whole file, unless it is longer than `most` bytes: a device or a pipe has
+/// no length to ask for, and may never end.
+pub fn read_at_most(path: &Path, most: u64) -> io::Result<Vec<u8>> {
+    let file = File::open(path)?;
+    let told = file.metadata()?.len();
+    let too_long = || {
+        let seen = format!("it is longer than {most} bytes");
+        io::Error::new(io::ErrorKind::FileTooLarge, seen)
+    };
+    if told > most {
+        return Err(too_long());
+    }
+    let mut bytes = Vec::with_capacity(usize::try_from(told).unwrap_or(0));
+    file.take(most.saturating_add(1)).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > most { Err(too_long()) } else { Ok(bytes) }
 }
 
 /// Whether two paths name the same existing file.
@@ -52,5 +75,45 @@ pub fn resolved(path: &Path) -> io::Result<PathBuf> {
             Ok(resolved(parent)?.join(name))
         }
         Err(error) => Err(error),
+    }
+}
+
+/// The folder that `path` lies in.
+pub fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_more_is_read_than_allowed() {
+        let home = tempfile::tempdir().expect("a folder");
+        let path = home.path().join("x");
+        fs::write(&path, b"12345").expect("a file");
+        assert_eq!(read_at_most(&path, 5).expect("it fits"), b"12345");
+        let error = read_at_most(&path, 4).expect_err("one too many");
+        assert_eq!(error.kind(), io::ErrorKind::FileTooLarge);
+    }
+
+    #[test]
+    #[cfg(unix)]
+    fn what_has_no_length_and_no_end_is_refused() {
+        let error = read_at_most(Path::new("/dev/zero"), 1 << 16).expect_err("it never ends");
+        assert_eq!(error.kind(), io::ErrorKind::FileTooLarge);
+    }
+
+    #[test]
+    fn a_file_is_replaced_whole_and_nothing_is_left_beside_it() {
+        let home = tempfile::tempdir().expect("a folder");
+        let path = home.path().join("x");
+        write_whole(&path, b"old").expect("written");
+        write_whole(&path, b"new").expect("written again");
+        assert_eq!(fs::read(&path).expect("a file"), b"new");
+        assert_eq!(fs::read_dir(home.path()).expect("a folder").count(), 1);
     }
 }

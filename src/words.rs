@@ -1,6 +1,8 @@
 //! Numbers and names as a person reads them. Absent knowledge has one wording,
 //! and text that came from a log is made safe to show here, once.
 
+use std::path::Path;
+
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::diagnosis::Verdict;
@@ -13,6 +15,26 @@ pub const NOT_TOLD: &str = "not told by this log";
 /// each becomes U+FFFD, so that the reader sees something stood there.
 pub fn plain(text: &str) -> String {
     text.chars().map(|c| if is_unprintable(c) { '\u{FFFD}' } else { c }).collect()
+}
+
+/// As [`plain`], of several lines.
+pub fn plain_lines(text: &str) -> String {
+    text.split('\n').map(plain).collect::<Vec<_>>().join("\n")
+}
+
+/// A path as text: its name may hold whatever a log's cell may.
+pub fn shown(path: &Path) -> String {
+    plain(&path.display().to_string())
+}
+
+/// As a shell takes it for one word: a command shown is there to be copied.
+pub fn shell_word(text: &str) -> String {
+    let tame = |c: char| c.is_alphanumeric() || "_-./+,=:@%".contains(c);
+    if !text.is_empty() && !text.starts_with('-') && text.chars().all(tame) {
+        text.to_owned()
+    } else {
+        format!("'{}'", text.replace('\'', "'\\''"))
+    }
 }
 
 pub fn is_unprintable(c: char) -> bool {

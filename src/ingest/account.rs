@@ -14,6 +14,7 @@ pub const NO_VOLTAGE: &str = "no voltage in this row";
 pub const STEPS_BACK: &str = "time steps back";
 pub const JUMPS_AHEAD: &str = "time jumps ahead and returns";
 pub const REPEATED_TIME: &str = "repeated time";
+pub const PAUSED: &str = "before or after a pause of more than a day";
 pub const RESTARTED: &str = "in a shorter stretch of a clock that restarts";
 
 /// Bad cells that are listed one by one.

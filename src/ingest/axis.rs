@@ -30,6 +30,12 @@ pub fn unwrap(time: &mut [f64], period_s: f64) -> usize {
     wraps
 }
 
+/// Beyond so many seconds from the first stamp (30,000 years) a stamp is none, and
+/// what is reckoned with it is lost to rounding.
+const FURTHEST_S: f64 = 1e12;
+/// What lies further apart is not one recording.
+const LONGEST_PAUSE_S: f64 = 86_400.0;
+
 /// Rows ahead in which a stepped-back clock may catch up before it counts as set back.
 const CATCH_UP_ROWS: usize = 10;
 
@@ -40,8 +46,9 @@ pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Accoun
     let mut timed = Vec::with_capacity(rows.len());
     let first = time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
     for row in rows {
-        if at(row).is_finite() {
-            timed.push((row, to_nanoseconds(at(row) - first)));
+        let t = at(row) - first;
+        if t.abs() <= FURTHEST_S {
+            timed.push((row, to_nanoseconds(t)));
         } else {
             account.skip(account::NO_TIME, 1, lines.of(row));
         }
@@ -69,6 +76,7 @@ pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Accoun
             kept.len()
         ));
     }
+    let kept = between_pauses(kept, lines, account, &mut notices);
     let kept = settle_repeats(kept, lines, account, &mut notices);
     let start = kept.first().map_or(0.0, |&(_, t)| t);
     let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
@@ -186,6 +194,31 @@ fn part(
     }
     stretches.push(current);
     stretches
+}
+
+/// The longest run of rows without a pause of more than a day.
+fn between_pauses(
+    kept: Vec<(usize, f64)>,
+    lines: &Lines,
+    account: &mut Account,
+    notices: &mut Vec<String>,
+) -> Vec<(usize, f64)> {
+    let runs: Vec<_> = kept.chunk_by(|a, b| b.1 - a.1 <= LONGEST_PAUSE_S).collect();
+    if runs.len() < 2 {
+        return kept;
+    }
+    let longest = runs.iter().rev().max_by_key(|run| run.len()).copied().unwrap_or(&[]);
+    for run in runs.iter().filter(|run| !std::ptr::eq(**run, longest)) {
+        account.skip(account::PAUSED, run.len(), run.first().map_or(0, |&(row, _)| lines.of(row)));
+    }
+    notices.push(format!(
+        "the log pauses for more than a day {} time{}; the longest stretch is kept ({} rows from line {})",
+        runs.len() - 1,
+        if runs.len() == 2 { "" } else { "s" },
+        longest.len(),
+        longest.first().map_or(0, |&(row, _)| lines.of(row))
+    ));
+    longest.to_vec()
 }
 
 /// Many rows under one stamp: the clock is coarser than the sampling, so they are

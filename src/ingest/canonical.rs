@@ -43,8 +43,16 @@ pub fn time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
     }
 }
 
-/// No logger of cars sees more.
-const ABSURD_V: f64 = 100.0;
+/// No logger of cars sees more, either way of zero: V, rpm, A, °C.
+fn absurd(role: Role) -> Option<(f64, &'static str)> {
+    match role {
+        Role::Voltage(_) | Role::GroundDrop => Some((100.0, "V")),
+        Role::EngineRpm | Role::AlternatorRpm => Some((100_000.0, "rpm")),
+        Role::AlternatorCurrent | Role::BatteryCurrent => Some((10_000.0, "A")),
+        Role::Temperature(_) => Some((2000.0, "°C")),
+        Role::Load | Role::Time | Role::Note | Role::Ignored => None,
+    }
+}
 
 pub fn values(
     body: &mut Body,
@@ -69,19 +77,14 @@ pub fn values(
         if affine != Affine::SAME {
             values.iter_mut().for_each(|value| *value = affine.apply(*value));
         }
-        match column.role {
-            Role::Load => values.iter_mut().for_each(|value| *value = value.clamp(0.0, 1.0)),
-            Role::Voltage(_) | Role::GroundDrop => {
-                for (row, value) in
-                    values.iter_mut().enumerate().filter(|(_, value)| value.abs() > ABSURD_V)
-                {
-                    let name =
-                        layout.headings.get(index).map_or("", |heading| heading.name.as_str());
-                    account.bad_cell(body.lines.of(row), name, &format!("{value} V"));
-                    *value = f64::NAN;
-                }
-            }
-            _ => {}
+        if column.role == Role::Load {
+            values.iter_mut().for_each(|value| *value = value.clamp(0.0, 1.0));
+        }
+        let Some((most, unit)) = absurd(column.role) else { continue };
+        for (row, value) in values.iter_mut().enumerate().filter(|(_, v)| v.abs() > most) {
+            let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+            account.bad_cell(body.lines.of(row), name, &format!("{value} {unit}"));
+            *value = f64::NAN;
         }
     }
 }

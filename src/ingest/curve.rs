@@ -3,6 +3,7 @@
 
 mod conditions;
 
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use csv::StringRecord;
@@ -17,11 +18,13 @@ use super::profile::Words;
 use super::units::Unit;
 use super::vocabulary as say;
 use crate::estimate::Estimate;
+use crate::files::read_at_most;
 use crate::physics::alternator::OutputCurve;
+use crate::words::shown;
 use conditions::Conditions;
 
 /// A sheet is a short table; a larger file is something else.
-const MOST_BYTES: usize = 1 << 20;
+const MOST_BYTES: u64 = 1 << 20;
 /// Alternators run between these, and give no more than that (common practice,
 /// no source): beyond it a unit or a column was mistaken.
 const SPEEDS_RPM: std::ops::RangeInclusive<f64> = 300.0..=40_000.0;
@@ -53,31 +56,31 @@ pub struct Stated {
 /// Why a sheet cannot be used: the file, the place, what was found, what to do.
 #[derive(Debug, Error)]
 pub enum SheetError {
-    #[error("{}: the output sheet cannot be read ({source}). Check the path and that it is a readable file.", .path.display())]
+    #[error("{}: the output sheet cannot be read ({source}). Check the path and that it is a readable file.", shown(.path))]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}: is no output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point a line (as in 1500,35).", .path.display())]
+    #[error("{}: is no output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point a line (as in 1500,35).", shown(.path))]
     NoTable { path: PathBuf, seen: String },
-    #[error("{}, line {line}, column \"{column}\": found \"{found}\": {advice}.", .path.display())]
+    #[error("{}, line {line}, column \"{column}\": found \"{found}\": {advice}.", shown(.path))]
     Wrong { path: PathBuf, line: usize, column: String, found: String, advice: String },
 }
 
 impl Sheet {
     /// Reads a sheet of whatever dialect.
     pub fn read(path: &Path, stated: Stated) -> Result<Sheet, SheetError> {
-        let unreadable = |source| SheetError::Unreadable { path: path.to_path_buf(), source };
-        let size = std::fs::metadata(path).map_err(unreadable)?.len();
-        if size > MOST_BYTES as u64 {
-            let seen = format!("it is {size} bytes long");
-            return Err(SheetError::NoTable { path: path.to_path_buf(), seen });
-        }
-        Sheet::parse(path, std::fs::read(path).map_err(unreadable)?, stated)
+        let bytes = read_at_most(path, MOST_BYTES).map_err(|source| match source.kind() {
+            ErrorKind::FileTooLarge => {
+                SheetError::NoTable { path: path.to_path_buf(), seen: source.to_string() }
+            }
+            _ => SheetError::Unreadable { path: path.to_path_buf(), source },
+        })?;
+        Sheet::parse(path, bytes, stated)
     }
 
     /// As [`Sheet::read`], of bytes at hand; `path` only names them.
     pub fn parse(path: &Path, bytes: Vec<u8>, stated: Stated) -> Result<Sheet, SheetError> {
         let reading = Reading { path };
-        if bytes.len() > MOST_BYTES {
-            return Err(reading.no_table(format!("it is {} bytes long", bytes.len())));
+        if bytes.len() as u64 > MOST_BYTES {
+            return Err(reading.no_table(format!("it is longer than {MOST_BYTES} bytes")));
         }
         let text = encoding::decode(bytes)
             .map_err(|seen| reading.no_table(format!("it is no text, {seen}")))?

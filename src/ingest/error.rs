@@ -6,69 +6,76 @@ use polars::prelude::PolarsError;
 use thiserror::Error;
 
 use super::request::RequestError;
+use crate::words::{is_unprintable, shown};
 
 #[derive(Debug, Error)]
 pub enum IngestError {
-    #[error("{}: no such file. Check the path and its spelling.", .path.display())]
+    #[error("{}: no such file. Check the path and its spelling.", shown(.path))]
     NoSuchFile { path: PathBuf },
-    #[error("{}: is a directory. Name the log file inside it.", .path.display())]
+    #[error("{}: is a directory. Name the log file inside it.", shown(.path))]
     IsDirectory { path: PathBuf },
-    #[error("{}: cannot be read ({source}). Check that it is readable and not open elsewhere.", .path.display())]
+    #[error("{}: cannot be read ({source}). Check that it is readable and not open elsewhere.", shown(.path))]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}: the file is empty (0 bytes of text). Export the log again.", .path.display())]
+    #[error("{}: is longer than {most} bytes, more than a log is read of. Cut it into several logs.", shown(.path))]
+    TooLong { path: PathBuf, most: u64 },
+    #[error("{}, line {line}: runs on for more than {most} bytes without an end, and no line of a log does. Export the log as CSV text, one sample a line.", shown(.path))]
+    LongLine { path: PathBuf, line: usize, most: usize },
+    #[error("{}: the file is empty (0 bytes of text). Export the log again.", shown(.path))]
     Empty { path: PathBuf },
-    #[error("{}: is no text: {seen}. Export the log as CSV text.", .path.display())]
+    #[error("{}: is no text: {seen}. Export the log as CSV text.", shown(.path))]
     NoText { path: PathBuf, seen: String },
-    #[error("{}: no table of numbers was found: {seen}. Export the log as CSV with one sample a line, with semicolons between cells where numbers hold commas.", .path.display())]
+    #[error("{}: no table of numbers was found: {seen}. Export the log as CSV with one sample a line, with semicolons between cells where numbers hold commas.", shown(.path))]
     NoTable { path: PathBuf, seen: String },
     #[error(
         "{}: no column could be the bus voltage. Columns seen:\n{columns}\nIf one of them is the voltage, say so: --column voltage=NAME.",
-        .path.display()
+        shown(.path)
     )]
     NoVoltage { path: PathBuf, columns: String },
     #[error(
         "{}: \"{first}\" and \"{second}\" could both be the {tap} voltage, and nothing in their names or values tells which ({seen}). Say so: --column voltage.{tap}=\"{first}\" or --column voltage.{tap}=\"{second}\".",
-        .path.display()
+        shown(.path)
     )]
     TwoVoltages { path: PathBuf, first: String, second: String, tap: &'static str, seen: String },
     #[error(
         "{}: {system} V system: \"{column}\" has a median of {median_v:.1} V. Every threshold here is for 12 V cars. To read it all the same, say --any-voltage.",
-        .path.display()
+        shown(.path)
     )]
     HighVoltage { path: PathBuf, system: u8, column: String, median_v: f64 },
-    #[error("{}: {rows} usable rows, and fewer than ten tell nothing{skipped}. Record a longer log.", .path.display())]
+    #[error("{}: {rows} usable rows, and fewer than ten tell nothing{skipped}. Record a longer log.", shown(.path))]
     TooFewRows { path: PathBuf, rows: usize, skipped: String },
     #[error(
         "{}: no time column among {columns}. Name it with --column time=NAME, or give the samples per second with --sample-rate HZ.",
-        .path.display()
+        shown(.path)
     )]
     NoTime { path: PathBuf, columns: String },
     #[error(
         "{}: the time column \"{column}\" does not move: it reads \"{seen}\" on every row. Name another with --column time=NAME, or give the samples per second with --sample-rate HZ.",
-        .path.display()
+        shown(.path)
     )]
     StuckTime { path: PathBuf, column: String, seen: String },
     #[error(
         "{}: the time column \"{column}\" cannot be read: no cell from line {line} on is a time. Use seconds, h:mm:ss, ISO 8601, or give the samples per second with --sample-rate HZ.",
-        .path.display()
+        shown(.path)
     )]
     UnreadableTime { path: PathBuf, column: String, line: usize },
-    #[error("{}: --sample-rate {rate} is no rate. Give samples per second, above 0, as in --sample-rate 10.", .path.display())]
+    #[error("{}: by its {clock} the log lasts {days:.0} days, and no more than {most:.0} are read. If the time column counts in another unit, name it in the header, as in \"time (ms)\"; else cut the log.", shown(.path))]
+    TooManyDays { path: PathBuf, clock: &'static str, days: f64, most: f64 },
+    #[error("{}: --sample-rate {rate} is no rate. Give samples per second, above 0, as in --sample-rate 10.", shown(.path))]
     BadSampleRate { path: PathBuf, rate: f64 },
-    #[error("{}: no column is called \"{asked}\"{nearest}. The columns are {columns}.", .path.display())]
+    #[error("{}: no column is called \"{asked}\"{nearest}. The columns are {columns}.", shown(.path))]
     NoSuchColumn { path: PathBuf, asked: String, nearest: String, columns: String },
-    #[error("{}: --column asks for {role} twice: \"{first}\" and \"{second}\". Keep one.", .path.display())]
+    #[error("{}: --column asks for {role} twice: \"{first}\" and \"{second}\". Keep one.", shown(.path))]
     RoleTwice { path: PathBuf, role: String, first: String, second: String },
-    #[error("{}: {request}", .path.display())]
+    #[error("{}: {request}", shown(.path))]
     Request { path: PathBuf, request: RequestError },
-    #[error("{}, line {line}: {seen}. A marks file has three columns: time, load, state (as in 63.2,fans,on).", .path.display())]
+    #[error("{}, line {line}: {seen}. A marks file has three columns: time, load, state (as in 63.2,fans,on).", shown(.path))]
     MarksFile { path: PathBuf, line: usize, seen: String },
     #[error(
         "{}: no mark names a time in this log, which lasts {duration_s:.1} s (the first mark is at {first_s:.1} s). Marks count seconds from the first sample.",
-        .path.display()
+        shown(.path)
     )]
     MarksOutside { path: PathBuf, duration_s: f64, first_s: f64 },
-    #[error("{}: the table could not be put together ({source}).", .path.display())]
+    #[error("{}: the table could not be put together ({source}).", shown(.path))]
     Table { path: PathBuf, source: PolarsError },
 }
 
@@ -98,11 +105,11 @@ pub(super) fn list(names: &[String]) -> String {
     text
 }
 
-/// At most forty characters of a cell, without control characters: cells come from anywhere.
+/// At most forty characters of a cell, none of which a terminal obeys: cells come from anywhere.
 pub(super) fn clip(text: &str) -> String {
     const SHOWN: usize = 40;
     let mut clipped: String =
-        text.chars().take(SHOWN).map(|c| if c.is_control() { ' ' } else { c }).collect();
+        text.chars().take(SHOWN).map(|c| if is_unprintable(c) { ' ' } else { c }).collect();
     if text.chars().nth(SHOWN).is_some() {
         clipped.push('…');
     }

@@ -1,5 +1,7 @@
 //! Where the table begins: preamble, header, units row, first row of numbers.
 
+use std::collections::{HashMap, HashSet};
+
 use csv::StringRecord;
 
 use super::dialect::{Dialect, Separator};
@@ -258,6 +260,7 @@ fn headings(
         _ => 0,
     };
     let mut headings: Vec<Heading> = Vec::with_capacity(width);
+    let mut taken = Taken::default();
     for index in 0..width {
         let raw = match (index, shift) {
             (0, 1) => "date",
@@ -268,7 +271,7 @@ fn headings(
             unit = Unit::parse(cell).or(unit);
         }
         let name = if name.is_empty() { format!("column {}", index + 1) } else { name };
-        let name = unique(name, &headings);
+        let name = taken.unique(name);
         headings.push(Heading { raw: raw.to_owned(), name, unit });
     }
     headings
@@ -278,13 +281,25 @@ fn cell_at(cells: Option<&[String]>, index: usize, shift: usize) -> Option<&str>
     cells?.get(index.checked_sub(shift)?).map(String::as_str)
 }
 
-fn unique(name: String, taken: &[Heading]) -> String {
-    let is_taken = |name: &str| taken.iter().any(|heading| heading.name == name);
-    if !is_taken(&name) {
-        return name;
+/// Names given so far, and how often each was asked for.
+#[derive(Default)]
+struct Taken {
+    names: HashSet<String>,
+    asked: HashMap<String, usize>,
+}
+
+impl Taken {
+    /// `name`, or the first of "name (2)", "name (3)", … that is free. Looks from
+    /// where it stopped before: a thousand columns may share one name.
+    fn unique(&mut self, name: String) -> String {
+        let mut given = name.clone();
+        while !self.names.insert(given.clone()) {
+            let count = self.asked.entry(name.clone()).or_insert(1);
+            *count += 1;
+            given = format!("{name} ({count})");
+        }
+        given
     }
-    // A name more than there are columns is free.
-    (2..=taken.len() + 2).map(|n| format!("{name} ({n})")).find(|n| !is_taken(n)).unwrap_or(name)
 }
 
 /// `Battery voltage [V]`, `rpm (x1000)`, `coolant_c`, `Batt, mV` → name and unit.

@@ -17,6 +17,7 @@ mod ground;
 mod guess;
 mod header;
 mod levels;
+mod load;
 mod marks;
 mod named;
 mod number;
@@ -47,6 +48,7 @@ use account::Account;
 use axis::Axis;
 use clock::Clock;
 use header::{Heading, Layout};
+use load::load;
 use profile::Facts;
 use roles::{Assigned, Assignment};
 use sample::Sample;
@@ -55,6 +57,8 @@ use units::Unit;
 
 /// Rows under this tell nothing.
 const FEWEST_ROWS: usize = 10;
+/// No car is logged for longer at a stretch: beyond it, the unit of the time was mistaken.
+const MOST_DAYS: f64 = 31.0;
 
 /// Reads a log of whatever dialect into canonical form.
 pub fn read(path: &Path, options: &ReadOptions) -> Result<Log, IngestError> {
@@ -67,8 +71,21 @@ pub fn read_carefully(path: &Path, options: &ReadOptions) -> Result<Log, IngestE
     read_by(path, options, true)
 }
 
+/// As [`read`], of bytes at hand; `path` only names them.
+pub fn parse(path: &Path, bytes: Vec<u8>, options: &ReadOptions) -> Result<Log, IngestError> {
+    parse_by(path, bytes, options, false)
+}
+
 fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log, IngestError> {
-    let bytes = load(path)?;
+    parse_by(path, load(path)?, options, careful_only)
+}
+
+fn parse_by(
+    path: &Path,
+    bytes: Vec<u8>,
+    options: &ReadOptions,
+    careful_only: bool,
+) -> Result<Log, IngestError> {
     let sha256 = hex(&Sha256::digest(&bytes));
     let decoded = encoding::decode(bytes)
         .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
@@ -138,6 +155,16 @@ fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log
             path: path.to_path_buf(),
             rows: axis.rows.len(),
             skipped: account.sentence(),
+        });
+    }
+
+    let days = axis.time_s.last().copied().unwrap_or(0.0) / 86_400.0;
+    if days > MOST_DAYS {
+        return Err(IngestError::TooManyDays {
+            path: path.to_path_buf(),
+            clock: clock.label,
+            days,
+            most: MOST_DAYS,
         });
     }
 
@@ -223,18 +250,6 @@ fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log
         notices,
     };
     Log::new(source, columns, notes, bus, frame).map_err(table_error)
-}
-
-/// The whole file, or why not.
-fn load(path: &Path) -> Result<Vec<u8>, IngestError> {
-    if path.is_dir() {
-        return Err(IngestError::IsDirectory { path: path.to_path_buf() });
-    }
-    let bytes = std::fs::read(path).map_err(|source| IngestError::from_io(path, source))?;
-    if bytes.is_empty() {
-        return Err(IngestError::Empty { path: path.to_path_buf() });
-    }
-    Ok(bytes)
 }
 
 fn hex(bytes: &[u8]) -> String {

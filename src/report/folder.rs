@@ -2,14 +2,17 @@
 
 mod standing;
 
+use std::ffi::OsStr;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
 use crate::comparison::Comparison;
 use crate::diagnosis::Diagnosis;
+use crate::files::{Aside, Leftover, exchange, folder_of, leftovers};
 use crate::plan::Plan;
 
+use super::words::shown;
 use super::{html, json, proof, svg, tables};
 use standing::{LINE_DROP_FILE, LogRead, Standing};
 
@@ -119,42 +122,32 @@ where
     Files: FnOnce() -> Vec<(String, String)>,
 {
     let kind = bundle.kind;
+    // A link stays a link: what it leads to is replaced.
+    let real = dir.canonicalize();
+    let dir = real.as_deref().unwrap_or(dir);
+    let parent = folder_of(dir);
+    leftovers(parent).into_iter().for_each(settle);
     let old = check(kind, &bundle.logs, dir, policy)?;
     let files = (bundle.files)();
 
-    let parent = match dir.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
     fs::create_dir_all(parent).map_err(at(kind, parent))?;
-    let fresh = sibling(kind, parent)?;
-    let staged = fresh.path().join("new");
-    fs::create_dir(&staged).map_err(at(kind, &staged))?;
+    let aside = Aside::beside(dir).map_err(at(kind, parent))?;
+    let staged = aside.fresh();
+    fs::create_dir(&staged).map_err(at(kind, dir))?;
     for (name, text) in &files {
-        let path = staged.join(name);
-        fs::write(&path, text).map_err(at(kind, &path))?;
+        fs::write(staged.join(name), text).map_err(at(kind, dir))?;
     }
-
-    // A folder cannot be renamed onto a full one: the old one steps aside, and
-    // steps back should the new one fail to take its place.
-    let aside = fresh.path().join("old");
-    if old.is_some() {
-        fs::rename(dir, &aside).map_err(at(kind, dir))?;
-    }
-    if let Err(cause) = fs::rename(&staged, dir) {
-        if old.is_some() && fs::rename(&aside, dir).is_err() {
-            // Better a folder left over than a report lost.
-            let kept = fresh.keep().join("old");
-            return Err(ReportError::OldAside { dir: kept.display().to_string(), kind, cause });
-        }
-        return Err(at(kind, dir)(cause));
-    }
+    let aside = match old {
+        None => fs::rename(&staged, dir).map(|()| aside).map_err(at(kind, dir))?,
+        Some(_) => replace(kind, aside, dir)?,
+    };
     let replaced = old.is_some();
     if let Some(kinds) = old
-        && let Err(cause) = carry_over(&aside, dir, &kinds)
+        && let Err(cause) =
+            carry_over(&aside.stood_aside(), dir, &kinds).and_then(|()| aside.spend())
     {
-        let kept = fresh.keep().join("old");
-        return Err(ReportError::LeftAside { dir: kept.display().to_string(), kind, cause });
+        let kept = aside.keep().join("old");
+        return Err(ReportError::LeftAside { dir: shown(&kept), kind, cause });
     }
     Ok(Written {
         dir: dir.to_owned(),
@@ -163,14 +156,58 @@ where
     })
 }
 
+/// The new folder takes the place of the old one, which steps aside.
+fn replace(kind: Kind, aside: Aside, dir: &Path) -> Result<Aside, ReportError> {
+    let (staged, stood) = (aside.fresh(), aside.stood_aside());
+    if let Some(name) = dir.file_name().and_then(OsStr::to_str) {
+        aside.is_for(name).map_err(at(kind, aside.path()))?;
+    }
+    // Under this name before the step, so that it has the right one after it.
+    fs::rename(&staged, &stood).map_err(at(kind, &staged))?;
+    match exchange(&stood, dir) {
+        Err(error) if error.kind() == io::ErrorKind::Unsupported => {}
+        done => return done.map(|()| aside).map_err(at(kind, dir)),
+    }
+    // In two steps, then, the first of which is taken back should the second fail.
+    fs::rename(&stood, &staged).map_err(at(kind, &staged))?;
+    fs::rename(dir, &stood).map_err(at(kind, dir))?;
+    let Err(cause) = fs::rename(&staged, dir) else { return Ok(aside) };
+    if fs::rename(&stood, dir).is_err() {
+        // Better a folder left over than a report lost.
+        let kept = aside.keep().join("old");
+        return Err(ReportError::OldAside { dir: shown(&kept), kind, cause });
+    }
+    Err(at(kind, dir)(cause))
+}
+
+/// Ends what a run that was killed had begun: an old report whose place is empty goes
+/// back there, and what a person had put beside one goes to the new one.
+fn settle(leftover: Leftover) {
+    let stood = leftover.stood_aside();
+    if stood.is_dir() {
+        let Some(dir) = leftover.is_for() else { return };
+        let kinds: Vec<Kind> = Standing::all_in(&stood).iter().map(|s| s.kind).collect();
+        let settled =
+            if dir.exists() { carry_over(&stood, &dir, &kinds) } else { fs::rename(&stood, &dir) };
+        if settled.is_err() {
+            return;
+        }
+    }
+    leftover.remove();
+}
+
 /// Move what a person put into the old folder into the new one; what was written
 /// for one of `kinds` gives way.
 fn carry_over(old: &Path, new: &Path, kinds: &[Kind]) -> io::Result<()> {
     for entry in fs::read_dir(old)? {
         let name = entry?.file_name();
-        if !kinds.iter().any(|kind| kind.writes(&name.to_string_lossy())) {
-            fs::rename(old.join(&name), new.join(&name))?;
+        if kinds.iter().any(|kind| kind.writes(&name.to_string_lossy())) {
+            continue;
         }
+        if new.join(&name).exists() {
+            return Err(io::ErrorKind::AlreadyExists.into());
+        }
+        fs::rename(old.join(&name), new.join(&name))?;
     }
     Ok(())
 }
@@ -183,7 +220,7 @@ fn check(
     dir: &Path,
     policy: Overwrite,
 ) -> Result<Option<Vec<Kind>>, ReportError> {
-    let shown = || dir.display().to_string();
+    let shown = || shown(dir);
     match fs::metadata(dir) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
         Err(error) => return Err(at(kind, dir)(error)),
@@ -235,11 +272,7 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     files
 }
 
-fn sibling(kind: Kind, parent: &Path) -> Result<tempfile::TempDir, ReportError> {
-    tempfile::Builder::new().prefix(".stiffbus-").tempdir_in(parent).map_err(at(kind, parent))
-}
-
 fn at(kind: Kind, path: &Path) -> impl FnOnce(io::Error) -> ReportError {
-    let path = path.display().to_string();
+    let path = shown(path);
     move |cause| ReportError::Io { path, kind, cause }
 }

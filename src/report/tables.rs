@@ -117,11 +117,19 @@ fn grade(estimate: Option<&Estimate>) -> String {
 
 /// A spreadsheet runs a cell that begins like a formula; a quote before it makes
 /// it text. A terminal obeys control characters; a mark stands for each.
+///
+/// Where the spreadsheet's own list mark is the semicolon, a cell begins behind each
+/// of those as well, quotes or not.
 pub(super) fn inert(text: &str) -> String {
-    let risky = text.trim_start_matches(' ').starts_with(['=', '+', '-', '@', '\t', '\r', '\n'])
-        || text.starts_with(['＝', '＋', '－', '＠']);
-    let shown = plain(text);
-    if risky { format!("'{shown}") } else { shown }
+    let risky = |part: &str| {
+        let start = part.trim_start_matches([' ', '"', '\u{a0}']);
+        start.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'])
+    };
+    let parts = text.split(';').map(|part| {
+        let shown = plain(part);
+        if risky(part) { format!("'{shown}") } else { shown }
+    });
+    parts.collect::<Vec<_>>().join(";")
 }
 
 /// A table built column by column, so that a header and its cells stand together.

@@ -20,6 +20,8 @@ const BLOCK_S: f64 = 0.1;
 /// grows with the log's length and no faster.
 const CHAPTER_S: f64 = 120.0;
 const OVERLAP_S: f64 = 10.0;
+/// … and over at least this many blocks: a logger may take a sample an hour.
+const LEAST_CHAPTER: usize = 16;
 /// Two changes within this are told as one: the second may be the inrush, the
 /// regulator or the idle governor answering the first.
 const TOGETHER_S: f64 = 2.5;
@@ -115,7 +117,7 @@ impl Blocks {
     /// Times at which a new straight piece begins, in order.
     fn break_times(&self, grain: &Grain) -> Vec<f64> {
         let block_s = BLOCK_S.max(grain.interval_s);
-        let chapter = (CHAPTER_S / block_s) as usize;
+        let chapter = ((CHAPTER_S / block_s) as usize).max(LEAST_CHAPTER);
         let overlap = (OVERLAP_S / block_s) as usize;
         // What one sample's noise is worth once averaged and remembered.
         let memory = (grain.memory_samples / self.samples_each).max(1.0);

@@ -15,7 +15,8 @@ use crate::report::{Overwrite, proof, write_proof};
 use crate::verbs::diagnose::width;
 use crate::verbs::options::CarFlags;
 use crate::verbs::recorded::{Stated, input, record};
-use crate::verbs::{FAILED, planned, screen, usage_error};
+use crate::verbs::{FAILED, complain, planned, screen, usage_error};
+use crate::words::shown;
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct CompareArgs {
@@ -80,7 +81,7 @@ pub fn run(args: &CompareArgs) -> ExitCode {
     match compared(args) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            anstream::eprintln!("stiffbus: {error}");
+            complain(&error);
             ExitCode::from(FAILED)
         }
     }
@@ -114,7 +115,7 @@ fn senseless(args: &CompareArgs) -> Option<String> {
         .chain(&args.car.alternator_curve);
     let plan = args.plan.as_deref().map(planned::file);
     read.map(PathBuf::as_path).chain(plan.as_deref()).any(|input| same_file(input, file)).then(
-        || format!("--json {} is a file that is read; give the JSON its own name", file.display()),
+        || format!("--json {} is a file that is read; give the JSON its own name", shown(file)),
     )
 }
 
@@ -128,7 +129,7 @@ fn compared(args: &CompareArgs) -> Result<(), Box<dyn std::error::Error>> {
         if log.parent().is_some_and(|home| same_file(home, &dir)) {
             return Err(format!(
                 "{}: is the folder of a log itself; give the proof a folder of its own with --out",
-                dir.display()
+                shown(&dir)
             )
             .into());
         }
@@ -138,7 +139,7 @@ fn compared(args: &CompareArgs) -> Result<(), Box<dyn std::error::Error>> {
     write_proof(&comparison, &dir, policy)?;
     if let Some(file) = json_file(args) {
         write_whole(file, json::text(&comparison).as_bytes())
-            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?;
+            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", shown(file)))?;
     }
     if args.json.is_some() && json_file(args).is_none() {
         screen::hand_over(&json::text(&comparison))?;
@@ -148,7 +149,7 @@ fn compared(args: &CompareArgs) -> Result<(), Box<dyn std::error::Error>> {
     if args.open
         && let Err(error) = opener::open(dir.join(proof::FILES[0]))
     {
-        anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", dir.display());
+        complain(format!("{}: no browser opens it: {error}", shown(&dir)));
     }
     Ok(())
 }
@@ -188,9 +189,7 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
             lanes.iter().any(|lane| lane.load.to_lowercase() == load.to_lowercase())
         };
         if load.to_lowercase() != ALWAYS_ON && ![&before].into_iter().chain(&afters).any(known) {
-            anstream::eprintln!(
-                "stiffbus: --load-amps {load} is of no use: no log names such a load"
-            );
+            complain(format!("--load-amps {load} is of no use: no log names such a load"));
         }
     }
     agreed.acceptance = acceptance.unwrap_or_else(Acceptance::default);

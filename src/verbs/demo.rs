@@ -6,7 +6,8 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::demo;
-use crate::verbs::{FAILED, screen};
+use crate::verbs::{FAILED, complain, screen};
+use crate::words::shown;
 
 #[derive(Debug, Clone, Args)]
 pub struct DemoArgs {
@@ -19,7 +20,7 @@ pub fn run(args: &DemoArgs) -> ExitCode {
     match write(args) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            anstream::eprintln!("stiffbus: {error}");
+            complain(&error);
             ExitCode::from(FAILED)
         }
     }
@@ -27,6 +28,6 @@ pub fn run(args: &DemoArgs) -> ExitCode {
 
 fn write(args: &DemoArgs) -> Result<(), Box<dyn std::error::Error>> {
     let written = demo::write(&args.dir)?;
-    screen::show(&format!("{} files of invented data in {}\n", written.len(), args.dir.display()))?;
+    screen::show(&format!("{} files of invented data in {}\n", written.len(), shown(&args.dir)))?;
     Ok(())
 }

@@ -1,5 +1,6 @@
 //! `stiffbus diagnose LOG…`: verdict on the terminal, report folder on disk.
 
+use std::ffi::OsStr;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -11,7 +12,8 @@ use crate::diagnosis::{BusState, Diagnosis};
 use crate::files::{same_file, write_whole};
 use crate::report::{self, Overwrite};
 use crate::verbs::options::{CarFlags, ReadFlags};
-use crate::verbs::{FAILED, MET, screen, usage_error};
+use crate::verbs::{FAILED, MET, complain, screen, usage_error};
+use crate::words::{plain, shown};
 use crate::{diagnose, ingest};
 
 #[derive(Debug, Clone, Default, Args)]
@@ -73,7 +75,7 @@ pub fn run(args: &DiagnoseArgs) -> ExitCode {
                 written.push((dir, log));
             }
             Err(error) => {
-                anstream::eprintln!("stiffbus: {error}");
+                complain(&error);
                 failed = true;
             }
         }
@@ -95,7 +97,7 @@ fn senseless(args: &DiagnoseArgs) -> Option<String> {
         );
     }
     let file = json_file(args)?;
-    let shown = file.display();
+    let shown = shown(file);
     if args.logs.len() > 1 {
         return Some(format!(
             "--json {shown} holds one diagnosis, and there are {} logs; use --json -, or read \
@@ -130,18 +132,18 @@ fn one(
     let mut car = args.car.car(path)?;
     refuse_sheet(args, &car)?;
     if let Some(useless) = args.car.useless_conditions(&car) {
-        anstream::eprintln!("stiffbus: {}: {useless}", path.display());
+        complain(format!("{}: {useless}", shown(path)));
     }
     let log = ingest::read(path, &args.read.options(&car)?)?;
     for unknown in args.car.unknown_loads(&mut car, &log) {
-        anstream::eprintln!("stiffbus: {}: {unknown}", path.display());
+        complain(format!("{}: {}", shown(path), plain(&unknown)));
     }
-    let diagnosis = diagnose(&log, &car).map_err(|e| format!("{}: {e}", path.display()))?;
+    let diagnosis = diagnose(&log, &car).map_err(|e| format!("{}: {e}", shown(path)))?;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     report::write_folder(&diagnosis, &dir, policy)?;
     if let Some(file) = json_file(args) {
         write_whole(file, report::json(&diagnosis).as_bytes())
-            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?;
+            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", shown(file)))?;
     }
     if args.json.is_some() && json_file(args).is_none() {
         screen::hand_over(&report::json(&diagnosis))?;
@@ -152,7 +154,7 @@ fn one(
         && let Err(error) = opener::open(dir.join("report.html"))
     {
         // The report is there all the same.
-        anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", dir.display());
+        complain(format!("{}: no browser opens it: {error}", shown(&dir)));
     }
     Ok((diagnosis, dir))
 }
@@ -162,7 +164,7 @@ fn refuse_folder(log: &Path, dir: &Path, written: &[(PathBuf, &Path)]) -> Result
     if log.parent().is_some_and(|home| same_file(home, dir)) {
         return Err(format!(
             "{}: is the folder of the log itself; give the report a folder of its own with --out",
-            dir.display()
+            shown(dir)
         ));
     }
     let before = written.iter().find(|(taken, other)| taken == dir && !same_file(other, log));
@@ -170,9 +172,9 @@ fn refuse_folder(log: &Path, dir: &Path, written: &[(PathBuf, &Path)]) -> Result
         return Err(format!(
             "{}: its report would replace that of {}, just written to {}; diagnose it apart, \
              with an --out of its own",
-            log.display(),
-            other.display(),
-            dir.display()
+            shown(log),
+            shown(other),
+            shown(dir)
         ));
     }
     Ok(())
@@ -183,7 +185,7 @@ fn refuse_sheet(args: &DiagnoseArgs, car: &Car) -> Result<(), String> {
     match (json_file(args), &car.alternator.curve) {
         (Some(file), Some(sheet)) if same_file(file, sheet) => Err(format!(
             "--json {} is a file that is read; give the JSON its own name",
-            file.display()
+            shown(file)
         )),
         _ => Ok(()),
     }
@@ -191,22 +193,24 @@ fn refuse_sheet(args: &DiagnoseArgs, car: &Car) -> Result<(), String> {
 
 /// A place that cannot take the JSON: better told before the report is written.
 fn refuse_json(file: &Path) -> Result<(), String> {
-    let shown = file.display();
     if file.is_dir() {
-        return Err(format!("{shown}: is a folder; give --json the name of a file in it"));
+        return Err(format!("{}: is a folder; give --json the name of a file in it", shown(file)));
     }
     match file.parent() {
         Some(home) if !home.as_os_str().is_empty() && !home.is_dir() => Err(format!(
-            "{shown}: there is no folder {}; make it, or name another place with --json",
-            home.display()
+            "{}: there is no folder {}; make it, or name another place with --json",
+            shown(file),
+            shown(home)
         )),
         _ => Ok(()),
     }
 }
 
-/// Where the report of `log` goes.
+/// Where the report of `log` goes: a folder of its own, whatever the log is called
+/// ("...csv" has the stem "..").
 fn folder(args: &DiagnoseArgs, log: &Path) -> PathBuf {
-    let name = log.file_stem().unwrap_or(log.as_os_str());
+    let stem = log.file_stem().filter(|stem| *stem != "." && *stem != "..");
+    let name = stem.or(log.file_name()).unwrap_or(OsStr::new("log"));
     match &args.out {
         Some(out) if args.logs.len() == 1 => out.clone(),
         Some(out) => out.join(name),

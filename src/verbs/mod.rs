@@ -1,6 +1,10 @@
 //! One file a verb: thin, files and screen only.
 
+use std::fmt::Display;
+use std::io::Write;
 use std::process::ExitCode;
+
+use crate::words::plain_lines;
 
 pub mod compare;
 pub mod demo;
@@ -22,6 +26,17 @@ const MET: u8 = 3;
 
 /// Says what is wrong with the flags.
 pub fn usage_error(wrong: &str) -> ExitCode {
-    anstream::eprintln!("error: {wrong}\n\nFor more information, try '--help'.");
+    say(&format!("error: {wrong}\n\nFor more information, try '--help'."));
     ExitCode::from(USAGE)
+}
+
+/// Tells the person what went wrong.
+fn complain(what: impl Display) {
+    say(&format!("stiffbus: {what}"));
+}
+
+/// To standard error. Where that is closed, nobody listens. Names of files and cells
+/// of logs are made safe where they are told; here whatever slipped through.
+fn say(text: &str) {
+    let _ = writeln!(anstream::stderr(), "{}", plain_lines(text));
 }

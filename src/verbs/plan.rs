@@ -15,7 +15,8 @@ use crate::plan::{self, Asked, Candidate};
 use crate::report::{self, Overwrite, write_plan};
 use crate::verbs::diagnose::width;
 use crate::verbs::options::{CarFlags, ReadFlags, degrees, positive};
-use crate::verbs::{FAILED, screen, usage_error};
+use crate::verbs::{FAILED, complain, screen, usage_error};
+use crate::words::{plain, shown};
 use crate::{examine, json};
 
 #[derive(Debug, Clone, Default, Args)]
@@ -133,7 +134,7 @@ pub fn run(args: &PlanArgs) -> ExitCode {
     match planned(args) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            anstream::eprintln!("stiffbus: {error}");
+            complain(&error);
             ExitCode::from(FAILED)
         }
     }
@@ -155,7 +156,7 @@ fn senseless(args: &PlanArgs) -> Option<String> {
     let read = [&args.log].into_iter().chain(args.candidates.iter().map(|c| &c.sheet));
     let read = read.chain(&args.car.car).chain(&args.car.alternator_curve);
     read.chain(&args.read.marks_file).any(|input| same_file(input, file)).then(|| {
-        format!("--json {} is a file that is read; give the JSON its own name", file.display())
+        format!("--json {} is a file that is read; give the JSON its own name", shown(file))
     })
 }
 
@@ -168,7 +169,7 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
     if args.log.parent().is_some_and(|home| same_file(home, &dir)) {
         return Err(format!(
             "{}: is the folder of the log itself; give the plan a folder of its own with --out",
-            dir.display()
+            shown(&dir)
         )
         .into());
     }
@@ -176,17 +177,17 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
     let asked = asked(args, &car)?;
     let log = ingest::read(&args.log, &args.read.options(&car)?)?;
     for unknown in args.car.unknown_loads(&mut car, &log) {
-        anstream::eprintln!("stiffbus: {}: {unknown}", args.log.display());
+        complain(format!("{}: {}", shown(&args.log), plain(&unknown)));
     }
-    let examined = examine(&log, &car).map_err(|e| format!("{}: {e}", args.log.display()))?;
+    let examined = examine(&log, &car).map_err(|e| format!("{}: {e}", shown(&args.log)))?;
     let diagnosis = examined.diagnosis(&log, &car);
     let plan = plan::plan(&log, &car, examined, &diagnosis, &asked)
-        .map_err(|e| format!("{}: {e}", args.log.display()))?;
+        .map_err(|e| format!("{}: {e}", shown(&args.log)))?;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     write_plan(&plan, &dir, policy)?;
     if let Some(file) = json_file(args) {
         write_whole(file, json::text(&plan).as_bytes())
-            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?;
+            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", shown(file)))?;
     }
     if args.json.is_some() && json_file(args).is_none() {
         screen::hand_over(&json::text(&plan))?;
@@ -196,7 +197,7 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
     if args.open
         && let Err(error) = opener::open(dir.join(report::plan::FILES[0]))
     {
-        anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", dir.display());
+        complain(format!("{}: no browser opens it: {error}", shown(&dir)));
     }
     Ok(())
 }

@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use crate::plan::{Plan, SCHEMA};
 use crate::report::plan::PLAN_FILE;
-use crate::words::plain;
+use crate::words::{plain, shown};
 
 /// The plan's file, of that file itself or of the folder it stands in.
 pub fn file(named: &Path) -> PathBuf {
@@ -16,7 +16,7 @@ pub fn file(named: &Path) -> PathBuf {
 
 /// What is wrong with it, in words that name the file.
 pub fn read(file: &Path) -> Result<Plan, String> {
-    let shown = file.display();
+    let shown = shown(file);
     let text = fs::read_to_string(file).map_err(|cause| {
         format!("{shown}: cannot be read ({cause}). Name the folder that stiffbus plan wrote.")
     })?;

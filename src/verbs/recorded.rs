@@ -1,7 +1,7 @@
 //! A log read with its settings told, so that the same can be done again.
 
-use std::fs;
-use std::io;
+use std::fs::{self, File};
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
@@ -11,6 +11,7 @@ use crate::compare::Recorded;
 use crate::comparison::{InputFile, Settings};
 use crate::files::resolved;
 use crate::ingest::{self, ReadOptions, RoleRequest, word_of};
+use crate::words::shown;
 use crate::{DiagnoseError, diagnose};
 
 /// Where the files that settings name really lie.
@@ -56,6 +57,10 @@ pub fn input(path: &Path, report: &Path) -> io::Result<InputFile> {
 pub fn again(settings: Settings, places: &Places) -> Result<Recorded, Box<dyn std::error::Error>> {
     let mut car = settings.car.clone();
     car.alternator.curve = places.curve.clone();
+    // A proof may have been changed since it was written.
+    if let Some((_, wrong)) = car.senseless() {
+        return Err(wrong.into());
+    }
     car.read_sheet()?;
     let columns: Result<Vec<RoleRequest>, _> =
         settings.columns.iter().map(|text| text.parse()).collect();
@@ -70,7 +75,7 @@ pub fn again(settings: Settings, places: &Places) -> Result<Recorded, Box<dyn st
     // A car's file may know more loads than one log shows.
     car.name_loads(log.load_names());
     let diagnosis = diagnose(&log, &car)
-        .map_err(|error: DiagnoseError| format!("{}: {error}", places.log.display()))?;
+        .map_err(|error: DiagnoseError| format!("{}: {error}", shown(&places.log)))?;
     Ok(Recorded { diagnosis, settings })
 }
 
@@ -88,8 +93,22 @@ fn told(request: &RoleRequest) -> String {
     format!("{}={}", word_of(request.role), request.name)
 }
 
+/// Of a file, however long. A proof that came from elsewhere may name a device or a
+/// pipe, which never end.
 pub fn sha256_of(path: &Path) -> io::Result<String> {
-    let digest = Sha256::digest(fs::read(path)?);
+    if !fs::metadata(path)?.is_file() {
+        return Err(io::Error::other("it is no regular file"));
+    }
+    let mut hasher = Sha256::new();
+    let mut file = File::open(path)?;
+    let mut chunk = vec![0; 1 << 16];
+    loop {
+        match file.read(&mut chunk)? {
+            0 => break,
+            read => hasher.update(chunk.get(..read).unwrap_or(&[])),
+        }
+    }
+    let digest = hasher.finalize();
     Ok(digest.iter().map(|byte| format!("{byte:02x}")).collect())
 }
 

@@ -26,7 +26,8 @@ use crate::review::order::natural;
 use crate::review::{LeftOut, Review, Reviewed, Row, review};
 use crate::verbs::diagnose::{FailOn, width};
 use crate::verbs::options::{CarFlags, ReadFlags};
-use crate::verbs::{FAILED, MET, screen, usage_error};
+use crate::verbs::{FAILED, MET, complain, screen, usage_error};
+use crate::words::shown;
 
 use one::{Done, Work};
 use progress::Progress;
@@ -93,7 +94,7 @@ pub fn run(args: &ReviewArgs) -> ExitCode {
         Ok(Some(review)) => code(args, &review),
         Ok(None) => ExitCode::from(STOPPED),
         Err(error) => {
-            anstream::eprintln!("stiffbus: {error}");
+            complain(&error);
             ExitCode::from(FAILED)
         }
     }
@@ -118,7 +119,7 @@ fn senseless(args: &ReviewArgs) -> Option<String> {
     let read = args.paths.iter().chain(&args.read.marks_file).chain(&args.car.car);
     let mut read = read.chain(&args.car.alternator_curve);
     read.any(|input| same_file(input, file)).then(|| {
-        format!("--json {} is a file that is read; give the JSON its own name", file.display())
+        format!("--json {} is a file that is read; give the JSON its own name", shown(file))
     })
 }
 
@@ -148,7 +149,7 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
     let review = review(logs, left_out);
     tables(&review, &out)?;
     write_review(&review, &out)
-        .map_err(|e| format!("{}: the review cannot be written here: {e}", out.display()))?;
+        .map_err(|e| format!("{}: the review cannot be written here: {e}", shown(out)))?;
     let reports = review.rows.iter().filter_map(Row::summary).map(|s| s.report.as_str());
     state.forget_all_but(&reports.collect());
     tell(args, &review, &out)?;
@@ -180,7 +181,7 @@ fn told_left_out(left_out: &[LeftOut]) -> String {
 
 /// A folder that must not become the review's.
 fn refuse_folder(out: &Path, found: &Found) -> Result<(), String> {
-    let shown = out.display();
+    let shown = shown(out);
     let Ok(whole) = out.canonicalize() else { return Ok(()) };
     let holds = |log: &&crate::review::find::LogFile| log.path.starts_with(&whole);
     match found.logs.iter().find(holds) {
@@ -195,7 +196,7 @@ fn refuse_folder(out: &Path, found: &Found) -> Result<(), String> {
 
 /// A file that must not become the JSON.
 fn refuse_json(json: &Path, out: &Path, found: &Found) -> Result<(), String> {
-    let shown = json.display();
+    let shown = shown(json);
     let name = json.file_name().unwrap_or_default().to_string_lossy();
     if name == CAR_FILE || found.logs.iter().any(|log| same_file(&log.path, json)) {
         return Err(format!("--json {shown} is a file that is read; give the JSON its own name"));
@@ -204,7 +205,7 @@ fn refuse_json(json: &Path, out: &Path, found: &Found) -> Result<(), String> {
     if !home.is_dir() {
         return Err(format!(
             "{shown}: there is no folder {}; make it, or name another place with --json",
-            home.display()
+            shown(home)
         ));
     }
     let is_ours = same_file(&home, out) && report::review::writes(&name);
@@ -246,15 +247,14 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     );
     progress.end();
     for said in work.said.into_inner().unwrap_or_else(PoisonError::into_inner) {
-        anstream::eprintln!("stiffbus: {said}");
+        complain(said);
     }
     if stop.load(Ordering::Relaxed) {
         let n = done.iter().filter(|of| of.is_some()).count();
-        anstream::eprintln!(
-            "stiffbus: stopped after {n} of {} logs; the same command with --resume goes on from \
-             there",
+        complain(format!(
+            "stopped after {n} of {} logs; the same command with --resume goes on from there",
             found.logs.len()
-        );
+        ));
         return Ok(None);
     }
     let mut logs = Vec::new();
@@ -311,7 +311,7 @@ struct Rows {
 /// Writes the tables, by path; one log's rows are in memory at a time.
 fn tables(review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>> {
     let wrong = |error: io::Error| {
-        format!("{}: the review's tables cannot be written here: {error}", out.display())
+        format!("{}: the review's tables cannot be written here: {error}", shown(out))
     };
     let mut rows: Vec<&Row> = review.rows.iter().collect();
     rows.sort_by(|a, b| natural(&a.log, &b.log));
@@ -325,9 +325,7 @@ fn tables(review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>>
         let read = std::fs::read(&path).map_err(|e| e.to_string());
         let of: Rows = read
             .and_then(|bytes| serde_json::from_slice(&bytes).map_err(|e| e.to_string()))
-            .map_err(|e| {
-                format!("{}: was written and cannot be read again: {e}", path.display())
-            })?;
+            .map_err(|e| format!("{}: was written and cannot be read again: {e}", shown(path)))?;
         let of = OfLog {
             log: &row.log,
             car: &row.car,
@@ -344,7 +342,7 @@ fn tables(review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>>
 fn tell(args: &ReviewArgs, review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>> {
     match json_file(args) {
         Some(file) => write_whole(file, json::text(review).as_bytes())
-            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", file.display()))?,
+            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", shown(file)))?,
         None if args.json.is_some() => screen::hand_over(&json::text(review))?,
         None => {}
     }
@@ -352,19 +350,15 @@ fn tell(args: &ReviewArgs, review: &Review, out: &Path) -> Result<(), Box<dyn st
         screen::show(&report::review::terminal(review, Some(out), width()))?;
     }
     if !review.left_out.is_empty() {
-        anstream::eprintln!("stiffbus: left out: {}", told_left_out(&review.left_out));
+        complain(format!("left out: {}", told_left_out(&review.left_out)));
     }
     if review.failed > 0 {
-        anstream::eprintln!(
-            "stiffbus: {} of {} logs could not be read",
-            review.failed,
-            review.rows.len()
-        );
+        complain(format!("{} of {} logs could not be read", review.failed, review.rows.len()));
     }
     if args.open
         && let Err(error) = opener::open(out.join(PAGE_FILE))
     {
-        anstream::eprintln!("stiffbus: {}: no browser opens it: {error}", out.display());
+        complain(format!("{}: no browser opens it: {error}", shown(out)));
     }
     Ok(())
 }

@@ -15,8 +15,8 @@ use crate::comparison::{Comparison, Foretold, InputFile, SCHEMA, Side};
 use crate::json;
 use crate::report::proof;
 use crate::verbs::recorded::{Places, again, bare, sha256_of};
-use crate::verbs::{FAILED, planned, screen};
-use crate::words::{self, plain, plural};
+use crate::verbs::{FAILED, complain, planned, screen};
+use crate::words::{self, plain, plural, shown};
 
 /// More than these are counted, not listed.
 const MOST_LISTED: usize = 12;
@@ -32,9 +32,9 @@ pub struct VerifyArgs {
 }
 
 pub fn run(args: &VerifyArgs) -> ExitCode {
-    match verified(args) {
-        Ok(account) => match screen::show(&account.text()) {
-            Ok(()) if account.wrong.is_empty() => ExitCode::SUCCESS,
+    match told(args) {
+        Ok((stands, text)) => match screen::show(&text) {
+            Ok(()) if stands => ExitCode::SUCCESS,
             Ok(()) => ExitCode::from(FAILED),
             Err(error) => failed(&error),
         },
@@ -43,7 +43,7 @@ pub fn run(args: &VerifyArgs) -> ExitCode {
 }
 
 fn failed(error: &dyn std::error::Error) -> ExitCode {
-    anstream::eprintln!("stiffbus: {}", plain(&error.to_string()));
+    complain(error);
     ExitCode::from(FAILED)
 }
 
@@ -76,19 +76,25 @@ impl Account {
     }
 }
 
+/// Whether the page stands, and what is told of it.
+pub fn told(args: &VerifyArgs) -> Result<(bool, String), Box<dyn std::error::Error>> {
+    let account = verified(args)?;
+    Ok((account.wrong.is_empty(), account.text()))
+}
+
 fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
     let file = args.dir.join(proof::COMPARISON_FILE);
     let text = fs::read_to_string(&file).map_err(|cause| {
         format!(
             "{}: cannot be read ({cause}). Name the folder that stiffbus compare wrote.",
-            file.display()
+            shown(&file)
         )
     })?;
     let (written, value) = parsed(&file, &text)?;
     let mut account = Account {
         about: format!(
             "{}: {}, written by stiffbus {}",
-            args.dir.display(),
+            shown(&args.dir),
             written.outcome.words(),
             plain(&written.version)
         ),
@@ -143,7 +149,7 @@ fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
 }
 
 fn parsed(file: &Path, text: &str) -> Result<(Comparison, Value), String> {
-    let shown = file.display();
+    let shown = shown(file);
     let value: Value = serde_json::from_str(text).map_err(|cause| {
         format!("{shown}: is no JSON any more ({cause}): it was changed or cut")
     })?;
@@ -234,7 +240,7 @@ impl Account {
         let found = found.or_else(|why| by_hash(&file.sha256, places).ok_or(why));
         match found {
             Ok(path) => {
-                let now = path.display();
+                let now = shown(&path);
                 self.right.push(format!("{name}: {now} is the {what} it was made from"));
                 Some(path)
             }
@@ -253,7 +259,7 @@ impl Account {
         for Difference { place, written, again } in found.into_iter().take(MOST_LISTED) {
             self.notes.push(format!(
                 "{name}: {} now says {place} {again}, the page used {written} (a flag may have)",
-                path.display()
+                shown(&path)
             ));
         }
     }

@@ -11,7 +11,7 @@ use crate::comparison::{
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
-use crate::report::words::{self, AMP, VOLT, columns, plain, plural, shorten};
+use crate::report::words::{self, AMP, VOLT, columns, plain, plural, shell_word, shorten, shown};
 
 use super::told;
 
@@ -46,10 +46,7 @@ pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> St
         let proof = dir.join("proof.html").display().to_string();
         // Never broken in two: paths and commands are there to be copied.
         page.line(&format!("{BOLD}Proof{BOLD:#}   {}", plain(&proof)));
-        page.line(&format!(
-            "{BOLD}Verify{BOLD:#}  stiffbus verify {}",
-            plain(&dir.display().to_string())
-        ));
+        page.line(&format!("{BOLD}Verify{BOLD:#}  stiffbus verify {}", shell_word(&shown(dir))));
     }
     page.text
 }

@@ -46,8 +46,8 @@ pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
     }
     if let Some(dir) = dir {
         // Never broken in two: a path is there to be copied.
-        let path = dir.join(PAGE_FILE).display().to_string();
-        page.line(&format!("{BOLD}Page{BOLD:#}    {}", plain(&path)));
+        let path = words::shown(&dir.join(PAGE_FILE));
+        page.line(&format!("{BOLD}Page{BOLD:#}    {path}"));
     }
     page.text
 }

@@ -16,7 +16,7 @@ use crate::verbs::recorded::sha256_of;
 use crate::verbs::review::ReviewArgs;
 use crate::verbs::review::crew::guarded;
 use crate::verbs::review::state::{Entry, State, hash_of_text};
-use crate::words::plain;
+use crate::words::{plain, shown};
 use crate::{diagnose, json};
 
 /// What came of one file.
@@ -134,9 +134,9 @@ impl Work<'_> {
     /// The reason without the log's own path before it: the row has that. Other paths
     /// as seen from the reviewed folder.
     fn told(&self, log: &LogFile, reason: &str) -> String {
-        let own = format!("{}: ", log.path.display());
+        let own = format!("{}: ", shown(&log.path));
         let reason = reason.strip_prefix(&own).unwrap_or(reason);
-        let root = format!("{}{}", self.root.display(), std::path::MAIN_SEPARATOR);
+        let root = format!("{}{}", shown(self.root), std::path::MAIN_SEPARATOR);
         let lines: Vec<String> = reason.replace(&root, "").lines().map(plain).collect();
         lines.join("\n")
     }

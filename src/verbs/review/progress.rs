@@ -5,6 +5,7 @@ use std::io::IsTerminal;
 
 use indicatif::{ProgressBar, ProgressStyle};
 
+use crate::verbs::say;
 use crate::words::{plain, shorten};
 
 pub struct Progress {
@@ -37,7 +38,7 @@ impl Progress {
             }
             None => {
                 let (log, word) = (plain(log), plain(word));
-                anstream::eprintln!("{} of {}: {log}: {word}", self.done.get(), self.count);
+                say(&format!("{} of {}: {log}: {word}", self.done.get(), self.count));
             }
         }
     }

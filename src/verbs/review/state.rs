@@ -18,6 +18,7 @@ use crate::json;
 use crate::report::Kind;
 use crate::review::{STATE_FOLDER, Summary};
 use crate::verbs::recorded::{sha256_of, told_from};
+use crate::words::shown;
 
 const SCHEMA: &str = "stiffbus.review-state.v1";
 /// The logs' own reports, below the folder of the review.
@@ -61,7 +62,7 @@ impl State {
     /// Takes the folder `out` for a review of what lies in `root`; refuses one that
     /// holds anything else, unless by `force`.
     pub fn open(out: &Path, root: &Path, force: bool) -> Result<State, String> {
-        let shown = out.display();
+        let shown = shown(out);
         let wrong = |error: io::Error| format!("{shown}: no review can be written here: {error}");
         let state = out.join(STATE_FOLDER);
         let reviewed = told_from(out, root).map_err(wrong)?;

@@ -1,0 +1,128 @@
+//! The bytes of a file, and no more of them than a log can have.
+
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
+
+use super::error::IngestError;
+
+/// A day at a hundred samples a second of fifty columns.
+const MOST_BYTES: u64 = 4 << 30;
+/// A header of [`super::header`]'s most columns, each with a long name, in UTF-16.
+const LONGEST_LINE: usize = 4 << 20;
+/// So much is read at once, and may be read beyond the limits.
+const CHUNK: usize = 1 << 20;
+
+/// The whole file, or why not. The file may be a pipe, and may grow, shrink or
+/// vanish meanwhile: what counts is what was read.
+pub fn load(path: &Path) -> Result<Vec<u8>, IngestError> {
+    if path.is_dir() {
+        return Err(IngestError::IsDirectory { path: path.to_path_buf() });
+    }
+    let unreadable = |source| IngestError::from_io(path, source);
+    let file = File::open(path).map_err(unreadable)?;
+    let told = file.metadata().map_err(unreadable)?.len();
+    if told > MOST_BYTES {
+        return Err(IngestError::TooLong { path: path.to_path_buf(), most: MOST_BYTES });
+    }
+    read(path, file, usize::try_from(told).unwrap_or(0), MOST_BYTES)
+}
+
+fn read(path: &Path, file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, IngestError> {
+    let mut file = file;
+    // A line without an end is told of before a gigabyte of it was taken in.
+    let mut bytes = Vec::with_capacity(told.min(LONGEST_LINE).saturating_add(1));
+    let mut line = Line { number: 1, began: 0 };
+    loop {
+        let before = bytes.len();
+        let chunk = file.by_ref().take(CHUNK as u64).read_to_end(&mut bytes);
+        if chunk.map_err(|source| IngestError::from_io(path, source))? == 0 {
+            break;
+        }
+        if bytes.len() as u64 > most {
+            return Err(IngestError::TooLong { path: path.to_path_buf(), most });
+        }
+        line.pass(&bytes, before);
+        if bytes.len() - line.began > LONGEST_LINE {
+            return Err(IngestError::LongLine {
+                path: path.to_path_buf(),
+                line: line.number,
+                most: LONGEST_LINE,
+            });
+        }
+        if before == 0 && bytes.len() == CHUNK {
+            bytes.reserve_exact(told.saturating_sub(bytes.len()).saturating_add(1));
+        }
+    }
+    if bytes.is_empty() {
+        return Err(IngestError::Empty { path: path.to_path_buf() });
+    }
+    Ok(bytes)
+}
+
+/// Where the last line began. A lone CR ends a line too; in UTF-16 both bytes are
+/// parts of the same characters.
+struct Line {
+    number: usize,
+    began: usize,
+}
+
+impl Line {
+    /// Looks at the bytes from `from` on.
+    fn pass(&mut self, bytes: &[u8], from: usize) {
+        let fresh = bytes.get(from..).unwrap_or(&[]);
+        let Some(last) = fresh.iter().rposition(|byte| matches!(byte, b'\n' | b'\r')) else {
+            return;
+        };
+        let ends = |byte: u8| fresh.iter().filter(|&&b| b == byte).count();
+        self.number += match ends(b'\n') {
+            0 => ends(b'\r'),
+            lines => lines,
+        };
+        self.began = from + last + 1;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io;
+
+    /// The same bytes over and over.
+    fn endless(bytes: &'static [u8]) -> impl Read {
+        struct Endless(&'static [u8], usize);
+        impl Read for Endless {
+            fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+                for slot in into.iter_mut() {
+                    *slot = self.0[self.1 % self.0.len()];
+                    self.1 += 1;
+                }
+                Ok(into.len())
+            }
+        }
+        Endless(bytes, 0)
+    }
+
+    fn error(file: impl Read) -> String {
+        let read = read(Path::new("x.csv"), file, 0, 64 << 20);
+        read.map(|bytes| bytes.len()).expect_err("it is no log").to_string()
+    }
+
+    #[test]
+    fn what_never_ends_is_refused_in_bounded_memory() {
+        assert!(error(endless(b"0.1,13.8\n")).contains("longer than 67108864 bytes"));
+        assert!(error(endless(b"0.1,13.8\r")).contains("longer than 67108864 bytes"));
+        assert!(error(endless(b"1,")).contains("line 1: runs on for more than 4194304 bytes"));
+        let started = io::Cursor::new(b"time,v\n0.1,13.8\n").chain(endless(b"x"));
+        assert!(error(started).contains("line 3: runs on"));
+    }
+
+    #[test]
+    fn what_ends_is_read_whole() {
+        let text = "0.1,13.8\r\n".repeat(300_000);
+        for told in [0, text.len() / 2, text.len(), 2 * text.len()] {
+            let bytes = read(Path::new("x"), text.as_bytes(), told, 64 << 20).expect("a log");
+            assert_eq!(bytes, text.as_bytes());
+        }
+    }
+}
