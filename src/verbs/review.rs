@@ -27,7 +27,7 @@ use crate::review::{LeftOut, Review, Reviewed, Row, review};
 use crate::verbs::diagnose::{FailOn, width};
 use crate::verbs::options::{CarFlags, ReadFlags};
 use crate::verbs::{FAILED, MET, complain, screen, usage_error};
-use crate::words::shown;
+use crate::words::{self, shown};
 
 use one::{Done, Work};
 use progress::Progress;
@@ -149,7 +149,7 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
     let review = review(logs, left_out);
     tables(&review, &out)?;
     write_review(&review, &out)
-        .map_err(|e| format!("{}: the review cannot be written here: {e}", shown(out)))?;
+        .map_err(|e| format!("{}: the review cannot be written here: {e}", shown(&out)))?;
     let reports = review.rows.iter().filter_map(Row::summary).map(|s| s.report.as_str());
     state.forget_all_but(&reports.collect());
     tell(args, &review, &out)?;
@@ -205,7 +205,7 @@ fn refuse_json(json: &Path, out: &Path, found: &Found) -> Result<(), String> {
     if !home.is_dir() {
         return Err(format!(
             "{shown}: there is no folder {}; make it, or name another place with --json",
-            shown(home)
+            words::shown(&home)
         ));
     }
     let is_ours = same_file(&home, out) && report::review::writes(&name);
@@ -325,7 +325,7 @@ fn tables(review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>>
         let read = std::fs::read(&path).map_err(|e| e.to_string());
         let of: Rows = read
             .and_then(|bytes| serde_json::from_slice(&bytes).map_err(|e| e.to_string()))
-            .map_err(|e| format!("{}: was written and cannot be read again: {e}", shown(path)))?;
+            .map_err(|e| format!("{}: was written and cannot be read again: {e}", shown(&path)))?;
         let of = OfLog {
             log: &row.log,
             car: &row.car,

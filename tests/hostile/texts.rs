@@ -19,7 +19,7 @@ use stiffbus::diagnosis::Diagnosis;
 use stiffbus::ingest::{Sheet, Stated};
 use stiffbus::plan::{Asked, Candidate, Plan, plan};
 use stiffbus::report::{self, svg, tables};
-use stiffbus::{diagnose, ingest, words};
+use stiffbus::{diagnose, examine, ingest, words};
 
 use crate::support::{cases, sample_logs};
 
@@ -187,7 +187,8 @@ fn planned() -> &'static Subject<Plan> {
         let log = ingest::read(&log_path("hot-idle-old-alternator.csv"), &Default::default())
             .expect("a sample");
         let car = Car::default();
-        let diagnosis = diagnose(&log, &car).expect("a diagnosis");
+        let examined = examine(&log, &car).expect("a running engine");
+        let diagnosis = examined.diagnosis(&log, &car);
         let sheet = Sheet::parse(
             Path::new("big.csv"),
             b"rpm,A\n1500,60\n3000,120\n6000,160\n".to_vec(),
@@ -199,7 +200,7 @@ fn planned() -> &'static Subject<Plan> {
             cable: Some("4AWG:3m".parse().expect("a cable")),
             ..Asked::default()
         };
-        Subject::of(plan(&log, &car, &diagnosis, &asked).expect("a plan"))
+        Subject::of(plan(&log, &car, examined, &diagnosis, &asked).expect("a plan"))
     })
 }
 
