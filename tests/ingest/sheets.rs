@@ -154,7 +154,7 @@ fn what_is_wrong_is_shown_where_it_is() {
     let large = folder.path().join("log.csv");
     std::fs::write(&large, "1500,35\n".repeat(200_000)).expect("the test's own file");
     let error = Sheet::read(&large, Stated::default()).expect_err("a log");
-    says(&error.to_string(), &["1600000 bytes"]);
+    says(&error.to_string(), &["longer than 1048576 bytes", "output sheet"]);
 }
 
 /// Any bytes give an error or a curve that keeps its promises: never a panic.
