@@ -30,12 +30,14 @@ const MODEL_V: f64 = 0.010;
 const UNSTEADY_A: f64 = 0.3;
 const UNSTEADY_SHARE: f64 = 0.02;
 
-/// So many of the batteries tried must go on counting, however well few of them
-/// keep the balance: machine and loads follow no simple law, and no battery is a
-/// circuit.
-const LEAST_DRAWS: f64 = 150.0;
-/// Where the alternator's current is logged, its output need not be guessed.
-const LEAST_DRAWS_SEEN: f64 = 50.0;
+/// The entries of a log share more errors than the balance knows of: no battery is
+/// a circuit, and machine and loads follow no simple law. So the likelihood is
+/// flattened until this share of batteries at large would go on counting,
+const COUNTING: f64 = 0.04;
+/// … where something stated ties the amps down,
+const COUNTING_STATED: f64 = 0.03;
+/// … and where the alternator's output need not be guessed.
+const COUNTING_SEEN: f64 = 0.01;
 
 /// A quantity before the log is looked at.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -109,9 +111,14 @@ impl Balance {
         Balance { full, holding, known, mean_a, covariance, anchors: Vec::new(), seen: false }
     }
 
-    /// How many of the batteries tried must go on counting.
-    pub fn least_draws(&self) -> f64 {
-        if self.seen { LEAST_DRAWS_SEEN } else { LEAST_DRAWS }
+    /// The share of batteries at large that must go on counting, however well
+    /// few of them keep the balance.
+    pub fn counting(&self) -> f64 {
+        match (self.seen, self.is_anchored()) {
+            (true, _) => COUNTING_SEEN,
+            (false, true) => COUNTING_STATED,
+            (false, false) => COUNTING,
+        }
     }
 
     /// Whether something stated or logged ties its amps down.

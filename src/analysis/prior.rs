@@ -15,7 +15,7 @@ use crate::physics::battery::{
 
 /// A rest of half a minute is not the rest voltage of a table: acid still evens
 /// out, and the battery warms under the hood.
-const REST_DRIFT_V: f64 = 0.04;
+const REST_DRIFT_V: f64 = 0.05;
 /// Surface charge that a battery parked a while ago may have left.
 const PARKED_V: f64 = 0.15;
 /// A battery in a car is never quite full.

@@ -1,7 +1,8 @@
 //! Rounds of draws: batteries at large first, then ever closer around those whose
-//! currents keep the balance, until enough of them count in earnest. Every draw
-//! weighs as belief times likelihood over how densely its place was drawn, so that
-//! looking closer changes what is known, not what is believed.
+//! currents keep the balance, until enough of them count. Every draw weighs as
+//! belief times likelihood over how densely its place was drawn, so that looking
+//! closer changes what is known, not what is believed. How far the likelihood is
+//! trusted is settled by the batteries at large, once for all rounds.
 
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -11,7 +12,7 @@ use crate::analysis::observer::{Observed, observe};
 use crate::analysis::prior::{COORDINATES, Draw, Place, Prior};
 use crate::log::{Log, Span};
 use crate::stats::cloud::Cloud;
-use crate::stats::weighted::{effective_draws, tempered};
+use crate::stats::weighted::{effective_draws, temperature, tempered};
 
 const SEED: u64 = 0x5717_fb05;
 /// Batteries of the first round, and of each later one.
@@ -20,6 +21,8 @@ const EACH: usize = 500;
 const MOST_ROUNDS: usize = 4;
 /// No more rounds once so many draws count.
 const ENOUGH: f64 = 250.0;
+/// With fewer in the end, their weights are flattened further.
+const LEAST: f64 = 100.0;
 /// Few points overstate how their coordinates go together.
 const TRUST: f64 = 0.95;
 
@@ -35,18 +38,23 @@ pub fn batteries(
     let (mut places, mut misfits): (Vec<Place>, Vec<f64>) = (Vec::new(), Vec::new());
     let (mut draws, mut observed) = (Vec::new(), Observed::default());
     let mut next = Some((AT_LARGE, Cloud::standard()));
+    let mut trusted = 1.0;
     while let Some((count, cloud)) = next {
         let new: Vec<Place> = (0..count).map(|_| cloud.draw(&mut rng)).collect();
         let new_draws: Vec<Draw> = new.iter().map(|place| prior.at(place)).collect();
         let seen = observe(log, &new_draws, windows);
         misfits.extend(seen.misfits(&new_draws, balance));
+        if clouds.is_empty() {
+            trusted = temperature(&misfits, balance.counting() * AT_LARGE as f64);
+        }
         observed.extend(seen);
         draws.extend(new_draws);
         places.extend(new);
         clouds.push((count, cloud));
         let believed = believed(&places, &clouds);
-        observed.weights = tempered(&misfits, &believed, balance.least_draws());
-        let settled = effective_draws(&tempered(&misfits, &believed, 1.0)) >= ENOUGH;
+        let flattened: Vec<f64> = misfits.iter().map(|misfit| misfit / trusted).collect();
+        observed.weights = tempered(&flattened, &believed, LEAST);
+        let settled = effective_draws(&observed.weights) >= ENOUGH;
         next = (!settled && clouds.len() < MOST_ROUNDS)
             .then(|| Cloud::around(&places, &observed.weights, TRUST))
             .flatten()

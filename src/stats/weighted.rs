@@ -42,25 +42,37 @@ pub fn effective_draws(weights: &[f64]) -> f64 {
 /// enough to trust a handful. `misfits` are −2 ln of a likelihood; one that is not
 /// finite weighs nothing. All 0 where nothing fits.
 pub fn tempered(misfits: &[f64], prior: &[f64], least: f64) -> Vec<f64> {
-    const HOTTEST: f64 = 1e6;
-    let best = misfits.iter().copied().filter(|m| m.is_finite()).fold(f64::INFINITY, f64::min);
-    let weights = |temperature: f64| -> Vec<f64> {
-        let pairs = misfits.iter().zip(prior);
-        let weigh = |(misfit, prior): (&f64, &f64)| match misfit.is_finite() {
-            true => prior * (-(misfit - best) / (2.0 * temperature)).exp(),
-            false => 0.0,
-        };
-        pairs.map(weigh).collect()
-    };
-    let least = least.min(misfits.len() as f64 / 2.0);
-    let mut temperature = 1.0;
-    let mut raw = weights(temperature);
-    while effective_draws(&raw) < least && temperature < HOTTEST {
-        temperature *= 1.15;
-        raw = weights(temperature);
-    }
+    const STEP: f64 = 1.5;
+    let raw = weights_at(misfits, prior, cooling(misfits, prior, least, STEP));
     let total: f64 = raw.iter().sum();
     if total > 0.0 { raw.into_iter().map(|w| w / total).collect() } else { raw }
+}
+
+/// The least temperature, from 1 up, at which `least` of draws that weigh alike
+/// beforehand go on counting.
+pub fn temperature(misfits: &[f64], least: f64) -> f64 {
+    const STEP: f64 = 1.15;
+    cooling(misfits, &vec![1.0; misfits.len()], least, STEP)
+}
+
+fn cooling(misfits: &[f64], prior: &[f64], least: f64, step: f64) -> f64 {
+    const HOTTEST: f64 = 1e6;
+    let least = least.min(misfits.len() as f64 / 2.0);
+    let mut temperature = 1.0;
+    while temperature < HOTTEST && effective_draws(&weights_at(misfits, prior, temperature)) < least
+    {
+        temperature *= step;
+    }
+    temperature
+}
+
+fn weights_at(misfits: &[f64], prior: &[f64], temperature: f64) -> Vec<f64> {
+    let best = misfits.iter().copied().filter(|m| m.is_finite()).fold(f64::INFINITY, f64::min);
+    let weigh = |(misfit, prior): (&f64, &f64)| match misfit.is_finite() {
+        true => prior * (-(misfit - best) / (2.0 * temperature)).exp(),
+        false => 0.0,
+    };
+    misfits.iter().zip(prior).map(weigh).collect()
 }
 
 #[cfg(test)]
@@ -97,6 +109,16 @@ mod tests {
         assert!(weights[0] > 1000.0 * weights[399]);
         assert!((weights.iter().sum::<f64>() - 1.0).abs() < 1e-12);
         assert!(tempered(&[f64::INFINITY, f64::NAN], &[1.0; 2], 1.0).iter().all(|w| *w == 0.0));
+    }
+
+    #[test]
+    fn a_sharp_likelihood_is_hotter_than_a_blunt_one() {
+        let of = |scale: f64| -> f64 {
+            let misfits: Vec<f64> = (0..400).map(|k| f64::from(k) * scale).collect();
+            temperature(&misfits, 40.0)
+        };
+        assert_eq!(of(0.001), 1.0);
+        assert!(of(5.0) > 9.0 * of(0.5) && of(0.5) > 1.0);
     }
 
     /// One draw that fits far better than all others must not decide alone.

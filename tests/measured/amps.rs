@@ -166,9 +166,9 @@ fn amps_from_one_known_load() {
     let amps = over(&declared(), Grade::Inferred, largest_known);
     let error = amps.tell("one known load");
     amps.is_honest();
-    // The project wants 10 %. What is left is the open-circuit voltage, which no
-    // known load tells: some 2 A whatever flows, so much of a small deficit.
-    assert!(error <= 0.14, "{error}");
+    // The project wants 10 %. What is left is the open-circuit voltage, which a load
+    // that is only switched under way does not tell: some 1.5 A whatever flows.
+    assert!(error <= 0.12, "{error}");
 }
 
 /// What the report advises: the known load is held for a while before the start too.
