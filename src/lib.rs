@@ -97,7 +97,9 @@ impl Examined {
             line_drop: analysis.line_drop.clone(),
             battery: Battery {
                 resistance_ohm: analysis.battery.resistance_ohm.clone(),
-                zero_current_v: Some(analysis.battery.zero_current_v.clone()),
+                // No battery makes some voltages: then none is told.
+                zero_current_v: Some(analysis.battery.zero_current_v.clone())
+                    .filter(|v| v.value.is_finite()),
                 routes: analysis.battery.routes.clone(),
                 disagreement: analysis.battery.disagreement.clone(),
             },

@@ -217,7 +217,7 @@ fn a_proof_that_names_a_device_is_told_of() {
 /// A proof, a report and a plan stay readable, or say that they are not, in any state.
 #[test]
 fn what_stands_in_a_folder_may_be_anything() {
-    let (_, path) = crate::faults::small_log();
+    let (_log_home, path) = crate::faults::small_log();
     let log = stiffbus::ingest::read(&path, &Default::default()).expect("a log");
     let diagnosis = stiffbus::diagnose(&log, &Car::default()).expect("a diagnosis");
     for marker in ["diagnosis.json", "comparison.json", "plan.json"] {
