@@ -1,9 +1,12 @@
 //! Parse, call one verb, exit code.
 
+use std::ffi::OsString;
+use std::io::Write;
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
 use stiffbus::verbs::{compare, demo, diagnose, plan, usage_error, verify};
+use stiffbus::words::{is_unprintable, plain_lines};
 
 /// Does the alternator keep up? Reads the voltage log of a car's charging
 /// system and says by how much it falls short, when, and why.
@@ -33,7 +36,10 @@ enum Verb {
 }
 
 fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return wrong_use(&error),
+    };
     match cli.verb {
         Some(Verb::Diagnose(args)) => diagnose::run(&args),
         Some(Verb::Compare(args)) => compare::run(&args),
@@ -48,6 +54,21 @@ fn main() -> ExitCode {
             None => diagnose::run(&cli.bare),
         },
     }
+}
+
+/// Told as usual; without colours, and safe to show, where an argument holds what a
+/// terminal obeys: a shell's pattern may stand for files of any name.
+fn wrong_use(error: &clap::Error) -> ExitCode {
+    let unfit = |arg: OsString| arg.to_string_lossy().chars().any(is_unprintable);
+    let told = if std::env::args_os().any(unfit) {
+        let text = error.render().to_string();
+        writeln!(std::io::stderr(), "{}", plain_lines(&text))
+    } else {
+        error.print()
+    };
+    // Nobody is there to hear: the exit code tells.
+    let _ = told;
+    ExitCode::from(if error.use_stderr() { 2 } else { 0 })
 }
 
 /// A verb that flags before it have turned into the name of a log.

@@ -96,6 +96,19 @@ fn words_of_a_missing_or_bad_file_are_safe_to_show() {
     }
 }
 
+/// What a shell's pattern stands for is read as flags where a name begins like one.
+#[test]
+fn words_of_wrong_use_are_safe_to_show() {
+    for args in [&["--\u{1b}[31mx\u{7}.csv"][..], &["x.csv", "--column", "vo\u{1b}[2J\u{202e}=y"]] {
+        let mut command = binary();
+        let output = command.args(args).env("CLICOLOR_FORCE", "1").output().expect("it runs");
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{said}");
+        let unfit = said.chars().find(|&c| c != '\n' && stiffbus::words::is_unprintable(c));
+        assert_eq!(unfit, None, "{said:?}");
+    }
+}
+
 /// Keys and values of a `car.toml` come back in errors.
 #[test]
 fn words_of_a_bad_car_are_safe_to_show() {
