@@ -1,6 +1,6 @@
 //! A number that carries how far it may be off and how it is known.
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 
 /// How a number is known, best first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -27,12 +27,29 @@ impl Grade {
 /// A value with its 90 % interval (`low` to `high`), in the unit its field's name ends with.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
+    #[serde(deserialize_with = "or_unknown")]
     pub value: f64,
+    #[serde(deserialize_with = "or_unbounded_below")]
     pub low: f64,
+    #[serde(deserialize_with = "or_unbounded_above")]
     pub high: f64,
     pub grade: Grade,
     /// A few words: what it was computed from.
     pub how: String,
+}
+
+/// JSON knows neither NaN nor infinity: what is unknown or without limit is `null`
+/// there, and has to be read again.
+fn or_unknown<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(from)?.unwrap_or(f64::NAN))
+}
+
+fn or_unbounded_below<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(from)?.unwrap_or(f64::NEG_INFINITY))
+}
+
+fn or_unbounded_above<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(from)?.unwrap_or(f64::INFINITY))
 }
 
 impl Estimate {

@@ -78,7 +78,8 @@ pub fn diagnose(log: &Log, car: &Car) -> Result<Diagnosis, DiagnoseError> {
         line_drop: analysis.line_drop,
         battery: Battery {
             resistance_ohm: analysis.battery.resistance_ohm,
-            zero_current_v: Some(analysis.battery.zero_current_v),
+            // No battery makes some voltages: then none is told.
+            zero_current_v: Some(analysis.battery.zero_current_v).filter(|v| v.value.is_finite()),
             routes: analysis.battery.routes,
             disagreement: analysis.battery.disagreement,
         },

@@ -281,7 +281,7 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     };
     let by_level = rpm_unit(unit, facts);
     let top_rpm = facts.quantile(0.98).map_or(0.0, |top| by_level.to_canonical().apply(top));
-    if top_rpm > 30_000.0 || facts.min().is_some_and(|low| low < -50.0) {
+    if top_rpm > 30_000.0 || facts.quantile(0.02).is_some_and(|low| low < -50.0) {
         return (
             Guess::Ignored,
             format!("a speed by name, but {} is no engine's", span(facts, by_level)),

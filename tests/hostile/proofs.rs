@@ -24,7 +24,9 @@ struct Made {
 fn made() -> &'static Made {
     static MADE: OnceLock<Made> = OnceLock::new();
     MADE.get_or_init(|| {
-        let home = memory().keep();
+        // In one place for every run: what is static is never dropped, nor its folder.
+        let home = Path::new(env!("CARGO_TARGET_TMPDIR")).join("changed-proofs");
+        std::fs::create_dir_all(&home).expect("a folder");
         let recorded = |name: &str, text: String| {
             let path = home.join(name);
             std::fs::write(&path, text).expect("the test's own file");
@@ -217,7 +219,7 @@ fn a_proof_that_names_a_device_is_told_of() {
 /// A proof, a report and a plan stay readable, or say that they are not, in any state.
 #[test]
 fn what_stands_in_a_folder_may_be_anything() {
-    let (_, path) = crate::faults::small_log();
+    let (_log_home, path) = crate::faults::small_log();
     let log = stiffbus::ingest::read(&path, &Default::default()).expect("a log");
     let diagnosis = stiffbus::diagnose(&log, &Car::default()).expect("a diagnosis");
     for marker in ["diagnosis.json", "comparison.json", "plan.json"] {

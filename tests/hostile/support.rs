@@ -36,7 +36,7 @@ pub fn read(bytes: &[u8], options: &ReadOptions) -> Option<Log> {
 
 pub fn is_clear(error: &IngestError) {
     let text = error.to_string();
-    assert!(text.contains("x.csv") && text.len() > 20, "{text}");
+    assert!(text.contains(".csv") && text.len() > 20, "{text}");
     let unfit = text.chars().find(|&c| c != '\n' && stiffbus::words::is_unprintable(c));
     assert_eq!(unfit, None, "{text:?}");
     // A column's name may be as long as the file; an error is there to be read.

@@ -36,6 +36,9 @@ pub fn plot(svg: &str, class: &str) -> Markup {
 
 /// A table that scrolls within its own box where it is wider than the page.
 pub fn table(caption: &str, heads: &[&str], rows: Vec<Vec<Markup>>) -> Markup {
+    // A head may name what a person or a log named.
+    let heads: Vec<String> = heads.iter().map(|head| plain(head)).collect();
+    let caption = plain(caption);
     markup! {
         div.scroll role="region" tabindex="0" aria-label=(caption) {
             // A narrow page stacks the cells, each under its head; the roles keep it a table.
@@ -43,13 +46,13 @@ pub fn table(caption: &str, heads: &[&str], rows: Vec<Vec<Markup>>) -> Markup {
                 caption { (caption) }
                 thead role="rowgroup" {
                     tr role="row" {
-                        @for head in heads { th scope="col" role="columnheader" { (head) } }
+                        @for head in &heads { th scope="col" role="columnheader" { (head) } }
                     }
                 }
                 tbody role="rowgroup" {
                     @for row in rows {
                         tr role="row" {
-                            @for (i, (cell, head)) in row.into_iter().zip(heads).enumerate() {
+                            @for (i, (cell, head)) in row.into_iter().zip(&heads).enumerate() {
                                 @if i == 0 {
                                     th scope="row" role="rowheader" data-head=(head) { (cell) }
                                 } @else {
