@@ -24,7 +24,9 @@ struct Made {
 fn made() -> &'static Made {
     static MADE: OnceLock<Made> = OnceLock::new();
     MADE.get_or_init(|| {
-        let home = memory().keep();
+        // In one place for every run: what is static is never dropped, nor its folder.
+        let home = Path::new(env!("CARGO_TARGET_TMPDIR")).join("changed-proofs");
+        std::fs::create_dir_all(&home).expect("a folder");
         let recorded = |name: &str, text: String| {
             let path = home.join(name);
             std::fs::write(&path, text).expect("the test's own file");
