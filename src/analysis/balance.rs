@@ -35,7 +35,7 @@ const UNSTEADY_SHARE: f64 = 0.02;
 /// flattened until this share of batteries at large would go on counting,
 const COUNTING: f64 = 0.04;
 /// … where something stated ties the amps down,
-const COUNTING_STATED: f64 = 0.03;
+const COUNTING_STATED: f64 = 0.035;
 /// … and where the alternator's output need not be guessed.
 const COUNTING_SEEN: f64 = 0.01;
 
