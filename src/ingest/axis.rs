@@ -163,13 +163,16 @@ fn part(
             continue;
         }
         let ahead = timed.get(i + 1..).unwrap_or(&[]);
-        let catches_up = ahead.len() < CATCH_UP_ROWS
-            || ahead.iter().take(CATCH_UP_ROWS).any(|&(_, later)| later + shift > last);
+        let is_caught_up = ahead.iter().take(CATCH_UP_ROWS).any(|&(_, later)| later + shift > last);
+        let catches_up = is_caught_up || ahead.len() < CATCH_UP_ROWS;
         let start = current.first().map_or(t, |&(_, first)| first);
         let back_to_start = t - start <= 0.02 * (last - start) + 2.0 * step_s;
         let really_back = last - t > 2.0 * step_s;
-        let short_of_rows =
-            ahead.len() < CATCH_UP_ROWS && back_to_start && really_back && current.len() > 1;
+        let short_of_rows = ahead.len() < CATCH_UP_ROWS
+            && !is_caught_up
+            && back_to_start
+            && really_back
+            && current.len() > 1;
         if back_to_start && really_back && (!catches_up || short_of_rows) {
             stretches.push(std::mem::take(&mut current));
             shift = 0.0;

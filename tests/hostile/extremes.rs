@@ -157,7 +157,7 @@ fn a_million_columns_are_refused() {
     let path = home.path().join("x.csv");
     let names: Vec<String> = (0..1_000_000).map(|k| format!("c{k}")).collect();
     let row = vec!["1"; 1_000_000].join(",");
-    std::fs::write(&path, format!("{}\n{}\n", names.join(","), vec![row.as_str(); 12].join("\n")))
+    std::fs::write(&path, format!("{}\n{}\n", names.join(","), [row.as_str(); 12].join("\n")))
         .expect("written");
     let run = measured(&path, 30);
     assert_eq!(run.code, Some(1));
