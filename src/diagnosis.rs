@@ -243,10 +243,12 @@ pub struct Scatter {
     pub shared_v: f64,
 }
 
+/// From this confidence on a state is as sure as the intervals are; under it words
+/// about the state must say that it may be another.
+pub const SURE: f64 = 0.9;
+
 impl OperatingPoint {
-    /// Whether the state is as sure as the intervals are; else words about it
-    /// must say that it may be another.
     pub fn is_sure(&self) -> bool {
-        self.state_confidence >= 0.9
+        self.state_confidence >= SURE
     }
 }

@@ -5,29 +5,25 @@
 
 use rand::Rng;
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
+use statrs::function::gamma::ln_gamma;
+
+use super::fit::cholesky::Cholesky;
 
 /// Tails as heavy as Student's with so many degrees of freedom: a proposal must
 /// not be narrower than what it proposes for.
 const FREEDOM: f64 = 6.0;
 
 /// Student's distribution in `N` coordinates, or the standard normal one.
-#[derive(Debug, Clone)]
 pub struct Cloud<const N: usize> {
     mean: [f64; N],
-    /// Lower triangle of the spread's Cholesky factor.
-    factor: [[f64; N]; N],
-    ln_determinant: f64,
-    heavy: bool,
+    /// Of the spread; the standard one has none.
+    around: Option<Cholesky>,
 }
 
 impl<const N: usize> Cloud<N> {
     /// What is believed beforehand.
     pub fn standard() -> Self {
-        let mut factor = [[0.0; N]; N];
-        for (i, row) in factor.iter_mut().enumerate() {
-            row[i] = 1.0;
-        }
-        Cloud { mean: [0.0; N], factor, ln_determinant: 0.0, heavy: false }
+        Cloud { mean: [0.0; N], around: None }
     }
 
     /// Around `points` as they weigh. Correlations count for `trust` of what they
@@ -41,76 +37,42 @@ impl<const N: usize> Cloud<N> {
                 *sum += weight / total * x;
             }
         }
-        let mut spread = [[0.0; N]; N];
+        let mut spread = vec![0.0; N * N];
         for (point, weight) in points.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
             for i in 0..N {
-                for j in 0..=i {
-                    spread[i][j] += weight / total * (point[i] - mean[i]) * (point[j] - mean[j]);
+                for j in 0..N {
+                    let counts = if i == j { 1.0 } else { trust };
+                    let product = (point[i] - mean[i]) * (point[j] - mean[j]);
+                    spread[i * N + j] += counts * weight / total * product;
                 }
             }
         }
-        for (i, row) in spread.iter_mut().enumerate() {
-            for (j, s) in row.iter_mut().enumerate().take(i + 1) {
-                *s *= if i == j { 1.0 } else { trust };
-            }
-        }
-        let factor = cholesky(&spread)?;
-        let ln_determinant = (0..N).map(|i| factor[i][i].ln()).sum();
-        Some(Cloud { mean, factor, ln_determinant, heavy: true })
+        Some(Cloud { mean, around: Some(Cholesky::new(&spread, N)?) })
     }
 
     pub fn draw(&self, rng: &mut impl Rng) -> [f64; N] {
         let z: [f64; N] = std::array::from_fn(|_| StandardNormal.sample(rng));
-        let stretch = match ChiSquared::new(FREEDOM) {
-            Ok(chi) if self.heavy => (FREEDOM / chi.sample(rng)).sqrt(),
-            _ => 1.0,
-        };
-        std::array::from_fn(|i| {
-            let lies: f64 = (0..=i).map(|j| self.factor[i][j] * z[j]).sum();
-            self.mean[i] + stretch * lies
-        })
+        let Some(around) = &self.around else { return z };
+        // A chi-squared number of degrees of freedom that are given is always to be had.
+        let stretch =
+            ChiSquared::new(FREEDOM).map_or(1.0, |chi| (FREEDOM / chi.sample(rng)).sqrt());
+        let lies = around.spread(&z);
+        std::array::from_fn(|i| self.mean[i] + stretch * lies[i])
     }
 
     /// ln of the density, up to a constant that all clouds of one kind share;
     /// both kinds are normalised alike.
     pub fn ln_density(&self, point: &[f64; N]) -> f64 {
-        let mut z = [0.0; N];
-        for i in 0..N {
-            let dot: f64 = (0..i).map(|j| self.factor[i][j] * z[j]).sum();
-            z[i] = (point[i] - self.mean[i] - dot) / self.factor[i][i];
-        }
-        let square: f64 = z.iter().map(|z| z * z).sum();
-        let n = N as f64;
-        let shape = if self.heavy {
-            use statrs::function::gamma::ln_gamma;
-            ln_gamma((FREEDOM + n) / 2.0)
-                - ln_gamma(FREEDOM / 2.0)
-                - n / 2.0 * (FREEDOM / 2.0).ln()
-                - (FREEDOM + n) / 2.0 * (square / FREEDOM).ln_1p()
-        } else {
-            -square / 2.0
-        };
-        shape - self.ln_determinant
+        let off: [f64; N] = std::array::from_fn(|i| point[i] - self.mean[i]);
+        let square = |z: &[f64]| z.iter().map(|z| z * z).sum::<f64>();
+        let Some(around) = &self.around else { return -square(&off) / 2.0 };
+        let (n, whole) = (N as f64, FREEDOM + N as f64);
+        ln_gamma(whole / 2.0)
+            - ln_gamma(FREEDOM / 2.0)
+            - n / 2.0 * (FREEDOM / 2.0).ln()
+            - whole / 2.0 * (square(&around.whiten(&off)) / FREEDOM).ln_1p()
+            - around.log_determinant() / 2.0
     }
-}
-
-fn cholesky<const N: usize>(matrix: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
-    let mut factor = [[0.0; N]; N];
-    for i in 0..N {
-        for j in 0..=i {
-            let dot: f64 = (0..j).map(|k| factor[i][k] * factor[j][k]).sum();
-            let rest = matrix[i][j] - dot;
-            if i == j {
-                if rest.is_nan() || rest <= 1e-12 {
-                    return None;
-                }
-                factor[i][i] = rest.sqrt();
-            } else {
-                factor[i][j] = rest / factor[j][j];
-            }
-        }
-    }
-    Some(factor)
 }
 
 #[cfg(test)]

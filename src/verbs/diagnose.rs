@@ -51,12 +51,16 @@ pub enum FailOn {
 }
 
 impl FailOn {
-    fn met_by(self, diagnosis: &Diagnosis) -> bool {
+    pub fn is_met_at(self, state: BusState) -> bool {
         let limit = match self {
             FailOn::Slipping => BusState::Slipping,
             FailOn::Draining => BusState::Draining,
         };
-        diagnosis.operating_points.iter().any(|point| point.state >= limit)
+        state >= limit
+    }
+
+    fn met_by(self, diagnosis: &Diagnosis) -> bool {
+        diagnosis.operating_points.iter().any(|point| self.is_met_at(point.state))
     }
 }
 

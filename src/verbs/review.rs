@@ -15,12 +15,12 @@ use clap::Args;
 use serde::Deserialize;
 
 use crate::car::{CAR_FILE, Car};
-use crate::diagnosis::{BusState, Finding, LoadStep, OperatingPoint};
+use crate::diagnosis::{Finding, LoadStep, OperatingPoint};
 use crate::files::{same_file, write_whole};
 use crate::json;
 use crate::report::review::{OfLog, PAGE_FILE, Shelf};
 use crate::report::{self, write_review};
-use crate::review::find::{Found, REPORTS_FOLDER, find};
+use crate::review::find::{Found, LogFile, REPORTS_FOLDER, TOLD, find};
 use crate::review::group::{CarPattern, car_of};
 use crate::review::order::natural;
 use crate::review::{LeftOut, Review, Reviewed, Row, review};
@@ -176,19 +176,19 @@ fn told_left_out(left_out: &[LeftOut]) -> String {
             format!("{} × {} ({}{more})", left.count, left.reason, left.first.join(", "))
         })
         .collect();
-    crate::words::plain(&parts.join("; "))
+    words::plain(&parts.join("; "))
 }
 
 /// A folder that must not become the review's.
 fn refuse_folder(out: &Path, found: &Found) -> Result<(), String> {
     let shown = shown(out);
     let Ok(whole) = out.canonicalize() else { return Ok(()) };
-    let holds = |log: &&crate::review::find::LogFile| log.path.starts_with(&whole);
+    let holds = |log: &&LogFile| log.path.starts_with(&whole);
     match found.logs.iter().find(holds) {
         Some(log) => Err(format!(
             "{shown}: holds logs that are reviewed ({}); give the review a folder of its own with \
              --out",
-            crate::words::plain(&log.told)
+            words::plain(&log.told)
         )),
         None => Ok(()),
     }
@@ -280,7 +280,7 @@ fn leave(left_out: &mut Vec<LeftOut>, reason: &str, name: &str) {
             left.count += 1;
             left.first.push(name.to_owned());
             left.first.sort_by(|a, b| natural(a, b));
-            left.first.truncate(crate::review::find::TOLD);
+            left.first.truncate(TOLD);
         }
         None => left_out.push(LeftOut {
             reason: reason.to_owned(),
@@ -361,13 +361,4 @@ fn tell(args: &ReviewArgs, review: &Review, out: &Path) -> Result<(), Box<dyn st
         complain(format!("{}: no browser opens it: {error}", shown(out)));
     }
     Ok(())
-}
-
-impl FailOn {
-    fn is_met_at(self, state: BusState) -> bool {
-        match self {
-            FailOn::Slipping => state >= BusState::Slipping,
-            FailOn::Draining => state >= BusState::Draining,
-        }
-    }
 }

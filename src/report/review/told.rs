@@ -1,16 +1,13 @@
 //! The words that page and terminal share: what a log is called, where on the axes
 //! of loads, speed and heat a number was read, what the day came to.
 
-use crate::diagnosis::{Bound, BusState, Heat, VerdictWord};
+use crate::diagnosis::{Bound, BusState, Heat, SURE, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::words::{self, AMP, RPM, VOLT, plain, plural};
 use crate::review::{KeepUpSpeed, Outcome, Review, Row, Summary, WorstPoint};
 
 /// In the place of a verdict.
 pub const UNREAD: &str = "could not be read";
-
-/// A bus whose state is less sure may have another.
-const SURE: f64 = 0.9;
 
 pub fn verdict(row: &Row) -> &'static str {
     match &row.result {

@@ -46,19 +46,35 @@ impl Cholesky {
         2.0 * diagonal.sum::<f64>()
     }
 
-    /// Solution of matrix · z = `right`. A missing tail of `right` counts as 0.
-    pub fn solve(&self, right: &[f64]) -> Vec<f64> {
+    /// L·z, with L·Lᵀ the matrix: independent standard normal numbers into ones that
+    /// have it for their covariance.
+    pub fn spread(&self, z: &[f64]) -> Vec<f64> {
+        let row = |i: usize| -> f64 {
+            (0..=i).zip(z).map(|(j, z)| self.factor[i * self.size + j] * z).sum()
+        };
+        self.scale.iter().enumerate().map(|(i, scale)| scale * row(i)).collect()
+    }
+
+    /// The other way: L⁻¹·`x`. A missing tail of `x` counts as 0.
+    pub fn whiten(&self, x: &[f64]) -> Vec<f64> {
         let n = self.size;
         let mut z: Vec<f64> = self
             .scale
             .iter()
             .enumerate()
-            .map(|(i, s)| right.get(i).copied().unwrap_or(0.0) / s)
+            .map(|(i, s)| x.get(i).copied().unwrap_or(0.0) / s)
             .collect();
         for i in 0..n {
             let dot: f64 = (0..i).map(|k| self.factor[i * n + k] * z[k]).sum();
             z[i] = (z[i] - dot) / self.factor[i * n + i];
         }
+        z
+    }
+
+    /// Solution of matrix · z = `right`. A missing tail of `right` counts as 0.
+    pub fn solve(&self, right: &[f64]) -> Vec<f64> {
+        let n = self.size;
+        let mut z = self.whiten(right);
         for i in (0..n).rev() {
             let dot: f64 = (i + 1..n).map(|k| self.factor[k * n + i] * z[k]).sum();
             z[i] = (z[i] - dot) / self.factor[i * n + i];
