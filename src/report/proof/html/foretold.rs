@@ -93,8 +93,8 @@ fn running(point: &ForetoldPoint) -> String {
 }
 
 fn predicted(point: &ForetoldPoint) -> Markup {
-    let sure = PERCENT.of(100.0 * point.predicted_share);
-    markup! { (measure(words::VOLT, &point.predicted_v)) " " span.range { (point.predicted_state.word()) ", " (sure) " sure" } }
+    let share = PERCENT.of(100.0 * point.predicted_share);
+    markup! { (measure(words::VOLT, &point.predicted_v)) " " span.range { (point.predicted_state.word()) " in " (share) " of the fitted cars" } }
 }
 
 fn seen(point: &ForetoldPoint) -> Markup {
