@@ -5,7 +5,7 @@ use std::io::Write;
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
-use stiffbus::verbs::{compare, demo, diagnose, plan, review, usage_error, verify};
+use stiffbus::verbs::{compare, demo, diagnose, plan, review, serve, usage_error, verify};
 use stiffbus::words::{is_unprintable, plain_lines};
 
 /// Does the alternator keep up? Reads the voltage log of a car's charging
@@ -33,6 +33,8 @@ enum Verb {
     Plan(Box<plan::PlanArgs>),
     /// A day's logs, or a fleet's: one table, one page, every report
     Review(Box<review::ReviewArgs>),
+    /// A page on this machine alone: a log dropped on it becomes a report
+    Serve(Box<serve::ServeArgs>),
     /// Write the invented sample logs and their truth
     Demo(demo::DemoArgs),
 }
@@ -48,6 +50,7 @@ fn main() -> ExitCode {
         Some(Verb::Verify(args)) => verify::run(&args),
         Some(Verb::Plan(args)) => plan::run(&args),
         Some(Verb::Review(args)) => review::run(&args),
+        Some(Verb::Serve(args)) => serve::run(&args),
         Some(Verb::Demo(args)) => demo::run(&args),
         None => match verb_among(&cli.bare) {
             Some(verb) => usage_error(&format!(

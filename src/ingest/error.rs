@@ -80,6 +80,21 @@ pub enum IngestError {
 }
 
 impl IngestError {
+    /// Whether a person who tells what the columns mean may get the log read.
+    pub fn is_about_columns(&self) -> bool {
+        matches!(
+            self,
+            IngestError::NoVoltage { .. }
+                | IngestError::TwoVoltages { .. }
+                | IngestError::NoTime { .. }
+                | IngestError::StuckTime { .. }
+                | IngestError::UnreadableTime { .. }
+                | IngestError::NoSuchColumn { .. }
+                | IngestError::RoleTwice { .. }
+                | IngestError::BadSampleRate { .. }
+        )
+    }
+
     pub(super) fn from_io(path: &Path, source: std::io::Error) -> Self {
         let path = path.to_path_buf();
         match source.kind() {

@@ -21,6 +21,7 @@ mod load;
 mod marks;
 mod named;
 mod number;
+mod preview;
 mod profile;
 mod request;
 mod roles;
@@ -38,6 +39,7 @@ use sha2::{Digest, Sha256};
 
 pub use curve::{Sheet, SheetError, Stated};
 pub use error::IngestError;
+pub use preview::{Seen, preview};
 pub use profile::Words;
 pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, word_of};
 

@@ -2,6 +2,7 @@
 //! [`Diagnosis`](crate::diagnosis::Diagnosis) alone, or those of a proof from a
 //! [`Comparison`](crate::comparison::Comparison).
 
+pub mod dropped;
 mod folder;
 mod html;
 pub mod plan;

@@ -9,12 +9,14 @@ use crate::words::plain_lines;
 pub mod compare;
 pub mod demo;
 pub mod diagnose;
+mod named;
 pub mod options;
 pub mod plan;
 mod planned;
 mod recorded;
 pub mod review;
 mod screen;
+pub mod serve;
 pub mod verify;
 
 /// Could not.

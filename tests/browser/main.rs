@@ -4,5 +4,6 @@
 #[path = "../support/invented_day.rs"]
 mod invented_day;
 mod review;
+mod serve;
 mod smoke;
 mod support;

@@ -7,8 +7,11 @@ mod flags;
 mod foretold;
 mod places;
 mod plan;
+#[path = "../support/random_car.rs"]
+mod random_car;
 mod reports;
 mod review;
 mod samples;
+mod serve;
 mod several;
 mod support;

@@ -4,6 +4,8 @@ mod broken;
 mod found;
 mod tables;
 mod taken_up;
+#[cfg(target_os = "linux")]
+mod thousand;
 
 use std::collections::BTreeMap;
 use std::fs;

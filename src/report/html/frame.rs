@@ -14,22 +14,28 @@ const BASE: &str = include_str!("base.css");
 /// One self-contained page: nothing fetched, no script. `style` is added to the
 /// rules that all pages share.
 pub fn document(title: &str, style: &str, body: Markup) -> Markup {
-    whole(title, style, None, body)
+    whole(title, style, None, "", body)
 }
 
 /// The same with one script, ours, at its end. Only what has its hash may run:
 /// whatever text of a log came to stand in the page stays text.
 pub fn scripted(title: &str, style: &str, script: &str, body: Markup) -> Markup {
-    whole(title, style, Some(script), body)
+    whole(title, style, Some(script), "", body)
 }
 
-fn whole(title: &str, style: &str, script: Option<&str>, body: Markup) -> Markup {
+/// The same of a page that its own server hands out, and that speaks with it and
+/// nobody else.
+pub fn speaking(title: &str, style: &str, script: &str, body: Markup) -> Markup {
+    whole(title, style, Some(script), " connect-src 'self';", body)
+}
+
+fn whole(title: &str, style: &str, script: Option<&str>, more: &str, body: Markup) -> Markup {
     let dark = format!("@media screen and (prefers-color-scheme:dark){{{}}}", svg::dark_rules());
     let runs = script.map_or_else(String::new, |script| {
         format!(" script-src 'sha256-{}';", STANDARD.encode(Sha256::digest(script)))
     });
     let policy = format!(
-        "default-src 'none'; style-src 'unsafe-inline';{runs} base-uri 'none'; form-action 'none'"
+        "default-src 'none'; style-src 'unsafe-inline';{runs}{more} base-uri 'none'; form-action 'none'"
     );
     markup! {
         (DOCTYPE)
@@ -106,4 +112,19 @@ pub fn estimate(unit: words::Unit, estimate: Option<&Estimate>) -> Markup {
 /// A number over its interval; for a table whose caption tells the grade.
 pub fn interval(unit: words::Unit, e: &Estimate) -> Markup {
     markup! { span.value { (unit.value(e)) } " " span.range { span.value { (unit.range(e)) } } }
+}
+
+/// The way to the report in `folder`, told from the page. A folder may be called
+/// anything: all that could mean something in a link is escaped.
+pub fn href(folder: &str) -> String {
+    let mut link = String::from("./");
+    for byte in folder.trim_end_matches('/').bytes() {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' | b'/' => {
+                link.push(char::from(byte));
+            }
+            byte => link.push_str(&format!("%{byte:02X}")),
+        }
+    }
+    link + "/report.html"
 }

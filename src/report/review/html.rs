@@ -10,7 +10,7 @@ mod rows;
 use maud::{Markup, html as markup};
 
 use crate::diagnosis::{BusState, VerdictWord};
-use crate::report::html::frame::scripted;
+use crate::report::html::frame::{href, scripted};
 use crate::report::words::{self, AMP, VOLT, plain, plural};
 use crate::review::{Review, Row, Summary};
 
@@ -141,21 +141,6 @@ fn tally(review: &Review) -> Markup {
 /// Its name, leading to its report.
 fn log(row: &Row, summary: &Summary) -> Markup {
     markup! { a href=(href(&summary.report)) { (words::shorten(&row.log, MOST_NAME)) } }
-}
-
-/// The way to the report in `folder`, told from the page. A folder may be called
-/// anything: all that could mean something in a link is escaped.
-fn href(folder: &str) -> String {
-    let mut link = String::from("./");
-    for byte in folder.trim_end_matches('/').bytes() {
-        match byte {
-            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' | b'/' => {
-                link.push(char::from(byte));
-            }
-            byte => link.push_str(&format!("%{byte:02X}")),
-        }
-    }
-    link + "/report.html"
 }
 
 fn left_out(review: &Review) -> Markup {

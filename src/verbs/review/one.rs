@@ -12,10 +12,11 @@ use crate::ingest::{self, IngestError, ReadOptions, Sheet, Stated, word_of};
 use crate::report::{Overwrite, write_folder};
 use crate::review::find::LogFile;
 use crate::review::{Failure, Outcome, summary};
+use crate::verbs::named::{hash_of_text, safe_name, stem_of};
 use crate::verbs::recorded::sha256_of;
 use crate::verbs::review::ReviewArgs;
 use crate::verbs::review::crew::guarded;
-use crate::verbs::review::state::{Entry, State, hash_of_text};
+use crate::verbs::review::state::{Entry, State};
 use crate::words::{plain, shown};
 use crate::{diagnose, json};
 
@@ -194,33 +195,14 @@ pub fn report_names(logs: &[LogFile]) -> Vec<String> {
     logs.iter()
         .map(|log| {
             let name = log.told.rsplit('/').next().unwrap_or(&log.told);
-            let ending = name.rfind('.').filter(|&dot| dot > 0).map_or(0, |dot| name.len() - dot);
+            let ending = name.len() - stem_of(name).len();
             let stem = log.told.get(..log.told.len() - ending).unwrap_or(&log.told);
-            let numbered = (2..).map(|n| format!("{}-{n}", safe(&log.told)));
-            let wishes = [safe(stem), safe(&log.told)].into_iter().chain(numbered);
+            let numbered = (2..).map(|n| format!("{}-{n}", safe_name(&log.told)));
+            let wishes = [safe_name(stem), safe_name(&log.told)].into_iter().chain(numbered);
             let free = wishes.into_iter().find(|wish| taken.insert(wish.to_lowercase()));
             free.unwrap_or_else(|| hash_of_text(&log.told))
         })
         .collect()
-}
-
-fn safe(path: &str) -> String {
-    const LONGEST: usize = 100;
-    let letter = |c: char| match c {
-        c if c.is_alphanumeric() || matches!(c, '-' | '.') => c,
-        _ => '_',
-    };
-    let name: String = path.chars().map(letter).collect();
-    let name = name.trim_matches('.');
-    if name.is_empty() {
-        return "log".to_owned();
-    }
-    if name.len() <= LONGEST {
-        return name.to_owned();
-    }
-    let cut: String = name.chars().take(LONGEST / 4).collect();
-    let hash = hash_of_text(path);
-    format!("{cut}-{}", hash.get(..12).unwrap_or(&hash))
 }
 
 #[cfg(test)]

@@ -11,7 +11,6 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveDateTime;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 
 use crate::files::write_whole;
 use crate::json;
@@ -211,8 +210,4 @@ fn is_all_ours(folder: &Path) -> bool {
 
 fn read<T: DeserializeOwned>(path: &Path) -> Option<T> {
     serde_json::from_slice(&fs::read(path).ok()?).ok()
-}
-
-pub fn hash_of_text(text: &str) -> String {
-    Sha256::digest(text).iter().map(|byte| format!("{byte:02x}")).collect()
 }

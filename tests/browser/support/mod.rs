@@ -27,9 +27,7 @@ impl Browser {
         let browser = Browser { driver };
         browser.resize(1280, 900);
         browser.devtools("Network.enable", json!({}));
-        let cut =
-            json!({"offline": true, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0});
-        browser.devtools("Network.emulateNetworkConditions", cut);
+        browser.network(false);
         // It begins with a page of its own.
         browser.driver.post("url", json!({"url": "about:blank"}));
         browser.complaints();
@@ -41,6 +39,18 @@ impl Browser {
     pub fn open(&self, page: &Path) {
         let path = page.canonicalize().expect("a page to open");
         self.driver.post("url", json!({"url": file_url(&path)}));
+    }
+
+    /// The page at an address.
+    pub fn visit(&self, url: &str) {
+        self.driver.post("url", json!({"url": url}));
+    }
+
+    /// Whether anything can be fetched.
+    pub fn network(&self, on: bool) {
+        let rate = if on { -1 } else { 0 };
+        let set = json!({"offline": !on, "latency": 0, "downloadThroughput": rate, "uploadThroughput": rate});
+        self.devtools("Network.emulateNetworkConditions", set);
     }
 
     pub fn address(&self) -> String {

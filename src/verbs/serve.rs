@@ -1,0 +1,123 @@
+//! `stiffbus serve [DIR]`: a page on this machine alone; a log dropped on it becomes a
+//! report, as `stiffbus LOG` makes one. Nothing leaves the machine.
+
+mod door;
+mod drop;
+mod shelf;
+
+use std::net::Ipv4Addr;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use axum::Router;
+use axum::middleware::from_fn_with_state;
+use axum::routing::{get, post};
+use clap::Args;
+use tokio::net::TcpListener;
+
+use crate::files::resolved;
+use crate::verbs::options::CarFlags;
+use crate::verbs::{FAILED, complain, screen};
+use crate::words::shown;
+
+use shelf::Shelf;
+
+#[derive(Debug, Clone, Default, Args)]
+pub struct ServeArgs {
+    /// Folder whose stiffbus-report takes the reports, and whose car.toml is the car's
+    /// [default: the current one]
+    #[arg(value_name = "DIR")]
+    pub dir: Option<PathBuf>,
+    /// Port on 127.0.0.1 [default: one that is free]
+    #[arg(long, value_name = "N")]
+    pub port: Option<u16>,
+    /// Open the page in the browser
+    #[arg(long)]
+    pub open: bool,
+    #[command(flatten)]
+    pub car: CarFlags,
+}
+
+/// What every request is answered with.
+struct Bench {
+    /// Where a log would lie that is dropped here: its car.toml lies beside it.
+    home: PathBuf,
+    car: CarFlags,
+    shelf: Shelf,
+    /// What a browser on this machine calls us.
+    hosts: [String; 2],
+    /// One log at a time is held in memory.
+    turn: tokio::sync::Mutex<()>,
+}
+
+pub fn run(args: &ServeArgs) -> ExitCode {
+    match served(args) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            complain(error);
+            ExitCode::from(FAILED)
+        }
+    }
+}
+
+fn served(args: &ServeArgs) -> Result<(), Box<dyn std::error::Error>> {
+    let home = args.dir.clone().unwrap_or_else(|| PathBuf::from("."));
+    if !home.is_dir() {
+        return Err(format!(
+            "{}: is no folder; name one that takes the reports, or none for the current one",
+            shown(&home)
+        )
+        .into());
+    }
+    // Better told now than at the first log.
+    let car = args.car.car(&home.join("log.csv"))?;
+    if let Some(useless) = args.car.useless_conditions(&car) {
+        complain(useless);
+    }
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    runtime.block_on(until_stopped(args, &home))
+}
+
+async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std::error::Error>> {
+    let port = args.port.unwrap_or(0);
+    let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, port)).await.map_err(|e| {
+        format!("port {port} on 127.0.0.1 cannot be had ({e}); leave --port out for a free one")
+    })?;
+    let port = listener.local_addr()?.port();
+    let shelf = Shelf::of(&resolved(home)?);
+    let page = format!("http://127.0.0.1:{port}/");
+    screen::show(&format!(
+        "Drop logs on {page}\nReports go to {}. Only this machine can ask; Ctrl-C ends it.\n",
+        shown(shelf.folder())
+    ))?;
+    let bench = Bench {
+        home: home.to_owned(),
+        car: args.car.clone(),
+        shelf,
+        hosts: [format!("127.0.0.1:{port}"), format!("localhost:{port}")],
+        turn: tokio::sync::Mutex::new(()),
+    };
+    if args.open
+        && let Err(error) = opener::open(&page)
+    {
+        complain(format!("{page}: no browser opens it: {error}"));
+    }
+    let stopped = async {
+        // Where Ctrl-C cannot be heard, it ends the program by itself.
+        if tokio::signal::ctrl_c().await.is_err() {
+            std::future::pending::<()>().await;
+        }
+    };
+    axum::serve(listener, routes(Arc::new(bench))).with_graceful_shutdown(stopped).await?;
+    Ok(())
+}
+
+fn routes(bench: Arc<Bench>) -> Router {
+    Router::new()
+        .route("/", get(shelf::page))
+        .route("/logs", post(drop::dropped))
+        .route("/reports/{name}/{file}", get(shelf::file))
+        .layer(from_fn_with_state(bench.clone(), door::door))
+        .with_state(bench)
+}
