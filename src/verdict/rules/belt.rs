@@ -106,7 +106,7 @@ pub fn dips_on_acceleration(case: &Case) -> Option<Seen> {
 fn dips(case: &Case) -> Vec<Evidence> {
     let Some(rpm) = case.log.engine_rpm() else { return Vec::new() };
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
-    let least_v = (5.0 * case.analysis.noise.sigma_v)
+    let least_v = (5.0 * case.segments.grain.sigma_v)
         .max(1.5 * case.log.source.resolution_v.unwrap_or(0.0))
         .max(LEAST_DIP_V);
     let running = || case.segments.phases.iter().filter(|p| p.kind == PhaseKind::Running);
@@ -140,7 +140,7 @@ fn dips(case: &Case) -> Vec<Evidence> {
 /// Where the engine is revved, blips included.
 fn accelerations(log: &Log, rpm: &[f64]) -> Vec<Span> {
     let time_s = log.time_s();
-    let reach_s = REACH_S.max(2.0 * log.source.sample_interval_s);
+    let reach_s = REACH_S.max(2.0 * log.interval_s());
     let mut revved: Vec<(Span, usize, usize)> = Vec::new();
     let mut ahead = 0;
     for (k, &t) in time_s.iter().enumerate() {
