@@ -6,16 +6,21 @@
 //! battery, so many that it could be are driven at once; those count most whose
 //! currents make sense together (see [`crate::analysis::balance`]).
 
+use std::num::NonZero;
+use std::thread;
+
 use crate::analysis::balance::{Balance, Said};
 use crate::analysis::prior::Draw;
 use crate::log::{Log, Role, Span, Tap};
-use crate::physics::battery::BatteryState;
+use crate::physics::battery::{BatteryState, Paced};
 use crate::segment::{indices, mean};
 
 /// The model is driven in blocks this long, or longer in a long log; the fast
 /// polarisation takes seconds.
 const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
+/// Fewer steps of all draws together are not worth a thread.
+const LEAST_STEPS: usize = 50_000;
 
 /// Currents of every draw over every window, positive charging.
 #[derive(Default)]
@@ -97,35 +102,74 @@ impl Observed {
     }
 }
 
-/// Drives every draw's battery with the log's voltage; all draws weigh alike.
+/// Drives every draw's battery with the log's voltage; all draws weigh alike. Each goes
+/// its own way, so they are shared among the cores, and come back in their order.
 pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
     let blocks = Blocks::of(log);
     let members = blocks.members(windows);
-    let mut observed = Observed {
-        weights: vec![1.0 / draws.len().max(1) as f64; draws.len()],
-        windows: Vec::with_capacity(draws.len()),
-        given_as: Vec::with_capacity(draws.len()),
-        ends: Vec::with_capacity(draws.len()),
-    };
-    for draw in draws {
-        let mut state = draw.start;
-        let paced = draw.battery.paced(blocks.each_s);
-        let mut seen = vec![Window::default(); windows.len()];
-        let mut given_as = 0.0;
-        for (block, inside) in blocks.all.iter().zip(&members) {
-            let current_a = draw.current_at(block.volts, &state);
-            state = paced.advance(&state, current_a);
-            given_as += (-current_a).max(0.0) * blocks.each_s;
-            for &w in inside {
-                seen[w].add(current_a, blocks.each_s);
-                seen[w].end = Some(state);
+    let cores = thread::available_parallelism().map_or(1, NonZero::get);
+    let threads = cores.min(draws.len() * blocks.all.len() / LEAST_STEPS).max(1);
+    let each = draws.len().div_ceil(threads).max(1);
+    let parts: Vec<Observed> = thread::scope(|scope| {
+        let (blocks, members, windows) = (&blocks, &members, windows.len());
+        let follow = |part| move || follow(blocks, members, part, windows);
+        let (first, others) = draws.split_at(each.min(draws.len()));
+        let others: Vec<_> = others.chunks(each).map(|part| scope.spawn(follow(part))).collect();
+        let first = follow(first)();
+        let others = others.into_iter().filter_map(|part| part.join().ok());
+        std::iter::once(first).chain(others).collect()
+    });
+    let mut observed = Observed::default();
+    parts.into_iter().for_each(|part| observed.extend(part));
+    observed.weights = vec![1.0 / draws.len().max(1) as f64; draws.len()];
+    observed
+}
+
+/// The weights are for the caller to set.
+fn follow(blocks: &Blocks, members: &[Vec<usize>], draws: &[Draw], windows: usize) -> Observed {
+    let mut observed = Observed::default();
+    for draws in draws.chunks(ABREAST) {
+        let mut all: Vec<Followed> = draws
+            .iter()
+            .map(|draw| Followed {
+                draw,
+                paced: draw.battery.paced(blocks.each_s),
+                state: draw.start,
+                seen: vec![Window::default(); windows],
+                given_as: 0.0,
+            })
+            .collect();
+        for (block, inside) in blocks.all.iter().zip(members) {
+            for one in &mut all {
+                let current_a = one.draw.current_at(block.volts, &one.state);
+                one.state = one.paced.advance(&one.state, current_a);
+                one.given_as += (-current_a).max(0.0) * blocks.each_s;
+                for &w in inside {
+                    one.seen[w].add(current_a, blocks.each_s);
+                    one.seen[w].end = Some(one.state);
+                }
             }
         }
-        observed.windows.push(seen);
-        observed.given_as.push(given_as);
-        observed.ends.push(state);
+        for one in all {
+            observed.windows.push(one.seen);
+            observed.given_as.push(one.given_as);
+            observed.ends.push(one.state);
+        }
     }
     observed
+}
+
+/// Draws that go through the log side by side: each step waits for the one before it,
+/// but not for those of other draws.
+const ABREAST: usize = 8;
+
+/// A draw on its way through the log.
+struct Followed<'a> {
+    draw: &'a Draw,
+    paced: Paced<'a>,
+    state: BatteryState,
+    seen: Vec<Window>,
+    given_as: f64,
 }
 
 #[derive(Debug, Clone, Copy)]
