@@ -10,6 +10,8 @@ use crate::report::{svg, tables};
 
 /// More plots than this make the page slow and tell nobody more; the folder has them all.
 const MOST_PLOTS: usize = 48;
+/// So does a table longer than this; the tables beside the page have every row.
+const MOST_ROWS: usize = 300;
 
 pub fn speed(diagnosis: &Diagnosis) -> Markup {
     markup! {
@@ -87,13 +89,18 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
                     " step stands in the log or was marked; a " dfn { "detected" }
                     " one shows only in the voltage." }
                 div.multiples {
-                    @for index in 0..steps.len().min(MOST_PLOTS) { (plot(&svg::step(diagnosis, index), "small")) }
+                    @for index in 0..svg::pictured(diagnosis).min(MOST_PLOTS) { (plot(&svg::step(diagnosis, index), "small")) }
                 }
-                @if steps.len() > MOST_PLOTS {
-                    p { "The plots of steps " (MOST_PLOTS + 1) " to " (steps.len())
+                @let pictured = svg::pictured(diagnosis);
+                @if pictured > MOST_PLOTS {
+                    p { "The plots of steps " (MOST_PLOTS + 1) " to " (pictured)
                         " are in the folder of this report." }
                 }
-                (steps_table(steps))
+                (steps_table(steps.get(..MOST_ROWS).unwrap_or(steps)))
+                @if steps.len() > MOST_ROWS {
+                    p { "Steps " (MOST_ROWS + 1) " to " (words::count(steps.len()))
+                        " stand in load_steps.csv beside this page." }
+                }
             }
         }
     }
