@@ -38,8 +38,8 @@ fn means_of(log: &Log) -> PolarsResult<Log> {
     if !fast || log.source.duration_s < SHORTEST_S || log.finer().is_some() {
         return Ok(log.clone());
     }
-    // Jitter and dust must not cost a whole sample.
-    let each = (PACE_S / interval_s * (1.0 + 1e-6)).floor().max(1.0);
+    // The stamps' own rounding must not cost a whole sample.
+    let each = (PACE_S / interval_s * (1.0 + 1e-3)).floor().max(1.0);
     let pace_s = each * interval_s;
     let bins = Bins::of(log.time_s(), pace_s);
     let mut within = BTreeMap::new();

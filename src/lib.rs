@@ -24,6 +24,7 @@ pub mod plan;
 pub mod report;
 pub mod review;
 pub mod segment;
+pub mod shared;
 pub mod stats;
 pub mod verbs;
 pub mod verdict;

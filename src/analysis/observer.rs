@@ -6,21 +6,20 @@
 //! battery, so many that it could be are driven at once; those count most whose
 //! currents make sense together (see [`crate::analysis::balance`]).
 
-use std::num::NonZero;
-use std::thread;
-
 use crate::analysis::balance::{Balance, Said};
 use crate::analysis::prior::Draw;
 use crate::log::{Log, Role, Span, Tap};
 use crate::physics::battery::{BatteryState, Paced};
 use crate::segment::{indices, mean};
+use crate::shared::shared;
 
 /// The model is driven in blocks this long, or longer in a long log; the fast
 /// polarisation takes seconds.
 const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
-/// Fewer steps of all draws together are not worth a thread.
+/// Fewer steps of all draws together, and fewer draws to judge, are not worth a thread.
 const LEAST_STEPS: usize = 50_000;
+const LEAST_DRAWS: usize = 100;
 
 /// Currents of every draw over every window, positive charging.
 #[derive(Default)]
@@ -79,18 +78,17 @@ impl Observed {
     /// −2 ln of how likely the log is with each draw, by how well its currents
     /// keep the balance.
     pub fn misfits(&self, draws: &[Draw], balance: &Balance) -> Vec<f64> {
-        draws
-            .iter()
-            .zip(&self.windows)
-            .map(|(draw, windows)| {
-                let misfit = balance.misfit(|entry| {
-                    let window = &windows[entry.window];
-                    let ohm = |state| draw.ohm_near(entry.volts, state);
-                    Said::of(window, window.end().map_or(f64::NAN, ohm))
-                });
-                if misfit.is_finite() { misfit } else { f64::MAX }
-            })
-            .collect()
+        let of = |draw: &Draw, windows: &[Window]| {
+            let misfit = balance.misfit(|entry| {
+                let window = &windows[entry.window];
+                let ohm = |state| draw.ohm_near(entry.volts, state);
+                Said::of(window, window.end().map_or(f64::NAN, ohm))
+            });
+            if misfit.is_finite() { misfit } else { f64::MAX }
+        };
+        let pairs: Vec<(&Draw, &Vec<Window>)> = draws.iter().zip(&self.windows).collect();
+        shared(&pairs, LEAST_DRAWS, |part| part.iter().map(|(d, w)| of(d, w)).collect::<Vec<f64>>())
+            .concat()
     }
 
     /// Takes up `later` draws; the weights are for the caller to renew.
@@ -107,18 +105,8 @@ impl Observed {
 pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
     let blocks = Blocks::of(log);
     let members = blocks.members(windows);
-    let cores = thread::available_parallelism().map_or(1, NonZero::get);
-    let threads = cores.min(draws.len() * blocks.all.len() / LEAST_STEPS).max(1);
-    let each = draws.len().div_ceil(threads).max(1);
-    let parts: Vec<Observed> = thread::scope(|scope| {
-        let (blocks, members, windows) = (&blocks, &members, windows.len());
-        let follow = |part| move || follow(blocks, members, part, windows);
-        let (first, others) = draws.split_at(each.min(draws.len()));
-        let others: Vec<_> = others.chunks(each).map(|part| scope.spawn(follow(part))).collect();
-        let first = follow(first)();
-        let others = others.into_iter().filter_map(|part| part.join().ok());
-        std::iter::once(first).chain(others).collect()
-    });
+    let least = LEAST_STEPS.div_ceil(blocks.all.len().max(1));
+    let parts = shared(draws, least, |part| follow(&blocks, &members, part, windows.len()));
     let mut observed = Observed::default();
     parts.into_iter().for_each(|part| observed.extend(part));
     observed.weights = vec![1.0 / draws.len().max(1) as f64; draws.len()];

@@ -56,18 +56,27 @@ struct Candidate {
 /// Candidates in order, looked at in groups: a stretch costs no less than its end
 /// does, so no candidate of a group can offer less than the group's lowest price and
 /// the cost from its last start on. A group that so cannot beat what is already
-/// offered is passed by; in quiet series that is nearly all of them.
+/// offered is passed by; in quiet series that is nearly all of them. What a group asks
+/// at least only grows, so it is reckoned again when what is offered has caught up.
 #[derive(Default)]
 struct Admissible {
     all: Vec<Candidate>,
-    /// Lowest price of each group.
-    least: Vec<f64>,
+    /// Of each [`GROUP`] of them, in order.
+    groups: Vec<Group>,
     /// Lowest of the candidates' `until`.
     until: usize,
     /// The candidate that won last.
     won: usize,
-    /// What each asks at the boundary at hand, or the least it can ask.
-    offers: Vec<f64>,
+    /// Groups looked at closely at the boundary at hand, and what their candidates offer.
+    looked_at: Vec<(usize, [f64; GROUP])>,
+}
+
+#[derive(Clone, Copy)]
+struct Group {
+    /// Lowest price.
+    least: f64,
+    /// What each asks at the least, as last reckoned.
+    asks: f64,
 }
 
 /// Candidates to a group: their samples must cost less than a penalty.
@@ -77,11 +86,12 @@ const DUST: f64 = 1e-9;
 
 impl Admissible {
     fn push(&mut self, candidate: Candidate) {
-        match self.least.last_mut() {
-            Some(least) if !self.all.len().is_multiple_of(GROUP) => {
-                *least = least.min(candidate.price);
+        let fresh = |least: f64| Group { least, asks: f64::NEG_INFINITY };
+        match self.groups.last_mut() {
+            Some(group) if !self.all.len().is_multiple_of(GROUP) => {
+                *group = fresh(group.least.min(candidate.price));
             }
-            _ => self.least.push(candidate.price),
+            _ => self.groups.push(fresh(candidate.price)),
         }
         self.until = if self.all.is_empty() { candidate.until } else { self.until };
         self.all.push(candidate);
@@ -93,9 +103,12 @@ impl Admissible {
         }
         self.all.retain(|c| c.until > here);
         self.until = self.all.iter().map(|c| c.until).min().unwrap_or(usize::MAX);
-        let lowest =
-            |group: &[Candidate]| group.iter().map(|c| c.price).fold(f64::INFINITY, f64::min);
-        self.least = self.all.chunks(GROUP).map(lowest).collect();
+        let lowest = |group: &[Candidate]| Group {
+            least: group.iter().map(|c| c.price).fold(f64::INFINITY, f64::min),
+            asks: f64::NEG_INFINITY,
+        };
+        self.groups.clear();
+        self.groups.extend(self.all.chunks(GROUP).map(lowest));
         self.won = 0;
     }
 
@@ -113,39 +126,46 @@ impl Admissible {
         // What won last is a good guess, and a bound for all others.
         let bound = self.all.get(self.won).map_or(f64::INFINITY, offer_of);
         let bound = bound + DUST * bound.abs();
-        let (mut best, mut highest) = (f64::INFINITY, f64::NEG_INFINITY);
-        let mut offers = std::mem::take(&mut self.offers);
-        offers.clear();
-        for (group, &least) in self.all.chunks(GROUP).zip(&self.least) {
-            let nearest = group.last().map_or(0.0, |last| cost.cost(last.from, here));
-            let lowest = least + nearest + penalty;
-            if lowest > bound {
-                highest = highest.max(lowest);
-                offers.resize(offers.len() + group.len(), lowest);
+        let mut best = f64::INFINITY;
+        self.looked_at.clear();
+        let parts = self.all.chunks(GROUP).zip(&mut self.groups).enumerate();
+        for (g, (candidates, group)) in parts {
+            if group.asks > bound {
                 continue;
             }
-            for candidate in group {
+            let nearest = candidates.last().map_or(0.0, |last| cost.cost(last.from, here));
+            group.asks = group.least + nearest + penalty;
+            if group.asks > bound {
+                continue;
+            }
+            let mut offers = [f64::NEG_INFINITY; GROUP];
+            for (k, (candidate, slot)) in candidates.iter().zip(&mut offers).enumerate() {
                 let offer = offer_of(candidate);
-                highest = highest.max(offer);
                 if offer < best {
                     best = offer;
-                    self.won = offers.len();
+                    self.won = g * GROUP + k;
                 }
                 search.offer(end, candidate.start, offer);
-                offers.push(offer);
+                *slot = offer;
             }
+            self.looked_at.push((g, offers));
         }
         let limit = search.price(end) + penalty;
-        if highest > limit {
-            let until = here.saturating_add(min_size);
-            for (c, offer) in self.all.iter_mut().zip(&offers) {
-                if *offer > limit {
-                    c.until = c.until.min(until);
-                }
-            }
+        let until = here.saturating_add(min_size);
+        let mut mark = |candidate: &mut Candidate| {
+            candidate.until = candidate.until.min(until);
             self.until = self.until.min(until);
+        };
+        for (candidates, group) in self.all.chunks_mut(GROUP).zip(&self.groups) {
+            if group.asks > limit {
+                candidates.iter_mut().for_each(&mut mark);
+            }
         }
-        self.offers = offers;
+        for (g, offers) in &self.looked_at {
+            let candidates = self.all.iter_mut().skip(g * GROUP);
+            let lost = candidates.zip(offers).filter(|(_, offer)| **offer > limit);
+            lost.for_each(|(candidate, _)| mark(candidate));
+        }
     }
 }
 

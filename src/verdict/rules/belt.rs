@@ -109,14 +109,17 @@ fn dips(case: &Case) -> Vec<Evidence> {
     let least_v = (5.0 * case.segments.grain.sigma_v)
         .max(1.5 * case.log.source.resolution_v.unwrap_or(0.0))
         .max(LEAST_DIP_V);
-    let running = || case.segments.phases.iter().filter(|p| p.kind == PhaseKind::Running);
-    let inside =
-        |c: &Span| running().any(|p| p.start_s + AFTER_START_S <= c.start_s && c.end_s <= p.end_s);
+    let phases = &case.segments.phases;
+    let inside = |c: &Span| {
+        let phase = phases.get(phases.partition_point(|p| p.end_s < c.end_s));
+        phase
+            .is_some_and(|p| p.kind == PhaseKind::Running && p.start_s + AFTER_START_S <= c.start_s)
+    };
+    let steps = &case.analysis.load_steps;
     let switched = |c: &Span| {
-        case.analysis
-            .load_steps
-            .iter()
-            .any(|s| s.direction == Direction::On && s.at_s > c.start_s - 2.0 && s.at_s < c.end_s)
+        let later = steps.iter().skip(steps.partition_point(|s| s.at_s <= c.start_s - 2.0));
+        let mut near = later.take_while(|s| s.at_s < c.end_s);
+        near.any(|s| s.direction == Direction::On)
     };
     accelerations(case.log, rpm)
         .into_iter()
