@@ -5,6 +5,7 @@
 
 mod account;
 mod axis;
+mod body;
 mod canonical;
 mod clean;
 mod clock;
@@ -43,18 +44,15 @@ pub use error::IngestError;
 pub use profile::Words;
 pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, word_of};
 
-use crate::log::{Column, Log, Note, Role, Source, Span, Tap};
+use crate::log::{Column, Log, Note, Role, Source, Span};
 use crate::stats::resolution::quantisation_step;
 use crate::stats::robust;
 use account::Account;
 use axis::{Axis, Rows};
 use clock::Clock;
-use dialect::Dialect;
-use header::{Heading, Layout};
+use header::Heading;
 use load::load;
-use profile::Facts;
-use roles::{Assigned, Assignment};
-use sample::Sample;
+use roles::Assigned;
 use table::{Body, Wanted};
 use units::Unit;
 
@@ -92,7 +90,7 @@ fn parse_by(
     // The hash needs a core for as long as the reading needs the other.
     let (read, sha256) = thread::scope(|scope| {
         let hash = scope.spawn(|| hex(&Sha256::digest(&bytes)));
-        let read = body_of(path, &bytes, options, careful_only);
+        let read = body::read(path, &bytes, options, careful_only);
         (read, hash.join())
     });
     let read = read?;
@@ -101,100 +99,13 @@ fn parse_by(
     log_of(path, read, sha256, options)
 }
 
-/// The body of a file as numbers in the file's own units, and how it was read.
-struct Read {
-    encoding: &'static str,
-    dialect: Dialect,
-    layout: Layout,
-    facts: Vec<Facts>,
-    clock: Clock,
-    assigned: Vec<Assigned>,
-    bus: Tap,
-    wanted: Wanted,
-    body: Body,
-    account: Account,
-    notices: Vec<String>,
-}
-
-fn body_of(
-    path: &Path,
-    bytes: &[u8],
-    options: &ReadOptions,
-    careful_only: bool,
-) -> Result<Read, IngestError> {
-    let decoded = encoding::decode(bytes)
-        .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
-    if decoded.text.trim().is_empty() {
-        return Err(IngestError::Empty { path: path.to_path_buf() });
-    }
-    let mut notices = Vec::new();
-    if decoded.lossy {
-        notices.push(format!(
-            "some bytes are not valid {}; they are read as \u{fffd}",
-            decoded.encoding
-        ));
-    }
-
-    let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
-    let aligned = dialect.align(&decoded.text);
-    let text = aligned.as_deref().unwrap_or(&decoded.text);
-    let sample = Sample::of(text);
-    let layout = header::find(&dialect, sample.head)
-        .map_err(|seen| IngestError::NoTable { path: path.to_path_buf(), seen })?;
-    let body_head = sample.head.get(layout.body_byte..).unwrap_or("");
-    let texts: Vec<&str> =
-        std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
-    let facts = Facts::of(&dialect, &layout, &texts);
-
-    let forced = named::requested(path, &layout.headings, &options.columns)?;
-    let clock = clock::choose(
-        path,
-        &layout.headings,
-        &facts,
-        &forced,
-        options.sample_rate_hz,
-        layout.header_line.is_some(),
-        dialect.decimal,
-    )?;
-    let Assignment { columns: assigned, bus, notices: role_notices } = roles::assign(
-        path,
-        &layout.headings,
-        &facts,
-        &forced,
-        &clock.columns(),
-        options.any_voltage,
-    )?;
-    notices.extend(role_notices);
-    notices.extend(clock.notices.iter().cloned());
-
-    let wanted = wanted(&assigned, &facts);
-    let mut account = Account::default();
-    let plan =
-        table::Plan { text, dialect: &dialect, layout: &layout, clock: &clock, wanted: &wanted };
-    let body = table::read(plan, careful_only, &mut account, &mut notices);
-    let encoding = decoded.encoding;
-    Ok(Read {
-        encoding,
-        dialect,
-        layout,
-        facts,
-        clock,
-        assigned,
-        bus,
-        wanted,
-        body,
-        account,
-        notices,
-    })
-}
-
 fn log_of(
     path: &Path,
-    read: Read,
+    read: body::Read,
     sha256: String,
     options: &ReadOptions,
 ) -> Result<Log, IngestError> {
-    let Read {
+    let body::Read {
         encoding,
         dialect,
         layout,
@@ -208,7 +119,7 @@ fn log_of(
         mut notices,
     } = read;
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
-    refuse_stuck_clock(path, &layout, &clock, &body)?;
+    body::refuse_stuck_clock(path, &layout, &clock, &body)?;
     canonical::time(&mut body, &clock, &mut notices);
     canonical::values(&mut body, &wanted, &assigned, &facts, &layout, &mut account);
 
@@ -332,54 +243,6 @@ fn log_of(
 
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {
-    let with = |pick: &dyn Fn(Role) -> bool| -> Vec<usize> {
-        (0..assigned.len())
-            .filter(|&i| assigned.get(i).is_some_and(|column| pick(column.role)))
-            .collect()
-    };
-    let values = with(&|role| !matches!(role, Role::Time | Role::Note | Role::Ignored));
-    let switched = values
-        .iter()
-        .copied()
-        .filter(|&i| assigned.get(i).is_some_and(|column| column.role == Role::Load))
-        .filter_map(|i| facts.get(i).map(|facts| (i, facts)))
-        .filter(|(_, facts)| facts.switches > 0 || facts.words > 0)
-        .map(|(i, facts)| (i, facts.off_words))
-        .collect();
-    Wanted { values, switched, note: with(&|role| role == Role::Note).first().copied() }
-}
-
-fn refuse_stuck_clock(
-    path: &Path,
-    layout: &Layout,
-    clock: &Clock,
-    body: &Body,
-) -> Result<(), IngestError> {
-    let Some(&column) = clock.columns().last() else { return Ok(()) };
-    let name =
-        layout.headings.get(column).map_or(String::new(), |heading| error::clip(&heading.name));
-    let mut finite = body.time.iter().copied().filter(|t| t.is_finite());
-    let Some(first) = finite.next() else {
-        if body.time.is_empty() {
-            return Ok(());
-        }
-        return Err(IngestError::UnreadableTime {
-            path: path.to_path_buf(),
-            column: name,
-            line: body.lines.of(0),
-        });
-    };
-    if body.time.len() >= FEWEST_ROWS && finite.all(|t| t == first) {
-        let seen = match body.wall {
-            Some(wall) => wall.to_string(),
-            None => format!("{first}"),
-        };
-        return Err(IngestError::StuckTime { path: path.to_path_buf(), column: name, seen });
-    }
-    Ok(())
 }
 
 fn time_axis(

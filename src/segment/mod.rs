@@ -80,7 +80,7 @@ pub fn mean(values: &[f64]) -> f64 {
         plain(values)
     } else {
         let (mut total, mut n) = (Sum::default(), 0);
-        for (sum, known) in values.chunks(PLAIN_SUM).map(plain) {
+        for (sum, known) in values.chunks(PIECE).map(plain) {
             total.add(sum);
             n += known;
         }
@@ -89,5 +89,7 @@ pub fn mean(values: &[f64]) -> f64 {
     if n == 0 { f64::NAN } else { sum / n as f64 }
 }
 
-/// So many values are summed as they come.
+/// So many values are summed as they come,
 const PLAIN_SUM: usize = 8192;
+/// longer stretches in pieces, whose sums are added with compensation.
+const PIECE: usize = 128;

@@ -122,7 +122,7 @@ fn table() -> ExitCode {
                     ("python", with_script.then_some(&mut script)),
                 ];
                 for (name, command) in contenders {
-                    let Some(took) = command.and_then(|command| time(command)) else { continue };
+                    let Some(took) = command.and_then(time) else { continue };
                     let known = best.entry(name).or_insert(took);
                     if took.seconds < known.seconds {
                         *known = took;

@@ -30,6 +30,21 @@ fn a_fast_log_tells_what_a_common_one_tells() {
     assert!(fast.settled.share() >= 0.85, "{}", fast.settled);
 }
 
+/// Means scatter so little that a governor's hunting might pass for switching.
+#[test]
+fn what_was_not_switched_is_not_told() {
+    let options = Options {
+        declared: Some(false),
+        rpm_logged: Some(true),
+        samples_per_s: Some(500.0),
+        ..Options::default()
+    };
+    let f = figures::over(7100..7112, &options);
+    println!("undeclared: {}, false {:.2}", f.undeclared, f.false_per_ten_minutes());
+    assert!(f.undeclared.f1() >= 0.95, "{}", f.undeclared);
+    assert!(f.false_per_ten_minutes() <= 1.0, "{}", f.false_per_ten_minutes());
+}
+
 /// The lowest voltage while cranking is one sample's, whatever the means are.
 #[test]
 fn the_lowest_cranking_voltage_is_that_of_the_samples() {

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, interval, plot, table, text};
+use super::{estimate, interval, long_table, plot, text};
 use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
 use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
@@ -10,8 +10,6 @@ use crate::report::{svg, tables};
 
 /// More plots than this make the page slow and tell nobody more; the folder has them all.
 const MOST_PLOTS: usize = 48;
-/// So does a table longer than this; the tables beside the page have every row.
-const MOST_ROWS: usize = 300;
 
 pub fn speed(diagnosis: &Diagnosis) -> Markup {
     markup! {
@@ -96,11 +94,7 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
                     p { "The plots of steps " (MOST_PLOTS + 1) " to " (pictured)
                         " are in the folder of this report." }
                 }
-                (steps_table(steps.get(..MOST_ROWS).unwrap_or(steps)))
-                @if steps.len() > MOST_ROWS {
-                    p { "Steps " (MOST_ROWS + 1) " to " (words::count(steps.len()))
-                        " stand in load_steps.csv beside this page." }
-                }
+                (steps_table(steps))
             }
         }
     }
@@ -135,7 +129,7 @@ fn steps_table(steps: &[LoadStep]) -> Markup {
         "Shift, V",
         "Recovery, s",
     ];
-    table(&caption, &heads, rows.collect())
+    long_table(&caption, &heads, rows.collect())
 }
 
 fn estimates(step: &LoadStep) -> impl Iterator<Item = &Estimate> {

@@ -179,20 +179,32 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
 
 /// Up to which pixel each kind of phase is drawn: in a log of days thousands fall on the
 /// same ones.
-#[derive(Default)]
-struct Shown(Vec<(PhaseKind, i32)>);
+struct Shown {
+    until: Vec<(PhaseKind, i32)>,
+    /// Pixels that may be left out behind one that is drawn.
+    grain: i32,
+}
 
 impl Shown {
+    /// More phases than this are told apart by nobody.
+    const MOST: usize = 150;
+
+    fn of(diagnosis: &Diagnosis) -> Shown {
+        let grain = if diagnosis.phases.len() > Shown::MOST { 8 } else { 0 };
+        Shown { until: Vec::new(), grain }
+    }
+
     /// Whether there is anything to draw that was not.
     fn is_new(&mut self, kind: PhaseKind, from: i32, to: i32) -> bool {
-        match self.0.iter_mut().find(|(known, _)| *known == kind) {
-            Some((_, until)) if to <= *until && from < *until => false,
+        let grain = self.grain;
+        match self.until.iter_mut().find(|(known, _)| *known == kind) {
+            Some((_, until)) if to <= *until + grain && from < *until + grain => false,
             Some((_, until)) => {
                 *until = to;
                 true
             }
             None => {
-                self.0.push((kind, to));
+                self.until.push((kind, to));
                 true
             }
         }
@@ -203,7 +215,7 @@ fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &Panel
     let (top, sheet) = (layout.phases_top, &layout.sheet);
     let size = sheet.size;
     let middle = top + size / 2 + 3;
-    let mut shown = Shown::default();
+    let mut shown = Shown::of(diagnosis);
     for phase in &diagnosis.phases {
         let (start, end) = (volts.x(phase.start_s), volts.x(phase.end_s));
         if !shown.is_new(phase.kind, start, end.max(start + 2)) {
@@ -294,7 +306,7 @@ fn voltage(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, panel: &Pane
 /// interval of the zero-current voltage, fading within it.
 fn voltage_ground(canvas: &Canvas, diagnosis: &Diagnosis, panel: &Panel) -> Drawn {
     let Some(e) = diagnosis.battery.zero_current_v.as_ref() else { return Ok(()) };
-    let mut shown = Shown::default();
+    let mut shown = Shown::of(diagnosis);
     for phase in diagnosis.phases.iter().filter(|p| p.kind == PhaseKind::Running) {
         let (from, to) = (panel.x(phase.start_s), panel.x(phase.end_s));
         if !shown.is_new(phase.kind, from, to) {
