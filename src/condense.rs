@@ -14,6 +14,7 @@ use std::sync::Arc;
 use polars::prelude::{Column, DataFrame, PolarsResult};
 
 use crate::log::{Finer, Log};
+use crate::shared::shared;
 use crate::stats::robust::median;
 
 /// Faster logs are condensed,
@@ -42,19 +43,21 @@ fn means_of(log: &Log) -> PolarsResult<Log> {
     let each = (PACE_S / interval_s * (1.0 + 1e-3)).floor().max(1.0);
     let pace_s = each * interval_s;
     let bins = Bins::of(log.time_s(), pace_s);
+    let channels: Vec<(&str, &[f64])> = log.channels().collect();
+    let of = |(name, values): &(&str, &[f64])| match *name {
+        "time_s" => (bins.firsts(values), None),
+        _ if name.starts_with("load:") => (bins.medians(values), None),
+        _ => {
+            let (means, squares) = bins.means(values);
+            (means, Some(squares))
+        }
+    };
+    let parts = shared(&channels, 1, |part| part.iter().map(of).collect::<Vec<_>>());
     let mut within = BTreeMap::new();
     let mut columns = Vec::new();
-    for (name, values) in log.channels() {
-        let means = match name {
-            "time_s" => bins.firsts(values),
-            _ if name.starts_with("load:") => bins.medians(values),
-            _ => {
-                let (means, squares) = bins.means(values);
-                within.insert(name.to_owned(), squares);
-                means
-            }
-        };
-        columns.push(Column::new(name.into(), means));
+    for ((name, _), (means, squares)) in channels.iter().zip(parts.into_iter().flatten()) {
+        within.extend(squares.map(|squares| ((*name).to_owned(), squares)));
+        columns.push(Column::new((*name).into(), means));
     }
     let frame = DataFrame::new_infer_height(columns)?;
     let finer =

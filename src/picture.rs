@@ -81,9 +81,9 @@ fn envelope(time_s: &[f64], values: &[f64], span: Span, buckets: usize, gaps: &[
             push(start_s, f64::NAN, f64::NAN);
         }
         let stop_s = gaps.peek().map_or(f64::INFINITY, |g| g.start_s);
-        let end = (k + 1..range.end)
-            .find(|&j| time_s[j] >= start_s + bucket_s || time_s[j] > stop_s)
-            .unwrap_or(range.end);
+        let later = &time_s[k + 1..range.end];
+        let full = later.partition_point(|&t| t < start_s + bucket_s);
+        let end = k + 1 + full.min(later.partition_point(|&t| t <= stop_s));
         let seen = values[k..end].iter().copied().filter(|v| v.is_finite());
         let (low, high) = seen.fold((f64::NAN, f64::NAN), |(l, h), v| (v.min(l), v.max(h)));
         push(start_s, low, high);
