@@ -107,12 +107,15 @@ fn read(text: &str, cells: Cells, mut columns: Vec<&mut [f64]>) -> bool {
                 None => end_of_cell(text.as_bytes(), at, cells.separator),
             };
             let last = index + 1 == cells.width;
-            match text.as_bytes().get(end) {
-                Some(&byte) if byte == cells.separator && !last => at = end + 1,
-                Some(b'\n') if last => at = end + 1,
-                None if last => at = end,
+            let bytes = text.as_bytes();
+            at = match (bytes.get(end), bytes.get(end + 1)) {
+                (Some(&byte), _) if byte == cells.separator && !last => end + 1,
+                (Some(b'\n'), _) if last => end + 1,
+                (Some(b'\r'), Some(b'\n')) if last => end + 2,
+                (Some(b'\r'), None) if last => end + 1,
+                (None, _) if last => end,
                 _ => return false,
-            }
+            };
         }
         if !told {
             return false;
@@ -124,8 +127,8 @@ fn read(text: &str, cells: Cells, mut columns: Vec<&mut [f64]>) -> bool {
 /// Where the cell that begins at `at` ends: at a separator, a line's end or the text's.
 fn end_of_cell(bytes: &[u8], at: usize, separator: u8) -> usize {
     let rest = bytes.get(at..).unwrap_or(&[]);
-    let length = rest.iter().position(|&byte| byte == separator || byte == b'\n');
-    at + length.unwrap_or(rest.len())
+    let ends = |&byte: &u8| byte == separator || matches!(byte, b'\n' | b'\r');
+    at + rest.iter().position(ends).unwrap_or(rest.len())
 }
 
 /// The number that begins at `at`, NaN for a cell that says there is none, and where the
@@ -147,10 +150,8 @@ fn cell(text: &str, at: usize, cells: Cells) -> Option<(f64, usize)> {
         }
         i += 1;
     }
-    if bytes.get(i) == Some(&b'\r') && bytes.get(i + 1) == Some(&b'\n') {
-        i += 1;
-    }
-    let ends = bytes.get(i).is_none_or(|&byte| byte == b'\n' || byte == cells.separator);
+    let ends =
+        bytes.get(i).is_none_or(|&byte| byte == cells.separator || matches!(byte, b'\n' | b'\r'));
     let places = whole.map_or(0, |whole| digits - whole);
     // Few digits over a small power of ten: both are exact, so one division rounds right.
     if let Some(scale) = TENS.get(places)
@@ -177,7 +178,7 @@ mod tests {
 
     #[test]
     fn clean_rows_are_read_and_others_left() {
-        let clean = "0,5;x;-12,25\r\n1;;\n 2 ;a b;1e3";
+        let clean = "0,5;x;-12,25\r\n1;;\n 2 ;a b;1e3\r";
         let read = columns(clean, TWO).expect("clean");
         assert_eq!(read[0], [0.5, 1.0, 2.0]);
         assert_eq!((read[1][0], read[1][2]), (-12.25, 1000.0));
@@ -192,6 +193,9 @@ mod tests {
             ";;",
             "1.000,5;2;3",
             "inf;2;3",
+            // A lone CR ends a row too.
+            "1;2\r;3",
+            "1;2;3\r4;5;6",
         ] {
             assert_eq!(columns(unclean, TWO), None, "{unclean}");
         }
