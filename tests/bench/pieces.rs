@@ -78,6 +78,15 @@ fn whole_diagnosis(bencher: Bencher, rows: usize) {
         .bench(|| diagnose(&read(&path), &Car::default()).expect("a diagnosis"));
 }
 
+/// The same of a log that is long and not fast.
+#[divan::bench(args = sizes(), sample_count = 3, sample_size = 1)]
+fn whole_diagnosis_of_days(bencher: Bencher, rows: usize) {
+    let path = log(FOLDER.path(), Grows::Longer, rows);
+    bencher
+        .counter(ItemsCount::new(rows))
+        .bench(|| diagnose(&read(&path), &Car::default()).expect("a diagnosis"));
+}
+
 #[divan::bench(args = sizes(), sample_count = 3, sample_size = 1)]
 fn pages_and_pictures(bencher: Bencher, rows: usize) {
     let diagnosis = diagnose(&read(&path(rows)), &Car::default()).expect("a diagnosis");
