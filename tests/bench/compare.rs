@@ -8,7 +8,9 @@
 //! Python that has pandas, scipy and ruptures, (b) is left out.
 //!
 //! Each contender is a process of its own: this program starts itself again with the
-//! contender's word and the log, and the child tells the most memory it took.
+//! contender's word and the log, and the child tells what it took: the most memory, and
+//! the time of all cores (in brackets), which other work on the machine does not change
+//! much.
 
 mod logs;
 
@@ -43,27 +45,35 @@ fn bare_polars(path: &Path) -> ExitCode {
         .and_then(|reader| reader.finish())
         .expect("a frame");
     assert_eq!(frame.width(), COLUMNS);
-    tell_memory();
+    tell_costs();
     ExitCode::SUCCESS
 }
 
 fn whole(path: PathBuf, out: PathBuf) -> ExitCode {
     let args = DiagnoseArgs { logs: vec![path], out: Some(out), force: true, ..Default::default() };
     let code = diagnose::run(&args);
-    tell_memory();
+    tell_costs();
     code
 }
 
-/// The most memory that was resident, to standard error.
-fn tell_memory() {
+/// The most memory that was resident and the time of all cores, to standard error.
+fn tell_costs() {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let peak = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
     eprintln!("peak {}", peak.unwrap_or("").trim().trim_end_matches(" kB"));
+    // Behind the name in brackets: user and system time are the 12th and 13th, in ticks
+    // of a hundredth of a second (proc(5)).
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let behind = stat.rsplit_once(')').map_or("", |(_, rest)| rest);
+    let ticks = behind.split_whitespace().skip(11).take(2).filter_map(|t| t.parse::<f64>().ok());
+    eprintln!("cpu {}", ticks.sum::<f64>() / 100.0);
 }
 
 #[derive(Debug, Clone, Copy)]
 struct Took {
     seconds: f64,
+    /// Of all cores together: what does not hang on who else uses the machine.
+    cpu_s: f64,
     peak_mb: f64,
 }
 
@@ -77,12 +87,14 @@ fn time(command: &mut Command) -> Option<Took> {
         return None;
     }
     let told = String::from_utf8_lossy(&output.stderr).into_owned();
-    let by_itself = told.lines().find_map(|line| line.strip_prefix("peak ")?.parse::<f64>().ok());
-    let in_json = || {
-        let json: serde_json::Value = serde_json::from_slice(&output.stdout).ok()?;
-        json["peak_kb"].as_f64()
+    let json: Option<serde_json::Value> = serde_json::from_slice(&output.stdout).ok();
+    let cost = |word: &str, key: &str| {
+        let line =
+            told.lines().find_map(|line| line.strip_prefix(word)?.trim().parse::<f64>().ok());
+        line.or_else(|| json.as_ref()?[key].as_f64()).unwrap_or(f64::NAN)
     };
-    Some(Took { seconds, peak_mb: by_itself.or_else(in_json).unwrap_or(f64::NAN) / 1024.0 })
+    let (peak_kb, cpu_s) = (cost("peak", "peak_kb"), cost("cpu", "cpu_s"));
+    Some(Took { seconds, cpu_s, peak_mb: peak_kb / 1024.0 })
 }
 
 fn table() -> ExitCode {
@@ -97,7 +109,7 @@ fn table() -> ExitCode {
     for grows in [Grows::Faster, Grows::Longer] {
         println!("\n{}", caption(grows));
         println!(
-            "| rows | file MB | stiffbus s | polars s | ratio | Python s | ratio | stiffbus MB | of the columns | largest SVG kB | HTML kB |"
+            "| rows | file MB | stiffbus s (cores) | polars s (cores) | times | Python s (cores) | of it | MB | of the columns | SVG kB | HTML kB |"
         );
         println!("|---|---|---|---|---|---|---|---|---|---|---|");
         let mut curve: Vec<(usize, Took)> = Vec::new();
@@ -130,18 +142,26 @@ fn table() -> ExitCode {
                 }
             }
             let Some(&ours) = best.get("stiffbus") else { return ExitCode::FAILURE };
-            let other = |name: &str, ratio: &dyn Fn(f64) -> f64| match best.get(name) {
-                Some(took) => format!("{:.2} | {:.2}", took.seconds, ratio(took.seconds)),
+            // By the clock, and by the cores' time in brackets.
+            let other = |name: &str, ratio: &dyn Fn(f64, f64) -> f64| match best.get(name) {
+                Some(took) => format!(
+                    "{:.2} ({:.2}) | {:.2} ({:.2})",
+                    took.seconds,
+                    took.cpu_s,
+                    ratio(ours.seconds, took.seconds),
+                    ratio(ours.cpu_s, took.cpu_s)
+                ),
                 None => "– | –".to_owned(),
             };
             let columns_mb = (8 * rows * COLUMNS) as f64 / 1_048_576.0;
             let (svg, html) = (largest(&out, "svg"), largest(&out, "html"));
             println!(
-                "| {rows} | {:.1} | {:.3} | {} | {} | {:.0} | {:.2} | {svg:.0} | {html:.0} |",
+                "| {rows} | {:.1} | {:.2} ({:.2}) | {} | {} | {:.0} | {:.2} | {svg:.0} | {html:.0} |",
                 std::fs::metadata(&log).map_or(0.0, |m| m.len() as f64 / 1e6),
                 ours.seconds,
-                other("polars", &|theirs| ours.seconds / theirs),
-                other("python", &|theirs| theirs / ours.seconds),
+                ours.cpu_s,
+                other("polars", &|ours, theirs| ours / theirs),
+                other("python", &|ours, theirs| theirs / ours),
                 ours.peak_mb,
                 ours.peak_mb / columns_mb,
             );
@@ -152,7 +172,7 @@ fn table() -> ExitCode {
             let decades = (*more as f64 / *less as f64).log10();
             println!(
                 "slope over the last decade: time {:.2}, memory {:.2}",
-                (long.seconds / short.seconds).log10() / decades,
+                (long.cpu_s / short.cpu_s).log10() / decades,
                 (long.peak_mb / short.peak_mb).log10() / decades
             );
         }

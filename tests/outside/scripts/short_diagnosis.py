@@ -10,7 +10,7 @@ that ruptures takes by itself, and drives all batteries at once as arrays; it we
 battery by Kirchhoff's balance, and makes no plots and no pages.
 
 Run with pandas, scipy and ruptures installed:  python short_diagnosis.py LOG.csv
-Prints JSON: what it found, the versions, and the most memory it took.
+Prints JSON: what it found, the versions, and what it took of memory and time.
 """
 
 import json
@@ -167,6 +167,7 @@ def main(path):
     buckets = np.minimum((t * 1600 / t[-1]).astype(np.int64), 1599)
     picture = log.groupby(buckets)[[volts, rpm]].agg(["min", "max"])
 
+    took = resource.getrusage(resource.RUSAGE_SELF)
     print(
         json.dumps(
             {
@@ -182,7 +183,8 @@ def main(path):
                 "lowest_v": lowest,
                 "picture": len(picture),
                 "versions": {m: version(m) for m in ("numpy", "pandas", "scipy", "ruptures")},
-                "peak_kb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss,
+                "peak_kb": took.ru_maxrss,
+                "cpu_s": took.ru_utime + took.ru_stime,
             }
         )
     )
