@@ -24,8 +24,6 @@ const FASTEST_HZ: f64 = 50.0;
 const PACE_S: f64 = 0.05;
 /// A shorter log is looked at as it is: it costs nothing.
 const SHORTEST_S: f64 = 10.0;
-/// Clocks are sharp to nanoseconds.
-const DUST_S: f64 = 1e-9;
 
 /// `log` at the pace of the physics: itself where its samples are no faster.
 pub fn condense(log: &Log) -> Log {
@@ -42,7 +40,7 @@ fn means_of(log: &Log) -> PolarsResult<Log> {
     // The stamps' own rounding must not cost a whole sample.
     let each = (PACE_S / interval_s * (1.0 + 1e-3)).floor().max(1.0);
     let pace_s = each * interval_s;
-    let bins = Bins::of(log.time_s(), pace_s);
+    let bins = Bins::of(log.time_s(), pace_s, interval_s / 2.0);
     let channels: Vec<(&str, &[f64])> = log.channels().collect();
     let of = |(name, values): &(&str, &[f64])| match *name {
         "time_s" => (bins.firsts(values), None),
@@ -77,14 +75,15 @@ fn means_of(log: &Log) -> PolarsResult<Log> {
 struct Bins(Vec<usize>);
 
 impl Bins {
-    /// Of equal time; one without a sample is left out.
-    fn of(time_s: &[f64], pace_s: f64) -> Bins {
+    /// Of equal time, from `lead_s` before the first sample on, so that ends lie between
+    /// samples and not on them; one without a sample is left out.
+    fn of(time_s: &[f64], pace_s: f64, lead_s: f64) -> Bins {
         let mut starts = Vec::new();
         let mut next_s = f64::NEG_INFINITY;
         for (k, &t) in time_s.iter().enumerate() {
-            if t + DUST_S >= next_s {
+            if t + lead_s >= next_s {
                 starts.push(k);
-                next_s = (((t + DUST_S) / pace_s).floor() + 1.0) * pace_s;
+                next_s = (((t + lead_s) / pace_s).floor() + 1.0) * pace_s;
             }
         }
         starts.push(time_s.len());
@@ -219,8 +218,8 @@ mod tests {
 
     #[test]
     fn a_logger_that_changes_its_pace_keeps_its_clock() {
-        let bins = Bins::of(&[0.0, 0.01, 0.02, 0.049, 0.05, 0.7, 0.96, 1.0, 1.01], 0.05);
+        let bins = Bins::of(&[0.0, 0.01, 0.02, 0.04, 0.05, 0.7, 0.96, 1.0, 1.01], 0.05, 0.005);
         assert_eq!(bins.0, [0, 4, 5, 6, 7, 9]);
-        assert_eq!(Bins::of(&[], 0.05).0, [0]);
+        assert_eq!(Bins::of(&[], 0.05, 0.0).0, [0]);
     }
 }
