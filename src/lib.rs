@@ -10,6 +10,7 @@ pub mod analysis;
 pub mod car;
 pub mod compare;
 pub mod comparison;
+pub mod condense;
 pub mod demo;
 pub mod diagnosis;
 pub mod estimate;
@@ -23,6 +24,7 @@ pub mod plan;
 pub mod report;
 pub mod review;
 pub mod segment;
+pub mod shared;
 pub mod stats;
 pub mod verbs;
 pub mod verdict;
@@ -30,6 +32,7 @@ pub mod words;
 
 use analysis::{Analysis, analyse};
 use car::Car;
+use condense::condense;
 use diagnosis::{Battery, Diagnosis, PhaseKind, SetpointDrift};
 use log::Log;
 use segment::{Segments, segment};
@@ -48,29 +51,32 @@ pub enum DiagnoseError {
 
 /// A log segmented and analysed, before anything is told of it.
 pub struct Examined {
+    /// At the pace at which it was looked at: see [`condense`].
+    pub log: Log,
     pub segments: Segments,
     pub analysis: Analysis,
 }
 
 /// The costly part of [`diagnose`], for whoever needs more than the diagnosis.
 pub fn examine(log: &Log, car: &Car) -> Result<Examined, DiagnoseError> {
-    let segments = segment(log);
+    let log = condense(log);
+    let segments = segment(&log);
     if !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
-        return Err(no_engine_run(log));
+        return Err(no_engine_run(&log));
     }
-    let analysis = analyse(log, &segments, car);
-    Ok(Examined { segments, analysis })
+    let analysis = analyse(&log, &segments, car);
+    Ok(Examined { log, segments, analysis })
 }
 
 /// What `log` says about the charging system of `car`.
 pub fn diagnose(log: &Log, car: &Car) -> Result<Diagnosis, DiagnoseError> {
-    Ok(examine(log, car)?.diagnosis(log, car))
+    Ok(examine(log, car)?.diagnosis(car))
 }
 
 impl Examined {
-    /// What it comes to; `log` and `car` are those that were examined.
-    pub fn diagnosis(&self, log: &Log, car: &Car) -> Diagnosis {
-        let Examined { segments, analysis } = self;
+    /// What it comes to; `car` is the one that was examined.
+    pub fn diagnosis(&self, car: &Car) -> Diagnosis {
+        let Examined { log, segments, analysis } = self;
         let judgement = judge(&Case { log, segments, analysis, car });
         let setpoint_drift = analysis.setpoint.as_ref().and_then(|setpoint| {
             let per_minute_v = Some(setpoint.drift_per_minute.clone()?);
@@ -113,6 +119,7 @@ impl Examined {
 }
 
 fn no_engine_run(log: &Log) -> DiagnoseError {
+    let log = log.as_sampled();
     let bus_v = log.bus_v();
     let low_v = bus_v.iter().copied().fold(f64::INFINITY, f64::min);
     let high_v = bus_v.iter().copied().fold(f64::NEG_INFINITY, f64::max);

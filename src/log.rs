@@ -1,5 +1,8 @@
 //! One recording after ingest: the one thing every later stage reads.
 
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
 use chrono::NaiveDateTime;
 use polars::prelude::{DataFrame, PolarsResult};
 use serde::{Deserialize, Serialize};
@@ -204,6 +207,20 @@ pub struct Log {
     pub bus: Tap,
     frame: DataFrame,
     load_names: Vec<String>,
+    finer: Option<Finer>,
+}
+
+/// What a log whose samples are means of the logger's own keeps of those.
+#[derive(Debug, Clone)]
+pub struct Finer {
+    /// The log as it came.
+    pub log: Arc<Log>,
+    /// The logger's samples to a mean.
+    pub each: usize,
+    /// Time from one mean to the next.
+    pub interval_s: f64,
+    /// By frame column: mean square of a mean's samples about it, each mean its own.
+    pub within: BTreeMap<String, Vec<f64>>,
 }
 
 impl Log {
@@ -228,7 +245,40 @@ impl Log {
             .iter()
             .filter_map(|name| name.strip_prefix("load:").map(str::to_owned))
             .collect();
-        Ok(Log { source, columns, notes, bus, frame, load_names })
+        Ok(Log { source, columns, notes, bus, frame, load_names, finer: None })
+    }
+
+    /// The same log with `frame` for its samples, which are means of its own.
+    pub fn condensed(&self, frame: DataFrame, finer: Finer) -> PolarsResult<Log> {
+        let (columns, notes) = (self.columns.clone(), self.notes.clone());
+        let log = Log::new(self.source.clone(), columns, notes, self.bus, frame)?;
+        Ok(Log { finer: Some(finer), ..log })
+    }
+
+    /// What is known of the logger's own samples, where this log holds means of them.
+    pub fn finer(&self) -> Option<&Finer> {
+        self.finer.as_ref()
+    }
+
+    /// The log with the logger's own samples.
+    pub fn as_sampled(&self) -> &Log {
+        self.finer.as_ref().map_or(self, |finer| &finer.log)
+    }
+
+    /// Usual time between the samples at hand; the source has that of the logger's own.
+    pub fn interval_s(&self) -> f64 {
+        self.finer.as_ref().map_or(self.source.sample_interval_s, |finer| finer.interval_s)
+    }
+
+    /// How many of the logger's samples make one at hand.
+    pub fn each(&self) -> usize {
+        self.finer.as_ref().map_or(1, |finer| finer.each)
+    }
+
+    /// Where samples are missing at the pace of this log.
+    pub fn gaps(&self) -> Vec<Span> {
+        let least_s = self.finer.as_ref().map_or(0.0, |finer| 5.0 * finer.interval_s);
+        self.source.gaps.iter().filter(|gap| gap.seconds() >= least_s).copied().collect()
     }
 
     /// The frame column of the load called `name`.

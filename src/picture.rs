@@ -10,6 +10,8 @@ use crate::segment::{Segments, edges, indices, mean};
 /// Buckets over the whole log: more than a page has pixels for.
 const WHOLE_BUCKETS: usize = 1600;
 const STEP_BUCKETS: usize = 300;
+/// Load steps with a picture of their own: nobody looks at more.
+const MOST_STEPS: usize = 240;
 /// Points of one load set in the picture of voltage against speed.
 const CLOUD_POINTS: usize = 300;
 const CLOUD_BLOCK_S: f64 = 0.5;
@@ -18,32 +20,35 @@ const BEFORE_STEP_S: f64 = 4.0;
 const AFTER_STEP_S: f64 = 20.0;
 
 pub fn picture(log: &Log, segments: &Segments) -> Picture {
-    let Some(whole) = whole(log) else { return Picture::default() };
+    // Extremes are those of the logger's own samples.
+    let sampled = log.as_sampled();
+    let Some(whole) = whole(sampled) else { return Picture::default() };
     let over = |values: &[f64], span: Span, buckets| {
-        envelope(log.time_s(), values, span, buckets, &log.source.gaps)
+        envelope(sampled.time_s(), values, span, buckets, &log.source.gaps)
     };
     Picture {
-        voltage: over(log.bus_v(), whole, WHOLE_BUCKETS),
+        voltage: over(sampled.bus_v(), whole, WHOLE_BUCKETS),
         other_voltages: Tap::ALL
             .into_iter()
             .filter(|tap| *tap != log.bus)
             .filter_map(|tap| {
-                let values = log.channel(Role::Voltage(tap))?;
+                let values = sampled.channel(Role::Voltage(tap))?;
                 let envelope = over(values, whole, WHOLE_BUCKETS);
                 Some(NamedEnvelope { name: tap.word().to_owned(), envelope })
             })
             .collect(),
-        engine_rpm: log.engine_rpm().map(|rpm| over(rpm, whole, WHOLE_BUCKETS)),
+        engine_rpm: sampled.engine_rpm().map(|rpm| over(rpm, whole, WHOLE_BUCKETS)),
         loads: lanes(log),
         steps: segments
             .steps
             .iter()
+            .take(MOST_STEPS)
             .map(|step| {
                 let span = Span {
                     start_s: step.at_s - BEFORE_STEP_S,
                     end_s: step.until_s.clamp(step.at_s + 1.0, step.at_s + AFTER_STEP_S),
                 };
-                over(log.bus_v(), span, STEP_BUCKETS)
+                over(sampled.bus_v(), span, STEP_BUCKETS)
             })
             .collect(),
         speed: clouds(log, segments),
@@ -65,7 +70,10 @@ fn envelope(time_s: &[f64], values: &[f64], span: Span, buckets: usize, gaps: &[
         envelope.high.push(known.then_some(high));
     };
     let bucket_s = if range.len() <= buckets { 0.0 } else { span.seconds() / buckets as f64 };
-    let mut gaps = gaps.iter().filter(|g| g.start_s >= span.start_s).peekable();
+    // A gap that is shorter than a bucket shows nowhere.
+    let shows = |g: &&Span| g.start_s >= span.start_s && g.seconds() >= bucket_s;
+    let first = gaps.partition_point(|g| g.start_s < span.start_s);
+    let mut gaps = gaps.iter().skip(first).filter(shows).peekable();
     let mut k = range.start;
     while k < range.end {
         let start_s = time_s[k];
@@ -73,9 +81,9 @@ fn envelope(time_s: &[f64], values: &[f64], span: Span, buckets: usize, gaps: &[
             push(start_s, f64::NAN, f64::NAN);
         }
         let stop_s = gaps.peek().map_or(f64::INFINITY, |g| g.start_s);
-        let end = (k + 1..range.end)
-            .find(|&j| time_s[j] >= start_s + bucket_s || time_s[j] > stop_s)
-            .unwrap_or(range.end);
+        let later = &time_s[k + 1..range.end];
+        let full = later.partition_point(|&t| t < start_s + bucket_s);
+        let end = k + 1 + full.min(later.partition_point(|&t| t <= stop_s));
         let seen = values[k..end].iter().copied().filter(|v| v.is_finite());
         let (low, high) = seen.fold((f64::NAN, f64::NAN), |(l, h), v| (v.min(l), v.max(h)));
         push(start_s, low, high);
@@ -104,7 +112,7 @@ fn clouds(log: &Log, segments: &Segments) -> Vec<SpeedCloud> {
     for stretch in &segments.stretches {
         let blocks = sets.entry(&stretch.loads).or_default();
         let range = indices(log.time_s(), stretch.settled);
-        let each = ((CLOUD_BLOCK_S / log.source.sample_interval_s) as usize).max(1);
+        let each = ((CLOUD_BLOCK_S / log.interval_s()) as usize).max(1);
         for start in range.clone().step_by(each) {
             let end = (start + each).min(range.end);
             let block = (mean(&rpm[start..end]), mean(&log.bus_v()[start..end]));

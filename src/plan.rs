@@ -28,7 +28,6 @@ use crate::car::Car;
 use crate::car::cable::CableRun;
 use crate::diagnosis::{Diagnosis, PhaseKind};
 use crate::ingest::Sheet;
-use crate::log::Log;
 
 pub use contract::*;
 
@@ -94,18 +93,18 @@ pub enum PlanError {
     NoCar { seen: String },
 }
 
-/// Plans for `log`, which was examined; `diagnosis` is what that came to.
+/// Plans for the log that was examined; `diagnosis` is what that came to.
 pub fn plan(
-    log: &Log,
     car: &Car,
     examined: Examined,
     diagnosis: &Diagnosis,
     asked: &Asked,
 ) -> Result<Plan, PlanError> {
+    let Examined { log, segments, mut analysis } = examined;
+    let log = &log;
     if log.engine_rpm().is_none() {
         return Err(PlanError::NoSpeed);
     }
-    let Examined { segments, mut analysis } = examined;
     if segments.points.is_empty() || !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
         return Err(PlanError::NoRunning);
     }

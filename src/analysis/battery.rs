@@ -5,7 +5,7 @@ use crate::analysis::Z90;
 use crate::analysis::balance::{self, Balance};
 use crate::analysis::deficit;
 use crate::analysis::level::level;
-use crate::analysis::observer::Observed;
+use crate::analysis::observer::{Observed, Window};
 use crate::analysis::practice::FULL_OUTPUT_V;
 use crate::analysis::prior::{Draw, Prior};
 use crate::analysis::rounds;
@@ -35,10 +35,11 @@ pub struct BatteryModel {
     /// Voltage at which the battery neither gives nor takes, over the steady
     /// running at full output, or over all of it.
     pub zero_current_v: Estimate,
-    /// Batteries that this one could be, and what each did over the log. The
-    /// first windows are the log's stretches, in order.
+    /// Batteries that this one could be, and what each did over the log.
     pub draws: Vec<Draw>,
     pub observed: Observed,
+    /// The observer's window of each of the log's stretches, where it has one.
+    pub followed: Vec<Option<usize>>,
     /// How the draws are known.
     pub grade: Grade,
     pub how: String,
@@ -54,9 +55,13 @@ pub fn model(
     let measured = by_current(log, segments);
     let rated = car.battery.cca_a.and_then(by_rating);
     let prior = rated.clone().unwrap_or_else(common);
-    let mut windows: Vec<Span> = segments.stretches.iter().map(|s| s.settled).collect();
-    let full: Vec<usize> = (0..segments.stretches.len())
-        .filter(|&k| at_full_output(log, segments, setpoint, windows[k]))
+    let (followed, mut windows) = followed(segments);
+    let full: Vec<usize> = segments
+        .stretches
+        .iter()
+        .enumerate()
+        .filter(|(_, stretch)| at_full_output(log, segments, setpoint, stretch.settled))
+        .map(|(k, _)| k)
         .collect();
     let balance = balance::gather(log, segments, car, &full, &mut windows);
     let believed = Prior { car, resistance_ohm: &prior, rest_v };
@@ -75,6 +80,8 @@ pub fn model(
     };
     let asked: Vec<usize> =
         if full.is_empty() { (0..segments.stretches.len()).collect() } else { full };
+    let asked: Vec<(usize, usize)> =
+        asked.into_iter().filter_map(|k| Some((k, *followed.get(k)?.as_ref()?))).collect();
     let zero_v = zero_current(log, segments, &draws, &observed, &asked);
     let routes: Vec<Estimate> =
         [measured, inferred, rated, Some(common())].into_iter().flatten().collect();
@@ -85,32 +92,79 @@ pub fn model(
         zero_current_v: deficit::spread(&zero_v, &observed.weights, grade, &how),
         draws,
         observed,
+        followed,
         grade,
         how,
     }
 }
 
-/// Zero-current voltage by draw: the mean over the stretches asked about.
+impl BatteryModel {
+    /// What the battery of a draw did over one of the log's stretches, if it was followed.
+    pub fn window(&self, draw: usize, stretch: usize) -> Option<&Window> {
+        let window = *self.followed.get(stretch)?.as_ref()?;
+        Some(self.observed.window(draw, window))
+    }
+
+    pub fn follows(&self, stretch: usize) -> bool {
+        self.followed.get(stretch).is_some_and(Option::is_some)
+    }
+}
+
+/// Every stretch is followed in a log of no more than this many; of a longer one some of
+/// each operating point, spread evenly: they tell what the point is like, and memory does
+/// not grow with the log.
+const MOST_FOLLOWED: usize = 240;
+const LEAST_OF_POINT: usize = 3;
+
+/// The window of each stretch, and the windows.
+fn followed(segments: &Segments) -> (Vec<Option<usize>>, Vec<Span>) {
+    let stretches = &segments.stretches;
+    let mut follow = vec![stretches.len() <= MOST_FOLLOWED; stretches.len()];
+    if stretches.len() > MOST_FOLLOWED {
+        let most = (MOST_FOLLOWED / segments.points.len().max(1)).max(LEAST_OF_POINT);
+        for point in &segments.points {
+            let each = point.stretches.len().div_ceil(most).max(1);
+            for &k in point.stretches.iter().step_by(each) {
+                follow[k] = true;
+            }
+        }
+    }
+    let mut windows = Vec::new();
+    let followed = stretches
+        .iter()
+        .zip(follow)
+        .map(|(stretch, follow)| {
+            follow.then(|| {
+                windows.push(stretch.settled);
+                windows.len() - 1
+            })
+        })
+        .collect();
+    (followed, windows)
+}
+
+/// Zero-current voltage by draw: the mean over the stretches asked about, each with its
+/// window.
 fn zero_current(
     log: &Log,
     segments: &Segments,
     draws: &[Draw],
     observed: &Observed,
-    stretches: &[usize],
+    asked: &[(usize, usize)],
 ) -> Vec<f64> {
-    let levels: Vec<(usize, f64)> = stretches
+    let levels: Vec<(usize, f64)> = asked
         .iter()
-        .filter_map(|&k| {
+        .filter_map(|&(k, window)| {
             let span = segments.stretches[k].settled;
-            Some((k, level(log.time_s(), log.bus_v(), span, &segments.grain)?.mean_v))
+            Some((window, level(log.time_s(), log.bus_v(), span, &segments.grain)?.mean_v))
         })
         .collect();
     (0..draws.len())
         .map(|draw| {
             let zero_v: Vec<f64> = levels
                 .iter()
-                .filter_map(|&(k, volts)| {
-                    let state = observed.window(draw, k).end()?;
+                .filter_map(|&(window, volts)| {
+                    let state = observed.window(draw, window).end()?;
                     Some(draws[draw].zero_current_v(volts, state))
                 })
                 .collect();

@@ -52,7 +52,7 @@ fn taken(log: &Log, battery: &BatteryModel) -> Estimate {
             let &[from_s, to_s] = pair else { continue };
             let given = routes::measured(*amps_a);
             // A gap tells nothing of what went on in it.
-            if given.high > 0.0 && to_s - from_s < 10.0 * log.source.sample_interval_s {
+            if given.high > 0.0 && to_s - from_s < 10.0 * log.interval_s() {
                 given_as += given.value.max(0.0) * (to_s - from_s);
                 unsure_as += given.half_width() * (to_s - from_s);
             }
@@ -127,6 +127,7 @@ mod tests {
             disagreement: None,
             zero_current_v: one.clone(),
             observed: Observed::of_ends(ends),
+            followed: Vec::new(),
             draws,
             grade: Grade::Assumed,
             how: String::new(),

@@ -18,9 +18,11 @@ const HELD_S: f64 = 1.0;
 pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> Option<Cranking> {
     let phase = segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;
     let span = Span { start_s: phase.start_s, end_s: phase.end_s };
-    let range = indices(log.time_s(), span);
-    let bus_v = log.bus_v().get(range.clone())?;
-    let lowest = lowest(bus_v, &segments.grain)?;
+    // The deepest moment is shorter than the means of a condensed log.
+    let (sampled, grain) = (log.as_sampled(), segments.grain.of_readings());
+    let range = indices(sampled.time_s(), span);
+    let bus_v = sampled.bus_v().get(range.clone())?;
+    let lowest = lowest(bus_v, &grain)?;
     let at = bus_v.iter().position(|v| *v == lowest.value)?;
     let interval_s = segments.grain.interval_s;
     let lasts_s = span.seconds();
@@ -28,7 +30,7 @@ pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> 
     Some(Cranking {
         lowest_v: lowest.value,
         lowest: Some(lowest),
-        at_s: *log.time_s().get(range.start + at)?,
+        at_s: *sampled.time_s().get(range.start + at)?,
         duration_s: lasts_s,
         // Either end lies somewhere between two samples.
         duration: Some(Estimate::new(
@@ -121,6 +123,7 @@ mod tests {
             memory_seen: true,
             step_v: Some(STEP_V),
             interval_s: 0.05,
+            reading: None,
         }
     }
 

@@ -39,8 +39,10 @@ pub fn of_point(
     let over_visits = |of: &dyn Fn(&Window, usize) -> f64, draw: usize| {
         let (mut sum, mut seconds) = (0.0, 0.0);
         for (&k, span) in point.stretches.iter().zip(&point.spans) {
-            sum += span.seconds() * of(battery.observed.window(draw, k), draw);
-            seconds += span.seconds();
+            if let Some(window) = battery.window(draw, k) {
+                sum += span.seconds() * of(window, draw);
+                seconds += span.seconds();
+            }
         }
         sum / seconds
     };

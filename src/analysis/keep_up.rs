@@ -75,7 +75,7 @@ pub fn keep_up(
         })
         .collect();
     let seen: Vec<machines::Set> =
-        sets.iter().map(|set| set.as_machines_see_it(log, setpoint)).collect();
+        sets.iter().map(|set| set.as_machines_see_it(log, setpoint, battery)).collect();
     let any_within = sets.iter().any(|set| set.bracket.is_ok());
     let knees = if any_within { machines::knees(log, &seen, battery, car) } else { Vec::new() };
     sets.iter().enumerate().map(|(k, set)| set.answer(knees.get(k), battery, car)).collect()
@@ -95,8 +95,20 @@ struct Set<'a> {
 }
 
 impl Set<'_> {
-    fn as_machines_see_it(&self, log: &Log, setpoint: &Setpoint) -> machines::Set {
-        let seen = self.visits.iter().map(|visit| {
+    /// By the visits over which the batteries were followed.
+    fn as_machines_see_it(
+        &self,
+        log: &Log,
+        setpoint: &Setpoint,
+        battery: &BatteryModel,
+    ) -> machines::Set {
+        let is_followed = |visit: &&Visit| battery.follows(visit.index);
+        let place = |at: usize| {
+            let before = self.visits.get(..at)?.iter().filter(is_followed).count();
+            self.visits.get(at).filter(is_followed).map(|_| before)
+        };
+        let falls = self.falls.iter().filter_map(|&(at, knee)| Some((place(at)?, knee)));
+        let seen = self.visits.iter().filter(is_followed).map(|visit| {
             let settled = visit.stretch.settled;
             let middle_s = (settled.start_s + settled.end_s) / 2.0;
             let range = indices(log.time_s(), settled);
@@ -116,7 +128,7 @@ impl Set<'_> {
                 alternator_a: channel_mean(Role::AlternatorCurrent),
             }
         });
-        machines::Set { seen: seen.collect(), falls: self.falls.clone() }
+        machines::Set { seen: seen.collect(), falls: falls.collect() }
     }
 
     fn answer(&self, knees: Option<&machines::Knees>, battery: &BatteryModel, car: &Car) -> KeepUp {

@@ -28,13 +28,11 @@ pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &Grain) -> Opt
 
 /// 90 % half-width of the mean of `samples` consecutive samples.
 pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
-    window_mean_half_width(
-        samples,
-        grain.unrounded_sigma_v,
-        grain.memory_samples,
-        grain.step_v,
-        LEVEL,
-    )
+    let (readings, sigma_v, memory) = match grain.reading {
+        Some(r) => ((samples as f64 * r.each) as usize, r.unrounded_sigma_v, r.memory),
+        None => (samples, grain.unrounded_sigma_v, grain.memory_samples),
+    };
+    window_mean_half_width(readings, sigma_v, memory, grain.step_v, LEVEL)
 }
 
 impl Level {

@@ -81,14 +81,17 @@ impl<'a> Bench<'a> {
         let taps = Tap::ALL
             .into_iter()
             .filter_map(|tap| {
-                let values = log.channel(Role::Voltage(tap))?;
-                let is_bus = tap == log.bus;
-                Some((tap, if is_bus { segments.grain } else { grain(log, segments, values) }))
+                log.channel(Role::Voltage(tap))?;
+                let own = if tap == log.bus {
+                    segments.grain
+                } else {
+                    grain(log, segments, Role::Voltage(tap))?
+                };
+                Some((tap, own))
             })
             .collect();
         let mut bench = Bench { log, segments, taps, ground: None, rest: rest(segments) };
-        bench.ground = log.channel(Role::GroundDrop).map(|values| {
-            let grain = grain(log, segments, values);
+        bench.ground = grain(log, segments, Role::GroundDrop).map(|grain| {
             let zero_v = bench.resting(Role::GroundDrop);
             Ground { grain, sign: bench.ground_sign(zero_v.unwrap_or(0.0)), zero_v }
         });
@@ -271,12 +274,11 @@ fn clamped(mean_a: f64) -> Estimate {
     )
 }
 
-fn grain(log: &Log, segments: &Segments, values_v: &[f64]) -> Grain {
-    let time_s = log.time_s();
-    let first = Grain::first_look(time_s, values_v, quantisation_step(values_v));
-    let grain = first.refined(time_s, values_v, &segments.stretches);
+fn grain(log: &Log, segments: &Segments, role: Role) -> Option<Grain> {
+    let step_v = quantisation_step(log.as_sampled().channel(role)?);
+    let grain = Grain::of(log, role, step_v, &segments.stretches)?;
     // A channel full of holes shows no noise of its own.
-    if grain.unrounded_sigma_v.is_finite() { grain } else { segments.grain }
+    Some(if grain.unrounded_sigma_v.is_finite() { grain } else { segments.grain })
 }
 
 /// The last seconds before the first start.

@@ -7,7 +7,9 @@ use crate::diagnosis::Noise;
 use crate::estimate::{Estimate, Grade};
 use crate::segment::Grain;
 
+/// Of the logger's own samples, whatever is looked at.
 pub fn noise(grain: &Grain) -> Noise {
+    let grain = &grain.of_readings();
     let correlation_time = correlation_time(grain);
     Noise {
         sigma_v: grain.sigma_v,
@@ -59,6 +61,7 @@ mod tests {
             memory_seen: true,
             step_v: None,
             interval_s: 0.1,
+            reading: None,
         }
     }
 

@@ -9,13 +9,17 @@
 use crate::analysis::balance::{Balance, Said};
 use crate::analysis::prior::Draw;
 use crate::log::{Log, Role, Span, Tap};
-use crate::physics::battery::BatteryState;
+use crate::physics::battery::{BatteryState, Paced};
 use crate::segment::{indices, mean};
+use crate::shared::shared;
 
 /// The model is driven in blocks this long, or longer in a long log; the fast
 /// polarisation takes seconds.
 const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
+/// Fewer steps of all draws together, and fewer draws to judge, are not worth a thread.
+const LEAST_STEPS: usize = 50_000;
+const LEAST_DRAWS: usize = 100;
 
 /// Currents of every draw over every window, positive charging.
 #[derive(Default)]
@@ -74,18 +78,17 @@ impl Observed {
     /// −2 ln of how likely the log is with each draw, by how well its currents
     /// keep the balance.
     pub fn misfits(&self, draws: &[Draw], balance: &Balance) -> Vec<f64> {
-        draws
-            .iter()
-            .zip(&self.windows)
-            .map(|(draw, windows)| {
-                let misfit = balance.misfit(|entry| {
-                    let window = &windows[entry.window];
-                    let ohm = |state| draw.ohm_near(entry.volts, state);
-                    Said::of(window, window.end().map_or(f64::NAN, ohm))
-                });
-                if misfit.is_finite() { misfit } else { f64::MAX }
-            })
-            .collect()
+        let of = |draw: &Draw, windows: &[Window]| {
+            let misfit = balance.misfit(|entry| {
+                let window = &windows[entry.window];
+                let ohm = |state| draw.ohm_near(entry.volts, state);
+                Said::of(window, window.end().map_or(f64::NAN, ohm))
+            });
+            if misfit.is_finite() { misfit } else { f64::MAX }
+        };
+        let pairs: Vec<(&Draw, &Vec<Window>)> = draws.iter().zip(&self.windows).collect();
+        shared(&pairs, LEAST_DRAWS, |part| part.iter().map(|(d, w)| of(d, w)).collect::<Vec<f64>>())
+            .concat()
     }
 
     /// Takes up `later` draws; the weights are for the caller to renew.
@@ -97,35 +100,64 @@ impl Observed {
     }
 }
 
-/// Drives every draw's battery with the log's voltage; all draws weigh alike.
+/// Drives every draw's battery with the log's voltage; all draws weigh alike. Each goes
+/// its own way, so they are shared among the cores, and come back in their order.
 pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
     let blocks = Blocks::of(log);
     let members = blocks.members(windows);
-    let mut observed = Observed {
-        weights: vec![1.0 / draws.len().max(1) as f64; draws.len()],
-        windows: Vec::with_capacity(draws.len()),
-        given_as: Vec::with_capacity(draws.len()),
-        ends: Vec::with_capacity(draws.len()),
-    };
-    for draw in draws {
-        let mut state = draw.start;
-        let paced = draw.battery.paced(blocks.each_s);
-        let mut seen = vec![Window::default(); windows.len()];
-        let mut given_as = 0.0;
-        for (block, inside) in blocks.all.iter().zip(&members) {
-            let current_a = draw.current_at(block.volts, &state);
-            state = paced.advance(&state, current_a);
-            given_as += (-current_a).max(0.0) * blocks.each_s;
-            for &w in inside {
-                seen[w].add(current_a, blocks.each_s);
-                seen[w].end = Some(state);
+    let least = LEAST_STEPS.div_ceil(blocks.all.len().max(1));
+    let parts = shared(draws, least, |part| follow(&blocks, &members, part, windows.len()));
+    let mut observed = Observed::default();
+    parts.into_iter().for_each(|part| observed.extend(part));
+    observed.weights = vec![1.0 / draws.len().max(1) as f64; draws.len()];
+    observed
+}
+
+/// The weights are for the caller to set.
+fn follow(blocks: &Blocks, members: &[Vec<usize>], draws: &[Draw], windows: usize) -> Observed {
+    let mut observed = Observed::default();
+    for draws in draws.chunks(ABREAST) {
+        let mut all: Vec<Followed> = draws
+            .iter()
+            .map(|draw| Followed {
+                draw,
+                paced: draw.battery.paced(blocks.each_s),
+                state: draw.start,
+                seen: vec![Window::default(); windows],
+                given_as: 0.0,
+            })
+            .collect();
+        for (block, inside) in blocks.all.iter().zip(members) {
+            for one in &mut all {
+                let current_a = one.draw.current_at(block.volts, &one.state);
+                one.state = one.paced.advance(&one.state, current_a);
+                one.given_as += (-current_a).max(0.0) * blocks.each_s;
+                for &w in inside {
+                    one.seen[w].add(current_a, blocks.each_s);
+                    one.seen[w].end = Some(one.state);
+                }
             }
         }
-        observed.windows.push(seen);
-        observed.given_as.push(given_as);
-        observed.ends.push(state);
+        for one in all {
+            observed.windows.push(one.seen);
+            observed.given_as.push(one.given_as);
+            observed.ends.push(one.state);
+        }
     }
     observed
+}
+
+/// Draws that go through the log side by side: each step waits for the one before it,
+/// but not for those of other draws.
+const ABREAST: usize = 8;
+
+/// A draw on its way through the log.
+struct Followed<'a> {
+    draw: &'a Draw,
+    paced: Paced<'a>,
+    state: BatteryState,
+    seen: Vec<Window>,
+    given_as: f64,
 }
 
 #[derive(Debug, Clone, Copy)]

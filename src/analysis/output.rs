@@ -45,13 +45,8 @@ pub fn output(
     setpoint: Option<&Setpoint>,
     car: &Car,
 ) -> Option<OutputSeen> {
-    let amps_a = log.channel(Role::AlternatorCurrent)?;
-    let time_s = log.time_s();
-    let grain = Grain::first_look(time_s, amps_a, quantisation_step(amps_a)).refined(
-        time_s,
-        amps_a,
-        &segments.stretches,
-    );
+    let step_a = quantisation_step(log.as_sampled().channel(Role::AlternatorCurrent)?);
+    let grain = Grain::of(log, Role::AlternatorCurrent, step_a, &segments.stretches)?;
     let mut windows = windows::windows(log, segments, setpoint, &grain, car);
     let follows_loads = hold_back(&mut windows, &grain);
     let sheet = car.alternator.sheet.as_ref();

@@ -217,16 +217,28 @@ impl Seen<'_> {
     /// Whether the bus stood where `harder` left it, and soon before or after.
     fn stays_at(&self, harder: &Seen) -> bool {
         let unsure_v = self.half_width_v.hypot(harder.half_width_v);
-        let apart_s =
-            (self.middle_s - harder.middle_s).abs() - (self.seconds + harder.seconds) / 2.0;
-        (self.level_v - harder.level_v).abs() <= INDIFFERENT_V + unsure_v && apart_s <= ADJACENT_S
+        (self.level_v - harder.level_v).abs() <= INDIFFERENT_V + unsure_v
+            && self.apart_s(harder) <= ADJACENT_S
+    }
+
+    /// From the end of one to the beginning of the other.
+    fn apart_s(&self, other: &Seen) -> f64 {
+        (self.middle_s - other.middle_s).abs() - (self.seconds + other.seconds) / 2.0
     }
 }
 
 /// Whether among these levels there is one that did not mind when more was asked.
 fn is_indifferent(seen: &[Seen], members: &[usize]) -> bool {
-    let long = || members.iter().filter_map(|&k| seen.get(k)).filter(|s| s.seconds >= SHORTEST_S);
-    long().any(|easy| long().any(|hard| easy.is_easier_than(hard) && easy.stays_at(hard)))
+    let long = members.iter().filter_map(|&k| seen.get(k)).filter(|s| s.seconds >= SHORTEST_S);
+    let mut long: Vec<&Seen> = long.collect();
+    long.sort_by(|a, b| a.middle_s.total_cmp(&b.middle_s));
+    let tells = |easy: &Seen, hard: &Seen| easy.is_easier_than(hard) && easy.stays_at(hard);
+    // Stretches follow one another, so what is too far off ends the look ahead.
+    long.iter().enumerate().any(|(k, first)| {
+        let ahead = long.iter().skip(k + 1);
+        let mut near = ahead.take_while(|later| first.apart_s(later) <= ADJACENT_S);
+        near.any(|later| tells(first, later) || tells(later, first))
+    })
 }
 
 fn held(time_s: &[f64], tap_v: &[f64], segments: &Segments) -> Option<Held> {
@@ -306,7 +318,21 @@ fn highest_band(
 ) -> Option<(Vec<usize>, f64)> {
     let enough_s = (0.05 * total_s).max(3.0).min(0.8 * total_s);
     let mut above_s = 0.0;
+    // Seconds from the top of the order on, to pass by what cannot be enough.
+    let mut within = (0, 0.0);
     for (top, &(top_v, k)) in order.iter().enumerate() {
+        while let Some(&(_, next)) = order.get(within.0).filter(|(v, _)| *v >= top_v - band_v) {
+            within = (within.0 + 1, within.1 + seen[next].seconds);
+        }
+        let about_s = within.1;
+        within.1 -= seen[k].seconds;
+        if about_s < enough_s - 1e-6 * total_s {
+            above_s += seen[k].seconds;
+            if above_s > 0.1 * total_s {
+                return None;
+            }
+            continue;
+        }
         let members: Vec<usize> = order[top..]
             .iter()
             .take_while(|(v, _)| *v >= top_v - band_v)

@@ -146,7 +146,11 @@ fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
         .map(|level| level.mean_v)
         .collect();
     let scatter_v = scatter(&visits, point.mean_v);
-    let how = format!("mean of {} samples in {:.0} s", point.samples, point.seconds);
+    let of = match log.each() {
+        1 => String::new(),
+        each => format!(" of {each} readings each"),
+    };
+    let how = format!("mean of {} samples{of} in {:.0} s", point.samples, point.seconds);
     Estimate::around(point.mean_v, read_v.hypot(scatter_v), Grade::Measured, how)
 }
 

@@ -97,8 +97,8 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
         rpm_after: rpm_over(settled_span),
         loads_after: segments
             .stretches
-            .iter()
-            .find(|s| s.span.start_s >= step.at_s - 1e-9 && s.span.start_s < step.until_s)
+            .get(segments.stretches.partition_point(|s| s.span.start_s < step.at_s - 1e-9))
+            .filter(|s| s.span.start_s < step.until_s)
             .map(|s| s.loads.clone())
             .unwrap_or_default(),
     })

@@ -11,7 +11,8 @@ pub struct Picture {
     pub other_voltages: Vec<NamedEnvelope>,
     pub engine_rpm: Option<Envelope>,
     pub loads: Vec<Lane>,
-    /// One window a load step, in the order of `load_steps`.
+    /// One window a load step, in the order of `load_steps`; of a very long log only of
+    /// the first ones.
     pub steps: Vec<Envelope>,
     /// Voltage against engine speed in steady running, by load set.
     pub speed: Vec<SpeedCloud>,

@@ -1,13 +1,52 @@
 //! From raw stamps to a time that starts at 0 and strictly rises.
 
 use super::account::{self, Account};
-use super::profile::quantile;
 use super::table::Lines;
 
+/// Which rows of the body stay.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Rows {
+    /// Every one of so many.
+    All(usize),
+    /// These, in order.
+    Listed(Vec<usize>),
+}
+
+impl Rows {
+    pub fn len(&self) -> usize {
+        match self {
+            Rows::All(count) => *count,
+            Rows::Listed(rows) => rows.len(),
+        }
+    }
+
+    pub fn first(&self) -> Option<usize> {
+        match self {
+            Rows::All(count) => (*count > 0).then_some(0),
+            Rows::Listed(rows) => rows.first().copied(),
+        }
+    }
+
+    /// How many stay of those before `row`.
+    pub fn before(&self, row: usize) -> usize {
+        match self {
+            Rows::All(count) => row.min(*count),
+            Rows::Listed(rows) => rows.partition_point(|kept| *kept < row),
+        }
+    }
+
+    fn into_listed(self) -> Vec<usize> {
+        match self {
+            Rows::All(count) => (0..count).collect(),
+            Rows::Listed(rows) => rows,
+        }
+    }
+}
+
 /// Rows that stay, in order, and their seconds from the first.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Axis {
-    pub rows: Vec<usize>,
+    pub rows: Rows,
     pub time_s: Vec<f64>,
     pub notices: Vec<String>,
 }
@@ -40,8 +79,14 @@ const LONGEST_PAUSE_S: f64 = 86_400.0;
 const CATCH_UP_ROWS: usize = 10;
 
 /// `rows` are indices into `time`, the rows with a voltage.
-pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Account) -> Axis {
+pub fn clean(time: &[f64], rows: Rows, lines: &Lines, account: &mut Account) -> Axis {
     let mut notices = Vec::new();
+    if rows == Rows::All(time.len())
+        && let Some(time_s) = straight(time)
+    {
+        return Axis { rows, time_s, notices };
+    }
+    let rows = rows.into_listed();
     let at = |row: usize| time.get(row).copied().unwrap_or(f64::NAN);
     let mut timed = Vec::with_capacity(rows.len());
     let first = time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
@@ -80,7 +125,25 @@ pub fn clean(time: &[f64], rows: Vec<usize>, lines: &Lines, account: &mut Accoun
     let kept = settle_repeats(kept, lines, account, &mut notices);
     let start = kept.first().map_or(0.0, |&(_, t)| t);
     let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
-    Axis { rows, time_s, notices }
+    Axis { rows: Rows::Listed(rows), time_s, notices }
+}
+
+/// Seconds from the first stamp where there is nothing to clean: every stamp is one, and
+/// later than the one before.
+fn straight(time: &[f64]) -> Option<Vec<f64>> {
+    let first = time.first().copied().filter(|t| t.is_finite())?;
+    let mut time_s = Vec::with_capacity(time.len());
+    let mut last = f64::NAN;
+    for raw in time {
+        let t = to_nanoseconds(raw - first);
+        let goes_on = time_s.is_empty() || (t > last && t - last <= LONGEST_PAUSE_S);
+        if !(goes_on && t.abs() <= FURTHEST_S) {
+            return None;
+        }
+        time_s.push(t);
+        last = t;
+    }
+    Some(time_s)
 }
 
 /// Drops the dust of binary fractions: no logger stamps finer.
@@ -101,9 +164,10 @@ fn gap(pair: &[(usize, f64)]) -> f64 {
     }
 }
 
+/// The middle value, or the upper of two; reorders `values`.
 pub fn median(values: &mut [f64]) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    quantile(values, 0.5)
+    let last = values.len().checked_sub(1)?;
+    Some(*values.select_nth_unstable_by(last.div_ceil(2), f64::total_cmp).1)
 }
 
 /// One stamp far ahead of both its neighbours is wrong itself, not the rows after it.

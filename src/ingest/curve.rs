@@ -82,7 +82,7 @@ impl Sheet {
         if bytes.len() as u64 > MOST_BYTES {
             return Err(reading.no_table(format!("it is longer than {MOST_BYTES} bytes")));
         }
-        let text = encoding::decode(bytes)
+        let text = encoding::decode(&bytes)
             .map_err(|seen| reading.no_table(format!("it is no text, {seen}")))?
             .text;
         let dialect = dialect_of(&text);

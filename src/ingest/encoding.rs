@@ -6,8 +6,8 @@ use std::collections::HashSet;
 use chardetng::{EncodingDetector, Iso2022JpDetection, Utf8Detection};
 use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE};
 
-pub struct Decoded {
-    pub text: String,
+pub struct Decoded<'a> {
+    pub text: Cow<'a, str>,
     /// The encoding's name as standards spell it.
     pub encoding: &'static str,
     /// Characters that the encoding could not make sense of.
@@ -21,45 +21,40 @@ const LOOKED_AT: usize = 1 << 16;
 /// UTF-8 where valid, else by the statistics of the letters. `Err` says why the
 /// bytes are no text. Line ends of a lone CR become LF, so that lines keep
 /// their numbers.
-pub fn decode(bytes: Vec<u8>) -> Result<Decoded, String> {
-    let mut decoded = match unicode_by_layout(&bytes)? {
-        Some(encoding) if encoding != UTF_8 => by(encoding, &bytes),
+pub fn decode(bytes: &[u8]) -> Result<Decoded<'_>, String> {
+    let mut decoded = match unicode_by_layout(bytes)? {
+        Some(encoding) if encoding != UTF_8 => by(encoding, bytes),
         _ => utf8_or_guess(bytes)?,
     };
     if !decoded.text.contains('\n') && decoded.text.contains('\r') {
-        decoded.text = decoded.text.replace('\r', "\n");
+        decoded.text = Cow::Owned(decoded.text.replace('\r', "\n"));
     }
     Ok(decoded)
 }
 
-fn by(encoding: &'static Encoding, bytes: &[u8]) -> Decoded {
+fn by<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     let (text, used, lossy) = encoding.decode(bytes);
-    Decoded { text: text.into_owned(), encoding: used.name(), lossy }
+    Decoded { text, encoding: used.name(), lossy }
 }
 
-fn utf8_or_guess(bytes: Vec<u8>) -> Result<Decoded, String> {
-    let bytes = match String::from_utf8(bytes) {
-        Ok(mut text) => {
-            if text.starts_with('\u{feff}') {
-                text.drain(..'\u{feff}'.len_utf8());
-            }
-            return Ok(Decoded { text, encoding: UTF_8.name(), lossy: false });
-        }
-        Err(error) => error.into_bytes(),
-    };
-    if bytes.starts_with(b"\xef\xbb\xbf") {
-        return Ok(by(UTF_8, &bytes));
+fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
+    if let Ok(text) = std::str::from_utf8(bytes) {
+        let text = Cow::Borrowed(text.strip_prefix('\u{feff}').unwrap_or(text));
+        return Ok(Decoded { text, encoding: UTF_8.name(), lossy: false });
     }
-    let head = bytes.get(..LOOKED_AT).unwrap_or(&bytes);
+    if bytes.starts_with(b"\xef\xbb\xbf") {
+        return Ok(by(UTF_8, bytes));
+    }
+    let head = bytes.get(..LOOKED_AT).unwrap_or(bytes);
     refuse_control_characters(head)?;
     let mut detector = EncodingDetector::new(Iso2022JpDetection::Deny);
-    for cell in telling_cells(&bytes) {
+    for cell in telling_cells(bytes) {
         detector.feed(cell, false);
         detector.feed(b"\n", false);
     }
     detector.feed(b"", true);
     let encoding = detector.guess(None, Utf8Detection::Deny);
-    Ok(by(encoding, &bytes))
+    Ok(by(encoding, bytes))
 }
 
 /// Cells with letters beyond ASCII, each once: the statistics of a language

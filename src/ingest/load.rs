@@ -32,7 +32,7 @@ fn read(path: &Path, file: impl Read, told: usize, most: u64) -> Result<Vec<u8>,
     let mut file = file;
     // A line without an end is told of before a gigabyte of it was taken in.
     let mut bytes = Vec::with_capacity(told.min(LONGEST_LINE).saturating_add(1));
-    let mut line = Line { number: 1, began: 0 };
+    let mut began = 0;
     loop {
         let before = bytes.len();
         let chunk = file.by_ref().take(CHUNK as u64).read_to_end(&mut bytes);
@@ -42,11 +42,14 @@ fn read(path: &Path, file: impl Read, told: usize, most: u64) -> Result<Vec<u8>,
         if bytes.len() as u64 > most {
             return Err(IngestError::TooLong { path: path.to_path_buf(), most });
         }
-        line.pass(&bytes, before);
-        if bytes.len() - line.began > LONGEST_LINE {
+        let fresh = bytes.get(before..).unwrap_or(&[]);
+        if let Some(last) = fresh.iter().rposition(|byte| matches!(byte, b'\n' | b'\r')) {
+            began = before + last + 1;
+        }
+        if bytes.len() - began > LONGEST_LINE {
             return Err(IngestError::LongLine {
                 path: path.to_path_buf(),
-                line: line.number,
+                line: number_of_line(bytes.get(..began).unwrap_or(&[])),
                 most: LONGEST_LINE,
             });
         }
@@ -60,26 +63,13 @@ fn read(path: &Path, file: impl Read, told: usize, most: u64) -> Result<Vec<u8>,
     Ok(bytes)
 }
 
-/// Where the last line began. A lone CR ends a line too; in UTF-16 both bytes are
-/// parts of the same characters.
-struct Line {
-    number: usize,
-    began: usize,
-}
-
-impl Line {
-    /// Looks at the bytes from `from` on.
-    fn pass(&mut self, bytes: &[u8], from: usize) {
-        let fresh = bytes.get(from..).unwrap_or(&[]);
-        let Some(last) = fresh.iter().rposition(|byte| matches!(byte, b'\n' | b'\r')) else {
-            return;
-        };
-        let ends = |byte: u8| fresh.iter().filter(|&&b| b == byte).count();
-        self.number += match ends(b'\n') {
-            0 => ends(b'\r'),
-            lines => lines,
-        };
-        self.began = from + last + 1;
+/// The number of the line behind these whole ones. A lone CR ends a line too, in a file
+/// that has no other ends; in UTF-16 both bytes are parts of the same characters.
+fn number_of_line(before: &[u8]) -> usize {
+    let ends = |byte: u8| before.iter().filter(|&&b| b == byte).count();
+    1 + match ends(b'\n') {
+        0 => ends(b'\r'),
+        lines => lines,
     }
 }
 

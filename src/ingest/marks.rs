@@ -26,7 +26,7 @@ pub struct Start {
 /// Reads a CSV of time, load and state.
 pub fn read_file(path: &Path, start: Start) -> Result<Vec<Mark>, IngestError> {
     let bytes = super::load::load(path)?;
-    let decoded = encoding::decode(bytes)
+    let decoded = encoding::decode(&bytes)
         .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
     let text = decoded.text;
     let dialect = dialect::sniff(&text);

@@ -5,7 +5,9 @@
 
 mod account;
 mod axis;
+mod body;
 mod canonical;
+mod clean;
 mod clock;
 mod current;
 mod curve;
@@ -33,6 +35,7 @@ mod units;
 mod vocabulary;
 
 use std::path::Path;
+use std::thread;
 
 use polars::prelude::{Column as FrameColumn, DataFrame};
 use sha2::{Digest, Sha256};
@@ -47,13 +50,11 @@ use crate::log::{Column, Log, Note, Role, Source, Span};
 use crate::stats::resolution::quantisation_step;
 use crate::stats::robust;
 use account::Account;
-use axis::Axis;
+use axis::{Axis, Rows};
 use clock::Clock;
-use header::{Heading, Layout};
+use header::Heading;
 use load::load;
-use profile::Facts;
-use roles::{Assigned, Assignment};
-use sample::Sample;
+use roles::Assigned;
 use table::{Body, Wanted};
 use units::Unit;
 
@@ -88,59 +89,39 @@ fn parse_by(
     options: &ReadOptions,
     careful_only: bool,
 ) -> Result<Log, IngestError> {
-    let sha256 = hex(&Sha256::digest(&bytes));
-    let decoded = encoding::decode(bytes)
-        .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
-    if decoded.text.trim().is_empty() {
-        return Err(IngestError::Empty { path: path.to_path_buf() });
-    }
-    let mut notices = Vec::new();
-    if decoded.lossy {
-        notices.push(format!(
-            "some bytes are not valid {}; they are read as \u{fffd}",
-            decoded.encoding
-        ));
-    }
+    // The hash needs a core for as long as the reading needs the other.
+    let (read, sha256) = thread::scope(|scope| {
+        let hash = scope.spawn(|| hex(&Sha256::digest(&bytes)));
+        let read = body::read(path, &bytes, options, careful_only);
+        (read, hash.join())
+    });
+    let read = read?;
+    let sha256 = sha256.unwrap_or_else(|_| hex(&Sha256::digest(&bytes)));
+    drop(bytes);
+    log_of(path, read, sha256, options)
+}
 
-    let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
-    let aligned = dialect.align(&decoded.text);
-    let text = aligned.as_deref().unwrap_or(&decoded.text);
-    let sample = Sample::of(text);
-    let layout = header::find(&dialect, sample.head)
-        .map_err(|seen| IngestError::NoTable { path: path.to_path_buf(), seen })?;
-    let body_head = sample.head.get(layout.body_byte..).unwrap_or("");
-    let texts: Vec<&str> =
-        std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
-    let facts = Facts::of(&dialect, &layout, &texts);
-
-    let forced = named::requested(path, &layout.headings, &options.columns)?;
-    let clock = clock::choose(
-        path,
-        &layout.headings,
-        &facts,
-        &forced,
-        options.sample_rate_hz,
-        layout.header_line.is_some(),
-        dialect.decimal,
-    )?;
-    let Assignment { columns: assigned, bus, notices: role_notices } = roles::assign(
-        path,
-        &layout.headings,
-        &facts,
-        &forced,
-        &clock.columns(),
-        options.any_voltage,
-    )?;
-    notices.extend(role_notices);
-    notices.extend(clock.notices.iter().cloned());
-
-    let wanted = wanted(&assigned, &facts);
-    let mut account = Account::default();
-    let plan =
-        table::Plan { text, dialect: &dialect, layout: &layout, clock: &clock, wanted: &wanted };
-    let mut body = table::read(plan, careful_only, &mut account, &mut notices);
+fn log_of(
+    path: &Path,
+    read: body::Read,
+    sha256: String,
+    options: &ReadOptions,
+) -> Result<Log, IngestError> {
+    let body::Read {
+        encoding,
+        dialect,
+        layout,
+        facts,
+        clock,
+        assigned,
+        bus,
+        wanted,
+        mut body,
+        mut account,
+        mut notices,
+    } = read;
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
-    refuse_stuck_clock(path, &layout, &clock, &body)?;
+    body::refuse_stuck_clock(path, &layout, &clock, &body)?;
     canonical::time(&mut body, &clock, &mut notices);
     canonical::values(&mut body, &wanted, &assigned, &facts, &layout, &mut account);
 
@@ -150,8 +131,8 @@ fn parse_by(
             fill::hold(&body.time, values);
         }
     }
-    let axis = time_axis(&body, &wanted, &assigned, bus_role, &mut account);
-    notices.extend(axis.notices.iter().cloned());
+    let mut axis = time_axis(&body, &wanted, &assigned, bus_role, &mut account);
+    notices.append(&mut axis.notices);
     if axis.rows.len() < FEWEST_ROWS {
         return Err(IngestError::TooFewRows {
             path: path.to_path_buf(),
@@ -160,7 +141,8 @@ fn parse_by(
         });
     }
 
-    let days = axis.time_s.last().copied().unwrap_or(0.0) / 86_400.0;
+    let duration_s = axis.time_s.last().copied().unwrap_or(0.0);
+    let days = duration_s / 86_400.0;
     if days > MOST_DAYS {
         return Err(IngestError::TooManyDays {
             path: path.to_path_buf(),
@@ -171,8 +153,18 @@ fn parse_by(
     }
 
     let mut columns = describe(&layout.headings, &assigned);
-    let mut frame_columns = vec![FrameColumn::new("time_s".into(), axis.time_s.clone())];
-    let mut bus_v = Vec::new();
+    let log_notes = notes(&body, &axis);
+    let (interval_s, jitter_s, gaps) = pace(&axis.time_s);
+    let first_row = axis.rows.first().unwrap_or(0);
+    let started_at = started_at(&clock, &body, raw_start, first_row);
+    let start = marks::Start {
+        wall: started_at,
+        clock_s: clock.period_s.and_then(|_| body.time.get(first_row).copied()),
+    };
+    body.time = Vec::new();
+    let time_s = std::mem::take(&mut axis.time_s);
+    let mut frame_columns = vec![FrameColumn::new("time_s".into(), time_s)];
+    let mut resolution_v = None;
     let mut battery_current = None;
     for (&index, values) in wanted.values.iter().zip(std::mem::take(&mut body.values)) {
         let (Some(column), Some(heading)) = (assigned.get(index), layout.headings.get(index))
@@ -181,7 +173,7 @@ fn parse_by(
         };
         let values = gather(values, &axis);
         match column.role {
-            role if role == bus_role => bus_v.clone_from(&values),
+            role if role == bus_role => resolution_v = quantisation_step(&values),
             Role::BatteryCurrent => {
                 battery_current = Some((index, values));
                 continue;
@@ -197,7 +189,12 @@ fn parse_by(
     }
     if let Some((index, mut values)) = battery_current {
         let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
-        let why = current::settle_sign(name, &bus_v, &mut values, &mut notices);
+        let bus_v = frame_columns
+            .iter()
+            .find(|column| column.name().as_str() == bus_role.key())
+            .and_then(|column| column.f64().ok()?.cont_slice().ok())
+            .unwrap_or(&[]);
+        let why = current::settle_sign(name, bus_v, &mut values, &mut notices);
         if let Some(column) = columns.get_mut(index) {
             column.why = format!("{}; {why}", column.why);
         }
@@ -206,12 +203,6 @@ fn parse_by(
     let table_error = |source| IngestError::Table { path: path.to_path_buf(), source };
     let mut frame = DataFrame::new_infer_height(frame_columns).map_err(table_error)?;
 
-    let first_row = axis.rows.first().copied().unwrap_or(0);
-    let started_at = started_at(&clock, &body, raw_start, first_row);
-    let start = marks::Start {
-        wall: started_at,
-        clock_s: clock.period_s.and_then(|_| body.time.get(first_row).copied()),
-    };
     let mut all_marks = match &options.marks_file {
         Some(file) => marks::read_file(file, start)?,
         None => Vec::new(),
@@ -229,12 +220,10 @@ fn parse_by(
         }));
     }
 
-    let notes = notes(&body, &axis);
-    let (interval_s, jitter_s, gaps) = pace(&axis.time_s);
     let source = Source {
         file: path.file_name().map_or(String::new(), |name| name.to_string_lossy().into_owned()),
         sha256,
-        encoding: decoded.encoding.to_owned(),
+        encoding: encoding.to_owned(),
         separator: dialect.word().to_owned(),
         decimal: char::from(dialect.decimal),
         header_line: layout.header_line,
@@ -244,66 +233,18 @@ fn parse_by(
         rows_skipped: account.skipped,
         bad_cells: account.bad_cells,
         bad_cells_first: account.bad_cells_first,
-        duration_s: axis.time_s.last().copied().unwrap_or(0.0),
+        duration_s,
         sample_interval_s: interval_s,
         jitter_s,
-        resolution_v: quantisation_step(&bus_v),
+        resolution_v,
         gaps,
         notices,
     };
-    Log::new(source, columns, notes, bus, frame).map_err(table_error)
+    Log::new(source, columns, log_notes, bus, frame).map_err(table_error)
 }
 
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {
-    let with = |pick: &dyn Fn(Role) -> bool| -> Vec<usize> {
-        (0..assigned.len())
-            .filter(|&i| assigned.get(i).is_some_and(|column| pick(column.role)))
-            .collect()
-    };
-    let values = with(&|role| !matches!(role, Role::Time | Role::Note | Role::Ignored));
-    let switched = values
-        .iter()
-        .copied()
-        .filter(|&i| assigned.get(i).is_some_and(|column| column.role == Role::Load))
-        .filter_map(|i| facts.get(i).map(|facts| (i, facts)))
-        .filter(|(_, facts)| facts.switches > 0 || facts.words > 0)
-        .map(|(i, facts)| (i, facts.off_words))
-        .collect();
-    Wanted { values, switched, note: with(&|role| role == Role::Note).first().copied() }
-}
-
-fn refuse_stuck_clock(
-    path: &Path,
-    layout: &Layout,
-    clock: &Clock,
-    body: &Body,
-) -> Result<(), IngestError> {
-    let Some(&column) = clock.columns().last() else { return Ok(()) };
-    let name =
-        layout.headings.get(column).map_or(String::new(), |heading| error::clip(&heading.name));
-    let mut finite = body.time.iter().copied().filter(|t| t.is_finite());
-    let Some(first) = finite.next() else {
-        if body.time.is_empty() {
-            return Ok(());
-        }
-        return Err(IngestError::UnreadableTime {
-            path: path.to_path_buf(),
-            column: name,
-            line: body.lines.of(0),
-        });
-    };
-    if body.time.len() >= FEWEST_ROWS && finite.all(|t| t == first) {
-        let seen = match body.wall {
-            Some(wall) => wall.to_string(),
-            None => format!("{first}"),
-        };
-        return Err(IngestError::StuckTime { path: path.to_path_buf(), column: name, seen });
-    }
-    Ok(())
 }
 
 fn time_axis(
@@ -319,6 +260,9 @@ fn time_axis(
         .zip(&body.values)
         .find(|(index, _)| assigned.get(**index).is_some_and(|column| column.role == bus))
         .map_or(&[][..], |(_, values)| values.as_slice());
+    if !bus_v.iter().any(|value| value.is_nan()) {
+        return axis::clean(&body.time, Rows::All(bus_v.len()), &body.lines, account);
+    }
     let mut rows = Vec::with_capacity(bus_v.len());
     for (row, value) in bus_v.iter().enumerate() {
         if value.is_nan() {
@@ -327,14 +271,16 @@ fn time_axis(
             rows.push(row);
         }
     }
-    axis::clean(&body.time, rows, &body.lines, account)
+    axis::clean(&body.time, Rows::Listed(rows), &body.lines, account)
 }
 
 fn gather(values: Vec<f64>, axis: &Axis) -> Vec<f64> {
-    if axis.rows.len() == values.len() {
-        return values;
+    match &axis.rows {
+        Rows::Listed(rows) if rows.len() != values.len() => {
+            rows.iter().map(|&row| values.get(row).copied().unwrap_or(f64::NAN)).collect()
+        }
+        _ => values,
     }
-    axis.rows.iter().map(|&row| values.get(row).copied().unwrap_or(f64::NAN)).collect()
 }
 
 fn note_constant_load(name: &str, values: &[f64], notices: &mut Vec<String>) {
@@ -388,7 +334,7 @@ fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
         .iter()
         .filter_map(|(row, text)| {
             // A note on a row that was left out belongs to the next that stayed.
-            let at = axis.rows.partition_point(|kept| kept < row);
+            let at = axis.rows.before(*row);
             let at = at.min(axis.rows.len().saturating_sub(1));
             Some(Note { at_s: *axis.time_s.get(at)?, text: text.clone() })
         })
@@ -398,8 +344,9 @@ fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
 /// Median interval, its jitter, and the stretches without samples.
 fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
     let steps: Vec<f64> = time_s.windows(2).map(|pair| span_of(pair).seconds()).collect();
-    let interval_s = axis::to_nanoseconds(robust::median(&steps));
-    let jitter_s = axis::to_nanoseconds(robust::mad_sigma(&steps));
+    let (middle_s, scatter_s) = robust::median_and_sigma(steps);
+    let interval_s = axis::to_nanoseconds(middle_s);
+    let jitter_s = axis::to_nanoseconds(scatter_s);
     // Five intervals missing are a gap, unless the clock is as uneven as that anyway.
     let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
     let gaps = time_s.windows(2).map(span_of).filter(|span| span.seconds() > limit_s).collect();

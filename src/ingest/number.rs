@@ -40,7 +40,7 @@ fn is_number_char(c: char) -> bool {
 }
 
 /// Digits, one decimal mark, an exponent: what a machine writes.
-fn plain(cell: &str, decimal: u8) -> Option<f64> {
+pub fn plain(cell: &str, decimal: u8) -> Option<f64> {
     let bytes = cell.as_bytes();
     if bytes.is_empty() || bytes.len() > 40 {
         return None;

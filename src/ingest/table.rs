@@ -1,17 +1,14 @@
 //! The body of the file as columns of numbers, by one of two routes that agree.
 //!
-//! The fast route hands the bytes to polars and keeps what comes back only if
-//! it is spotless. Anything unclean goes the careful route, which knows line
-//! and column of every cell it cannot read.
-
-use std::io::Cursor;
-use std::sync::Arc;
+//! The fast route ([`clean`]) takes lines of plain numbers at the speed of memory.
+//! Anything else goes the careful route, which knows line and column of every cell
+//! it cannot read.
 
 use chrono::NaiveDateTime;
 use csv::StringRecord;
-use polars::prelude::*;
 
 use super::account::{self, Account};
+use super::clean::{self, Cells};
 use super::clock::{Clock, Source};
 use super::dialect::Dialect;
 use super::header::{self, Layout};
@@ -97,49 +94,20 @@ fn fast(plan: Plan) -> Option<Body> {
         Source::Rate { .. } => None,
         Source::Text { .. } | Source::DateAndTime { .. } => return None,
     };
-    let bytes = text.as_bytes().get(layout.body_byte..)?;
-    let separator = dialect.byte();
-    let count = |byte: u8| bytes.iter().filter(|&&b| b == byte).count();
-    let rows = count(b'\n') + usize::from(!bytes.ends_with(b"\n") && !bytes.is_empty());
-    let even = count(separator) == rows.checked_mul(layout.width().checked_sub(1)?)?;
-    // A point in a decimal-comma file is a thousands mark, which polars does not know.
-    let marks = dialect.decimal == b',' && bytes.contains(&b'.');
-    if !even || marks || bytes.contains(&b'"') {
-        return None;
-    }
     let mut used: Vec<usize> = wanted.values.iter().copied().chain(time_column).collect();
     used.sort_unstable();
     used.dedup();
-    let name = |index: usize| PlSmallStr::from(format!("{index}"));
-    let schema: Schema = (0..layout.width())
-        .map(|index| {
-            let kind = if used.contains(&index) { DataType::Float64 } else { DataType::String };
-            Field::new(name(index), kind)
-        })
-        .collect();
-    let columns: Arc<[PlSmallStr]> = used.iter().map(|&index| name(index)).collect();
-    let options = CsvReadOptions::default()
-        .with_has_header(false)
-        .with_schema(Some(Arc::new(schema)))
-        .with_columns(Some(columns))
-        .with_ignore_errors(true)
-        .with_rechunk(true)
-        .map_parse_options(|parse| {
-            parse
-                .with_separator(separator)
-                .with_quote_char(None)
-                .with_decimal_comma(dialect.decimal == b',')
-        });
-    let frame = options.into_reader_with_file_handle(Cursor::new(bytes)).finish().ok()?;
-    if frame.height() != rows {
-        return None;
-    }
-    let take = |index: usize| -> Option<Vec<f64>> {
-        let column = frame.column(&name(index)).ok()?.f64().ok()?.rechunk().into_owned();
-        let values = column.cont_slice().ok()?.to_vec();
-        // polars reads "inf"; no logger means it.
-        (!values.iter().any(|v| v.is_infinite())).then_some(values)
+    let cells = Cells {
+        separator: dialect.byte(),
+        decimal: dialect.decimal,
+        width: layout.width(),
+        used: &used,
     };
+    let mut columns = clean::columns(text.get(layout.body_byte..)?, cells)?;
+    let rows = columns.first()?.len();
+    // Time is no value: no column is asked for twice.
+    let mut take =
+        |index: usize| Some(std::mem::take(columns.get_mut(used.binary_search(&index).ok()?)?));
     let time = match time_column {
         Some(index) => take(index)?,
         None => by_rate(rows),

@@ -25,7 +25,43 @@ pub enum CurveError {
 /// limited to the circle of radius 3).
 #[derive(Debug, Clone, PartialEq)]
 pub struct MonotoneCubic {
-    knots: Vec<Knot>,
+    pieces: Vec<Piece>,
+}
+
+/// Between two points; a rise is a slope there times the width.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Piece {
+    start_x: f64,
+    end_x: f64,
+    width: f64,
+    start_y: f64,
+    start_rise: f64,
+    end_y: f64,
+    end_rise: f64,
+}
+
+impl Piece {
+    fn between(a: &Knot, b: &Knot) -> Piece {
+        let width = b.x - a.x;
+        Piece {
+            start_x: a.x,
+            end_x: b.x,
+            width,
+            start_y: a.y,
+            start_rise: a.slope * width,
+            end_y: b.y,
+            end_rise: b.slope * width,
+        }
+    }
+
+    fn at(&self, x: f64) -> f64 {
+        let t = (x - self.start_x) / self.width;
+        let (t2, t3) = (t * t, t * t * t);
+        self.start_y * (2.0 * t3 - 3.0 * t2 + 1.0)
+            + self.start_rise * (t3 - 2.0 * t2 + t)
+            + self.end_y * (3.0 * t2 - 2.0 * t3)
+            + self.end_rise * (t3 - t2)
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -83,31 +119,24 @@ impl MonotoneCubic {
                 knots[index + 1].slope = 3.0 / radius * beta * secant;
             }
         }
-        Ok(MonotoneCubic { knots })
+        let pieces = knots.windows(2).map(|pair| Piece::between(&pair[0], &pair[1]));
+        Ok(MonotoneCubic { pieces: pieces.collect() })
     }
 
     /// The points' first and last x.
     pub fn domain(&self) -> (f64, f64) {
-        let x = |knot: Option<&Knot>| knot.map_or(0.0, |k| k.x);
-        (x(self.knots.first()), x(self.knots.last()))
+        let (first, last) = (self.pieces.first(), self.pieces.last());
+        (first.map_or(0.0, |p| p.start_x), last.map_or(0.0, |p| p.end_x))
     }
 
     /// The curve at `x`; outside the points, the nearest end's y.
     pub fn at(&self, x: f64) -> f64 {
-        let right = self.knots.partition_point(|knot| knot.x <= x);
-        let left = right.checked_sub(1).and_then(|i| self.knots.get(i));
-        match (left, self.knots.get(right)) {
-            (Some(a), Some(b)) => {
-                let width = b.x - a.x;
-                let t = (x - a.x) / width;
-                let (t2, t3) = (t * t, t * t * t);
-                a.y * (2.0 * t3 - 3.0 * t2 + 1.0)
-                    + a.slope * width * (t3 - 2.0 * t2 + t)
-                    + b.y * (3.0 * t2 - 2.0 * t3)
-                    + b.slope * width * (t3 - t2)
-            }
-            (Some(end), None) | (None, Some(end)) => end.y,
-            (None, None) => 0.0,
+        // So few that counting them all is quicker than a search.
+        let right = self.pieces.iter().filter(|piece| piece.end_x <= x).count();
+        match self.pieces.get(right) {
+            Some(piece) if x >= piece.start_x => piece.at(x),
+            Some(piece) => piece.start_y,
+            None => self.pieces.last().map_or(0.0, |piece| piece.end_y),
         }
     }
 

@@ -154,6 +154,7 @@ fn rows(
         .stretches
         .iter()
         .enumerate()
+        .filter(|(stretch, _)| analysis.battery.follows(*stretch))
         .filter_map(|(stretch, s)| {
             let span: Span = s.settled;
             let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
@@ -202,7 +203,6 @@ fn fit(
     machine_seen: bool,
 ) -> Option<Fitted> {
     let battery = analysis.battery.draws.get(draw)?.clone();
-    let observed = &analysis.battery.observed;
     let lost_share = dice.near(LOST_SHARE).clamp(0.03, 0.35);
     let ratio = match car.alternator.pulley_ratio {
         Some(stated) => dice.near((stated, 0.02 * stated)),
@@ -239,7 +239,7 @@ fn fit(
     let mut equations: Vec<Equation> = Vec::new();
     let mut holding: Vec<(Vec<f64>, f64, f64)> = Vec::new();
     for row in rows {
-        let window = observed.window(draw, row.stretch);
+        let window = analysis.battery.window(draw, row.stretch)?;
         let (current_a, sd) = match row.battery_a {
             Some(seen_a) => (seen_a, (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A)),
             None => {

@@ -258,7 +258,7 @@ fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
         ("output.svg", svg::output(diagnosis)),
     ];
     files.extend(others.into_iter().filter_map(|(name, svg)| Some((name.to_owned(), svg?))));
-    for (index, step) in diagnosis.load_steps.iter().enumerate() {
+    for (index, step) in diagnosis.load_steps.iter().enumerate().take(svg::pictured(diagnosis)) {
         files.push((format!("step-{:02}.svg", step.number), svg::step(diagnosis, index)));
     }
     files.push(("load_steps.csv".to_owned(), tables::steps_csv(diagnosis)));

@@ -6,11 +6,14 @@
 //! the join between two pieces a jump? Drift, polarisation and recovery bend
 //! the voltage; only switching breaks it.
 
+use std::ops::Range;
+
 use crate::diagnosis::Phase;
 use crate::log::{Log, Span};
 use crate::segment::grain::Grain;
 use crate::segment::onset::{Onset, undeclared_break};
 use crate::segment::{indices, mean};
+use crate::shared::shared;
 use crate::stats::changepoint::{Trend, pelt};
 use crate::stats::robust::median;
 
@@ -22,6 +25,8 @@ const CHAPTER_S: f64 = 120.0;
 const OVERLAP_S: f64 = 10.0;
 /// … and over at least this many blocks: a logger may take a sample an hour.
 const LEAST_CHAPTER: usize = 16;
+/// Fewer chapters are not worth a thread.
+const LEAST_CHAPTERS: usize = 8;
 /// Two changes within this are told as one: the second may be the inrush, the
 /// regulator or the idle governor answering the first.
 const TOGETHER_S: f64 = 2.5;
@@ -32,7 +37,7 @@ const BENDING_S: f64 = 1.0;
 const AFTER_START_S: f64 = 4.0;
 
 /// Steps within `phase` away from speed changes and from the moments
-/// `known_s` of declared steps.
+/// `known_s` of declared steps, both in time order.
 pub fn detect(
     log: &Log,
     phase: &Phase,
@@ -47,21 +52,27 @@ pub fn detect(
     let mut found: Vec<Onset> = Vec::new();
     let moments = blocks.break_times(grain);
     for (k, &moment_s) in moments.iter().enumerate() {
-        if near(moment_s, speed_changes) || known_s.iter().any(|k| (k - moment_s).abs() < reach_s) {
+        let beside = known_s.partition_point(|k| *k <= moment_s - reach_s);
+        let known = known_s.get(beside).is_some_and(|k| (k - moment_s).abs() < reach_s);
+        if near(moment_s, speed_changes) || known {
             continue;
         }
         let last = found.last().copied();
-        let before_s = speed_changes
-            .iter()
-            .map(|c| c.end_s)
-            .chain(known_s.iter().copied())
+        let ended = speed_changes.partition_point(|c| c.end_s < moment_s);
+        let begun = speed_changes.partition_point(|c| c.start_s <= moment_s);
+        let before_s = ended
+            .checked_sub(1)
+            .map(|k| speed_changes[k].end_s)
+            .into_iter()
+            .chain(known_s[..known_s.partition_point(|k| *k < moment_s)].last().copied())
             .chain(last.map(|l| l.at_s))
             .filter(|t| *t < moment_s)
             .fold(begin_s, f64::max);
         let after_s = speed_changes
-            .iter()
+            .get(begun)
             .map(|c| c.start_s)
-            .chain(known_s.iter().copied())
+            .into_iter()
+            .chain(known_s.get(known_s.partition_point(|k| *k <= moment_s)).copied())
             .chain(moments[k..].iter().copied().find(|next| next - moment_s > BENDING_S))
             .filter(|t| *t > moment_s)
             .fold(phase.end_s, f64::min);
@@ -92,7 +103,8 @@ fn sped_up(log: &Log, step: &Onset) -> bool {
 }
 
 fn near(t_s: f64, speed_changes: &[Span]) -> bool {
-    speed_changes.iter().any(|c| c.start_s - 0.5 <= t_s && t_s <= c.end_s + 0.5)
+    let ended = speed_changes.partition_point(|c| c.end_s + 0.5 < t_s);
+    speed_changes.get(ended).is_some_and(|c| c.start_s - 0.5 <= t_s)
 }
 
 /// The bus voltage averaged to blocks of [`BLOCK_S`] or one sample.
@@ -105,7 +117,9 @@ struct Blocks {
 impl Blocks {
     fn over(time_s: &[f64], bus_v: &[f64], phase: &Phase, grain: &Grain) -> Blocks {
         let range = indices(time_s, Span { start_s: phase.start_s, end_s: phase.end_s });
-        let each = ((BLOCK_S / grain.interval_s).floor() as usize).max(1);
+        // Of a condensed log the interval is as told, but for the stamps' rounding.
+        let dust = if grain.reading.is_some() { 2e-3 } else { 0.0 };
+        let each = ((BLOCK_S / grain.interval_s * (1.0 + dust)).floor() as usize).max(1);
         let starts: Vec<usize> = range.clone().step_by(each).collect();
         Blocks {
             time_s: starts.iter().map(|&i| time_s[i]).collect(),
@@ -123,21 +137,27 @@ impl Blocks {
         let memory = (grain.memory_samples / self.samples_each).max(1.0);
         let variance =
             grain.sigma_v.powi(2).max(1e-10) / self.samples_each.min(grain.memory_samples).max(1.0);
-        let mut moments = Vec::new();
+        let mut chapters = Vec::new();
         let mut start = 0;
         while start + 4 <= self.level_v.len() {
             let end = (start + chapter).min(self.level_v.len());
-            let piece = &self.level_v[start..end];
-            let penalty = 3.0 * variance * memory * (piece.len() as f64).ln().max(1.0) * 1.5;
-            let breaks = pelt(&Trend::new(piece), penalty, 3, 1);
-            moments.extend(
-                breaks.iter().filter(|&&b| b < piece.len()).map(|&b| self.time_s[start + b]),
-            );
+            chapters.push(start..end);
             if end == self.level_v.len() {
                 break;
             }
             start = end - overlap;
         }
+        let breaks_in = |chapter: &Range<usize>| {
+            let piece = &self.level_v[chapter.clone()];
+            let penalty = 3.0 * variance * memory * (piece.len() as f64).ln().max(1.0) * 1.5;
+            let breaks = pelt(&Trend::new(piece), penalty, 3, 1);
+            let inside = breaks.into_iter().filter(|&b| b < piece.len());
+            inside.map(|b| self.time_s[chapter.start + b]).collect::<Vec<f64>>()
+        };
+        let parts = shared(&chapters, LEAST_CHAPTERS, |part| {
+            part.iter().flat_map(breaks_in).collect::<Vec<f64>>()
+        });
+        let mut moments = parts.concat();
         moments.sort_by(f64::total_cmp);
         moments
     }

@@ -1,6 +1,7 @@
 //! How fine the log's bus voltage is: noise, its memory, and resolution.
 
-use crate::segment::{Stretch, indices};
+use crate::log::{Log, Role};
+use crate::segment::{Stretch, indices, mean};
 use crate::stats::autocorrelation::integrated_time;
 use crate::stats::fit::linear::ordinary;
 use crate::stats::quantisation::true_sigma;
@@ -25,6 +26,33 @@ pub struct Grain {
     pub step_v: Option<f64>,
     /// Typical time between samples.
     pub interval_s: f64,
+    /// What one reading of the logger is like, where a sample is the mean of many.
+    pub reading: Option<Reading>,
+}
+
+/// One reading of the logger behind samples that are means.
+///
+/// Of any noise whose mean over a sample varies by σ̄², readings scatter about that
+/// mean by σ² − σ̄², so σ² is the sum of both; and σ²τ, by which long means are
+/// judged, is the same for readings and for means: that gives their memory.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reading {
+    /// Readings to a sample.
+    pub each: f64,
+    /// Standard deviation around the level it belongs to.
+    pub sigma_v: f64,
+    /// The same before rounding to the resolution.
+    pub unrounded_sigma_v: f64,
+    /// Integrated autocorrelation time, in readings.
+    pub memory: f64,
+}
+
+/// What is kept of the readings behind samples that are means of so many.
+#[derive(Debug, Clone, Copy)]
+pub struct Within<'a> {
+    pub each: f64,
+    /// Mean square of the readings of each sample about it.
+    pub squares: &'a [f64],
 }
 
 /// Differences between neighbours show less than the whole noise where the
@@ -46,10 +74,12 @@ struct Piece {
     squares: f64,
     freedom: f64,
     memory: Option<f64>,
+    /// Mean over its samples of what their readings scatter about them.
+    within: f64,
 }
 
 impl Piece {
-    fn of(time_s: &[f64], bus_v: &[f64]) -> Option<Piece> {
+    fn of(time_s: &[f64], bus_v: &[f64], within: &[f64]) -> Option<Piece> {
         if time_s.len() < 8 {
             return None;
         }
@@ -59,6 +89,7 @@ impl Piece {
             squares: residuals.iter().map(|r| r * r).sum(),
             freedom: residuals.len() as f64 - 2.0,
             memory: (residuals.len() >= PIECE_SAMPLES / 2).then(|| integrated_time(&residuals)),
+            within: mean(within),
         })
     }
 
@@ -67,7 +98,24 @@ impl Piece {
     }
 }
 
+impl<'a> Within<'a> {
+    /// Of the channel that holds `role`; `None` where its samples are the logger's own.
+    pub fn of(log: &'a Log, role: Role) -> Option<Within<'a>> {
+        let finer = log.finer()?;
+        Some(Within { each: finer.each as f64, squares: finer.within.get(&role.key())? })
+    }
+}
+
 impl Grain {
+    /// Of the channel that holds `role`, whose samples are rounded to `step_v`, as far
+    /// as `stretches` show it.
+    pub fn of(log: &Log, role: Role, step_v: Option<f64>, stretches: &[Stretch]) -> Option<Grain> {
+        let (time_s, values) = (log.time_s(), log.channel(role)?);
+        let within = Within::of(log, role);
+        let first = Grain::first_look(time_s, values, step_v).with_readings(within);
+        Some(first.refined(time_s, values, within, stretches))
+    }
+
     /// From sample differences alone: good before anything is segmented.
     pub fn first_look(time_s: &[f64], bus_v: &[f64], step_v: Option<f64>) -> Grain {
         let interval_s = typical_interval(time_s);
@@ -80,11 +128,51 @@ impl Grain {
             memory_seen: false,
             step_v,
             interval_s,
+            reading: None,
+        }
+    }
+
+    /// With the readings behind its samples, by the middle of what they scatter.
+    pub fn with_readings(self, within: Option<Within>) -> Grain {
+        let reading = within.map(|w| self.reading(w.each, median(w.squares), 1));
+        Grain { reading, ..self }
+    }
+
+    fn reading(&self, each: f64, within: f64, levels: usize) -> Reading {
+        let within = if within.is_finite() { within } else { 0.0 };
+        let sigma_v = (within + self.sigma_v.powi(2)).sqrt();
+        let share = if sigma_v > 0.0 { self.sigma_v.powi(2) / sigma_v.powi(2) } else { 1.0 };
+        Reading {
+            each,
+            sigma_v,
+            unrounded_sigma_v: unrounded(sigma_v, self.step_v, levels),
+            memory: (each * self.memory_samples * share).max(1.0),
+        }
+    }
+
+    /// What one reading is like: the grain itself where a sample is a reading.
+    pub fn of_readings(&self) -> Grain {
+        let Some(reading) = self.reading else { return *self };
+        Grain {
+            sigma_v: reading.sigma_v,
+            unrounded_sigma_v: reading.unrounded_sigma_v,
+            memory_samples: reading.memory,
+            freedom: self.freedom * reading.each,
+            interval_s: self.interval_s / reading.each,
+            reading: None,
+            ..*self
         }
     }
 
     /// From the residuals of steady running around short straight lines.
-    pub fn refined(&self, time_s: &[f64], bus_v: &[f64], stretches: &[Stretch]) -> Grain {
+    pub fn refined(
+        &self,
+        time_s: &[f64],
+        bus_v: &[f64],
+        within: Option<Within>,
+        stretches: &[Stretch],
+    ) -> Grain {
+        let squares = within.map_or(&[][..], |w| w.squares);
         let most = ((PIECE_S / self.interval_s) as usize).max(PIECE_SAMPLES);
         let mut pieces: Vec<Piece> = stretches
             .iter()
@@ -93,7 +181,10 @@ impl Grain {
                 let each = range.len().div_ceil(range.len().div_ceil(most).max(1)).max(1);
                 range.clone().step_by(each).map(move |k| k..(k + each).min(range.end))
             })
-            .filter_map(|range| Piece::of(&time_s[range.clone()], &bus_v[range]))
+            .filter_map(|range| {
+                let own = squares.get(range.clone()).unwrap_or(&[]);
+                Piece::of(&time_s[range.clone()], &bus_v[range], own)
+            })
             .collect();
         if pieces.iter().map(|p| p.freedom).sum::<f64>() < LEAST_FREEDOM {
             return *self;
@@ -109,14 +200,17 @@ impl Grain {
         let memories: Vec<f64> = pieces.iter().filter_map(|p| p.memory).collect();
         let memory_samples =
             if memories.is_empty() { self.memory_samples } else { median(&memories).max(1.0) };
-        Grain {
+        let grain = Grain {
             sigma_v,
             unrounded_sigma_v: unrounded(sigma_v, self.step_v, pieces.len()),
             memory_samples,
             freedom,
             memory_seen: self.memory_seen || !memories.is_empty(),
             ..*self
-        }
+        };
+        let within = mean(&pieces.iter().map(|p| p.within).collect::<Vec<_>>());
+        let reading = self.reading.map(|r| grain.reading(r.each, within, pieces.len()));
+        Grain { reading, ..grain }
     }
 
     /// Standard error of the mean of `n` consecutive samples.

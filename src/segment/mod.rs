@@ -15,9 +15,10 @@ pub mod steps;
 pub mod stretches;
 
 use crate::diagnosis::Phase;
-use crate::log::{Log, Span};
+use crate::log::{Log, Role, Span};
+use crate::stats::moments::Sum;
 
-pub use grain::Grain;
+pub use grain::{Grain, Within};
 pub use points::Point;
 pub use steps::Step;
 pub use stretches::Stretch;
@@ -40,7 +41,9 @@ pub struct Segments {
 /// where nothing changes; the second knows the noise from there.
 pub fn segment(log: &Log) -> Segments {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
-    let first_look = Grain::first_look(time_s, bus_v, log.source.resolution_v);
+    let within = Within::of(log, Role::Voltage(log.bus));
+    let first_look =
+        Grain::first_look(time_s, bus_v, log.source.resolution_v).with_readings(within);
     let phases = phases::phases(time_s, bus_v, log.engine_rpm(), &first_look);
     let speed_changes = log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
     let pass = |grain: &Grain| {
@@ -49,7 +52,7 @@ pub fn segment(log: &Log) -> Segments {
         (steps, stretches)
     };
     let (_, calm) = pass(&first_look);
-    let grain = first_look.refined(time_s, bus_v, &calm);
+    let grain = first_look.refined(time_s, bus_v, within, &calm);
     let (steps, stretches) = pass(&grain);
     let points = points::points(log, &stretches);
     Segments { grain, phases, speed_changes, steps, stretches, points }
@@ -69,7 +72,24 @@ pub fn indices(time_s: &[f64], span: Span) -> std::ops::Range<usize> {
 
 /// Mean of the finite values; NaN if there are none.
 pub fn mean(values: &[f64]) -> f64 {
-    let (sum, n) =
-        values.iter().filter(|v| v.is_finite()).fold((0.0, 0usize), |(s, n), v| (s + v, n + 1));
+    let plain = |part: &[f64]| {
+        part.iter().filter(|v| v.is_finite()).fold((0.0, 0usize), |(s, n), v| (s + v, n + 1))
+    };
+    // What a plain sum rounds away grows with its length.
+    let (sum, n) = if values.len() <= PLAIN_SUM {
+        plain(values)
+    } else {
+        let (mut total, mut n) = (Sum::default(), 0);
+        for (sum, known) in values.chunks(PIECE).map(plain) {
+            total.add(sum);
+            n += known;
+        }
+        (total.value(), n)
+    };
     if n == 0 { f64::NAN } else { sum / n as f64 }
 }
+
+/// So many values are summed as they come,
+const PLAIN_SUM: usize = 8192;
+/// longer stretches in pieces, whose sums are added with compensation.
+const PIECE: usize = 128;

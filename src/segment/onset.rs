@@ -263,6 +263,7 @@ mod tests {
         memory_seen: true,
         step_v: None,
         interval_s: 0.05,
+        reading: None,
     };
 
     fn series(shape: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {

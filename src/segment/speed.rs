@@ -1,5 +1,7 @@
 //! Where the engine goes from one speed to another.
 
+use std::ops::Range;
+
 use crate::log::Span;
 use crate::segment::grain::typical_interval;
 use crate::segment::{indices, mean};
@@ -19,6 +21,7 @@ pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
     let reach_s = REACH_S.max(REACH_SAMPLES * typical_interval(time_s));
     let mut moving: Vec<Span> = Vec::new();
     let level = |start_s: f64, end_s: f64| mean(&rpm[indices(time_s, Span { start_s, end_s })]);
+    let (mut earlier, mut later) = (Window::default(), Window::default());
     for (i, &t) in time_s.iter().enumerate() {
         // A tenth of the reach is fine enough, whatever the sample rate.
         if i > 0
@@ -27,8 +30,8 @@ pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
         {
             continue;
         }
-        let before = level(t - reach_s / 2.0, t - reach_s / 4.0);
-        let after = level(t + reach_s / 4.0, t + reach_s / 2.0);
+        let before = mean(&rpm[earlier.moved(time_s, t - reach_s / 2.0, t - reach_s / 4.0)]);
+        let after = mean(&rpm[later.moved(time_s, t + reach_s / 4.0, t + reach_s / 2.0)]);
         if !differ(before, after) {
             continue;
         }
@@ -52,6 +55,25 @@ pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
                 )
         })
         .collect()
+}
+
+/// The samples of a window that only moves forward: as [`indices`], without a search.
+#[derive(Default)]
+struct Window {
+    start: usize,
+    end: usize,
+}
+
+impl Window {
+    fn moved(&mut self, time_s: &[f64], start_s: f64, end_s: f64) -> Range<usize> {
+        let on = |from: usize, passed: &dyn Fn(f64) -> bool| {
+            let ahead = time_s.get(from..).unwrap_or(&[]).iter();
+            from + ahead.take_while(|t| passed(**t)).count()
+        };
+        self.start = on(self.start, &|t| t < start_s);
+        self.end = on(self.end, &|t| t <= end_s);
+        self.start..self.end.max(self.start)
+    }
 }
 
 fn crosses_grid(earlier_s: f64, later_s: f64, grid_s: f64) -> bool {

@@ -36,12 +36,15 @@ pub struct Step {
 pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &Grain) -> Vec<Step> {
     let declared = declared(log, grain);
     let mut steps = declared.clone();
+    let mut known: Vec<f64> = declared.iter().map(|s| s.at_s).collect();
+    known.sort_by(f64::total_cmp);
+    let mut edges: Vec<f64> = declared.iter().map(|s| s.at_s - s.lag_s.unwrap_or(0.0)).collect();
+    edges.sort_by(f64::total_cmp);
     for phase in phases.iter().filter(|p| p.kind == PhaseKind::Running) {
-        let known: Vec<f64> = declared.iter().map(|s| s.at_s).collect();
         steps.extend(
             detect::detect(log, phase, speed_changes, &known, grain)
                 .into_iter()
-                .filter(|found| !explained(found.at_s, &declared))
+                .filter(|found| !explained(found.at_s, &edges))
                 .map(|found| Step {
                     at_s: found.at_s,
                     since_s: phase.start_s,
@@ -56,22 +59,19 @@ pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &Grain)
         );
     }
     steps.retain(|s| {
-        phases
-            .iter()
-            .any(|p| p.kind == PhaseKind::Running && p.start_s < s.at_s && s.at_s < p.end_s)
+        let phase = phases.get(phases.partition_point(|p| p.end_s <= s.at_s));
+        phase.is_some_and(|p| p.kind == PhaseKind::Running && p.start_s < s.at_s)
     });
     steps.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    bound(&mut steps, phases, speed_changes, &log.source.gaps);
+    bound(&mut steps, phases, speed_changes, &log.gaps());
     steps
 }
 
 /// A change near a declared edge is that edge's doing: its answer, its inrush
 /// or the recovery after it.
-fn explained(at_s: f64, declared: &[Step]) -> bool {
-    declared.iter().any(|step| {
-        let edge_s = step.at_s - step.lag_s.unwrap_or(0.0);
-        edge_s - 0.5 <= at_s && at_s <= edge_s + LONGEST_LAG_S + 0.5
-    })
+fn explained(at_s: f64, edges: &[f64]) -> bool {
+    let last = edges.partition_point(|edge_s| edge_s - 0.5 <= at_s).checked_sub(1);
+    last.is_some_and(|last| at_s <= edges[last] + LONGEST_LAG_S + 0.5)
 }
 
 fn declared(log: &Log, grain: &Grain) -> Vec<Step> {
@@ -121,11 +121,13 @@ fn together(edges: Vec<Edge>) -> Vec<Vec<Edge>> {
     groups
 }
 
-/// Gives each step the time it owns.
+/// Gives each step the time it owns; all are in time order.
 fn bound(steps: &mut [Step], phases: &[Phase], speed_changes: &[Span], gaps: &[Span]) {
     let onsets: Vec<f64> = steps.iter().map(|s| s.at_s).collect();
     for (k, step) in steps.iter_mut().enumerate() {
-        let phase = phases.iter().find(|p| p.start_s <= step.at_s && step.at_s <= p.end_s);
+        let phase = phases
+            .get(phases.partition_point(|p| p.end_s < step.at_s))
+            .filter(|p| p.start_s <= step.at_s);
         let mut since_s = phase.map_or(step.at_s, |p| p.start_s);
         let mut until_s = phase.map_or(step.at_s, |p| p.end_s);
         if k > 0 {
@@ -134,12 +136,11 @@ fn bound(steps: &mut [Step], phases: &[Phase], speed_changes: &[Span], gaps: &[S
         if let Some(&next) = onsets.get(k + 1) {
             until_s = until_s.min(next);
         }
-        for change in speed_changes.iter().chain(gaps) {
-            if change.end_s <= step.at_s {
-                since_s = since_s.max(change.end_s);
-            } else if change.start_s > step.at_s {
-                until_s = until_s.min(change.start_s);
-            }
+        for spans in [speed_changes, gaps] {
+            let over = spans.partition_point(|s| s.end_s <= step.at_s).checked_sub(1);
+            let next = spans.get(spans.partition_point(|s| s.start_s <= step.at_s));
+            since_s = over.map_or(since_s, |over| since_s.max(spans[over].end_s));
+            until_s = next.map_or(until_s, |next| until_s.min(next.start_s));
         }
         step.since_s = since_s;
         step.until_s = until_s;

@@ -43,14 +43,15 @@ pub fn stretches(
 ) -> Vec<Stretch> {
     let mut stretches = Vec::new();
     let mut open = OpenSteps::default();
-    let warmings = warmings(log);
+    let (warmings, gaps) = (warmings(log), log.gaps());
     for (k, phase) in phases.iter().enumerate() {
         if phase.kind != PhaseKind::Running {
             open = OpenSteps::default();
             continue;
         }
         let started_here = k > 0 && phases[k - 1].kind == PhaseKind::Cranking;
-        let spans = speed_changes.iter().chain(&log.source.gaps).chain(&warmings);
+        let all = [speed_changes, gaps.as_slice(), warmings.as_slice()];
+        let spans = all.into_iter().flat_map(|spans| touching(spans, phase));
         let mut cuts = cuts(phase, spans, steps);
         cuts.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
         let mut start_s = phase.start_s;
@@ -77,6 +78,13 @@ struct Cut {
     step: Option<usize>,
 }
 
+/// Those of the spans, in time order, that reach into a phase.
+fn touching<'a>(spans: &'a [Span], phase: &Phase) -> &'a [Span] {
+    let from = spans.partition_point(|s| s.end_s <= phase.start_s);
+    let to = spans.partition_point(|s| s.start_s < phase.end_s).max(from);
+    &spans[from..to]
+}
+
 fn cuts<'a>(phase: &Phase, spans: impl Iterator<Item = &'a Span>, steps: &[Step]) -> Vec<Cut> {
     let within = |t: f64| phase.start_s < t && t < phase.end_s;
     let spans = spans.filter(|s| within(s.start_s) || within(s.end_s)).map(|s| Cut {
@@ -84,7 +92,9 @@ fn cuts<'a>(phase: &Phase, spans: impl Iterator<Item = &'a Span>, steps: &[Step]
         to_s: s.end_s,
         step: None,
     });
-    let switches = steps.iter().enumerate().filter(|(_, s)| within(s.at_s)).map(|(k, s)| Cut {
+    let first = steps.partition_point(|s| s.at_s <= phase.start_s);
+    let inside = steps.iter().enumerate().skip(first).take_while(|(_, s)| within(s.at_s));
+    let switches = inside.map(|(k, s)| Cut {
         // Between a declared edge and its answer the channel and the bus disagree.
         from_s: s.at_s - s.lag_s.unwrap_or(0.0),
         to_s: s.at_s,
@@ -100,7 +110,7 @@ fn stretch(log: &Log, start_s: f64, end_s: f64, detected: &[String]) -> Option<S
     }
     let settling_s = SETTLING_S.min(SETTLING_SHARE * span.seconds());
     // The sample at the end may already belong to what comes next.
-    let last_s = end_s - 0.5 * log.source.sample_interval_s.min(0.2 * span.seconds());
+    let last_s = end_s - 0.5 * log.interval_s().min(0.2 * span.seconds());
     let settled = Span { start_s: start_s + settling_s, end_s: last_s };
     let range = indices(log.time_s(), settled);
     if range.is_empty() {

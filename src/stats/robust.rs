@@ -43,6 +43,14 @@ pub fn mad_sigma(x: &[f64]) -> f64 {
     MAD_TO_SIGMA * quantile_of(&mut deviations, 0.5)
 }
 
+/// [`median`] and [`mad_sigma`] at once, with no copy of `x`.
+pub fn median_and_sigma(mut x: Vec<f64>) -> (f64, f64) {
+    x.retain(|v| !v.is_nan());
+    let centre = quantile_of(&mut x, 0.5);
+    x.iter_mut().for_each(|v| *v = (*v - centre).abs());
+    (centre, MAD_TO_SIGMA * quantile_of(&mut x, 0.5))
+}
+
 /// Standard deviation of white noise on a slowly moving level, from first differences.
 ///
 /// Differences remove the level; √2 takes them back to single values. Their
@@ -154,6 +162,14 @@ mod tests {
         }
         assert!(difference_sigma(&[1.0]).is_nan());
         assert!(quantile(&[1.0], f64::NAN).is_nan());
+    }
+
+    #[test]
+    fn location_and_scale_at_once_are_those_of_their_own() {
+        let mut x = noise(5000, 0.3, 9);
+        x[17] = f64::NAN;
+        assert_eq!(median_and_sigma(x.clone()), (median(&x), mad_sigma(&x)));
+        assert!(median_and_sigma(vec![f64::NAN]).0.is_nan());
     }
 
     #[test]

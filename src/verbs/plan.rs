@@ -180,8 +180,8 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
         complain(format!("{}: {}", shown(&args.log), plain(&unknown)));
     }
     let examined = examine(&log, &car).map_err(|e| format!("{}: {e}", shown(&args.log)))?;
-    let diagnosis = examined.diagnosis(&log, &car);
-    let plan = plan::plan(&log, &car, examined, &diagnosis, &asked)
+    let diagnosis = examined.diagnosis(&car);
+    let plan = plan::plan(&car, examined, &diagnosis, &asked)
         .map_err(|e| format!("{}: {e}", shown(&args.log)))?;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     write_plan(&plan, &dir, policy)?;

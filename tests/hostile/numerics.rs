@@ -47,6 +47,16 @@ fn numacc_is_certified() {
     );
 }
 
+/// A stretch of ten million samples that never ends: 14 V ± 1 mV, and every level the
+/// stages take is the level.
+#[test]
+fn the_mean_of_a_long_stretch_keeps_its_digits() {
+    let x = numacc(10_000_001, 14.0, 0.001);
+    agrees("mean of a stretch", stiffbus::segment::mean(&x), 14.0, 14.0);
+    let tenth: Vec<f64> = x.iter().map(|v| v / 140.0).collect();
+    agrees("mean of tenths", stiffbus::segment::mean(&tenth), 0.1, 13.5);
+}
+
 /// 14 V ± 1 mV for 27 hours at a hundred samples a second.
 #[test]
 fn ten_million_samples_of_a_millivolt_on_fourteen_volts() {

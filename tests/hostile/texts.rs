@@ -188,7 +188,7 @@ fn planned() -> &'static Subject<Plan> {
             .expect("a sample");
         let car = Car::default();
         let examined = examine(&log, &car).expect("a running engine");
-        let diagnosis = examined.diagnosis(&log, &car);
+        let diagnosis = examined.diagnosis(&car);
         let sheet = Sheet::parse(
             Path::new("big.csv"),
             b"rpm,A\n1500,60\n3000,120\n6000,160\n".to_vec(),
@@ -200,7 +200,7 @@ fn planned() -> &'static Subject<Plan> {
             cable: Some("4AWG:3m".parse().expect("a cable")),
             ..Asked::default()
         };
-        Subject::of(plan(&log, &car, examined, &diagnosis, &asked).expect("a plan"))
+        Subject::of(plan(&car, examined, &diagnosis, &asked).expect("a plan"))
     })
 }
 

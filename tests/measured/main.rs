@@ -6,6 +6,7 @@
 mod random_car;
 
 mod amps;
+mod fast;
 mod figures;
 mod heat;
 mod keep_up;

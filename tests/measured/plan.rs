@@ -339,13 +339,13 @@ fn one(seed: u64, protocol: Protocol) -> Figures {
     let unknown = world.facts.name_loads(log.load_names());
     assert!(unknown.is_empty(), "{seed}: {unknown:?}");
     let examined = stiffbus::examine(&log, &world.facts).expect("a running engine");
-    let diagnosis = examined.diagnosis(&log, &world.facts);
+    let diagnosis = examined.diagnosis(&world.facts);
     let asked = Asked {
         candidates: vec![world.candidate.clone()],
         redline_rpm: 5000.0,
         ..Asked::default()
     };
-    match plan::plan(&log, &world.facts, examined, &diagnosis, &asked) {
+    match plan::plan(&world.facts, examined, &diagnosis, &asked) {
         Ok(plan) => {
             judge(&world, &diagnosis, &plan, &mut figures);
             if std::env::var("PLAN_SHOW").is_ok() {

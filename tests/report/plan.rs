@@ -22,7 +22,7 @@ fn planned() -> &'static Plan {
         let log = log.expect("a sample log");
         let car = Car::default();
         let examined = examine(&log, &car).expect("a running engine");
-        let diagnosis = examined.diagnosis(&log, &car);
+        let diagnosis = examined.diagnosis(&car);
         let candidate = |name: &str, sheet: &str, ratio| Candidate {
             name: name.to_owned(),
             sheet: Sheet::read(&sample(sheet), Stated::default()).expect("a sheet"),
@@ -36,7 +36,7 @@ fn planned() -> &'static Plan {
             cable: "4AWG:2.5m".parse().ok(),
             ..Asked::default()
         };
-        plan(&log, &car, examined, &diagnosis, &asked).expect("a plan")
+        plan(&car, examined, &diagnosis, &asked).expect("a plan")
     })
 }
 

@@ -1,7 +1,7 @@
 //! What enters the balance of currents: windows of the log, and what is believed
 //! of the machine and of each load.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 use crate::analysis::Z90;
 use crate::analysis::balance::{Balance, Belief, Entry, Known, Term};
@@ -78,6 +78,7 @@ pub fn gather(
 ) -> Balance {
     // A logged alternator current keeps the balance at the setpoint too.
     let made_a = log.channel(Role::AlternatorCurrent);
+    let full: HashSet<usize> = full.iter().copied().collect();
     let (at_full, holds): (Vec<usize>, Vec<usize>) =
         (0..segments.stretches.len()).partition(|k| made_a.is_some() || full.contains(k));
     let mut rows = rows(log, segments, &at_full, MOST_PARTS, MOST_FULL, windows);
@@ -194,8 +195,11 @@ fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<R
             }));
         }
     }
+    // Of a log with many stops those tell enough that lie evenly over it.
+    let each = spans.len().div_ceil(MOST_FULL).max(1);
     spans
         .into_iter()
+        .step_by(each)
         .filter_map(|span| {
             Some(Row { entry: entry(log, segments, span, windows)?, span, stretch: None })
         })

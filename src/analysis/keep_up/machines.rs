@@ -240,7 +240,7 @@ pub(super) fn knees(log: &Log, sets: &[Set], battery: &BatteryModel, car: &Car) 
 impl Machine {
     /// What the battery takes at the setpoint, by this machine's battery.
     fn taken_a(&self, seen: &Seen, battery: &BatteryModel) -> Option<f64> {
-        let window = battery.observed.window(self.draw, seen.stretch);
+        let window = battery.window(self.draw, seen.stretch)?;
         match (seen.holds, seen.battery_a) {
             (true, Some(logged_a)) => Some(logged_a),
             (true, None) => Some(window.mean_a()),
@@ -269,7 +269,7 @@ impl Machine {
                 let unsure_a = (clamp_half_width_a(logged_a) / Z90).hypot(SHAPE_SHARE * logged_a);
                 misfit += ((has_a - logged_a) / unsure_a).powi(2);
             }
-            let window = battery.observed.window(self.draw, seen.stretch);
+            let window = battery.window(self.draw, seen.stretch)?;
             let given_a = seen.battery_a.unwrap_or(window.mean_a());
             let growth_a = LOAD_GROWTH_A_PER_V * (seen.held_v - seen.bus_v).max(0.0);
             let unsure_a = MODEL_A.hypot(MODEL_SHARE * given_a).hypot(SHAPE_SHARE * has_a);

@@ -71,9 +71,11 @@ fn knee(
     car: &Car,
 ) -> Option<Knee> {
     let (left_s, reached_s) = (from.stretch.span.end_s, to.stretch.span.start_s);
-    let overlaps = |change: &Span| change.start_s < reached_s && change.end_s > left_s;
+    let changes = &segments.speed_changes;
+    let next = changes.get(changes.partition_point(|change| change.end_s <= left_s));
+    let changes_speed = next.is_some_and(|change| change.start_s < reached_s);
     let falls = from.rpm > to.rpm && differ(from.rpm, to.rpm);
-    if !(falls && reached_s - left_s < LONGEST_S && segments.speed_changes.iter().any(overlaps)) {
+    if !(falls && reached_s - left_s < LONGEST_S && changes_speed) {
         return None;
     }
     let window =

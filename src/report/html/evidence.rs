@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, interval, plot, table, text};
+use super::{estimate, interval, long_table, plot, text};
 use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
 use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
@@ -87,10 +87,11 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
                     " step stands in the log or was marked; a " dfn { "detected" }
                     " one shows only in the voltage." }
                 div.multiples {
-                    @for index in 0..steps.len().min(MOST_PLOTS) { (plot(&svg::step(diagnosis, index), "small")) }
+                    @for index in 0..svg::pictured(diagnosis).min(MOST_PLOTS) { (plot(&svg::step(diagnosis, index), "small")) }
                 }
-                @if steps.len() > MOST_PLOTS {
-                    p { "The plots of steps " (MOST_PLOTS + 1) " to " (steps.len())
+                @let pictured = svg::pictured(diagnosis);
+                @if pictured > MOST_PLOTS {
+                    p { "The plots of steps " (MOST_PLOTS + 1) " to " (pictured)
                         " are in the folder of this report." }
                 }
                 (steps_table(steps))
@@ -128,7 +129,7 @@ fn steps_table(steps: &[LoadStep]) -> Markup {
         "Shift, V",
         "Recovery, s",
     ];
-    table(&caption, &heads, rows.collect())
+    long_table(&caption, &heads, rows.collect())
 }
 
 fn estimates(step: &LoadStep) -> impl Iterator<Item = &Estimate> {

@@ -91,6 +91,22 @@ pub fn table(caption: &str, heads: &[&str], rows: Vec<Vec<Markup>>) -> Markup {
     }
 }
 
+/// Rows that a page shows of a table: nobody reads more, and a browser grows slow.
+const MOST_ROWS: usize = 300;
+
+/// [`table`] of however many rows; the first of very many, and where the others are.
+pub fn long_table(caption: &str, heads: &[&str], mut rows: Vec<Vec<Markup>>) -> Markup {
+    let all = rows.len();
+    rows.truncate(MOST_ROWS);
+    markup! {
+        (table(caption, heads, rows))
+        @if all > MOST_ROWS {
+            p { "These are the first " (MOST_ROWS) " of " (words::count(all))
+                "; the files beside this page hold all." }
+        }
+    }
+}
+
 pub fn text(text: impl AsRef<str>) -> Markup {
     let text = plain(text.as_ref());
     // A short cell broken in two is harder to read than a wider column.

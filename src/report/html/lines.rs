@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, table, text};
+use super::{estimate, long_table, text};
 use crate::diagnosis::{Diagnosis, LineDrop};
 use crate::report::words::{self, AMP, MILLIOHM, MILLIVOLT, plain};
 
@@ -17,7 +17,7 @@ pub fn lines(diagnosis: &Diagnosis) -> Markup {
                 @for first in &ways {
                     p { strong { (words::capital(&way(first))) ": " } (plain(&first.told)) }
                 }
-                (table("Volts lost by operating point, with 90 % interval and grade",
+                (long_table("Volts lost by operating point, with 90 % interval and grade",
                     &["Way", "Loads on", "Engine speed, rpm", "Lost, mV", "Current, A",
                       "Resistance, mΩ", "The cable should have, mΩ"],
                     drops.iter().map(row).collect()))

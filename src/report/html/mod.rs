@@ -15,7 +15,7 @@ use super::svg;
 use super::words::{self, plain};
 use crate::diagnosis::{Diagnosis, VerdictWord};
 
-use frame::{document, estimate, interval, plot, table, text};
+use frame::{document, estimate, interval, long_table, plot, table, text};
 
 const STYLE: &str = include_str!("style.css");
 

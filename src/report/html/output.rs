@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, plot, table, text};
+use super::{estimate, long_table, plot, text};
 use crate::diagnosis::{Diagnosis, Heat, OutputPoint, OutputSeen};
 use crate::estimate::Estimate;
 use crate::report::svg;
@@ -55,7 +55,7 @@ fn points(output: &OutputSeen) -> Markup {
         }
         row
     });
-    table("Alternator output by speed, with 90 % interval and grade", &heads, rows.collect())
+    long_table("Alternator output by speed, with 90 % interval and grade", &heads, rows.collect())
 }
 
 const PERCENT_OF_ONE: words::Unit = PERCENT.of_shares();

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{table, text};
+use super::{long_table, table, text};
 use crate::diagnosis::{Diagnosis, Noise};
 use crate::estimate::Estimate;
 use crate::log::{Column, Source};
@@ -10,6 +10,8 @@ use crate::report::words::{self, MILLIVOLT, SECOND, Unit, number, plain};
 
 /// Gaps listed one by one; the rest are counted.
 const MOST_GAPS: usize = 20;
+/// So are notes.
+const MOST_NOTES: usize = 200;
 
 pub fn provenance(diagnosis: &Diagnosis) -> Markup {
     let source = &diagnosis.source;
@@ -22,7 +24,7 @@ pub fn provenance(diagnosis: &Diagnosis) -> Markup {
                 ul { @for notice in &source.notices { li { (plain(notice)) } } }
             }
             h3 { "Columns" }
-            (table("Columns of the file and what each was taken for",
+            (long_table("Columns of the file and what each was taken for",
                 &["Column", "Taken for", "Unit in the file", "Why"],
                 diagnosis.columns.iter().map(column).collect()))
             (left_out(source))
@@ -37,7 +39,14 @@ pub fn provenance(diagnosis: &Diagnosis) -> Markup {
             }
             @if !diagnosis.notes.is_empty() {
                 h3 { "Notes in the log" }
-                ul { @for note in &diagnosis.notes { li { span.when { (SECOND.of(note.at_s)) } " " (plain(&note.text)) } } }
+                ul {
+                    @for note in diagnosis.notes.iter().take(MOST_NOTES) {
+                        li { span.when { (SECOND.of(note.at_s)) } " " (plain(&note.text)) }
+                    }
+                    @if diagnosis.notes.len() > MOST_NOTES {
+                        li { "and " (words::count(diagnosis.notes.len() - MOST_NOTES)) " more in diagnosis.json" }
+                    }
+                }
             }
         }
     }

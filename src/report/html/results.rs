@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, table, text};
+use super::{estimate, long_table, text};
 use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::svg;
@@ -102,7 +102,7 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
             @if diagnosis.operating_points.is_empty() {
                 p { "No steady running: operating points are " (words::NOT_TOLD) "." }
             } @else {
-                (table("Voltage by operating point, with 90 % interval and grade",
+                (long_table("Voltage by operating point, with 90 % interval and grade",
                     &["Loads on", "Engine speed, rpm", "Heat", "Time there", "Bus voltage, V", "State",
                       "Implied deficit, A", "Regulation shortfall, A"], rows.collect()))
                 (amps_told(diagnosis))
@@ -209,7 +209,7 @@ pub fn system(diagnosis: &Diagnosis) -> Markup {
     markup! {
         section aria-labelledby="h-system" {
             h2 #h-system { "Battery, regulator, start and heat" }
-            (table("Parts of the system, with 90 % interval and grade", &["What", "Value", "How known"], facts))
+            (long_table("Parts of the system, with 90 % interval and grade", &["What", "Value", "How known"], facts))
             @if let Some(disagreement) = &diagnosis.battery.disagreement {
                 p.warn { (plain(disagreement)) }
             }

@@ -121,6 +121,7 @@ impl Panel {
     /// Runs without a gap, each a list of columns `grain` pixels wide with their extremes.
     pub fn columns(&self, envelope: &Envelope, grain: i32) -> Vec<Vec<Column>> {
         let mut runs = vec![Vec::<Column>::new()];
+        let mut broken = false;
         let buckets = envelope.time_s.iter().zip(&envelope.low).zip(&envelope.high);
         for ((&t, &low), &high) in buckets {
             let inside = t.is_finite() && self.x.0 <= t && t <= self.x.1;
@@ -132,6 +133,11 @@ impl Panel {
                     let x = self.x(t);
                     let x = x - (x - self.left) % grain.max(1);
                     let fresh = Column { x, t_s: t, low, high };
+                    // A gap within one column of pixels shows nowhere.
+                    let goes_on = runs.last().and_then(|run| run.last()).is_some_and(|c| c.x == x);
+                    if std::mem::take(&mut broken) && !goes_on {
+                        runs.push(Vec::new());
+                    }
                     match runs.last_mut() {
                         Some(run) => match run.last_mut().filter(|c| c.x == x) {
                             Some(column) => column.take_in(fresh),
@@ -140,7 +146,7 @@ impl Panel {
                         None => runs.push(vec![fresh]),
                     }
                 }
-                _ => runs.push(Vec::new()),
+                _ => broken = true,
             }
         }
         runs.retain(|run| !run.is_empty());

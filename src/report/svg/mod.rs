@@ -25,7 +25,7 @@ pub use plan::{capacity, capacity_narrow, replay, replay_narrow};
 pub use proof::{proof, proof_narrow};
 pub use soak::{soak, soak_narrow};
 pub use speed::{speed, speed_narrow};
-pub use step::step;
+pub use step::{pictured, step};
 pub use trace::{trace, trace_narrow};
 
 pub(super) use palette::dark_rules;

@@ -18,6 +18,11 @@ const TOP: i32 = 108;
 const BOTTOM: i32 = HEIGHT - 50;
 const SIZE: i32 = 14;
 
+/// How many of the load steps, from the first, have a plot.
+pub fn pictured(diagnosis: &Diagnosis) -> usize {
+    diagnosis.picture.steps.len().min(diagnosis.load_steps.len())
+}
+
 /// The plot of the step at `index` of `load_steps`.
 pub fn step(diagnosis: &Diagnosis, index: usize) -> String {
     let step = diagnosis.load_steps.get(index);

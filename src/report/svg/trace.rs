@@ -177,11 +177,50 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
     layout.lanes.draw(canvas, layout.lanes_top, layout.height - 14)
 }
 
+/// Up to which pixel each kind of phase is drawn: in a log of days thousands fall on the
+/// same ones.
+struct Shown {
+    until: Vec<(PhaseKind, i32)>,
+    /// Pixels that may be left out behind one that is drawn.
+    grain: i32,
+}
+
+impl Shown {
+    /// More phases than this are told apart by nobody.
+    const MOST: usize = 150;
+
+    fn of(diagnosis: &Diagnosis) -> Shown {
+        let grain = if diagnosis.phases.len() > Shown::MOST { 8 } else { 0 };
+        Shown { until: Vec::new(), grain }
+    }
+
+    /// Whether there is anything to draw that was not.
+    fn is_new(&mut self, kind: PhaseKind, from: i32, to: i32) -> bool {
+        let grain = self.grain;
+        match self.until.iter_mut().find(|(known, _)| *known == kind) {
+            Some((_, until)) if to <= *until + grain && from < *until + grain => false,
+            Some((_, until)) => {
+                *until = to;
+                true
+            }
+            None => {
+                self.until.push((kind, to));
+                true
+            }
+        }
+    }
+}
+
 fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &Panel) -> Drawn {
     let (top, sheet) = (layout.phases_top, &layout.sheet);
     let size = sheet.size;
     let middle = top + size / 2 + 3;
+    let mut shown = Shown::of(diagnosis);
     for phase in &diagnosis.phases {
+        let (start, end) = (volts.x(phase.start_s), volts.x(phase.end_s));
+        if !shown.is_new(phase.kind, start, end.max(start + 2)) {
+            continue;
+        }
         let ink = match phase.kind {
             PhaseKind::Rest => RESTING,
             PhaseKind::Cranking => CRANKING,
@@ -267,8 +306,12 @@ fn voltage(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, panel: &Pane
 /// interval of the zero-current voltage, fading within it.
 fn voltage_ground(canvas: &Canvas, diagnosis: &Diagnosis, panel: &Panel) -> Drawn {
     let Some(e) = diagnosis.battery.zero_current_v.as_ref() else { return Ok(()) };
+    let mut shown = Shown::of(diagnosis);
     for phase in diagnosis.phases.iter().filter(|p| p.kind == PhaseKind::Running) {
         let (from, to) = (panel.x(phase.start_s), panel.x(phase.end_s));
+        if !shown.is_new(phase.kind, from, to) {
+            continue;
+        }
         canvas.fill((from, panel.y(e.low)), (to, panel.bottom), DRAINING, 0.55)?;
         canvas.fill((from, panel.y(e.high)), (to, panel.y(e.low)), DRAINING, 0.25)?;
     }

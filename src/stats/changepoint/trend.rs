@@ -11,51 +11,52 @@ use crate::stats::robust::median;
 /// fill them first where that matters. For stretches of some thousand samples;
 /// sums of x·y lose digits beyond about 10⁶.
 pub struct Trend {
-    y: Vec<f64>,
-    yy: Vec<f64>,
-    xy: Vec<f64>,
+    /// Of the first samples, one more than there are.
+    sums: Vec<Sums>,
+}
+
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    y: f64,
+    yy: f64,
+    xy: f64,
 }
 
 impl Trend {
     pub fn new(series: &[f64]) -> Self {
         let centre = median(series);
-        let size = series.len() + 1;
-        let mut trend = Trend {
-            y: Vec::with_capacity(size),
-            yy: Vec::with_capacity(size),
-            xy: Vec::with_capacity(size),
-        };
-        let (mut y, mut yy, mut xy) = (0.0, 0.0, 0.0);
-        for (x, value) in std::iter::once((0.0, 0.0))
-            .chain(series.iter().enumerate().map(|(i, v)| (i as f64, v - centre)))
-        {
+        let mut sums = Vec::with_capacity(series.len() + 1);
+        let mut all = Sums::default();
+        sums.push(all);
+        for (i, v) in series.iter().enumerate() {
+            let value = v - centre;
             let value = if value.is_finite() { value } else { 0.0 };
-            y += value;
-            yy += value * value;
-            xy += x * value;
-            trend.y.push(y);
-            trend.yy.push(yy);
-            trend.xy.push(xy);
+            all.y += value;
+            all.yy += value * value;
+            all.xy += i as f64 * value;
+            sums.push(all);
         }
-        trend
+        Trend { sums }
     }
 }
 
 impl Cost for Trend {
     fn len(&self) -> usize {
-        self.y.len() - 1
+        self.sums.len() - 1
     }
 
     fn cost(&self, start: usize, end: usize) -> f64 {
-        if start >= end || end >= self.y.len() {
+        let (Some(before), Some(upto)) = (self.sums.get(start), self.sums.get(end)) else {
+            return 0.0;
+        };
+        if start >= end {
             return 0.0;
         }
         let n = (end - start) as f64;
-        let of = |sums: &[f64]| sums[end] - sums[start];
         let middle = (start + end - 1) as f64 / 2.0;
-        let sum_y = of(&self.y);
-        let s_yy = of(&self.yy) - sum_y * sum_y / n;
-        let s_xy = of(&self.xy) - middle * sum_y;
+        let sum_y = upto.y - before.y;
+        let s_yy = upto.yy - before.yy - sum_y * sum_y / n;
+        let s_xy = upto.xy - before.xy - middle * sum_y;
         let s_xx = n * (n * n - 1.0) / 12.0;
         let explained = if s_xx > 0.0 { s_xy * s_xy / s_xx } else { 0.0 };
         (s_yy - explained).max(0.0)

@@ -1,5 +1,7 @@
 //! How far the mean of a window of rounded samples may be off.
 
+use std::cell::RefCell;
+use std::collections::HashMap;
 use std::f64::consts::PI;
 
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -29,6 +31,9 @@ const ORDERS: usize = 12;
 ///
 /// Infinite for `n` = 0 (nothing is known); NaN for a level outside (0, 1) or a
 /// NaN argument.
+///
+/// A log is asked thousands of times about windows of one noise and a few lengths,
+/// so each thread remembers its answers.
 pub fn window_mean_half_width(
     n: usize,
     sigma: f64,
@@ -36,6 +41,31 @@ pub fn window_mean_half_width(
     step: Option<f64>,
     level: f64,
 ) -> f64 {
+    let asked = (n, [sigma, tau, step.unwrap_or(0.0), level].map(f64::to_bits));
+    ANSWERS.with_borrow_mut(|answers| {
+        if let Some(&known) = answers.get(&asked) {
+            return known;
+        }
+        if answers.len() >= REMEMBERED {
+            answers.clear();
+        }
+        let half_width = reckoned(n, sigma, tau, step, level);
+        answers.insert(asked, half_width);
+        half_width
+    })
+}
+
+/// Window, and the bits of noise, time, step (0 for none) and level.
+type Asked = (usize, [u64; 4]);
+
+/// Answers kept a thread: half a megabyte.
+const REMEMBERED: usize = 8192;
+
+thread_local! {
+    static ANSWERS: RefCell<HashMap<Asked, f64>> = RefCell::default();
+}
+
+fn reckoned(n: usize, sigma: f64, tau: f64, step: Option<f64>, level: f64) -> f64 {
     if !(level > 0.0 && level < 1.0) || sigma.is_nan() || tau.is_nan() {
         return f64::NAN;
     }
@@ -55,11 +85,12 @@ pub fn window_mean_half_width(
     if ratio >= DITHERED {
         return z * ((sigma * sigma * mean_time(rho, n) + step * step / 12.0) / n).sqrt();
     }
+    let times = order_times(rho, n);
     let errors: Vec<(f64, f64)> = (0..PHASES)
         .map(|i| {
             let phase = (i as f64 + 0.5) / (2 * PHASES) as f64;
             let (bias, variance) = rounded_moments(phase, ratio);
-            (bias, (summed_variance(phase, ratio, variance, rho, n) / n).sqrt())
+            (bias, (summed_variance(phase, ratio, variance, rho, &times) / n).sqrt())
         })
         .collect();
     let covered = |half: f64| {
@@ -100,12 +131,27 @@ fn mean_time(rho: f64, n: f64) -> f64 {
     ((1.0 + rho) / rest - 2.0 * rho * (1.0 - rho.powf(n)) / (n * rest * rest)).clamp(1.0, n)
 }
 
+/// [`mean_time`] of each Hermite order, from the first; the last is for the rest.
+fn order_times(rho: f64, n: f64) -> [f64; ORDERS + 1] {
+    let mut times = [0.0; ORDERS + 1];
+    for (order, time) in (1..).zip(times.iter_mut()) {
+        *time = mean_time(rho.powi(order), n);
+    }
+    times
+}
+
 /// n times the variance of the mean of n rounded samples, in steps squared.
-fn summed_variance(phase: f64, ratio: f64, variance: f64, rho: f64, n: f64) -> f64 {
+fn summed_variance(
+    phase: f64,
+    ratio: f64,
+    variance: f64,
+    rho: f64,
+    times: &[f64; ORDERS + 1],
+) -> f64 {
     if rho <= 0.0 || ratio <= 0.0 {
         return variance;
     }
-    let time = |order: i32| mean_time(rho.powi(order), n);
+    let [orders @ .., rest] = times;
     let reach = (9.0 * ratio + 1.0).ceil() as i64;
     let mut coefficients = [0.0; ORDERS];
     for j in -reach..reach {
@@ -122,11 +168,11 @@ fn summed_variance(phase: f64, ratio: f64, variance: f64, rho: f64, n: f64) -> f
         }
     }
     let (mut told, mut sum) = (0.0, 0.0);
-    for (order, c) in (1..).zip(&coefficients) {
+    for (time, c) in orders.iter().zip(&coefficients) {
         told += c * c;
-        sum += c * c * time(order);
+        sum += c * c * time;
     }
-    sum + (variance - told).max(0.0) * time(ORDERS as i32 + 1)
+    sum + (variance - told).max(0.0) * rest
 }
 
 #[cfg(test)]
@@ -208,6 +254,22 @@ mod tests {
         for i in 1..200 {
             let (a, b) = (at(i as f64 * 0.005), at((i + 1) as f64 * 0.005));
             assert!((b - a).abs() < 0.03, "jump at {i}: {a} {b}");
+        }
+    }
+
+    /// What is remembered, and forgotten, is what is reckoned.
+    #[test]
+    fn an_answer_is_the_same_when_asked_again() {
+        for round in 0..2 {
+            for n in 1..REMEMBERED + 10 {
+                let step = (n % 3 > 0).then_some(0.01);
+                let sigma = if n % 50 == 0 { 0.003 } else { 0.05 };
+                let (asked, known) = (
+                    window_mean_half_width(n, sigma, 3.0, step, 0.9),
+                    reckoned(n, sigma, 3.0, step, 0.9),
+                );
+                assert_eq!(asked, known, "round {round}, n {n}");
+            }
         }
     }
 

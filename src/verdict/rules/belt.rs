@@ -106,17 +106,20 @@ pub fn dips_on_acceleration(case: &Case) -> Option<Seen> {
 fn dips(case: &Case) -> Vec<Evidence> {
     let Some(rpm) = case.log.engine_rpm() else { return Vec::new() };
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
-    let least_v = (5.0 * case.analysis.noise.sigma_v)
+    let least_v = (5.0 * case.segments.grain.sigma_v)
         .max(1.5 * case.log.source.resolution_v.unwrap_or(0.0))
         .max(LEAST_DIP_V);
-    let running = || case.segments.phases.iter().filter(|p| p.kind == PhaseKind::Running);
-    let inside =
-        |c: &Span| running().any(|p| p.start_s + AFTER_START_S <= c.start_s && c.end_s <= p.end_s);
+    let phases = &case.segments.phases;
+    let inside = |c: &Span| {
+        let phase = phases.get(phases.partition_point(|p| p.end_s < c.end_s));
+        phase
+            .is_some_and(|p| p.kind == PhaseKind::Running && p.start_s + AFTER_START_S <= c.start_s)
+    };
+    let steps = &case.analysis.load_steps;
     let switched = |c: &Span| {
-        case.analysis
-            .load_steps
-            .iter()
-            .any(|s| s.direction == Direction::On && s.at_s > c.start_s - 2.0 && s.at_s < c.end_s)
+        let later = steps.iter().skip(steps.partition_point(|s| s.at_s <= c.start_s - 2.0));
+        let mut near = later.take_while(|s| s.at_s < c.end_s);
+        near.any(|s| s.direction == Direction::On)
     };
     accelerations(case.log, rpm)
         .into_iter()
@@ -140,7 +143,7 @@ fn dips(case: &Case) -> Vec<Evidence> {
 /// Where the engine is revved, blips included.
 fn accelerations(log: &Log, rpm: &[f64]) -> Vec<Span> {
     let time_s = log.time_s();
-    let reach_s = REACH_S.max(2.0 * log.source.sample_interval_s);
+    let reach_s = REACH_S.max(2.0 * log.interval_s());
     let mut revved: Vec<(Span, usize, usize)> = Vec::new();
     let mut ahead = 0;
     for (k, &t) in time_s.iter().enumerate() {

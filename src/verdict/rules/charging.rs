@@ -95,10 +95,10 @@ fn gain_with_speed_v(case: &Case) -> Option<f64> {
     let level = |values: &[f64], start_s: f64, end_s: f64| {
         median(&values[indices(time_s, Span { start_s, end_s })])
     };
+    let steps = &case.analysis.load_steps;
     let switched = |change: &Span| {
-        case.analysis.load_steps.iter().any(|step| {
-            step.at_s > change.start_s - BESIDE_S && step.at_s < change.end_s + BESIDE_S
-        })
+        let later = steps.partition_point(|step| step.at_s <= change.start_s - BESIDE_S);
+        steps.get(later).is_some_and(|step| step.at_s < change.end_s + BESIDE_S)
     };
     let gains: Vec<f64> = case
         .segments

@@ -249,13 +249,15 @@ const HELD_V: f64 = 0.1;
 
 /// Brief losses of contact: far out of the level around them, and back at once.
 pub fn drop_outs(case: &Case) -> Option<Seen> {
-    let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
+    // A contact is lost for moments: the logger's own samples show it.
+    let log = case.log.as_sampled();
+    let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let far_v = (12.0 * case.analysis.noise.sigma_v).max(0.5);
     let mut spans: Vec<Span> = Vec::new();
     let level = |start_s, end_s| median(&bus_v[indices(time_s, Span { start_s, end_s })]);
     for stretch in &case.segments.stretches {
         let range = indices(time_s, stretch.settled);
-        let level_v = median(&bus_v[range.clone()]);
+        let level_v = median(&case.log.bus_v()[indices(case.log.time_s(), stretch.settled)]);
         for k in range.filter(|&k| bus_v[k] < level_v - far_v) {
             match spans.last_mut() {
                 Some(last) if time_s[k] - last.end_s < 0.5 => last.end_s = time_s[k],

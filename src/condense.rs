@@ -1,0 +1,225 @@
+//! A log sampled faster than anything that is asked of it, as means at the pace of
+//! the physics.
+//!
+//! Loads, regulator, engine and battery move within tenths of a second; what a
+//! logger sees beyond some fifty samples a second is ripple and noise, and a mean
+//! tells more of the level than its samples one by one. So such a log is looked at
+//! in means, and the log as it came stays beside it ([`Finer`]) for what only its
+//! own samples can tell: noise, resolution, the lowest voltage while cranking, lost
+//! contacts, the extremes of the pictures.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use polars::prelude::{Column, DataFrame, PolarsResult};
+
+use crate::log::{Finer, Log};
+use crate::shared::shared;
+use crate::stats::robust::median;
+
+/// Faster logs are condensed,
+const FASTEST_HZ: f64 = 50.0;
+/// to means of about this long: twenty a second follow a clutch relay and the dip
+/// it makes.
+const PACE_S: f64 = 0.05;
+/// A shorter log is looked at as it is: it costs nothing.
+const SHORTEST_S: f64 = 10.0;
+
+/// `log` at the pace of the physics: itself where its samples are no faster.
+pub fn condense(log: &Log) -> Log {
+    // Columns of one length with names of their own make a frame: nothing can fail.
+    means_of(log).unwrap_or_else(|_| log.clone())
+}
+
+fn means_of(log: &Log) -> PolarsResult<Log> {
+    let interval_s = log.source.sample_interval_s;
+    let fast = interval_s > 0.0 && interval_s < (1.0 - 1e-6) / FASTEST_HZ;
+    if !fast || log.source.duration_s < SHORTEST_S || log.finer().is_some() {
+        return Ok(log.clone());
+    }
+    // The stamps' own rounding must not cost a whole sample.
+    let each = (PACE_S / interval_s * (1.0 + 1e-3)).floor().max(1.0);
+    let pace_s = each * interval_s;
+    let bins = Bins::of(log.time_s(), pace_s, interval_s / 2.0);
+    let channels: Vec<(&str, &[f64])> = log.channels().collect();
+    let of = |(name, values): &(&str, &[f64])| match *name {
+        "time_s" => (bins.firsts(values), None),
+        _ if name.starts_with("load:") => (bins.medians(values), None),
+        _ => {
+            let (means, squares) = bins.means(values);
+            (means, Some(squares))
+        }
+    };
+    let parts = shared(&channels, 1, |part| part.iter().map(of).collect::<Vec<_>>());
+    let mut within = BTreeMap::new();
+    let mut columns = Vec::new();
+    for ((name, _), (means, squares)) in channels.iter().zip(parts.into_iter().flatten()) {
+        within.extend(squares.map(|squares| ((*name).to_owned(), squares)));
+        columns.push(Column::new((*name).into(), means));
+    }
+    let frame = DataFrame::new_infer_height(columns)?;
+    let finer =
+        Finer { log: Arc::new(log.clone()), each: each as usize, interval_s: pace_s, within };
+    let mut condensed = log.condensed(frame, finer)?;
+    condensed.source.notices.push(format!(
+        "{:.0} samples a second are more than anything asked here moves with: what follows looks at \
+         means of {each:.0} samples, {:.0} a second; noise, resolution, the lowest voltage while \
+         cranking, lost contacts and the pictures are those of the samples themselves",
+        1.0 / interval_s,
+        1.0 / pace_s
+    ));
+    Ok(condensed)
+}
+
+/// Where the samples of each mean begin, and the end.
+struct Bins(Vec<usize>);
+
+impl Bins {
+    /// Of equal time, from `lead_s` before the first sample on, so that ends lie between
+    /// samples and not on them; one without a sample is left out.
+    fn of(time_s: &[f64], pace_s: f64, lead_s: f64) -> Bins {
+        let mut starts = Vec::new();
+        let mut next_s = f64::NEG_INFINITY;
+        for (k, &t) in time_s.iter().enumerate() {
+            if t + lead_s >= next_s {
+                starts.push(k);
+                next_s = (((t + lead_s) / pace_s).floor() + 1.0) * pace_s;
+            }
+        }
+        starts.push(time_s.len());
+        Bins(starts)
+    }
+
+    fn of_each<'a>(&'a self, values: &'a [f64]) -> impl Iterator<Item = &'a [f64]> {
+        self.0.windows(2).map(|ends| match ends {
+            &[start, end] => values.get(start..end).unwrap_or(&[]),
+            _ => &[],
+        })
+    }
+
+    fn firsts(&self, values: &[f64]) -> Vec<f64> {
+        self.of_each(values).map(|own| own.first().copied().unwrap_or(f64::NAN)).collect()
+    }
+
+    /// A load that is switched within a bin is on or off, not a little of both.
+    fn medians(&self, values: &[f64]) -> Vec<f64> {
+        let median_of = |own: &[f64]| match own.split_first() {
+            Some((first, others)) if others.iter().all(|v| v == first) => *first,
+            _ => median(own),
+        };
+        self.of_each(values).map(median_of).collect()
+    }
+
+    /// Means, and mean squares about them.
+    fn means(&self, values: &[f64]) -> (Vec<f64>, Vec<f64>) {
+        self.of_each(values).map(mean_and_square).unzip()
+    }
+}
+
+/// Of the values that are numbers; NaN where there are none.
+fn mean_and_square(own: &[f64]) -> (f64, f64) {
+    let mut known = 0.0;
+    let mut sum = 0.0;
+    for v in own.iter().filter(|v| v.is_finite()) {
+        known += 1.0;
+        sum += v;
+    }
+    let mean = sum / known;
+    let squares: f64 = own.iter().filter(|v| v.is_finite()).map(|v| (v - mean) * (v - mean)).sum();
+    (mean, squares / known)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fmt::Write;
+    use std::path::Path;
+
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    use super::*;
+    use crate::log::{Role, Tap};
+
+    /// `seconds` at so many samples a second: 14 V with noise of 30 mV in steps of 10 mV,
+    /// a fan that goes on a third of the way through, one sample at 8 V.
+    fn log(hz: f64, seconds: f64) -> Log {
+        let mut rng = ChaCha8Rng::seed_from_u64(5);
+        let mut text = "time (s),battery voltage (V),engine rpm,fan\n".to_owned();
+        let rows = (hz * seconds) as usize;
+        for k in 0..rows {
+            let z: f64 = StandardNormal.sample(&mut rng);
+            let volts = if k == rows / 2 { 8.0 } else { 14.0 + 0.03 * z };
+            let fan = u8::from(3 * k >= rows);
+            let t = k as f64 / hz;
+            writeln!(text, "{t:.6},{volts:.2},{},{fan}", 850 + k % 3).expect("a text");
+        }
+        let bytes = text.into_bytes();
+        crate::ingest::parse(Path::new("x.csv"), bytes, &Default::default()).expect("a log")
+    }
+
+    #[test]
+    fn a_log_at_the_pace_of_loggers_stays_as_it_is() {
+        for (hz, seconds) in [(10.0, 60.0), (50.0, 60.0), (1000.0, 5.0)] {
+            let (log, condensed) = (log(hz, seconds), condense(&log(hz, seconds)));
+            assert!(condensed.finer().is_none(), "{hz}");
+            assert_eq!(condensed.source, log.source);
+            assert_eq!(condensed.len(), log.len());
+        }
+    }
+
+    #[test]
+    fn a_fast_log_is_means_of_equal_time_beside_what_it_was() {
+        for (hz, each) in [(60.0, 3), (100.0, 5), (1000.0, 50), (8000.0, 400)] {
+            let whole = log(hz, 30.0);
+            let condensed = condense(&whole);
+            assert_eq!(condensed.each(), each, "{hz}");
+            assert_eq!(condensed.len(), whole.len() / each, "{hz}");
+            assert_eq!(condensed.as_sampled().len(), whole.len());
+            assert_eq!(condensed.time_s()[0], 0.0);
+            // The stamps are written to the microsecond.
+            assert!((condensed.interval_s() - each as f64 / hz).abs() < each as f64 * 0.6e-6);
+            let first: f64 = whole.bus_v()[..each].iter().sum::<f64>() / each as f64;
+            assert!((condensed.bus_v()[0] - first).abs() < 1e-12);
+            // The file's own figures stay; the account says what was done.
+            assert_eq!(condensed.source.rows_read, whole.len());
+            assert_eq!(condensed.source.sample_interval_s, whole.source.sample_interval_s);
+            assert_eq!(condensed.source.resolution_v, Some(0.01));
+            let told = condensed.source.notices.last().expect("a notice");
+            assert!(told.contains(&format!("means of {each} samples")), "{told}");
+            assert_eq!(condense(&condensed).len(), condensed.len());
+        }
+    }
+
+    #[test]
+    fn a_load_is_switched_between_two_samples() {
+        let condensed = condense(&log(700.0, 31.0));
+        let fan = condensed.load("fan").expect("a fan");
+        assert!(fan.iter().all(|duty| *duty == 0.0 || *duty == 1.0));
+        assert_eq!(fan.windows(2).filter(|w| w.first() != w.last()).count(), 1);
+    }
+
+    /// Noise of 30 mV rounded to 10 mV is √(30² + 10²/12) mV; its means of 50 scatter
+    /// by that over √50; both together are the whole.
+    #[test]
+    fn what_the_samples_scatter_is_kept() {
+        let condensed = condense(&log(1000.0, 60.0));
+        let key = Role::Voltage(Tap::Battery).key();
+        let within = &condensed.finer().expect("means").within[&key];
+        let known = 0.03_f64.powi(2) + 0.01_f64.powi(2) / 12.0;
+        assert!((median(within) / (known * 49.0 / 50.0) - 1.0).abs() < 0.03);
+        let grain = crate::segment::segment(&condensed).grain;
+        let reading = grain.reading.expect("readings");
+        assert!((reading.sigma_v / known.sqrt() - 1.0).abs() < 0.05, "{grain:?}");
+        assert!((reading.unrounded_sigma_v / 0.03 - 1.0).abs() < 0.05, "{grain:?}");
+        assert!(reading.memory < 2.0, "{grain:?}");
+        assert!((grain.sigma_v / (known / 50.0).sqrt() - 1.0).abs() < 0.15, "{grain:?}");
+    }
+
+    #[test]
+    fn a_logger_that_changes_its_pace_keeps_its_clock() {
+        let bins = Bins::of(&[0.0, 0.01, 0.02, 0.04, 0.05, 0.7, 0.96, 1.0, 1.01], 0.05, 0.005);
+        assert_eq!(bins.0, [0, 4, 5, 6, 7, 9]);
+        assert_eq!(Bins::of(&[], 0.05, 0.0).0, [0]);
+    }
+}

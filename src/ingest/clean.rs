@@ -1,0 +1,227 @@
+//! The clean route: a body whose every row is one line of plain numbers, read in one
+//! pass by every core.
+//!
+//! What it reads, it reads as the careful route does, by the same rules of what a
+//! number and a missing cell are; whatever needs more thought (quotes, words, rows of
+//! another width, blank rows) it leaves to that one, by giving up.
+
+use std::num::NonZero;
+use std::thread;
+
+use super::number;
+
+/// Less text than this is not worth a thread.
+const SHARE_BYTES: usize = 1 << 20;
+/// Digits that a float holds exactly, and powers of ten that it does.
+const EXACT_DIGITS: usize = 15;
+const TENS: [f64; 16] =
+    [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
+
+/// How the cells of a body lie.
+#[derive(Clone, Copy)]
+pub struct Cells<'a> {
+    pub separator: u8,
+    pub decimal: u8,
+    /// Cells to a row.
+    pub width: usize,
+    /// The columns to read, in rising order.
+    pub used: &'a [usize],
+}
+
+/// The used columns of `text`; `None` where a row is not clean.
+pub fn columns(text: &str, cells: Cells) -> Option<Vec<Vec<f64>>> {
+    let cores = thread::available_parallelism().map_or(1, NonZero::get);
+    columns_by(text, cells, cores.min(text.len() / SHARE_BYTES).max(1))
+}
+
+fn columns_by(text: &str, cells: Cells, threads: usize) -> Option<Vec<Vec<f64>>> {
+    if text.contains('"') || cells.used.is_empty() {
+        return None;
+    }
+    let parts = parts(text, threads);
+    let rows: Vec<usize> = on_each(parts.iter().map(|part| move || rows_of(part)).collect());
+    let all: usize = rows.iter().sum();
+    let mut columns: Vec<Vec<f64>> = cells.used.iter().map(|_| vec![0.0; all]).collect();
+    let mut left: Vec<&mut [f64]> = columns.iter_mut().map(Vec::as_mut_slice).collect();
+    let mut works = Vec::new();
+    for (part, count) in parts.iter().zip(&rows) {
+        let (own, others) = left.into_iter().map(|column| column.split_at_mut(*count)).unzip();
+        left = others;
+        let own: Vec<&mut [f64]> = own;
+        works.push(move || read(part, cells, own));
+    }
+    on_each(works).into_iter().all(|clean| clean).then_some(columns)
+}
+
+/// What each work gives, in their order; the first is done here.
+fn on_each<T: Send>(works: Vec<impl FnOnce() -> T + Send>) -> Vec<T> {
+    thread::scope(|scope| {
+        let mut works = works.into_iter();
+        let first = works.next();
+        let others: Vec<_> = works.map(|work| scope.spawn(work)).collect();
+        let first = first.map(|work| work());
+        first.into_iter().chain(others.into_iter().filter_map(|other| other.join().ok())).collect()
+    })
+}
+
+/// So many parts of about one length, whole lines each.
+fn parts(text: &str, count: usize) -> Vec<&str> {
+    let mut parts = Vec::with_capacity(count);
+    let mut rest = text;
+    for left in (2..=count).rev() {
+        let about = rest.len() / left;
+        let end = rest.as_bytes().iter().skip(about).position(|&byte| byte == b'\n');
+        let Some((part, others)) = end.and_then(|end| rest.split_at_checked(about + end + 1))
+        else {
+            break;
+        };
+        parts.push(part);
+        rest = others;
+    }
+    parts.push(rest);
+    parts
+}
+
+fn rows_of(text: &str) -> usize {
+    let ends = text.as_bytes().iter().filter(|&&byte| byte == b'\n').count();
+    ends + usize::from(!text.is_empty() && !text.ends_with('\n'))
+}
+
+/// Fills one slice a used column; `false` where a row is not clean.
+fn read(text: &str, cells: Cells, mut columns: Vec<&mut [f64]>) -> bool {
+    let mut at = 0;
+    let rows = columns.first().map_or(0, |column| column.len());
+    for row in 0..rows {
+        let mut wanted = cells.used.iter().zip(columns.iter_mut()).peekable();
+        // A row without a number may be blank, or no row at all.
+        let mut told = false;
+        for index in 0..cells.width {
+            let end = match wanted.next_if(|(used, _)| **used == index) {
+                Some((_, column)) => {
+                    let Some((value, end)) = cell(text, at, cells) else { return false };
+                    told |= !value.is_nan();
+                    let Some(slot) = column.get_mut(row) else { return false };
+                    *slot = value;
+                    end
+                }
+                None => end_of_cell(text.as_bytes(), at, cells.separator),
+            };
+            let last = index + 1 == cells.width;
+            let bytes = text.as_bytes();
+            at = match (bytes.get(end), bytes.get(end + 1)) {
+                (Some(&byte), _) if byte == cells.separator && !last => end + 1,
+                (Some(b'\n'), _) if last => end + 1,
+                (Some(b'\r'), Some(b'\n')) if last => end + 2,
+                (Some(b'\r'), None) if last => end + 1,
+                (None, _) if last => end,
+                _ => return false,
+            };
+        }
+        if !told {
+            return false;
+        }
+    }
+    at == text.len()
+}
+
+/// Where the cell that begins at `at` ends: at a separator, a line's end or the text's.
+fn end_of_cell(bytes: &[u8], at: usize, separator: u8) -> usize {
+    let rest = bytes.get(at..).unwrap_or(&[]);
+    let ends = |&byte: &u8| byte == separator || matches!(byte, b'\n' | b'\r');
+    at + rest.iter().position(ends).unwrap_or(rest.len())
+}
+
+/// The number that begins at `at`, NaN for a cell that says there is none, and where the
+/// cell ends.
+fn cell(text: &str, at: usize, cells: Cells) -> Option<(f64, usize)> {
+    let bytes = text.as_bytes();
+    let mut i = at;
+    let negative = bytes.get(i) == Some(&b'-');
+    i += usize::from(negative);
+    let (mut digits, mut mantissa, mut whole) = (0usize, 0u64, None);
+    while let Some(&byte) = bytes.get(i) {
+        match byte {
+            b'0'..=b'9' => {
+                mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(byte - b'0'));
+                digits += 1;
+            }
+            _ if byte == cells.decimal && whole.is_none() => whole = Some(digits),
+            _ => break,
+        }
+        i += 1;
+    }
+    let ends =
+        bytes.get(i).is_none_or(|&byte| byte == cells.separator || matches!(byte, b'\n' | b'\r'));
+    let places = whole.map_or(0, |whole| digits - whole);
+    // Few digits over a small power of ten: both are exact, so one division rounds right.
+    if let Some(scale) = TENS.get(places)
+        && ends
+        && (1..=EXACT_DIGITS).contains(&digits)
+    {
+        let value = mantissa as f64 / scale;
+        return Some((if negative { -value } else { value }, i));
+    }
+    let end = end_of_cell(bytes, at, cells.separator);
+    let cell = text.get(at..end)?;
+    match number::plain(cell.trim(), cells.decimal) {
+        Some(value) => Some((value, end)),
+        None => number::is_missing(cell).then_some((f64::NAN, end)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const TWO: Cells<'static> = Cells { separator: b';', decimal: b',', width: 3, used: &[0, 2] };
+
+    #[test]
+    fn clean_rows_are_read_and_others_left() {
+        let clean = "0,5;x;-12,25\r\n1;;\n 2 ;a b;1e3\r";
+        let read = columns(clean, TWO).expect("clean");
+        assert_eq!(read[0], [0.5, 1.0, 2.0]);
+        assert_eq!((read[1][0], read[1][2]), (-12.25, 1000.0));
+        assert!(read[1][1].is_nan());
+        for unclean in [
+            "1;2",
+            "1;2;3;4",
+            "1;2;3\n\n4;5;6",
+            "1;2;x",
+            "1;\"2\";3",
+            "1;2;3\n4;5",
+            ";;",
+            "1.000,5;2;3",
+            "inf;2;3",
+            // A lone CR ends a row too.
+            "1;2\r;3",
+            "1;2;3\r4;5;6",
+        ] {
+            assert_eq!(columns(unclean, TWO), None, "{unclean}");
+        }
+        assert_eq!(columns("", TWO), Some(vec![vec![], vec![]]));
+    }
+
+    #[test]
+    fn threads_share_the_lines() {
+        let text: String = (0..5000).map(|i| format!("{i};;{}\n", i * 7)).collect();
+        for (text, rows) in [(text.as_str(), 5000), (text.trim_end(), 5000), ("1;;1", 1)] {
+            let one = columns_by(text, TWO, 1).expect("clean");
+            assert_eq!(one[1].len(), rows);
+            for threads in [2, 3, 7, 100] {
+                assert_eq!(columns_by(text, TWO, threads).as_ref(), Some(&one), "{threads}");
+            }
+        }
+    }
+
+    proptest! {
+        /// The standard library rounds right (IEEE 754, nearest even); so does this.
+        #[test]
+        fn a_cell_is_the_nearest_float(text in "-?[0-9]{1,17}(\\.[0-9]{0,16})?(e-?[0-9]{1,2})?") {
+            let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
+            let known: f64 = text.parse().expect("a number");
+            let read = columns(&text, cells).map(|columns| columns[0][0].to_bits());
+            prop_assert_eq!(read, Some(known.to_bits()));
+        }
+    }
+}
