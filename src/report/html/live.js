@@ -180,7 +180,10 @@
   const scaleOf = (kind, own) => {
     if (kind === 'volts' && isWhole()) return data.range_v;
     let [low, high] = [Infinity, -Infinity];
+    // The starter would flatten all the rest; what leaves the scale is told where it does.
+    const cranked = isWhole() ? data.phases.filter(([name]) => name === 'cranking') : [];
     for (let k = cellBefore(view.from); k <= last && time[k] <= view.to; k += 1) {
+      if (cranked.some(([, from, to]) => from - 0.5 <= time[k] && time[k] <= to + 0.5)) continue;
       for (const channel of own) {
         if (channel.low[k] < low) low = channel.low[k];
         if (channel.high[k] > high) high = channel.high[k];
@@ -337,6 +340,7 @@
         }
       });
       for (const say of over) say();
+      beyond(svg, panel, x, right);
       if (!narrow) {
         for (const label of spread(labels, 16, top + 4, foot - 4)) {
           mark(svg, 'path', { d: `M${right} ${label.y}L${right + 10} ${label.at}`, stroke: label.ink, fill: 'none' });
@@ -383,6 +387,26 @@
     read();
   };
 
+  // Where a line leaves the scale, how far it goes, and when.
+  const beyond = (svg, { own, top, foot, low, high }, x, right) => {
+    for (const channel of own) {
+      let [lowest, highest] = [-1, -1];
+      for (let k = cellBefore(view.from); k <= last && time[k] <= view.to; k += 1) {
+        if (channel.low[k] < low && !(channel.low[lowest] <= channel.low[k])) lowest = k;
+        if (channel.high[k] > high && !(channel.high[highest] >= channel.high[k])) highest = k;
+      }
+      const ends = [[lowest, foot, -1, 'down', channel.low, channel.lowAt], [highest, top, 1, 'up', channel.high, channel.highAt]];
+      for (const [k, edge, way, side, values, times] of ends) {
+        if (k < 0) continue;
+        const px = x(times[k]);
+        mark(svg, 'path', { d: `M${px} ${edge}l-5 ${way * 8}h10z`, fill: channel.ink });
+        const text = `${side} to ${worth(channel, values[k])} at ${seconds(times[k])}`;
+        const turned = px + 10 + text.length * 7 > right;
+        word(svg, turned ? px - 8 : px + 8, edge + way * 11, text, { fill: channel.ink, 'text-anchor': turned ? 'end' : 'start', ...halo });
+      }
+    }
+  };
+
   const short = (text, most) => (text.length > most ? `${text.slice(0, most - 1)}…` : text);
 
   // Setpoint, rest and the ground where the battery gives, each in words where it lies.
@@ -393,15 +417,15 @@
       const hatch = mark(svg, 'pattern', { id: 'hatch', width: 8, height: 8, patternUnits: 'userSpaceOnUse', patternTransform: 'rotate(45)' });
       mark(hatch, 'rect', { width: 8, height: 8, fill: ink.draining, opacity: 0.45 });
       mark(hatch, 'path', { d: 'M0 0V8', stroke: ink.hatch, 'stroke-width': 1.4 });
-      const words = []; // where the ground is named
+      let named = [0, 0]; // the longest stretch of it, where it is named
       for (const [kind, from, to] of data.phases) {
         const [a, b] = [clamp(x(from)), clamp(x(to))];
         if (kind !== 'running' || b <= a) continue;
         if (y(drain.low) < foot) mark(svg, 'rect', { x: a, y: y(drain.low), width: b - a, height: foot - y(drain.low), fill: 'url(#hatch)' });
-        if (y(drain.low) + 22 < foot && b - a > 90) words.push([a + 8, foot - 11]);
+        if (y(drain.low) + 22 < foot && b - a > Math.max(180, named[1] - named[0])) named = [a, b];
         if (y(drain.high) < foot) mark(svg, 'rect', { x: a, y: y(drain.high), width: b - a, height: y(drain.low) - y(drain.high), fill: ink.draining, opacity: 0.3 });
       }
-      for (const [px, py] of words) over.push(() => word(svg, px, py, 'draining: the battery gives', { fill: ink.draining_text, ...halo }));
+      if (named[1] > 0 && !narrow) over.push(() => word(svg, named[1] - 8, foot - 11, 'draining: the battery gives', { fill: ink.draining_text, 'text-anchor': 'end', ...halo }));
     }
     let lowest = -Infinity;
     for (const level of [...data.levels].sort((a, b) => b.value - a.value)) {
