@@ -24,6 +24,7 @@ pub mod report;
 pub mod review;
 pub mod segment;
 pub mod stats;
+pub mod units;
 pub mod verbs;
 pub mod verdict;
 pub mod words;
@@ -108,6 +109,7 @@ impl Examined {
             verdict: judgement.verdict,
             findings: judgement.findings,
             cautions: judgement.cautions,
+            units: Default::default(),
         }
     }
 }

@@ -49,9 +49,10 @@
   // Where a long log was thinned, a cell is a bucket: its lowest, its highest, and when.
   const thinned = data.bucket_samples > 1;
   const channels = data.channels.map((told) => {
-    const low = decode(told.low, told.steps_per_unit);
+    const values = (text) => decode(text, told.steps_per_unit).map((v) => v * told.factor + told.origin);
+    const low = values(told.low);
     const after = (text) => decode(text, data.ticks_per_s).map((s, k) => time[k] + s);
-    return thinned ? { ...told, low, high: decode(told.high, told.steps_per_unit), lowAt: after(told.low_after), highAt: after(told.high_after), shown: true }
+    return thinned ? { ...told, low, high: values(told.high), lowAt: after(told.low_after), highAt: after(told.high_after), shown: true }
       : { ...told, low, high: low, lowAt: time, highAt: time, shown: true };
   });
   const breaks = new Set(data.gaps.map(([, end]) => time.findIndex((t) => t >= end - 1e-6)));
@@ -172,7 +173,7 @@
   const isWhole = () => view.from <= whole.from && view.to >= whole.to;
 
   // Panels by what they measure, each on its own scale.
-  const KINDS = [['volts', 'V'], ['drop', 'V'], ['amps', 'A'], ['rpm', 'rpm'], ['degrees', '°C']];
+  const KINDS = [['volts', 'V'], ['drop', 'V'], ['amps', 'A'], ['rpm', 'rpm'], ['degrees', data.degree]];
   const TITLES = { volts: 'voltage', drop: 'lost in the ground', amps: 'current', rpm: 'speed', degrees: 'temperature' };
 
   // What a panel's scale must hold: the whole log on the scale of the picture at rest,

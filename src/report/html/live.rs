@@ -9,6 +9,7 @@ use crate::estimate::Estimate;
 use crate::log::Span;
 use crate::report::svg;
 use crate::report::words::plain;
+use crate::units::Units;
 
 pub const SCRIPT: &str = include_str!("live.js");
 
@@ -34,6 +35,7 @@ struct Live<'a> {
     sample_interval_s: f64,
     /// The moment that is read first.
     first_s: f64,
+    degree: &'static str,
     ink: svg::LiveInks,
 }
 
@@ -43,6 +45,9 @@ struct LiveChannel<'a> {
     kind: &'static str,
     what: String,
     unit: &'a str,
+    /// What is told is the stored value by the factor and on from the origin.
+    factor: f64,
+    origin: f64,
     ink: String,
     steps_per_unit: u32,
     low: &'a str,
@@ -105,7 +110,10 @@ fn live(diagnosis: &Diagnosis) -> Live<'_> {
         bucket_samples: samples.bucket_samples,
         ticks_per_s: samples.ticks_per_s,
         time: &samples.time,
-        channels: samples.channels.iter().enumerate().map(channel).collect(),
+        channels: (0..)
+            .zip(&samples.channels)
+            .map(|(place, told)| channel(place, told, diagnosis.units))
+            .collect(),
         gaps: gaps.into_iter().map(|gap| (gap.start_s, gap.end_s)).collect(),
         phases: phases.map(|p| (p.kind.word(), p.start_s, p.end_s)).collect(),
         steps: steps.map(|s| (s.number, s.at_s, s.until_s, plain(&svg::what(s)))).collect(),
@@ -114,11 +122,13 @@ fn live(diagnosis: &Diagnosis) -> Live<'_> {
         duration_s: diagnosis.source.duration_s,
         sample_interval_s: diagnosis.source.sample_interval_s,
         first_s: first(diagnosis),
+        degree: diagnosis.units.degree().name,
         ink: svg::live_inks(),
     }
 }
 
-fn channel((place, channel): (usize, &Channel)) -> LiveChannel<'_> {
+fn channel(place: usize, channel: &Channel, units: Units) -> LiveChannel<'_> {
+    let fahrenheit = units == Units::Imperial && channel.role == "temperature";
     let (kind, what) = match channel.role.as_str() {
         "voltage" => ("volts", "voltage".to_owned()),
         "ground_drop" => ("drop", "lost in the ground".to_owned()),
@@ -135,7 +145,9 @@ fn channel((place, channel): (usize, &Channel)) -> LiveChannel<'_> {
         name: plain(&channel.name),
         kind,
         what: plain(what.trim()),
-        unit: &channel.unit,
+        unit: if fahrenheit { "°F" } else { &channel.unit },
+        factor: if fahrenheit { 1.8 } else { 1.0 },
+        origin: if fahrenheit { 32.0 } else { 0.0 },
         ink: svg::channel_ink(&channel.role, place),
         steps_per_unit: channel.steps_per_unit,
         low: &channel.low,

@@ -25,7 +25,7 @@ const LIVE_STYLE: &str = include_str!("live.css");
 
 /// The whole page.
 pub fn html(diagnosis: &Diagnosis) -> String {
-    page(diagnosis).into_string()
+    page(&diagnosis.units.shown(diagnosis)).into_string()
 }
 
 fn page(diagnosis: &Diagnosis) -> Markup {

@@ -8,8 +8,8 @@ use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, Verdi
 use crate::estimate::Estimate;
 use crate::report::svg;
 use crate::report::words::{
-    self, AMP, AMP_HOUR, HOUR, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE,
-    PERCENT, RPM, SECOND, VOLT, plain,
+    self, AMP, AMP_HOUR, HOUR, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_MINUTE, PERCENT, RPM, SECOND,
+    VOLT, plain,
 };
 
 pub fn findings(diagnosis: &Diagnosis) -> Markup {
@@ -308,7 +308,7 @@ fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
         if drift.per_degree_v.is_some() {
             let against = drift.against.as_deref().unwrap_or("the logged");
             let name = format!("Setpoint drift with {against} temperature");
-            fact(facts, name, MILLIVOLT_PER_DEGREE, drift.per_degree_v.as_ref());
+            fact(facts, name, diagnosis.units.millivolt_per_degree(), drift.per_degree_v.as_ref());
         }
     }
     for item in &diagnosis.keep_up {
@@ -356,7 +356,12 @@ fn heat(diagnosis: &Diagnosis, facts: &mut Rows) {
             fact(facts, "… by time", MILLIVOLT_PER_MINUTE, pair.per_minute_v.as_ref());
         }
         if pair.per_degree_v.is_some() {
-            fact(facts, "… by temperature", MILLIVOLT_PER_DEGREE, pair.per_degree_v.as_ref());
+            fact(
+                facts,
+                "… by temperature",
+                diagnosis.units.millivolt_per_degree(),
+                pair.per_degree_v.as_ref(),
+            );
         }
     }
 }
