@@ -82,7 +82,7 @@ pub fn place(diagnosis: &Diagnosis) -> Markup {
 /// The data, inert: no script, and no text of a log can end it.
 pub fn samples(diagnosis: &Diagnosis) -> Markup {
     let told = serde_json::to_string(&live(diagnosis)).unwrap_or_default();
-    let inert = told.replace('<', "\\u003c").replace('>', "\\u003e");
+    let inert = plain(&told).replace('<', "\\u003c").replace('>', "\\u003e");
     markup! { @if lives(diagnosis) { script type="application/json" #samples { (PreEscaped(inert)) } } }
 }
 

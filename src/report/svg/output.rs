@@ -7,7 +7,7 @@ use super::palette::{FAINT, Ink, SETTLED, TEXT, VOLTAGE};
 use super::paper::Paper;
 use crate::diagnosis::{Diagnosis, OutputPoint, OutputSeen, OutputSheet};
 use crate::physics::alternator::OutputCurve;
-use crate::report::words::{self, AMP};
+use crate::report::words;
 use crate::units::Units;
 
 const WIDE: Paper = Paper { right: 1100 - 330, ..Paper::WIDE };
