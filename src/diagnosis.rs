@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use crate::estimate::Estimate;
 use crate::json;
 use crate::log::{Column, Note, Source, Span};
+use crate::units::Units;
 
 pub use judgement::*;
 pub use picture::*;
@@ -51,6 +52,9 @@ pub struct Diagnosis {
     /// Safety words that belong under every report of this log.
     pub cautions: Vec<String>,
     pub picture: Picture,
+    /// What reports are to speak in; no part of what was found.
+    #[serde(skip)]
+    pub units: Units,
 }
 
 /// The bus voltage's own scatter while nothing changes.

@@ -26,6 +26,7 @@ pub mod review;
 pub mod segment;
 pub mod shared;
 pub mod stats;
+pub mod units;
 pub mod verbs;
 pub mod verdict;
 pub mod words;
@@ -114,6 +115,7 @@ impl Examined {
             verdict: judgement.verdict,
             findings: judgement.findings,
             cautions: judgement.cautions,
+            units: Default::default(),
         }
     }
 }

@@ -1,11 +1,16 @@
 //! The traces behind the pictures, decimated so that their size does not grow
 //! with the log.
 
+mod differences;
+mod samples;
+
 use std::collections::BTreeMap;
 
 use crate::diagnosis::{Envelope, Lane, LaneRun, NamedEnvelope, Picture, SpeedCloud};
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::{Segments, edges, indices, mean};
+
+pub use differences::encode;
 
 /// Buckets over the whole log: more than a page has pixels for.
 const WHOLE_BUCKETS: usize = 1600;
@@ -52,6 +57,7 @@ pub fn picture(log: &Log, segments: &Segments) -> Picture {
             })
             .collect(),
         speed: clouds(log, segments),
+        samples: samples::samples(log),
     }
 }
 

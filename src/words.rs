@@ -100,26 +100,34 @@ pub fn number(value: f64, decimals: usize) -> String {
 pub struct Unit {
     pub name: &'static str,
     factor: f64,
+    /// What is shown for a stored nothing.
+    origin: f64,
     decimals: usize,
 }
 
-pub const VOLT: Unit = Unit { name: "V", factor: 1.0, decimals: 2 };
-pub const MILLIVOLT: Unit = Unit { name: "mV", factor: 1000.0, decimals: 0 };
-pub const AMP: Unit = Unit { name: "A", factor: 1.0, decimals: 0 };
-pub const MILLIOHM: Unit = Unit { name: "mΩ", factor: 1000.0, decimals: 1 };
-pub const RPM: Unit = Unit { name: "rpm", factor: 1.0, decimals: 0 };
-pub const SECOND: Unit = Unit { name: "s", factor: 1.0, decimals: 1 };
-pub const PERCENT: Unit = Unit { name: "%", factor: 1.0, decimals: 0 };
-pub const DEGREE: Unit = Unit { name: "°C", factor: 1.0, decimals: 0 };
-pub const AMP_HOUR: Unit = Unit { name: "Ah", factor: 1.0, decimals: 2 };
-pub const HOUR: Unit = Unit { name: "h", factor: 1.0, decimals: 1 };
-pub const MILLIVOLT_PER_MINUTE: Unit = Unit { name: "mV/min", factor: 1000.0, decimals: 0 };
-pub const MILLIVOLT_PER_DEGREE: Unit = Unit { name: "mV/°C", factor: 1000.0, decimals: 1 };
+pub const VOLT: Unit = Unit { name: "V", factor: 1.0, origin: 0.0, decimals: 2 };
+pub const MILLIVOLT: Unit = Unit { name: "mV", factor: 1000.0, origin: 0.0, decimals: 0 };
+pub const AMP: Unit = Unit { name: "A", factor: 1.0, origin: 0.0, decimals: 0 };
+pub const MILLIOHM: Unit = Unit { name: "mΩ", factor: 1000.0, origin: 0.0, decimals: 1 };
+pub const RPM: Unit = Unit { name: "rpm", factor: 1.0, origin: 0.0, decimals: 0 };
+pub const SECOND: Unit = Unit { name: "s", factor: 1.0, origin: 0.0, decimals: 1 };
+pub const PERCENT: Unit = Unit { name: "%", factor: 1.0, origin: 0.0, decimals: 0 };
+pub const DEGREE: Unit = Unit { name: "°C", factor: 1.0, origin: 0.0, decimals: 0 };
+pub const AMP_HOUR: Unit = Unit { name: "Ah", factor: 1.0, origin: 0.0, decimals: 2 };
+pub const HOUR: Unit = Unit { name: "h", factor: 1.0, origin: 0.0, decimals: 1 };
+pub const MILLIVOLT_PER_MINUTE: Unit =
+    Unit { name: "mV/min", factor: 1000.0, origin: 0.0, decimals: 0 };
+pub const MILLIVOLT_PER_DEGREE: Unit =
+    Unit { name: "mV/°C", factor: 1000.0, origin: 0.0, decimals: 1 };
+/// Of values stored in °C.
+pub const FAHRENHEIT: Unit = Unit { name: "°F", factor: 1.8, origin: 32.0, decimals: 0 };
+pub const MILLIVOLT_PER_FAHRENHEIT: Unit =
+    Unit { name: "mV/°F", factor: 1000.0 / 1.8, origin: 0.0, decimals: 1 };
 
 /// Alternator speed over engine speed, "3.51 to 1".
-pub const RATIO: Unit = Unit { name: "to 1", factor: 1.0, decimals: 2 };
+pub const RATIO: Unit = Unit { name: "to 1", factor: 1.0, origin: 0.0, decimals: 2 };
 /// "1.46 times": how much more.
-pub const TIMES: Unit = Unit { name: "times", factor: 1.0, decimals: 2 };
+pub const TIMES: Unit = Unit { name: "times", factor: 1.0, origin: 0.0, decimals: 2 };
 
 /// Digits an interval may add: a tenth of a millivolt is below any logger.
 const MOST_EXTRA_DECIMALS: usize = 2;
@@ -132,7 +140,7 @@ impl Unit {
 
     /// The number alone, in this unit.
     pub fn bare(self, value: f64) -> String {
-        number(value * self.factor, self.decimals)
+        number(value * self.factor + self.origin, self.decimals)
     }
 
     /// "12.62 V"

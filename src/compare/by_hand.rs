@@ -100,6 +100,7 @@ pub fn diagnosis(loads: &[&str], operating_points: Vec<OperatingPoint>) -> Diagn
         findings: Vec::new(),
         cautions: Vec::new(),
         picture: Picture { loads: loads.iter().map(lane).collect(), ..Picture::default() },
+        units: Default::default(),
     }
 }
 

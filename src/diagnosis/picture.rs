@@ -16,6 +16,43 @@ pub struct Picture {
     pub steps: Vec<Envelope>,
     /// Voltage against engine speed in steady running, by load set.
     pub speed: Vec<SpeedCloud>,
+    /// Every channel, for whoever looks closer.
+    #[serde(default)]
+    pub samples: Samples,
+}
+
+/// Every channel sample by sample; of a long log in buckets of so many samples, each
+/// with its lowest and highest. Series are texts of differences between whole steps,
+/// as [`encode`](crate::picture::encode) writes them.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Samples {
+    /// 1 where every sample is here.
+    pub bucket_samples: usize,
+    pub ticks_per_s: u32,
+    /// Time of the first sample of each bucket, in ticks.
+    pub time: String,
+    /// The bus voltage first.
+    pub channels: Vec<Channel>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Channel {
+    /// As the file names its column.
+    pub name: String,
+    /// [`Role::word`](crate::log::Role::word).
+    pub role: String,
+    /// The tap of a voltage or the place of a temperature.
+    pub tap: Option<String>,
+    /// Of a load, whose values are duties from 0 to 1, none.
+    pub unit: String,
+    pub steps_per_unit: u32,
+    /// The samples, or the lowest of each bucket.
+    pub low: String,
+    /// The highest of each bucket, and how many ticks after the bucket's first
+    /// sample lowest and highest were seen.
+    pub high: Option<String>,
+    pub low_after: Option<String>,
+    pub high_after: Option<String>,
 }
 
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]

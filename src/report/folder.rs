@@ -245,17 +245,18 @@ fn check(
 }
 
 fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
+    let shown = &*diagnosis.units.shown(diagnosis);
     let mut files = vec![
         ("report.html".to_owned(), html::html(diagnosis)),
         (Kind::Report.marker().to_owned(), json(diagnosis)),
-        ("trace.svg".to_owned(), svg::trace(diagnosis)),
+        ("trace.svg".to_owned(), svg::trace(shown)),
     ];
     // Each is left out where the log has nothing for it.
     let others = [
-        ("speed.svg", svg::speed(diagnosis)),
-        ("deficit.svg", svg::deficit(diagnosis)),
-        ("heat.svg", svg::heat(diagnosis)),
-        ("output.svg", svg::output(diagnosis)),
+        ("speed.svg", svg::speed(shown)),
+        ("deficit.svg", svg::deficit(shown)),
+        ("heat.svg", svg::heat(shown)),
+        ("output.svg", svg::output(shown)),
     ];
     files.extend(others.into_iter().filter_map(|(name, svg)| Some((name.to_owned(), svg?))));
     for (index, step) in diagnosis.load_steps.iter().enumerate().take(svg::pictured(diagnosis)) {

@@ -3,6 +3,7 @@
 
 #[path = "../support/invented_day.rs"]
 mod invented_day;
+mod report;
 mod review;
 mod serve;
 mod smoke;

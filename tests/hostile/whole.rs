@@ -78,7 +78,9 @@ fn goes_all_the_way(bytes: &[u8], options: &ReadOptions) {
     let quoted = (&diagnosis.source, &diagnosis.columns, &diagnosis.notes);
     let is_quoted = stiffbus::json::text(&quoted).contains("NaN");
     let page = report::html(&diagnosis);
-    assert!(is_quoted || !page.contains("NaN"), "a number that is none on the page");
+    // The samples and the script, which stand last, are letters and a word of their own.
+    let told = page.split_once("<script").map_or(page.as_str(), |(told, _)| told);
+    assert!(is_quoted || !told.contains("NaN"), "a number that is none on the page");
     let json = report::json(&diagnosis);
     let again: stiffbus::diagnosis::Diagnosis =
         serde_json::from_str(&json).unwrap_or_else(|error| panic!("{error}"));

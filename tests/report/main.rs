@@ -7,6 +7,7 @@ mod graded;
 mod invented_day;
 mod json;
 mod page;
+mod paths;
 mod plan;
 mod plots;
 mod proof;

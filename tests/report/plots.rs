@@ -1,6 +1,7 @@
 //! The plots: XML by a parser that is not ours, inert, bounded, legible.
 
 use crate::fixture;
+use crate::paths;
 use roxmltree::{Document, Node};
 use stiffbus::diagnosis::{Diagnosis, OutputPoint};
 use stiffbus::report::svg;
@@ -52,8 +53,7 @@ fn names_stay_text() {
         let document = Document::parse(&plot).unwrap();
         for node in document.descendants().filter(Node::is_element) {
             let tag = node.tag_name().name();
-            let ours =
-                ["svg", "title", "desc", "rect", "line", "polyline", "polygon", "circle", "text"];
+            let ours = ["svg", "title", "desc", "rect", "path", "circle", "text"];
             assert!(ours.contains(&tag), "{tag}");
             for attribute in node.attributes() {
                 assert!(!attribute.name().starts_with("on") && attribute.name() != "href");
@@ -230,14 +230,10 @@ fn the_sheet_is_drawn_between_its_points_only() {
     };
     let per_rpm = (along("6000", "x") - along("2000", "x")) / 4000.0;
     let rpm = |x: f64| 2000.0 + (x - along("2000", "x")) / per_rpm;
-    let curve = document.descendants().filter(|n| n.has_tag_name("polyline"));
-    let curve = curve.max_by_key(|n| n.attribute("points").map_or(0, str::len)).unwrap();
-    let xs: Vec<f64> = curve
-        .attribute("points")
-        .unwrap()
-        .split_whitespace()
-        .map(|p| p.split(',').next().unwrap().parse().unwrap())
-        .collect();
+    let drawn = document.descendants().filter(|n| n.attribute("fill") == Some("none"));
+    let strokes = drawn.filter(|n| n.has_tag_name("path")).flat_map(paths::lines);
+    let curve = strokes.max_by_key(Vec::len).unwrap();
+    let xs: Vec<f64> = curve.iter().map(|(x, _)| *x).collect();
     assert!((rpm(xs[0]) - 1500.0).abs() < 20.0, "{}", rpm(xs[0]));
     assert!((rpm(*xs.last().unwrap()) - 8000.0).abs() < 20.0, "{}", rpm(*xs.last().unwrap()));
     for text in [
@@ -275,13 +271,8 @@ fn a_gap_in_the_log_is_a_gap_in_the_line() {
     };
     let per_second = (pixel("400") - pixel("100")) / 300.0;
     let at = |t: f64| pixel("100") + (t - 100.0) * per_second;
-    let traces = document.descendants().filter(|n| {
-        n.has_tag_name("polyline") && n.attribute("points").is_some_and(|p| p.len() > 1000)
-    });
-    let xs: Vec<f64> = traces
-        .flat_map(|n| n.attribute("points").unwrap().split_whitespace())
-        .map(|p| p.split(',').next().unwrap().parse().unwrap())
-        .collect();
+    let traces = paths::all_lines(&document).into_iter().filter(|line| line.len() > 100);
+    let xs: Vec<f64> = traces.flatten().map(|(x, _)| x).collect();
     assert!(xs.iter().any(|&x| (at(180.0)..at(182.0)).contains(&x)));
     assert!(!xs.iter().any(|&x| (at(183.0)..at(186.0)).contains(&x)));
 }

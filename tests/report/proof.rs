@@ -12,6 +12,7 @@ use stiffbus::report::{Kind, Overwrite, ReportError, proof, write_folder, write_
 use unicode_width::UnicodeWidthStr;
 
 use crate::fixture::{self, proofs};
+use crate::paths;
 
 const MOST_BYTES: usize = 300_000;
 
@@ -271,9 +272,7 @@ fn the_picture_is_bounded_xml_that_says_what_it_shows() {
             assert!(told("title").contains(comparison.outcome.words()), "{name}");
             assert!(told("desc").contains("At 0 s"), "{name}");
             for node in document.descendants().filter(|n| n.is_element()) {
-                let ours = [
-                    "svg", "title", "desc", "rect", "line", "polyline", "polygon", "circle", "text",
-                ];
+                let ours = ["svg", "title", "desc", "rect", "path", "circle", "text"];
                 assert!(ours.contains(&node.tag_name().name()), "{name}: {:?}", node.tag_name());
             }
         }
@@ -306,13 +305,17 @@ fn every_line_is_named_at_its_end_and_drawn_its_own_way() {
         }
         // The first log is dashed: many short lines; the next one a single long one.
         let lines = |ink: &str| -> Vec<usize> {
-            let drawn = document.descendants().filter(|n| n.has_tag_name("polyline"));
+            let drawn = document.descendants().filter(|n| n.has_tag_name("path"));
             let own = drawn.filter(|n| n.attribute("stroke") == Some(ink));
-            own.map(|n| n.attribute("points").unwrap().split_whitespace().count()).collect()
+            own.flat_map(paths::lines).map(|line| line.len()).collect()
         };
-        assert!(lines("#C26A00").len() > 20, "{name}: {:?}", lines("#C26A00"));
+        assert!(lines("#A65A00").len() > 20, "{name}: {:?}", lines("#A65A00"));
         assert!(lines("#0F4C81").iter().any(|&points| points > 100), "{name}");
-        let marks = document.descendants().filter(|n| n.has_tag_name("circle")).count();
+        // Dots, one by one or many as one path with round ends.
+        let dots =
+            document.descendants().filter(|n| n.attribute("stroke-linecap") == Some("round"));
+        let marks = document.descendants().filter(|n| n.has_tag_name("circle")).count()
+            + dots.flat_map(paths::lines).count();
         assert_eq!(marks > 3, traces.len() > 2, "{name}: {marks} marks");
     }
 }

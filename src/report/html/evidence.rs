@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, interval, long_table, plot, text};
+use super::{estimate, go, interval, long_table, plot, text};
 use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
 use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
@@ -74,8 +74,7 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
             @if steps.is_empty() {
                 p { "No change of load stands out in this log." }
             } @else {
-                p { "A " dfn { "load step" } " is a load going on or off. The "
-                    dfn { "baseline" } " is the voltage just before it, the " dfn { "trough" }
+                p { "The " dfn { "baseline" } " is the voltage just before it, the " dfn { "trough" }
                     " the lowest after it, and " dfn { "settled" }
                     " where it ends up before the next step. " dfn { "Sag" }
                     " is baseline minus trough: the dip. " dfn { "Shift" }
@@ -112,7 +111,8 @@ fn steps_table(steps: &[LoadStep]) -> Markup {
         None => estimate(VOLT, Some(e)),
     };
     let rows = steps.iter().map(|step| {
-        let mut row = vec![text(step.number.to_string()), change(step), text(speeds(step))];
+        let number = go(step.at_s, step.until_s, text(step.number.to_string()));
+        let mut row = vec![number, change(step), text(speeds(step))];
         let told = [&step.baseline_v, &step.trough, &step.sag_v, &step.settled_v, &step.shift_v];
         row.extend(told.map(volts));
         row.push(recovery(step, one_grade.is_some()));

@@ -1,49 +1,78 @@
-//! What the first screen answers: how low, how many amps short, what it means.
+//! What the first screen answers: what it means, how low, how many amps short, from
+//! which engine speed on it holds.
 
 use maud::{Markup, html as markup};
 
-use crate::diagnosis::{Bound, BusState, Diagnosis, KeepUp, OperatingPoint, Severity, VerdictWord};
+use super::live::{self, go};
+use crate::diagnosis::{Bound, BusState, Diagnosis, OperatingPoint, Severity, VerdictWord};
 use crate::estimate::Estimate;
 use crate::log::Span;
 use crate::report::svg;
 use crate::report::words::{self, AMP, RPM, VOLT};
 
-pub fn three_answers(diagnosis: &Diagnosis) -> Markup {
+/// What the verdict comes to for whoever owns the car, before any number.
+pub fn meaning(diagnosis: &Diagnosis) -> Markup {
+    markup! { p.meaning { (said(diagnosis)) (faults_besides(diagnosis)) } }
+}
+
+pub fn three_numbers(diagnosis: &Diagnosis) -> Markup {
     let (name, volts) = level(diagnosis);
     markup! {
         dl.answers {
             div { dt { (name) } dd { (volts) } }
             div { dt { "Amps short" } dd { (amps(diagnosis)) } }
-            div { dt { "What it means" } dd { p.meaning { (meaning(diagnosis)) (faults_besides(diagnosis)) } } }
+            div { dt { "Keep-up speed" } dd { (keep_up(diagnosis)) } }
         }
+        p.grades { "Each range is a 90 % interval. " dfn { "Measured" } " numbers are read off the log, "
+            dfn { "inferred" } " ones follow from it and a stated fact about the car, " dfn { "assumed" }
+            " ones rest on a common value nobody checked on this car." }
     }
 }
 
 pub fn facts(diagnosis: &Diagnosis) -> Markup {
-    let fact = |name: &str, value: String| markup! { div { dt { (name) } dd { (value) } } };
+    let fact = |name: &str, what: &str, value: String| {
+        markup! { div { dt { dfn { (name) } (what) } dd { (value) } } }
+    };
+    let steps = words::plural(diagnosis.load_steps.len(), "load step", "load steps");
     markup! {
         dl.facts {
-            (fact("Setpoint", VOLT.graded(diagnosis.setpoint_v.as_ref())))
-            (fact("Rest voltage", VOLT.graded(diagnosis.rest_voltage_v.as_ref())))
-            @if let Some(item) = svg::worst_keep_up(diagnosis) {
-                (fact("Keep-up speed", keep_up(item)))
-            }
-            (fact("Log", format!("{}, {}", words::duration(diagnosis.source.duration_s),
-                words::plural(diagnosis.load_steps.len(), "load step", "load steps"))))
+            (fact("Setpoint", ", what the regulator holds when it can",
+                VOLT.graded(diagnosis.setpoint_v.as_ref())))
+            (fact("Rest voltage", ", the battery's with nothing flowing",
+                VOLT.graded(diagnosis.rest_voltage_v.as_ref())))
+            (fact("Log", "", format!("{}, {steps}", words::duration(diagnosis.source.duration_s))))
         }
     }
 }
 
-/// The set of loads that asks for most speed.
-fn keep_up(item: &KeepUp) -> String {
+/// Of the set of loads that asks for most speed.
+fn keep_up(diagnosis: &Diagnosis) -> Markup {
+    let Some(item) = svg::worst_keep_up(diagnosis) else {
+        return markup! {
+            p.big { "Not told" }
+            p { "The engine speed from which the bus no longer sags is " (words::NOT_TOLD) "." }
+        };
+    };
     let loads = words::shorten(&words::loads(&item.loads), 60);
-    match (item.bound, &item.rpm) {
-        (Bound::Within, Some(rpm)) => format!("{}; {loads}", RPM.graded(Some(rpm))),
-        _ => format!("{}; {loads}", svg::answer(item)),
+    markup! {
+        @match (item.bound, &item.rpm) {
+            (Bound::Within, Some(rpm)) => {
+                (answer(&RPM.value(rpm), rpm, format!("{} rpm", RPM.range(rpm)),
+                    markup! { "of the engine: from there on the bus holds with " (loads) }))
+            }
+            (Bound::BelowSeen, _) => {
+                p.big { "Any speed seen" }
+                p { (svg::answer(item)) ", with " (loads) }
+            }
+            _ => {
+                p.big { "None seen" }
+                p { (svg::answer(item)) ", with " (loads) }
+            }
+        }
     }
 }
 
-fn answer(value: &str, e: &Estimate, range: String, where_seen: String) -> Markup {
+fn answer(value: &str, e: &Estimate, range: String, where_seen: Markup) -> Markup {
     markup! {
         p.big { (value) }
         p { (range) " (90 %), " (e.grade.word()) }
@@ -55,7 +84,7 @@ fn answer(value: &str, e: &Estimate, range: String, where_seen: String) -> Marku
 /// where the fault is too much.
 fn level(diagnosis: &Diagnosis) -> (&'static str, Markup) {
     let too_much = diagnosis.verdict.word == VerdictWord::Overcharges;
-    let name = if too_much { "Highest steady voltage" } else { "Lowest steady voltage" };
+    let name = if too_much { "Highest held voltage" } else { "Lowest held voltage" };
     let known = diagnosis.operating_points.iter().filter(|p| p.voltage_v.value.is_finite());
     let by_volts =
         |a: &&OperatingPoint, b: &&OperatingPoint| a.voltage_v.value.total_cmp(&b.voltage_v.value);
@@ -78,15 +107,15 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
         let known = known.filter_map(|p| Some((p, of(p).filter(|e| e.value.is_finite())?)));
         known.max_by(|a, b| a.1.value.total_cmp(&b.1.value))
     };
-    let said = |lead: &str, p: &OperatingPoint, e: &Estimate| {
+    let told = |lead: &str, p: &OperatingPoint, e: &Estimate| {
         let range = format!("{} A", AMP.range(e));
-        answer(&AMP.value(e), e, range, format!("{lead}; {}", place(p)))
+        answer(&AMP.value(e), e, range, markup! { (lead) "; " (place(p)) })
     };
     if let Some((p, e)) = worst(BusState::Draining, |p| p.implied_deficit_a.as_ref()) {
         return markup! {
-            (said("taken from the battery", p, e))
+            (told("taken from the battery", p, e))
             @if let Some(short) = &p.regulation_shortfall_a {
-                p { "To hold the setpoint there, so much more would have to reach the bus: " (AMP.graded(Some(short))) "." }
+                p { "To hold the setpoint there the bus lacks " (AMP.graded(Some(short))) "." }
             }
         };
     }
@@ -94,7 +123,7 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
         return markup! { p { "The battery is draining; how many amps is " (words::NOT_TOLD) "." } };
     }
     if let Some((p, e)) = worst(BusState::Slipping, |p| p.regulation_shortfall_a.as_ref()) {
-        return said("to hold the setpoint; battery not draining", p, e);
+        return told("to hold the setpoint; battery not draining", p, e);
     }
     markup! {
         @if points.is_empty() {
@@ -111,17 +140,23 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
 }
 
 /// When and where a point was seen: its longest stretch, its speed, its loads.
-fn place(point: &OperatingPoint) -> String {
-    let longest = |a: &&Span, b: &&Span| a.seconds().total_cmp(&b.seconds());
+fn place(point: &OperatingPoint) -> Markup {
     let mut parts = Vec::new();
-    if let Some(span) = point.spans.iter().max_by(longest) {
-        parts.push(words::from_to(span.start_s, span.end_s));
-    }
     if let Some(rpm) = point.rpm.filter(|rpm| rpm.is_finite()) {
         parts.push(RPM.of(rpm));
     }
     parts.push(words::loads(&point.loads));
-    parts.join(", ")
+    let parts = parts.join(", ");
+    markup! {
+        @if let Some(span) = live::longest(point) {
+            (go(span.start_s, span.end_s, text_of(span))) ", "
+        }
+        (parts)
+    }
+}
+
+fn text_of(span: &Span) -> Markup {
+    markup! { (words::from_to(span.start_s, span.end_s)) }
 }
 
 /// An alternator that keeps up must not hide a fault found elsewhere.
@@ -136,7 +171,7 @@ fn faults_besides(diagnosis: &Diagnosis) -> &'static str {
 }
 
 /// The verdict in words a car's owner can act on.
-fn meaning(diagnosis: &Diagnosis) -> &'static str {
+fn said(diagnosis: &Diagnosis) -> &'static str {
     let drains =
         diagnosis.operating_points.iter().any(|p| p.state == BusState::Draining && p.is_sure());
     let lost = diagnosis.findings.iter().any(|f| f.id == "line-drop-high");

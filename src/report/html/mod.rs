@@ -1,10 +1,12 @@
-//! `report.html`: one page, nothing fetched, no script. What the customer asks
-//! stands first, what the next mechanic asks after it.
+//! `report.html`: one page, nothing fetched. What the customer asks stands first, what
+//! the next mechanic asks after it. All of it reads without the script that makes the
+//! picture of the log live.
 
 mod evidence;
 pub(super) mod frame;
 mod glance;
 mod lines;
+mod live;
 mod output;
 mod provenance;
 mod results;
@@ -15,13 +17,15 @@ use super::svg;
 use super::words::{self, plain};
 use crate::diagnosis::{Diagnosis, VerdictWord};
 
-use frame::{document, estimate, interval, long_table, plot, table, text};
+use frame::{document, estimate, interval, long_table, plot, scripted, table, text};
+use live::go;
 
 const STYLE: &str = include_str!("style.css");
+const LIVE_STYLE: &str = include_str!("live.css");
 
 /// The whole page.
 pub fn html(diagnosis: &Diagnosis) -> String {
-    page(diagnosis).into_string()
+    page(&diagnosis.units.shown(diagnosis)).into_string()
 }
 
 fn page(diagnosis: &Diagnosis) -> Markup {
@@ -31,31 +35,15 @@ fn page(diagnosis: &Diagnosis) -> Markup {
         header {
             p.file { (file) }
             h1 { span class=(tone(diagnosis.verdict.word)) { (words::capital(diagnosis.verdict.word.words())) } }
+            (glance::meaning(diagnosis))
             p.headline { (words::headline(&diagnosis.verdict)) }
-            (glance::three_answers(diagnosis))
+            (glance::three_numbers(diagnosis))
             (glance::facts(diagnosis))
         }
         main {
-            section aria-labelledby="h-trace" {
-                h2 #h-trace { "The log at a glance" }
-                p { "Bus voltage from the first sample to the last. The "
-                    dfn { "setpoint" } " is the voltage the regulator holds when it can. "
-                    "Where the voltage is below it the system is " dfn { "slipping" }
-                    @if diagnosis.battery.zero_current_v.is_some() {
-                        "; on the shaded ground it is " dfn { "draining" }
-                        ": the battery gives amps and will run down. On the lighter ground that is "
-                        "not sure"
-                    }
-                    "."
-                    @if !diagnosis.load_steps.is_empty() { " Numbered lines are load steps." }
-                    @if !diagnosis.picture.loads.is_empty() {
-                        " The bars under the trace show which loads are on, their height how hard."
-                    } }
-                (plot(&svg::trace(diagnosis), "wide"))
-                (plot(&svg::trace_narrow(diagnosis), "narrow"))
-            }
+            (trace(diagnosis))
             (results::findings(diagnosis))
-            (results::cautions(diagnosis))
+            (results::next(diagnosis))
             (results::operating_points(diagnosis))
             (evidence::speed(diagnosis))
             (evidence::deficit(diagnosis))
@@ -74,8 +62,40 @@ fn page(diagnosis: &Diagnosis) -> Markup {
                 "measured. A label in a picture tells the middle of what text and tables tell "
                 "with its interval." }
         }
+        (live::samples(diagnosis))
     };
-    document(&title, STYLE, body)
+    let style = format!("{STYLE}{LIVE_STYLE}");
+    if live::lives(diagnosis) {
+        scripted(&title, &style, live::SCRIPT, body)
+    } else {
+        document(&title, &style, body)
+    }
+}
+
+/// The picture of the whole log, at rest; where a script runs, live in its place.
+fn trace(diagnosis: &Diagnosis) -> Markup {
+    markup! {
+        section aria-labelledby="h-trace" {
+            h2 #h-trace { "The log at a glance" }
+            p { "Bus voltage from the first sample to the last. Where it is below the setpoint the "
+                "system is " dfn { "slipping" }
+                @if diagnosis.battery.zero_current_v.is_some() {
+                    "; on the hatched ground it is " dfn { "draining" }
+                    ": the battery gives amps and will run down. On the plain ground above it that is "
+                    "not sure"
+                }
+                "."
+                @if !diagnosis.load_steps.is_empty() {
+                    " Numbered lines are " dfn { "load steps" } ": a load going on or off."
+                }
+                @if !diagnosis.picture.loads.is_empty() {
+                    " The bars under the trace show which loads are on, their height how hard."
+                } }
+            (live::place(diagnosis))
+            (plot(&svg::trace(diagnosis), "wide still"))
+            (plot(&svg::trace_narrow(diagnosis), "narrow still"))
+        }
+    }
 }
 
 fn tone(word: VerdictWord) -> &'static str {

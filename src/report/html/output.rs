@@ -6,7 +6,8 @@ use super::{estimate, long_table, plot, text};
 use crate::diagnosis::{Diagnosis, Heat, OutputPoint, OutputSeen};
 use crate::estimate::Estimate;
 use crate::report::svg;
-use crate::report::words::{self, AMP, DEGREE, PERCENT, RPM, VOLT, plain};
+use crate::report::words::{self, AMP, PERCENT, RPM, VOLT, plain};
+use crate::units::Units;
 
 /// Nothing where alternator current is not logged.
 pub fn output(diagnosis: &Diagnosis) -> Markup {
@@ -21,20 +22,20 @@ pub fn output(diagnosis: &Diagnosis) -> Markup {
                     @if let Some(sheet) = &output.sheet {
                         " Its sheet, " (plain(&sheet.file)) ", was taken at "
                         (VOLT.graded(Some(&sheet.test_v))) " (" (plain(&sheet.test_v.how)) ") and "
-                        (DEGREE.graded(Some(&sheet.test_c))) " (" (plain(&sheet.test_c.how))
+                        (diagnosis.units.degree().graded(Some(&sheet.test_c))) " (" (plain(&sheet.test_c.how))
                         "); for each point it is carried to the voltage there and to the machine's heat, "
                         "by which output falls 10 to 25 % (common practice)."
                     }
                 }
                 @if let Some(svg) = svg::output(diagnosis) { (plot(&svg, "middling")) }
                 @if let Some(narrow) = svg::output_narrow(diagnosis) { (plot(&narrow, "narrow")) }
-                (points(output))
+                (points(output, diagnosis.units))
             }
         }
     }
 }
 
-fn points(output: &OutputSeen) -> Markup {
+fn points(output: &OutputSeen, units: Units) -> Markup {
     let mut heads =
         vec!["Speed, rpm", "Output", "Current, A", "Voltage there, V", "Time there", "Heat"];
     if output.sheet.is_some() {
@@ -47,7 +48,7 @@ fn points(output: &OutputSeen) -> Markup {
             estimate(AMP, Some(&point.amps_a)),
             estimate(VOLT, Some(&point.at_v)),
             text(words::duration(point.seconds)),
-            heat(point),
+            heat(point, units),
         ];
         if output.sheet.is_some() {
             row.push(told(AMP, point.sheet_a.as_ref(), "beyond the sheet"));
@@ -80,12 +81,12 @@ fn speed(point: &OutputPoint) -> Markup {
     }
 }
 
-fn heat(point: &OutputPoint) -> Markup {
+fn heat(point: &OutputPoint, units: Units) -> Markup {
     let word = if point.heat == Heat::Unknown { "not told" } else { point.heat.word() };
     markup! {
         (word)
         @if let (Some(c), Some(place)) = (point.temperature_c, &point.temperature_at) {
-            " " span.range { (plain(place)) " " (DEGREE.of(c)) }
+            " " span.range { (plain(place)) " " (units.degree().of(c)) }
         }
     }
 }

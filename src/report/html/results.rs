@@ -2,34 +2,38 @@
 
 use maud::{Markup, html as markup};
 
+use super::live::{self, go};
 use super::{estimate, long_table, text};
 use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::svg;
 use crate::report::words::{
-    self, AMP, AMP_HOUR, HOUR, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE,
-    PERCENT, RPM, SECOND, VOLT, plain,
+    self, AMP, AMP_HOUR, HOUR, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_MINUTE, PERCENT, RPM, SECOND,
+    VOLT, plain,
 };
 
 pub fn findings(diagnosis: &Diagnosis) -> Markup {
-    let mut worst_first: Vec<&Finding> = diagnosis.findings.iter().collect();
-    worst_first.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
     markup! {
         section aria-labelledby="h-findings" {
-            h2 #h-findings { "Findings" }
-            @if worst_first.is_empty() {
+            h2 #h-findings { "Why: what was found" }
+            @if diagnosis.findings.is_empty() {
                 p { (nothing_found(diagnosis.verdict.word)) }
             }
-            @for finding in worst_first {
+            @for (number, finding) in worst_first(diagnosis) {
                 article class=(format!("finding {}", finding.severity.word())) {
-                    h3 { span.severity { (finding.severity.word()) } " " (words::capital(&plain(&finding.statement))) }
+                    h3 { (number) ". " span.severity { (finding.severity.word()) } " " (words::capital(&plain(&finding.statement))) }
                     div.columns {
                         @if !finding.evidence.is_empty() {
                             div {
                                 h4 { "Seen" }
                                 ul {
                                     @for seen in &finding.evidence {
-                                        li { span.when { (words::from_to(seen.start_s, seen.end_s)) } " " (plain(&seen.text)) }
+                                        li {
+                                            span.when { (go(seen.start_s, seen.end_s, markup! {
+                                                (words::from_to(seen.start_s, seen.end_s))
+                                            })) }
+                                            " " (plain(&seen.text))
+                                        }
                                     }
                                 }
                             }
@@ -41,11 +45,39 @@ pub fn findings(diagnosis: &Diagnosis) -> Markup {
                             }
                         }
                     }
-                    @if !finding.next_test.is_empty() {
-                        p.next { strong { "Next test: " } (plain(&finding.next_test)) }
-                    }
                     p.id { (plain(&finding.id)) }
                 }
+            }
+        }
+    }
+}
+
+/// Each with the number that the page knows it by.
+fn worst_first(diagnosis: &Diagnosis) -> Vec<(usize, &Finding)> {
+    let mut findings: Vec<&Finding> = diagnosis.findings.iter().collect();
+    findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
+    (1..).zip(findings).collect()
+}
+
+/// What settles each finding, and what to mind while at it.
+pub fn next(diagnosis: &Diagnosis) -> Markup {
+    let mut tests = worst_first(diagnosis);
+    tests.retain(|(_, finding)| !finding.next_test.is_empty());
+    markup! {
+        @if !tests.is_empty() || !diagnosis.cautions.is_empty() {
+            section aria-labelledby="h-next" {
+                h2 #h-next { "What to test or do next" }
+                @if !tests.is_empty() {
+                    ol.tests {
+                        @for (number, finding) in tests {
+                            li {
+                                (plain(&finding.next_test))
+                                " " span.range { "For finding " (number) "." }
+                            }
+                        }
+                    }
+                }
+                (cautions(diagnosis))
             }
         }
     }
@@ -59,11 +91,11 @@ fn nothing_found(word: VerdictWord) -> &'static str {
     }
 }
 
-pub fn cautions(diagnosis: &Diagnosis) -> Markup {
+fn cautions(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if !diagnosis.cautions.is_empty() {
-            section.cautions aria-labelledby="h-cautions" {
-                h2 #h-cautions { "Before you test" }
+            div.cautions {
+                h3 { "Before you test" }
                 ul { @for caution in &diagnosis.cautions { li { (plain(caution)) } } }
             }
         }
@@ -73,7 +105,7 @@ pub fn cautions(diagnosis: &Diagnosis) -> Markup {
 pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
     let rows = diagnosis.operating_points.iter().map(|point| {
         vec![
-            text(words::loads(&point.loads)),
+            loads(point),
             rpm(point),
             text(if point.heat == Heat::Unknown { "not told" } else { point.heat.word() }),
             text(words::duration(point.seconds)),
@@ -91,10 +123,7 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
                 ": below it, but the battery still takes charge. " dfn { "Draining" }
                 ": the battery gives charge. The " dfn { "implied deficit" }
                 " is what the battery gives there; the " dfn { "regulation shortfall" }
-                " is what the alternator would have to make more to hold the setpoint. "
-                dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
-                " ones follow from it and a stated fact about the car, " dfn { "assumed" }
-                " ones rest on a common value nobody checked on this car." }
+                " is what the alternator would have to make more to hold the setpoint." }
             @if let Some(e) = &diagnosis.battery.zero_current_v {
                 p { "Here the battery neither gives nor takes at " (VOLT.graded(Some(e)))
                     "; how sure a state is follows from how far the voltage is from there and from the setpoint." }
@@ -146,6 +175,14 @@ fn amps_told(diagnosis: &Diagnosis) -> Markup {
                 }
             }
         }
+    }
+}
+
+fn loads(point: &OperatingPoint) -> Markup {
+    let loads = text(words::loads(&point.loads));
+    match live::longest(point) {
+        Some(span) => go(span.start_s, span.end_s, loads),
+        None => loads,
     }
 }
 
@@ -271,7 +308,7 @@ fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
         if drift.per_degree_v.is_some() {
             let against = drift.against.as_deref().unwrap_or("the logged");
             let name = format!("Setpoint drift with {against} temperature");
-            fact(facts, name, MILLIVOLT_PER_DEGREE, drift.per_degree_v.as_ref());
+            fact(facts, name, diagnosis.units.millivolt_per_degree(), drift.per_degree_v.as_ref());
         }
     }
     for item in &diagnosis.keep_up {
@@ -319,7 +356,12 @@ fn heat(diagnosis: &Diagnosis, facts: &mut Rows) {
             fact(facts, "… by time", MILLIVOLT_PER_MINUTE, pair.per_minute_v.as_ref());
         }
         if pair.per_degree_v.is_some() {
-            fact(facts, "… by temperature", MILLIVOLT_PER_DEGREE, pair.per_degree_v.as_ref());
+            fact(
+                facts,
+                "… by temperature",
+                diagnosis.units.millivolt_per_degree(),
+                pair.per_degree_v.as_ref(),
+            );
         }
     }
 }

@@ -8,6 +8,7 @@ use plotters::element::{Circle, DashedPathElement, PathElement, Polygon, Rectang
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, FontStyle, IntoFont, IntoTextStyle, ShapeStyle};
 
+use super::compact::compact;
 use super::palette::{Ink, PLATE, TEXT};
 use crate::report::words::{cut_to, plain};
 
@@ -45,12 +46,12 @@ pub fn document(
         );
     }
     // The backend's opening tag knows neither title nor a size that yields.
-    let inside = body.split_once('>').map_or("", |(_, rest)| rest);
+    let inside = compact(body.split_once('>').map_or("", |(_, rest)| rest));
     let Caption { id, title, description } = caption;
     let (width, height) = size;
     format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" \
-         width=\"{width}\" height=\"{height}\" role=\"img\" \
+         width=\"{width}\" height=\"{height}\" font-family=\"sans-serif\" role=\"img\" \
          aria-labelledby=\"{id}-title {id}-desc\">\n\
          <title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-desc\">{}</desc>{inside}",
         escape(title),
@@ -127,6 +128,9 @@ impl Type {
     }
 }
 
+/// Pixels from one line of a hatched ground to the next.
+const HATCH_GAP: usize = 14;
+
 pub struct Canvas<'a> {
     area: DrawingArea<SVGBackend<'a>, Shift>,
 }
@@ -140,6 +144,23 @@ impl Canvas<'_> {
         }
         self.area
             .draw(&Rectangle::new([(left, top), (right, bottom)], ink.rgb().mix(opacity).filled()))
+    }
+
+    /// A ground that is told from others by its lines as well as by its colour.
+    pub fn hatched(&self, from: Point, to: Point, (ground, lines): (Ink, Ink)) -> Drawn {
+        self.fill(from, to, ground, 0.55)?;
+        let (left, right) = (from.0.min(to.0), from.0.max(to.0));
+        let (top, bottom) = (from.1.min(to.1), from.1.max(to.1));
+        let (width, height) = (right - left, bottom - top);
+        for offset in (-height..width).step_by(HATCH_GAP) {
+            // Up to the right, from where it enters the ground to where it leaves it.
+            let (enters, leaves) = ((-offset).max(0), height.min(width - offset));
+            let at = |by: i32| (left + offset + by, bottom - by);
+            if leaves > enters {
+                self.line(vec![at(enters), at(leaves)], lines, 1)?;
+            }
+        }
+        Ok(())
     }
 
     pub fn line(&self, points: Vec<Point>, ink: Ink, width: u32) -> Drawn {

@@ -8,6 +8,7 @@ use super::paper::Paper;
 use crate::diagnosis::{Diagnosis, HeatPair};
 use crate::estimate::Estimate;
 use crate::report::words::{self, RPM, VOLT, number};
+use crate::units::Units;
 
 /// The largest changes; more make a list, not a picture.
 const MOST_PAIRS: usize = 10;
@@ -75,7 +76,8 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
         panel.x_grid(canvas, 1.0, ticks)?;
         panel.x_axis(canvas, 1.0, "bus voltage, V", ticks, size)?;
         for (k, pair) in (0..).zip(&pairs) {
-            draw(canvas, &panel, pair, top + k * row, sheet)?;
+            let says = apart(pair, diagnosis.units, narrow);
+            draw(canvas, &panel, (pair, &says), top + k * row, sheet)?;
         }
         for (k, (mark, text)) in (0..).zip(&legend) {
             let y = under + k * line;
@@ -136,26 +138,31 @@ fn range(pairs: &[&HeatPair]) -> (f64, f64) {
     (low - pad - short, high + pad + short)
 }
 
-fn draw(canvas: &Canvas, panel: &Panel, pair: &HeatPair, top: i32, sheet: Paper) -> Drawn {
+fn draw(
+    canvas: &Canvas,
+    panel: &Panel,
+    (pair, says): (&HeatPair, &str),
+    top: i32,
+    sheet: Paper,
+) -> Drawn {
     let Paper { left, right, size, narrow, .. } = sheet;
     let line = size + 8;
     let speed = pair.rpm.map_or_else(String::new, |rpm| format!(", {}", RPM.of(rpm)));
-    let says = apart(pair, narrow);
-    let said = text_width(&says, size);
+    let said = text_width(says, size);
     let names = words::loads(&pair.loads);
     let first = top + line / 2 + 4;
     let y = if narrow {
         let room = right - left - text_width(&speed, size) - 8;
         let name = fit(&names, size, room) + &speed;
         canvas.plated((left + 4, first), &name, Type::new(size))?;
-        let says = fit(&says, size, right - left - 8);
+        let says = fit(says, size, right - left - 8);
         canvas.plated((left + 4, first + line), &says, Type::new(size).ink(FAINT))?;
         first + 2 * line + 4
     } else {
         let room = right - left - said - text_width(&speed, size) - 30;
         let name = fit(&names, size, room.max(120)) + &speed;
         canvas.plated((left + 4, first), &name, Type::new(size))?;
-        canvas.plated((right - 4, first), &says, Type::new(size).ink(FAINT).right())?;
+        canvas.plated((right - 4, first), says, Type::new(size).ink(FAINT).right())?;
         first + line + 4
     };
     let (early, late) = (panel.x(pair.early_v.value), panel.x(pair.late_v.value));
@@ -172,12 +179,13 @@ fn draw(canvas: &Canvas, panel: &Panel, pair: &HeatPair, top: i32, sheet: Paper)
 }
 
 /// "−0.07 V in 3.4 min, 82 to 96 °C coolant, not held late"
-fn apart(pair: &HeatPair, narrow: bool) -> String {
+fn apart(pair: &HeatPair, units: Units, narrow: bool) -> String {
     let middle = |s: crate::log::Span| (s.start_s + s.end_s) / 2.0;
     let minutes = (middle(pair.late) - middle(pair.early)) / 60.0;
     let warmth = match (&pair.temperature, pair.early_c.zip(pair.late_c)) {
         (Some(place), Some((early_c, late_c))) => {
-            format!(", {} to {} °C {place}", number(early_c, 0), number(late_c, 0))
+            let degree = units.degree();
+            format!(", {} to {} {place}", degree.bare(early_c), degree.of(late_c))
         }
         _ => String::new(),
     };

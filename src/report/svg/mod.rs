@@ -3,6 +3,7 @@
 
 mod axis;
 mod canvas;
+mod compact;
 mod deficit;
 mod heat;
 mod lanes;
@@ -28,7 +29,8 @@ pub use speed::{speed, speed_narrow};
 pub use step::{pictured, step};
 pub use trace::{trace, trace_narrow};
 
-pub(super) use palette::dark_rules;
+pub(super) use palette::{LiveInks, channel_ink, dark_rules, level_ink, live_inks};
+pub(super) use scale::voltage_range;
 pub(super) use sketch::{SketchScale, sketch};
 pub(super) use speed::{answer, worst_keep_up};
 pub(super) use step::what;

@@ -7,7 +7,8 @@ use super::palette::{FAINT, Ink, SETTLED, TEXT, VOLTAGE};
 use super::paper::Paper;
 use crate::diagnosis::{Diagnosis, OutputPoint, OutputSeen, OutputSheet};
 use crate::physics::alternator::OutputCurve;
-use crate::report::words::{self, AMP};
+use crate::report::words;
+use crate::units::Units;
 
 const WIDE: Paper = Paper { right: 1100 - 330, ..Paper::WIDE };
 const PANEL_HEIGHT: i32 = 400;
@@ -43,10 +44,11 @@ struct Picture<'a> {
     least: Vec<(f64, &'a OutputPoint)>,
     sheet: Option<&'a OutputSheet>,
     curve: Option<OutputCurve>,
+    units: Units,
 }
 
 impl<'a> Picture<'a> {
-    fn of(output: &'a OutputSeen) -> Option<Picture<'a>> {
+    fn of(output: &'a OutputSeen, units: Units) -> Option<Picture<'a>> {
         let of_alternator = output.points.iter().any(|p| p.alternator_rpm.is_some());
         let speed = |p: &OutputPoint| if of_alternator { p.alternator_rpm } else { p.engine_rpm };
         let drawn = |full: bool| -> Vec<(f64, &OutputPoint)> {
@@ -64,7 +66,7 @@ impl<'a> Picture<'a> {
             OutputCurve::of_bench(&points.collect::<Vec<_>>()).ok()
         });
         let any = !full.is_empty() || !least.is_empty();
-        any.then_some(Picture { of_alternator, full, least, sheet, curve })
+        any.then_some(Picture { of_alternator, full, least, sheet, curve, units })
     }
 
     fn all(&self) -> impl Iterator<Item = &(f64, &'a OutputPoint)> {
@@ -104,7 +106,8 @@ impl<'a> Picture<'a> {
             kinds.push((Kind::Least, "at least: the bus was held".to_owned()));
         }
         if let Some(sheet) = self.sheet.filter(|_| self.curve.is_some()) {
-            let at = format!("{} V, {} °C", sheet.test_v.value, AMP.bare(sheet.test_c.value));
+            let at =
+                format!("{} V, {}", sheet.test_v.value, self.units.degree().of(sheet.test_c.value));
             kinds.push((Kind::Sheet, format!("sheet at {at}")));
         }
         if self.curve.is_some() && self.full.iter().any(|(_, p)| p.sheet_a.is_some()) {
@@ -144,7 +147,7 @@ impl Kind {
 
 fn on_paper(diagnosis: &Diagnosis, paper: Paper, id: &str) -> Option<String> {
     let output = diagnosis.output.as_ref()?;
-    let picture = Picture::of(output)?;
+    let picture = Picture::of(output, diagnosis.units)?;
     let kinds = picture.kinds();
     let under = paper.top + PANEL_HEIGHT + 4 * paper.size + 8;
     let keys = if paper.narrow { kinds.len() as i32 } else { 0 };

@@ -5,7 +5,7 @@ use super::axis::{Column, Label, Panel, margin_labels};
 use super::canvas::{
     Canvas, Caption, Drawn, Point, Type, bold, document, fit, fit_bold, text_width,
 };
-use super::palette::{DRAINING, DRAINING_TEXT, FAINT, Ink, SERIES};
+use super::palette::{DRAINING, DRAINING_TEXT, FAINT, HATCH, Ink, SERIES};
 use super::paper::Paper;
 use super::scale::{extremes, readable};
 use crate::comparison::{Comparison, ProofPicture, ProofTrace};
@@ -265,7 +265,7 @@ fn ground(canvas: &Canvas, picture: &ProofPicture, panel: &Panel) -> Drawn {
     let sure = extent(known.iter().map(|e| e.low));
     let perhaps = extent(known.iter().map(|e| e.high));
     let (Some((sure, _)), Some((_, perhaps))) = (sure, perhaps) else { return Ok(()) };
-    canvas.fill((panel.left, panel.y(sure)), (panel.right, panel.bottom), DRAINING, 0.55)?;
+    canvas.hatched((panel.left, panel.y(sure)), (panel.right, panel.bottom), (DRAINING, HATCH))?;
     canvas.fill((panel.left, panel.y(perhaps)), (panel.right, panel.y(sure)), DRAINING, 0.22)
 }
 

@@ -5,7 +5,7 @@ use super::axis::{Label, Panel, margin_labels};
 use super::canvas::{
     Canvas, Caption, DrawError, Drawn, Type, bold, document, fit, fit_bold, text_width,
 };
-use super::palette::{DRAINING, DRAINING_TEXT, FAINT, Ink, SERIES, SETPOINT, TEXT};
+use super::palette::{DRAINING, DRAINING_TEXT, FAINT, HATCH, Ink, SERIES, SETPOINT, TEXT};
 use super::paper::Paper;
 use super::scale::readable;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, SpeedCloud};
@@ -157,7 +157,7 @@ fn draw(
     let mut levels = Vec::new();
     if let Some(e) = diagnosis.battery.zero_current_v.as_ref().filter(|e| panel.shows_y(e.value)) {
         let y = panel.y(e.value);
-        canvas.fill((left, panel.y(e.low)), (right, panel.bottom), DRAINING, 0.55)?;
+        canvas.hatched((left, panel.y(e.low)), (right, panel.bottom), (DRAINING, HATCH))?;
         canvas.fill((left, panel.y(e.high)), (right, panel.y(e.low)), DRAINING, 0.25)?;
         canvas.dashed((left, y), (right, y), (2, 6), DRAINING_TEXT, 2)?;
         levels.push((y, "draining below", e.value, DRAINING_TEXT));

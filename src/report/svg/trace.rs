@@ -5,8 +5,8 @@ use super::axis::{Label, Panel, margin_labels, time_unit};
 use super::canvas::{Canvas, Caption, Drawn, Point, Type, document, fit, fit_bold, text_width};
 use super::lanes::Lanes;
 use super::palette::{
-    CRANKING, DRAINING, DRAINING_TEXT, FAINT, Ink, REST, RESTING, RUNNING, SERIES, SETPOINT, SPEED,
-    STEP, TEXT, TROUGH, VOLTAGE,
+    CRANKING, DRAINING, DRAINING_TEXT, FAINT, HATCH, Ink, REST, RESTING, RUNNING, SERIES, SETPOINT,
+    SPEED, STEP, TEXT, TROUGH, VOLTAGE,
 };
 use super::scale::{extremes, readable, voltage_range};
 use crate::diagnosis::{Diagnosis, Envelope, NamedEnvelope, PhaseKind};
@@ -248,7 +248,7 @@ fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &Panel
         }
         canvas.text(((from + to) / 2, middle), word, sheet.type_of().middle())?;
         if lead > 0 && text_width(word, size) + lead <= to - from {
-            canvas.text((from + 4, middle), &before, sheet.type_of().ink(FAINT))?;
+            canvas.text((from + 4, middle), &before, sheet.type_of())?;
         }
         short.clear();
     }
@@ -294,6 +294,7 @@ fn voltage(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, panel: &Pane
     let envelope = &diagnosis.picture.voltage;
     panel.envelope(canvas, envelope, VOLTAGE, if narrow { 2 } else { 1 })?;
     beyond(canvas, &layout.sheet, panel, envelope)?;
+    name_of_ground(canvas, diagnosis, &layout.sheet, panel)?;
     if envelope.time_s.is_empty() {
         let middle = ((left + right) / 2, (panel.top + panel.bottom) / 2);
         let word = format!("voltage trace {}", words::NOT_TOLD);
@@ -312,10 +313,26 @@ fn voltage_ground(canvas: &Canvas, diagnosis: &Diagnosis, panel: &Panel) -> Draw
         if !shown.is_new(phase.kind, from, to) {
             continue;
         }
-        canvas.fill((from, panel.y(e.low)), (to, panel.bottom), DRAINING, 0.55)?;
+        canvas.hatched((from, panel.y(e.low)), (to, panel.bottom), (DRAINING, HATCH))?;
         canvas.fill((from, panel.y(e.high)), (to, panel.y(e.low)), DRAINING, 0.25)?;
     }
     Ok(())
+}
+
+/// Said on the ground itself, at the end of the longest run, where there is room.
+fn name_of_ground(canvas: &Canvas, diagnosis: &Diagnosis, sheet: &Sheet, panel: &Panel) -> Drawn {
+    let Some(e) = diagnosis.battery.zero_current_v.as_ref() else { return Ok(()) };
+    let running = diagnosis.phases.iter().filter(|p| p.kind == PhaseKind::Running);
+    let longest = running.max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)));
+    let Some(phase) = longest else { return Ok(()) };
+    let word = "draining: the battery gives";
+    let wide = panel.x(phase.end_s) - panel.x(phase.start_s) - 24;
+    let high = panel.bottom - panel.y(e.low) - 8;
+    if text_width(word, sheet.size) > wide || 2 * sheet.size > high {
+        return Ok(());
+    }
+    let at = (panel.x(phase.end_s) - 12, panel.bottom - sheet.size + 2);
+    canvas.plated(at, word, sheet.type_of().ink(DRAINING_TEXT).right())
 }
 
 /// Marks where the voltage leaves the scale, and says how far it went.

@@ -14,6 +14,8 @@ pub mod keys {
     pub const CONTROL: char = '\u{E009}';
     pub const ESCAPE: char = '\u{E00C}';
     pub const SPACE: char = ' ';
+    pub const PAGE_UP: char = '\u{E00E}';
+    pub const PAGE_DOWN: char = '\u{E00F}';
     pub const END: char = '\u{E010}';
     pub const HOME: char = '\u{E011}';
     pub const LEFT: char = '\u{E012}';
@@ -75,6 +77,22 @@ impl Browser {
             json!({"type": "pointerUp", "button": 0}),
         ];
         self.act(pointer(with, actions));
+    }
+
+    /// Two fingers on an element, side by side, from so many pixels apart to so many.
+    pub fn pinch(&self, over: &Element, from: i32, to_there: i32) {
+        let finger = |id: &str, side: i32| {
+            let actions = vec![
+                to(over, side * from / 2, 0),
+                json!({"type": "pointerDown", "button": 0}),
+                to(over, side * (from + to_there) / 4, 0),
+                to(over, side * to_there / 2, 0),
+                json!({"type": "pointerUp", "button": 0}),
+            ];
+            json!({"type": "pointer", "id": id, "parameters": {"pointerType": "touch"}, "actions": actions})
+        };
+        let both = json!({"actions": [finger("left", -1), finger("right", 1)]});
+        self.driver.post("actions", both);
     }
 
     /// The wheel turned over a place of an element; positive moves the page up.

@@ -88,6 +88,11 @@ impl Browser {
         self.driver.post("execute/sync", json!({"script": script, "args": arguments}))
     }
 
+    /// The same of a function whose last argument takes what it comes to.
+    pub fn run_async(&self, script: &str) -> Value {
+        self.driver.post("execute/async", json!({"script": script, "args": []}))
+    }
+
     /// The size of the page's window in CSS pixels, however narrow.
     pub fn resize(&self, width: u32, height: u32) {
         let size =
