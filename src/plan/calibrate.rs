@@ -53,6 +53,9 @@ const NEW_OF_SHEET: (f64, f64) = (1.0, 0.06);
 /// Share of its output that a machine loses from cold to soaked (90 %; common
 /// practice, no source: 10 to 25 %).
 const LOST_SHARE: (f64, f64) = (0.17, 0.075);
+/// How saturated the iron of a full field is: from wholly to not at all. Machines are
+/// built to about the knee of their iron (common practice, no source).
+const FLUX_EXPONENTS: std::ops::Range<f64> = 0.0..1.0;
 /// Warmth of a machine in a car that is hot all over: 75 to 110 °C (common practice,
 /// no source).
 const SOAKED: std::ops::Range<f64> = 0.6..1.0;
@@ -217,7 +220,7 @@ fn fit(
         ratio,
         share: 1.0,
         derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share },
-        voltage_share: dice.0.random_range(0.0..1.0),
+        flux_exponent: dice.0.random_range(FLUX_EXPONENTS),
     };
     let mut trial = Trial {
         battery,
@@ -230,7 +233,7 @@ fn fit(
         soaked: if machine_seen { 1.0 } else { dice.0.random_range(SOAKED) },
         lost_share,
         new_share: dice.near(NEW_OF_SHEET),
-        voltage_share: machine.voltage_share,
+        flux_exponent: machine.flux_exponent,
         ratio,
         machine,
     };

@@ -121,7 +121,7 @@ fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &Trial) -> Machine {
         ratio: ratio.unwrap_or(trial.ratio),
         share: trial.new_share,
         derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share: trial.lost_share },
-        voltage_share: trial.voltage_share,
+        flux_exponent: trial.flux_exponent,
     }
 }
 

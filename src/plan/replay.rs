@@ -42,7 +42,8 @@ pub struct Trial {
     pub lost_share: f64,
     /// How a new machine stands to its sheet.
     pub new_share: f64,
-    pub voltage_share: f64,
+    /// See [`Machine::flux_exponent`].
+    pub flux_exponent: f64,
     /// The pulleys that are on it.
     pub ratio: f64,
 }
