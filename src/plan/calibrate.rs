@@ -69,8 +69,10 @@ const UNSTEADY_A: f64 = 0.3;
 const UNSTEADY_SHARE: f64 = 0.02;
 /// Pulleys that nobody stated.
 const RATIOS: std::ops::Range<f64> = 2.1..3.2;
-/// How a shape of curve may be stretched along its speeds (90 %).
+/// How a shape of curve may be stretched along its speeds (90 %), and bent: at the idle
+/// point a machine gives a third to a half of its rating (common practice, no source).
 const SHAPE_FACTOR: f64 = 1.12;
+const BENDS: std::ops::Range<f64> = 0.6..1.05;
 
 pub struct Fleet {
     pub trials: Vec<Trial>,
@@ -319,7 +321,8 @@ fn present_curve(dice: &mut Dice, car: &Car) -> Option<(OutputCurve, f64, f64, (
         Some(rated_a) => rated_a,
         None => dice.factor(COMMON_RATED_A),
     };
-    let curve = OutputCurve::stretched(rated_a, dice.factor((1.0, SHAPE_FACTOR))).ok()?;
+    let stretch = dice.factor((1.0, SHAPE_FACTOR));
+    let curve = OutputCurve::shaped(rated_a, stretch, dice.0.random_range(BENDS)).ok()?;
     Some((curve, 13.5, 25.0, OF_RATED))
 }
 
