@@ -29,7 +29,9 @@ use crate::plan::PlanError;
 use crate::plan::ledger::Item;
 use crate::plan::linear::{Equation, dot, solve, unit, within};
 use crate::plan::replay::{Consumer, Trial};
+use crate::plan::margin::spread;
 use crate::plan::scene::Scene;
+use crate::plan::setpoint::{Held, allows, held_misfit};
 use crate::segment::{Segments, indices, mean};
 use crate::stats::weighted::tempered;
 
@@ -56,13 +58,11 @@ const LOST_SHARE: (f64, f64) = (0.17, 0.075);
 /// How saturated the iron of a full field is: from wholly to not at all. Machines are
 /// built to about the knee of their iron (common practice, no source).
 const FLUX_EXPONENTS: std::ops::Range<f64> = 0.0..1.0;
-/// Warmth of a machine in a car that is hot all over: 75 to 110 °C (common practice,
-/// no source).
-const SOAKED: std::ops::Range<f64> = 0.6..1.0;
-/// How likely a highest level is the setpoint where no load and no speed tried it
-/// (our choice: a machine that carries the least of what the log asks of it is the
-/// commoner one).
-const HELD_UNSHOWN: f64 = 0.6;
+/// Warmth of a machine in a car whose coolant is hot: 65 to 110 °C (common practice, no
+/// source). The air under its hood is hot only later.
+const SOAKED: std::ops::Range<f64> = 0.45..1.0;
+/// Half-way between a regulator's droop and a machine that gives its all.
+const HALF_WAY_V: f64 = (DROOP_V + FULL_OUTPUT_V) / 2.0;
 /// Machine and loads move by so much while nothing is switched (common practice, no
 /// source).
 const UNSTEADY_A: f64 = 0.3;
@@ -94,14 +94,29 @@ struct Row {
     duty: Vec<f64>,
     volts: f64,
     volts_error: f64,
-    full: bool,
+    /// The setpoint's line there.
+    line_v: f64,
+    stands: Stands,
     alternator_a: Option<f64>,
     battery_a: Option<f64>,
+}
+
+/// What a level says of the machine.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Stands {
+    /// It gives its all.
+    Full,
+    /// It could give more.
+    Holding,
+    /// One or the other, by what this car's regulator holds: the log does not show it.
+    AsHeld,
 }
 
 struct Fitted {
     trial: Trial,
     misfit: f64,
+    /// Before the log is looked at.
+    counts: f64,
 }
 
 pub fn fleet(
@@ -121,20 +136,30 @@ pub fn fleet(
         .filter_map(|draw| fit(&mut dice, draw, &rows, analysis, car, ledger, scene.machine_seen))
         .collect();
     let misfits: Vec<f64> = fitted.iter().map(|f| f.misfit).collect();
-    let weights = tempered(&misfits, &vec![1.0; misfits.len()], LEAST);
+    let counts: Vec<f64> = fitted.iter().map(|f| f.counts).collect();
+    let weights = tempered(&misfits, &counts, LEAST);
     if weights.iter().sum::<f64>() <= 0.0 {
         let seen = "no battery, machine and loads together explain its currents".to_owned();
         return Err(PlanError::NoCar { seen });
     }
     let kept = systematic(&weights, KEPT, dice.0.random_range(0.0..1.0));
-    let trials = kept.into_iter().filter_map(|k| Some(fitted.get(k)?.trial.clone())).collect();
+    let trials: Vec<Trial> =
+        kept.into_iter().filter_map(|k| Some(fitted.get(k)?.trial.clone())).collect();
     Ok(Fleet {
-        trials,
         has_curve: car.alternator.sheet.is_some(),
         has_ratio: car.alternator.pulley_ratio.is_some(),
-        setpoint_v: analysis.setpoint.as_ref().filter(|s| !s.is_shown).map(|s| s.estimate.clone()),
-        full: rows.iter().filter(|row| row.full).count(),
+        setpoint_v: taken(analysis, &trials),
+        full: rows.iter().filter(|row| row.stands == Stands::Full).count(),
+        trials,
     })
+}
+
+/// What the regulator is taken to hold in a hot car, where the log does not show it.
+fn taken(analysis: &Analysis, trials: &[Trial]) -> Option<Estimate> {
+    let setpoint = analysis.setpoint.as_ref().filter(|s| !s.is_shown)?;
+    let Estimate { value, grade, .. } = setpoint.estimate;
+    let held: Vec<f64> = trials.iter().map(|t| t.setpoint_v(value, t.soaked_c())).collect();
+    Some(spread(&held, grade, "as regulators commonly hold, and as the log's levels allow"))
 }
 
 /// A log of more steady pieces than this is thinned evenly.
@@ -162,13 +187,16 @@ fn rows(
         .filter_map(|(stretch, s)| {
             let span: Span = s.settled;
             let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
-            let under_v = held_v.at((span.start_s + span.end_s) / 2.0) - seen.mean_v;
-            let full = under_v > FULL_OUTPUT_V + unsure_v;
-            // At a level that nothing shows to be the regulator's, the machine may hold or
-            // give its all: it says nothing of either.
-            let holds = held_v.is_shown && under_v < DROOP_V;
+            let line_v = held_v.at((span.start_s + span.end_s) / 2.0);
+            let under_v = line_v - seen.mean_v;
+            let stands = match held_v.is_shown {
+                _ if under_v > FULL_OUTPUT_V + unsure_v => Stands::Full,
+                true if under_v < DROOP_V => Stands::Holding,
+                true => return None,
+                false => Stands::AsHeld,
+            };
             let moments = scene.moments.get(scene.within(span))?;
-            if moments.is_empty() || !(full || holds) {
+            if moments.is_empty() {
                 return None;
             }
             let each = moments.len().div_ceil(MOST_MOMENTS);
@@ -187,7 +215,8 @@ fn rows(
                 duty: (0..ledger.len()).map(duty).collect(),
                 volts: seen.mean_v,
                 volts_error: seen.half_width_v / Z90,
-                full,
+                line_v,
+                stands,
                 alternator_a: logged(Role::AlternatorCurrent, span),
                 battery_a: logged(Role::BatteryCurrent, span),
             })
@@ -230,7 +259,7 @@ fn fit(
             .iter()
             .map(|item| Consumer { amps_a: 1.0, exponent: dice.near(item.exponent()) })
             .collect(),
-        setpoint_off_v: dice.setpoint_off_v(analysis),
+        held: Held::OffLine(0.0),
         warmth: dice.0.random_range(0.4..1.0),
         soaked: if machine_seen { 1.0 } else { dice.0.random_range(SOAKED) },
         lost_share,
@@ -239,12 +268,42 @@ fn fit(
         ratio,
         machine,
     };
+    let mut counts = match analysis.setpoint.as_ref() {
+        Some(setpoint) if !setpoint.is_shown => {
+            let highest = rows.iter().max_by(|a, b| a.volts.total_cmp(&b.volts));
+            let highest = highest.map(|row| (row.volts, row.machine_c(&trial)));
+            let (held, counts) = Held::unshown(dice, highest);
+            trial.held = held;
+            counts
+        }
+        Some(setpoint) => {
+            trial.held = Held::shown(dice, setpoint);
+            1.0
+        }
+        None => 1.0,
+    };
+    let unshown = matches!(trial.held, Held::Own { .. });
+    let (mut by_levels, mut lowest_v) = (0.0, 0.0_f64);
     // Unknowns: the machine's share, then each item's amps.
     let unknowns = ledger.len() + 1;
     let mut equations: Vec<Equation> = Vec::new();
     let mut holding: Vec<(Vec<f64>, f64, f64)> = Vec::new();
     for row in rows {
         let window = observed.window(draw, row.stretch);
+        let under_v = trial.setpoint_v(row.line_v, row.machine_c(&trial)) - row.volts;
+        let full = match row.stands {
+            _ if unshown => under_v > HALF_WAY_V,
+            stands => stands == Stands::Full,
+        };
+        // Whether a level is held or what the machine leaves over is weighed by the
+        // density of its volts either way.
+        if unshown {
+            lowest_v = lowest_v.min(under_v);
+            by_levels += match full {
+                true => 2.0 * trial.battery.ohm_near(row.volts, window.end()?).ln(),
+                false => held_misfit(under_v),
+            };
+        }
         let (current_a, sd) = match row.battery_a {
             Some(seen_a) => (seen_a, (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A)),
             None => {
@@ -258,7 +317,7 @@ fn fit(
         let sd = sd.hypot(UNSTEADY_SHARE * made_a);
         let mut left = vec![made_a];
         left.extend(drawn.iter().map(|share| -share));
-        if row.full {
+        if full {
             equations.push(Equation::new(dice, left, current_a, sd));
         } else {
             holding.push((left, current_a, sd));
@@ -267,7 +326,7 @@ fn fit(
             let clamp_a = (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A);
             let mut machine = vec![made_a];
             machine.resize(unknowns, 0.0);
-            if row.full {
+            if full {
                 equations.push(Equation::new(dice, machine, seen_a, clamp_a));
             } else {
                 // Held, it could give at least that.
@@ -286,6 +345,7 @@ fn fit(
         let (amps_a, sd_a) = (item.amps.amps_a * carried, item.sd_a * carried);
         equations.push(Equation::new(dice, unit(k + 1, unknowns), amps_a, sd_a));
     }
+    counts *= allows(lowest_v);
     let stated = equations.len();
     let (_, log_determinant) = solve(&equations, unknowns, |e| e.value)?;
     let drawn = within(dice, &mut equations, &holding, unknowns)?;
@@ -298,7 +358,7 @@ fn fit(
     for (load, amps_a) in trial.loads.iter_mut().zip(loads_a) {
         load.amps_a = amps_a.max(0.0);
     }
-    Some(Fitted { trial, misfit: squares + spreads + log_determinant })
+    Some(Fitted { trial, misfit: squares + spreads + log_determinant + by_levels, counts })
 }
 
 /// What the curve at a share of one makes over a row, and what one amp of each
@@ -343,6 +403,14 @@ fn systematic(weights: &[f64], count: usize, offset: f64) -> Vec<usize> {
 
 pub struct Dice(ChaCha8Rng);
 
+impl Row {
+    /// Of this car's machine.
+    fn machine_c(&self, trial: &Trial) -> f64 {
+        let all: f64 = self.running.iter().map(|(_, warmth)| trial.machine_c(*warmth)).sum();
+        all / self.running.len().max(1) as f64
+    }
+}
+
 impl Dice {
     pub fn z(&mut self) -> f64 {
         StandardNormal.sample(&mut self.0)
@@ -357,26 +425,8 @@ impl Dice {
         middle * factor.powf(self.z() / Z90)
     }
 
-    /// How far a regulator holds from the estimate's middle, each side as wide as its
-    /// own half of the interval: it droops with load and drifts with its own heat.
-    fn setpoint_off_v(&mut self, analysis: &Analysis) -> f64 {
-        let z = self.z();
-        if let Some(setpoint) = analysis.setpoint.as_ref().filter(|s| s.is_known() && !s.is_shown) {
-            // The level that was seen, or one that the machine never reached.
-            let reach_v = match self.0.random_bool(HELD_UNSHOWN) {
-                true => 0.0,
-                false => {
-                    self.0.random_range(0.0..1.0)
-                        * (setpoint.estimate.high - setpoint.estimate.value)
-                }
-            };
-            return reach_v + z / Z90 * DROOP_V;
-        }
-        let side_v = analysis.setpoint.as_ref().map_or(0.0, |s| match z < 0.0 {
-            true => s.estimate.value - s.estimate.low,
-            false => s.estimate.high - s.estimate.value,
-        });
-        z / Z90 * side_v.hypot(DROOP_V)
+    pub fn within(&mut self, range: std::ops::Range<f64>) -> f64 {
+        self.0.random_range(range)
     }
 }
 

@@ -281,7 +281,7 @@ fn mostly(
     let mut states = Vec::new();
     for k in point.spans.iter().flat_map(|span| scene.within(*span)) {
         let moment = scene.moments.get(k)?;
-        let under_v = trial.setpoint_v(moment.setpoint_v) - replay.volts.get(k)?;
+        let under_v = trial.setpoint_v(moment.setpoint_v, trial.machine_c(moment.warmth)) - replay.volts.get(k)?;
         states.push(if *replay.battery_a.get(k)? < -DRAINING_A {
             BusState::Draining
         } else if under_v < DROOP_V {
@@ -392,7 +392,7 @@ fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> Vec<LedgerItem> {
             );
             let at: Vec<f64> = trials
                 .iter()
-                .filter_map(|t| Some(t.loads.get(k)?.at(t.setpoint_v(setpoint_v))))
+                .filter_map(|t| Some(t.loads.get(k)?.at(t.setpoint_v(setpoint_v, t.soaked_c()))))
                 .collect();
             LedgerItem {
                 load: item.name.clone(),
@@ -415,7 +415,7 @@ fn totals(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> (Estimate, Estimat
                     .iter()
                     .zip(&trial.loads)
                     .filter(|(item, _)| item.continuous == continuous)
-                    .map(|(_, load)| load.at(trial.setpoint_v(setpoint_v)))
+                    .map(|(_, load)| load.at(trial.setpoint_v(setpoint_v, trial.soaked_c())))
                     .sum()
             })
             .collect();
