@@ -8,7 +8,8 @@
 //! I(k) = s·C(ratio·n_k, U_k, heat_k) − Σ duty(l, k)·f_l(U_k)·a_l
 //! ```
 //!
-//! linear in the machine's share s of its curve and in the loads' amps a_l. For
+//! linear in the machine's share s of its curve, in the loads' amps a_l, and in what the
+//! battery is larger than the observer had it (its currents go with its size). For
 //! each battery that the observer drove, with pulleys and a curve's shape drawn
 //! for it, one solution is drawn (`linear`), and the car counts by how well it fits.
 
@@ -45,6 +46,10 @@ const KEPT: usize = 120;
 const MODEL_A: f64 = 0.7;
 const MODEL_SHARE: f64 = 0.04;
 const MODEL_V: f64 = 0.015;
+/// All currents of an observed battery may be off together by this share (90 %; our
+/// choice: what is left unsure where neither amps nor a rating tie them).
+const SIZE_SHARE: f64 = 0.2;
+const LEAST_SIZE: f64 = 0.5;
 /// A machine against its own sheet, against a curve of common shape of its stated
 /// rating, and a rating where none is stated (90 %; common practice, no source).
 const OF_SHEET: (f64, f64) = (0.97, 0.15);
@@ -284,8 +289,9 @@ fn fit(
     };
     let unshown = matches!(trial.held, Held::Own { .. });
     let (mut by_levels, mut lowest_v) = (0.0, 0.0_f64);
-    // Unknowns: the machine's share, then each item's amps.
-    let unknowns = ledger.len() + 1;
+    // Unknowns: the machine's share, each item's amps, and by what share the battery is
+    // larger.
+    let unknowns = ledger.len() + 2;
     let mut equations: Vec<Equation> = Vec::new();
     let mut holding: Vec<(Vec<f64>, f64, f64)> = Vec::new();
     for row in rows {
@@ -304,19 +310,26 @@ fn fit(
                 false => held_misfit(under_v),
             };
         }
-        let (current_a, sd) = match row.battery_a {
-            Some(seen_a) => (seen_a, (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A)),
-            None => {
-                let ohm = trial.battery.ohm_near(row.volts, window.end()?);
-                let by_volts_a = MODEL_V.hypot(row.volts_error) / ohm;
-                let current_a = window.mean_a();
-                (current_a, by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * current_a))
+        let ohm = trial.battery.ohm_near(row.volts, window.end()?);
+        let by_volts_a = MODEL_V.hypot(row.volts_error) / ohm;
+        let model_a = window.mean_a();
+        let model_sd = by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * model_a);
+        let (current_a, sd, grows_a) = match row.battery_a {
+            Some(seen_a) => {
+                let clamp_a = (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A);
+                let mut size = vec![0.0; unknowns - 1];
+                size.push(model_a);
+                let sd = clamp_a.hypot(model_sd);
+                equations.push(Equation::new(dice, size, seen_a - model_a, sd));
+                (seen_a, clamp_a, 0.0)
             }
+            None => (model_a, model_sd, model_a),
         };
         let (made_a, drawn) = shares(row, &trial);
         let sd = sd.hypot(UNSTEADY_SHARE * made_a);
         let mut left = vec![made_a];
         left.extend(drawn.iter().map(|share| -share));
+        left.push(-grows_a);
         if full {
             equations.push(Equation::new(dice, left, current_a, sd));
         } else {
@@ -333,12 +346,14 @@ fn fit(
                 holding.push((machine, seen_a, clamp_a));
                 let mut loads = vec![0.0];
                 loads.extend(drawn.iter().copied());
+                loads.push(grows_a);
                 let value = seen_a - current_a;
                 equations.push(Equation::new(dice, loads, value, sd.hypot(clamp_a)));
             }
         }
     }
     equations.push(Equation::new(dice, unit(0, unknowns), believed.0, believed.1 / Z90));
+    equations.push(Equation::new(dice, unit(unknowns - 1, unknowns), 0.0, SIZE_SHARE / Z90));
     for (k, item) in ledger.iter().enumerate() {
         // Amps are stated at a voltage of their own.
         let carried = trial.loads.get(k).map_or(1.0, |load| 1.0 / load.at(item.amps.at_v));
@@ -353,7 +368,9 @@ fn fit(
     let squares: f64 =
         equations.iter().map(|e| ((dot(&e.shares, &middle) - e.value) / e.sd).powi(2)).sum();
     let spreads: f64 = equations.iter().take(stated).map(|e| 2.0 * e.sd.ln()).sum();
-    let (share, loads_a) = drawn.split_first()?;
+    let (share, rest) = drawn.split_first()?;
+    let (larger, loads_a) = rest.split_last()?;
+    trial.battery.battery = trial.battery.battery.scaled((1.0 + larger).max(LEAST_SIZE));
     trial.machine.share = share.max(0.02);
     for (load, amps_a) in trial.loads.iter_mut().zip(loads_a) {
         load.amps_a = amps_a.max(0.0);

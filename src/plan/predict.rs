@@ -254,6 +254,7 @@ fn predicted(
         .collect();
     let (state, count) = most_common(&states).unwrap_or((point.state, 0));
     let state_share = count as f64 / states.len().max(1) as f64;
+    let predicted_v = spread(&volts, Grade::Assumed, "replayed with fitted cars");
     let given: Vec<f64> = amps.iter().map(|a| (-a).max(0.0)).collect();
     PredictedPoint {
         loads: point.loads.clone(),
@@ -263,7 +264,8 @@ fn predicted(
         seconds: point.seconds,
         logged_v: point.voltage_v.clone(),
         logged_state: point.state,
-        predicted_v: spread(&volts, Grade::Assumed, "replayed with fitted cars"),
+        voltage_is_told: predicted_v.high - predicted_v.low <= LOOSE_V,
+        predicted_v,
         state,
         state_share,
         deficit_a: spread(&given, Grade::Assumed, "replayed with fitted cars"),

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
-use crate::plan::{Margin, Plan, Proposal, Standing};
+use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Standing};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED};
 use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
 
@@ -62,6 +62,14 @@ pub fn tightest(proposal: &Proposal) -> Option<&Margin> {
     proposal.margins.iter().min_by(|a, b| a.margin_a.value.total_cmp(&b.margin_a.value))
 }
 
+/// "14.05 (13.98–14.12)", or only the range.
+fn predicted(point: &PredictedPoint) -> String {
+    match point.voltage_is_told {
+        true => VOLT.compact(&point.predicted_v),
+        false => VOLT.range(&point.predicted_v).replace(" to ", "–"),
+    }
+}
+
 fn machines(page: &mut Page, plan: &Plan) {
     page.heading("At hot idle, the set of loads with least to spare");
     let all: Vec<&Proposal> =
@@ -78,7 +86,7 @@ fn machines(page: &mut Page, plan: &Plan) {
             proposal.standing.words().to_owned(),
             RATIO.bare(proposal.ratio.value),
             margin.map_or_else(String::new, |m| AMP.compact(&m.margin_a)),
-            heaviest.map_or_else(String::new, |p| VOLT.compact(&p.predicted_v)),
+            heaviest.map_or_else(String::new, predicted),
             proposal
                 .keep_up
                 .first()
