@@ -17,23 +17,23 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-use crate::analysis::level::level;
 use crate::analysis::practice::{DROOP_V, FULL_OUTPUT_V, clamp_half_width_a};
 use crate::analysis::{Analysis, Z90};
 use crate::car::Car;
 use crate::estimate::Estimate;
-use crate::log::{Log, Role, Span};
+use crate::log::Log;
 use crate::physics::alternator::{Derating, OutputCurve};
 use crate::physics::machine::Machine;
 use crate::physics::pulley::SANE_RATIOS;
 use crate::plan::PlanError;
 use crate::plan::ledger::Item;
 use crate::plan::linear::{Equation, dot, solve, unit, within};
-use crate::plan::replay::{Consumer, Trial};
 use crate::plan::margin::spread;
+use crate::plan::replay::{Consumer, Trial};
+use crate::plan::rows::{Row, Stands, rows};
 use crate::plan::scene::Scene;
 use crate::plan::setpoint::{Held, allows, held_misfit};
-use crate::segment::{Segments, indices, mean};
+use crate::segment::Segments;
 use crate::stats::weighted::tempered;
 
 const SEED: u64 = 0x9_1a_4e_07;
@@ -90,33 +90,6 @@ pub struct Fleet {
     pub full: usize,
 }
 
-/// One steady piece of the log.
-struct Row {
-    stretch: usize,
-    /// Some moments of it, evenly spread: engine rpm and warmth.
-    running: Vec<(f64, Option<f64>)>,
-    /// Mean duty of each item.
-    duty: Vec<f64>,
-    volts: f64,
-    volts_error: f64,
-    /// The setpoint's line there.
-    line_v: f64,
-    stands: Stands,
-    alternator_a: Option<f64>,
-    battery_a: Option<f64>,
-}
-
-/// What a level says of the machine.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Stands {
-    /// It gives its all.
-    Full,
-    /// It could give more.
-    Holding,
-    /// One or the other, by what this car's regulator holds: the log does not show it.
-    AsHeld,
-}
-
 struct Fitted {
     trial: Trial,
     misfit: f64,
@@ -165,70 +138,6 @@ fn taken(analysis: &Analysis, trials: &[Trial]) -> Option<Estimate> {
     let Estimate { value, grade, .. } = setpoint.estimate;
     let held: Vec<f64> = trials.iter().map(|t| t.setpoint_v(value, t.soaked_c())).collect();
     Some(spread(&held, grade, "as regulators commonly hold, and as the log's levels allow"))
-}
-
-/// A log of more steady pieces than this is thinned evenly.
-const MOST_ROWS: usize = 200;
-/// Moments of a piece that speak for its speed and heat.
-const MOST_MOMENTS: usize = 6;
-
-fn rows(
-    log: &Log,
-    segments: &Segments,
-    analysis: &Analysis,
-    ledger: &[Item],
-    scene: &Scene,
-) -> Vec<Row> {
-    let Some(held_v) = analysis.setpoint.as_ref() else { return Vec::new() };
-    let unsure_v = held_v.estimate.value - held_v.estimate.low;
-    let logged = |role: Role, span: Span| {
-        let amps = mean(&log.channel(role)?[indices(log.time_s(), span)]);
-        amps.is_finite().then_some(amps)
-    };
-    let rows: Vec<Row> = segments
-        .stretches
-        .iter()
-        .enumerate()
-        .filter_map(|(stretch, s)| {
-            let span: Span = s.settled;
-            let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
-            let line_v = held_v.at((span.start_s + span.end_s) / 2.0);
-            let under_v = line_v - seen.mean_v;
-            let stands = match held_v.is_shown {
-                _ if under_v > FULL_OUTPUT_V + unsure_v => Stands::Full,
-                true if under_v < DROOP_V => Stands::Holding,
-                true => return None,
-                false => Stands::AsHeld,
-            };
-            let moments = scene.moments.get(scene.within(span))?;
-            if moments.is_empty() {
-                return None;
-            }
-            let each = moments.len().div_ceil(MOST_MOMENTS);
-            let duty = |k: usize| {
-                let all: f64 = moments.iter().filter_map(|m| m.duty.get(k)).sum();
-                all / moments.len() as f64
-            };
-            Some(Row {
-                stretch,
-                running: moments
-                    .iter()
-                    .skip(each / 2)
-                    .step_by(each)
-                    .map(|m| (m.engine_rpm, m.warmth))
-                    .collect(),
-                duty: (0..ledger.len()).map(duty).collect(),
-                volts: seen.mean_v,
-                volts_error: seen.half_width_v / Z90,
-                line_v,
-                stands,
-                alternator_a: logged(Role::AlternatorCurrent, span),
-                battery_a: logged(Role::BatteryCurrent, span),
-            })
-        })
-        .collect();
-    let each = rows.len().div_ceil(MOST_ROWS).max(1);
-    rows.into_iter().step_by(each).collect()
 }
 
 fn fit(
@@ -325,7 +234,7 @@ fn fit(
             }
             None => (model_a, model_sd, model_a),
         };
-        let (made_a, drawn) = shares(row, &trial);
+        let (made_a, drawn) = row.shares(&trial);
         let sd = sd.hypot(UNSTEADY_SHARE * made_a);
         let mut left = vec![made_a];
         left.extend(drawn.iter().map(|share| -share));
@@ -378,17 +287,6 @@ fn fit(
     Some(Fitted { trial, misfit: squares + spreads + log_determinant + by_levels, counts })
 }
 
-/// What the curve at a share of one makes over a row, and what one amp of each
-/// item draws there.
-fn shares(row: &Row, trial: &Trial) -> (f64, Vec<f64>) {
-    let made = |(rpm, warmth): &(f64, Option<f64>)| {
-        trial.machine.available_a(*rpm, row.volts, trial.machine_c(*warmth))
-    };
-    let made_a = row.running.iter().map(made).sum::<f64>() / row.running.len().max(1) as f64;
-    let drawn = trial.loads.iter().zip(&row.duty).map(|(load, duty)| duty * load.at(row.volts));
-    (made_a, drawn.collect())
-}
-
 /// Curve, its test conditions, and what is believed of the machine's share of it.
 fn present_curve(dice: &mut Dice, car: &Car) -> Option<(OutputCurve, f64, f64, (f64, f64))> {
     if let Some(sheet) = &car.alternator.sheet {
@@ -419,14 +317,6 @@ fn systematic(weights: &[f64], count: usize, offset: f64) -> Vec<usize> {
 }
 
 pub struct Dice(ChaCha8Rng);
-
-impl Row {
-    /// Of this car's machine.
-    fn machine_c(&self, trial: &Trial) -> f64 {
-        let all: f64 = self.running.iter().map(|(_, warmth)| trial.machine_c(*warmth)).sum();
-        all / self.running.len().max(1) as f64
-    }
-}
 
 impl Dice {
     pub fn z(&mut self) -> f64 {

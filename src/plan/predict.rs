@@ -283,7 +283,8 @@ fn mostly(
     let mut states = Vec::new();
     for k in point.spans.iter().flat_map(|span| scene.within(*span)) {
         let moment = scene.moments.get(k)?;
-        let under_v = trial.setpoint_v(moment.setpoint_v, trial.machine_c(moment.warmth)) - replay.volts.get(k)?;
+        let under_v = trial.setpoint_v(moment.setpoint_v, trial.machine_c(moment.warmth))
+            - replay.volts.get(k)?;
         states.push(if *replay.battery_a.get(k)? < -DRAINING_A {
             BusState::Draining
         } else if under_v < DROOP_V {

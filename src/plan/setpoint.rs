@@ -63,9 +63,8 @@ impl Held {
             Some(about_v) if by_level => about_v + HELD_V * z,
             _ => common_v + common_sd_v * z,
         };
-        let density = |middle_v: f64, sd_v: f64| {
-            (-0.5 * ((cold_v - middle_v) / sd_v).powi(2)).exp() / sd_v
-        };
+        let density =
+            |middle_v: f64, sd_v: f64| (-0.5 * ((cold_v - middle_v) / sd_v).powi(2)).exp() / sd_v;
         let believed = density(common_v, common_sd_v);
         let counts = match about {
             Some(about_v) => believed / (0.5 * believed + 0.5 * density(about_v, HELD_V)),

@@ -1,6 +1,7 @@
 //! What the plan reckons with, by hand and against published values.
 
 use stiffbus::physics::alternator::{Derating, OutputCurve};
+use stiffbus::physics::battery::{Battery, BatteryState};
 use stiffbus::physics::cable::{awg_area_mm2, bears_a, drop_v};
 use stiffbus::physics::fuse::{SIZES_A, STEADY_SHARE, fuse_a};
 use stiffbus::physics::machine::Machine;
@@ -82,6 +83,24 @@ fn a_curve_is_carried_to_another_voltage() {
             assert!((told_a / by_hand_a - 1.0).abs() < 1e-3, "{told_a} and not {by_hand_a}");
             let back_rpm = machine.rpm_for(told_a, volts, 25.0).expect("within the curve");
             assert!((back_rpm / rpm - 1.0).abs() < 1e-6, "{back_rpm} and not {rpm}");
+        }
+    }
+}
+
+/// Two batteries in parallel carry twice the current of one, and each moves as if it
+/// were alone.
+#[test]
+fn a_battery_twice_as_large_carries_twice_the_current() {
+    let one = Battery::typical(60.0, 0.008);
+    let two = one.scaled(2.0);
+    let mut state = BatteryState::rested(0.8, 0.1);
+    let mut doubled = state;
+    for (volts, seconds) in [(13.9, 40), (12.4, 60), (14.2, 90)] {
+        for _ in 0..seconds {
+            let (one_a, two_a) = (one.current_at(volts, &state), two.current_at(volts, &doubled));
+            assert!((two_a - 2.0 * one_a).abs() < 1e-9, "{two_a} and not twice {one_a}");
+            state = one.advance(&state, one_a, 1.0);
+            doubled = two.advance(&doubled, two_a, 1.0);
         }
     }
 }
