@@ -63,6 +63,9 @@ const LOST_SHARE: (f64, f64) = (0.17, 0.075);
 /// How saturated the iron of a full field is: from wholly to not at all. Machines are
 /// built to about the knee of their iron (common practice, no source).
 const FLUX_EXPONENTS: std::ops::Range<f64> = 0.0..1.0;
+/// No circuit follows closer what a long held battery still takes (90 %; common practice,
+/// no source: the log's minutes say little of that).
+const TAKES_FACTOR: f64 = 1.25;
 /// Warmth of a machine in a car whose coolant is hot: 65 to 110 °C (common practice, no
 /// source). The air under its hood is hot only later.
 const SOAKED: std::ops::Range<f64> = 0.45..1.0;
@@ -174,6 +177,7 @@ fn fit(
             .map(|item| Consumer { amps_a: 1.0, exponent: dice.near(item.exponent()) })
             .collect(),
         held: Held::OffLine(0.0),
+        takes: dice.factor((1.0, TAKES_FACTOR)),
         warmth: dice.0.random_range(0.4..1.0),
         soaked: if machine_seen { 1.0 } else { dice.0.random_range(SOAKED) },
         lost_share,

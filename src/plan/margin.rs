@@ -47,7 +47,7 @@ pub fn needed_a(trial: &Trial, set: &Set, end: &Replay) -> f64 {
             + battery.slow.resistance_ohm;
         push_v / ohm
     });
-    trial.loads_at(&set.duty, setpoint_v) + taken_a.max(0.0)
+    trial.loads_at(&set.duty, setpoint_v) + trial.takes * taken_a.max(0.0)
 }
 
 pub fn margin(

@@ -35,6 +35,8 @@ pub struct Trial {
     pub machine: Machine,
     /// What its regulator holds.
     pub held: Held,
+    /// What its battery takes once it is long held, over what its circuit has it take.
+    pub takes: f64,
     /// Its machine's warmth where no temperature is logged.
     pub warmth: f64,
     /// Its machine's warmth in a car that is hot all over.
