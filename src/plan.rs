@@ -15,6 +15,7 @@ mod linear;
 mod margin;
 mod predict;
 mod replay;
+mod rows;
 mod scene;
 mod setpoint;
 mod sets;

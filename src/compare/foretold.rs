@@ -17,8 +17,6 @@ use crate::words::{self, RPM, VOLT};
 
 /// Surer than this, a plan has promised a state.
 const PROMISED_SHARE: f64 = 0.9;
-/// An interval wider than this foretells nothing that could fail.
-const LOOSE_V: f64 = 1.5;
 
 /// A plan, and what of it was fitted.
 #[derive(Debug, Clone)]
@@ -194,7 +192,8 @@ fn word(foretold: &PredictedPoint, seen: &MatchedPoint) -> (Kept, String) {
             }
         };
     }
-    if told_v.high - told_v.low > LOOSE_V {
+    // A mere range foretells nothing that could fail.
+    if !foretold.voltage_is_told {
         let why = format!("foretold only as {}", VOLT.with_range(told_v));
         return (Kept::CannotTell, why);
     }

@@ -59,6 +59,12 @@ impl OutputCurve {
 
     /// As [`OutputCurve::typical`], every speed `factor` times as high.
     pub fn stretched(rated_a: f64, factor: f64) -> Result<Self, CurveError> {
+        Self::shaped(rated_a, factor, 1.0)
+    }
+
+    /// As [`OutputCurve::stretched`], every share of the rating to the power of `bend`:
+    /// below one it comes up sooner.
+    pub fn shaped(rated_a: f64, factor: f64, bend: f64) -> Result<Self, CurveError> {
         const SHARES: [(f64, f64); 8] = [
             (1100.0, 0.0),
             (IDLE_POINT_RPM, 0.33),
@@ -69,7 +75,7 @@ impl OutputCurve {
             (RATED_POINT_RPM, 1.0),
             (9000.0, 1.03),
         ];
-        Self::new(&SHARES.map(|(rpm, share)| (rpm * factor, share * rated_a)))
+        Self::new(&SHARES.map(|(rpm, share)| (rpm * factor, share.powf(bend) * rated_a)))
     }
 
     /// Speed of the first and of the last point. The first is the turn-on speed

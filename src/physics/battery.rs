@@ -159,6 +159,26 @@ impl Battery {
         }
     }
 
+    /// A battery `size` times as large: through the same voltages it carries `size` times
+    /// the current.
+    pub fn scaled(&self, size: f64) -> Self {
+        let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm / size, ..p };
+        Battery {
+            capacity_ah: self.capacity_ah * size,
+            ohmic_ohm: self.ohmic_ohm / size,
+            transfer_ohm: self.transfer_ohm / size,
+            acceptance_ohm_share: self.acceptance_ohm_share / size,
+            double_layer_f: self.double_layer_f * size,
+            fast: part(self.fast),
+            slow: part(self.slow),
+            surface: SurfaceCharge {
+                build_as: self.surface.build_as * size,
+                strip_as: self.surface.strip_as * size,
+                ..self.surface
+            },
+        }
+    }
+
     /// Resistance in Ω that a discharge meets after some seconds.
     pub fn seconds_ohm(&self) -> f64 {
         self.ohmic_ohm + self.transfer_ohm + self.fast.resistance_ohm

@@ -1,6 +1,6 @@
 //! An alternator on its pulleys, in its heat, against a bus: what it can give.
 
-use super::alternator::{Derating, OutputCurve, as_tested_rpm};
+use super::alternator::{Derating, OutputCurve};
 
 /// One machine as it is fitted.
 #[derive(Debug, Clone, PartialEq)]
@@ -14,18 +14,34 @@ pub struct Machine {
     /// Output over the curve's, the machine cold: age, spread, a tired rectifier.
     pub share: f64,
     pub derating: Derating,
-    /// 0: its current does not mind the bus voltage; 1: as an ideal machine's,
-    /// see [`as_tested_rpm`].
-    pub voltage_share: f64,
+    /// How the flux of a full field follows the bus that feeds it, flux ∝ U^σ: 0 where
+    /// its iron is saturated, 1 where it is not at all.
+    pub flux_exponent: f64,
 }
 
 impl Machine {
     /// Amps at full field. Beyond its last point the curve is level.
+    ///
+    /// An ideal machine's EMF goes with flux and speed, and its reactance with speed:
+    ///
+    /// ```text
+    /// I(n, U) = √((k·n·U^σ)² − U²) / (l·n)
+    ///         = (U/U₀)^σ · I(n·(U₀/U)^(1−σ), U₀)
+    /// ```
+    ///
+    /// so a sheet of one voltage U₀ tells all. A saturated machine gives less into a
+    /// higher bus (see [`as_tested_rpm`](super::alternator::as_tested_rpm)), one whose
+    /// field gains by it gives more at speed; about idle the two nearly cancel.
     pub fn available_a(&self, engine_rpm: f64, bus_v: f64, machine_c: f64) -> f64 {
-        let rpm = engine_rpm * self.ratio;
-        let tested = as_tested_rpm(rpm, bus_v, self.test_v);
-        let read_rpm = rpm + self.voltage_share * (tested - rpm);
-        self.curve.output(read_rpm).amps_a.max(0.0) * self.heat(machine_c)
+        let (slower, flux) = self.carried(bus_v);
+        let read_rpm = engine_rpm * self.ratio * slower;
+        self.curve.output(read_rpm).amps_a.max(0.0) * flux * self.heat(machine_c)
+    }
+
+    /// Speed at which the sheet is read over the speed, and amps over the sheet's.
+    fn carried(&self, bus_v: f64) -> (f64, f64) {
+        let ratio = self.test_v / bus_v;
+        (ratio.powf(1.0 - self.flux_exponent), ratio.powf(-self.flux_exponent))
     }
 
     /// Output over the curve's at a temperature of the machine.
@@ -39,8 +55,8 @@ impl Machine {
         if amps_a <= 0.0 {
             return Some(0.0);
         }
-        let read_rpm = self.curve.rpm_for(amps_a, self.heat(machine_c))?;
-        let carried = 1.0 + self.voltage_share * (self.test_v / bus_v - 1.0);
-        Some(read_rpm / carried / self.ratio)
+        let (slower, flux) = self.carried(bus_v);
+        let read_rpm = self.curve.rpm_for(amps_a, flux * self.heat(machine_c))?;
+        Some(read_rpm / slower / self.ratio)
     }
 }

@@ -8,7 +8,8 @@
 //! I(k) = s·C(ratio·n_k, U_k, heat_k) − Σ duty(l, k)·f_l(U_k)·a_l
 //! ```
 //!
-//! linear in the machine's share s of its curve and in the loads' amps a_l. For
+//! linear in the machine's share s of its curve, in the loads' amps a_l, and in what the
+//! battery is larger than the observer had it (its currents go with its size). For
 //! each battery that the observer drove, with pulleys and a curve's shape drawn
 //! for it, one solution is drawn (`linear`), and the car counts by how well it fits.
 
@@ -16,21 +17,23 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-use crate::analysis::level::level;
 use crate::analysis::practice::{DROOP_V, FULL_OUTPUT_V, clamp_half_width_a};
 use crate::analysis::{Analysis, Z90};
 use crate::car::Car;
 use crate::estimate::Estimate;
-use crate::log::{Log, Role, Span};
+use crate::log::Log;
 use crate::physics::alternator::{Derating, OutputCurve};
 use crate::physics::machine::Machine;
 use crate::physics::pulley::SANE_RATIOS;
 use crate::plan::PlanError;
 use crate::plan::ledger::Item;
 use crate::plan::linear::{Equation, dot, solve, unit, within};
+use crate::plan::margin::spread;
 use crate::plan::replay::{Consumer, Trial};
+use crate::plan::rows::{Row, Stands, rows};
 use crate::plan::scene::Scene;
-use crate::segment::{Segments, indices, mean};
+use crate::plan::setpoint::{Held, allows, held_misfit};
+use crate::segment::Segments;
 use crate::stats::weighted::tempered;
 
 const SEED: u64 = 0x9_1a_4e_07;
@@ -43,6 +46,10 @@ const KEPT: usize = 120;
 const MODEL_A: f64 = 0.7;
 const MODEL_SHARE: f64 = 0.04;
 const MODEL_V: f64 = 0.015;
+/// All currents of an observed battery may be off together by this share (90 %; our
+/// choice: what is left unsure where neither amps nor a rating tie them).
+const SIZE_SHARE: f64 = 0.2;
+const LEAST_SIZE: f64 = 0.5;
 /// A machine against its own sheet, against a curve of common shape of its stated
 /// rating, and a rating where none is stated (90 %; common practice, no source).
 const OF_SHEET: (f64, f64) = (0.97, 0.15);
@@ -53,21 +60,27 @@ const NEW_OF_SHEET: (f64, f64) = (1.0, 0.06);
 /// Share of its output that a machine loses from cold to soaked (90 %; common
 /// practice, no source: 10 to 25 %).
 const LOST_SHARE: (f64, f64) = (0.17, 0.075);
-/// Warmth of a machine in a car that is hot all over: 75 to 110 °C (common practice,
-/// no source).
-const SOAKED: std::ops::Range<f64> = 0.6..1.0;
-/// How likely a highest level is the setpoint where no load and no speed tried it
-/// (our choice: a machine that carries the least of what the log asks of it is the
-/// commoner one).
-const HELD_UNSHOWN: f64 = 0.6;
+/// How saturated the iron of a full field is: from wholly to not at all. Machines are
+/// built to about the knee of their iron (common practice, no source).
+const FLUX_EXPONENTS: std::ops::Range<f64> = 0.0..1.0;
+/// No circuit follows closer what a long held battery still takes (90 %; common practice,
+/// no source: the log's minutes say little of that).
+const TAKES_FACTOR: f64 = 1.25;
+/// Warmth of a machine in a car whose coolant is hot: 65 to 110 °C (common practice, no
+/// source). The air under its hood is hot only later.
+const SOAKED: std::ops::Range<f64> = 0.45..1.0;
+/// Half-way between a regulator's droop and a machine that gives its all.
+const HALF_WAY_V: f64 = (DROOP_V + FULL_OUTPUT_V) / 2.0;
 /// Machine and loads move by so much while nothing is switched (common practice, no
 /// source).
 const UNSTEADY_A: f64 = 0.3;
 const UNSTEADY_SHARE: f64 = 0.02;
 /// Pulleys that nobody stated.
 const RATIOS: std::ops::Range<f64> = 2.1..3.2;
-/// How a shape of curve may be stretched along its speeds (90 %).
+/// How a shape of curve may be stretched along its speeds (90 %), and bent: at the idle
+/// point a machine gives a third to a half of its rating (common practice, no source).
 const SHAPE_FACTOR: f64 = 1.12;
+const BENDS: std::ops::Range<f64> = 0.6..1.05;
 
 pub struct Fleet {
     pub trials: Vec<Trial>,
@@ -80,23 +93,11 @@ pub struct Fleet {
     pub full: usize,
 }
 
-/// One steady piece of the log.
-struct Row {
-    stretch: usize,
-    /// Some moments of it, evenly spread: engine rpm and warmth.
-    running: Vec<(f64, Option<f64>)>,
-    /// Mean duty of each item.
-    duty: Vec<f64>,
-    volts: f64,
-    volts_error: f64,
-    full: bool,
-    alternator_a: Option<f64>,
-    battery_a: Option<f64>,
-}
-
 struct Fitted {
     trial: Trial,
     misfit: f64,
+    /// Before the log is looked at.
+    counts: f64,
 }
 
 pub fn fleet(
@@ -116,81 +117,30 @@ pub fn fleet(
         .filter_map(|draw| fit(&mut dice, draw, &rows, analysis, car, ledger, scene.machine_seen))
         .collect();
     let misfits: Vec<f64> = fitted.iter().map(|f| f.misfit).collect();
-    let weights = tempered(&misfits, &vec![1.0; misfits.len()], LEAST);
+    let counts: Vec<f64> = fitted.iter().map(|f| f.counts).collect();
+    let weights = tempered(&misfits, &counts, LEAST);
     if weights.iter().sum::<f64>() <= 0.0 {
         let seen = "no battery, machine and loads together explain its currents".to_owned();
         return Err(PlanError::NoCar { seen });
     }
     let kept = systematic(&weights, KEPT, dice.0.random_range(0.0..1.0));
-    let trials = kept.into_iter().filter_map(|k| Some(fitted.get(k)?.trial.clone())).collect();
+    let trials: Vec<Trial> =
+        kept.into_iter().filter_map(|k| Some(fitted.get(k)?.trial.clone())).collect();
     Ok(Fleet {
-        trials,
         has_curve: car.alternator.sheet.is_some(),
         has_ratio: car.alternator.pulley_ratio.is_some(),
-        setpoint_v: analysis.setpoint.as_ref().filter(|s| !s.is_shown).map(|s| s.estimate.clone()),
-        full: rows.iter().filter(|row| row.full).count(),
+        setpoint_v: taken(analysis, &trials),
+        full: rows.iter().filter(|row| row.stands == Stands::Full).count(),
+        trials,
     })
 }
 
-/// A log of more steady pieces than this is thinned evenly.
-const MOST_ROWS: usize = 200;
-/// Moments of a piece that speak for its speed and heat.
-const MOST_MOMENTS: usize = 6;
-
-fn rows(
-    log: &Log,
-    segments: &Segments,
-    analysis: &Analysis,
-    ledger: &[Item],
-    scene: &Scene,
-) -> Vec<Row> {
-    let Some(held_v) = analysis.setpoint.as_ref() else { return Vec::new() };
-    let unsure_v = held_v.estimate.value - held_v.estimate.low;
-    let logged = |role: Role, span: Span| {
-        let amps = mean(&log.channel(role)?[indices(log.time_s(), span)]);
-        amps.is_finite().then_some(amps)
-    };
-    let rows: Vec<Row> = segments
-        .stretches
-        .iter()
-        .enumerate()
-        .filter(|(stretch, _)| analysis.battery.follows(*stretch))
-        .filter_map(|(stretch, s)| {
-            let span: Span = s.settled;
-            let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
-            let under_v = held_v.at((span.start_s + span.end_s) / 2.0) - seen.mean_v;
-            let full = under_v > FULL_OUTPUT_V + unsure_v;
-            // At a level that nothing shows to be the regulator's, the machine may hold or
-            // give its all: it says nothing of either.
-            let holds = held_v.is_shown && under_v < DROOP_V;
-            let moments = scene.moments.get(scene.within(span))?;
-            if moments.is_empty() || !(full || holds) {
-                return None;
-            }
-            let each = moments.len().div_ceil(MOST_MOMENTS);
-            let duty = |k: usize| {
-                let all: f64 = moments.iter().filter_map(|m| m.duty.get(k)).sum();
-                all / moments.len() as f64
-            };
-            Some(Row {
-                stretch,
-                running: moments
-                    .iter()
-                    .skip(each / 2)
-                    .step_by(each)
-                    .map(|m| (m.engine_rpm, m.warmth))
-                    .collect(),
-                duty: (0..ledger.len()).map(duty).collect(),
-                volts: seen.mean_v,
-                volts_error: seen.half_width_v / Z90,
-                full,
-                alternator_a: logged(Role::AlternatorCurrent, span),
-                battery_a: logged(Role::BatteryCurrent, span),
-            })
-        })
-        .collect();
-    let each = rows.len().div_ceil(MOST_ROWS).max(1);
-    rows.into_iter().step_by(each).collect()
+/// What the regulator is taken to hold in a hot car, where the log does not show it.
+fn taken(analysis: &Analysis, trials: &[Trial]) -> Option<Estimate> {
+    let setpoint = analysis.setpoint.as_ref().filter(|s| !s.is_shown)?;
+    let Estimate { value, grade, .. } = setpoint.estimate;
+    let held: Vec<f64> = trials.iter().map(|t| t.setpoint_v(value, t.soaked_c())).collect();
+    Some(spread(&held, grade, "as regulators commonly hold, and as the log's levels allow"))
 }
 
 fn fit(
@@ -217,7 +167,7 @@ fn fit(
         ratio,
         share: 1.0,
         derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share },
-        voltage_share: dice.0.random_range(0.0..1.0),
+        flux_exponent: dice.0.random_range(FLUX_EXPONENTS),
     };
     let mut trial = Trial {
         battery,
@@ -225,35 +175,74 @@ fn fit(
             .iter()
             .map(|item| Consumer { amps_a: 1.0, exponent: dice.near(item.exponent()) })
             .collect(),
-        setpoint_off_v: dice.setpoint_off_v(analysis),
+        held: Held::OffLine(0.0),
+        takes: dice.factor((1.0, TAKES_FACTOR)),
         warmth: dice.0.random_range(0.4..1.0),
         soaked: if machine_seen { 1.0 } else { dice.0.random_range(SOAKED) },
         lost_share,
         new_share: dice.near(NEW_OF_SHEET),
-        voltage_share: machine.voltage_share,
+        flux_exponent: machine.flux_exponent,
         ratio,
         machine,
     };
-    // Unknowns: the machine's share, then each item's amps.
-    let unknowns = ledger.len() + 1;
+    let mut counts = match analysis.setpoint.as_ref() {
+        Some(setpoint) if !setpoint.is_shown => {
+            let highest = rows.iter().max_by(|a, b| a.volts.total_cmp(&b.volts));
+            let highest = highest.map(|row| (row.volts, row.machine_c(&trial)));
+            let (held, counts) = Held::unshown(dice, highest);
+            trial.held = held;
+            counts
+        }
+        Some(setpoint) => {
+            trial.held = Held::shown(dice, setpoint);
+            1.0
+        }
+        None => 1.0,
+    };
+    let unshown = matches!(trial.held, Held::Own { .. });
+    let (mut by_levels, mut lowest_v) = (0.0, 0.0_f64);
+    // Unknowns: the machine's share, each item's amps, and by what share the battery is
+    // larger.
+    let unknowns = ledger.len() + 2;
     let mut equations: Vec<Equation> = Vec::new();
     let mut holding: Vec<(Vec<f64>, f64, f64)> = Vec::new();
     for row in rows {
         let window = analysis.battery.window(draw, row.stretch)?;
-        let (current_a, sd) = match row.battery_a {
-            Some(seen_a) => (seen_a, (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A)),
-            None => {
-                let ohm = trial.battery.ohm_near(row.volts, window.end()?);
-                let by_volts_a = MODEL_V.hypot(row.volts_error) / ohm;
-                let current_a = window.mean_a();
-                (current_a, by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * current_a))
-            }
+        let under_v = trial.setpoint_v(row.line_v, row.machine_c(&trial)) - row.volts;
+        let full = match row.stands {
+            _ if unshown => under_v > HALF_WAY_V,
+            stands => stands == Stands::Full,
         };
-        let (made_a, drawn) = shares(row, &trial);
+        // Whether a level is held or what the machine leaves over is weighed by the
+        // density of its volts either way.
+        if unshown {
+            lowest_v = lowest_v.min(under_v);
+            by_levels += match full {
+                true => 2.0 * trial.battery.ohm_near(row.volts, window.end()?).ln(),
+                false => held_misfit(under_v),
+            };
+        }
+        let ohm = trial.battery.ohm_near(row.volts, window.end()?);
+        let by_volts_a = MODEL_V.hypot(row.volts_error) / ohm;
+        let model_a = window.mean_a();
+        let model_sd = by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * model_a);
+        let (current_a, sd, grows_a) = match row.battery_a {
+            Some(seen_a) => {
+                let clamp_a = (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A);
+                let mut size = vec![0.0; unknowns - 1];
+                size.push(model_a);
+                let sd = clamp_a.hypot(model_sd);
+                equations.push(Equation::new(dice, size, seen_a - model_a, sd));
+                (seen_a, clamp_a, 0.0)
+            }
+            None => (model_a, model_sd, model_a),
+        };
+        let (made_a, drawn) = row.shares(&trial);
         let sd = sd.hypot(UNSTEADY_SHARE * made_a);
         let mut left = vec![made_a];
         left.extend(drawn.iter().map(|share| -share));
-        if row.full {
+        left.push(-grows_a);
+        if full {
             equations.push(Equation::new(dice, left, current_a, sd));
         } else {
             holding.push((left, current_a, sd));
@@ -262,25 +251,28 @@ fn fit(
             let clamp_a = (clamp_half_width_a(seen_a) / Z90).hypot(UNSTEADY_A);
             let mut machine = vec![made_a];
             machine.resize(unknowns, 0.0);
-            if row.full {
+            if full {
                 equations.push(Equation::new(dice, machine, seen_a, clamp_a));
             } else {
                 // Held, it could give at least that.
                 holding.push((machine, seen_a, clamp_a));
                 let mut loads = vec![0.0];
                 loads.extend(drawn.iter().copied());
+                loads.push(grows_a);
                 let value = seen_a - current_a;
                 equations.push(Equation::new(dice, loads, value, sd.hypot(clamp_a)));
             }
         }
     }
     equations.push(Equation::new(dice, unit(0, unknowns), believed.0, believed.1 / Z90));
+    equations.push(Equation::new(dice, unit(unknowns - 1, unknowns), 0.0, SIZE_SHARE / Z90));
     for (k, item) in ledger.iter().enumerate() {
         // Amps are stated at a voltage of their own.
         let carried = trial.loads.get(k).map_or(1.0, |load| 1.0 / load.at(item.amps.at_v));
         let (amps_a, sd_a) = (item.amps.amps_a * carried, item.sd_a * carried);
         equations.push(Equation::new(dice, unit(k + 1, unknowns), amps_a, sd_a));
     }
+    counts *= allows(lowest_v);
     let stated = equations.len();
     let (_, log_determinant) = solve(&equations, unknowns, |e| e.value)?;
     let drawn = within(dice, &mut equations, &holding, unknowns)?;
@@ -288,23 +280,14 @@ fn fit(
     let squares: f64 =
         equations.iter().map(|e| ((dot(&e.shares, &middle) - e.value) / e.sd).powi(2)).sum();
     let spreads: f64 = equations.iter().take(stated).map(|e| 2.0 * e.sd.ln()).sum();
-    let (share, loads_a) = drawn.split_first()?;
+    let (share, rest) = drawn.split_first()?;
+    let (larger, loads_a) = rest.split_last()?;
+    trial.battery.battery = trial.battery.battery.scaled((1.0 + larger).max(LEAST_SIZE));
     trial.machine.share = share.max(0.02);
     for (load, amps_a) in trial.loads.iter_mut().zip(loads_a) {
         load.amps_a = amps_a.max(0.0);
     }
-    Some(Fitted { trial, misfit: squares + spreads + log_determinant })
-}
-
-/// What the curve at a share of one makes over a row, and what one amp of each
-/// item draws there.
-fn shares(row: &Row, trial: &Trial) -> (f64, Vec<f64>) {
-    let made = |(rpm, warmth): &(f64, Option<f64>)| {
-        trial.machine.available_a(*rpm, row.volts, trial.machine_c(*warmth))
-    };
-    let made_a = row.running.iter().map(made).sum::<f64>() / row.running.len().max(1) as f64;
-    let drawn = trial.loads.iter().zip(&row.duty).map(|(load, duty)| duty * load.at(row.volts));
-    (made_a, drawn.collect())
+    Some(Fitted { trial, misfit: squares + spreads + log_determinant + by_levels, counts })
 }
 
 /// Curve, its test conditions, and what is believed of the machine's share of it.
@@ -316,7 +299,8 @@ fn present_curve(dice: &mut Dice, car: &Car) -> Option<(OutputCurve, f64, f64, (
         Some(rated_a) => rated_a,
         None => dice.factor(COMMON_RATED_A),
     };
-    let curve = OutputCurve::stretched(rated_a, dice.factor((1.0, SHAPE_FACTOR))).ok()?;
+    let stretch = dice.factor((1.0, SHAPE_FACTOR));
+    let curve = OutputCurve::shaped(rated_a, stretch, dice.0.random_range(BENDS)).ok()?;
     Some((curve, 13.5, 25.0, OF_RATED))
 }
 
@@ -351,26 +335,8 @@ impl Dice {
         middle * factor.powf(self.z() / Z90)
     }
 
-    /// How far a regulator holds from the estimate's middle, each side as wide as its
-    /// own half of the interval: it droops with load and drifts with its own heat.
-    fn setpoint_off_v(&mut self, analysis: &Analysis) -> f64 {
-        let z = self.z();
-        if let Some(setpoint) = analysis.setpoint.as_ref().filter(|s| s.is_known() && !s.is_shown) {
-            // The level that was seen, or one that the machine never reached.
-            let reach_v = match self.0.random_bool(HELD_UNSHOWN) {
-                true => 0.0,
-                false => {
-                    self.0.random_range(0.0..1.0)
-                        * (setpoint.estimate.high - setpoint.estimate.value)
-                }
-            };
-            return reach_v + z / Z90 * DROOP_V;
-        }
-        let side_v = analysis.setpoint.as_ref().map_or(0.0, |s| match z < 0.0 {
-            true => s.estimate.value - s.estimate.low,
-            false => s.estimate.high - s.estimate.value,
-        });
-        z / Z90 * side_v.hypot(DROOP_V)
+    pub fn within(&mut self, range: std::ops::Range<f64>) -> f64 {
+        self.0.random_range(range)
     }
 }
 

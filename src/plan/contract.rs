@@ -121,6 +121,10 @@ pub struct Margin {
     pub enough_share: f64,
 }
 
+/// A bus has some two volts to be in. An interval wider than half of them foretells no
+/// voltage: only its range is told (our choice).
+pub const LOOSE_V: f64 = 1.0;
+
 /// An operating point of the log, with this machine instead.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PredictedPoint {
@@ -132,12 +136,19 @@ pub struct PredictedPoint {
     pub logged_v: Estimate,
     pub logged_state: BusState,
     pub predicted_v: Estimate,
+    /// `false`: no voltage can be told, only that it lies in that range; see [`LOOSE_V`].
+    #[serde(default = "told_unless_said")]
+    pub voltage_is_told: bool,
     pub state: BusState,
     /// How sure the state is, 0 to 1.
     pub state_share: f64,
     /// What the battery gives there; 0 unless draining.
     pub deficit_a: Estimate,
     pub margin_a: Estimate,
+}
+
+fn told_unless_said() -> bool {
+    true
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::Z90;
-use crate::analysis::practice::{ALWAYS_ON_A, label_half_width_a};
+use crate::analysis::practice::label_half_width_a;
 use crate::car::{ALWAYS_ON, Car, LoadAmps, sense};
 use crate::log::Log;
 use crate::segment::Segments;
@@ -50,6 +50,11 @@ fn common_a(name: &str) -> (f64, f64) {
         _ => (13.0, 12.0),
     }
 }
+
+/// What draws whenever an engine runs, A, and how far either way: ignition, injection,
+/// control and a fuel pump take some amps of the smallest, and some twenty of the
+/// largest (90 %; common practice, no source).
+const ALWAYS_ON_A: (f64, f64) = (16.0, 9.0);
 
 /// Loads in the log's order, what only the voltage shows, and last what always runs.
 pub fn ledger(log: &Log, segments: &Segments, car: &Car) -> Vec<Item> {

@@ -36,7 +36,7 @@ pub fn share(values: &[f64], holds: impl Fn(f64) -> bool) -> f64 {
 /// I = (U − E) / (R_ohmic + R_acceptance + R_fast + R_slow)
 /// ```
 pub fn needed_a(trial: &Trial, set: &Set, end: &Replay) -> f64 {
-    let setpoint_v = trial.setpoint_v(set.setpoint_v);
+    let setpoint_v = trial.setpoint_v(set.setpoint_v, trial.soaked_c());
     let taken_a = end.end.map_or(0.0, |mut state| {
         let battery = &trial.battery.battery;
         state.surface_v = battery.surface.most_v;
@@ -47,7 +47,7 @@ pub fn needed_a(trial: &Trial, set: &Set, end: &Replay) -> f64 {
             + battery.slow.resistance_ohm;
         push_v / ohm
     });
-    trial.loads_at(&set.duty, setpoint_v) + taken_a.max(0.0)
+    trial.loads_at(&set.duty, setpoint_v) + trial.takes * taken_a.max(0.0)
 }
 
 pub fn margin(
@@ -60,7 +60,7 @@ pub fn margin(
     let (mut needed, mut available, mut margins) = (Vec::new(), Vec::new(), Vec::new());
     for ((trial, machine), end) in trials.iter().zip(machines).zip(ends) {
         let needs_a = needed_a(trial, set, end);
-        let setpoint_v = trial.setpoint_v(set.setpoint_v);
+        let setpoint_v = trial.setpoint_v(set.setpoint_v, trial.soaked_c());
         let has_a = machine.available_a(set.engine_rpm, setpoint_v, trial.soaked_c());
         needed.push(needs_a);
         available.push(has_a);
@@ -92,7 +92,7 @@ pub fn keep_up(
         .map(|((trial, machine), end)| {
             top_rpm = top_rpm.max(machine.curve.speeds_rpm().1 / machine.ratio);
             let needs_a = needed_a(trial, set, end);
-            let setpoint_v = trial.setpoint_v(set.setpoint_v);
+            let setpoint_v = trial.setpoint_v(set.setpoint_v, trial.soaked_c());
             machine.rpm_for(needs_a, setpoint_v, trial.soaked_c()).unwrap_or(f64::INFINITY)
         })
         .collect();
@@ -139,7 +139,7 @@ pub fn capacity(
                 .iter()
                 .zip(machines)
                 .map(|(trial, machine)| {
-                    let setpoint_v = trial.setpoint_v(set.setpoint_v);
+                    let setpoint_v = trial.setpoint_v(set.setpoint_v, trial.soaked_c());
                     machine.available_a(engine_rpm, setpoint_v, trial.soaked_c())
                 })
                 .collect();

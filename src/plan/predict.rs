@@ -121,7 +121,7 @@ fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &Trial) -> Machine {
         ratio: ratio.unwrap_or(trial.ratio),
         share: trial.new_share,
         derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share: trial.lost_share },
-        voltage_share: trial.voltage_share,
+        flux_exponent: trial.flux_exponent,
     }
 }
 
@@ -254,6 +254,7 @@ fn predicted(
         .collect();
     let (state, count) = most_common(&states).unwrap_or((point.state, 0));
     let state_share = count as f64 / states.len().max(1) as f64;
+    let predicted_v = spread(&volts, Grade::Assumed, "replayed with fitted cars");
     let given: Vec<f64> = amps.iter().map(|a| (-a).max(0.0)).collect();
     PredictedPoint {
         loads: point.loads.clone(),
@@ -263,7 +264,8 @@ fn predicted(
         seconds: point.seconds,
         logged_v: point.voltage_v.clone(),
         logged_state: point.state,
-        predicted_v: spread(&volts, Grade::Assumed, "replayed with fitted cars"),
+        voltage_is_told: predicted_v.high - predicted_v.low <= LOOSE_V,
+        predicted_v,
         state,
         state_share,
         deficit_a: spread(&given, Grade::Assumed, "replayed with fitted cars"),
@@ -281,7 +283,8 @@ fn mostly(
     let mut states = Vec::new();
     for k in point.spans.iter().flat_map(|span| scene.within(*span)) {
         let moment = scene.moments.get(k)?;
-        let under_v = trial.setpoint_v(moment.setpoint_v) - replay.volts.get(k)?;
+        let under_v = trial.setpoint_v(moment.setpoint_v, trial.machine_c(moment.warmth))
+            - replay.volts.get(k)?;
         states.push(if *replay.battery_a.get(k)? < -DRAINING_A {
             BusState::Draining
         } else if under_v < DROOP_V {
@@ -392,7 +395,7 @@ fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> Vec<LedgerItem> {
             );
             let at: Vec<f64> = trials
                 .iter()
-                .filter_map(|t| Some(t.loads.get(k)?.at(t.setpoint_v(setpoint_v))))
+                .filter_map(|t| Some(t.loads.get(k)?.at(t.setpoint_v(setpoint_v, t.soaked_c()))))
                 .collect();
             LedgerItem {
                 load: item.name.clone(),
@@ -415,7 +418,7 @@ fn totals(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> (Estimate, Estimat
                     .iter()
                     .zip(&trial.loads)
                     .filter(|(item, _)| item.continuous == continuous)
-                    .map(|(_, load)| load.at(trial.setpoint_v(setpoint_v)))
+                    .map(|(_, load)| load.at(trial.setpoint_v(setpoint_v, trial.soaked_c())))
                     .sum()
             })
             .collect();

@@ -6,6 +6,7 @@ use crate::physics::battery::BatteryState;
 use crate::physics::machine::Machine;
 use crate::physics::settle::{Settled, settle};
 use crate::plan::scene::{Moment, Scene};
+use crate::plan::setpoint::Held;
 
 /// A machine's temperature between cold and soaked, °C (common practice, no source).
 const COLD_C: f64 = 25.0;
@@ -32,8 +33,10 @@ pub struct Trial {
     pub loads: Vec<Consumer>,
     /// Its present machine.
     pub machine: Machine,
-    /// How far its setpoint lies from the estimate's middle.
-    pub setpoint_off_v: f64,
+    /// What its regulator holds.
+    pub held: Held,
+    /// What its battery takes once it is long held, over what its circuit has it take.
+    pub takes: f64,
     /// Its machine's warmth where no temperature is logged.
     pub warmth: f64,
     /// Its machine's warmth in a car that is hot all over.
@@ -42,7 +45,8 @@ pub struct Trial {
     pub lost_share: f64,
     /// How a new machine stands to its sheet.
     pub new_share: f64,
-    pub voltage_share: f64,
+    /// See [`Machine::flux_exponent`].
+    pub flux_exponent: f64,
     /// The pulleys that are on it.
     pub ratio: f64,
 }
@@ -64,15 +68,16 @@ impl Trial {
         self.machine_c(Some(1.0))
     }
 
-    pub fn setpoint_v(&self, middle_v: f64) -> f64 {
-        middle_v + self.setpoint_off_v
+    /// `line_v`: what the log shows of it.
+    pub fn setpoint_v(&self, line_v: f64, machine_c: f64) -> f64 {
+        self.held.at(line_v, machine_c)
     }
 
     /// The bus at one moment, the battery in `state`.
     pub fn settled(&self, moment: &Moment, machine: &Machine, state: &BatteryState) -> Settled {
         let machine_c = self.machine_c(moment.warmth);
         settle(
-            self.setpoint_v(moment.setpoint_v),
+            self.setpoint_v(moment.setpoint_v, machine_c),
             |volts| self.battery.current_at(volts, state),
             |volts| self.loads_at(&moment.duty, volts),
             |volts| machine.available_a(moment.engine_rpm, volts, machine_c),

@@ -4,10 +4,86 @@
 //! would foretell it for every machine: no regulator lets the bus stand steadily above
 //! what it holds.
 
-use crate::analysis::Setpoint;
+use crate::analysis::practice::DROOP_V;
+use crate::analysis::{Setpoint, Z90};
 use crate::car::Car;
 use crate::log::Log;
+use crate::plan::calibrate::Dice;
 use crate::segment::Segments;
+
+/// What regulators hold at 25 °C (90 %; common practice, no source: 13.8 to 14.7 V),
+/// and what they take off for each degree: 7 to 10 mV, many less, some nothing.
+const COMMON_V: (f64, f64) = (14.25, 0.45);
+const PER_DEGREE_V: std::ops::Range<f64> = 0.0..0.010;
+const COLD_C: f64 = 25.0;
+/// A level that is held lies this near to the regulator's own (standard deviation;
+/// droop, and heat that is not logged).
+const HELD_V: f64 = 0.04;
+
+/// What one car's regulator holds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Held {
+    /// So far from the line that the log shows.
+    OffLine(f64),
+    /// The log shows none: at 25 °C, and less by so much a degree.
+    Own { cold_v: f64, per_degree_v: f64 },
+}
+
+impl Held {
+    pub fn at(&self, line_v: f64, machine_c: f64) -> f64 {
+        match self {
+            Held::OffLine(off_v) => line_v + off_v,
+            Held::Own { cold_v, per_degree_v } => cold_v - per_degree_v * (machine_c - COLD_C),
+        }
+    }
+
+    /// Near what the log shows, each side as wide as its own half of the interval: a
+    /// regulator droops with load and drifts with its own heat.
+    pub fn shown(dice: &mut Dice, setpoint: &Setpoint) -> Held {
+        let z = dice.z();
+        let Setpoint { estimate, .. } = setpoint;
+        let side_v = match z < 0.0 {
+            true => estimate.value - estimate.low,
+            false => estimate.high - estimate.value,
+        };
+        Held::OffLine(z / Z90 * side_v.hypot(DROOP_V))
+    }
+
+    /// One that this car's could be whose log shows none, and how much it counts. Half
+    /// of them are drawn about the highest level that the bus stood at, with the
+    /// machine's heat there, so that enough are if that is what was held.
+    pub fn unshown(dice: &mut Dice, highest: Option<(f64, f64)>) -> (Held, f64) {
+        let (common_v, common_sd_v) = (COMMON_V.0, COMMON_V.1 / Z90);
+        let per_degree_v = dice.within(PER_DEGREE_V);
+        let lost_v = |machine_c: f64| per_degree_v * (machine_c - COLD_C);
+        let about = highest.map(|(volts, machine_c)| volts + lost_v(machine_c));
+        let by_level = dice.within(0.0..1.0) < 0.5;
+        let z = dice.z();
+        let cold_v = match about {
+            Some(about_v) if by_level => about_v + HELD_V * z,
+            _ => common_v + common_sd_v * z,
+        };
+        let density =
+            |middle_v: f64, sd_v: f64| (-0.5 * ((cold_v - middle_v) / sd_v).powi(2)).exp() / sd_v;
+        let believed = density(common_v, common_sd_v);
+        let counts = match about {
+            Some(about_v) => believed / (0.5 * believed + 0.5 * density(about_v, HELD_V)),
+            None => 1.0,
+        };
+        (Held::Own { cold_v, per_degree_v }, counts)
+    }
+}
+
+/// How badly a level so far under this setpoint fits it if it is held: −2 ln of its
+/// density.
+pub fn held_misfit(under_v: f64) -> f64 {
+    (under_v.max(0.0) / HELD_V).powi(2) + 2.0 * HELD_V.ln()
+}
+
+/// How much a setpoint still counts above which a level stands: no regulator lets it.
+pub fn allows(under_v: f64) -> f64 {
+    (-0.5 * (under_v.min(0.0) / HELD_V).powi(2)).exp()
+}
 
 /// `None` where what the analysis has can stand.
 pub fn instead(

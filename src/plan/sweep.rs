@@ -16,7 +16,7 @@ const STEP: f64 = 0.05;
 const FIRST: f64 = 1.5;
 const LAST: f64 = 4.5;
 /// So likely has it to be enough.
-pub const SURE: f64 = 0.95;
+pub const SURE: f64 = 0.975;
 
 pub fn ratios(
     trials: &[Trial],

@@ -3,7 +3,7 @@
 use maud::{Markup, html as markup};
 
 use crate::estimate::Estimate;
-use crate::plan::{Plan, Proposal, Standing, Wiring};
+use crate::plan::{Plan, PredictedPoint, Proposal, Standing, Wiring};
 use crate::report::html::frame::{document, estimate, plot, table, text};
 use crate::report::svg;
 use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain};
@@ -152,8 +152,8 @@ fn points(plan: &Plan) -> Markup {
             markup! { (text(words::loads(&point.loads)))
                 span.range { (band.map_or(String::new(), |b| format!("{b} rpm, "))) (point.heat.word()) } },
             state(&point.logged_v, point.logged_state.word()),
-            estimate(VOLT, Some(&present.predicted_v)),
-            state(&point.predicted_v, point.state.word()),
+            volts(present),
+            markup! { (volts(point)) (word(point.state.word())) },
             estimate(AMP, Some(&point.margin_a)),
         ]
     });
@@ -169,8 +169,23 @@ fn points(plan: &Plan) -> Markup {
     }
 }
 
-fn state(volts: &Estimate, word: &str) -> Markup {
-    markup! { (estimate(VOLT, Some(volts))) span class=(format!("state {word}")) { (word) } }
+fn state(volts: &Estimate, state: &str) -> Markup {
+    markup! { (estimate(VOLT, Some(volts))) (word(state)) }
+}
+
+fn word(state: &str) -> Markup {
+    markup! { span class=(format!("state {state}")) { (state) } }
+}
+
+/// Predicted, or only the range it lies in.
+fn volts(point: &PredictedPoint) -> Markup {
+    markup! {
+        @if point.voltage_is_told {
+            (estimate(VOLT, Some(&point.predicted_v)))
+        } @else {
+            span.range { "cannot tell, " span.value { (VOLT.range(&point.predicted_v)) } " V, assumed" }
+        }
+    }
 }
 
 fn ledger(plan: &Plan) -> Markup {

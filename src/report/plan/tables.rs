@@ -40,6 +40,9 @@ pub fn points_csv(plan: &Plan) -> String {
     columns.estimate("logged_v", &rows, |(_, q)| Some(&q.logged_v));
     columns.text("logged_state", &rows, |(_, q)| q.logged_state.word().to_owned());
     columns.estimate("predicted_v", &rows, |(_, q)| Some(&q.predicted_v));
+    columns.text("voltage_is_told", &rows, |(_, q)| {
+        if q.voltage_is_told { "yes" } else { "no" }.to_owned()
+    });
     columns.text("state", &rows, |(_, q)| q.state.word().to_owned());
     columns.number("state_share", &rows, |(_, q)| Some(q.state_share));
     columns.estimate("deficit_a", &rows, |(_, q)| Some(&q.deficit_a));

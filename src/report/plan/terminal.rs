@@ -5,7 +5,7 @@ use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
-use crate::plan::{Margin, Plan, Proposal, Standing};
+use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Standing};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED};
 use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
 
@@ -62,6 +62,20 @@ pub fn tightest(proposal: &Proposal) -> Option<&Margin> {
     proposal.margins.iter().min_by(|a, b| a.margin_a.value.total_cmp(&b.margin_a.value))
 }
 
+/// At idle with most on.
+fn heaviest(proposal: &Proposal) -> Option<&PredictedPoint> {
+    let idle = proposal.points.iter().filter(|p| p.rpm_low == Some(0.0));
+    idle.max_by_key(|p| p.loads.len())
+}
+
+/// "14.05 (13.98–14.12)", or only the range.
+fn predicted(point: &PredictedPoint) -> String {
+    match point.voltage_is_told {
+        true => VOLT.compact(&point.predicted_v),
+        false => VOLT.range(&point.predicted_v).replace(" to ", "–"),
+    }
+}
+
 fn machines(page: &mut Page, plan: &Plan) {
     page.heading("At hot idle, the set of loads with least to spare");
     let all: Vec<&Proposal> =
@@ -71,14 +85,12 @@ fn machines(page: &mut Page, plan: &Plan) {
     let kept = |k: &usize| roomy || ![2, 5].contains(k);
     let rows = all.iter().map(|proposal| {
         let margin = tightest(proposal);
-        let heaviest = proposal.points.iter().filter(|p| p.rpm_low == Some(0.0));
-        let heaviest = heaviest.max_by_key(|p| p.loads.len());
         let cells = vec![
             shorten(&proposal.name, 30),
             proposal.standing.words().to_owned(),
             RATIO.bare(proposal.ratio.value),
             margin.map_or_else(String::new, |m| AMP.compact(&m.margin_a)),
-            heaviest.map_or_else(String::new, |p| VOLT.compact(&p.predicted_v)),
+            heaviest(proposal).map_or_else(String::new, predicted),
             proposal
                 .keep_up
                 .first()
@@ -95,6 +107,10 @@ fn machines(page: &mut Page, plan: &Plan) {
         "In brackets: 90 % interval, assumed. Predicted: at idle with most on. Keeps up: \
                     the heaviest set."
             .to_owned();
+    let ranges = all.iter().filter_map(|p| heaviest(p)).any(|point| !point.voltage_is_told);
+    if ranges {
+        note.push_str(" A range alone: no voltage can be told.");
+    }
     if let Some(more) = plan.candidates.len().checked_sub(MOST_MACHINES).filter(|&n| n > 0) {
         note.push_str(&format!(
             " {} in the plan.",
