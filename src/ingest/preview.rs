@@ -17,7 +17,7 @@ pub struct Seen {
 const CELLS: usize = 4;
 
 /// Every column of the log's table; none where no table is found.
-pub fn preview(bytes: Vec<u8>) -> Vec<Seen> {
+pub fn preview(bytes: &[u8]) -> Vec<Seen> {
     let Ok(decoded) = encoding::decode(bytes) else { return Vec::new() };
     let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
     let aligned = dialect.align(&decoded.text);
