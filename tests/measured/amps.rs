@@ -168,6 +168,9 @@ fn amps_from_one_known_load() {
     amps.is_honest();
     // The project wants 10 %. What is left is the open-circuit voltage, which a load
     // that is only switched under way does not tell: some 1.5 A whatever flows.
+    // Nine in ten hide two kinds of log: 97 % of 170 points where engine speed is
+    // logged, 81 % of 36 where it is not, for the machine then counts as steady while
+    // nobody sees the engine change its speed.
     assert!(error <= 0.12, "{error}");
 }
 
@@ -201,8 +204,8 @@ fn amps_from_the_alternators_current() {
         car
     });
     let error = amps.tell("alternator current logged");
-    // Wider than they need be: so many currents at once leave few batteries of
-    // those tried, and those that count are kept many.
+    // Wider than they need be. Trying twice the batteries hardly narrows them, nor does
+    // a firmer belief in what always draws.
     assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
     assert!(error <= 0.10, "{error}");
 }
