@@ -44,7 +44,7 @@ pub fn segment(log: &Log) -> Segments {
     let within = Within::of(log, Role::Voltage(log.bus));
     let first_look =
         Grain::first_look(time_s, bus_v, log.source.resolution_v).with_readings(within);
-    let phases = phases::phases(time_s, bus_v, log.engine_rpm(), &first_look);
+    let phases = phases::phases(log, &first_look);
     let speed_changes = log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
     let pass = |grain: &Grain| {
         let steps = steps::steps(log, &phases, &speed_changes, grain);

@@ -2,7 +2,7 @@
 //! what the voltage alone shows.
 
 use crate::diagnosis::{Phase, PhaseKind};
-use crate::log::Span;
+use crate::log::{Log, Span};
 use crate::segment::grain::Grain;
 use crate::segment::{index_at, indices};
 use crate::stats::robust::{difference_sigma, median, quantile};
@@ -20,24 +20,43 @@ const LONGEST_CRANKING_S: f64 = 30.0;
 const CHARGED_V: f64 = 13.2;
 
 /// The log's phases in time order, without gaps or overlaps.
-pub fn phases(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>, grain: &Grain) -> Vec<Phase> {
+pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
+    let (time_s, bus_v) = (log.time_s(), log.bus_v());
+    let mut dips = dips(time_s, bus_v, grain);
+    if log.finer().is_some() {
+        let grain = grain.of_readings();
+        dips.iter_mut().for_each(|dip| *dip = sharpened(*dip, log.as_sampled(), &grain));
+    }
+    phases_around(time_s, bus_v, log.engine_rpm(), &dips)
+}
+
+/// A dip that was seen in means, as the samples themselves have it: a starter takes
+/// hold within a hundredth of a second.
+fn sharpened(dip: Span, log: &Log, grain: &Grain) -> Span {
+    let around = Span { start_s: dip.start_s - 2.0, end_s: dip.end_s + 1.0 };
+    let range = indices(log.time_s(), around);
+    let (time_s, bus_v) = (&log.time_s()[range.clone()], &log.bus_v()[range]);
+    let same = |other: &Span| other.start_s < dip.end_s && other.end_s > dip.start_s;
+    dips(time_s, bus_v, grain).into_iter().find(same).unwrap_or(dip)
+}
+
+fn phases_around(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>, dips: &[Span]) -> Vec<Phase> {
     let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
         return Vec::new();
     };
-    let dips = dips(time_s, bus_v, grain);
     let running = match rpm {
         Some(rpm) if rpm.iter().any(|r| r.is_finite()) => running_by_speed(time_s, rpm),
-        _ => running_by_voltage(time_s, bus_v, &dips),
+        _ => running_by_voltage(time_s, bus_v, dips),
     };
     let mut phases = Vec::new();
     let mut now_s = first_s;
     for run in &running {
-        stopped(&mut phases, Span { start_s: now_s, end_s: run.start_s }, &dips, true);
+        stopped(&mut phases, Span { start_s: now_s, end_s: run.start_s }, dips, true);
         let begin_s = phases.last().map_or(run.start_s, |p: &Phase| p.end_s);
         phases.push(Phase { kind: PhaseKind::Running, start_s: begin_s, end_s: run.end_s });
         now_s = run.end_s;
     }
-    stopped(&mut phases, Span { start_s: now_s, end_s: last_s }, &dips, false);
+    stopped(&mut phases, Span { start_s: now_s, end_s: last_s }, dips, false);
     phases
 }
 
@@ -192,6 +211,11 @@ mod tests {
         phases.iter().map(|p| p.kind).collect()
     }
 
+    fn phases(time_s: &[f64], bus_v: &[f64]) -> Vec<Phase> {
+        let grain = Grain::first_look(time_s, bus_v, None);
+        phases_around(time_s, bus_v, None, &dips(time_s, bus_v, &grain))
+    }
+
     fn trace(levels: &[(f64, f64)]) -> (Vec<f64>, Vec<f64>) {
         let mut time_s = Vec::new();
         let mut bus_v = Vec::new();
@@ -208,8 +232,7 @@ mod tests {
     #[test]
     fn a_dip_then_a_rise_is_a_start() {
         let (time_s, bus_v) = trace(&[(10.0, 12.6), (1.0, 10.4), (30.0, 14.2)]);
-        let grain = Grain::first_look(&time_s, &bus_v, None);
-        let phases = phases(&time_s, &bus_v, None, &grain);
+        let phases = phases(&time_s, &bus_v);
         assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Running]);
         assert!((phases[1].start_s - 10.0).abs() < 0.11 && (phases[1].end_s - 11.0).abs() < 0.11);
     }
@@ -217,22 +240,19 @@ mod tests {
     #[test]
     fn a_dip_without_a_rise_is_a_failed_start() {
         let (time_s, bus_v) = trace(&[(10.0, 12.4), (3.0, 9.0), (20.0, 12.2)]);
-        let grain = Grain::first_look(&time_s, &bus_v, None);
-        let phases = phases(&time_s, &bus_v, None, &grain);
+        let phases = phases(&time_s, &bus_v);
         assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Rest]);
     }
 
     #[test]
     fn a_log_that_only_charges_runs_from_its_first_sample() {
         let (time_s, bus_v) = trace(&[(30.0, 14.2), (30.0, 12.4)]);
-        let grain = Grain::first_look(&time_s, &bus_v, None);
-        assert_eq!(kinds(&phases(&time_s, &bus_v, None, &grain)), [PhaseKind::Running]);
+        assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Running]);
     }
 
     #[test]
     fn a_resting_log_does_not_run() {
         let (time_s, bus_v) = trace(&[(60.0, 12.6)]);
-        let grain = Grain::first_look(&time_s, &bus_v, None);
-        assert_eq!(kinds(&phases(&time_s, &bus_v, None, &grain)), [PhaseKind::Rest]);
+        assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Rest]);
     }
 }
