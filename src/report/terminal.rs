@@ -292,7 +292,7 @@ fn cannot_tell(page: &mut Page, diagnosis: &Diagnosis) {
 
 /// Three decimals, without zeros at the end.
 fn short(value: f64) -> String {
-    let text = number(value, 3);
+    let text = number(value, 4);
     if text.contains('.') {
         text.trim_end_matches('0').trim_end_matches('.').to_owned()
     } else {
