@@ -18,7 +18,7 @@ use super::words::{self, plain};
 use crate::diagnosis::{Diagnosis, VerdictWord};
 use crate::units::Spoken;
 
-use frame::{document, estimate, interval, long_table, plot, scripted, table, text};
+use frame::{document, estimate, interval, long_list, long_table, plot, scripted, table, text};
 use live::go;
 
 const STYLE: &str = include_str!("style.css");
