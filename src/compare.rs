@@ -27,6 +27,7 @@ mod tests;
 use crate::car::{Acceptance, Job};
 use crate::comparison::{After, Comparison, FindingSeen, Outcome, SCHEMA, Settings, Side};
 use crate::diagnosis::Diagnosis;
+use crate::units::Units;
 use crate::verdict::cautions;
 
 pub use change::change;
@@ -50,6 +51,8 @@ pub struct Agreed {
     pub job: Job,
     /// The plan that the repair followed.
     pub plan: Option<Given>,
+    /// What the page is to speak in.
+    pub units: Units,
 }
 
 /// Holds each of `afters` against `before`, and all of them together against
@@ -89,6 +92,7 @@ pub fn compare(
         same: agreed.same.clone(),
         job: agreed.job.clone(),
         cautions: cautions::usual(),
+        units: agreed.units,
     };
     comparison.seal_sha256 = seal(&comparison);
     Ok(comparison)

@@ -12,6 +12,7 @@ use crate::compare::SamePair;
 use crate::diagnosis::{BusState, Direction, Envelope, Heat, KeepUp, Severity, Verdict};
 use crate::estimate::Estimate;
 use crate::log::Source;
+use crate::units::Units;
 
 pub use foretold::*;
 pub use settings::*;
@@ -43,6 +44,9 @@ pub struct Comparison {
     pub same: Vec<SamePair>,
     pub job: Job,
     pub cautions: Vec<String>,
+    /// What page, picture and terminal speak in: `verify` makes them again.
+    #[serde(default, skip_serializing_if = "Units::is_metric")]
+    pub units: Units,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]

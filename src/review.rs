@@ -85,6 +85,7 @@ pub fn review(logs: Vec<Reviewed>, left_out: Vec<LeftOut>) -> Review {
         cars,
         left_out,
         cautions: cautions::usual(),
+        units: Default::default(),
     }
 }
 

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::diagnosis::{BusState, Envelope, Heat, Verdict};
 use crate::estimate::Estimate;
 use crate::log::Source;
+use crate::units::Units;
 
 pub const SCHEMA: &str = "stiffbus.plan.v1";
 
@@ -31,6 +32,9 @@ pub struct Plan {
     pub assumed: Vec<String>,
     pub cautions: Vec<String>,
     pub replay: ReplayPicture,
+    /// What reports are to speak in; no part of what was planned.
+    #[serde(skip)]
+    pub units: Units,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -98,6 +98,7 @@ pub fn plan(
         },
         candidates,
         reproduction,
+        units: Default::default(),
     }
 }
 

@@ -132,7 +132,7 @@ fn told(
             100.0 * STEADY_SHARE
         ),
         _ => format!(
-            "No single cable up to 4/0 AWG keeps within {limits} over {feed_m} m and {ground_m} m \
+            "No single cable up to 4/0 AWG over {feed_m} m and {ground_m} m back keeps within {limits} \
              and bears {}: shorten the run, move the battery's feed, or lay two cables, each with \
              its own fuse.",
             AMP.with_range(most_a)

@@ -11,6 +11,7 @@ use crate::comparison::Comparison;
 use crate::diagnosis::Diagnosis;
 use crate::files::{Aside, Leftover, exchange, folder_of, leftovers};
 use crate::plan::Plan;
+use crate::units::Spoken;
 
 use super::words::shown;
 use super::{html, json, proof, svg, tables};
@@ -245,7 +246,7 @@ fn check(
 }
 
 fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
-    let shown = &*diagnosis.units.shown(diagnosis);
+    let shown = &*diagnosis.spoken();
     let mut files = vec![
         ("report.html".to_owned(), html::html(diagnosis)),
         (Kind::Report.marker().to_owned(), json(diagnosis)),

@@ -18,6 +18,7 @@ use crate::diagnosis::{
 };
 use crate::estimate::{Estimate, Grade};
 
+use crate::units::Spoken;
 use page::{BOLD, DIM, LEAD, Page, RULED, UNGRADED, wrap};
 
 const MOST_FINDINGS: usize = 3;
@@ -33,7 +34,7 @@ const STATED: usize = 76;
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
 pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) -> String {
-    let diagnosis = &*diagnosis.units.shown(diagnosis);
+    let diagnosis = &*diagnosis.spoken();
     let mut page = Page::new(width);
     verdict(&mut page, diagnosis);
     findings(&mut page, &diagnosis.findings);

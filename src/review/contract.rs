@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::diagnosis::{Bound, BusState, Heat, Severity, VerdictWord};
 use crate::estimate::Estimate;
+use crate::units::Units;
 
 pub const SCHEMA: &str = "stiffbus.review.v1";
 
@@ -33,6 +34,9 @@ pub struct Review {
     /// Safety words that belong under every review.
     #[serde(default)]
     pub cautions: Vec<String>,
+    /// What page and terminal are to speak in; no part of what was found.
+    #[serde(skip)]
+    pub units: Units,
 }
 
 /// All logs of one car.

@@ -13,7 +13,7 @@ use crate::ingest::{ReadOptions, RoleRequest};
 use crate::json;
 use crate::report::{Overwrite, proof, write_proof};
 use crate::verbs::diagnose::width;
-use crate::verbs::options::CarFlags;
+use crate::verbs::options::{CarFlags, ShownFlags};
 use crate::verbs::recorded::{Stated, input, record};
 use crate::verbs::{FAILED, complain, planned, screen, usage_error};
 use crate::words::shown;
@@ -70,6 +70,8 @@ pub struct CompareArgs {
     /// [default: as before, or car.toml beside the later log]
     #[arg(long, value_name = "FILE", help_heading = "The car")]
     pub car_after: Option<PathBuf>,
+    #[command(flatten)]
+    pub shown: ShownFlags,
     #[command(flatten)]
     pub car: CarFlags,
 }
@@ -170,7 +172,8 @@ fn folder(args: &CompareArgs) -> PathBuf {
 fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std::error::Error>> {
     let old_car = args.car.car(&args.before)?;
     let old_read = options(args, &old_car, &args.columns_before, args.marks_before.as_ref())?;
-    let mut agreed = Agreed { same: args.same.clone(), ..Agreed::default() };
+    let units = args.shown.units;
+    let mut agreed = Agreed { same: args.same.clone(), units, ..Agreed::default() };
     let mut acceptance = old_car.acceptance.clone();
     let mut job = Job::default();
     let before = record(&args.before, Stated { car: old_car.clone(), read: old_read }, dir)?;

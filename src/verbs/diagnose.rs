@@ -11,8 +11,7 @@ use crate::car::{CAR_FILE, Car};
 use crate::diagnosis::{BusState, Diagnosis};
 use crate::files::{same_file, write_whole};
 use crate::report::{self, Overwrite};
-use crate::units::Units;
-use crate::verbs::options::{CarFlags, ReadFlags};
+use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
 use crate::verbs::{FAILED, MET, complain, screen, usage_error};
 use crate::words::{plain, shown};
 use crate::{diagnose, ingest};
@@ -39,9 +38,8 @@ pub struct DiagnoseArgs {
     /// Exit with 3 where the bus is in this state, or worse, at any operating point
     #[arg(long, value_name = "STATE")]
     pub fail_on: Option<FailOn>,
-    /// What page, pictures and terminal speak in; JSON and tables stay in SI units
-    #[arg(long, value_enum, value_name = "UNITS", default_value = "metric")]
-    pub units: Units,
+    #[command(flatten)]
+    pub shown: ShownFlags,
     #[command(flatten)]
     pub read: ReadFlags,
     #[command(flatten)]
@@ -147,7 +145,7 @@ fn one(
         complain(format!("{}: {}", shown(path), plain(&unknown)));
     }
     let mut diagnosis = diagnose(&log, &car).map_err(|e| format!("{}: {e}", shown(path)))?;
-    diagnosis.units = args.units;
+    diagnosis.units = args.shown.units;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     report::write_folder(&diagnosis, &dir, policy)?;
     if let Some(file) = json_file(args) {

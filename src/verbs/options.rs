@@ -8,6 +8,7 @@ use crate::car::cable::CableRun;
 use crate::car::{Car, CarError, LoadAmps};
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 use crate::log::Log;
+use crate::units::Units;
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct ReadFlags {
@@ -26,6 +27,13 @@ pub struct ReadFlags {
     /// Read 24 V and 48 V systems although every limit here is for 12 V
     #[arg(long, help_heading = "Reading")]
     pub any_voltage: bool,
+}
+
+#[derive(Debug, Clone, Default, Args)]
+pub struct ShownFlags {
+    /// What page, pictures and terminal speak in; JSON and tables stay in SI units
+    #[arg(long, value_enum, value_name = "UNITS", default_value = "metric")]
+    pub units: Units,
 }
 
 #[derive(Debug, Clone, Default, Args)]

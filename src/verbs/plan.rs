@@ -14,7 +14,7 @@ use crate::physics::pulley::{self, SANE_RATIOS};
 use crate::plan::{self, Asked, Candidate};
 use crate::report::{self, Overwrite, write_plan};
 use crate::verbs::diagnose::width;
-use crate::verbs::options::{CarFlags, ReadFlags, degrees, positive};
+use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags, degrees, positive};
 use crate::verbs::{FAILED, complain, screen, usage_error};
 use crate::words::{plain, shown};
 use crate::{examine, json};
@@ -61,6 +61,8 @@ pub struct PlanArgs {
     /// Write the plan as JSON to FILE too, or with "-" to standard output
     #[arg(long, value_name = "FILE|-")]
     pub json: Option<PathBuf>,
+    #[command(flatten)]
+    pub shown: ShownFlags,
     #[command(flatten)]
     pub read: ReadFlags,
     #[command(flatten)]
@@ -181,8 +183,9 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
     }
     let examined = examine(&log, &car).map_err(|e| format!("{}: {e}", shown(&args.log)))?;
     let diagnosis = examined.diagnosis(&car);
-    let plan = plan::plan(&car, examined, &diagnosis, &asked)
+    let mut plan = plan::plan(&car, examined, &diagnosis, &asked)
         .map_err(|e| format!("{}: {e}", shown(&args.log)))?;
+    plan.units = args.shown.units;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     write_plan(&plan, &dir, policy)?;
     if let Some(file) = json_file(args) {

@@ -25,7 +25,7 @@ use crate::review::group::{CarPattern, car_of};
 use crate::review::order::natural;
 use crate::review::{LeftOut, Review, Reviewed, Row, review};
 use crate::verbs::diagnose::{FailOn, width};
-use crate::verbs::options::{CarFlags, ReadFlags};
+use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
 use crate::verbs::{FAILED, MET, complain, screen, usage_error};
 use crate::words::{self, shown};
 
@@ -73,6 +73,8 @@ pub struct ReviewArgs {
     /// Logs worked on at the same time [default: one for each core]
     #[arg(long, value_name = "N", value_parser = at_least_one)]
     pub jobs: Option<usize>,
+    #[command(flatten)]
+    pub shown: ShownFlags,
     #[command(flatten)]
     pub read: ReadFlags,
     #[command(flatten)]
@@ -146,7 +148,8 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
     if logs.is_empty() {
         return Err(no_log(args, &left_out).into());
     }
-    let review = review(logs, left_out);
+    let mut review = review(logs, left_out);
+    review.units = args.shown.units;
     tables(&review, &out)?;
     write_review(&review, &out)
         .map_err(|e| format!("{}: the review cannot be written here: {e}", shown(&out)))?;

@@ -17,7 +17,8 @@ use clap::Args;
 use tokio::net::TcpListener;
 
 use crate::files::resolved;
-use crate::verbs::options::CarFlags;
+use crate::units::Units;
+use crate::verbs::options::{CarFlags, ShownFlags};
 use crate::verbs::{FAILED, complain, screen};
 use crate::words::shown;
 
@@ -36,6 +37,8 @@ pub struct ServeArgs {
     #[arg(long)]
     pub open: bool,
     #[command(flatten)]
+    pub shown: ShownFlags,
+    #[command(flatten)]
     pub car: CarFlags,
 }
 
@@ -44,6 +47,7 @@ struct Bench {
     /// Where a log would lie that is dropped here: its car.toml lies beside it.
     home: PathBuf,
     car: CarFlags,
+    units: Units,
     shelf: Shelf,
     /// What a browser on this machine calls us.
     hosts: [String; 2],
@@ -94,6 +98,7 @@ async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std:
     let bench = Bench {
         home: home.to_owned(),
         car: args.car.clone(),
+        units: args.shown.units,
         shelf,
         hosts: [format!("127.0.0.1:{port}"), format!("localhost:{port}")],
         turn: tokio::sync::Mutex::new(()),

@@ -141,6 +141,7 @@ fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
         same: written.same.clone(),
         job: written.job.clone(),
         plan,
+        units: written.units,
     };
     let made = compare::compare(&before, &afters, &agreed)?;
     account.numbers(&value, &made)?;

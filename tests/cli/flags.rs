@@ -30,30 +30,6 @@ fn bare_and_with_the_verb_say_the_same() {
     assert!(bare.stdout.contains("stiffbus-report/log/report.html"), "{}", bare.stdout);
 }
 
-/// 95.0 °C, the coolant at the end of that log, is 203 °F.
-#[test]
-fn units_that_a_reader_is_used_to() {
-    let garage = Garage::new();
-    garage.put_sample("hot-idle-old-alternator.csv", "log.csv");
-    let args = |units: &str| {
-        let out = format!("report-{units}");
-        garage.run(&["log.csv", "--units", units, "--out", &out, "--json", "-"]).ends(0);
-        let part = |name: &str| garage.text(&format!("{out}/{name}"));
-        (part("diagnosis.json"), part("report.html"), part("heat.svg"))
-    };
-    let (si, metric_page, metric_plot) = args("metric");
-    let (json, page, plot) = args("imperial");
-    assert_eq!(json, si, "JSON stays as it is");
-    assert!(metric_plot.contains(" to 95 °C coolant") && metric_page.contains("flooded, 25 °C"));
-    assert!(plot.contains(" to 203 °F coolant") && page.contains("flooded, 77 °F"));
-    assert!(page.contains(r#""unit":"°F""#) && !metric_page.contains("°F"));
-    // The account of the file quotes the file.
-    assert!(page.contains("69.0 to 95.0 °C"));
-    let screen = garage.run(&["log.csv", "--units", "imperial"]).ends(0).stdout;
-    assert!(!screen.contains("°C"), "{screen}");
-    garage.run(&["log.csv", "--units", "furlongs"]).ends(2).complains(&["metric", "imperial"]);
-}
-
 #[test]
 fn a_column_named_by_hand() {
     let garage = Garage::new();

@@ -15,3 +15,4 @@ mod samples;
 mod serve;
 mod several;
 mod support;
+mod units;

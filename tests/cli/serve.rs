@@ -230,6 +230,17 @@ fn the_cars_facts_count() {
     server.garage.run(&["serve", "--port", &port]).ends(1).complains(&["cannot be had"]);
 }
 
+#[test]
+fn reports_speak_in_the_units_asked_for() {
+    let server = Server::start(Garage::new(), &["--units", "imperial"]);
+    server.hand("name=a.csv", &plain());
+    server.garage.put("a.csv", plain());
+    server.garage.run(&["a.csv", "--units", "imperial", "--out", "other"]).ends(0);
+    let served = server.garage.text("stiffbus-report/a/report.html");
+    assert!(served.contains("flooded, 77 °F"));
+    assert_eq!(served, server.garage.text("other/report.html"));
+}
+
 #[cfg(unix)]
 #[test]
 fn ctrl_c_ends_it() {

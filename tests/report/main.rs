@@ -1,5 +1,6 @@
 //! What the reports show, and that they are safe to show.
 
+mod busy;
 mod fixture;
 mod folder;
 mod graded;

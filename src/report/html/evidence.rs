@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, go, interval, long_table, plot, text};
+use super::{estimate, go, interval, long_list, long_table, plot, text};
 use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
 use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
@@ -42,9 +42,11 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
                     "arrow on the zero line from which speed on nothing is lacking." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::deficit_narrow(diagnosis) { (plot(&narrow, "narrow")) }
-                ul { @for item in told { li { (plain(&item.told)) @if let Some(ratio) = &item.pulley_ratio {
-                    " That is a pulley ratio of " (words::RATIO.graded(Some(ratio))) "."
-                } } } }
+                (long_list(told.map(|item| markup! {
+                    (plain(&item.told)) @if let Some(ratio) = &item.pulley_ratio {
+                        " That is a pulley ratio of " (words::RATIO.graded(Some(ratio))) "."
+                    }
+                })))
             }
         }
     }
@@ -60,7 +62,8 @@ pub fn heat(diagnosis: &Diagnosis) -> Markup {
                     "than the green setpoint did, something else than the regulator took volts away." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::heat_narrow(diagnosis) { (plot(&narrow, "narrow")) }
-                ul { @for pair in diagnosis.heat.iter().filter(|p| !p.told.is_empty()) { li { (plain(&pair.told)) } } }
+                @let told = diagnosis.heat.iter().filter(|p| !p.told.is_empty());
+                (long_list(told.map(|pair| markup! { (plain(&pair.told)) })))
             }
         }
     }

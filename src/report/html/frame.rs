@@ -107,6 +107,22 @@ pub fn long_table(caption: &str, heads: &[&str], mut rows: Vec<Vec<Markup>>) -> 
     }
 }
 
+/// Items that a page tells one by one; the rest are counted.
+const MOST_LISTED: usize = 100;
+
+/// A list of however many items; the first of very many, and where the others are.
+pub fn long_list(items: impl Iterator<Item = Markup>) -> Markup {
+    let mut items = items.peekable();
+    markup! {
+        ul {
+            @for item in items.by_ref().take(MOST_LISTED) { li { (item) } }
+            @if items.peek().is_some() {
+                li { "and " (words::count(items.count())) " more in diagnosis.json" }
+            }
+        }
+    }
+}
+
 pub fn text(text: impl AsRef<str>) -> Markup {
     let text = plain(text.as_ref());
     // A short cell broken in two is harder to read than a wider column.

@@ -16,8 +16,9 @@ use maud::{Markup, html as markup};
 use super::svg;
 use super::words::{self, plain};
 use crate::diagnosis::{Diagnosis, VerdictWord};
+use crate::units::Spoken;
 
-use frame::{document, estimate, interval, long_table, plot, scripted, table, text};
+use frame::{document, estimate, interval, long_list, long_table, plot, scripted, table, text};
 use live::go;
 
 const STYLE: &str = include_str!("style.css");
@@ -25,7 +26,7 @@ const LIVE_STYLE: &str = include_str!("live.css");
 
 /// The whole page.
 pub fn html(diagnosis: &Diagnosis) -> String {
-    page(&diagnosis.units.shown(diagnosis)).into_string()
+    page(&diagnosis.spoken()).into_string()
 }
 
 fn page(diagnosis: &Diagnosis) -> Markup {

@@ -3,7 +3,7 @@
 use maud::{Markup, html as markup};
 
 use super::live::{self, go};
-use super::{estimate, long_table, text};
+use super::{estimate, long_list, long_table, text};
 use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::svg;
@@ -26,16 +26,12 @@ pub fn findings(diagnosis: &Diagnosis) -> Markup {
                         @if !finding.evidence.is_empty() {
                             div {
                                 h4 { "Seen" }
-                                ul {
-                                    @for seen in &finding.evidence {
-                                        li {
-                                            span.when { (go(seen.start_s, seen.end_s, markup! {
-                                                (words::from_to(seen.start_s, seen.end_s))
-                                            })) }
-                                            " " (plain(&seen.text))
-                                        }
-                                    }
-                                }
+                                (long_list(finding.evidence.iter().map(|seen| markup! {
+                                    span.when { (go(seen.start_s, seen.end_s, markup! {
+                                        (words::from_to(seen.start_s, seen.end_s))
+                                    })) }
+                                    " " (plain(&seen.text))
+                                })))
                             }
                         }
                         @if !finding.alternatives.is_empty() {

@@ -8,6 +8,8 @@ use crate::report::html::frame::{document, estimate, plot, table, text};
 use crate::report::svg;
 use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain};
 
+use crate::units::{Spoken, Units};
+
 use super::terminal::tightest;
 
 const STYLE: &str = "h1{font-size:2.2rem;margin-bottom:.6rem}\
@@ -17,6 +19,7 @@ const STYLE: &str = "h1{font-size:2.2rem;margin-bottom:.6rem}\
 
 /// The whole page.
 pub fn html(plan: &Plan) -> String {
+    let plan = &*plan.spoken();
     let best = plan.candidates.first();
     let word = match best.map(|best| best.standing) {
         Some(Standing::Carries) => format!("Fit {}", best.map_or("", |b| b.name.as_str())),
@@ -62,7 +65,7 @@ pub fn html(plan: &Plan) -> String {
             }
             (points(plan))
             (ledger(plan))
-            @if let Some(wiring) = &plan.wiring { (cables(wiring)) }
+            @if let Some(wiring) = &plan.wiring { (cables(wiring, plan.units)) }
             section aria-labelledby="h-assumed" {
                 h2 #h-assumed { "What had to be assumed" }
                 ul { @for item in &plan.assumed { li { (plain(item)) } } }
@@ -208,7 +211,7 @@ fn ledger(plan: &Plan) -> Markup {
     }
 }
 
-fn cables(wiring: &Wiring) -> Markup {
+fn cables(wiring: &Wiring, units: Units) -> Markup {
     let mark = |at: Option<usize>, k: usize| at == Some(k);
     let rows = wiring.rows.iter().enumerate().map(|(k, row)| {
         let serves = match (mark(wiring.feed, k), mark(wiring.ground, k)) {
@@ -219,7 +222,7 @@ fn cables(wiring: &Wiring) -> Markup {
             _ => "",
         };
         vec![
-            markup! { (text(&row.gauge)) span.range { (words::number(row.area_mm2, 1)) " mm²" } },
+            markup! { (text(&row.gauge)) @if !row.gauge.contains("mm²") { span.range { (words::number(row.area_mm2, 1)) " mm²" } } },
             text(VOLT.of(row.feed_drop_v)),
             text(VOLT.of(row.ground_drop_v)),
             text(AMP.of(row.bears_a)),
@@ -233,12 +236,12 @@ fn cables(wiring: &Wiring) -> Markup {
         ]
     });
     let caption = format!(
-        "For the upper end of the {} that flow, copper at working temperature; what a cable bears is common practice; {} m out, {} m back; air {} °C, insulation for {} °C",
+        "For the upper end of the {} that flow, copper at working temperature; what a cable bears is common practice; {} out, {} back; air {}, insulation for {}",
         AMP.told(&wiring.flows_a),
-        wiring.feed_m,
-        wiring.ground_m,
-        wiring.air_c,
-        wiring.insulation_c
+        units.length(wiring.feed_m),
+        units.length(wiring.ground_m),
+        units.degree().of(wiring.air_c),
+        units.degree().of(wiring.insulation_c)
     );
     markup! {
         section aria-labelledby="h-cables" {

@@ -8,6 +8,7 @@ use anstyle::{AnsiColor, Style};
 use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Standing};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED};
 use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
+use crate::units::Spoken;
 
 /// Machines shown; the rest stand in the page.
 const MOST_MACHINES: usize = 6;
@@ -18,6 +19,7 @@ const ROOMY: usize = 90;
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
 pub fn terminal(plan: &Plan, dir: Option<&Path>, width: usize) -> String {
+    let plan = &*plan.spoken();
     let mut page = Page::new(width);
     let best = plan.candidates.first();
     let (style, word) = match best.map(|best| best.standing) {

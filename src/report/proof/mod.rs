@@ -11,6 +11,7 @@ pub use tables::{criteria_csv, foretold_csv, points_csv, steps_csv};
 pub use terminal::terminal;
 
 use crate::comparison::Comparison;
+use crate::units::Spoken;
 
 use super::svg;
 
@@ -30,12 +31,12 @@ pub const FILES: [&str; 7] = [
 
 /// `proof.svg`: all logs around the same load step; `None` where they share none.
 pub fn picture(comparison: &Comparison) -> Option<String> {
-    svg::proof(comparison)
+    svg::proof(&comparison.spoken())
 }
 
 /// The same picture for a narrow screen.
 pub fn picture_narrow(comparison: &Comparison) -> Option<String> {
-    svg::proof_narrow(comparison)
+    svg::proof_narrow(&comparison.spoken())
 }
 
 /// Name and text of every file of the proof: the same comparison, the same bytes.

@@ -12,6 +12,7 @@ use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
 use crate::report::words::{self, AMP, VOLT, columns, plain, plural, shell_word, shorten, shown};
+use crate::units::Spoken;
 
 use super::told;
 
@@ -27,6 +28,7 @@ const ASKED: usize = 40;
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
 pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> String {
+    let comparison = &*comparison.spoken();
     let mut page = Page::new(width);
     outcome(&mut page, comparison);
     missing(&mut page, comparison);

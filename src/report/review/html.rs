@@ -13,6 +13,7 @@ use crate::diagnosis::{BusState, VerdictWord};
 use crate::report::html::frame::{href, scripted};
 use crate::report::words::{self, AMP, VOLT, plain, plural};
 use crate::review::{Review, Row, Summary};
+use crate::units::Spoken;
 
 use super::told;
 
@@ -23,6 +24,7 @@ const MOST_NAME: usize = 120;
 
 /// The whole page.
 pub fn html(review: &Review) -> String {
+    let review = &*review.spoken();
     let came_to = told::came_to(review);
     let body = markup! {
         header {

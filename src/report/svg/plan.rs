@@ -74,7 +74,8 @@ fn capacity_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
             (low_rpm, high_rpm),
             (0.0, 1.06 * most_a),
         );
-        title(canvas, "Hot output against engine speed, and what the loads need", paper)?;
+        let narrow = "Hot output, and what loads need";
+        title(canvas, "Hot output against engine speed, and what the loads need", narrow, paper)?;
         panel.x_grid(canvas, 1.0, paper.ticks)?;
         panel.y_axis(canvas, "amps, A", 8, paper.size)?;
         panel.x_axis(canvas, 1.0, "engine speed, rpm", paper.ticks, paper.size)?;
@@ -98,7 +99,8 @@ fn capacity_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
     }))
 }
 
-fn title(canvas: &Canvas, text: &str, paper: Paper) -> Drawn {
+fn title(canvas: &Canvas, wide: &str, narrow: &str, paper: Paper) -> Drawn {
+    let text = if paper.narrow { narrow } else { wide };
     let size = bold(paper.size);
     let text = fit_bold(text, size, paper.width - 16);
     canvas.text((8, paper.size / 2 + 12), &text, Type::new(size).bold())
@@ -196,7 +198,8 @@ fn replay_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
             (first_s, last_s),
             range,
         );
-        title(canvas, "The log, the same made again, and with another machine", paper)?;
+        let narrow = "The log, and made again";
+        title(canvas, "The log, the same made again, and with another machine", narrow, paper)?;
         panel.x_grid(canvas, unit, paper.ticks)?;
         panel.y_axis(canvas, "bus voltage, V", 8, paper.size)?;
         panel.x_axis(canvas, unit, &format!("time, {unit_name}"), paper.ticks, paper.size)?;

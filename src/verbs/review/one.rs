@@ -12,6 +12,7 @@ use crate::ingest::{self, IngestError, ReadOptions, Sheet, Stated, word_of};
 use crate::report::{Overwrite, write_folder};
 use crate::review::find::LogFile;
 use crate::review::{Failure, Outcome, summary};
+use crate::units::Units;
 use crate::verbs::named::{hash_of_text, safe_name, stem_of};
 use crate::verbs::recorded::sha256_of;
 use crate::verbs::review::ReviewArgs;
@@ -88,9 +89,11 @@ impl Work<'_> {
     fn entry(&self, log: &LogFile, report: &str) -> Result<Entry, Trouble> {
         let mut car = self.args.car.car(&log.path)?;
         let options = self.args.read.options(&car)?;
+        let units = self.args.shown.units;
         if self.args.resume
             && let Some(entry) = self.state.standing(report)
-            && entry.fingerprint == fingerprint(&log.path, &sha256_of(&log.path)?, &car, &options)?
+            && entry.fingerprint
+                == fingerprint(&log.path, &sha256_of(&log.path)?, &car, &options, units)?
         {
             return Ok(entry);
         }
@@ -103,8 +106,10 @@ impl Work<'_> {
         for unknown in self.args.car.unknown_loads(&mut car, &read) {
             self.say(format!("{}: {unknown}", plain(&log.told)));
         }
-        let diagnosis = diagnose(&read, &car)?;
-        let fingerprint = fingerprint(&log.path, &diagnosis.source.sha256, &stated, &options)?;
+        let mut diagnosis = diagnose(&read, &car)?;
+        diagnosis.units = units;
+        let fingerprint =
+            fingerprint(&log.path, &diagnosis.source.sha256, &stated, &options, units)?;
         let written = write_folder(&diagnosis, &self.state.folder_of(report), Overwrite::Force)?;
         let entry = Entry::new(
             fingerprint,
@@ -150,6 +155,7 @@ fn fingerprint(
     sha256: &str,
     car: &Car,
     options: &ReadOptions,
+    units: Units,
 ) -> std::io::Result<String> {
     #[derive(Serialize)]
     struct Settings<'a> {
@@ -163,6 +169,7 @@ fn fingerprint(
         marks_file: Option<String>,
         curve: Option<(String, String)>,
         car: Car,
+        units: Units,
     }
     let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let curve = car.alternator.curve.as_deref();
@@ -184,6 +191,7 @@ fn fingerprint(
         marks_file: options.marks_file.as_deref().map(sha256_of).transpose()?,
         curve: curve.transpose()?,
         car: stated,
+        units,
     };
     Ok(hash_of_text(&json::text(&settings)))
 }

@@ -113,7 +113,8 @@ impl Bench {
         for unknown in self.car.unknown_loads(&mut car, &log) {
             complain(format!("{}: {}", plain(&told.name), plain(&unknown)));
         }
-        let diagnosis = diagnose(&log, &car).map_err(Refusal::of)?;
+        let mut diagnosis = diagnose(&log, &car).map_err(Refusal::of)?;
+        diagnosis.units = self.units;
         self.shelf.place(&told.name, &diagnosis).map_err(Refusal::of)
     }
 }

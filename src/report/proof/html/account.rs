@@ -9,6 +9,7 @@ use crate::diagnosis::Severity;
 use crate::log::Source;
 use crate::report::html::frame::table;
 use crate::report::words::{self, MILLIVOLT, VOLT, number, plain};
+use crate::units::Units;
 
 /// A row that is left out where no log called for any.
 const CHOICES: &str = "Choices made while reading";
@@ -32,7 +33,7 @@ pub fn account(comparison: &Comparison) -> Markup {
         ("Voltage", &voltage),
         ("Setpoint", &|side| markup! { (VOLT.graded(side.setpoint_v.as_ref())) }),
         ("Rest voltage", &|side| markup! { (VOLT.graded(side.rest_voltage_v.as_ref())) }),
-        ("Stated", &|side| said(&stated(&side.settings))),
+        ("Stated", &|side| said(&stated(&side.settings, comparison.units))),
         (CHOICES, &|side| notices(&side.source)),
     ];
     let chosen = sides.iter().any(|side| !side.source.notices.is_empty());
@@ -125,8 +126,8 @@ fn notices(source: &Source) -> Markup {
 }
 
 /// What flags and `car.toml` said; "nothing" where all was found in the log.
-fn stated(settings: &Settings) -> String {
-    let stated = [of_the_reading(settings), of_the_car(&settings.car)].concat();
+fn stated(settings: &Settings, units: Units) -> String {
+    let stated = [of_the_reading(settings), of_the_car(&settings.car, units)].concat();
     if stated.is_empty() { "nothing".to_owned() } else { stated.join("; ") }
 }
 
@@ -148,7 +149,7 @@ fn of_the_reading(settings: &Settings) -> Vec<String> {
 }
 
 /// Exact as stated.
-fn of_the_car(car: &Car) -> Vec<String> {
+fn of_the_car(car: &Car, units: Units) -> Vec<String> {
     let Car { battery, alternator, cable, ground, loads_a, starter_a, setpoint_v, .. } = car;
     let plainly = |value: f64| {
         let text = number(value, 3);
@@ -158,26 +159,27 @@ fn of_the_car(car: &Car) -> Vec<String> {
             text
         }
     };
-    let mut stated: Vec<String> = Vec::new();
-    let mut fact = |name: &str, value: Option<f64>, unit: &str| {
-        stated.extend(value.map(|value| format!("{name} {}{unit}", plainly(value))));
+    let fact = |name: &str, value: Option<f64>, unit: &str| {
+        value.map(|value| format!("{name} {}{unit}", plainly(value)))
     };
-    fact("cold-cranking", battery.cca_a, " A");
-    fact("battery", battery.capacity_ah, " Ah");
-    fact("alternator rated", alternator.rated_a, " A");
-    fact("pulleys", alternator.pulley_ratio, " to 1");
-    fact("sheet at", alternator.curve_v, " V");
-    fact("sheet at", alternator.curve_c, " °C");
-    fact("starter", *starter_a, " A");
-    fact("setpoint", *setpoint_v, " V");
+    let mut stated: Vec<String> = Vec::new();
+    stated.extend(fact("cold-cranking", battery.cca_a, " A"));
+    stated.extend(fact("battery", battery.capacity_ah, " Ah"));
+    stated.extend(fact("alternator rated", alternator.rated_a, " A"));
+    stated.extend(fact("pulleys", alternator.pulley_ratio, " to 1"));
+    stated.extend(fact("sheet at", alternator.curve_v, " V"));
+    stated.extend(fact("sheet at", alternator.curve_c, " °C").map(|told| units.sentence(told)));
+    stated.extend(fact("starter", *starter_a, " A"));
+    stated.extend(fact("setpoint", *setpoint_v, " V"));
     for (name, load) in loads_a {
         let name = if name == ALWAYS_ON { "what always runs" } else { name };
-        fact(name, Some(load.amps_a), &format!(" A at {} V", plainly(load.at_v)));
+        stated.extend(fact(name, Some(load.amps_a), &format!(" A at {} V", plainly(load.at_v))));
     }
     let kind = battery.kind.map(|kind| format!("{kind:?} battery").to_lowercase());
     stated.extend(kind);
-    stated.extend(cable.as_ref().map(|run| format!("cable {run}")));
-    stated.extend(ground.as_ref().map(|run| format!("ground {run}")));
+    let told = |name: &str, of: &dyn std::fmt::Display| units.sentence(format!("{name} {of}"));
+    stated.extend(cable.as_ref().map(|run| told("cable", run)));
+    stated.extend(ground.as_ref().map(|run| told("ground", run)));
     stated
 }
 

@@ -12,6 +12,7 @@ use crate::comparison::{After, Comparison, MatchedPoint, Outcome, PointSide};
 use crate::estimate::{Estimate, Grade};
 use crate::report::html::frame::{document, estimate, interval, plot};
 use crate::report::words::{self, Unit, VOLT, plain};
+use crate::units::Spoken;
 
 use super::{picture, picture_narrow, told};
 
@@ -19,6 +20,7 @@ const STYLE: &str = include_str!("style.css");
 
 /// The whole page.
 pub fn html(comparison: &Comparison) -> String {
+    let comparison = &*comparison.spoken();
     let (before, afters) = told::files(comparison);
     let title = format!(
         "Proof of repair: {}, {before} against {}",
