@@ -218,7 +218,7 @@ mod tests {
     #[test]
     fn a_negative_zero_is_one() {
         let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
-        for text in ["-0", "-0.0", "-000000000000000000.000000000000000000e00"] {
+        for text in ["-0", "-0.0", "-0.000e00"] {
             let read = columns(text, cells).map(|columns| columns[0][0].to_bits());
             assert_eq!(read, Some((-0.0f64).to_bits()), "{text}");
         }
