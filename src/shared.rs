@@ -3,29 +3,39 @@
 use std::num::NonZero;
 use std::thread;
 
+pub fn cores() -> usize {
+    thread::available_parallelism().map_or(1, NonZero::get)
+}
+
+/// What each work gives, in their order: every one on a thread of its own but the first,
+/// which is done here. One that panics takes the whole with it, as it would here.
+pub fn on_each<T: Send>(works: Vec<impl FnOnce() -> T + Send>) -> Vec<T> {
+    thread::scope(|scope| {
+        let mut works = works.into_iter();
+        let first = works.next();
+        let others: Vec<_> = works.map(|work| scope.spawn(work)).collect();
+        let first = first.map(|work| work());
+        let joined = others.into_iter().map(|other| match other.join() {
+            Ok(done) => done,
+            Err(panic) => std::panic::resume_unwind(panic),
+        });
+        first.into_iter().chain(joined).collect()
+    })
+}
+
 /// What `work` makes of consecutive parts of `all`, in their order: a part for each core,
-/// none of fewer than `least`. One part alone is worked on here.
+/// none of fewer than `least`.
 pub fn shared<T: Sync, R: Send>(
     all: &[T],
     least: usize,
     work: impl Fn(&[T]) -> R + Sync,
 ) -> Vec<R> {
-    let cores = thread::available_parallelism().map_or(1, NonZero::get);
-    let parts = cores.min(all.len() / least.max(1)).max(1);
+    let parts = cores().min(all.len() / least.max(1)).max(1);
     let each = all.len().div_ceil(parts).max(1);
     let (first, others) = all.split_at(each.min(all.len()));
-    thread::scope(|scope| {
-        let work = &work;
-        let others: Vec<_> =
-            others.chunks(each).map(|part| scope.spawn(move || work(part))).collect();
-        let first = work(first);
-        // A part that panics takes the whole with it, as it would here.
-        let joined = others.into_iter().map(|part| match part.join() {
-            Ok(done) => done,
-            Err(panic) => std::panic::resume_unwind(panic),
-        });
-        std::iter::once(first).chain(joined).collect()
-    })
+    let work = &work;
+    let parts = std::iter::once(first).chain(others.chunks(each));
+    on_each(parts.map(|part| move || work(part)).collect())
 }
 
 #[cfg(test)]
@@ -41,5 +51,14 @@ mod tests {
                 assert_eq!(parts.concat(), all);
             }
         }
+    }
+
+    /// A part that is missing would be taken for one that found nothing.
+    #[test]
+    fn no_part_goes_missing_in_silence() {
+        let works: Vec<Box<dyn FnOnce() -> usize + Send>> =
+            vec![Box::new(|| 1), Box::new(|| panic!("on purpose"))];
+        let all = std::panic::AssertUnwindSafe(move || on_each(works));
+        assert!(std::panic::catch_unwind(all).is_err());
     }
 }

@@ -5,10 +5,8 @@
 //! number and a missing cell are; whatever needs more thought (quotes, words, rows of
 //! another width, blank rows) it leaves to that one, by giving up.
 
-use std::num::NonZero;
-use std::thread;
-
 use super::number;
+use crate::shared::{cores, on_each};
 
 /// Less text than this is not worth a thread.
 const SHARE_BYTES: usize = 1 << 20;
@@ -30,8 +28,7 @@ pub struct Cells<'a> {
 
 /// The used columns of `text`; `None` where a row is not clean.
 pub fn columns(text: &str, cells: Cells) -> Option<Vec<Vec<f64>>> {
-    let cores = thread::available_parallelism().map_or(1, NonZero::get);
-    columns_by(text, cells, cores.min(text.len() / SHARE_BYTES).max(1))
+    columns_by(text, cells, cores().min(text.len() / SHARE_BYTES).max(1))
 }
 
 fn columns_by(text: &str, cells: Cells, threads: usize) -> Option<Vec<Vec<f64>>> {
@@ -51,17 +48,6 @@ fn columns_by(text: &str, cells: Cells, threads: usize) -> Option<Vec<Vec<f64>>>
         works.push(move || read(part, cells, own));
     }
     on_each(works).into_iter().all(|clean| clean).then_some(columns)
-}
-
-/// What each work gives, in their order; the first is done here.
-fn on_each<T: Send>(works: Vec<impl FnOnce() -> T + Send>) -> Vec<T> {
-    thread::scope(|scope| {
-        let mut works = works.into_iter();
-        let first = works.next();
-        let others: Vec<_> = works.map(|work| scope.spawn(work)).collect();
-        let first = first.map(|work| work());
-        first.into_iter().chain(others.into_iter().filter_map(|other| other.join().ok())).collect()
-    })
 }
 
 /// So many parts of about one length, whole lines each.

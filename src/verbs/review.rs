@@ -24,6 +24,7 @@ use crate::review::find::{Found, LogFile, REPORTS_FOLDER, TOLD, find};
 use crate::review::group::{CarPattern, car_of};
 use crate::review::order::natural;
 use crate::review::{LeftOut, Review, Reviewed, Row, review};
+use crate::shared::cores;
 use crate::verbs::diagnose::{FailOn, width};
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
 use crate::verbs::{FAILED, MET, complain, screen, usage_error};
@@ -227,7 +228,7 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     let names = one::report_names(&found.logs);
     let work = Work { args, state, root: &found.root, said: Mutex::default() };
     let stop = stop_on_ctrl_c()?;
-    let jobs = args.jobs.unwrap_or_else(crew::cores).min(found.logs.len());
+    let jobs = args.jobs.unwrap_or_else(cores).min(found.logs.len());
     let progress = Progress::of(found.logs.len());
     let mut done: Vec<Option<Done>> = Vec::new();
     done.resize_with(found.logs.len(), || None);

@@ -11,10 +11,6 @@ use std::thread;
 const STACK_BYTES: usize = 8 << 20;
 const NAME: &str = "review";
 
-pub fn cores() -> usize {
-    thread::available_parallelism().map_or(1, usize::from)
-}
-
 /// Does `work` on 0 to `count` with `jobs` threads, until `stop` is set; `done` hears
 /// of each on this thread, in whatever order they end.
 pub fn each<T: Send>(
