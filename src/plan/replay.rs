@@ -9,7 +9,7 @@ use crate::plan::scene::{Moment, Scene};
 use crate::plan::setpoint::Held;
 
 /// A machine's temperature between cold and soaked, °C (common practice, no source).
-const COLD_C: f64 = 25.0;
+pub const COLD_C: f64 = 25.0;
 const SOAKED_C: f64 = 110.0;
 
 /// What a load draws: amps at [`REFERENCE_V`], and how they follow the voltage.

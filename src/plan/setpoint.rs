@@ -9,13 +9,13 @@ use crate::analysis::{Setpoint, Z90};
 use crate::car::Car;
 use crate::log::Log;
 use crate::plan::calibrate::Dice;
+use crate::plan::replay::COLD_C;
 use crate::segment::Segments;
 
 /// What regulators hold at 25 °C (90 %; common practice, no source: 13.8 to 14.7 V),
 /// and what they take off for each degree: 7 to 10 mV, many less, some nothing.
 const COMMON_V: (f64, f64) = (14.25, 0.45);
 const PER_DEGREE_V: std::ops::Range<f64> = 0.0..0.010;
-const COLD_C: f64 = 25.0;
 /// A level that is held lies this near to the regulator's own (standard deviation;
 /// droop, and heat that is not logged).
 const HELD_V: f64 = 0.04;
