@@ -2,12 +2,12 @@
 //! [`Diagnosis`](crate::diagnosis::Diagnosis) alone, or those of a proof from a
 //! [`Comparison`](crate::comparison::Comparison).
 
-pub mod dropped;
 mod folder;
 mod html;
 pub mod plan;
 pub mod proof;
 pub mod review;
+pub mod serve;
 pub mod svg;
 pub mod tables;
 mod terminal;

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::Bench;
 use crate::diagnosis::{Diagnosis, Verdict};
 use crate::files::read_at_most;
-use crate::report::dropped::{self, Standing};
+use crate::report::serve::{self as page, Standing};
 use crate::report::{self, Kind, Overwrite, ReportError};
 use crate::verbs::named::{safe_name, stem_of};
 
@@ -67,7 +67,7 @@ impl Shelf {
             match report::write_folder(diagnosis, &self.folder.join(&folder), Overwrite::SameLog) {
                 Ok(_) => {
                     return Ok(Placed {
-                        report: dropped::link(&folder),
+                        report: page::link(&folder),
                         folder,
                         headline: diagnosis.verdict.headline.clone(),
                     });
@@ -123,7 +123,7 @@ fn is_taken(error: &ReportError) -> bool {
 }
 
 pub async fn page(State(bench): State<Arc<Bench>>) -> Html<String> {
-    Html(dropped::html(&bench.shelf.standing(), bench.shelf.folder()))
+    Html(page::html(&bench.shelf.standing(), bench.shelf.folder()))
 }
 
 pub async fn file(

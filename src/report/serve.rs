@@ -9,8 +9,8 @@ use crate::diagnosis::Verdict;
 use crate::report::html::frame::{href, speaking};
 use crate::report::words::{plain, plural, shown};
 
-const STYLE: &str = include_str!("dropped/style.css");
-const SCRIPT: &str = include_str!("dropped/page.js");
+const STYLE: &str = include_str!("serve/style.css");
+const SCRIPT: &str = include_str!("serve/page.js");
 /// Older ones are in the folder.
 const MOST_LISTED: usize = 100;
 
