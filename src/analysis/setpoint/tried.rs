@@ -1,0 +1,71 @@
+//! What tells a level that is held from one that a machine at its limit comes to: more
+//! was asked of it, and it minded nothing.
+
+use super::SHORTEST_S;
+use crate::segment::Stretch;
+
+/// Where more is asked of the machine and it holds, the bus gives way by no more
+/// than this, and noise.
+const INDIFFERENT_V: f64 = 0.03;
+/// Further apart in time, a battery that has filled meanwhile may have made up for
+/// what more was asked.
+const ADJACENT_S: f64 = 90.0;
+/// A machine at this engine speed or below gives clearly less than at a quarter more;
+/// further up its curve is flat (common practice, no source).
+const STEEP_RPM: f64 = 1500.0;
+const FASTER: f64 = 1.25;
+/// An engine whose idle is raised for a load is asked no more than it is given.
+const SAME_SPEED: f64 = 1.08;
+
+/// One steady stretch as the search sees it.
+pub struct Seen<'a> {
+    pub stretch: &'a Stretch,
+    pub middle_s: f64,
+    pub seconds: f64,
+    pub level_v: f64,
+    pub half_width_v: f64,
+}
+
+impl Seen<'_> {
+    /// Whether `other` asked more of the machine: more loads at no higher speed, or
+    /// no fewer at a speed where it gives clearly less.
+    fn is_easier_than(&self, other: &Seen) -> bool {
+        let (easy, hard) = (self.stretch, other.stretch);
+        if !easy.loads.iter().all(|load| hard.loads.contains(load)) {
+            return false;
+        }
+        let faster = match (easy.rpm, hard.rpm) {
+            (Some(easy_rpm), Some(hard_rpm)) => easy_rpm / hard_rpm,
+            _ => 1.0,
+        };
+        let is_steep = hard.rpm.is_some_and(|rpm| rpm <= STEEP_RPM);
+        let more_loads = hard.loads.len() > easy.loads.len() && faster * SAME_SPEED >= 1.0;
+        more_loads || (is_steep && faster >= FASTER)
+    }
+
+    /// Whether the bus stood where `harder` left it, and soon before or after.
+    fn stays_at(&self, harder: &Seen) -> bool {
+        let unsure_v = self.half_width_v.hypot(harder.half_width_v);
+        (self.level_v - harder.level_v).abs() <= INDIFFERENT_V + unsure_v
+            && self.apart_s(harder) <= ADJACENT_S
+    }
+
+    /// From the end of one to the beginning of the other.
+    fn apart_s(&self, other: &Seen) -> f64 {
+        (self.middle_s - other.middle_s).abs() - (self.seconds + other.seconds) / 2.0
+    }
+}
+
+/// Whether among these levels there is one that did not mind when more was asked.
+pub fn is_indifferent(seen: &[Seen], members: &[usize]) -> bool {
+    let long = members.iter().filter_map(|&k| seen.get(k)).filter(|s| s.seconds >= SHORTEST_S);
+    let mut long: Vec<&Seen> = long.collect();
+    long.sort_by(|a, b| a.middle_s.total_cmp(&b.middle_s));
+    let tells = |easy: &Seen, hard: &Seen| easy.is_easier_than(hard) && easy.stays_at(hard);
+    // Stretches follow one another, so what is too far off ends the look ahead.
+    long.iter().enumerate().any(|(k, first)| {
+        let ahead = long.iter().skip(k + 1);
+        let mut near = ahead.take_while(|later| first.apart_s(later) <= ADJACENT_S);
+        near.any(|later| tells(first, later) || tells(later, first))
+    })
+}
