@@ -5,7 +5,8 @@
 //! I(k) = A(speed) + drift·t − Σ duty(l, k)·a(l)
 //! ```
 //!
-//! Nobody knows A or the a(l), but they are the same all through the log. A
+//! Nobody knows A or the a(l), but they are the same all through the log (without the
+//! engine's speed, A is nearly anything at each visit). A
 //! battery that this one could be says what I(k) would have been; the better
 //! those currents keep the balance, the likelier that battery. What is believed
 //! of machine and loads is normal, so the likelihood is that of a Gaussian

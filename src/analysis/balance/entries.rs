@@ -25,6 +25,10 @@ const MOST_HOLDING: usize = 12;
 /// What the alternator gives at a speed, less what always draws
 /// (common practice, no source: 15 to 90 A less 10 to 30 A).
 const SPARE: Belief = Belief { mean: 20.0, sd: 30.0 };
+/// What the battery takes at a speed where the alternator was seen to give its all, under
+/// the loads that were on then: much more and the bus would have risen to its setpoint,
+/// much less and nobody would have got home (common practice, no source).
+const AT_LIMIT: Belief = Belief { mean: 0.0, sd: 12.0 };
 /// A load that nobody stated (common practice, no source).
 const LOAD: Belief = Belief { mean: 13.0, sd: 8.0 };
 /// A starter's amps as stated: it takes more on a cold engine (90 %; common
@@ -42,6 +46,9 @@ const LEFT_A_PER_V: Belief = Belief { mean: 3.5, sd: 2.0 };
 /// One visit and the next differ by so much more than all this explains
 /// (common practice, no source).
 const VISIT: Belief = Belief { mean: 0.0, sd: 0.7 };
+/// … and where the engine's speed is not logged, by what the machine gives at another
+/// (common practice, no source).
+const VISIT_UNSEEN: Belief = Belief { mean: 0.0, sd: 8.0 };
 /// What a car draws with its engine stopped and nothing switched on (common
 /// practice, no source: next to nothing asleep, some amps just after).
 const ASLEEP: Belief = Belief { mean: 0.5, sd: 0.4 };
@@ -97,17 +104,20 @@ pub fn gather(
         *stated && on.any(|(_, share)| share.abs() > SWITCHED)
     });
     let mut balanced: Vec<Term> = loads.into_iter().map(|(_, term)| term).collect();
-    balanced.extend(match made_a {
-        Some(made_a) => clamped(log, made_a, &rows),
-        None => machine(&rows, &groups),
-    });
+    match made_a {
+        Some(made_a) => balanced.extend(clamped(log, made_a, &rows)),
+        None => {
+            balanced.iter_mut().for_each(|load| around_limit(&mut load.shares, &groups, count));
+            balanced.extend(machine(&rows, &groups, count));
+        }
+    }
     let where_runs = |runs: f64, stopped: f64| {
         rows.iter().map(move |row| if row.runs() { runs } else { stopped }).collect::<Vec<f64>>()
     };
     let under_v = rows.iter().map(|row| if row.runs() { 13.0 - row.entry.volts } else { 0.0 });
     balanced.push(Term { shares: under_v.collect(), believed: LEFT_A_PER_V });
     balanced.push(Term { shares: where_runs(0.0, -1.0), believed: ASLEEP });
-    balanced.extend(visits(&rows));
+    balanced.extend(visits(&rows, made_a.is_some()));
     let known: Vec<Known> = starter(log, segments, car, windows).into_iter().collect();
     let anchors = [
         (made_a.is_some() && rows.iter().any(Row::runs), "the logged alternator current"),
@@ -267,19 +277,40 @@ fn speeds(rows: &[Row]) -> Vec<Option<(usize, f64)>> {
         .collect()
 }
 
-/// What the alternator has to spare: a level for each engine speed, a slope
-/// around it, a drift as it warms.
-fn machine(rows: &[Row], speeds: &[Option<(usize, f64)>]) -> Vec<Term> {
-    let groups = speeds.iter().flatten().map(|(group, _)| group + 1).max().unwrap_or(0);
+/// Where a speed was seen at the limit, in the first `full` rows, a load's shares are taken
+/// from their mean there, so that what the machine leaves over is what the battery took
+/// then: the more loads a car has, the larger the machine that just fails to carry them.
+fn around_limit(shares: &mut [f64], speeds: &[Option<(usize, f64)>], full: usize) {
+    for group in 0..groups(speeds) {
+        let of = |k: &usize| speeds[*k].is_some_and(|(at, _)| at == group);
+        let at_limit: Vec<f64> = (0..full).filter(of).map(|k| shares[k]).collect();
+        if at_limit.is_empty() {
+            continue;
+        }
+        let usual = mean(&at_limit);
+        (0..shares.len()).filter(of).for_each(|k| shares[k] -= usual);
+    }
+}
+
+fn groups(speeds: &[Option<(usize, f64)>]) -> usize {
+    speeds.iter().flatten().map(|(group, _)| group + 1).max().unwrap_or(0)
+}
+
+/// What the alternator leaves over: a level for each engine speed, a slope around it, a
+/// drift as it warms. The first `full` rows are at its limit.
+fn machine(rows: &[Row], speeds: &[Option<(usize, f64)>], full: usize) -> Vec<Term> {
     let running = |of: &dyn Fn(&Row, usize, f64) -> f64| -> Vec<f64> {
         let rows = rows.iter().zip(speeds);
         rows.map(|(row, speed)| speed.map_or(0.0, |(group, off_rpm)| of(row, group, off_rpm)))
             .collect()
     };
-    let mut terms: Vec<Term> = (0..groups)
-        .map(|group| Term {
-            shares: running(&|_, at, _| f64::from(u8::from(at == group))),
-            believed: SPARE,
+    let mut terms: Vec<Term> = (0..groups(speeds))
+        .map(|group| {
+            let limited = speeds[..full].iter().flatten().any(|(at, _)| *at == group);
+            Term {
+                shares: running(&|_, at, _| f64::from(u8::from(at == group))),
+                believed: if limited { AT_LIMIT } else { SPARE },
+            }
         })
         .collect();
     terms.push(Term { shares: running(&|_, _, off_rpm| off_rpm), believed: OUTPUT_A_PER_RPM });
@@ -310,8 +341,9 @@ fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
     ]
 }
 
-/// Each stretch a little for itself.
-fn visits(rows: &[Row]) -> Vec<Term> {
+/// Each stretch a little for itself; more where neither the machine's output nor its speed
+/// is seen.
+fn visits(rows: &[Row], seen: bool) -> Vec<Term> {
     // An engine that warms from one heat band to the next is still the same visit.
     let same = |a: &Row, b: &Row| match (a.stretch, b.stretch) {
         (Some(earlier), Some(later)) => {
@@ -328,7 +360,9 @@ fn visits(rows: &[Row]) -> Vec<Term> {
         if visit.iter().all(Row::runs) {
             let mut shares = vec![0.0; rows.len()];
             shares[here].fill(1.0);
-            terms.push(Term { shares, believed: VISIT });
+            let blind = visit.iter().any(|row| row.stretch.is_some_and(|s| s.rpm.is_none()));
+            let believed = if blind && !seen { VISIT_UNSEEN } else { VISIT };
+            terms.push(Term { shares, believed });
         }
     }
     terms
