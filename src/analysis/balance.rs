@@ -5,10 +5,10 @@
 //! I(k) = A(speed) + drift·t − Σ duty(l, k)·a(l)
 //! ```
 //!
-//! Nobody knows A or the a(l), but they are the same all through the log (without the
-//! engine's speed, A is nearly anything at each visit). A
-//! battery that this one could be says what I(k) would have been; the better
-//! those currents keep the balance, the likelier that battery. What is believed
+//! Nobody knows A or the a(l), but they are the same all through the log (where the
+//! engine's speed is not logged, A may be another at each visit). A battery that this
+//! one could be says what I(k) would have been; the better those currents keep the
+//! balance, the likelier that battery. What is believed
 //! of machine and loads is normal, so the likelihood is that of a Gaussian
 //! process (C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine
 //! Learning, 2006, equations 2.25, 2.26 and 2.30; from memory), carried from
@@ -36,7 +36,7 @@ const UNSTEADY_SHARE: f64 = 0.02;
 /// flattened until this share of batteries at large would go on counting,
 const COUNTING: f64 = 0.04;
 /// … where something stated ties the amps down,
-const COUNTING_STATED: f64 = 0.035;
+const COUNTING_STATED: f64 = 0.03;
 /// … and where the alternator's output need not be guessed.
 const COUNTING_SEEN: f64 = 0.01;
 

@@ -168,9 +168,6 @@ fn amps_from_one_known_load() {
     amps.is_honest();
     // The project wants 10 %. What is left is the open-circuit voltage, which a load
     // that is only switched under way does not tell: some 1.5 A whatever flows.
-    // Nine in ten hide two kinds of log: 97 % of 170 points where engine speed is
-    // logged, 81 % of 36 where it is not, for the machine then counts as steady while
-    // nobody sees the engine change its speed.
     assert!(error <= 0.12, "{error}");
 }
 
@@ -180,7 +177,7 @@ fn amps_from_one_known_load_held_with_the_engine_stopped() {
     let options = Options { held_stopped: Some(Held::BeforeTheStart), ..declared() };
     let amps = over(&options, Grade::Inferred, largest_known);
     let error = amps.tell("one known load, also held with the engine stopped");
-    // The bar is 85 to 95 %. Reached: 95.7 %, wider than it need be, for the likelihood is
+    // The bar is 85 to 95 %. Reached: 95.3 %, wider than it need be, for the likelihood is
     // flattened as the lead-acid traces of another model ask for.
     assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
     assert!(error <= 0.10, "{error}");
