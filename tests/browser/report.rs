@@ -344,6 +344,21 @@ fn a_keyboard_is_enough() {
     assert_eq!(browser.focused().attribute("id").as_deref(), Some("picture"));
 }
 
+/// Between which voltages the bus holds at each operating point stands on the live
+/// picture as it does on the one at rest.
+#[test]
+fn the_interval_of_each_operating_point_is_drawn() {
+    let Some(browser) = Browser::start() else { return };
+    open(&browser, page());
+    let folder = page().parent().expect("a folder");
+    let text = std::fs::read_to_string(folder.join("diagnosis.json")).expect("the diagnosis");
+    let told: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let points = told["operating_points"].as_array().expect("points");
+    let spans: usize = points.iter().map(|p| p["spans"].as_array().expect("spans").len()).sum();
+    assert!(spans > 5);
+    assert_eq!(browser.all("#picture .held").len(), spans);
+}
+
 #[test]
 fn without_script_everything_still_reads() {
     let Some(browser) = Browser::start() else { return };

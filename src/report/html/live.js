@@ -428,6 +428,14 @@
       }
       if (named[1] > 0 && !narrow) over.push(() => word(svg, named[1] - 8, foot - 11, 'draining: the battery gives', { fill: ink.draining_text, 'text-anchor': 'end', ...halo }));
     }
+    // The interval of each operating point's voltage, along its stretches.
+    for (const [from, to, least, most] of data.held) {
+      const [a, b] = [clamp(x(from)), clamp(x(to))];
+      if (b <= a || most < low || least > high) continue;
+      const [upper, lower] = [y(most), y(least)];
+      mark(svg, 'rect', { x: a, y: upper, width: b - a, height: Math.max(lower - upper, 1), fill: lines[0].ink, opacity: 0.18 });
+      mark(svg, 'path', { d: `M${a} ${upper}H${b}M${a} ${lower}H${b}`, stroke: lines[0].ink, opacity: 0.7, class: 'held' });
+    }
     let lowest = -Infinity;
     for (const level of [...data.levels].sort((a, b) => b.value - a.value)) {
       const text = `${level.name} ${number(level.value, 2)} V`;

@@ -29,6 +29,8 @@ struct Live<'a> {
     /// Number, when it comes, until when it may be looked at, what it is.
     steps: Vec<(usize, f64, f64, String)>,
     levels: Vec<Level>,
+    /// From, to, and between which voltages the bus held there.
+    held: Vec<(f64, f64, f64, f64)>,
     /// The scale of the picture at rest.
     range_v: (f64, f64),
     duration_s: f64,
@@ -118,6 +120,7 @@ fn live(diagnosis: &Diagnosis) -> Live<'_> {
         phases: phases.map(|p| (p.kind.word(), p.start_s, p.end_s)).collect(),
         steps: steps.map(|s| (s.number, s.at_s, s.until_s, plain(&svg::what(s)))).collect(),
         levels: levels(diagnosis),
+        held: held(diagnosis),
         range_v: svg::voltage_range(diagnosis),
         duration_s: diagnosis.source.duration_s,
         sample_interval_s: diagnosis.source.sample_interval_s,
@@ -175,6 +178,14 @@ fn levels(diagnosis: &Diagnosis) -> Vec<Level> {
             high: e.high,
             ink: svg::level_ink(kind),
         })
+        .collect()
+}
+
+fn held(diagnosis: &Diagnosis) -> Vec<(f64, f64, f64, f64)> {
+    svg::held_spans(diagnosis)
+        .into_iter()
+        .map(|(span, seen)| (span.start_s, span.end_s, seen.low, seen.high))
+        .filter(|(from, to, low, high)| [from, to, low, high].iter().all(|x| x.is_finite()))
         .collect()
 }
 

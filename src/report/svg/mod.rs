@@ -34,3 +34,4 @@ pub(super) use scale::voltage_range;
 pub(super) use sketch::{SketchScale, sketch};
 pub(super) use speed::{answer, worst_keep_up};
 pub(super) use step::what;
+pub(super) use trace::held_spans;

@@ -1,16 +1,19 @@
 //! The whole log on one time axis: the bus voltage, the other taps, the engine
 //! speed and, under them, a lane a load.
 
+mod ground;
+
 use super::axis::{Label, Panel, margin_labels, time_unit};
 use super::canvas::{Canvas, Caption, Drawn, Point, Type, document, fit, fit_bold, text_width};
 use super::lanes::Lanes;
 use super::palette::{
-    CRANKING, DRAINING, DRAINING_TEXT, FAINT, HATCH, Ink, REST, RESTING, RUNNING, SERIES, SETPOINT,
-    SPEED, STEP, TEXT, TROUGH, VOLTAGE,
+    DRAINING_TEXT, FAINT, Ink, REST, SERIES, SETPOINT, SPEED, STEP, TEXT, TROUGH, VOLTAGE,
 };
 use super::scale::{extremes, readable, voltage_range};
-use crate::diagnosis::{Diagnosis, Envelope, NamedEnvelope, PhaseKind};
+use crate::diagnosis::{Diagnosis, Envelope, NamedEnvelope};
 use crate::report::words::{self, SECOND, VOLT};
+
+pub use ground::held_spans;
 
 const MOST_TAPS: usize = 4;
 const MOST_NUMBER_ROWS: usize = 4;
@@ -148,7 +151,7 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
     let title = fit_bold(&title, bold, sheet.width - 16);
     canvas.text((8, size / 2 + 12), &title, Type::new(bold).bold())?;
     let volts = layout.panel(layout.voltage, voltage_range(diagnosis));
-    phases(canvas, diagnosis, layout, &volts)?;
+    ground::phases(canvas, diagnosis, layout, &volts)?;
 
     let (unit_s, unit) = time_unit(layout.time.1 - layout.time.0);
     let whole = layout.panel((layout.voltage.0, layout.bottom), (0.0, 1.0));
@@ -162,7 +165,7 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
     )?;
 
     // Under the traces, over the shaded ground.
-    voltage_ground(canvas, diagnosis, &volts)?;
+    ground::draining(canvas, diagnosis, &volts)?;
     steps(canvas, diagnosis, layout)?;
     voltage(canvas, diagnosis, layout, &volts)?;
     if let Some(down) = layout.taps {
@@ -175,87 +178,6 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
         panel.envelope(canvas, rpm, SPEED, if sheet.narrow { 3 } else { 2 })?;
     }
     layout.lanes.draw(canvas, layout.lanes_top, layout.height - 14)
-}
-
-/// Up to which pixel each kind of phase is drawn: in a log of days thousands fall on the
-/// same ones.
-struct Shown {
-    until: Vec<(PhaseKind, i32)>,
-    /// Pixels that may be left out behind one that is drawn.
-    grain: i32,
-}
-
-impl Shown {
-    /// More phases than this are told apart by nobody.
-    const MOST: usize = 150;
-
-    fn of(diagnosis: &Diagnosis) -> Shown {
-        let grain = if diagnosis.phases.len() > Shown::MOST { 8 } else { 0 };
-        Shown { until: Vec::new(), grain }
-    }
-
-    /// Whether there is anything to draw that was not.
-    fn is_new(&mut self, kind: PhaseKind, from: i32, to: i32) -> bool {
-        let grain = self.grain;
-        match self.until.iter_mut().find(|(known, _)| *known == kind) {
-            Some((_, until)) if to <= *until + grain && from < *until + grain => false,
-            Some((_, until)) => {
-                *until = to;
-                true
-            }
-            None => {
-                self.until.push((kind, to));
-                true
-            }
-        }
-    }
-}
-
-fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &Panel) -> Drawn {
-    let (top, sheet) = (layout.phases_top, &layout.sheet);
-    let size = sheet.size;
-    let middle = top + size / 2 + 3;
-    let mut shown = Shown::of(diagnosis);
-    for phase in &diagnosis.phases {
-        let (start, end) = (volts.x(phase.start_s), volts.x(phase.end_s));
-        if !shown.is_new(phase.kind, start, end.max(start + 2)) {
-            continue;
-        }
-        let ink = match phase.kind {
-            PhaseKind::Rest => RESTING,
-            PhaseKind::Cranking => CRANKING,
-            PhaseKind::Running => RUNNING,
-        };
-        let (from, to) =
-            (volts.x(phase.start_s), volts.x(phase.end_s).max(volts.x(phase.start_s) + 2));
-        canvas.fill((from, top), (to, top + size + 6), ink, 1.0)?;
-        if phase.kind != PhaseKind::Running {
-            canvas.fill((from, layout.voltage.0), (to, layout.voltage.1), ink, 0.6)?;
-        }
-    }
-    // A phase too short to hold its word is named at the start of the next long one.
-    let mut short: Vec<&str> = Vec::new();
-    for phase in &diagnosis.phases {
-        let (from, to) = (volts.x(phase.start_s), volts.x(phase.end_s));
-        let word = phase.kind.word();
-        let before = format!("◂ {}", short.join(", "));
-        let lead = if short.is_empty() { 0 } else { 2 * text_width(&before, size) + 16 };
-        if text_width(word, size) + 8 > to - from {
-            if short.last() != Some(&word) {
-                short.push(word);
-            }
-            continue;
-        }
-        canvas.text(((from + to) / 2, middle), word, sheet.type_of().middle())?;
-        if lead > 0 && text_width(word, size) + lead <= to - from {
-            canvas.text((from + 4, middle), &before, sheet.type_of())?;
-        }
-        short.clear();
-    }
-    if diagnosis.phases.is_empty() {
-        return Ok(());
-    }
-    canvas.text((sheet.left - 8, middle), "phase", sheet.type_of().ink(FAINT).right())
 }
 
 fn voltage(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, panel: &Panel) -> Drawn {
@@ -291,48 +213,17 @@ fn voltage(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, panel: &Pane
         }
         line(e.value, "setpoint", SETPOINT);
     }
+    ground::held(canvas, diagnosis, panel)?;
     let envelope = &diagnosis.picture.voltage;
     panel.envelope(canvas, envelope, VOLTAGE, if narrow { 2 } else { 1 })?;
     beyond(canvas, &layout.sheet, panel, envelope)?;
-    name_of_ground(canvas, diagnosis, &layout.sheet, panel)?;
+    ground::name_of_draining(canvas, diagnosis, &layout.sheet, panel)?;
     if envelope.time_s.is_empty() {
         let middle = ((left + right) / 2, (panel.top + panel.bottom) / 2);
         let word = format!("voltage trace {}", words::NOT_TOLD);
         canvas.text(middle, &word, Type::new(size).ink(FAINT).middle())?;
     }
     margin_labels(canvas, labels, (right, layout.sheet.width), layout.voltage, size, narrow)
-}
-
-/// Where the battery gives amps while the engine runs: surest below the
-/// interval of the zero-current voltage, fading within it.
-fn voltage_ground(canvas: &Canvas, diagnosis: &Diagnosis, panel: &Panel) -> Drawn {
-    let Some(e) = diagnosis.battery.zero_current_v.as_ref() else { return Ok(()) };
-    let mut shown = Shown::of(diagnosis);
-    for phase in diagnosis.phases.iter().filter(|p| p.kind == PhaseKind::Running) {
-        let (from, to) = (panel.x(phase.start_s), panel.x(phase.end_s));
-        if !shown.is_new(phase.kind, from, to) {
-            continue;
-        }
-        canvas.hatched((from, panel.y(e.low)), (to, panel.bottom), (DRAINING, HATCH))?;
-        canvas.fill((from, panel.y(e.high)), (to, panel.y(e.low)), DRAINING, 0.25)?;
-    }
-    Ok(())
-}
-
-/// Said on the ground itself, at the end of the longest run, where there is room.
-fn name_of_ground(canvas: &Canvas, diagnosis: &Diagnosis, sheet: &Sheet, panel: &Panel) -> Drawn {
-    let Some(e) = diagnosis.battery.zero_current_v.as_ref() else { return Ok(()) };
-    let running = diagnosis.phases.iter().filter(|p| p.kind == PhaseKind::Running);
-    let longest = running.max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)));
-    let Some(phase) = longest else { return Ok(()) };
-    let word = "draining: the battery gives";
-    let wide = panel.x(phase.end_s) - panel.x(phase.start_s) - 24;
-    let high = panel.bottom - panel.y(e.low) - 8;
-    if text_width(word, sheet.size) > wide || 2 * sheet.size > high {
-        return Ok(());
-    }
-    let at = (panel.x(phase.end_s) - 12, panel.bottom - sheet.size + 2);
-    canvas.plated(at, word, sheet.type_of().ink(DRAINING_TEXT).right())
 }
 
 /// Marks where the voltage leaves the scale, and says how far it went.
