@@ -283,6 +283,23 @@ fn a_narrow_page_is_never_wider_than_its_window_and_sorts_too() {
     assert_ne!(shown(&browser), before);
 }
 
+/// A table of eleven columns needs more than a laptop's window: rather than run off its
+/// edge, each log stands in lines of its own.
+#[test]
+fn no_column_runs_off_a_page_of_middling_width() {
+    let Some(browser) = Browser::start() else { return };
+    for width in [600, 800, 1100, 1260, 1400] {
+        browser.resize(width, 900);
+        browser.open(dyno_day());
+        let beyond = "const edge = document.querySelector('#logs').closest('.scroll, section')
+            .getBoundingClientRect().right;
+            return [...document.querySelectorAll('#logs td, #logs th, #logs td *')]
+            .filter(e => e.getBoundingClientRect().right > edge + 1).length";
+        assert_eq!(browser.run(beyond, &[]), 0, "{width}");
+        assert!(!shown(&browser).is_empty(), "{width}");
+    }
+}
+
 #[test]
 fn a_thousand_logs_are_sorted_and_filtered_without_a_wait() {
     let Some(browser) = Browser::start() else { return };
