@@ -8,6 +8,7 @@ use stiffbus::examine;
 use stiffbus::ingest::{ReadOptions, Sheet, Stated, read};
 use stiffbus::plan::{Asked, Candidate, Plan, plan};
 use stiffbus::report::plan::{FILES, files, html, terminal};
+use stiffbus::report::svg;
 
 const HOSTILE: &str = "<script>alert(1)</script>\u{1b}[31m=1+1";
 
@@ -87,6 +88,24 @@ fn the_terminal_says_what_to_fit_within_a_screen() {
         let widest = plain.lines().map(|l| l.chars().count()).max().unwrap_or(0);
         assert!(widest <= width, "{width}: a line of {widest}");
     }
+}
+
+/// Where names are cut the amps are not: they stand first.
+#[test]
+fn the_narrow_picture_tells_the_amps_that_loads_need() {
+    let svg = svg::capacity_narrow(planned()).expect("a picture");
+    let needs = &planned().candidates.first().expect("a candidate").margins;
+    let most = needs.iter().max_by(|a, b| a.needed_a.value.total_cmp(&b.needed_a.value));
+    let amps = format!("{:.0} A: ", most.expect("a set of loads").needed_a.value);
+    let document = roxmltree::Document::parse(&svg).expect("XML");
+    let texts: Vec<&str> = document
+        .descendants()
+        .filter(|node| node.has_tag_name("text"))
+        .filter_map(|node| node.text())
+        .map(str::trim)
+        .collect();
+    assert!(texts.iter().any(|text| text.starts_with(&amps)), "{amps}: {texts:?}");
+    assert!(texts.contains(&"present"), "{texts:?}");
 }
 
 /// Every number that was estimated carries its interval and grade.

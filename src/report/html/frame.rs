@@ -134,7 +134,11 @@ pub fn estimate(unit: words::Unit, estimate: Option<&Estimate>) -> Markup {
     markup! {
         @if let Some(e) = estimate {
             span.value { (unit.value(e)) }
-            " " span.range { span.value { (unit.range(e)) } ", " (e.grade.word()) }
+            // What is stated exactly has no interval to tell.
+            " " span.range {
+                @if e.low < e.high { span.value { (unit.range(e)) } ", " }
+                (e.grade.word())
+            }
         } @else {
             span.range { (words::NOT_TOLD) }
         }

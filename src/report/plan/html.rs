@@ -15,7 +15,7 @@ use super::terminal::tightest;
 const STYLE: &str = "h1{font-size:2.2rem;margin-bottom:.6rem}\
 .tone.fair{border-bottom-style:double;border-bottom-width:6px}.tone.open{border-bottom-style:dotted}\
 .tone.bad{border-bottom-width:8px}td .state{display:inline}\
-@media print{table{font-size:8pt}.wide svg{max-height:80mm}}";
+@media print{table{font-size:8pt}.wide svg{max-height:80mm}[aria-labelledby=h-machines] tbody tr{break-after:auto}}";
 
 /// The whole page.
 pub fn html(plan: &Plan) -> String {
@@ -112,8 +112,9 @@ fn machines(plan: &Plan) -> Markup {
             estimate(AMP, margin.map(|m| &m.needed_a)),
             estimate(AMP, margin.map(|m| &m.margin_a)),
             estimate(RPM, proposal.keep_up.first().and_then(|k| k.rpm.as_ref())),
-            markup! { (estimate(RPM, Some(&speeds.at_idle_rpm))) (estimate(RPM, Some(&speeds.at_cruise_rpm)))
-            (estimate(RPM, Some(&speeds.at_redline_rpm)))
+            markup! { div { "idle " (estimate(RPM, Some(&speeds.at_idle_rpm))) }
+            div { "cruise " (estimate(RPM, Some(&speeds.at_cruise_rpm))) }
+            div { "redline " (estimate(RPM, Some(&speeds.at_redline_rpm))) }
             @if let Some(beyond) = &proposal.beyond_sheet { span.range { (plain(beyond)) } } },
         ]
     });

@@ -81,7 +81,11 @@ fn capacity_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
         panel.x_axis(canvas, 1.0, "engine speed, rpm", paper.ticks, paper.size)?;
         let mut labels = Vec::new();
         for (machine, &ink) in machines.iter().zip(&SERIES) {
-            labels.push(curve(canvas, &panel, machine, ink)?);
+            let mut label = curve(canvas, &panel, machine, ink)?;
+            if paper.narrow && std::ptr::eq(*machine, &plan.present) {
+                label.name = "present".to_owned();
+            }
+            labels.push(label);
         }
         let mut last_y = i32::MIN;
         for (k, margin) in needs.iter().enumerate() {
@@ -133,8 +137,13 @@ fn needed(canvas: &Canvas, panel: &Panel, margin: &Margin, k: usize, paper: Pape
     }
     let y = panel.y(e.value);
     canvas.dashed((paper.left, y), (paper.right, y), (9, 5), TEXT, 2)?;
-    let name = format!("{} needs {}", words::loads(&margin.loads), AMP.of(e.value));
-    let room = (paper.right - paper.left) * 3 / 5;
+    let (loads, amps) = (words::loads(&margin.loads), AMP.of(e.value));
+    // Where there is little room the amps stand first: what is cut is the end.
+    let (name, room) = if paper.narrow {
+        (format!("{amps}: {loads}"), paper.right - paper.left - 8)
+    } else {
+        (format!("{loads} needs {amps}"), (paper.right - paper.left) * 3 / 5)
+    };
     let name = super::canvas::fit(&name, paper.size, room);
     canvas.plated(
         (paper.right - 8, y - paper.size / 2 - 4),

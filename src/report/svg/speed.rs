@@ -98,7 +98,10 @@ fn key(diagnosis: &Diagnosis, clouds: &[&SpeedCloud], sheet: Paper) -> Vec<KeyLi
         for (shape, cloud) in clouds.iter().enumerate() {
             say(Some(shape), fitted(&words::loads(&cloud.loads)), TEXT);
             if let Some(item) = item_of(cloud) {
-                say(None, fitted(&answer(item)), FAINT);
+                let whole = answer(item);
+                let told =
+                    if text_width(&whole, sheet.size) > room { brief(&whole) } else { whole };
+                say(None, fitted(&told), FAINT);
             }
         }
     }
@@ -261,6 +264,11 @@ pub(in crate::report) fn answer(item: &KeepUp) -> String {
             format!("does not keep up at any speed seen, up to {}", RPM.of(item.seen_high_rpm))
         }
     }
+}
+
+/// An [`answer`] where there is little room, under the loads it is about.
+fn brief(answer: &str) -> String {
+    answer.replacen("does not keep up", "not", 1).replacen("keeps up ", "", 1)
 }
 
 /// The set of loads that asks for most: of those short somewhere the one with
