@@ -37,7 +37,7 @@ mod vocabulary;
 use std::path::Path;
 use std::thread;
 
-use polars::prelude::{Column as FrameColumn, DataFrame};
+use polars::prelude::{Column as FrameColumn, DataFrame, Float64Chunked, IntoSeries};
 use sha2::{Digest, Sha256};
 
 pub use curve::{Sheet, SheetError, Stated};
@@ -163,7 +163,7 @@ fn log_of(
     };
     body.time = Vec::new();
     let time_s = std::mem::take(&mut axis.time_s);
-    let mut frame_columns = vec![FrameColumn::new("time_s".into(), time_s)];
+    let mut frame_columns = vec![frame_column("time_s", time_s)];
     let mut resolution_v = None;
     let mut battery_current = None;
     for (&index, values) in wanted.values.iter().zip(std::mem::take(&mut body.values)) {
@@ -185,7 +185,7 @@ fn log_of(
             Role::Load => Log::load_key(&heading.name),
             role => role.key(),
         };
-        frame_columns.push(FrameColumn::new(key.into(), values));
+        frame_columns.push(frame_column(&key, values));
     }
     if let Some((index, mut values)) = battery_current {
         let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
@@ -198,7 +198,7 @@ fn log_of(
         if let Some(column) = columns.get_mut(index) {
             column.why = format!("{}; {why}", column.why);
         }
-        frame_columns.push(FrameColumn::new(Role::BatteryCurrent.key().into(), values));
+        frame_columns.push(frame_column(&Role::BatteryCurrent.key(), values));
     }
     let table_error = |source| IngestError::Table { path: path.to_path_buf(), source };
     let mut frame = DataFrame::new_infer_height(frame_columns).map_err(table_error)?;
@@ -272,6 +272,11 @@ fn time_axis(
         }
     }
     axis::clean(&body.time, Rows::Listed(rows), &body.lines, account)
+}
+
+/// Takes the values over; `Column::new` would copy them.
+fn frame_column(key: &str, values: Vec<f64>) -> FrameColumn {
+    Float64Chunked::from_vec(key.into(), values).into_series().into()
 }
 
 fn gather(values: Vec<f64>, axis: &Axis) -> Vec<f64> {
