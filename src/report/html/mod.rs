@@ -87,8 +87,8 @@ fn trace(diagnosis: &Diagnosis) -> Markup {
                 }
                 "."
                 @if !svg::held_spans(diagnosis).is_empty() {
-                    " Each pale band is what the bus holds at that operating point, as a 90 % interval over \
-                     all visits."
+                    " Each pale band is the interval of what the bus holds at that operating point, \
+                     over all visits."
                 }
                 @if !diagnosis.load_steps.is_empty() {
                     " Numbered lines are " dfn { "load steps" } ": a load going on or off."
