@@ -27,8 +27,9 @@ const MOST_HOLDING: usize = 12;
 const SPARE: Belief = Belief { mean: 20.0, sd: 30.0 };
 /// What the battery takes at a speed where the alternator was seen to give its all, under
 /// the loads that were on then: much more and the bus would have risen to its setpoint,
-/// much less and nobody would have got home (common practice, no source).
-const AT_LIMIT: Belief = Belief { mean: 0.0, sd: 12.0 };
+/// much less and nobody would have got home (common practice, no source: a battery that
+/// gives 30 A lasts an hour or two).
+const AT_LIMIT: Belief = Belief { mean: 0.0, sd: 20.0 };
 /// A load that nobody stated (common practice, no source).
 const LOAD: Belief = Belief { mean: 13.0, sd: 8.0 };
 /// A starter's amps as stated: it takes more on a cold engine (90 %; common
