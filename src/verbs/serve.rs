@@ -90,6 +90,9 @@ async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std:
     })?;
     let port = listener.local_addr()?.port();
     let shelf = Shelf::of(&resolved(home)?);
+    // Heard from its first turn on, so it takes one before anybody is told of Ctrl-C.
+    let ctrl_c = tokio::spawn(tokio::signal::ctrl_c());
+    tokio::task::yield_now().await;
     let page = format!("http://127.0.0.1:{port}/");
     screen::show(&format!(
         "Drop logs on {page}\nReports go to {}. Only this machine can ask; Ctrl-C ends it.\n",
@@ -110,7 +113,7 @@ async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std:
     }
     let stopped = async {
         // Where Ctrl-C cannot be heard, it ends the program by itself.
-        if tokio::signal::ctrl_c().await.is_err() {
+        if !matches!(ctrl_c.await, Ok(Ok(()))) {
             std::future::pending::<()>().await;
         }
     };
