@@ -21,7 +21,7 @@ use crate::log::{Log, Role};
 use crate::segment::{Segments, indices, mean};
 use crate::words::{self, RPM, TIMES, capital};
 
-use visits::{Visit, bracket, inside, slipping_idle, speeds, visit};
+use visits::{Visit, bracket, inside, of_one_speed, slipping_idle, speeds, visit};
 
 /// A set of loads seen for less than this tells no keep-up speed.
 const LEAST_SET_S: f64 = 4.0;
@@ -60,7 +60,10 @@ pub fn keep_up(
         .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
         .filter_map(|((_, loads), visits)| {
             let speeds = speeds(visits);
-            let bracket = bracket(&speeds).or_else(|bound| inside(visits, &speeds, bound));
+            let bracket = bracket(&speeds)
+                .or_else(|bound| inside(visits, &speeds, bound))
+                .map_err(|bound| if speeds.len() == 1 { of_one_speed(visits) } else { bound });
+            let holds = bracket == Err(Bound::BelowSeen);
             let falls = bracket
                 .ok()
                 .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
@@ -68,7 +71,7 @@ pub fn keep_up(
                 loads,
                 visits,
                 seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
-                idle_rpm: slipping_idle(&speeds),
+                idle_rpm: slipping_idle(&speeds).filter(|_| !holds),
                 bracket,
                 falls: falls.unwrap_or_default(),
             })
