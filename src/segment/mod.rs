@@ -5,6 +5,7 @@
 //! explained where they stand.
 
 pub mod detect;
+pub mod drop_outs;
 pub mod edges;
 pub mod grain;
 pub mod onset;
@@ -33,6 +34,8 @@ pub struct Segments {
     pub steps: Vec<Step>,
     /// Steady running between one change and the next, in time order.
     pub stretches: Vec<Stretch>,
+    /// Moments of these at which contact was lost, in time order.
+    pub drop_outs: Vec<Span>,
     /// The stretches grouped by loads, engine-speed band and heat.
     pub points: Vec<Point>,
 }
@@ -54,8 +57,9 @@ pub fn segment(log: &Log) -> Segments {
     let (_, calm) = pass(&first_look);
     let grain = first_look.refined(time_s, bus_v, within, &calm);
     let (steps, stretches) = pass(&grain);
-    let points = points::points(log, &stretches);
-    Segments { grain, phases, speed_changes, steps, stretches, points }
+    let drop_outs = drop_outs::drop_outs(log, &stretches, &grain);
+    let points = points::points(log, &stretches, &drop_outs);
+    Segments { grain, phases, speed_changes, steps, stretches, drop_outs, points }
 }
 
 /// Index of the first sample at or after `t_s`.

@@ -42,6 +42,18 @@ fn the_verdict_is_the_truths() {
     });
 }
 
+/// A contact that is lost for moments is no bus that slips, nor is noise.
+#[test]
+fn a_car_that_keeps_up_holds_at_every_operating_point() {
+    each(|file, truth, said| {
+        if truth["verdict"] == "keeps up" {
+            for point in list(said, "operating_points") {
+                assert_eq!(point["state"], "holding", "{file}: {}", point["state_how"]);
+            }
+        }
+    });
+}
+
 #[test]
 fn what_must_be_found_is_found() {
     each(|file, truth, said| {

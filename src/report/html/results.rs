@@ -267,7 +267,7 @@ fn battery(diagnosis: &Diagnosis, facts: &mut Rows) {
     );
     fact(facts, "State of charge", PERCENT, diagnosis.state_of_charge_percent.as_ref());
     fact(facts, "Battery resistance", MILLIOHM, Some(&battery.resistance_ohm));
-    for route in &battery.routes {
+    for route in battery.routes.iter().filter(|route| **route != battery.resistance_ohm) {
         fact(facts, "Battery resistance, another route", MILLIOHM, Some(route));
     }
     fact(

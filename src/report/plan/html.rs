@@ -106,7 +106,7 @@ fn machines(plan: &Plan) -> Markup {
         vec![
             markup! { (text(&proposal.name))
             @if let Some(sheet) = &proposal.sheet { span.range { (plain(sheet)) } } },
-            markup! { (proposal.standing.words()) span.range { (plain(&proposal.why)) } },
+            markup! { (proposal.standing.words()) span.range.told { (plain(&proposal.why)) } },
             estimate(RATIO, Some(&proposal.ratio)),
             estimate(AMP, margin.map(|m| &m.available_a)),
             estimate(AMP, margin.map(|m| &m.needed_a)),

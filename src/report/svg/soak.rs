@@ -355,7 +355,7 @@ fn legend(car: &CarDay, scene: &Scene, narrow: bool) -> Vec<(Ink, Option<usize>,
         }
     }
     if !scene.setpoints.is_empty() {
-        let setpoint = "green ground: the setpoint, with its 90 % interval";
+        let setpoint = "green ground: the setpoint, 90 % interval";
         lines.push((SETPOINT, None, setpoint.to_owned()));
     }
     let end = if narrow { "" } else { "; beside a name, last less first" };

@@ -3,9 +3,9 @@
 use crate::analysis::line_drop;
 use crate::diagnosis::{Evidence, LineDrop, OperatingPoint, Severity, Side};
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Role, Span, Tap};
-use crate::segment::{Point, indices};
-use crate::stats::robust::median;
+use crate::log::{Role, Tap};
+use crate::segment::Point;
+use crate::segment::drop_outs::far_v;
 use crate::verdict::Case;
 use crate::verdict::evidence::{of_point, volts, with_loads};
 use crate::verdict::rules::Seen;
@@ -249,33 +249,12 @@ const HELD_V: f64 = 0.1;
 
 /// Brief losses of contact: far out of the level around them, and back at once.
 pub fn drop_outs(case: &Case) -> Option<Seen> {
-    // A contact is lost for moments: the logger's own samples show it.
-    let log = case.log.as_sampled();
-    let (time_s, bus_v) = (log.time_s(), log.bus_v());
-    let far_v = (12.0 * case.analysis.noise.sigma_v).max(0.5);
-    let mut spans: Vec<Span> = Vec::new();
-    let level = |start_s, end_s| median(&bus_v[indices(time_s, Span { start_s, end_s })]);
-    for stretch in &case.segments.stretches {
-        let range = indices(time_s, stretch.settled);
-        let level_v = median(&case.log.bus_v()[indices(case.log.time_s(), stretch.settled)]);
-        for k in range.filter(|&k| bus_v[k] < level_v - far_v) {
-            match spans.last_mut() {
-                Some(last) if time_s[k] - last.end_s < 0.5 => last.end_s = time_s[k],
-                _ => spans.push(Span { start_s: time_s[k], end_s: time_s[k] }),
-            }
-        }
-    }
-    // Back at once, to where it came from: a slide or a step is no drop-out.
-    spans.retain(|s| {
-        let before_v = level(s.start_s - 1.0, s.start_s - 1e-9);
-        let after_v = level(s.end_s + 1e-9, s.end_s + 1.0);
-        let lowest_v = bus_v[indices(time_s, *s)].iter().copied().fold(f64::INFINITY, f64::min);
-        s.seconds() < 1.5 && lowest_v < before_v.min(after_v) - far_v
-    });
-    (spans.len() >= 2).then(|| Seen {
+    let spans = &case.segments.drop_outs;
+    (!spans.is_empty()).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(
-            "The bus drops out by more than {far_v:.1} V and comes back at once, {} times, with nothing switched.",
+            "The bus drops out by more than {:.1} V and comes back at once, {} times, with nothing switched.",
+            far_v(&case.segments.grain),
             spans.len()
         ),
         evidence: spans
