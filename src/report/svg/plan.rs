@@ -92,8 +92,7 @@ fn capacity_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
             // Lines so near that their names would overlap are left to the table.
             let y = panel.y(margin.needed_a.value);
             if y.saturating_sub(last_y) >= 2 * paper.size {
-                needed(canvas, &panel, margin, k, paper)?;
-                last_y = y;
+                last_y = needed(canvas, &panel, (margin, k), &machines, paper)?;
             }
         }
         idle(canvas, &panel, plan, paper)?;
@@ -128,8 +127,15 @@ fn curve(canvas: &Canvas, panel: &Panel, machine: &Proposal, ink: Ink) -> Result
     })
 }
 
-/// A line at what a set of loads needs, its name upon it.
-fn needed(canvas: &Canvas, panel: &Panel, margin: &Margin, k: usize, paper: Paper) -> Drawn {
+/// A line at what a set of loads needs, its name above it, or below where fewer curves are
+/// covered so. Gives the line's height, or the name's if that is lower.
+fn needed(
+    canvas: &Canvas,
+    panel: &Panel,
+    (margin, k): (&Margin, usize),
+    machines: &[&Proposal],
+    paper: Paper,
+) -> Result<i32, DrawError> {
     let e = &margin.needed_a;
     let (low, high) = (panel.y(e.high), panel.y(e.low));
     if k == 0 {
@@ -145,11 +151,17 @@ fn needed(canvas: &Canvas, panel: &Panel, margin: &Margin, k: usize, paper: Pape
         (format!("{loads} needs {amps}"), (paper.right - paper.left) * 3 / 5)
     };
     let name = super::canvas::fit(&name, paper.size, room);
-    canvas.plated(
-        (paper.right - 8, y - paper.size / 2 - 4),
-        &name,
-        Type::new(paper.size).ink(TEXT).right(),
-    )
+    let right = paper.right - 8;
+    let left = right - super::canvas::text_width(&name, paper.size);
+    let covered = |centre: i32| {
+        let curves = machines.iter().flat_map(|machine| &machine.capacity);
+        let near = |v_a: f64| (panel.y(v_a) - centre).abs() <= paper.size;
+        curves.filter(|c| panel.x(c.engine_rpm) >= left && near(c.value_a)).count()
+    };
+    let (above, below) = (y - paper.size / 2 - 4, y + paper.size / 2 + 6);
+    let centre = if covered(below) < covered(above) { below } else { above };
+    canvas.plated((right, centre), &name, Type::new(paper.size).ink(TEXT).right())?;
+    Ok(y.max(centre))
 }
 
 fn idle(canvas: &Canvas, panel: &Panel, plan: &Plan, paper: Paper) -> Drawn {
