@@ -1,6 +1,5 @@
 //! Brief losses of contact: far under the level around them, and back at once. They
-//! tell of a joint, not of how the bus is held, so operating points are read
-//! without them.
+//! tell of a joint, not of how the bus is held, so steady stretches are cut at them.
 
 use crate::log::{Log, Span};
 use crate::segment::{Grain, Stretch, indices};
@@ -50,21 +49,41 @@ pub fn drop_outs(log: &Log, stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
     if spans.len() < LEAST_COUNT { Vec::new() } else { spans }
 }
 
+/// The stretches in pieces, without the drop-outs.
+pub fn cut(stretches: Vec<Stretch>, drop_outs: &[Span], time_s: &[f64]) -> Vec<Stretch> {
+    if drop_outs.is_empty() {
+        return stretches;
+    }
+    let pieces = |whole: Stretch| -> Vec<Stretch> {
+        let left = without(drop_outs, whole.settled, time_s);
+        let starts_s = left.iter().skip(1).map(|piece| piece.start_s);
+        let ends_s: Vec<f64> = starts_s.chain([whole.span.end_s]).collect();
+        let mut start_s = whole.span.start_s;
+        let piece = |(settled, end_s): (Span, f64)| {
+            let span = Span { start_s, end_s };
+            start_s = end_s;
+            Stretch { span, settled, ..whole.clone() }
+        };
+        left.into_iter().zip(ends_s).map(piece).collect()
+    };
+    stretches.into_iter().flat_map(pieces).collect()
+}
+
 /// What is left of `span` without the drop-outs, and without the sample on either side
 /// of each, over which the contact may have been lost in part.
-pub fn without(drop_outs: &[Span], span: Span, time_s: &[f64]) -> Vec<Span> {
+fn without(drop_outs: &[Span], span: Span, time_s: &[f64]) -> Vec<Span> {
     let mut left = Vec::new();
     let mut from_s = span.start_s;
     for drop in drop_outs.iter().filter(|d| span.start_s <= d.end_s && d.start_s <= span.end_s) {
         let lost = indices(time_s, *drop);
         if let Some(&end_s) = lost.start.checked_sub(2).and_then(|k| time_s.get(k))
-            && from_s <= end_s
+            && from_s < end_s
         {
             left.push(Span { start_s: from_s, end_s });
         }
         from_s = time_s.get(lost.end + 1).copied().unwrap_or(f64::INFINITY);
     }
-    if from_s <= span.end_s {
+    if from_s < span.end_s {
         left.push(Span { start_s: from_s, end_s: span.end_s });
     }
     left
@@ -79,15 +98,28 @@ mod tests {
     }
 
     #[test]
-    fn a_span_is_left_in_pieces() {
+    fn a_stretch_is_left_in_pieces_that_follow_each_other() {
         let time_s: Vec<f64> = (0..20).map(f64::from).collect();
+        let whole = Stretch {
+            span: span(0.0, 18.0),
+            settled: span(1.0, 18.0),
+            loads: vec!["fan".to_owned()],
+            rpm: Some(850.0),
+            heat: crate::diagnosis::Heat::Unknown,
+        };
         let drops = [span(4.0, 5.0), span(12.0, 12.0)];
+        let pieces = cut(vec![whole.clone()], &drops, &time_s);
+        let spans: Vec<(Span, Span)> = pieces.iter().map(|p| (p.span, p.settled)).collect();
         assert_eq!(
-            without(&drops, span(1.0, 18.0), &time_s),
-            [span(1.0, 2.0), span(7.0, 10.0), span(14.0, 18.0)]
+            spans,
+            [
+                (span(0.0, 7.0), span(1.0, 2.0)),
+                (span(7.0, 14.0), span(7.0, 10.0)),
+                (span(14.0, 18.0), span(14.0, 18.0)),
+            ]
         );
-        assert_eq!(without(&drops, span(14.0, 18.0), &time_s), [span(14.0, 18.0)]);
-        assert_eq!(without(&drops, span(4.0, 5.0), &time_s), []);
-        assert_eq!(without(&[span(0.0, 19.0)], span(0.0, 19.0), &time_s), []);
+        assert!(pieces.iter().all(|piece| piece.loads == whole.loads));
+        assert_eq!(cut(vec![whole.clone()], &[], &time_s), [whole.clone()]);
+        assert_eq!(cut(vec![whole], &[span(0.0, 19.0)], &time_s), []);
     }
 }

@@ -34,7 +34,7 @@ pub struct Segments {
     pub steps: Vec<Step>,
     /// Steady running between one change and the next, in time order.
     pub stretches: Vec<Stretch>,
-    /// Moments of these at which contact was lost, in time order.
+    /// Moments at which contact was lost, in time order: they cut stretches.
     pub drop_outs: Vec<Span>,
     /// The stretches grouped by loads, engine-speed band and heat.
     pub points: Vec<Point>,
@@ -55,10 +55,14 @@ pub fn segment(log: &Log) -> Segments {
         (steps, stretches)
     };
     let (_, calm) = pass(&first_look);
+    // A contact that is lost tells nothing of the noise.
+    let lost = drop_outs::drop_outs(log, &calm, &first_look);
+    let calm = drop_outs::cut(calm, &lost, time_s);
     let grain = first_look.refined(time_s, bus_v, within, &calm);
     let (steps, stretches) = pass(&grain);
     let drop_outs = drop_outs::drop_outs(log, &stretches, &grain);
-    let points = points::points(log, &stretches, &drop_outs);
+    let stretches = drop_outs::cut(stretches, &drop_outs, time_s);
+    let points = points::points(log, &stretches);
     Segments { grain, phases, speed_changes, steps, stretches, drop_outs, points }
 }
 

@@ -6,7 +6,6 @@ use std::ops::Range;
 
 use crate::diagnosis::Heat;
 use crate::log::{Log, Role, Span};
-use crate::segment::drop_outs::without;
 use crate::segment::{Stretch, indices};
 use crate::stats::moments::Sum;
 
@@ -25,7 +24,7 @@ pub struct Point {
     pub heat: Heat,
     pub seconds: f64,
     pub spans: Vec<Span>,
-    /// Of each span, the index of its stretch in the log.
+    /// Indices into the log's stretches.
     pub stretches: Vec<usize>,
     pub samples: usize,
     pub mean_v: f64,
@@ -49,8 +48,8 @@ pub fn band(rpm: f64) -> (f64, f64) {
     (BAND_EDGES_RPM[k], BAND_EDGES_RPM.get(k + 1).copied().unwrap_or(f64::INFINITY))
 }
 
-/// Points in the order idle to fast, few loads to many, each read without drop-outs.
-pub fn points(log: &Log, stretches: &[Stretch], drop_outs: &[Span]) -> Vec<Point> {
+/// Points in the order idle to fast, few loads to many.
+pub fn points(log: &Log, stretches: &[Stretch]) -> Vec<Point> {
     let mut groups: BTreeMap<(u32, usize, Vec<String>, Heat), Vec<usize>> = BTreeMap::new();
     for (k, stretch) in stretches.iter().enumerate() {
         let low_rpm = stretch.rpm.map_or(0, |rpm| band(rpm).0 as u32);
@@ -62,14 +61,8 @@ pub fn points(log: &Log, stretches: &[Stretch], drop_outs: &[Span]) -> Vec<Point
         .into_iter()
         .filter_map(|members| {
             let first = &stretches[*members.first()?];
-            let (of_stretch, spans): (Vec<usize>, Vec<Span>) = members
-                .iter()
-                .flat_map(|&k| {
-                    let held = without(drop_outs, stretches[k].settled, log.time_s());
-                    held.into_iter().map(move |span| (k, span))
-                })
-                .unzip();
-            let (samples, means) = averages(log, &spans);
+            let spans: Vec<Span> = members.iter().map(|&k| stretches[k].settled).collect();
+            let (samples, means) = averages(log, stretches, &members);
             let point = Point {
                 loads: first.loads.clone(),
                 band_rpm: first.rpm.map(band),
@@ -77,7 +70,7 @@ pub fn points(log: &Log, stretches: &[Stretch], drop_outs: &[Span]) -> Vec<Point
                 heat: first.heat,
                 seconds: spans.iter().map(Span::seconds).sum(),
                 spans,
-                stretches: of_stretch,
+                stretches: members,
                 samples,
                 mean_v: *means.get(&Role::Voltage(log.bus).key())?,
                 means,
@@ -87,11 +80,14 @@ pub fn points(log: &Log, stretches: &[Stretch], drop_outs: &[Span]) -> Vec<Point
         .collect()
 }
 
-/// Sample count and the mean of the finite values of every channel over these
-/// spans. Summed in the order of the log: the same log gives the same bits,
-/// however many cores there are.
-fn averages(log: &Log, spans: &[Span]) -> (usize, BTreeMap<String, f64>) {
-    let ranges: Vec<Range<usize>> = spans.iter().map(|&span| indices(log.time_s(), span)).collect();
+/// Sample count and the mean of the finite values of every channel over the
+/// settled part of these stretches. Summed in the order of the log: the same log
+/// gives the same bits, however many cores there are.
+fn averages(log: &Log, stretches: &[Stretch], members: &[usize]) -> (usize, BTreeMap<String, f64>) {
+    let ranges: Vec<Range<usize>> = members
+        .iter()
+        .filter_map(|&k| Some(indices(log.time_s(), stretches.get(k)?.settled)))
+        .collect();
     let samples = ranges.iter().map(Range::len).sum();
     let means = log.channels().filter_map(|(name, values)| {
         let mut sum = Sum::default();

@@ -122,3 +122,27 @@ fn bad_cells_are_counted_located_and_survived() {
     assert_eq!(said["verdict"]["word"], "falls short at idle");
     assert!(garage.text("stiffbus-report/log/report.html").contains("ERR#3"));
 }
+
+/// A slow logger sees each loss of contact as one sample far off: that is a finding, and
+/// neither noise nor a bus that slips.
+#[test]
+fn a_contact_lost_for_single_samples_is_found() {
+    let mut text = "time_s,bus_v,engine_rpm,fan\n".to_owned();
+    for k in 0..300 {
+        let noise_v = f64::from(k * 7919 % 13 - 6) * 0.004;
+        let bus_v = if [20, 45, 90, 200].contains(&k) { 7.5 } else { 14.2 + noise_v };
+        let fan = u8::from((60..120).contains(&k));
+        text.push_str(&format!("{k},{bus_v:.3},850,{fan}\n"));
+    }
+    let garage = Garage::new();
+    garage.put("log.csv", text);
+    let said = garage.run(&["log.csv", "--json", "-"]).ends(0).json();
+    let findings = said["findings"].as_array().expect("findings");
+    assert!(findings.iter().any(|finding| finding["id"] == "drop-outs"), "{findings:?}");
+    let sigma_v = said["noise"]["sigma_v"].as_f64().expect("noise");
+    // Thirteen levels 4 mV apart, each as often: √((13² − 1)/12) · 4 mV = 15 mV.
+    assert!((sigma_v - 0.015).abs() < 0.003, "{sigma_v}");
+    for point in said["operating_points"].as_array().expect("points") {
+        assert_eq!(point["state"], "holding", "{point}");
+    }
+}
