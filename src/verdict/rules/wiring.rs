@@ -247,6 +247,9 @@ fn held_post(case: &Case, point: &OperatingPoint) -> Option<f64> {
 /// A post no further under the setpoint than this holds it.
 const HELD_V: f64 = 0.1;
 
+/// So many drop-outs are shown; all are counted.
+const MOST_DROP_OUTS: usize = 12;
+
 /// Brief losses of contact: far out of the level around them, and back at once.
 pub fn drop_outs(case: &Case) -> Option<Seen> {
     let spans = &case.segments.drop_outs;
@@ -259,7 +262,7 @@ pub fn drop_outs(case: &Case) -> Option<Seen> {
         ),
         evidence: spans
             .iter()
-            .take(6)
+            .take(MOST_DROP_OUTS)
             .map(|s| Evidence { start_s: s.start_s, end_s: s.end_s, text: "drop-out".to_owned() })
             .collect(),
     })
