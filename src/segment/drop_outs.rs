@@ -49,7 +49,7 @@ pub fn drop_outs(log: &Log, stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
     if spans.len() < LEAST_COUNT { Vec::new() } else { spans }
 }
 
-/// The stretches in pieces, without the drop-outs.
+/// The stretches in pieces, without the drop-outs, which come in time order.
 pub fn cut(stretches: Vec<Stretch>, drop_outs: &[Span], time_s: &[f64]) -> Vec<Stretch> {
     if drop_outs.is_empty() {
         return stretches;
@@ -74,7 +74,8 @@ pub fn cut(stretches: Vec<Stretch>, drop_outs: &[Span], time_s: &[f64]) -> Vec<S
 fn without(drop_outs: &[Span], span: Span, time_s: &[f64]) -> Vec<Span> {
     let mut left = Vec::new();
     let mut from_s = span.start_s;
-    for drop in drop_outs.iter().filter(|d| span.start_s <= d.end_s && d.start_s <= span.end_s) {
+    let first = drop_outs.partition_point(|d| d.end_s < span.start_s);
+    for drop in drop_outs[first..].iter().take_while(|d| d.start_s <= span.end_s) {
         let lost = indices(time_s, *drop);
         if let Some(&end_s) = lost.start.checked_sub(2).and_then(|k| time_s.get(k))
             && from_s < end_s
