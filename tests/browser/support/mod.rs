@@ -6,6 +6,7 @@ mod element;
 mod hands;
 
 use std::path::Path;
+use std::time::{Duration, Instant};
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -14,6 +15,9 @@ use serde_json::{Value, json};
 use driver::Driver;
 pub use element::Element;
 pub use hands::{Pointer, keys};
+
+/// A page that takes longer to be there never comes.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 pub struct Browser {
     driver: Driver,
@@ -38,12 +42,19 @@ impl Browser {
     /// The page in a file.
     pub fn open(&self, page: &Path) {
         let path = page.canonicalize().expect("a page to open");
-        self.driver.post("url", json!({"url": file_url(&path)}));
+        self.visit(&file_url(&path));
     }
 
     /// The page at an address.
     pub fn visit(&self, url: &str) {
         self.driver.post("url", json!({"url": url}));
+        // The driver may answer before the last of a long page was read.
+        let whole = "return document.readyState === 'complete'";
+        let from = Instant::now();
+        while self.run(whole, &[]) != true {
+            assert!(from.elapsed() < PATIENCE, "{url}: is not there after {PATIENCE:?}");
+            std::thread::sleep(Duration::from_millis(20));
+        }
     }
 
     /// Whether anything can be fetched.
