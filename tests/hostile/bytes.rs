@@ -184,7 +184,7 @@ pub fn options() -> impl Strategy<Value = ReadOptions> {
 }
 
 proptest! {
-    #![proptest_config(cases(1))]
+    #![proptest_config(cases(1000, 1))]
 
     #[test]
     fn no_bytes_break_the_reading(bytes in spoiled(), options in options()) {
@@ -254,7 +254,7 @@ lamps = "10.5@12.6"
 }
 
 proptest! {
-    #![proptest_config(cases(4))]
+    #![proptest_config(cases(250, 1))]
 
     /// The route that takes clean files fast and the one that looks at every cell.
     #[test]

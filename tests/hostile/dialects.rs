@@ -207,7 +207,7 @@ pub fn written() -> impl Strategy<Value = Vec<u8>> {
 }
 
 proptest! {
-    #![proptest_config(cases(2))]
+    #![proptest_config(cases(500, 16))]
 
     #[test]
     fn any_dialect_reads_to_the_same_values(dialect in dialect(), mut samples in samples()) {

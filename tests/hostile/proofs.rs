@@ -124,7 +124,7 @@ fn is_shown_safely(text: &str) {
 }
 
 proptest! {
-    #![proptest_config(cases(4))]
+    #![proptest_config(cases(250, 2000))]
 
     #[test]
     fn no_change_of_a_value_goes_unseen(picks in prop::collection::vec((any::<prop::sample::Index>(), other()), 1..4)) {
@@ -158,7 +158,7 @@ proptest! {
 }
 
 proptest! {
-    #![proptest_config(cases(60))]
+    #![proptest_config(cases(16, 2000))]
 
     /// What is read again from the logs is read by settings that anybody may have changed.
     #[test]

@@ -6,14 +6,15 @@ use proptest::test_runner::{Config, FileFailurePersistence, RngSeed};
 use stiffbus::ingest::{self, IngestError, ReadOptions};
 use stiffbus::log::Log;
 
-/// `one_in` makes a heavy property run that much fewer cases. The same cases every time,
-/// so that a change is judged by what it changed; other ones where a number is asked for.
-pub fn cases(one_in: u32) -> Config {
-    let asked = std::env::var("PROPTEST_CASES").ok().and_then(|text| text.parse().ok());
-    let cases = asked.unwrap_or(1000u32);
+/// `daily` cases of a property, the same ones every time, so that a change is judged by what
+/// it changed. Where a number is asked for, other ones: that many of those that cost
+/// microseconds, and of a heavier property `one_in` of them, so that a long run is minutes
+/// of each.
+pub fn cases(daily: u32, one_in: u32) -> Config {
+    let asked = std::env::var("PROPTEST_CASES").ok().and_then(|text| text.parse::<u32>().ok());
     let persistence = FileFailurePersistence::Direct("tests/hostile/found.txt");
     Config {
-        cases: (cases / one_in).max(8),
+        cases: asked.map_or(daily, |cases| (cases / one_in).max(8)),
         failure_persistence: Some(Box::new(persistence)),
         max_global_rejects: 1 << 20,
         rng_seed: if asked.is_some() { RngSeed::Random } else { RngSeed::Fixed(14) },

@@ -418,7 +418,7 @@ fn stays_text<T: Serialize + DeserializeOwned>(
 }
 
 proptest! {
-    #![proptest_config(cases(16))]
+    #![proptest_config(cases(62, 2000))]
 
     #[test]
     fn a_report_holds_only_text_of_a_log(texts in prop::collection::vec(harm(), 5..40)) {

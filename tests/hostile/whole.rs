@@ -98,7 +98,7 @@ fn goes_all_the_way(bytes: &[u8], options: &ReadOptions) {
 }
 
 proptest! {
-    #![proptest_config(cases(16))]
+    #![proptest_config(cases(62, 2000))]
 
     #[test]
     fn wild_values_go_all_the_way(bytes in wild()) {

@@ -70,7 +70,7 @@ fn text() -> impl Strategy<Value = String> {
 }
 
 proptest! {
-    #![proptest_config(cases(1))]
+    #![proptest_config(cases(1000, 1))]
 
     #[test]
     fn no_mark_breaks_and_a_good_one_is_read(other in text(), at in 0u32..100_000, percent in 0u32..=100, load in "[a-zA-Zé ]{0,8}[a-z]") {
