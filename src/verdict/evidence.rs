@@ -31,6 +31,19 @@ pub fn longest<'a>(points: impl Iterator<Item = &'a OperatingPoint>) -> Option<&
     points.max_by(|a, b| a.seconds.total_cmp(&b.seconds))
 }
 
+/// So many lines of evidence are shown of findings that have a line for each event.
+pub const SHOWN: usize = 6;
+
+/// The first so many; the last of them tells how many more there are.
+pub fn first(most: usize, mut all: Vec<Evidence>) -> Vec<Evidence> {
+    let more = all.len().saturating_sub(most);
+    all.truncate(most);
+    if let Some(last) = all.last_mut().filter(|_| more > 0) {
+        last.text.push_str(&format!("; {more} more like it"));
+    }
+    all
+}
+
 /// One line of evidence for each stretch of a point, the longest three.
 pub fn of_point(point: &OperatingPoint, text: &str) -> Vec<Evidence> {
     let mut spans = point.spans.clone();
@@ -41,4 +54,24 @@ pub fn of_point(point: &OperatingPoint, text: &str) -> Vec<Evidence> {
         .into_iter()
         .map(|s| Evidence { start_s: s.start_s, end_s: s.end_s, text: text.to_owned() })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_not_shown_is_counted() {
+        let all = |count: usize| -> Vec<Evidence> {
+            (0..count)
+                .map(|k| Evidence { start_s: k as f64, end_s: k as f64, text: "dip".into() })
+                .collect()
+        };
+        for few in [0, 1, SHOWN] {
+            assert_eq!(first(SHOWN, all(few)), all(few));
+        }
+        let shown = first(SHOWN, all(SHOWN + 17));
+        assert_eq!(shown[..SHOWN - 1], all(SHOWN)[..SHOWN - 1]);
+        assert_eq!(shown.last().map(|e| e.text.as_str()), Some("dip; 17 more like it"));
+    }
 }

@@ -7,6 +7,7 @@ use crate::log::{Log, Role, Span};
 use crate::segment::{indices, mean};
 use crate::stats::robust::{median, quantile};
 use crate::verdict::Case;
+use crate::verdict::evidence::{SHOWN, first};
 use crate::verdict::rules::{Seen, wiring};
 use crate::words::{PERCENT, VOLT};
 
@@ -65,24 +66,21 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
     let unsure = if unsure.is_finite() { unsure.max(0.005) } else { LEAST_SLIP };
     let percent = |slip: f64| Estimate::around(100.0 * slip, 100.0 * unsure, grade, against);
     let slip = percent(worst);
+    let evidence = |(span, slip): &(Span, f64)| Evidence {
+        start_s: span.start_s,
+        end_s: span.end_s,
+        text: format!(
+            "alternator speed over engine speed {} low",
+            PERCENT.with_range(&percent(*slip))
+        ),
+    };
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
             "The belt slips: the alternator turns {} slower than the engine drives it, {against} of {sound:.2}.",
             PERCENT.told(&slip)
         ),
-        evidence: slips
-            .iter()
-            .take(6)
-            .map(|(span, slip)| Evidence {
-                start_s: span.start_s,
-                end_s: span.end_s,
-                text: format!(
-                    "alternator speed over engine speed {} low",
-                    PERCENT.with_range(&percent(*slip))
-                ),
-            })
-            .collect(),
+        evidence: first(SHOWN, slips.iter().map(evidence).collect()),
     })
 }
 
@@ -99,7 +97,7 @@ pub fn dips_on_acceleration(case: &Case) -> Option<Seen> {
             "The bus dips while the engine speeds up, {} times: more speed must never mean less voltage.",
             dips.len()
         ),
-        evidence: dips.into_iter().take(6).collect(),
+        evidence: first(SHOWN, dips),
     })
 }
 

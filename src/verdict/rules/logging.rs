@@ -1,9 +1,9 @@
 //! What the log itself is short of.
 
-use crate::diagnosis::{Evidence, Origin, Severity};
+use crate::diagnosis::{Evidence, LoadStep, Origin, Severity};
 use crate::estimate::Estimate;
 use crate::verdict::Case;
-use crate::verdict::evidence::volts;
+use crate::verdict::evidence::{SHOWN, first, volts};
 use crate::verdict::rules::Seen;
 
 pub fn undeclared_steps(case: &Case) -> Option<Seen> {
@@ -12,21 +12,18 @@ pub fn undeclared_steps(case: &Case) -> Option<Seen> {
     }
     let detected: Vec<_> =
         case.analysis.load_steps.iter().filter(|s| s.origin == Origin::Detected).collect();
+    let evidence = |s: &&LoadStep| Evidence {
+        start_s: s.at_s,
+        end_s: s.at_s,
+        text: format!("step {}: the bus {}", s.number, moved(&s.shift_v)),
+    };
     (!detected.is_empty()).then(|| Seen {
         severity: Severity::Note,
         statement: format!(
             "The voltage steps {} times where no load channel changes.",
             detected.len()
         ),
-        evidence: detected
-            .iter()
-            .take(6)
-            .map(|s| Evidence {
-                start_s: s.at_s,
-                end_s: s.at_s,
-                text: format!("step {}: the bus {}", s.number, moved(&s.shift_v)),
-            })
-            .collect(),
+        evidence: first(SHOWN, detected.iter().map(evidence).collect()),
     })
 }
 

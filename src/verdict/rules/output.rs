@@ -3,7 +3,7 @@
 use crate::diagnosis::{Evidence, OutputPoint, Severity, SheetStanding};
 use crate::estimate::Estimate;
 use crate::verdict::Case;
-use crate::verdict::evidence::amps;
+use crate::verdict::evidence::{amps, first};
 use crate::verdict::rules::Seen;
 use crate::words::{PERCENT, RPM};
 
@@ -35,6 +35,18 @@ pub fn output_below_sheet(case: &Case) -> Option<Seen> {
     let sheet_a = worst.sheet_a.as_ref()?;
     let rpm = worst.alternator_rpm?;
     let percent = |share: f64| PERCENT.bare(100.0 * share);
+    let evidence = |(point, share): &(&OutputPoint, &Estimate)| {
+        let longest = point.spans.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
+        Some(Evidence {
+            start_s: longest.start_s,
+            end_s: longest.end_s,
+            text: format!(
+                "full output at {} alternator rpm, {} of the sheet",
+                RPM.bare(point.alternator_rpm?),
+                PERCENT.of_shares().with_range(share)
+            ),
+        })
+    };
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
@@ -47,22 +59,6 @@ pub fn output_below_sheet(case: &Case) -> Option<Seen> {
             percent(share.high),
             share.grade.word()
         ),
-        evidence: below
-            .iter()
-            .take(MOST_EVIDENCE)
-            .filter_map(|(point, share)| {
-                let longest =
-                    point.spans.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
-                Some(Evidence {
-                    start_s: longest.start_s,
-                    end_s: longest.end_s,
-                    text: format!(
-                        "full output at {} alternator rpm, {} of the sheet",
-                        RPM.bare(point.alternator_rpm?),
-                        PERCENT.of_shares().with_range(share)
-                    ),
-                })
-            })
-            .collect(),
+        evidence: first(MOST_EVIDENCE, below.iter().filter_map(evidence).collect()),
     })
 }

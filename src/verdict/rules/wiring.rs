@@ -3,11 +3,11 @@
 use crate::analysis::line_drop;
 use crate::diagnosis::{Evidence, LineDrop, OperatingPoint, Severity, Side};
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Role, Tap};
+use crate::log::{Role, Span, Tap};
 use crate::segment::Point;
 use crate::segment::drop_outs::far_v;
 use crate::verdict::Case;
-use crate::verdict::evidence::{of_point, volts, with_loads};
+use crate::verdict::evidence::{first, of_point, volts, with_loads};
 use crate::verdict::rules::Seen;
 use crate::words::{AMP, MILLIOHM, VOLT, number};
 
@@ -253,6 +253,8 @@ const MOST_DROP_OUTS: usize = 12;
 /// Brief losses of contact: far out of the level around them, and back at once.
 pub fn drop_outs(case: &Case) -> Option<Seen> {
     let spans = &case.segments.drop_outs;
+    let evidence =
+        |s: &Span| Evidence { start_s: s.start_s, end_s: s.end_s, text: "drop-out".to_owned() };
     (!spans.is_empty()).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(
@@ -260,10 +262,6 @@ pub fn drop_outs(case: &Case) -> Option<Seen> {
             far_v(&case.segments.grain),
             spans.len()
         ),
-        evidence: spans
-            .iter()
-            .take(MOST_DROP_OUTS)
-            .map(|s| Evidence { start_s: s.start_s, end_s: s.end_s, text: "drop-out".to_owned() })
-            .collect(),
+        evidence: first(MOST_DROP_OUTS, spans.iter().map(evidence).collect()),
     })
 }
