@@ -1,10 +1,14 @@
 //! Work shared among the cores, with one answer however many there are.
 
 use std::num::NonZero;
+use std::sync::LazyLock;
 use std::thread;
 
+/// Asked for once: to tell, the system reads several files.
 pub fn cores() -> usize {
-    thread::available_parallelism().map_or(1, NonZero::get)
+    static CORES: LazyLock<usize> =
+        LazyLock::new(|| thread::available_parallelism().map_or(1, NonZero::get));
+    *CORES
 }
 
 /// What each work gives, in their order: every one on a thread of its own but the first,
@@ -23,6 +27,18 @@ pub fn on_each<T: Send>(works: Vec<impl FnOnce() -> T + Send>) -> Vec<T> {
     })
 }
 
+/// Two works side by side.
+pub fn both<A: Send, B>(one: impl FnOnce() -> A + Send, other: impl FnOnce() -> B) -> (A, B) {
+    thread::scope(|scope| {
+        let one = scope.spawn(one);
+        let other = other();
+        match one.join() {
+            Ok(one) => (one, other),
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+    })
+}
+
 /// What `work` makes of consecutive parts of `all`, in their order: a part for each core,
 /// none of fewer than `least`.
 pub fn shared<T: Sync, R: Send>(
@@ -38,6 +54,19 @@ pub fn shared<T: Sync, R: Send>(
     on_each(parts.map(|part| move || work(part)).collect())
 }
 
+/// As [`shared`], for work that changes the parts: each comes with where it begins.
+pub fn shared_mut<T: Send, R: Send>(
+    all: &mut [T],
+    least: usize,
+    work: impl Fn(usize, &mut [T]) -> R + Sync,
+) -> Vec<R> {
+    let parts = cores().min(all.len() / least.max(1)).max(1);
+    let each = all.len().div_ceil(parts).max(1);
+    let work = &work;
+    let parts = all.chunks_mut(each).enumerate();
+    on_each(parts.map(|(k, part)| move || work(k * each, part)).collect())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -49,6 +78,21 @@ mod tests {
             for least in [1, 3, 10_000] {
                 let parts = shared(&all, least, <[usize]>::to_vec);
                 assert_eq!(parts.concat(), all);
+            }
+        }
+    }
+
+    #[test]
+    fn parts_are_changed_where_they_stand() {
+        for count in [0, 1, 2, 7, 1000] {
+            let mut all = vec![0; count];
+            for least in [1, 3, 10_000] {
+                let sizes = shared_mut(&mut all, least, |from, part| {
+                    part.iter_mut().enumerate().for_each(|(i, value)| *value = from + i);
+                    part.len()
+                });
+                assert_eq!(all, (0..count).collect::<Vec<_>>());
+                assert_eq!(sizes.iter().sum::<usize>(), count);
             }
         }
     }

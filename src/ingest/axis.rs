@@ -2,6 +2,9 @@
 
 use super::account::{self, Account};
 use super::table::Lines;
+use crate::shared::shared_mut;
+use crate::stats::places;
+use crate::stats::rounding::nearest;
 
 /// Which rows of the body stay.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,6 +51,8 @@ impl Rows {
 pub struct Axis {
     pub rows: Rows,
     pub time_s: Vec<f64>,
+    /// From the first stamp of the file to that of the first row that stays.
+    pub late_s: f64,
     pub notices: Vec<String>,
 }
 
@@ -75,16 +80,17 @@ const FURTHEST_S: f64 = 1e12;
 /// What lies further apart is not one recording.
 const LONGEST_PAUSE_S: f64 = 86_400.0;
 
+/// Fewer stamps are not worth a thread.
+const LEAST_SHARE: usize = 100_000;
+
 /// Rows ahead in which a stepped-back clock may catch up before it counts as set back.
 const CATCH_UP_ROWS: usize = 10;
 
 /// `rows` are indices into `time`, the rows with a voltage.
-pub fn clean(time: &[f64], rows: Rows, lines: &Lines, account: &mut Account) -> Axis {
+pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -> Axis {
     let mut notices = Vec::new();
-    if rows == Rows::All(time.len())
-        && let Some(time_s) = straight(time)
-    {
-        return Axis { rows, time_s, notices };
+    if rows == Rows::All(time.len()) && is_straight(&mut time) {
+        return Axis { rows, time_s: time, late_s: 0.0, notices };
     }
     let rows = rows.into_listed();
     let at = |row: usize| time.get(row).copied().unwrap_or(f64::NAN);
@@ -125,30 +131,28 @@ pub fn clean(time: &[f64], rows: Rows, lines: &Lines, account: &mut Account) -> 
     let kept = settle_repeats(kept, lines, account, &mut notices);
     let start = kept.first().map_or(0.0, |&(_, t)| t);
     let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
-    Axis { rows: Rows::Listed(rows), time_s, notices }
+    let rows = Rows::Listed(rows);
+    let late_s = rows.first().map_or(0.0, |row| at(row) - first);
+    Axis { rows, time_s, late_s, notices }
 }
 
-/// Seconds from the first stamp where there is nothing to clean: every stamp is one, and
-/// later than the one before.
-fn straight(time: &[f64]) -> Option<Vec<f64>> {
-    let first = time.first().copied().filter(|t| t.is_finite())?;
-    let mut time_s = Vec::with_capacity(time.len());
-    let mut last = f64::NAN;
-    for raw in time {
-        let t = to_nanoseconds(raw - first);
-        let goes_on = time_s.is_empty() || (t > last && t - last <= LONGEST_PAUSE_S);
-        if !(goes_on && t.abs() <= FURTHEST_S) {
-            return None;
-        }
-        time_s.push(t);
-        last = t;
+/// Seconds from the first stamp, and whether there is nothing to clean: every stamp is one,
+/// and later than the one before.
+fn is_straight(time: &mut [f64]) -> bool {
+    let Some(first) = time.first().copied().filter(|t| t.is_finite()) else { return false };
+    if first != 0.0 {
+        shared_mut(time, LEAST_SHARE, |_, part| {
+            part.iter_mut().for_each(|t| *t = to_nanoseconds(*t - first));
+        });
     }
-    Some(time_s)
+    let within = time.last().is_some_and(|last| last.abs() <= FURTHEST_S);
+    let rises = |a: f64, b: f64| b > a && b - a <= LONGEST_PAUSE_S;
+    within && places::of_neighbours(time, |a, b| !rises(a, b)).is_empty()
 }
 
 /// Drops the dust of binary fractions: no logger stamps finer.
 pub fn to_nanoseconds(t: f64) -> f64 {
-    let rounded = (t * 1e9).round() / 1e9;
+    let rounded = nearest(t * 1e9) / 1e9;
     if rounded.is_finite() { rounded } else { t }
 }
 

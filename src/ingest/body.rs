@@ -17,9 +17,8 @@ use super::sample::Sample;
 use super::table::{self, Body, Wanted};
 use crate::log::{Role, Tap};
 
-/// The body of a file as numbers in the file's own units, and how it was read.
-pub struct Read {
-    pub encoding: &'static str,
+/// All that is decided on a look at the file.
+pub struct Decided {
     pub dialect: Dialect,
     pub layout: Layout,
     pub facts: Vec<Facts>,
@@ -27,9 +26,15 @@ pub struct Read {
     pub assigned: Vec<Assigned>,
     pub bus: Tap,
     pub wanted: Wanted,
+    pub notices: Vec<String>,
+}
+
+/// The body of a file as numbers in the file's own units, and how it was read.
+pub struct Read {
+    pub encoding: &'static str,
+    pub decided: Decided,
     pub body: Body,
     pub account: Account,
-    pub notices: Vec<String>,
 }
 
 /// Decides dialect and roles on a sample, and reads the columns that hold a role.
@@ -44,23 +49,34 @@ pub fn read(
     if decoded.text.trim().is_empty() {
         return Err(IngestError::Empty { path: path.to_path_buf() });
     }
-    let mut notices = Vec::new();
-    if decoded.lossy {
-        notices.push(format!(
-            "some bytes are not valid {}; they are read as \u{fffd}",
-            decoded.encoding
-        ));
-    }
-
     let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
     let aligned = dialect.align(&decoded.text);
     let text = aligned.as_deref().unwrap_or(&decoded.text);
-    let sample = Sample::of(text);
-    let layout = header::find(&dialect, sample.head)
+    let mut decided = decide(path, dialect, &Sample::of(text), options)?;
+    if decoded.lossy {
+        let told =
+            format!("some bytes are not valid {}; they are read as \u{fffd}", decoded.encoding);
+        decided.notices.insert(0, told);
+    }
+    let mut account = Account::default();
+    let Decided { layout, clock, wanted, notices, .. } = &mut decided;
+    let plan = table::Plan { text, dialect: &dialect, layout, clock, wanted };
+    let body = table::read(plan, careful_only, &mut account, notices);
+    Ok(Read { encoding: decoded.encoding, decided, body, account })
+}
+
+/// `sample` is of the aligned text.
+pub fn decide(
+    path: &Path,
+    dialect: Dialect,
+    sample: &Sample,
+    options: &ReadOptions,
+) -> Result<Decided, IngestError> {
+    let layout = header::find(&dialect, &sample.head)
         .map_err(|seen| IngestError::NoTable { path: path.to_path_buf(), seen })?;
     let body_head = sample.head.get(layout.body_byte..).unwrap_or("");
     let texts: Vec<&str> =
-        std::iter::once(body_head).chain(sample.blocks.iter().copied()).collect();
+        std::iter::once(body_head).chain(sample.blocks.iter().map(AsRef::as_ref)).collect();
     let facts = Facts::of(&dialect, &layout, &texts);
 
     let forced = named::requested(path, &layout.headings, &options.columns)?;
@@ -73,7 +89,7 @@ pub fn read(
         layout.header_line.is_some(),
         dialect.decimal,
     )?;
-    let Assignment { columns: assigned, bus, notices: role_notices } = roles::assign(
+    let Assignment { columns: assigned, bus, mut notices } = roles::assign(
         path,
         &layout.headings,
         &facts,
@@ -81,28 +97,9 @@ pub fn read(
         &clock.columns(),
         options.any_voltage,
     )?;
-    notices.extend(role_notices);
     notices.extend(clock.notices.iter().cloned());
-
     let wanted = wanted(&assigned, &facts);
-    let mut account = Account::default();
-    let plan =
-        table::Plan { text, dialect: &dialect, layout: &layout, clock: &clock, wanted: &wanted };
-    let body = table::read(plan, careful_only, &mut account, &mut notices);
-    let encoding = decoded.encoding;
-    Ok(Read {
-        encoding,
-        dialect,
-        layout,
-        facts,
-        clock,
-        assigned,
-        bus,
-        wanted,
-        body,
-        account,
-        notices,
-    })
+    Ok(Decided { dialect, layout, facts, clock, assigned, bus, wanted, notices })
 }
 
 fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {

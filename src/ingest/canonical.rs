@@ -10,21 +10,32 @@ use super::roles::Assigned;
 use super::table::{Body, Wanted};
 use super::units::{Affine, Unit};
 use crate::log::Role;
+use crate::shared::shared_mut;
+use crate::stats::extent::Extent;
 
-/// Raw stamps to seconds from the first, without the breaks of a clock that wraps.
+/// Fewer stamps are not worth a thread.
+const LEAST_SHARE: usize = 100_000;
+
+/// Raw stamps to seconds from the first in whole nanoseconds, without the breaks of a clock
+/// that wraps.
 pub fn time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
     match clock.source {
-        clock::Source::Rate { hz } => body.time.iter_mut().for_each(|t| *t /= hz),
+        clock::Source::Rate { hz } => {
+            body.time.iter_mut().for_each(|t| *t = axis::to_nanoseconds(*t / hz));
+        }
         clock::Source::Numeric { seconds_per_unit, epoch, .. } => {
             let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
             let origin = if epoch == clock::Epoch::None { 0.0 } else { first };
-            for t in &mut body.time {
-                *t = axis::to_nanoseconds((*t - origin) * seconds_per_unit);
-            }
+            shared_mut(&mut body.time, LEAST_SHARE, |_, part| {
+                for t in part {
+                    *t = axis::to_nanoseconds((*t - origin) * seconds_per_unit);
+                }
+            });
         }
         clock::Source::Text { .. } | clock::Source::DateAndTime { .. } => {
             if let Some(period_s) = clock.period_s {
                 let wraps = axis::unwrap(&mut body.time, period_s);
+                body.time.iter_mut().for_each(|t| *t = axis::to_nanoseconds(*t));
                 if wraps > 0 {
                     let what = if period_s > 3600.0 { "midnight" } else { "the full hour" };
                     notices.push(format!(
@@ -54,6 +65,7 @@ fn absurd(role: Role) -> Option<(f64, &'static str)> {
     }
 }
 
+/// Each column by its role and unit; what cannot be such a value is none, and told.
 pub fn values(
     body: &mut Body,
     wanted: &Wanted,
@@ -62,29 +74,51 @@ pub fn values(
     layout: &Layout,
     account: &mut Account,
 ) {
-    for (&index, values) in wanted.values.iter().zip(&mut body.values) {
-        let Some(column) = assigned.get(index) else { continue };
-        let affine = match column.role {
-            Role::Load => {
-                let high = values.iter().copied().filter(|v| !v.is_nan()).fold(0.0, f64::max);
-                let whole = facts.get(index).is_none_or(Facts::all_whole);
-                let percent = column.unit == Some(Unit::Percent);
-                let scale = level_scale(high, whole, percent).unwrap_or(high.max(1.0));
-                Affine { scale: 1.0 / scale, offset: 0.0 }
+    let columns = wanted.values.iter().copied().zip(&mut body.values).zip(&mut body.extents);
+    let mut columns: Vec<_> = columns.map(|((i, values), extent)| (i, values, extent)).collect();
+    shared_mut(&mut columns, 1, |_, part| {
+        for (index, values, extent) in part {
+            let Some(column) = assigned.get(*index) else { continue };
+            if column.role == Role::Load {
+                to_duty(values, extent, column, facts.get(*index));
+            } else {
+                to_si(values, extent, column.unit.map_or(Affine::SAME, Unit::to_canonical));
             }
-            _ => column.unit.map_or(Affine::SAME, Unit::to_canonical),
-        };
-        if affine != Affine::SAME {
-            values.iter_mut().for_each(|value| *value = affine.apply(*value));
         }
-        if column.role == Role::Load {
-            values.iter_mut().for_each(|value| *value = value.clamp(0.0, 1.0));
+    });
+    for (index, values, extent) in columns {
+        let role = assigned.get(index).map(|column| column.role);
+        let Some((most, unit)) = role.and_then(absurd) else { continue };
+        if extent.is_within(most) {
+            continue;
         }
-        let Some((most, unit)) = absurd(column.role) else { continue };
+        let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
         for (row, value) in values.iter_mut().enumerate().filter(|(_, v)| v.abs() > most) {
-            let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
             account.bad_cell(body.lines.of(row), name, &format!("{value} {unit}"));
             *value = f64::NAN;
         }
+        *extent = Extent::of(values);
+    }
+}
+
+fn to_si(values: &mut [f64], extent: &mut Extent, affine: Affine) {
+    if affine != Affine::SAME {
+        values.iter_mut().for_each(|value| *value = affine.apply(*value));
+        // No unit turns the order round.
+        *extent = extent.with_ends(|end| affine.apply(end));
+    }
+}
+
+/// Switches, levels and percent to shares of full.
+fn to_duty(values: &mut [f64], extent: &mut Extent, column: &Assigned, facts: Option<&Facts>) {
+    let high = extent.high.max(0.0);
+    let whole = facts.is_none_or(Facts::all_whole);
+    let percent = column.unit == Some(Unit::Percent);
+    let scale = level_scale(high, whole, percent).unwrap_or(high.max(1.0));
+    if scale != 1.0 || extent.low < 0.0 || extent.high > 1.0 {
+        let share = 1.0 / scale;
+        let duty = |value: f64| (value * share).clamp(0.0, 1.0);
+        values.iter_mut().for_each(|value| *value = duty(*value));
+        *extent = extent.with_ends(duty);
     }
 }

@@ -5,8 +5,11 @@
 //! number and a missing cell are; whatever needs more thought (quotes, words, rows of
 //! another width, blank rows) it leaves to that one, by giving up.
 
+use memchr::{memchr, memchr_iter};
+
 use super::number;
-use crate::shared::{cores, on_each};
+use crate::shared::{cores, on_each, shared};
+use crate::stats::extent::Extent;
 
 /// Less text than this is not worth a thread.
 const SHARE_BYTES: usize = 1 << 20;
@@ -27,12 +30,25 @@ pub struct Cells<'a> {
 }
 
 /// The used columns of `text`; `None` where a row is not clean.
-pub fn columns(text: &str, cells: Cells) -> Option<Vec<Vec<f64>>> {
-    columns_by(text, cells, cores().min(text.len() / SHARE_BYTES).max(1))
+pub fn columns(text: &str, cells: Cells) -> Option<Vec<(Vec<f64>, Extent)>> {
+    let columns = columns_by(text, cells, cores().min(text.len() / SHARE_BYTES).max(1))?;
+    let extents = shared(&columns, 1, |part| {
+        part.iter().map(|column| Extent::of(column)).collect::<Vec<_>>()
+    });
+    Some(columns.into_iter().zip(extents.concat()).collect())
+}
+
+/// The used columns of so few lines that one core reads them, into columns at hand; `false`
+/// where a row is not clean.
+pub fn lines_into(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
+    let rows = rows_of(text);
+    columns.iter_mut().for_each(|column| column.resize(rows, 0.0));
+    let columns = columns.iter_mut().map(Vec::as_mut_slice).collect();
+    memchr(b'"', text.as_bytes()).is_none() && read(text, cells, columns)
 }
 
 fn columns_by(text: &str, cells: Cells, threads: usize) -> Option<Vec<Vec<f64>>> {
-    if text.contains('"') || cells.used.is_empty() {
+    if memchr(b'"', text.as_bytes()).is_some() || cells.used.is_empty() {
         return None;
     }
     let parts = parts(text, threads);
@@ -69,7 +85,7 @@ fn parts(text: &str, count: usize) -> Vec<&str> {
 }
 
 fn rows_of(text: &str) -> usize {
-    let ends = text.as_bytes().iter().filter(|&&byte| byte == b'\n').count();
+    let ends = memchr_iter(b'\n', text.as_bytes()).count();
     ends + usize::from(!text.is_empty() && !text.ends_with('\n'))
 }
 
@@ -165,7 +181,7 @@ mod tests {
     #[test]
     fn clean_rows_are_read_and_others_left() {
         let clean = "0,5;x;-12,25\r\n1;;\n 2 ;a b;1e3\r";
-        let read = columns(clean, TWO).expect("clean");
+        let read = columns_by(clean, TWO, 1).expect("clean");
         assert_eq!(read[0], [0.5, 1.0, 2.0]);
         assert_eq!((read[1][0], read[1][2]), (-12.25, 1000.0));
         assert!(read[1][1].is_nan());
@@ -183,9 +199,9 @@ mod tests {
             "1;2\r;3",
             "1;2;3\r4;5;6",
         ] {
-            assert_eq!(columns(unclean, TWO), None, "{unclean}");
+            assert_eq!(columns_by(unclean, TWO, 1), None, "{unclean}");
         }
-        assert_eq!(columns("", TWO), Some(vec![vec![], vec![]]));
+        assert_eq!(columns_by("", TWO, 1), Some(vec![vec![], vec![]]));
     }
 
     #[test]
@@ -205,7 +221,7 @@ mod tests {
     fn a_negative_zero_is_one() {
         let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
         for text in ["-0", "-0.0", "-0.000e00"] {
-            let read = columns(text, cells).map(|columns| columns[0][0].to_bits());
+            let read = columns_by(text, cells, 1).map(|columns| columns[0][0].to_bits());
             assert_eq!(read, Some((-0.0f64).to_bits()), "{text}");
         }
     }
@@ -218,7 +234,7 @@ mod tests {
         fn a_cell_is_the_nearest_float(text in "-?[0-9]{1,17}(\\.[0-9]{0,16})?(e-?[0-9]{1,2})?") {
             let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
             let known: f64 = text.parse().expect("a number");
-            let read = columns(&text, cells).map(|columns| columns[0][0].to_bits());
+            let read = columns_by(&text, cells, 1).map(|columns| columns[0][0].to_bits());
             prop_assert_eq!(read, Some(known.to_bits()));
         }
     }

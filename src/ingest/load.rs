@@ -7,7 +7,7 @@ use std::path::Path;
 use super::error::IngestError;
 
 /// A day at a hundred samples a second of fifty columns.
-const MOST_BYTES: u64 = 4 << 30;
+pub const MOST_BYTES: u64 = 4 << 30;
 /// A header of [`super::header`]'s most columns, each with a long name, in UTF-16.
 const LONGEST_LINE: usize = 4 << 20;
 /// So much is read at once, and may be read beyond the limits.

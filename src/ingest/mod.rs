@@ -23,6 +23,7 @@ mod load;
 mod marks;
 mod named;
 mod number;
+mod pieces;
 mod preview;
 mod profile;
 mod request;
@@ -47,11 +48,13 @@ pub use profile::Words;
 pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, word_of};
 
 use crate::log::{Column, Log, Note, Role, Source, Span};
+use crate::shared::shared_mut;
+use crate::stats::places;
 use crate::stats::resolution::quantisation_step;
 use crate::stats::robust;
 use account::Account;
 use axis::{Axis, Rows};
-use clock::Clock;
+use body::Decided;
 use header::Heading;
 use load::load;
 use roles::Assigned;
@@ -80,6 +83,9 @@ pub fn parse(path: &Path, bytes: Vec<u8>, options: &ReadOptions) -> Result<Log, 
 }
 
 fn read_by(path: &Path, options: &ReadOptions, careful_only: bool) -> Result<Log, IngestError> {
+    if !careful_only && let Some((read, sha256)) = pieces::read(path, options) {
+        return log_of(path, read, sha256, options);
+    }
     parse_by(path, load(path)?, options, careful_only)
 }
 
@@ -107,31 +113,28 @@ fn log_of(
     sha256: String,
     options: &ReadOptions,
 ) -> Result<Log, IngestError> {
-    let body::Read {
-        encoding,
-        dialect,
-        layout,
-        facts,
-        clock,
-        assigned,
-        bus,
-        wanted,
-        mut body,
-        mut account,
-        mut notices,
-    } = read;
+    let body::Read { encoding, decided, mut body, mut account } = read;
+    let Decided { dialect, layout, facts, clock, assigned, bus, wanted, mut notices } = decided;
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
     body::refuse_stuck_clock(path, &layout, &clock, &body)?;
     canonical::time(&mut body, &clock, &mut notices);
     canonical::values(&mut body, &wanted, &assigned, &facts, &layout, &mut account);
 
     let bus_role = Role::Voltage(bus);
-    for (&index, values) in wanted.values.iter().zip(&mut body.values) {
-        if assigned.get(index).is_some_and(|column| column.role != bus_role) {
-            fill::hold(&body.time, values);
-        }
-    }
-    let mut axis = time_axis(&body, &wanted, &assigned, bus_role, &mut account);
+    let is_bus = |index: usize| assigned.get(index).is_some_and(|column| column.role == bus_role);
+    let mut slow: Vec<&mut Vec<f64>> = wanted
+        .values
+        .iter()
+        .zip(body.values.iter_mut().zip(&body.extents))
+        .filter(|(index, (_, extent))| extent.gaps && !is_bus(**index))
+        .map(|(_, (values, _))| values)
+        .collect();
+    shared_mut(&mut slow, 1, |_, part| {
+        part.iter_mut().for_each(|values| fill::hold(&body.time, values));
+    });
+    let first_stamp_s = body.time.iter().copied().find(|t| t.is_finite());
+    let time = std::mem::take(&mut body.time);
+    let mut axis = time_axis(time, &body, &wanted, &assigned, bus_role, &mut account);
     notices.append(&mut axis.notices);
     if axis.rows.len() < FEWEST_ROWS {
         return Err(IngestError::TooFewRows {
@@ -155,13 +158,13 @@ fn log_of(
     let mut columns = describe(&layout.headings, &assigned);
     let log_notes = notes(&body, &axis);
     let (interval_s, jitter_s, gaps) = pace(&axis.time_s);
-    let first_row = axis.rows.first().unwrap_or(0);
-    let started_at = started_at(&clock, &body, raw_start, first_row);
+    let of_file = body.wall.or_else(|| clock.wall(raw_start?));
+    let late = chrono::TimeDelta::microseconds((axis.late_s * 1e6).round() as i64);
+    let started_at = of_file.and_then(|wall| wall.checked_add_signed(late));
     let start = marks::Start {
         wall: started_at,
-        clock_s: clock.period_s.and_then(|_| body.time.get(first_row).copied()),
+        clock_s: clock.period_s.and_then(|_| Some(first_stamp_s? + axis.late_s)),
     };
-    body.time = Vec::new();
     let time_s = std::mem::take(&mut axis.time_s);
     let mut frame_columns = vec![frame_column("time_s", time_s)];
     let mut resolution_v = None;
@@ -248,20 +251,21 @@ fn hex(bytes: &[u8]) -> String {
 }
 
 fn time_axis(
+    time: Vec<f64>,
     body: &Body,
     wanted: &Wanted,
     assigned: &[Assigned],
     bus: Role,
     account: &mut Account,
 ) -> Axis {
-    let bus_v = wanted
+    let (bus_v, gaps) = wanted
         .values
         .iter()
-        .zip(&body.values)
+        .zip(body.values.iter().zip(&body.extents))
         .find(|(index, _)| assigned.get(**index).is_some_and(|column| column.role == bus))
-        .map_or(&[][..], |(_, values)| values.as_slice());
-    if !bus_v.iter().any(|value| value.is_nan()) {
-        return axis::clean(&body.time, Rows::All(bus_v.len()), &body.lines, account);
+        .map_or((&[][..], false), |(_, (values, extent))| (values.as_slice(), extent.gaps));
+    if !gaps {
+        return axis::clean(time, Rows::All(bus_v.len()), &body.lines, account);
     }
     let mut rows = Vec::with_capacity(bus_v.len());
     for (row, value) in bus_v.iter().enumerate() {
@@ -271,7 +275,7 @@ fn time_axis(
             rows.push(row);
         }
     }
-    axis::clean(&body.time, Rows::Listed(rows), &body.lines, account)
+    axis::clean(time, Rows::Listed(rows), &body.lines, account)
 }
 
 /// Takes the values over; `Column::new` would copy them.
@@ -322,18 +326,6 @@ fn describe(headings: &[Heading], assigned: &[Assigned]) -> Vec<Column> {
         .collect()
 }
 
-fn started_at(
-    clock: &Clock,
-    body: &Body,
-    raw_start: Option<f64>,
-    first_row: usize,
-) -> Option<chrono::NaiveDateTime> {
-    let of_file = body.wall.or_else(|| clock.wall(raw_start?))?;
-    let first = body.time.iter().copied().find(|t| t.is_finite())?;
-    let late_s = body.time.get(first_row)? - first;
-    of_file.checked_add_signed(chrono::TimeDelta::microseconds((late_s * 1e6).round() as i64))
-}
-
 fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
     body.notes
         .iter()
@@ -348,14 +340,14 @@ fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
 
 /// Median interval, its jitter, and the stretches without samples.
 fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
-    let steps: Vec<f64> = time_s.windows(2).map(|pair| span_of(pair).seconds()).collect();
-    let (middle_s, scatter_s) = robust::median_and_sigma(steps);
+    let (middle_s, scatter_s) = robust::median_and_sigma_of_steps(time_s);
     let interval_s = axis::to_nanoseconds(middle_s);
     let jitter_s = axis::to_nanoseconds(scatter_s);
     // Five intervals missing are a gap, unless the clock is as uneven as that anyway.
     let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
-    let gaps = time_s.windows(2).map(span_of).filter(|span| span.seconds() > limit_s).collect();
-    (interval_s, jitter_s, gaps)
+    let gap = |k: usize| time_s.get(k..k + 2).map(span_of);
+    let gaps = places::of_neighbours(time_s, |a, b| b - a > limit_s).into_iter().filter_map(gap);
+    (interval_s, jitter_s, gaps.collect())
 }
 
 fn span_of(pair: &[f64]) -> Span {

@@ -22,7 +22,7 @@ pub fn preview(bytes: &[u8]) -> Vec<Seen> {
     let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
     let aligned = dialect.align(&decoded.text);
     let head = Sample::of(aligned.as_deref().unwrap_or(&decoded.text)).head;
-    let Ok(layout) = header::find(&dialect, head) else { return Vec::new() };
+    let Ok(layout) = header::find(&dialect, &head) else { return Vec::new() };
     let rows = dialect.rows(head.get(layout.body_byte..).unwrap_or(""), CELLS);
     let seen = |(column, heading): (usize, &header::Heading)| Seen {
         name: heading.raw.clone(),

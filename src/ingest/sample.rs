@@ -1,5 +1,9 @@
 //! A look at the file that is small whatever its size: the head, and blocks spread over the rest.
 
+use std::borrow::Cow;
+
+use memchr::{memchr, memrchr};
+
 /// The head holds preamble, header and the first rows.
 const HEAD: usize = 1 << 20;
 /// What the head does not show: later phases, changed number widths, repeated headers.
@@ -8,30 +12,45 @@ const BLOCKS: usize = 24;
 
 /// Whole lines of the text. `head` begins at the first byte.
 pub struct Sample<'a> {
-    pub head: &'a str,
-    pub blocks: Vec<&'a str>,
+    pub head: Cow<'a, str>,
+    pub blocks: Vec<Cow<'a, str>>,
 }
 
 impl<'a> Sample<'a> {
     pub fn of(text: &'a str) -> Sample<'a> {
-        if text.len() <= HEAD {
-            return Sample { head: text, blocks: Vec::new() };
+        let piece = |start: usize, length: usize| {
+            Some(Cow::Borrowed(text.as_bytes().get(start..start + length)?))
+        };
+        Sample::by(text.len(), piece).unwrap_or(Sample { head: text.into(), blocks: Vec::new() })
+    }
+
+    /// Of a text of so many bytes that is at hand by start and length; `None` where a piece
+    /// is not, or is no UTF-8.
+    pub fn by(
+        length: usize,
+        piece: impl Fn(usize, usize) -> Option<Cow<'a, [u8]>>,
+    ) -> Option<Sample<'a>> {
+        if length <= HEAD {
+            return Some(Sample { head: all_lines(piece(0, length)?)?, blocks: Vec::new() });
         }
-        let head = whole_lines(text, 0, HEAD, true);
-        let rest = text.len() - HEAD;
+        let head = first_lines(piece(0, HEAD)?)?;
+        let rest = length - HEAD;
         let count = BLOCKS.min(rest / BLOCK);
-        let blocks = (0..count)
-            .map(|k| HEAD + (rest - BLOCK) / count.max(1) * (k + 1))
-            .map(|start| whole_lines(text, start, BLOCK, false))
-            .filter(|block| !block.is_empty())
-            .collect();
-        Sample { head, blocks }
+        let mut blocks = Vec::with_capacity(count);
+        for k in 0..count {
+            let start = HEAD + (rest - BLOCK) / count.max(1) * (k + 1);
+            let block = piece(start, BLOCK)?;
+            let to_end = start + BLOCK == length;
+            blocks.push(inner_lines(block, to_end)?);
+        }
+        blocks.retain(|block| !block.is_empty());
+        Some(Sample { head, blocks })
     }
 
     /// Head and blocks as one text.
     pub fn joined(&self) -> String {
         let mut text = String::with_capacity(self.head.len() + self.blocks.len() * BLOCK);
-        text.push_str(self.head);
+        text.push_str(&self.head);
         for block in &self.blocks {
             if !text.ends_with('\n') {
                 text.push('\n');
@@ -42,18 +61,39 @@ impl<'a> Sample<'a> {
     }
 }
 
-/// The lines that lie wholly within `length` bytes from `start`. A first line
-/// longer than that is cut, so that the sample stays small.
-fn whole_lines(text: &str, start: usize, length: usize, at_line_start: bool) -> &str {
-    let start = (start..=text.len()).find(|&i| text.is_char_boundary(i)).unwrap_or(text.len());
-    let end = start.saturating_add(length).min(text.len());
-    let end = (start..=end).rev().find(|&i| text.is_char_boundary(i)).unwrap_or(start);
-    let piece = text.get(start..end).unwrap_or("");
-    let piece =
-        if at_line_start { piece } else { piece.split_once('\n').map_or("", |(_, after)| after) };
-    match piece.rfind('\n') {
-        Some(last) if end < text.len() => piece.get(..=last).unwrap_or(piece),
-        _ if end < text.len() && !at_line_start => "",
-        _ => piece,
+fn all_lines(piece: Cow<[u8]>) -> Option<Cow<str>> {
+    let length = piece.len();
+    text_of(piece, 0, length)
+}
+
+/// Up to the last line's end; a single line is cut, so that the sample stays small.
+fn first_lines(piece: Cow<[u8]>) -> Option<Cow<str>> {
+    let upto = match memrchr(b'\n', &piece) {
+        Some(last) => last + 1,
+        None => match std::str::from_utf8(&piece) {
+            // A character may be cut in two at the end.
+            Err(error) if error.error_len().is_none() => error.valid_up_to(),
+            _ => piece.len(),
+        },
+    };
+    text_of(piece, 0, upto)
+}
+
+/// The lines that lie wholly within a piece from the middle of the text.
+fn inner_lines(piece: Cow<[u8]>, to_end: bool) -> Option<Cow<str>> {
+    let from = memchr(b'\n', &piece).map_or(piece.len(), |first| first + 1);
+    let last = memrchr(b'\n', &piece).map_or(from, |last| last + 1);
+    let upto = if to_end { piece.len() } else { last };
+    text_of(piece, from, upto)
+}
+
+fn text_of(piece: Cow<[u8]>, from: usize, upto: usize) -> Option<Cow<str>> {
+    match piece {
+        Cow::Borrowed(bytes) => std::str::from_utf8(bytes.get(from..upto)?).ok().map(Cow::Borrowed),
+        Cow::Owned(mut bytes) => {
+            bytes.truncate(upto);
+            bytes.drain(..from);
+            String::from_utf8(bytes).ok().map(Cow::Owned)
+        }
     }
 }

@@ -14,6 +14,7 @@ use super::dialect::Dialect;
 use super::header::{self, Layout};
 use super::number;
 use super::stamp::{self, StampFormat};
+use crate::stats::extent::Extent;
 
 /// Which line of the file each row stands on.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,6 +50,8 @@ pub struct Body {
     pub lines: Lines,
     /// In the order of [`Wanted::values`].
     pub values: Vec<Vec<f64>>,
+    /// Of each of `values`.
+    pub extents: Vec<Extent>,
     pub notes: Vec<(usize, String)>,
     /// The first wall-clock time the text tells.
     pub wall: Option<NaiveDateTime>,
@@ -85,42 +88,76 @@ pub fn read(
 }
 
 fn fast(plan: Plan) -> Option<Body> {
-    let Plan { text, dialect, layout, clock, wanted } = plan;
-    if !wanted.switched.is_empty() || wanted.note.is_some() || layout.short_rows {
-        return None;
+    let clean = Clean::of(plan.dialect, plan.layout, plan.clock, plan.wanted)?;
+    clean.body(clean::columns(plan.text.get(plan.layout.body_byte..)?, clean.cells())?)
+}
+
+/// A table that may be of plain numbers alone, as far as its sample shows.
+pub struct Clean<'a> {
+    dialect: &'a Dialect,
+    layout: &'a Layout,
+    wanted: &'a Wanted,
+    time_column: Option<usize>,
+    /// In rising order.
+    used: Vec<usize>,
+}
+
+impl<'a> Clean<'a> {
+    pub fn of(
+        dialect: &'a Dialect,
+        layout: &'a Layout,
+        clock: &Clock,
+        wanted: &'a Wanted,
+    ) -> Option<Clean<'a>> {
+        if !wanted.switched.is_empty() || wanted.note.is_some() || layout.short_rows {
+            return None;
+        }
+        let time_column = match clock.source {
+            Source::Numeric { column, .. } => Some(column),
+            Source::Rate { .. } => None,
+            Source::Text { .. } | Source::DateAndTime { .. } => return None,
+        };
+        let mut used: Vec<usize> = wanted.values.iter().copied().chain(time_column).collect();
+        used.sort_unstable();
+        used.dedup();
+        Some(Clean { dialect, layout, wanted, time_column, used })
     }
-    let time_column = match clock.source {
-        Source::Numeric { column, .. } => Some(column),
-        Source::Rate { .. } => None,
-        Source::Text { .. } | Source::DateAndTime { .. } => return None,
-    };
-    let mut used: Vec<usize> = wanted.values.iter().copied().chain(time_column).collect();
-    used.sort_unstable();
-    used.dedup();
-    let cells = Cells {
-        separator: dialect.byte(),
-        decimal: dialect.decimal,
-        width: layout.width(),
-        used: &used,
-    };
-    let mut columns = clean::columns(text.get(layout.body_byte..)?, cells)?;
-    let rows = columns.first()?.len();
-    // Time is no value: no column is asked for twice.
-    let mut take =
-        |index: usize| Some(std::mem::take(columns.get_mut(used.binary_search(&index).ok()?)?));
-    let time = match time_column {
-        Some(index) => take(index)?,
-        None => by_rate(rows),
-    };
-    let values = wanted.values.iter().map(|&index| take(index)).collect::<Option<Vec<_>>>()?;
-    Some(Body {
-        time,
-        lines: Lines::From(layout.body_line),
-        values,
-        notes: Vec::new(),
-        wall: None,
-        route: Route::Fast,
-    })
+
+    pub fn cells(&self) -> Cells<'_> {
+        Cells {
+            separator: self.dialect.byte(),
+            decimal: self.dialect.decimal,
+            width: self.layout.width(),
+            used: &self.used,
+        }
+    }
+
+    /// From the columns read, in the order of [`Cells::used`].
+    pub fn body(&self, columns: Vec<(Vec<f64>, Extent)>) -> Option<Body> {
+        let mut columns = columns;
+        let rows = columns.first()?.0.len();
+        // Time is no value: no column is asked for twice.
+        let mut take = |index: usize| {
+            let at = self.used.binary_search(&index).ok()?;
+            let (values, extent) = columns.get_mut(at)?;
+            Some((std::mem::take(values), *extent))
+        };
+        let time = match self.time_column {
+            Some(index) => take(index)?.0,
+            None => by_rate(rows),
+        };
+        let values = self.wanted.values.iter().map(|&index| take(index));
+        let (values, extents) = values.collect::<Option<Vec<_>>>()?.into_iter().unzip();
+        Some(Body {
+            time,
+            lines: Lines::From(self.layout.body_line),
+            values,
+            extents,
+            notes: Vec::new(),
+            wall: None,
+            route: Route::Fast,
+        })
+    }
 }
 
 fn by_rate(rows: usize) -> Vec<f64> {
@@ -149,6 +186,7 @@ fn careful(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Body
                 time: Vec::new(),
                 lines: Lines::From(plan.layout.body_line),
                 values: vec![Vec::new(); plan.wanted.values.len()],
+                extents: vec![Extent::NONE; plan.wanted.values.len()],
                 notes: Vec::new(),
                 wall: None,
                 route: Route::Careful,
@@ -167,6 +205,7 @@ fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
         time: Vec::new(),
         lines: Lines::From(layout.body_line),
         values: vec![Vec::new(); wanted.values.len()],
+        extents: Vec::new(),
         notes: Vec::new(),
         wall: None,
         route: Route::Careful,
@@ -229,6 +268,7 @@ fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
         account.skip(account::TRUNCATED, 1, line);
     }
     body.lines = Lines::Listed(lines);
+    body.extents = body.values.iter().map(|values| Extent::of(values)).collect();
     if let Source::Rate { .. } = clock.source {
         let rows = body.values.first().map_or(0, Vec::len);
         body.time = by_rate(rows);

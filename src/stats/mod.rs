@@ -7,12 +7,16 @@ pub mod autocorrelation;
 pub mod bootstrap;
 pub mod changepoint;
 pub mod cloud;
+pub mod extent;
 pub mod fit;
 pub mod interval;
 pub mod moments;
+pub mod places;
 pub mod quantisation;
 pub mod resolution;
 pub mod robust;
+pub mod rounding;
+pub mod tally;
 pub mod weighted;
 
 #[cfg(test)]

@@ -1,6 +1,8 @@
 //! Location and scale that a few wild values cannot move.
 
 use super::moments::Sum;
+use super::tally::{self, Tally};
+use crate::shared::shared;
 
 /// MAD of a normal sample to its standard deviation: 1/Φ⁻¹(3/4).
 const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
@@ -43,13 +45,32 @@ pub fn mad_sigma(x: &[f64]) -> f64 {
     MAD_TO_SIGMA * quantile_of(&mut deviations, 0.5)
 }
 
-/// [`median`] and [`mad_sigma`] at once, with no copy of `x`.
-pub fn median_and_sigma(mut x: Vec<f64>) -> (f64, f64) {
-    x.retain(|v| !v.is_nan());
-    let centre = quantile_of(&mut x, 0.5);
-    x.iter_mut().for_each(|v| *v = (*v - centre).abs());
-    (centre, MAD_TO_SIGMA * quantile_of(&mut x, 0.5))
+/// [`median`] and [`mad_sigma`] of the differences between neighbours, shared among the
+/// cores; those of a regular clock are few, and are counted.
+pub fn median_and_sigma_of_steps(x: &[f64]) -> (f64, f64) {
+    let step = |pair: &[f64]| match pair {
+        [a, b] => b - a,
+        _ => f64::NAN,
+    };
+    let starts: Vec<usize> = (0..x.len()).step_by(STEPS_AT_ONCE).collect();
+    let of_part = |part: &[usize]| {
+        let of = |start: &usize| x.get(*start..(start + STEPS_AT_ONCE + 1).min(x.len()));
+        Tally::of(part.iter().filter_map(of).flat_map(|own| own.windows(2).map(step)))
+    };
+    let parts = shared(&starts, 1, of_part);
+    let all = parts.into_iter().reduce(|all, part| all?.and(&part?));
+    if let Some(counts) = all.flatten().map(|tally| tally.counts()) {
+        let centre = tally::quantile(counts.clone(), 0.5);
+        let off = counts.into_iter().map(|(v, count)| ((v - centre).abs(), count)).collect();
+        return (centre, MAD_TO_SIGMA * tally::quantile(off, 0.5));
+    }
+    let mut steps: Vec<f64> = x.windows(2).map(step).filter(|v| !v.is_nan()).collect();
+    let centre = quantile_of(&mut steps, 0.5);
+    steps.iter_mut().for_each(|v| *v = (*v - centre).abs());
+    (centre, MAD_TO_SIGMA * quantile_of(&mut steps, 0.5))
 }
+
+const STEPS_AT_ONCE: usize = 1 << 16;
 
 /// Standard deviation of white noise on a slowly moving level, from first differences.
 ///
@@ -168,8 +189,17 @@ mod tests {
     fn location_and_scale_at_once_are_those_of_their_own() {
         let mut x = noise(5000, 0.3, 9);
         x[17] = f64::NAN;
-        assert_eq!(median_and_sigma(x.clone()), (median(&x), mad_sigma(&x)));
-        assert!(median_and_sigma(vec![f64::NAN]).0.is_nan());
+        let steps: Vec<f64> = x.windows(2).map(|w| w[1] - w[0]).collect();
+        assert_eq!(median_and_sigma_of_steps(&x), (median(&steps), mad_sigma(&steps)));
+        // A clock whose intervals are all different.
+        let uneven: Vec<f64> = (0..5000).map(|k| f64::from(k).powf(1.3)).collect();
+        let steps: Vec<f64> = uneven.windows(2).map(|w| w[1] - w[0]).collect();
+        assert_eq!(median_and_sigma_of_steps(&uneven), (median(&steps), mad_sigma(&steps)));
+        // One with a few, over more than are counted at once.
+        let regular: Vec<f64> = (0..200_000).map(|k| f64::from(k / 3 * 4 + k % 3) * 0.01).collect();
+        let steps: Vec<f64> = regular.windows(2).map(|w| w[1] - w[0]).collect();
+        assert_eq!(median_and_sigma_of_steps(&regular), (median(&steps), mad_sigma(&steps)));
+        assert!(median_and_sigma_of_steps(&[f64::NAN]).0.is_nan());
     }
 
     #[test]

@@ -1,0 +1,303 @@
+//! A long file of plain numbers, taken in pieces: read, hashed and turned into columns
+//! while it is warm in the cache, and never whole in memory.
+//!
+//! What is decided is decided on the same look as for a file at hand, and rows are read by
+//! the same code ([`clean`]); whatever is not clean is left to the whole reading, which
+//! knows how to tell of it.
+
+use std::borrow::Cow;
+use std::fs::File;
+use std::io::{Read as _, Seek, SeekFrom};
+use std::path::Path;
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::thread;
+
+use memchr::memrchr;
+use sha2::{Digest, Sha256};
+
+use super::account::Account;
+use super::body::{self, Decided, Read};
+use super::clean::{self, Cells};
+use super::dialect::{self, Separator};
+use super::encoding;
+use super::load::MOST_BYTES;
+use super::request::ReadOptions;
+use super::sample::Sample;
+use super::table::Clean;
+use crate::shared::cores;
+use crate::stats::extent::Extent;
+
+/// A shorter file is at hand as soon as a piece of it.
+const LEAST_BYTES: u64 = 4 << 20;
+/// Preamble and header lie within, and the encoding shows.
+const TOP_BYTES: usize = 1 << 20;
+/// Text and columns of a piece fit the cache of a core.
+const PIECE_BYTES: usize = 256 << 10;
+/// Pieces under way for each core.
+const AHEAD: usize = 3;
+
+/// The file's columns and its hash; `None` where it is not long or not clean, or cannot
+/// be read: the whole reading says why.
+pub fn read(path: &Path, options: &ReadOptions) -> Option<(Read, String)> {
+    let file = File::open(path).ok()?;
+    let told = file.metadata().ok().filter(|told| told.is_file())?.len();
+    if !(LEAST_BYTES..=MOST_BYTES).contains(&told) {
+        return None;
+    }
+    let top = piece_of(&file, 0, TOP_BYTES)?;
+    let decoded = encoding::decode(&top).ok()?;
+    let Cow::Borrowed(text) = decoded.text else { return None };
+    let encoding = decoded.encoding;
+    let mark = top.len() - text.len();
+    let length = usize::try_from(told).ok()?.checked_sub(mark)?;
+    let sample = Sample::by(length, |start, length| {
+        piece_of(&file, (mark + start) as u64, length).map(Cow::Owned)
+    })?;
+    let dialect = dialect::sniff(&sample.joined());
+    if matches!(dialect.separator, Separator::Space { .. }) {
+        return None;
+    }
+    let decided = body::decide(path, dialect, &sample, options).ok()?;
+    let Decided { layout, clock, wanted, .. } = &decided;
+    let clean = Clean::of(&dialect, layout, clock, wanted)?;
+    let preamble = top.get(..mark + layout.body_byte)?;
+    let (columns, sha256) = columns(&file, preamble, length, clean.cells())?;
+    let body = clean.body(columns)?;
+    Some((Read { encoding, decided, body, account: Account::default() }, sha256))
+}
+
+fn piece_of(file: &File, start: u64, length: usize) -> Option<Vec<u8>> {
+    let mut file = file;
+    file.seek(SeekFrom::Start(start)).ok()?;
+    let mut bytes = Vec::with_capacity(length);
+    file.take(length as u64).read_to_end(&mut bytes).ok()?;
+    (bytes.len() == length).then_some(bytes)
+}
+
+type Columns = Vec<(Vec<f64>, Extent)>;
+
+/// A piece on its way: some lines, and what their cells hold.
+struct Piece {
+    bytes: Vec<u8>,
+    columns: Vec<Vec<f64>>,
+    extents: Vec<Extent>,
+    clean: bool,
+}
+
+impl Piece {
+    fn empty(cells: Cells) -> Piece {
+        Piece {
+            bytes: Vec::new(),
+            columns: vec![Vec::new(); cells.used.len()],
+            extents: Vec::new(),
+            clean: true,
+        }
+    }
+
+    fn read(&mut self, cells: Cells) {
+        let text = std::str::from_utf8(&self.bytes);
+        self.clean = text.is_ok_and(|text| clean::lines_into(text, cells, &mut self.columns));
+        self.extents.clear();
+        self.extents.extend(self.columns.iter().map(|column| Extent::of(column)));
+    }
+
+    /// `length`: bytes of the whole file, to guess how many rows will come.
+    fn add_to(&self, all: &mut Columns, length: usize) {
+        let own = self.columns.iter().zip(&self.extents);
+        for ((column, extent), (own, extent_of_own)) in all.iter_mut().zip(own) {
+            if column.is_empty() {
+                let pieces = length as f64 / self.bytes.len().max(1) as f64;
+                column.reserve_exact((1.02 * pieces * own.len() as f64) as usize);
+            }
+            column.extend_from_slice(own);
+            *extent = extent.and(*extent_of_own);
+        }
+    }
+}
+
+/// A core to read cells: its inbox, and its outbox.
+type Hand = (SyncSender<Piece>, Receiver<Piece>);
+
+/// One core reads the file, hashes it and gathers the columns; the others read cells.
+/// Pieces go round and come back in their order.
+fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<(Columns, String)> {
+    let mut lines = Lines::behind(file, preamble)?;
+    let mut all: Columns = cells.used.iter().map(|_| (Vec::new(), Extent::NONE)).collect();
+    thread::scope(|scope| {
+        let hire = || -> Hand {
+            let (give, given) = sync_channel::<Piece>(AHEAD);
+            let (done, taken) = sync_channel(AHEAD);
+            scope.spawn(move || {
+                for mut piece in given {
+                    piece.read(cells);
+                    if done.send(piece).is_err() {
+                        break;
+                    }
+                }
+            });
+            (give, taken)
+        };
+        let hands: Vec<Hand> = (1..cores().max(2)).map(|_| hire()).collect();
+        let most = hands.len() * AHEAD;
+        let mut back = 0..;
+        let mut next_back = || {
+            let (_, taken) = hands.get(back.next()? % hands.len())?;
+            taken.recv().ok().filter(|piece| piece.clean)
+        };
+        for out in 0usize.. {
+            let mut piece = if out < most {
+                Piece::empty(cells)
+            } else {
+                let piece = next_back()?;
+                piece.add_to(&mut all, length);
+                piece
+            };
+            if !lines.next(&mut piece.bytes)? {
+                for _ in 0..out.min(most.saturating_sub(usize::from(out >= most))) {
+                    next_back()?.add_to(&mut all, length);
+                }
+                break;
+            }
+            hands.get(out % hands.len())?.0.send(piece).ok()?;
+        }
+        Some(())
+    })?;
+    Some((all, super::hex(&lines.hash.finalize())))
+}
+
+/// The lines of a file, piece by piece, hashed as they come.
+struct Lines<'a> {
+    file: &'a File,
+    hash: Sha256,
+    taken: u64,
+    /// The beginning of a line whose end is yet to come.
+    begun: Vec<u8>,
+}
+
+impl Lines<'_> {
+    /// Those behind the file's first bytes, if they still are what they were.
+    fn behind<'a>(file: &'a File, preamble: &[u8]) -> Option<Lines<'a>> {
+        let again = piece_of(file, 0, preamble.len())?;
+        let hash = Sha256::new_with_prefix(&again);
+        let taken = again.len() as u64;
+        (again == preamble).then_some(Lines { file, hash, taken, begun: Vec::new() })
+    }
+
+    /// The next lines, whole ones; false where there are no more. `None` where the file
+    /// cannot be read or goes on for too long, or a line does.
+    fn next(&mut self, into: &mut Vec<u8>) -> Option<bool> {
+        into.clear();
+        into.append(&mut self.begun);
+        let before = into.len();
+        let room = PIECE_BYTES.saturating_sub(before) as u64;
+        let fresh = self.file.take(room).read_to_end(into).ok()? as u64;
+        self.hash.update(into.get(before..)?);
+        self.taken += fresh;
+        let ended = fresh < room;
+        match memrchr(b'\n', into) {
+            Some(last) => self.begun.extend(into.drain(last + 1..)),
+            None if !ended => return None,
+            None => {}
+        }
+        (self.taken <= MOST_BYTES).then_some(!into.is_empty())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::io::Write;
+
+    use super::*;
+    use crate::ingest;
+    use crate::log::Log;
+
+    const HEAD: &str = "time (s),battery voltage (V),engine rpm,spare,fan\n";
+
+    /// Longer than [`LEAST_BYTES`].
+    fn long() -> String {
+        let mut text = HEAD.to_owned();
+        for k in 0..240_000u32 {
+            let (t, v, rpm) = (f64::from(k) / 100.0, 1380 + k % 7, 850 + k % 11);
+            let fan = u8::from(k / 20_000 % 2 == 1);
+            text += &format!("{t:.2},{}.{:02},{rpm},,{fan}\n", v / 100, v % 100);
+        }
+        assert!(text.len() as u64 > LEAST_BYTES);
+        text
+    }
+
+    fn written(bytes: &[u8]) -> tempfile::NamedTempFile {
+        let mut file = tempfile::NamedTempFile::with_suffix(".csv").expect("a file");
+        file.write_all(bytes).expect("room for it");
+        file
+    }
+
+    fn in_pieces(bytes: &[u8]) -> bool {
+        read(written(bytes).path(), &ReadOptions::default()).is_some()
+    }
+
+    /// As it is read anyway, with what it says and does not.
+    fn same_as_the_careful_reading(bytes: &[u8]) -> Log {
+        let file = written(bytes);
+        let options = ReadOptions::default();
+        let log = ingest::read(file.path(), &options).expect("a log");
+        let careful = ingest::read_carefully(file.path(), &options).expect("a log");
+        assert_eq!(log.source, careful.source);
+        assert_eq!(log.columns, careful.columns);
+        for ((name, values), (other, known)) in log.channels().zip(careful.channels()) {
+            assert_eq!(name, other);
+            let bits = |values: &[f64]| values.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
+            assert!(bits(values) == bits(known), "{name}");
+        }
+        log
+    }
+
+    #[test]
+    fn a_long_clean_file_is_read_in_pieces_to_the_same_log() {
+        let text = long();
+        let clean = [
+            text.clone(),
+            text.trim_end().to_owned(),
+            text.replace('\n', "\r\n"),
+            format!("\u{feff}{text}"),
+            format!("our logger, run 7\n\n{text}"),
+            text.replace(",852,", ",,").replace(",13.83,", ",13.83 ,"),
+        ];
+        for text in clean {
+            assert!(in_pieces(text.as_bytes()), "{:?}", text.get(..80));
+            same_as_the_careful_reading(text.as_bytes());
+        }
+    }
+
+    #[test]
+    fn what_is_not_clean_is_left_to_the_whole_reading() {
+        let text = long();
+        let line = text.rfind("\n2399.").expect("a late line") + 1;
+        let with = |late: &str| [&text[..line], late, &text[line..]].concat().into_bytes();
+        let mut latin = with("");
+        latin[line - 2] = 0xfc;
+        for (what, bytes) in [
+            ("a word", with("1,x,y,,z\n")),
+            ("a blank row", with("\n")),
+            ("a short row", with("1,2\n")),
+            ("the header again", with(HEAD)),
+            ("a quote", with("2400.005,\"13.80\",850,,1\n")),
+            ("another encoding", latin),
+        ] {
+            assert!(!in_pieces(&bytes), "{what}");
+            same_as_the_careful_reading(&bytes);
+        }
+        // A row that is cut short at the end of the file.
+        same_as_the_careful_reading(&text.as_bytes()[..text.len() - 9]);
+    }
+
+    #[test]
+    fn only_a_long_file_is_and_no_line_longer_than_a_piece() {
+        assert!(!in_pieces(HEAD.as_bytes()));
+        assert!(!in_pieces(&vec![b'7'; 2 * LEAST_BYTES as usize]));
+        let mut text = long();
+        text.push_str(&"9".repeat(2 * PIECE_BYTES));
+        assert!(!in_pieces(text.as_bytes()));
+        assert!(read(Path::new("/nowhere.csv"), &ReadOptions::default()).is_none());
+        assert!(read(Path::new("/"), &ReadOptions::default()).is_none());
+    }
+}
