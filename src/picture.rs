@@ -8,7 +8,9 @@ use std::collections::BTreeMap;
 
 use crate::diagnosis::{Envelope, Lane, LaneRun, NamedEnvelope, Picture, SpeedCloud};
 use crate::log::{Log, Role, Span, Tap};
-use crate::segment::{Segments, edges, indices, mean};
+use crate::segment::{Segments, Step, edges, indices, mean};
+use crate::shared::{both, shared};
+use crate::stats::extent::Extent;
 
 pub use differences::encode;
 
@@ -31,33 +33,42 @@ pub fn picture(log: &Log, segments: &Segments) -> Picture {
     let over = |values: &[f64], span: Span, buckets| {
         envelope(sampled.time_s(), values, span, buckets, &log.source.gaps)
     };
+    let others = Tap::ALL.into_iter().filter(|tap| *tap != log.bus);
+    let others: Vec<(Tap, &[f64])> =
+        others.filter_map(|tap| Some((tap, sampled.channel(Role::Voltage(tap))?))).collect();
+    let traces = [sampled.bus_v()].into_iter().chain(sampled.engine_rpm());
+    let traces: Vec<&[f64]> = traces.chain(others.iter().map(|(_, values)| *values)).collect();
+    let steps: Vec<Span> = segments.steps.iter().take(MOST_STEPS).map(around).collect();
+    let (samples, (traces, steps)) = both(
+        || samples::samples(log),
+        || {
+            let whole = |values: &&[f64]| over(values, whole, WHOLE_BUCKETS);
+            let step = |span: &Span| over(sampled.bus_v(), *span, STEP_BUCKETS);
+            let traces = shared(&traces, 1, |part| part.iter().map(whole).collect::<Vec<_>>());
+            (traces, steps.iter().map(step).collect())
+        },
+    );
+    let mut traces = traces.into_iter().flatten();
     Picture {
-        voltage: over(sampled.bus_v(), whole, WHOLE_BUCKETS),
-        other_voltages: Tap::ALL
-            .into_iter()
-            .filter(|tap| *tap != log.bus)
-            .filter_map(|tap| {
-                let values = sampled.channel(Role::Voltage(tap))?;
-                let envelope = over(values, whole, WHOLE_BUCKETS);
-                Some(NamedEnvelope { name: tap.word().to_owned(), envelope })
-            })
-            .collect(),
-        engine_rpm: sampled.engine_rpm().map(|rpm| over(rpm, whole, WHOLE_BUCKETS)),
-        loads: lanes(log),
-        steps: segments
-            .steps
+        voltage: traces.next().unwrap_or_default(),
+        engine_rpm: sampled.engine_rpm().and_then(|_| traces.next()),
+        other_voltages: others
             .iter()
-            .take(MOST_STEPS)
-            .map(|step| {
-                let span = Span {
-                    start_s: step.at_s - BEFORE_STEP_S,
-                    end_s: step.until_s.clamp(step.at_s + 1.0, step.at_s + AFTER_STEP_S),
-                };
-                over(sampled.bus_v(), span, STEP_BUCKETS)
-            })
+            .zip(traces)
+            .map(|((tap, _), envelope)| NamedEnvelope { name: tap.word().to_owned(), envelope })
             .collect(),
+        loads: lanes(log),
+        steps,
         speed: clouds(log, segments),
-        samples: samples::samples(log),
+        samples,
+    }
+}
+
+/// What the picture of a load step shows.
+fn around(step: &Step) -> Span {
+    Span {
+        start_s: step.at_s - BEFORE_STEP_S,
+        end_s: step.until_s.clamp(step.at_s + 1.0, step.at_s + AFTER_STEP_S),
     }
 }
 
@@ -90,8 +101,7 @@ fn envelope(time_s: &[f64], values: &[f64], span: Span, buckets: usize, gaps: &[
         let later = &time_s[k + 1..range.end];
         let full = later.partition_point(|&t| t < start_s + bucket_s);
         let end = k + 1 + full.min(later.partition_point(|&t| t <= stop_s));
-        let seen = values[k..end].iter().copied().filter(|v| v.is_finite());
-        let (low, high) = seen.fold((f64::NAN, f64::NAN), |(l, h), v| (v.min(l), v.max(h)));
+        let Extent { low, high, .. } = Extent::of(&values[k..end]);
         push(start_s, low, high);
         k = end;
     }

@@ -4,6 +4,8 @@
 use super::differences::encode;
 use crate::diagnosis::{Channel, Samples};
 use crate::log::{Log, Place, Role, Span, Tap};
+use crate::shared::shared;
+use crate::stats::rounding::nearest;
 
 /// Values that are kept one by one: at two to three letters each some half a
 /// megabyte.
@@ -12,6 +14,9 @@ const MOST_VALUES: usize = 200_000;
 const MOST_BUCKETS: usize = 60_000;
 /// With more gaps than this, a bucket may lie across one.
 const MOST_GAPS: usize = 1000;
+
+/// Values that are looked at together.
+const BLOCK: usize = 512;
 
 /// Times are told to a microsecond at the finest.
 const MOST_TIME_DECIMALS: u32 = 6;
@@ -26,12 +31,13 @@ pub fn samples(log: &Log) -> Samples {
     let starts = starts(time_s, each, &log.source.gaps);
     let clock = Steps::that_tell(time_s, MOST_TIME_DECIMALS);
     let first = |start: &usize| time_s.get(*start).copied().unwrap_or(f64::NAN);
-    let channels = series.into_iter().map(|series| series.told(time_s, &starts, each, clock));
+    let told = |series: &Series| series.told(time_s, &starts, each, clock);
+    let channels = shared(&series, 1, |part| part.iter().map(told).collect::<Vec<_>>());
     Samples {
         bucket_samples: each,
         ticks_per_s: clock.per_unit,
         time: encode(starts.iter().map(|start| clock.of(first(start)))),
-        channels: channels.collect(),
+        channels: channels.concat(),
     }
 }
 
@@ -58,9 +64,13 @@ struct Steps {
 impl Steps {
     /// The coarsest that tell every value to a thousandth of a step, or else the finest.
     fn that_tell(values: &[f64], most_decimals: u32) -> Steps {
+        // A block at a time, which goes by several values at once; of what is no number
+        // the comparison is false.
+        let is_off = |step: f64| (step - nearest(step)).abs() >= 1e-3;
         let fits = |per_unit: u32| {
-            let steps = values.iter().filter(|v| v.is_finite()).map(|v| v * f64::from(per_unit));
-            steps.into_iter().all(|step| (step - step.round()).abs() < 1e-3)
+            let scale = f64::from(per_unit);
+            let block = |block: &[f64]| block.iter().fold(false, |off, v| off | is_off(v * scale));
+            !values.chunks(BLOCK).any(block)
         };
         let per_unit = (0..most_decimals).map(|d| 10_u32.pow(d)).find(|&n| fits(n));
         Steps { per_unit: per_unit.unwrap_or_else(|| 10_u32.pow(most_decimals)) }
@@ -80,10 +90,10 @@ struct Series<'a> {
 }
 
 impl Series<'_> {
-    fn told(self, time_s: &[f64], starts: &[usize], each: usize, clock: Steps) -> Channel {
+    fn told(&self, time_s: &[f64], starts: &[usize], each: usize, clock: Steps) -> Channel {
         let steps = Steps::that_tell(self.values, most_decimals(self.role));
         let mut channel = Channel {
-            name: self.name,
+            name: self.name.clone(),
             role: self.role.word().to_owned(),
             tap: self.tap.map(str::to_owned),
             unit: unit(self.role).to_owned(),

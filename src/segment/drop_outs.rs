@@ -3,6 +3,7 @@
 
 use crate::log::{Log, Span};
 use crate::segment::{Grain, Stretch, indices};
+use crate::stats::places;
 use crate::stats::robust::median;
 
 /// A contact that is lost takes at least so many volts (common practice, no source),
@@ -31,8 +32,9 @@ pub fn drop_outs(log: &Log, stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
     let mut spans: Vec<Span> = Vec::new();
     for stretch in stretches {
         let level_v = median(&log.bus_v()[indices(log.time_s(), stretch.settled)]);
-        let within = indices(time_s, stretch.settled);
-        for k in within.filter(|&k| bus_v[k] < level_v - far_v) {
+        let range = indices(time_s, stretch.settled);
+        let low = places::of_values(&bus_v[range.clone()], |v| v < level_v - far_v);
+        for k in low.into_iter().map(|k| range.start + k) {
             match spans.last_mut() {
                 Some(last) if time_s[k] - last.end_s < TOGETHER_S => last.end_s = time_s[k],
                 _ => spans.push(Span { start_s: time_s[k], end_s: time_s[k] }),

@@ -3,15 +3,20 @@
 
 use crate::diagnosis::{Direction, Origin, Phase, PhaseKind};
 use crate::log::{Log, Span};
+use crate::segment::detect;
 use crate::segment::edges::{self, Edge};
 use crate::segment::grain::Grain;
-use crate::segment::{detect, onset};
+use crate::segment::onset::{self, Onset};
+use crate::shared::shared;
 
 /// Slow fan controllers and clutch relays answer within this
 /// (common practice, no source).
 const LONGEST_LAG_S: f64 = 2.5;
 /// Edges of several loads closer than this are one electrical event.
 const TOGETHER_S: f64 = 0.3;
+
+/// Fewer runs of the engine are searched one after the other, each by all cores.
+const LEAST_PHASES: usize = 4;
 
 /// A change of load with the time it owns: from its onset until whatever
 /// changes next.
@@ -40,24 +45,26 @@ pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &Grain)
     known.sort_by(f64::total_cmp);
     let mut edges: Vec<f64> = declared.iter().map(|s| s.at_s - s.lag_s.unwrap_or(0.0)).collect();
     edges.sort_by(f64::total_cmp);
-    for phase in phases.iter().filter(|p| p.kind == PhaseKind::Running) {
-        steps.extend(
-            detect::detect(log, phase, speed_changes, &known, grain)
-                .into_iter()
-                .filter(|found| !explained(found.at_s, &edges))
-                .map(|found| Step {
-                    at_s: found.at_s,
-                    since_s: phase.start_s,
-                    until_s: phase.end_s,
-                    load: None,
-                    direction: if found.jump_v < 0.0 { Direction::On } else { Direction::Off },
-                    duty_change: None,
-                    origin: Origin::Detected,
-                    lag_s: None,
-                    answered: true,
-                }),
-        );
-    }
+    let running: Vec<&Phase> = phases.iter().filter(|p| p.kind == PhaseKind::Running).collect();
+    let detected_in = |phase: &&Phase| {
+        let found = detect::detect(log, phase, speed_changes, &known, grain).into_iter();
+        let step = |found: Onset| Step {
+            at_s: found.at_s,
+            since_s: phase.start_s,
+            until_s: phase.end_s,
+            load: None,
+            direction: if found.jump_v < 0.0 { Direction::On } else { Direction::Off },
+            duty_change: None,
+            origin: Origin::Detected,
+            lag_s: None,
+            answered: true,
+        };
+        found.filter(|found| !explained(found.at_s, &edges)).map(step).collect::<Vec<Step>>()
+    };
+    let parts = shared(&running, LEAST_PHASES, |part| {
+        part.iter().flat_map(detected_in).collect::<Vec<Step>>()
+    });
+    steps.extend(parts.into_iter().flatten());
     steps.retain(|s| {
         let phase = phases.get(phases.partition_point(|p| p.end_s <= s.at_s));
         phase.is_some_and(|p| p.kind == PhaseKind::Running && p.start_s < s.at_s)

@@ -4,6 +4,7 @@ use crate::diagnosis::{Direction, Heat, Origin, Phase, PhaseKind};
 use crate::log::{Log, Place, Role, Span};
 use crate::segment::indices;
 use crate::segment::steps::Step;
+use crate::shared::shared;
 use crate::stats::robust::median;
 
 /// A bus needs this long after a change before its level counts: inrush, the
@@ -15,6 +16,8 @@ const SETTLING_SHARE: f64 = 0.4;
 const AFTER_START_S: f64 = 10.0;
 /// Shorter stretches tell no level.
 const SHORTEST_S: f64 = 1.0;
+/// Fewer are not worth a thread.
+const LEAST_PIECES: usize = 100;
 /// Where heat is told from, best first.
 const HEAT_PLACES: [Place; 3] = [Place::Alternator, Place::Coolant, Place::Intake];
 /// A temperature has to pass the edge of a heat band by this much.
@@ -41,7 +44,7 @@ pub fn stretches(
     speed_changes: &[Span],
     steps: &[Step],
 ) -> Vec<Stretch> {
-    let mut stretches = Vec::new();
+    let mut pieces: Vec<(Span, Vec<String>)> = Vec::new();
     let mut open = OpenSteps::default();
     let (warmings, gaps) = (warmings(log), log.gaps());
     for (k, phase) in phases.iter().enumerate() {
@@ -60,8 +63,9 @@ pub fn stretches(
         }
         for cut in cuts.iter().chain([&Cut { from_s: phase.end_s, to_s: phase.end_s, step: None }])
         {
-            if let Some(stretch) = stretch(log, start_s, cut.from_s, &open.labels()) {
-                stretches.push(stretch);
+            let span = Span { start_s, end_s: cut.from_s };
+            if span.seconds() >= SHORTEST_S {
+                pieces.push((span, open.labels()));
             }
             if let Some(step) = cut.step {
                 open.take(step, &steps[step], log);
@@ -69,7 +73,11 @@ pub fn stretches(
             start_s = start_s.max(cut.to_s);
         }
     }
-    stretches
+    let stretch = |(span, detected): &(Span, Vec<String>)| stretch(log, *span, detected);
+    let parts = shared(&pieces, LEAST_PIECES, |part| {
+        part.iter().filter_map(stretch).collect::<Vec<Stretch>>()
+    });
+    parts.into_iter().flatten().collect()
 }
 
 struct Cut {
@@ -103,15 +111,11 @@ fn cuts<'a>(phase: &Phase, spans: impl Iterator<Item = &'a Span>, steps: &[Step]
     spans.chain(switches).collect()
 }
 
-fn stretch(log: &Log, start_s: f64, end_s: f64, detected: &[String]) -> Option<Stretch> {
-    let span = Span { start_s, end_s };
-    if span.seconds() < SHORTEST_S {
-        return None;
-    }
+fn stretch(log: &Log, span: Span, detected: &[String]) -> Option<Stretch> {
     let settling_s = SETTLING_S.min(SETTLING_SHARE * span.seconds());
     // The sample at the end may already belong to what comes next.
-    let last_s = end_s - 0.5 * log.interval_s().min(0.2 * span.seconds());
-    let settled = Span { start_s: start_s + settling_s, end_s: last_s };
+    let last_s = span.end_s - 0.5 * log.interval_s().min(0.2 * span.seconds());
+    let settled = Span { start_s: span.start_s + settling_s, end_s: last_s };
     let range = indices(log.time_s(), settled);
     if range.is_empty() {
         return None;

@@ -4,6 +4,7 @@ use std::ffi::OsStr;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::thread;
 
 use clap::{Args, ValueEnum};
 
@@ -145,6 +146,8 @@ fn one(
         complain(format!("{}: {}", shown(path), plain(&unknown)));
     }
     let mut diagnosis = diagnose(&log, &car).map_err(|e| format!("{}: {e}", shown(path)))?;
+    // A long log takes a moment to let go of; the report is written meanwhile.
+    thread::spawn(move || drop(log));
     diagnosis.units = args.shown.units;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     report::write_folder(&diagnosis, &dir, policy)?;

@@ -13,6 +13,9 @@ use crate::stats::robust::median;
 pub struct Trend {
     /// Of the first samples, one more than there are.
     sums: Vec<Sums>,
+    /// Of a segment of so many samples: 1/n, and 1/Sxx or nothing where there is none.
+    /// A search asks for them again and again, and divisions take long.
+    parts: Vec<(f64, f64)>,
 }
 
 #[derive(Clone, Copy, Default)]
@@ -36,7 +39,12 @@ impl Trend {
             all.xy += i as f64 * value;
             sums.push(all);
         }
-        Trend { sums }
+        let part = |n: usize| {
+            let n = n as f64;
+            let s_xx = n * (n * n - 1.0) / 12.0;
+            (1.0 / n, if s_xx > 0.0 { 1.0 / s_xx } else { 0.0 })
+        };
+        Trend { parts: (0..sums.len()).map(part).collect(), sums }
     }
 }
 
@@ -49,17 +57,15 @@ impl Cost for Trend {
         let (Some(before), Some(upto)) = (self.sums.get(start), self.sums.get(end)) else {
             return 0.0;
         };
-        if start >= end {
+        let length = end.saturating_sub(start);
+        let Some((per_n, per_xx)) = self.parts.get(length).filter(|_| length > 0) else {
             return 0.0;
-        }
-        let n = (end - start) as f64;
-        let middle = (start + end - 1) as f64 / 2.0;
+        };
+        let middle = (start + end - 1) as f64 * 0.5;
         let sum_y = upto.y - before.y;
-        let s_yy = upto.yy - before.yy - sum_y * sum_y / n;
+        let s_yy = upto.yy - before.yy - sum_y * sum_y * per_n;
         let s_xy = upto.xy - before.xy - middle * sum_y;
-        let s_xx = n * (n * n - 1.0) / 12.0;
-        let explained = if s_xx > 0.0 { s_xy * s_xy / s_xx } else { 0.0 };
-        (s_yy - explained).max(0.0)
+        (s_yy - s_xy * s_xy * per_xx).max(0.0)
     }
 
     fn min_size(&self) -> usize {

@@ -77,8 +77,6 @@ pub fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &P
     for phase in &diagnosis.phases {
         let (from, to) = (volts.x(phase.start_s), volts.x(phase.end_s));
         let word = phase.kind.word();
-        let before = format!("◂ {}", short.join(", "));
-        let lead = if short.is_empty() { 0 } else { 2 * text_width(&before, size) + 16 };
         if text_width(word, size) + 8 > to - from {
             if short.last() != Some(&word) {
                 short.push(word);
@@ -86,7 +84,9 @@ pub fn phases(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, volts: &P
             continue;
         }
         canvas.text(((from + to) / 2, middle), word, sheet.type_of().middle())?;
-        if lead > 0 && text_width(word, size) + lead <= to - from {
+        let before = format!("◂ {}", short.join(", "));
+        let lead = 2 * text_width(&before, size) + 16;
+        if !short.is_empty() && text_width(word, size) + lead <= to - from {
             canvas.text((from + 4, middle), &before, sheet.type_of())?;
         }
         short.clear();
