@@ -160,28 +160,60 @@ impl Balance {
         let weighed = factor.solve(&left_a);
         misfit += dot(&weighed, &left_a) + factor.log_determinant();
         // One load that would not have been carried is enough; many like it say no more.
-        let least = (n..all)
-            .zip(&self.holding)
-            .map(|(h, entry)| self.reserve(h, entry, &said(entry), &factor, &weighed))
-            .fold(f64::INFINITY, f64::min);
+        let holding = (n..all).zip(&self.holding);
+        let mut reserves: Vec<Reserve> =
+            holding.map(|(h, entry)| self.reserve(h, entry, &said(entry), &weighed)).collect();
+        reserves.sort_by(|a, b| a.at_least().total_cmp(&b.at_least()));
+        let mut least = f64::INFINITY;
+        for reserve in &reserves {
+            if reserve.at_least() >= least {
+                break;
+            }
+            least = least.min(reserve.over(&factor));
+        }
         misfit - 2.0 * ln_normal_below(least)
     }
 
-    /// Amps in reserve where the bus holds, over their standard deviation.
-    fn reserve(
-        &self,
-        h: usize,
-        entry: &Entry,
-        battery: &Said,
-        factor: &Cholesky,
-        weighed: &[f64],
-    ) -> f64 {
+    /// Where the bus holds.
+    fn reserve(&self, h: usize, entry: &Entry, battery: &Said, weighed: &[f64]) -> Reserve<'_> {
         let (all, n) = (self.mean_a.len(), self.full.len());
         let with_full = &self.covariance[h * all..h * all + n];
         let could_take_a = self.mean_a[h] + dot(with_full, weighed);
-        let explained = dot(with_full, &factor.solve(with_full));
-        let variance = (self.covariance[h * all + h] - explained).max(0.0);
-        (could_take_a - battery.current_a) / variance.sqrt().hypot(battery.unsure_a(entry))
+        Reserve {
+            amps_a: could_take_a - battery.current_a,
+            own_sd_a: battery.unsure_a(entry),
+            variance: self.covariance[h * all + h],
+            with_full,
+        }
+    }
+}
+
+/// Amps that the machine could give beyond what it did, by machine and loads.
+struct Reserve<'a> {
+    amps_a: f64,
+    /// Of the battery's current there.
+    own_sd_a: f64,
+    /// Of what machine and loads leave over, before it is known what they left over at full
+    /// output.
+    variance: f64,
+    with_full: &'a [f64],
+}
+
+impl Reserve<'_> {
+    /// Over their standard deviation.
+    fn over(&self, factor: &Cholesky) -> f64 {
+        let explained = dot(self.with_full, &factor.solve(self.with_full));
+        self.amps_a / (self.variance - explained).max(0.0).sqrt().hypot(self.own_sd_a)
+    }
+
+    /// No more than [`Reserve::over`], and soon told: what is learnt at full output makes
+    /// the deviation smaller.
+    fn at_least(&self) -> f64 {
+        if self.amps_a > 0.0 {
+            self.amps_a / self.variance.max(0.0).sqrt().hypot(self.own_sd_a)
+        } else {
+            f64::NEG_INFINITY
+        }
     }
 }
 

@@ -5,7 +5,7 @@ use crate::analysis::battery::BatteryModel;
 use crate::analysis::observer::Window;
 use crate::estimate::{Estimate, Grade};
 use crate::segment::Point;
-use crate::stats::weighted::weighted_quantile;
+use crate::stats::weighted::weighted_quantiles;
 
 /// Loads draw more as the voltage rises: lamps about V^0.5, motors about V,
 /// electronic drivers about 1/V (common practice, no source). How many amps the
@@ -84,6 +84,6 @@ pub fn none(grade: Grade, how: &str) -> Estimate {
 }
 
 pub fn spread(draws: &[f64], weights: &[f64], grade: Grade, how: &str) -> Estimate {
-    let at = |p: f64| weighted_quantile(draws, weights, p);
-    Estimate::new(at(0.5), at(0.05), at(0.95), grade, how)
+    let [middle, low, high] = weighted_quantiles(draws, weights, [0.5, 0.05, 0.95]);
+    Estimate::new(middle, low, high, grade, how)
 }

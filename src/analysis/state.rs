@@ -13,6 +13,7 @@ use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
 use crate::segment::{Point, Segments};
+use crate::shared::shared;
 use crate::stats::robust::median;
 use crate::words::{AMP, VOLT};
 
@@ -27,11 +28,9 @@ pub fn operating_points(
     battery: &BatteryModel,
     car: &Car,
 ) -> Vec<OperatingPoint> {
-    segments
-        .points
-        .iter()
-        .map(|point| operating_point(log, segments, point, setpoint, battery, car))
-        .collect()
+    let of = |point: &Point| operating_point(log, segments, point, setpoint, battery, car);
+    let parts = shared(&segments.points, 1, |part| part.iter().map(of).collect::<Vec<_>>());
+    parts.into_iter().flatten().collect()
 }
 
 fn operating_point(

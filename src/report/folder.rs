@@ -11,6 +11,7 @@ use crate::comparison::Comparison;
 use crate::diagnosis::Diagnosis;
 use crate::files::{Aside, Leftover, exchange, folder_of, leftovers};
 use crate::plan::Plan;
+use crate::shared::both;
 use crate::units::Spoken;
 
 use super::words::shown;
@@ -247,8 +248,12 @@ fn check(
 
 fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
     let shown = &*diagnosis.spoken();
+    let (page, others) = both(|| html::html(diagnosis), || beside_the_page(diagnosis, shown));
+    [("report.html".to_owned(), page)].into_iter().chain(others).collect()
+}
+
+fn beside_the_page(diagnosis: &Diagnosis, shown: &Diagnosis) -> Vec<(String, String)> {
     let mut files = vec![
-        ("report.html".to_owned(), html::html(diagnosis)),
         (Kind::Report.marker().to_owned(), json(diagnosis)),
         ("trace.svg".to_owned(), svg::trace(shown)),
     ];

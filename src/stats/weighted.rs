@@ -4,6 +4,16 @@
 /// Values that are not finite weigh nothing. Between two values it is read off
 /// the line through the middles of their weights.
 pub fn weighted_quantile(values: &[f64], weights: &[f64], p: f64) -> f64 {
+    let [quantile] = weighted_quantiles(values, weights, [p]);
+    quantile
+}
+
+/// Several of them, for which the values are put in order once.
+pub fn weighted_quantiles<const N: usize>(
+    values: &[f64],
+    weights: &[f64],
+    shares: [f64; N],
+) -> [f64; N] {
     let mut pairs: Vec<(f64, f64)> = values
         .iter()
         .copied()
@@ -12,10 +22,15 @@ pub fn weighted_quantile(values: &[f64], weights: &[f64], p: f64) -> f64 {
         .collect();
     pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
     let total: f64 = pairs.iter().map(|p| p.1).sum();
+    shares.map(|p| quantile_of(&pairs, p, total))
+}
+
+/// `pairs` of value and weight, in order, weigh `total` together.
+fn quantile_of(pairs: &[(f64, f64)], p: f64, total: f64) -> f64 {
     let wanted = p.clamp(0.0, 1.0) * total;
     let mut passed = 0.0;
     let mut last: Option<(f64, f64)> = None;
-    for (value, weight) in pairs {
+    for &(value, weight) in pairs {
         let middle = passed + weight / 2.0;
         if middle >= wanted {
             return match last {
