@@ -9,9 +9,9 @@ use stiffbus::log::Log;
 /// `daily` cases of a property, the same ones every time, so that a change is judged by what
 /// it changed. Where a number is asked for, other ones: that many of those that cost
 /// microseconds, and of a heavier property `one_in` of them, so that a long run is minutes
-/// of each.
+/// of each. (proptest's own variable would put its number over every share.)
 pub fn cases(daily: u32, one_in: u32) -> Config {
-    let asked = std::env::var("PROPTEST_CASES").ok().and_then(|text| text.parse::<u32>().ok());
+    let asked = std::env::var("HOSTILE_CASES").ok().and_then(|text| text.parse::<u32>().ok());
     let persistence = FileFailurePersistence::Direct("tests/hostile/found.txt");
     Config {
         cases: asked.map_or(daily, |cases| (cases / one_in).max(8)),
