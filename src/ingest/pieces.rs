@@ -107,7 +107,8 @@ impl Piece {
         for ((column, extent), (own, extent_of_own)) in all.iter_mut().zip(own) {
             if column.is_empty() {
                 let pieces = length as f64 / self.bytes.len().max(1) as f64;
-                column.reserve_exact((1.02 * pieces * own.len() as f64) as usize);
+                // A guess: where there is no room for as much, what comes may be less.
+                let _ = column.try_reserve_exact((1.02 * pieces * own.len() as f64) as usize);
             }
             column.extend_from_slice(own);
             *extent = extent.and(*extent_of_own);
@@ -139,26 +140,26 @@ fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<
         };
         let hands: Vec<Hand> = (1..cores().max(2)).map(|_| hire()).collect();
         let most = hands.len() * AHEAD;
-        let mut back = 0..;
-        let mut next_back = || {
-            let (_, taken) = hands.get(back.next()? % hands.len())?;
-            taken.recv().ok().filter(|piece| piece.clean)
-        };
-        for out in 0usize.. {
-            let mut piece = if out < most {
+        let mut in_turn = hands.iter().cycle();
+        let mut next_back = || in_turn.next()?.1.recv().ok().filter(|piece| piece.clean);
+        let mut under_way = 0;
+        for hand in hands.iter().cycle() {
+            let mut piece = if under_way < most {
                 Piece::empty(cells)
             } else {
+                under_way -= 1;
                 let piece = next_back()?;
                 piece.add_to(&mut all, length);
                 piece
             };
             if !lines.next(&mut piece.bytes)? {
-                for _ in 0..out.min(most.saturating_sub(usize::from(out >= most))) {
-                    next_back()?.add_to(&mut all, length);
-                }
                 break;
             }
-            hands.get(out % hands.len())?.0.send(piece).ok()?;
+            hand.0.send(piece).ok()?;
+            under_way += 1;
+        }
+        for _ in 0..under_way {
+            next_back()?.add_to(&mut all, length);
         }
         Some(())
     })?;
