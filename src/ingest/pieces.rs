@@ -39,11 +39,12 @@ const AHEAD: usize = 3;
 /// The file's columns and its hash; `None` where it is not long or not clean, or cannot
 /// be read: the whole reading says why.
 pub fn read(path: &Path, options: &ReadOptions) -> Option<(Read, String)> {
-    let file = File::open(path).ok()?;
-    let told = file.metadata().ok().filter(|told| told.is_file())?.len();
+    // A pipe must not even be opened: its writer would find that nobody reads.
+    let told = path.metadata().ok().filter(|told| told.is_file())?.len();
     if !(LEAST_BYTES..=MOST_BYTES).contains(&told) {
         return None;
     }
+    let file = File::open(path).ok()?;
     let top = piece_of(&file, 0, TOP_BYTES)?;
     let decoded = encoding::decode(&top).ok()?;
     let Cow::Borrowed(text) = decoded.text else { return None };
@@ -300,5 +301,18 @@ mod tests {
         assert!(!in_pieces(text.as_bytes()));
         assert!(read(Path::new("/nowhere.csv"), &ReadOptions::default()).is_none());
         assert!(read(Path::new("/"), &ReadOptions::default()).is_none());
+    }
+
+    /// Opened, it would wait for a writer, or take one from who reads it next.
+    #[test]
+    #[cfg(unix)]
+    fn a_pipe_is_not_opened() {
+        let home = tempfile::tempdir().expect("a folder");
+        let pipe = home.path().join("pipe.csv");
+        let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+        assert!(made.expect("mkfifo").success());
+        let (told, hears) = std::sync::mpsc::channel();
+        thread::spawn(move || told.send(read(&pipe, &ReadOptions::default()).is_none()));
+        assert_eq!(hears.recv_timeout(std::time::Duration::from_secs(60)), Ok(true));
     }
 }
