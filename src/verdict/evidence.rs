@@ -39,7 +39,7 @@ pub fn first(most: usize, mut all: Vec<Evidence>) -> Vec<Evidence> {
     let more = all.len().saturating_sub(most);
     all.truncate(most);
     if let Some(last) = all.last_mut().filter(|_| more > 0) {
-        last.text.push_str(&format!("; {more} more like it"));
+        last.text.push_str(&format!("; and {more} more times"));
     }
     all
 }
@@ -72,6 +72,6 @@ mod tests {
         }
         let shown = first(SHOWN, all(SHOWN + 17));
         assert_eq!(shown[..SHOWN - 1], all(SHOWN)[..SHOWN - 1]);
-        assert_eq!(shown.last().map(|e| e.text.as_str()), Some("dip; 17 more like it"));
+        assert_eq!(shown.last().map(|e| e.text.as_str()), Some("dip; and 17 more times"));
     }
 }

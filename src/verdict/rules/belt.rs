@@ -53,7 +53,7 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
         Some(stated) => (stated, Grade::Inferred, "against the stated pulley ratio"),
         None => (quantile(&seen, UNLOADED), Grade::Measured, "against the ratio at light load"),
     };
-    let slips: Vec<(Span, f64)> = ratios
+    let mut slips: Vec<(Span, f64)> = ratios
         .iter()
         .map(|(span, ratio)| (*span, 1.0 - ratio / sound))
         .filter(|(_, slip)| *slip > LEAST_SLIP)
@@ -66,6 +66,10 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
     let unsure = if unsure.is_finite() { unsure.max(0.005) } else { LEAST_SLIP };
     let percent = |slip: f64| Estimate::around(100.0 * slip, 100.0 * unsure, grade, against);
     let slip = percent(worst);
+    // The worst are shown, in the order of the log.
+    slips.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let shown = slips.len().min(SHOWN);
+    slips[..shown].sort_by(|a, b| a.0.start_s.total_cmp(&b.0.start_s));
     let evidence = |(span, slip): &(Span, f64)| Evidence {
         start_s: span.start_s,
         end_s: span.end_s,
