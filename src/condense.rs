@@ -14,7 +14,7 @@ use std::sync::Arc;
 use polars::prelude::{Column, DataFrame, PolarsResult};
 
 use crate::log::{Finer, Log};
-use crate::shared::shared;
+use crate::shared::{LEAST_VALUES, shared};
 use crate::stats::robust::median;
 
 /// Faster logs are condensed,
@@ -22,8 +22,6 @@ const FASTEST_HZ: f64 = 50.0;
 /// to means of about this long: twenty a second follow a clutch relay and the dip
 /// it makes.
 const PACE_S: f64 = 0.05;
-/// Fewer values are not worth a thread.
-const LEAST_SHARE: usize = 100_000;
 /// A shorter log is looked at as it is: it costs nothing.
 const SHORTEST_S: f64 = 10.0;
 
@@ -96,7 +94,7 @@ impl Bins {
         let bins: Vec<(usize, usize)> =
             self.0.iter().copied().zip(self.0.iter().skip(1).copied()).collect();
         let own = |&(start, end): &(usize, usize)| of(values.get(start..end).unwrap_or(&[]));
-        let least = bins.len().div_ceil((values.len() / LEAST_SHARE).max(1));
+        let least = bins.len().div_ceil((values.len() / LEAST_VALUES).max(1));
         let parts = shared(&bins, least, |part| part.iter().map(own).collect::<Vec<T>>());
         parts.into_iter().flatten().collect()
     }

@@ -4,6 +4,9 @@ use std::num::NonZero;
 use std::sync::LazyLock;
 use std::thread;
 
+/// Values of a column of which fewer are not worth a thread.
+pub const LEAST_VALUES: usize = 100_000;
+
 /// Asked for once: to tell, the system reads several files.
 pub fn cores() -> usize {
     static CORES: LazyLock<usize> =

@@ -2,7 +2,7 @@
 
 use super::account::{self, Account};
 use super::table::Lines;
-use crate::shared::shared_mut;
+use crate::shared::{LEAST_VALUES, shared_mut};
 use crate::stats::places;
 use crate::stats::rounding::nearest;
 
@@ -80,9 +80,6 @@ const FURTHEST_S: f64 = 1e12;
 /// What lies further apart is not one recording.
 const LONGEST_PAUSE_S: f64 = 86_400.0;
 
-/// Fewer stamps are not worth a thread.
-const LEAST_SHARE: usize = 100_000;
-
 /// Rows ahead in which a stepped-back clock may catch up before it counts as set back.
 const CATCH_UP_ROWS: usize = 10;
 
@@ -141,7 +138,7 @@ pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Accoun
 fn is_straight(time: &mut [f64]) -> bool {
     let Some(first) = time.first().copied().filter(|t| t.is_finite()) else { return false };
     if first != 0.0 {
-        shared_mut(time, LEAST_SHARE, |_, part| {
+        shared_mut(time, LEAST_VALUES, |_, part| {
             part.iter_mut().for_each(|t| *t = to_nanoseconds(*t - first));
         });
     }

@@ -10,11 +10,8 @@ use super::roles::Assigned;
 use super::table::{Body, Wanted};
 use super::units::{Affine, Unit};
 use crate::log::Role;
-use crate::shared::shared_mut;
+use crate::shared::{LEAST_VALUES, shared_mut};
 use crate::stats::extent::Extent;
-
-/// Fewer stamps are not worth a thread.
-const LEAST_SHARE: usize = 100_000;
 
 /// Raw stamps to seconds from the first in whole nanoseconds, without the breaks of a clock
 /// that wraps.
@@ -26,7 +23,7 @@ pub fn time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
         clock::Source::Numeric { seconds_per_unit, epoch, .. } => {
             let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
             let origin = if epoch == clock::Epoch::None { 0.0 } else { first };
-            shared_mut(&mut body.time, LEAST_SHARE, |_, part| {
+            shared_mut(&mut body.time, LEAST_VALUES, |_, part| {
                 for t in part {
                     *t = axis::to_nanoseconds((*t - origin) * seconds_per_unit);
                 }

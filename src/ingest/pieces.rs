@@ -123,7 +123,7 @@ type Hand = (SyncSender<Piece>, Receiver<Piece>);
 /// One core reads the file, hashes it and gathers the columns; the others read cells.
 /// Pieces go round and come back in their order.
 fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<(Columns, String)> {
-    let mut lines = Lines::behind(file, preamble)?;
+    let mut feed = Feed::behind(file, preamble)?;
     let mut all: Columns = cells.used.iter().map(|_| (Vec::new(), Extent::NONE)).collect();
     thread::scope(|scope| {
         let hire = || -> Hand {
@@ -153,7 +153,7 @@ fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<
                 piece.add_to(&mut all, length);
                 piece
             };
-            if !lines.next(&mut piece.bytes)? {
+            if !feed.next(&mut piece.bytes)? {
                 break;
             }
             hand.0.send(piece).ok()?;
@@ -164,11 +164,11 @@ fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<
         }
         Some(())
     })?;
-    Some((all, super::hex(&lines.hash.finalize())))
+    Some((all, super::hex(&feed.hash.finalize())))
 }
 
 /// The lines of a file, piece by piece, hashed as they come.
-struct Lines<'a> {
+struct Feed<'a> {
     file: &'a File,
     hash: Sha256,
     taken: u64,
@@ -176,13 +176,13 @@ struct Lines<'a> {
     begun: Vec<u8>,
 }
 
-impl Lines<'_> {
+impl Feed<'_> {
     /// Those behind the file's first bytes, if they still are what they were.
-    fn behind<'a>(file: &'a File, preamble: &[u8]) -> Option<Lines<'a>> {
+    fn behind<'a>(file: &'a File, preamble: &[u8]) -> Option<Feed<'a>> {
         let again = piece_of(file, 0, preamble.len())?;
         let hash = Sha256::new_with_prefix(&again);
         let taken = again.len() as u64;
-        (again == preamble).then_some(Lines { file, hash, taken, begun: Vec::new() })
+        (again == preamble).then_some(Feed { file, hash, taken, begun: Vec::new() })
     }
 
     /// The next lines, whole ones; false where there are no more. `None` where the file

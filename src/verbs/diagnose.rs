@@ -147,7 +147,7 @@ fn one(
     }
     let mut diagnosis = diagnose(&log, &car).map_err(|e| format!("{}: {e}", shown(path)))?;
     // A long log takes a moment to let go of; the report is written meanwhile.
-    thread::spawn(move || drop(log));
+    let _ = thread::Builder::new().spawn(move || drop(log));
     diagnosis.units = args.shown.units;
     let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
     report::write_folder(&diagnosis, &dir, policy)?;
