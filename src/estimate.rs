@@ -53,11 +53,43 @@ impl Estimate {
         Estimate { value: -self.value, low: -self.high, high: -self.low, ..self.clone() }
     }
 
+    /// The same, further up.
+    pub fn shifted(&self, by: f64) -> Estimate {
+        let Estimate { value, low, high, .. } = *self;
+        Estimate { value: value + by, low: low + by, high: high + by, ..self.clone() }
+    }
+
+    /// `self` less `other`, whose errors have nothing to do with each other: each side as wide
+    /// as theirs are together.
+    pub fn less(&self, other: &Estimate, how: impl Into<String>) -> Estimate {
+        let value = self.value - other.value;
+        let below = (self.value - self.low).hypot(other.high - other.value);
+        let above = (self.high - self.value).hypot(other.value - other.low);
+        let grade = self.grade.max(other.grade);
+        Self::new(value, value - below, value + above, grade, how)
+    }
+
     pub fn half_width(&self) -> f64 {
         (self.high - self.low) / 2.0
     }
 
     pub fn contains(&self, truth: f64) -> bool {
         self.low <= truth && truth <= self.high
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: 20 (14 to 30) less 2 (0 to 5) is 18, down by √(6² + 3²), up by √(10² + 2²).
+    #[test]
+    fn a_difference_keeps_its_sides_apart() {
+        let more = Estimate::new(20.0, 14.0, 30.0, Grade::Measured, "");
+        let fewer = Estimate::new(2.0, 0.0, 5.0, Grade::Inferred, "");
+        let left = more.less(&fewer, "left");
+        assert_eq!((left.value, left.grade, left.how.as_str()), (18.0, Grade::Inferred, "left"));
+        assert!((left.low - (18.0 - 45f64.sqrt())).abs() < 1e-12);
+        assert!((left.high - (18.0 + 104f64.sqrt())).abs() < 1e-12);
     }
 }

@@ -95,6 +95,7 @@ pub fn diagnosis(loads: &[&str], operating_points: Vec<OperatingPoint>) -> Diagn
         verdict: Verdict {
             word: VerdictWord::CannotTell,
             headline: String::new(),
+            more_speed: None,
             cannot_tell: Vec::new(),
         },
         findings: Vec::new(),

@@ -38,8 +38,25 @@ impl VerdictWord {
 pub struct Verdict {
     pub word: VerdictWord,
     pub headline: String,
+    /// Where the bus is short: what more engine speed does for the loads told of.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub more_speed: Option<MoreSpeed>,
     /// What this log cannot tell, each with the reason and what would.
     pub cannot_tell: Vec<String>,
+}
+
+/// What more engine speed was seen to do for loads that a slow engine does not carry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MoreSpeed {
+    /// At the highest speed seen the same loads hold.
+    Cures,
+    /// They are short at speed too.
+    DoesNotCure,
+    /// At speed they are so little under the setpoint that they may hold.
+    Unsure,
+    /// They were not seen faster, or engine speed is not logged.
+    NotSeen,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

@@ -3,6 +3,7 @@
 use crate::diagnosis::{Evidence, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::segment::points::BAND_EDGES_RPM;
+use crate::verdict::Case;
 use crate::words;
 
 pub use crate::words::with_loads;
@@ -24,6 +25,14 @@ pub fn amps(estimate: &Estimate) -> String {
 /// "12.41 V (12.39 to 12.43)"; the grade too, where it is less than measured.
 pub fn volts(estimate: &Estimate) -> String {
     words::VOLT.with_range(estimate)
+}
+
+/// "1.52 V (1.40 to 1.64) under its setpoint": the headline has the voltage itself.
+pub fn how_low(case: &Case, point: &OperatingPoint) -> String {
+    match case.under_setpoint(point) {
+        Some(under) => format!("{} under its setpoint", volts(&under)),
+        None => format!("at {}", volts(&point.voltage_v)),
+    }
 }
 
 /// The longest of some points.

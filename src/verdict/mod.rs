@@ -10,7 +10,7 @@ use crate::analysis::Analysis;
 use crate::car::Car;
 use crate::diagnosis::{Finding, OperatingPoint, Verdict};
 use crate::estimate::Estimate;
-use crate::log::Log;
+use crate::log::{Log, Span};
 use crate::segment::Segments;
 
 /// All that a rule may look at.
@@ -49,25 +49,20 @@ impl<'a> Case<'a> {
 
     /// Volts that a point lies under the setpoint, where one is known.
     pub fn under_setpoint_v(&self, point: &OperatingPoint) -> Option<f64> {
-        let setpoint = self.analysis.setpoint.as_ref()?;
-        let seconds: f64 = point.spans.iter().map(|s| s.seconds()).sum();
-        let there_v: f64 = point
-            .spans
-            .iter()
-            .map(|s| s.seconds() * setpoint.at((s.start_s + s.end_s) / 2.0))
-            .sum::<f64>()
-            / seconds;
-        // Against a common setpoint only its low end may be held.
-        let least_v =
-            if setpoint.is_known() { 0.0 } else { setpoint.estimate.value - setpoint.estimate.low };
-        Some(there_v - least_v - point.voltage_v.value)
+        self.under_setpoint(point).map(|under| under.value)
     }
 
-    /// The same to be told: as sure as voltage and setpoint are.
+    /// The same, as sure as voltage and setpoint are.
     pub fn under_setpoint(&self, point: &OperatingPoint) -> Option<Estimate> {
-        let setpoint = &self.analysis.setpoint.as_ref()?.estimate;
-        let half_width_v = setpoint.half_width().hypot(point.voltage_v.half_width());
-        let under_v = self.under_setpoint_v(point)?;
-        Some(Estimate::around(under_v, half_width_v, setpoint.grade, "setpoint less voltage"))
+        let setpoint = self.analysis.setpoint.as_ref()?;
+        let seconds: f64 = point.spans.iter().map(Span::seconds).sum();
+        let at_visit_v = |s: &Span| s.seconds() * setpoint.at((s.start_s + s.end_s) / 2.0);
+        let at_point_v = point.spans.iter().map(at_visit_v).sum::<f64>() / seconds;
+        let mut there = setpoint.estimate.shifted(at_point_v - setpoint.estimate.value);
+        // Against a common setpoint only its low end may be held.
+        if !setpoint.is_known() {
+            there.value = there.low;
+        }
+        Some(there.less(&point.voltage_v, "setpoint less voltage"))
     }
 }

@@ -1,8 +1,11 @@
 //! The verdict in one word and one sentence.
 
-use crate::diagnosis::{BusState, Finding, OperatingPoint, PhaseKind, Verdict, VerdictWord};
+use crate::diagnosis::{
+    BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
+};
+use crate::estimate::Estimate;
 use crate::verdict::Case;
-use crate::verdict::evidence::{amps, at_speed, is_idle, volts, with_loads};
+use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, volts, with_loads};
 use crate::verdict::rules::{loses_no_more_than_lines_do, post_holding};
 use crate::words::RPM;
 
@@ -14,6 +17,9 @@ const ACCEPTED_V: f64 = 0.2;
 const LITTLE_V: f64 = 0.1;
 /// Over this is over-charging (common practice, no source).
 pub const OVERCHARGE_V: f64 = 15.0;
+/// Slower than the 1500 to 2000 rpm at which a charging system is tested, an engine idles,
+/// fast or slow (common practice, no source).
+const AT_SPEED_RPM: f64 = 1500.0;
 /// Less running than this shows nothing.
 const LEAST_RUNNING_S: f64 = 10.0;
 
@@ -22,11 +28,22 @@ pub fn is_short(case: &Case, point: &OperatingPoint) -> bool {
     match point.state {
         BusState::Holding => false,
         BusState::Draining => true,
-        BusState::Slipping => {
-            case.under_setpoint_v(point).is_some_and(|under| under > ACCEPTED_V)
-                && !loses_no_more_than_lines_do(case, point)
-        }
+        BusState::Slipping => is_under(case, point, |under| under.value),
     }
+}
+
+/// … whatever its interval leaves open.
+fn is_surely_short(case: &Case, point: &OperatingPoint) -> bool {
+    match point.state {
+        BusState::Holding => false,
+        BusState::Draining => point.is_sure(),
+        BusState::Slipping => is_under(case, point, |under| under.low),
+    }
+}
+
+fn is_under(case: &Case, point: &OperatingPoint, by_v: fn(&Estimate) -> f64) -> bool {
+    case.under_setpoint(point).is_some_and(|under| by_v(&under) > ACCEPTED_V)
+        && !loses_no_more_than_lines_do(case, point)
 }
 
 /// The short points, worst (lowest) first.
@@ -36,18 +53,29 @@ pub fn short_points<'a>(case: &Case<'a>) -> Vec<&'a OperatingPoint> {
     short
 }
 
-/// Whether the same loads hold at the highest speed they were seen at.
-pub fn holds_at_speed(case: &Case, loads: &[String]) -> Option<bool> {
-    case.points()
-        .filter(|p| p.loads == loads)
-        .max_by(|a, b| a.rpm.unwrap_or(0.0).total_cmp(&b.rpm.unwrap_or(0.0)))
-        .filter(|p| !is_idle(p))
-        .map(|p| !is_short(case, p))
+/// The point at the highest speed that these loads were on at.
+fn fastest<'a>(case: &Case<'a>, loads: &[String]) -> Option<(&'a OperatingPoint, f64)> {
+    let seen = case.points().filter(|p| p.loads == loads).filter_map(|p| Some((p, p.rpm?)));
+    seen.max_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+/// What more engine speed was seen to do for loads that are short somewhere.
+pub fn more_speed(case: &Case, loads: &[String]) -> MoreSpeed {
+    match fastest(case, loads) {
+        Some((point, _)) if !is_idle(point) && !is_short(case, point) => MoreSpeed::Cures,
+        Some((_, rpm)) if rpm < AT_SPEED_RPM => MoreSpeed::NotSeen,
+        Some((point, _)) if is_surely_short(case, point) => MoreSpeed::DoesNotCure,
+        Some(_) => MoreSpeed::Unsure,
+        None => MoreSpeed::NotSeen,
+    }
 }
 
 pub fn verdict(case: &Case, findings: &[Finding]) -> Verdict {
     let (word, headline) = decide(case, findings);
-    Verdict { word, headline, cannot_tell: Vec::new() }
+    let told_of = told_of(case, &short_points(case));
+    let falls_short = matches!(word, VerdictWord::FallsShort | VerdictWord::FallsShortAtIdle);
+    let more_speed = told_of.filter(|_| falls_short).map(|point| more_speed(case, &point.loads));
+    Verdict { word, headline, more_speed, cannot_tell: Vec::new() }
 }
 
 fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
@@ -74,9 +102,8 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     if let Some(finding) = raised("not-charging") {
         return (NotCharging, format!("Not charging: {}", finding.statement));
     }
-    let short = short_points(case);
-    if !short.is_empty() {
-        return falls_short(case, &short);
+    if let Some(worst) = told_of(case, &short_points(case)) {
+        return falls_short(case, worst);
     }
     let Some(setpoint) = case.analysis.setpoint.as_ref().filter(|s| s.is_known()) else {
         return (
@@ -120,19 +147,36 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     )
 }
 
-fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) {
-    let speed_known = short.iter().all(|p| p.rpm.is_some());
-    let catches_up = short.iter().all(|p| holds_at_speed(case, &p.loads).unwrap_or(is_idle(p)));
-    let word = if speed_known && catches_up && short.iter().any(|p| is_idle(p)) {
-        VerdictWord::FallsShortAtIdle
+/// The short point that makes the word: one that speed does not cure before all others.
+fn told_of<'a>(case: &Case, short: &[&'a OperatingPoint]) -> Option<&'a OperatingPoint> {
+    let uncured = short.iter().copied().find(|p| is_uncured(case, p));
+    uncured.or_else(|| slowest_first(short.iter().copied()))
+}
+
+/// The first at idle, else at a fast idle, else of all.
+pub fn slowest_first<'a>(
+    mut short: impl Iterator<Item = &'a OperatingPoint> + Clone,
+) -> Option<&'a OperatingPoint> {
+    let idle = short.clone().find(|p| is_idle(p));
+    idle.or_else(|| short.clone().find(|p| is_slow(p))).or_else(|| short.next())
+}
+
+/// Without engine speed nothing says that idle is all that lacks.
+pub fn is_uncured(case: &Case, point: &OperatingPoint) -> bool {
+    point.rpm.is_none() || more_speed(case, &point.loads) == MoreSpeed::DoesNotCure
+}
+
+/// Slow enough for an idle, fast or not.
+fn is_slow(point: &OperatingPoint) -> bool {
+    point.rpm.is_some_and(|rpm| rpm < AT_SPEED_RPM)
+}
+
+fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
+    let (word, lead) = if is_slow(worst) && !is_uncured(case, worst) {
+        (VerdictWord::FallsShortAtIdle, "Falls short at idle")
     } else {
-        VerdictWord::FallsShort
+        (VerdictWord::FallsShort, "Falls short")
     };
-    let lead =
-        if word == VerdictWord::FallsShortAtIdle { "Falls short at idle" } else { "Falls short" };
-    // What is told of is what the word says: idle before any speed.
-    let at_idle = short.iter().find(|p| is_idle(p) && word == VerdictWord::FallsShortAtIdle);
-    let Some(worst) = at_idle.or(short.first()) else { return (word, format!("{lead}.")) };
     let consequence = match (&worst.implied_deficit_a, worst.state) {
         (Some(deficit), BusState::Draining) if worst.is_sure() => {
             format!("the battery gives {}", amps(deficit))
@@ -143,16 +187,17 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
         _ if worst.is_sure() => "the battery still takes charge".to_owned(),
         _ => "whether the battery still takes charge is not sure".to_owned(),
     };
-    let recovers = match (post_holding(case, worst), holds_at_speed(case, &worst.loads)) {
+    let recovers = match (post_holding(case, worst), more_speed(case, &worst.loads)) {
         (Some(lost), _) => format!(
             " The alternator's own post holds its setpoint there: {} are lost in cable or ground.",
             volts(&lost)
         ),
-        (None, Some(true)) => {
+        (None, MoreSpeed::Cures) => {
             format!(" With more engine speed the same loads hold{}.", from_speed(case, worst))
         }
-        (None, Some(false)) => " More engine speed does not cure it.".to_owned(),
-        (None, None) => String::new(),
+        (None, MoreSpeed::DoesNotCure) => " More engine speed does not cure it.".to_owned(),
+        (None, MoreSpeed::Unsure) => unsure_at_speed(case, worst),
+        (None, MoreSpeed::NotSeen) => String::new(),
     };
     (
         word,
@@ -163,6 +208,13 @@ fn falls_short(case: &Case, short: &[&OperatingPoint]) -> (VerdictWord, String) 
             volts(&worst.voltage_v),
         ),
     )
+}
+
+/// " Whether more engine speed cures it is not sure: at 3000 rpm …"
+fn unsure_at_speed(case: &Case, point: &OperatingPoint) -> String {
+    let lead = " Whether more engine speed cures it is not sure";
+    let Some((top, _)) = fastest(case, &point.loads) else { return format!("{lead}.") };
+    format!("{lead}:{} the bus sits {}.", at_speed(top), how_low(case, top))
 }
 
 /// ", from 1240 rpm up (1180 to 1330, measured)", where the log tells it.

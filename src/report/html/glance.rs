@@ -4,7 +4,9 @@
 use maud::{Markup, html as markup};
 
 use super::live::{self, go};
-use crate::diagnosis::{Bound, BusState, Diagnosis, OperatingPoint, Severity, VerdictWord};
+use crate::diagnosis::{
+    Bound, BusState, Diagnosis, MoreSpeed, OperatingPoint, Severity, VerdictWord,
+};
 use crate::estimate::Estimate;
 use crate::log::Span;
 use crate::report::svg;
@@ -171,48 +173,55 @@ fn faults_besides(diagnosis: &Diagnosis) -> &'static str {
 }
 
 /// The verdict in words a car's owner can act on.
-fn said(diagnosis: &Diagnosis) -> &'static str {
-    let drains =
-        diagnosis.operating_points.iter().any(|p| p.state == BusState::Draining && p.is_sure());
-    let lost = diagnosis.findings.iter().any(|f| f.id == "line-drop-high");
-    match (diagnosis.verdict.word, drains) {
-        // Whoever reads only this must not go and buy an alternator.
-        (VerdictWord::FallsShort | VerdictWord::FallsShortAtIdle, _) if lost => {
-            "Volts are lost in cable or ground on the way to the battery. Mend that first: a bigger \
-             alternator does not cure it."
-        }
-        (VerdictWord::KeepsUp, _) => {
+fn said(diagnosis: &Diagnosis) -> String {
+    let said = match diagnosis.verdict.word {
+        VerdictWord::FallsShort | VerdictWord::FallsShortAtIdle => return falls_short(diagnosis),
+        VerdictWord::KeepsUp => {
             "The alternator carries every load this log switched on, and the battery stays charged."
         }
-        (VerdictWord::LittleInReserve, _) => {
+        VerdictWord::LittleInReserve => {
             "The alternator just carries these loads. One more load, more heat or a slower idle may \
              be too much for it."
         }
-        (VerdictWord::FallsShortAtIdle, true) => {
-            "Standing with these loads on, the car lives off its battery and runs it down. Driving \
-             charges it again."
-        }
-        (VerdictWord::FallsShortAtIdle, false) => {
-            "Standing with these loads on, the alternator is at its limit: the battery charges \
-             little or not at all. Driving charges it again."
-        }
-        (VerdictWord::FallsShort, true) => {
-            "With these loads on the car lives off its battery and runs it down, and driving does \
-             not cure it."
-        }
-        (VerdictWord::FallsShort, false) => {
-            "With these loads on the system is at its limit: the battery charges little or not at \
-             all, and driving does not cure it."
-        }
-        (VerdictWord::Overcharges, _) => {
+        VerdictWord::Overcharges => {
             "The voltage is more than a battery stands for long: it loses water, and lamps and \
              electronics suffer."
         }
-        (VerdictWord::NotCharging, _) => {
+        VerdictWord::NotCharging => {
             "The car lives off its battery alone and stops when that is empty."
         }
-        (VerdictWord::CannotTell, _) => {
+        VerdictWord::CannotTell => {
             "This log does not show enough to judge. Below stands what is missing."
         }
+    };
+    said.to_owned()
+}
+
+/// What the battery suffers, and whether driving ends it.
+fn falls_short(diagnosis: &Diagnosis) -> String {
+    // Whoever reads only this must not go and buy an alternator.
+    if diagnosis.findings.iter().any(|f| f.id == "line-drop-high") {
+        return "Volts are lost in cable or ground on the way to the battery. Mend that first: a \
+                bigger alternator does not cure it."
+            .to_owned();
     }
+    let verdict = &diagnosis.verdict;
+    let at_idle = verdict.word == VerdictWord::FallsShortAtIdle;
+    let with = if at_idle { "Standing with" } else { "With" };
+    let drains =
+        diagnosis.operating_points.iter().any(|p| p.state == BusState::Draining && p.is_sure());
+    let suffers = if drains {
+        "the car lives off its battery and runs it down"
+    } else {
+        "the alternator is at its limit: the battery charges little or not at all"
+    };
+    let driving = match verdict.more_speed {
+        Some(MoreSpeed::Cures) => "Driving charges it again.",
+        Some(MoreSpeed::DoesNotCure) => "Driving does not cure it.",
+        Some(MoreSpeed::Unsure) => "Whether driving cures it, this log leaves open.",
+        Some(MoreSpeed::NotSeen) | None => {
+            "Whether driving charges it again, this log does not show."
+        }
+    };
+    format!("{with} these loads on, {suffers}. {driving}")
 }

@@ -1,16 +1,18 @@
 //! What the alternator makes and what its regulator holds.
 
 use crate::analysis::Z90;
-use crate::diagnosis::{BusState, OperatingPoint, Severity, SheetStanding};
+use crate::diagnosis::{BusState, MoreSpeed, OperatingPoint, Severity, SheetStanding};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Place, Role, Span, Tap};
 use crate::segment::{indices, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::robust::median;
 use crate::verdict::Case;
-use crate::verdict::evidence::{amps, at_speed, is_idle, longest, of_point, volts, with_loads};
+use crate::verdict::evidence::{
+    amps, at_speed, how_low, is_idle, longest, of_point, volts, with_loads,
+};
 use crate::verdict::rules::{Seen, belt, output, wiring};
-use crate::verdict::word::{OVERCHARGE_V, holds_at_speed, short_points};
+use crate::verdict::word::{OVERCHARGE_V, is_uncured, more_speed, short_points, slowest_first};
 use crate::words::{MILLIVOLT_PER_DEGREE, capital};
 
 /// Regulators hold no less than this warm.
@@ -179,13 +181,12 @@ pub fn setpoint_not_drifting(case: &Case) -> Option<Seen> {
 
 pub fn short_at_idle(case: &Case) -> Option<Seen> {
     let short = short_points(case);
-    let worst = short.iter().copied().find(|p| is_idle(p) && p.rpm.is_some())?;
-    if holds_at_speed(case, &worst.loads) == Some(false) {
-        return None;
-    }
-    let above = match holds_at_speed(case, &worst.loads) {
-        Some(true) => "; faster, the same loads hold",
-        _ => "; the same loads were not seen faster",
+    // What no speed cures is not told twice.
+    let worst = slowest_first(short.iter().copied()).filter(|p| !is_uncured(case, p))?;
+    let above = match more_speed(case, &worst.loads) {
+        MoreSpeed::Cures => "; faster, the same loads hold",
+        MoreSpeed::NotSeen => "; the same loads were not seen faster",
+        _ => "; faster, whether the same loads hold is not sure",
     };
     let lacks = worst.regulation_shortfall_a.as_ref().map_or_else(String::new, |a| {
         format!(" To hold the setpoint there the alternator lacks {}.", amps(a))
@@ -207,20 +208,9 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     })
 }
 
-/// "1.52 V (1.40 to 1.64) under its setpoint": the headline has the voltage itself.
-fn how_low(case: &Case, point: &OperatingPoint) -> String {
-    match case.under_setpoint(point) {
-        Some(under) => format!("{} under its setpoint", volts(&under)),
-        None => format!("at {}", volts(&point.voltage_v)),
-    }
-}
-
 pub fn short_at_every_speed(case: &Case) -> Option<Seen> {
     let short = short_points(case);
-    let worst = short
-        .iter()
-        .copied()
-        .find(|p| holds_at_speed(case, &p.loads) == Some(false) || p.rpm.is_none())?;
+    let worst = short.iter().copied().find(|p| is_uncured(case, p))?;
     let where_ = if worst.rpm.is_some() {
         "also at the highest speed seen"
     } else {
@@ -273,7 +263,7 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
         .iter()
         .copied()
         .filter(|p| p.rpm.is_some() && !is_idle(p))
-        .find(|p| holds_at_speed(case, &p.loads) == Some(false))?;
+        .find(|p| more_speed(case, &p.loads) == MoreSpeed::DoesNotCure)?;
     if wiring::post_holding(case, fast).is_some()
         || belt::belt_slip(case).is_some()
         || belt::dips_on_acceleration(case).is_some()
@@ -289,12 +279,9 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
             && p.rpm.zip(fast.rpm).is_some_and(|(slow, fast)| fast > FASTER * slow)
     });
     let gain = slow.and_then(|slow| {
-        let gained_v = fast.voltage_v.value - slow.voltage_v.value;
-        let lacks_v = case.under_setpoint_v(slow)?;
-        let half_width_v = fast.voltage_v.half_width().hypot(slow.voltage_v.half_width());
-        let gained =
-            Estimate::around(gained_v, half_width_v, Grade::Measured, "faster less slower");
-        Some((slow, gained, gained_v < GAINS_SHARE * lacks_v))
+        let gained = fast.voltage_v.less(&slow.voltage_v, "faster less slower");
+        let too_little = gained.value < GAINS_SHARE * case.under_setpoint_v(slow)?;
+        Some((slow, gained, too_little))
     });
     let speed = match &gain {
         Some((_, _, false)) => return None,
