@@ -185,13 +185,8 @@ impl<'a> Bench<'a> {
         let ohms = resistance(&self.moments(way), apart_v, way.side != Side::Ground);
         let cable_ohm = cable_of(way, car);
         let excess_ohm = ohms.as_ref().zip(cable_ohm.as_ref()).map(|(found, cable)| {
-            let half = found.ohm.half_width().hypot(cable.half_width());
-            Estimate::around(
-                found.ohm.value - cable.value,
-                half,
-                Grade::Inferred,
-                "measured resistance less the cable's",
-            )
+            let excess = found.ohm.less(cable, "measured resistance less the cable's");
+            Estimate { grade: Grade::Inferred, ..excess }
         });
         let mut drops: Vec<LineDrop> = self
             .segments

@@ -120,8 +120,11 @@ fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &P
     let value = visits.iter().map(|v| v.0 * v.1).sum::<f64>() / seconds;
     let read_v = half_width_v(point.samples, &segments.grain);
     let scatter_v = scatter(&visits.iter().map(|v| v.1).collect::<Vec<_>>(), value);
-    let half_width_v = read_v.hypot(scatter_v).hypot(setpoint.estimate.half_width());
-    Estimate::around(value, half_width_v, setpoint.estimate.grade, "setpoint less voltage")
+    // Each visit is held against the setpoint of its time: the volts as if it had not moved.
+    let held = &setpoint.estimate;
+    let volts_v = held.value - value;
+    let volts = Estimate::around(volts_v, read_v.hypot(scatter_v), Grade::Measured, "");
+    held.less(&volts, "setpoint less voltage")
 }
 
 /// 90 % half-width of a mean over visits, from how they differ; 0 for one visit.
@@ -155,14 +158,7 @@ fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
 
 fn setpoint_there(setpoint: &Setpoint, point: &Point) -> Estimate {
     let middles: Vec<f64> = point.spans.iter().map(|s| (s.start_s + s.end_s) / 2.0).collect();
-    let shift_v = setpoint.at(median(&middles)) - setpoint.estimate.value;
-    let at = &setpoint.estimate;
-    Estimate {
-        value: at.value + shift_v,
-        low: at.low + shift_v,
-        high: at.high + shift_v,
-        ..at.clone()
-    }
+    setpoint.estimate.shifted(setpoint.at(median(&middles)) - setpoint.estimate.value)
 }
 
 struct Call {
@@ -223,7 +219,11 @@ fn by_voltage(under_v: Option<&Estimate>, implied: &Amps) -> Call {
 
 /// How likely the bus is within the droop of its setpoint.
 fn holding_share(under_v: &Estimate) -> f64 {
-    share_below(DROOP_V, under_v.value, under_v.half_width())
+    let side_v = match under_v.value < DROOP_V {
+        true => under_v.high - under_v.value,
+        false => under_v.value - under_v.low,
+    };
+    share_below(DROOP_V, under_v.value, side_v)
 }
 
 /// P(`x` < `limit`) for a normal `x` around `centre` with this 90 % half-width.

@@ -231,12 +231,6 @@ pub fn open_fall<'p, 'd>(pairs: &'p [Pair<'d>]) -> Option<OpenFall<'p, 'd>> {
     battery.or_else(|| most(&unfair).map(OpenFall::Conditions))
 }
 
-/// `new` less `old`, their errors being independent.
-pub fn estimate_change(old: &Estimate, new: &Estimate, how: &str) -> Estimate {
-    let half_width = old.half_width().hypot(new.half_width());
-    Estimate::around(new.value - old.value, half_width, old.grade.max(new.grade), how)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,7 +1,7 @@
 //! Whether the regulator's own setpoint was mended or spoiled.
 
 use crate::car::Acceptance;
-use crate::compare::change::{DAY_TO_DAY_V, change, estimate_change};
+use crate::compare::change::{DAY_TO_DAY_V, change};
 use crate::compare::criteria::setpoint_sound;
 use crate::compare::matching::Pair;
 use crate::comparison::{Reading, Standing};
@@ -28,7 +28,7 @@ pub fn regulator(
     let (Some(old), Some(new)) = (&before.setpoint_v, &after.setpoint_v) else {
         return Standing::NoClearChange;
     };
-    let moved_v = estimate_change(old, new, "setpoint after less setpoint before");
+    let moved_v = new.less(old, "setpoint after less setpoint before");
     let beyond = |least_v: f64| moved_v.low > least_v || moved_v.high < -least_v;
     let as_hot = pairs.iter().any(|pair| {
         let (old, new) = (pair.before, pair.after);

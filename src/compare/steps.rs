@@ -1,6 +1,5 @@
 //! The same switching, keep-up speed and noise in both logs.
 
-use crate::compare::change::estimate_change;
 use crate::compare::matching::parsed;
 use crate::compare::same::{Pairing, load_names};
 use crate::comparison::{MatchedKeepUp, MatchedStep, NoiseChange, StepSide};
@@ -40,12 +39,8 @@ pub fn matched_steps(before: &Diagnosis, after: &Diagnosis, pairing: &Pairing) -
             loads_after: old.loads_after.clone(),
             before: side(old),
             after: side(new),
-            sag_change_v: estimate_change(&old.sag_v, &new.sag_v, "sag after less sag before"),
-            shift_change_v: estimate_change(
-                &old.shift_v,
-                &new.shift_v,
-                "shift after less shift before",
-            ),
+            sag_change_v: new.sag_v.less(&old.sag_v, "sag after less sag before"),
+            shift_change_v: new.shift_v.less(&old.shift_v, "shift after less shift before"),
         });
     }
     matched
@@ -137,7 +132,7 @@ pub fn noise_change(before: &Diagnosis, after: &Diagnosis) -> NoiseChange {
     let (Some(was), Some(is)) = (&before.noise.sigma, &after.noise.sigma) else {
         return cannot("one of them holds too little steady running");
     };
-    let change = estimate_change(was, is, "noise after less noise before");
+    let change = is.less(was, "noise after less noise before");
     let words = format!("{} before, {} after", MILLIVOLT.with_range(was), MILLIVOLT.with_range(is));
     let told = if is.low > was.high * ANOTHER_NOISE {
         format!(

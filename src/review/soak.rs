@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use super::{Row, Soak, SoakPoint, SoakReading};
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::Estimate;
 use crate::words::{VOLT, plain, plural, rpm_band, with_loads};
 
 /// Loads by name whatever their order and case, whether they are logged, and the low
@@ -75,11 +75,7 @@ fn curve(seen: &[(&Row, &SoakPoint)]) -> Option<Soak> {
 /// Later less earlier. The errors of two logs are taken as independent; what the
 /// logger's calibration is off goes into both alike and out of the difference.
 fn change(earlier: &Estimate, later: &Estimate) -> Estimate {
-    let value = later.value - earlier.value;
-    let below = (later.value - later.low).hypot(earlier.high - earlier.value);
-    let above = (later.high - later.value).hypot(earlier.value - earlier.low);
-    let grade: Grade = earlier.grade.max(later.grade);
-    Estimate::new(value, value - below, value + above, grade, "later mean less earlier mean")
+    later.less(earlier, "later mean less earlier mean")
 }
 
 fn told(point: &SoakPoint, readings: &[SoakReading], overall_v: &Estimate) -> String {

@@ -4,7 +4,7 @@ use super::Way;
 use super::resistance::Resistance;
 use crate::car::Car;
 use crate::diagnosis::{LineDrop, Side};
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::Estimate;
 use crate::log::{Log, Role, Tap};
 use crate::words::{AMP, MILLIOHM, MILLIVOLT};
 
@@ -68,10 +68,8 @@ fn apart(offset_v: f64) -> String {
 fn explained(way: Way, found: &Resistance, cable: &Estimate, car: &Car) -> String {
     let by = stated(way.side, car);
     let (has, should) = (MILLIOHM.told(&found.ohm), MILLIOHM.told(cable));
-    let beyond_ohm = found.ohm.value - cable.value;
-    let half_ohm = found.ohm.half_width().hypot(cable.half_width());
-    if beyond_ohm - half_ohm > 0.0 {
-        let more = Estimate::around(beyond_ohm, half_ohm, Grade::Inferred, "");
+    let more = found.ohm.less(cable, "");
+    if more.low > 0.0 {
         let place = match (way.side, &car.ground) {
             (Side::Ground, _) => "the joints of the ground path",
             (Side::Supply, _) => "joints",
@@ -83,7 +81,7 @@ fn explained(way: Way, found: &Resistance, cable: &Estimate, car: &Car) -> Strin
              {place}.",
             MILLIOHM.told(&more)
         )
-    } else if beyond_ohm + half_ohm < 0.0 {
+    } else if more.high < 0.0 {
         format!(
             "{by} should have {should}, and measured are only {has}: gauge or length is not as \
              stated, or the current reads high."
