@@ -201,8 +201,9 @@ fn amps_from_the_alternators_current() {
         car
     });
     let error = amps.tell("alternator current logged");
-    // Wider than they need be. Trying twice the batteries hardly narrows them, nor does
-    // a firmer belief in what always draws.
+    // Wider than they need be here, for these batteries keep to the model exactly: without
+    // the allowance for its error, and with the likelihood trusted more, 95 % are covered.
+    // Of batteries of another model the same width covers 86 % (tests/outside/pybamm.rs).
     assert!(amps.covered.share() >= 0.85, "{}", amps.covered);
     assert!(error <= 0.10, "{error}");
 }
