@@ -71,3 +71,13 @@ fn the_headline_tells_of_the_loads_that_make_the_word() {
     // Idle with the lamps on is told all the same.
     assert!(raises(&said, "short-at-idle") && raises(&said, "short-at-every-speed"));
 }
+
+/// 0.2 V under the setpoint is accepted, and is not told as held.
+#[test]
+fn what_only_comes_near_its_setpoint_is_not_said_to_hold() {
+    let said = said(&[(850.0, "lamps", 12.3), (2000.0, "lamps", HELD_V - 0.15)]);
+    let headline = &said.verdict.headline;
+    assert_eq!(said.verdict.more_speed, Some(Cures), "{headline}");
+    assert!(headline.contains("nearly hold: at 2000 rpm the bus sits 0.15"), "{headline}");
+    assert!(!headline.contains("the same loads hold"), "{headline}");
+}

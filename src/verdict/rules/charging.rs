@@ -12,7 +12,9 @@ use crate::verdict::evidence::{
     amps, at_speed, how_low, is_idle, longest, of_point, volts, with_loads,
 };
 use crate::verdict::rules::{Seen, belt, output, wiring};
-use crate::verdict::word::{OVERCHARGE_V, is_uncured, more_speed, short_points, slowest_first};
+use crate::verdict::word::{
+    OVERCHARGE_V, holds_at_speed, is_uncured, more_speed, short_points, slowest_first,
+};
 use crate::words::{MILLIVOLT_PER_DEGREE, capital};
 
 /// Regulators hold no less than this warm.
@@ -184,7 +186,8 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     // What no speed cures is not told twice.
     let worst = slowest_first(short.iter().copied()).filter(|p| !is_uncured(case, p))?;
     let above = match more_speed(case, &worst.loads) {
-        MoreSpeed::Cures => "; faster, the same loads hold",
+        MoreSpeed::Cures if holds_at_speed(case, &worst.loads) => "; faster, the same loads hold",
+        MoreSpeed::Cures => "; faster, the same loads nearly hold",
         MoreSpeed::NotSeen => "; the same loads were not seen faster",
         _ => "; faster, whether the same loads hold is not sure",
     };
