@@ -96,6 +96,7 @@ pub fn diagnosis(loads: &[&str], operating_points: Vec<OperatingPoint>) -> Diagn
             word: VerdictWord::CannotTell,
             headline: String::new(),
             more_speed: None,
+            battery_drains: None,
             cannot_tell: Vec::new(),
         },
         findings: Vec::new(),

@@ -41,6 +41,9 @@ pub struct Verdict {
     /// Where the bus is short: what more engine speed does for the loads told of.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub more_speed: Option<MoreSpeed>,
+    /// … and whether the battery surely gives current with them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub battery_drains: Option<bool>,
     /// What this log cannot tell, each with the reason and what would.
     pub cannot_tell: Vec<String>,
 }
@@ -53,7 +56,7 @@ pub enum MoreSpeed {
     Cures,
     /// They are short at speed too.
     DoesNotCure,
-    /// At speed they are so little under the setpoint that they may hold.
+    /// At speed it is not sure that they are short.
     Unsure,
     /// They were not seen faster, or engine speed is not logged.
     NotSeen,

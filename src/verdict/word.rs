@@ -80,10 +80,15 @@ pub fn holds_at_speed(case: &Case, loads: &[String]) -> bool {
 
 pub fn verdict(case: &Case, findings: &[Finding]) -> Verdict {
     let (word, headline) = decide(case, findings);
-    let told_of = told_of(case, &short_points(case));
     let falls_short = matches!(word, VerdictWord::FallsShort | VerdictWord::FallsShortAtIdle);
-    let more_speed = told_of.filter(|_| falls_short).map(|point| more_speed(case, &point.loads));
-    Verdict { word, headline, more_speed, cannot_tell: Vec::new() }
+    let told_of = told_of(case, &short_points(case)).filter(|_| falls_short);
+    Verdict {
+        word,
+        headline,
+        more_speed: told_of.map(|point| more_speed(case, &point.loads)),
+        battery_drains: told_of.map(|p| p.state == BusState::Draining && p.is_sure()),
+        cannot_tell: Vec::new(),
+    }
 }
 
 fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {

@@ -72,6 +72,20 @@ fn the_headline_tells_of_the_loads_that_make_the_word() {
     assert!(raises(&said, "short-at-idle") && raises(&said, "short-at-every-speed"));
 }
 
+/// One set empties the battery at idle, another is short at speed and still charges it: no
+/// word of the second is said of the first.
+#[test]
+fn what_the_battery_suffers_is_that_of_the_loads_told_of() {
+    let lamps = [(850.0, "lamps", 11.9), (2000.0, "lamps", HELD_V)];
+    let of = |heater: &[Visit]| said(&[&lamps, heater].concat()).verdict;
+    let charges = of(&[(2000.0, "heater", 13.6)]);
+    assert_eq!((charges.more_speed, charges.battery_drains), (Some(DoesNotCure), Some(false)));
+    assert!(charges.headline.contains("still takes charge"), "{}", charges.headline);
+    let drains = of(&[(2000.0, "heater", 12.0)]);
+    assert_eq!((drains.more_speed, drains.battery_drains), (Some(DoesNotCure), Some(true)));
+    assert!(drains.headline.contains("the battery gives"), "{}", drains.headline);
+}
+
 /// 0.2 V under the setpoint is accepted, and is not told as held.
 #[test]
 fn what_only_comes_near_its_setpoint_is_not_said_to_hold() {

@@ -208,9 +208,7 @@ fn falls_short(diagnosis: &Diagnosis) -> String {
     let verdict = &diagnosis.verdict;
     let at_idle = verdict.word == VerdictWord::FallsShortAtIdle;
     let with = if at_idle { "Standing with" } else { "With" };
-    let drains =
-        diagnosis.operating_points.iter().any(|p| p.state == BusState::Draining && p.is_sure());
-    let suffers = if drains {
+    let suffers = if verdict.battery_drains == Some(true) {
         "the car lives off its battery and runs it down"
     } else {
         "the alternator is at its limit: the battery charges little or not at all"

@@ -189,7 +189,9 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
         MoreSpeed::Cures if holds_at_speed(case, &worst.loads) => "; faster, the same loads hold",
         MoreSpeed::Cures => "; faster, the same loads nearly hold",
         MoreSpeed::NotSeen => "; the same loads were not seen faster",
-        _ => "; faster, whether the same loads hold is not sure",
+        MoreSpeed::Unsure | MoreSpeed::DoesNotCure => {
+            "; faster, whether the same loads hold is not sure"
+        }
     };
     let lacks = worst.regulation_shortfall_a.as_ref().map_or_else(String::new, |a| {
         format!(" To hold the setpoint there the alternator lacks {}.", amps(a))
