@@ -34,11 +34,8 @@ pub fn is_short(case: &Case, point: &OperatingPoint) -> bool {
 
 /// … whatever its interval leaves open.
 fn is_surely_short(case: &Case, point: &OperatingPoint) -> bool {
-    match point.state {
-        BusState::Holding => false,
-        BusState::Draining => point.is_sure(),
-        BusState::Slipping => is_under(case, point, |under| under.low),
-    }
+    let drains = point.state == BusState::Draining && point.is_sure();
+    point.state != BusState::Holding && (drains || is_under(case, point, |under| under.low))
 }
 
 fn is_under(case: &Case, point: &OperatingPoint, by_v: fn(&Estimate) -> f64) -> bool {

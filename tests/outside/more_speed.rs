@@ -2,7 +2,7 @@
 //! no source): what the log shows there, and not at a fast idle, says whether driving
 //! cures what idling does not carry.
 
-use MoreSpeed::{Cures, DoesNotCure, NotSeen};
+use MoreSpeed::{Cures, DoesNotCure, NotSeen, Unsure};
 use VerdictWord::{FallsShort, FallsShortAtIdle};
 use stiffbus::diagnosis::{Diagnosis, MoreSpeed, VerdictWord};
 
@@ -94,4 +94,30 @@ fn what_only_comes_near_its_setpoint_is_not_said_to_hold() {
     assert_eq!(said.verdict.more_speed, Some(Cures), "{headline}");
     assert!(headline.contains("nearly hold: at 2000 rpm the bus sits 0.15"), "{headline}");
     assert!(!headline.contains("the same loads hold"), "{headline}");
+}
+
+/// From just accepted to just too low: in between setpoint and noise leave it open.
+#[test]
+fn what_may_hold_at_speed_is_not_said_to_be_short_there() {
+    let at_speed = |under_v: f64| {
+        let said = said(&[(850.0, "lamps", 12.3), (2000.0, "lamps", HELD_V - under_v)]);
+        let (verdict, headline) = (&said.verdict, &said.verdict.headline);
+        let seen = verdict.more_speed.expect("short at idle");
+        assert_eq!(headline.contains("is not sure: at 2000 rpm"), seen == Unsure, "{headline}");
+        assert_eq!(verdict.word == FallsShort, seen == DoesNotCure, "{headline}");
+        seen
+    };
+    let mut seen: Vec<MoreSpeed> =
+        (0..13).map(|k| at_speed(0.197 + 0.0005 * f64::from(k))).collect();
+    seen.dedup();
+    assert_eq!(seen, [Cures, Unsure, DoesNotCure]);
+}
+
+/// Far under the setpoint it is short, whether or not it is sure that the battery gives.
+#[test]
+fn far_under_the_setpoint_is_short_whatever_the_battery_does() {
+    for volts in [12.4, 12.5, 12.6, 12.7, 12.8, 12.9, 13.0, 13.2, 13.5] {
+        let said = said(&[(850.0, "lamps", 12.3), (2000.0, "lamps", volts)]);
+        assert_eq!(said.verdict.more_speed, Some(DoesNotCure), "{}", said.verdict.headline);
+    }
 }
