@@ -5,11 +5,15 @@ use crate::diagnosis::PhaseKind;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Span};
 use crate::physics::battery::state_of_charge as soc;
-use crate::segment::{Segments, index_at};
+use crate::segment::{Grain, Segments, index_at, indices};
+use crate::stats::robust::median;
 
 /// The last seconds of rest count: what went before may still be fading.
 const WINDOW_S: f64 = 10.0;
 const SHORTEST_S: f64 = 2.0;
+/// A resting battery moves by less within those seconds (common practice, no source: a
+/// lamp of some amps moves it by more).
+const QUIET_V: f64 = 0.03;
 /// How far the common-practice table may be off for a battery whose
 /// temperature and hours of rest nobody knows (common practice, no source).
 const TABLE_UNCERTAINTY_V: f64 = 0.1;
@@ -26,11 +30,30 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
         start_s: (end_s - WINDOW_S).max(first.start_s),
         end_s: end_s - 2.0 * segments.grain.interval_s,
     };
-    if span.seconds() < SHORTEST_S {
-        return None;
-    }
+    let inside = indices(log.time_s(), span);
+    let (time_s, bus_v) = (&log.time_s()[inside.clone()], &log.bus_v()[inside]);
+    let span =
+        quiet(time_s, bus_v, span, &segments.grain).filter(|part| part.seconds() >= SHORTEST_S)?;
     let rest = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
-    Some(rest.estimate(format!("mean of the last {:.0} s before {next}", span.seconds())))
+    Some(rest.estimate(format!("mean of {:.0} s before {next}", span.seconds())))
+}
+
+/// The longest part of `span` in which the bus keeps to its level: a door's lamp, a fuel
+/// pump that primes, or a starter that the phases miss is no rest.
+fn quiet(time_s: &[f64], bus_v: &[f64], span: Span, grain: &Grain) -> Option<Span> {
+    let level_v = median(bus_v);
+    let near_v = QUIET_V.max(8.0 * grain.sigma_v + grain.step_v.unwrap_or(0.0));
+    let away = |v: &f64| (v - level_v).abs() > near_v;
+    if !bus_v.iter().any(away) {
+        return Some(span);
+    }
+    let samples: Vec<(f64, bool)> =
+        time_s.iter().zip(bus_v).map(|(t_s, v)| (*t_s, away(v))).collect();
+    samples
+        .chunk_by(|a, b| a.1 == b.1)
+        .filter(|part| part.iter().all(|(_, away)| !away))
+        .filter_map(|part| Some(Span { start_s: part.first()?.0, end_s: part.last()?.0 }))
+        .max_by(|a, b| a.seconds().total_cmp(&b.seconds()))
 }
 
 /// When the first load's channel goes on, from `start_s`: no rest any more.
@@ -57,4 +80,36 @@ pub fn state_of_charge(rest_v: &Estimate) -> Estimate {
         Grade::Assumed,
         "common-practice table, flooded, 25 °C, hours after charging",
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Ten seconds at 20 Hz with a little noise; `bent` says how far from rest a moment is.
+    fn quiet_part(bent: impl Fn(f64) -> f64) -> Option<Span> {
+        let time_s: Vec<f64> = (0..=200).map(|i| f64::from(i) / 20.0).collect();
+        let noise = |i: usize| if i.is_multiple_of(2) { 0.003 } else { -0.003 };
+        let bus_v: Vec<f64> =
+            time_s.iter().enumerate().map(|(i, t_s)| 12.9 + bent(*t_s) + noise(i)).collect();
+        let grain = Grain::first_look(&time_s, &bus_v, None);
+        quiet(&time_s, &bus_v, Span { start_s: 0.0, end_s: 10.0 }, &grain)
+    }
+
+    #[test]
+    fn all_of_a_quiet_rest_counts() {
+        let whole = Span { start_s: 0.0, end_s: 10.0 };
+        assert_eq!(quiet_part(|_| 0.0), Some(whole));
+        // A surface charge that fades.
+        assert_eq!(quiet_part(|t_s| -0.002 * t_s), Some(whole));
+    }
+
+    #[test]
+    fn a_starter_or_a_lamp_at_the_end_is_no_rest() {
+        let part = quiet_part(|t_s| if t_s > 8.99 { -0.6 } else { 0.0 }).expect("nine seconds");
+        assert!(part.start_s == 0.0 && (8.9..9.0).contains(&part.end_s), "{part:?}");
+        let part = quiet_part(|t_s| if (2.0..4.0).contains(&t_s) { -0.06 } else { 0.0 });
+        let part = part.expect("six seconds");
+        assert!((3.99..4.1).contains(&part.start_s) && part.end_s == 10.0, "{part:?}");
+    }
 }

@@ -12,6 +12,7 @@ pub mod onset;
 pub mod phases;
 pub mod points;
 pub mod speed;
+mod starter;
 pub mod steps;
 pub mod stretches;
 

@@ -4,40 +4,25 @@
 use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Span};
 use crate::segment::grain::Grain;
+use crate::segment::starter::{self, level_before};
 use crate::segment::{index_at, indices};
 use crate::stats::robust::{difference_sigma, median, quantile};
 
 /// No engine idles under this, no starter turns one over this (common practice, no source).
-const RUNNING_RPM: f64 = 400.0;
+pub(super) const RUNNING_RPM: f64 = 400.0;
 /// A missing tachometer pulse or two is no stall.
 const SHORTEST_STOP_S: f64 = 1.0;
-/// The starter draws a hundred amps and more: no other load dips a resting
-/// battery this far (common practice, no source).
-const CRANKING_DIP_V: f64 = 0.8;
-/// Nobody cranks longer without a pause (common practice, no source).
-const LONGEST_CRANKING_S: f64 = 30.0;
 /// A bus over this is being charged (common practice, no source).
-const CHARGED_V: f64 = 13.2;
+pub(super) const CHARGED_V: f64 = 13.2;
 
 /// The log's phases in time order, without gaps or overlaps.
 pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
-    let (time_s, bus_v) = (log.time_s(), log.bus_v());
-    let mut dips = dips(time_s, bus_v, grain);
-    if log.finer().is_some() {
-        let grain = grain.of_readings();
-        dips.iter_mut().for_each(|dip| *dip = sharpened(*dip, log.as_sampled(), &grain));
+    let (time_s, bus_v, rpm) = (log.time_s(), log.bus_v(), log.engine_rpm());
+    let mut starts = starter::dips(log, grain);
+    if let Some(rpm) = rpm {
+        starter::add_turns(&mut starts, time_s, bus_v, rpm, grain);
     }
-    phases_around(time_s, bus_v, log.engine_rpm(), &dips)
-}
-
-/// A dip that was seen in means, as the samples themselves have it: a starter takes
-/// hold within a hundredth of a second.
-fn sharpened(dip: Span, log: &Log, grain: &Grain) -> Span {
-    let around = Span { start_s: dip.start_s - 2.0, end_s: dip.end_s + 1.0 };
-    let range = indices(log.time_s(), around);
-    let (time_s, bus_v) = (&log.time_s()[range.clone()], &log.bus_v()[range]);
-    let same = |other: &Span| other.start_s < dip.end_s && other.end_s > dip.start_s;
-    dips(time_s, bus_v, grain).into_iter().find(same).unwrap_or(dip)
+    phases_around(time_s, bus_v, rpm, &starts)
 }
 
 fn phases_around(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>, dips: &[Span]) -> Vec<Phase> {
@@ -109,58 +94,6 @@ fn running_by_speed(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
     joined
 }
 
-/// Where a starter could have been at work: the voltage falls by more than
-/// [`CRANKING_DIP_V`] under the level before it and comes back.
-fn dips(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Span> {
-    let least_dip_v = CRANKING_DIP_V.max(8.0 * grain.sigma_v + grain.step_v.unwrap_or(0.0));
-    let mut dips = Vec::new();
-    let mut i = 0;
-    let mut earlier = 0;
-    while i < bus_v.len() {
-        while earlier < i && time_s[earlier] < time_s[i] - 0.4 {
-            earlier += 1;
-        }
-        // A cheap look first: at the edge of a dip the bus was higher a moment ago.
-        if bus_v[i] > bus_v[earlier] - least_dip_v / 2.0 {
-            i += 1;
-            continue;
-        }
-        let Some(level_v) = level_before(time_s, bus_v, i) else {
-            i += 1;
-            continue;
-        };
-        if bus_v[i] > level_v - least_dip_v || level_v > CHARGED_V {
-            i += 1;
-            continue;
-        }
-        // The dip is over when the bus stays above half its depth again: the
-        // voltage ripples with every compression stroke.
-        let longest = Span { start_s: time_s[i], end_s: time_s[i] + LONGEST_CRANKING_S };
-        let lowest_v =
-            bus_v[indices(time_s, longest)].iter().copied().fold(f64::INFINITY, f64::min);
-        let back_v = level_v - 0.25 * (level_v - lowest_v).min(2.0 * least_dip_v);
-        let over = indices(time_s, longest).find(|&k| {
-            let next_moment = Span { start_s: time_s[k], end_s: time_s[k] + 0.3 };
-            bus_v[indices(time_s, next_moment)].iter().all(|&v| v >= back_v)
-        });
-        match over {
-            Some(end) => {
-                dips.push(Span { start_s: time_s[i], end_s: time_s[end] });
-                i = end + 1;
-            }
-            None => i += 1,
-        }
-    }
-    dips
-}
-
-/// The level of the second before sample `i`, leaving out the last moment.
-fn level_before(time_s: &[f64], bus_v: &[f64], i: usize) -> Option<f64> {
-    let span = Span { start_s: time_s[i] - 1.5, end_s: time_s[i] - 0.1 };
-    let range = indices(time_s, span);
-    if range.is_empty() { None } else { Some(median(&bus_v[range])) }
-}
-
 /// Without a tachometer: an engine that was cranked and then charges runs; a
 /// log that never shows cranking runs wherever it charges at all.
 fn running_by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span]) -> Vec<Span> {
@@ -213,7 +146,7 @@ mod tests {
 
     fn phases(time_s: &[f64], bus_v: &[f64]) -> Vec<Phase> {
         let grain = Grain::first_look(time_s, bus_v, None);
-        phases_around(time_s, bus_v, None, &dips(time_s, bus_v, &grain))
+        phases_around(time_s, bus_v, None, &starter::dips_in(time_s, bus_v, &grain))
     }
 
     fn trace(levels: &[(f64, f64)]) -> (Vec<f64>, Vec<f64>) {
