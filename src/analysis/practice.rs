@@ -1,5 +1,7 @@
-//! What common practice says of instruments, labels and regulators: one value for
+//! What common practice says of instruments, labels, loads and regulators: one value for
 //! every stage that needs it. None of it has a source; all of it is 90 %.
+
+use crate::car::sense;
 
 /// A clamp meter or shunt that was zeroed before use.
 pub const CLAMP_ZERO_A: f64 = 0.5;
@@ -26,4 +28,20 @@ pub fn clamp_half_width_a(amps_a: f64) -> f64 {
 /// 90 % half-width of stated amps.
 pub fn label_half_width_a(amps_a: f64) -> f64 {
     LABEL_A.hypot(LABEL_SHARE * amps_a)
+}
+
+/// Amps that such a load commonly draws at 13.5 V, and how far either way (90 %;
+/// common practice, no source).
+pub fn common_load_a(name: &str) -> (f64, f64) {
+    match sense(name) {
+        Some("fan") => (20.0, 12.0),
+        Some("AC") => (4.5, 2.0),
+        Some("blower") => (13.0, 8.0),
+        Some("lamps") => (11.0, 4.0),
+        Some("pump") => (8.0, 4.0),
+        Some("screen heater") => (16.0, 6.0),
+        Some("seat heater") => (8.0, 4.0),
+        Some("wipers") => (5.0, 3.0),
+        _ => (13.0, 12.0),
+    }
 }

@@ -4,8 +4,8 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::Z90;
-use crate::analysis::practice::label_half_width_a;
-use crate::car::{ALWAYS_ON, Car, LoadAmps, sense};
+use crate::analysis::practice::{common_load_a, label_half_width_a};
+use crate::car::{ALWAYS_ON, Car, LoadAmps};
 use crate::log::Log;
 use crate::segment::Segments;
 
@@ -35,22 +35,6 @@ pub enum Column {
     Unlabelled,
 }
 
-/// Amps that such a load commonly draws at 13.5 V, and how far either way (90 %;
-/// common practice, no source).
-fn common_a(name: &str) -> (f64, f64) {
-    match sense(name) {
-        Some("fan") => (20.0, 12.0),
-        Some("AC") => (4.5, 2.0),
-        Some("blower") => (13.0, 8.0),
-        Some("lamps") => (11.0, 4.0),
-        Some("pump") => (8.0, 4.0),
-        Some("screen heater") => (16.0, 6.0),
-        Some("seat heater") => (8.0, 4.0),
-        Some("wipers") => (5.0, 3.0),
-        _ => (13.0, 12.0),
-    }
-}
-
 /// What draws whenever an engine runs, A, and how far either way: ignition, injection,
 /// control and a fuel pump take some amps of the smallest, and some twenty of the
 /// largest (90 %; common practice, no source).
@@ -63,7 +47,7 @@ pub fn ledger(log: &Log, segments: &Segments, car: &Car) -> Vec<Item> {
         let (amps, half_a) = match stated {
             Some(load) => (*load, label_half_width_a(load.amps_a)),
             None => {
-                let (amps_a, half_a) = common_a(name);
+                let (amps_a, half_a) = common_load_a(name);
                 (LoadAmps::new(amps_a), half_a)
             }
         };

@@ -57,8 +57,7 @@ pub fn effective_draws(weights: &[f64]) -> f64 {
 /// enough to trust a handful. `misfits` are −2 ln of a likelihood; one that is not
 /// finite weighs nothing. All 0 where nothing fits.
 pub fn tempered(misfits: &[f64], prior: &[f64], least: f64) -> Vec<f64> {
-    const STEP: f64 = 1.5;
-    let raw = weights_at(misfits, prior, cooling(misfits, prior, least, STEP));
+    let raw = weights_at(misfits, prior, cooling(misfits, prior, least));
     let total: f64 = raw.iter().sum();
     if total > 0.0 { raw.into_iter().map(|w| w / total).collect() } else { raw }
 }
@@ -66,19 +65,26 @@ pub fn tempered(misfits: &[f64], prior: &[f64], least: f64) -> Vec<f64> {
 /// The least temperature, from 1 up, at which `least` of draws that weigh alike
 /// beforehand go on counting.
 pub fn temperature(misfits: &[f64], least: f64) -> f64 {
-    const STEP: f64 = 1.15;
-    cooling(misfits, &vec![1.0; misfits.len()], least, STEP)
+    cooling(misfits, &vec![1.0; misfits.len()], least)
 }
 
-fn cooling(misfits: &[f64], prior: &[f64], least: f64, step: f64) -> f64 {
+/// Some temperatures give far more draws than the next lower ones, so it is looked for
+/// between two of them, to a hundredth.
+fn cooling(misfits: &[f64], prior: &[f64], least: f64) -> f64 {
     const HOTTEST: f64 = 1e6;
+    const STEP: f64 = 1.5;
+    const NEAR: f64 = 1.01;
     let least = least.min(misfits.len() as f64 / 2.0);
-    let mut temperature = 1.0;
-    while temperature < HOTTEST && effective_draws(&weights_at(misfits, prior, temperature)) < least
-    {
-        temperature *= step;
+    let enough = |temperature| effective_draws(&weights_at(misfits, prior, temperature)) >= least;
+    let (mut cold, mut hot) = (1.0, 1.0);
+    while hot < HOTTEST && !enough(hot) {
+        (cold, hot) = (hot, hot * STEP);
     }
-    temperature
+    while hot / cold > NEAR {
+        let between = (cold * hot).sqrt();
+        if enough(between) { hot = between } else { cold = between }
+    }
+    hot
 }
 
 fn weights_at(misfits: &[f64], prior: &[f64], temperature: f64) -> Vec<f64> {
@@ -143,7 +149,7 @@ mod tests {
         let cold = tempered(&misfits, &[1.0; 400], 1.0);
         let kept = tempered(&misfits, &[1.0; 400], 60.0);
         assert!(effective_draws(&cold) < 3.0);
-        assert!((60.0..120.0).contains(&effective_draws(&kept)));
+        assert!((60.0..63.0).contains(&effective_draws(&kept)));
         assert!(kept[0] > kept[10]);
     }
 }

@@ -6,7 +6,9 @@ use std::collections::{BTreeMap, HashSet};
 use crate::analysis::Z90;
 use crate::analysis::balance::{Balance, Belief, Entry, Known, Term};
 use crate::analysis::level::level;
-use crate::analysis::practice::{ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, label_half_width_a};
+use crate::analysis::practice::{
+    ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, common_load_a, label_half_width_a,
+};
 use crate::car::{Car, LoadAmps};
 use crate::diagnosis::PhaseKind;
 use crate::log::{Log, Role, Span, Tap};
@@ -30,8 +32,6 @@ const SPARE: Belief = Belief { mean: 20.0, sd: 30.0 };
 /// much less and nobody would have got home (common practice, no source: a battery that
 /// gives 30 A lasts an hour or two).
 const AT_LIMIT: Belief = Belief { mean: 0.0, sd: 20.0 };
-/// A load that nobody stated (common practice, no source).
-const LOAD: Belief = Belief { mean: 13.0, sd: 8.0 };
 /// A starter's amps as stated: it takes more on a cold engine (90 %; common
 /// practice, no source).
 const STARTER_SHARE: f64 = 0.15;
@@ -239,10 +239,10 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
             let follows = stated.unwrap_or(&LoadAmps::AT_LARGE).share_at(name, row.entry.volts);
             if on.is_finite() { -on * follows } else { 0.0 }
         });
-        let believed = stated.map_or(LOAD, |load| Belief {
-            mean: load.amps_a,
-            sd: label_half_width_a(load.amps_a) / Z90,
-        });
+        let believed = stated.map_or_else(
+            || common(name),
+            |load| Belief { mean: load.amps_a, sd: label_half_width_a(load.amps_a) / Z90 },
+        );
         Some((stated.is_some(), Term { shares: shares.collect(), believed }))
     });
     let mut unnamed: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
@@ -256,9 +256,15 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
             shares[i] = sign * LoadAmps::AT_LARGE.share_at(name, row.entry.volts);
         }
     }
-    logged
-        .chain(unnamed.into_values().map(|shares| (false, Term { shares, believed: LOAD })))
-        .collect()
+    let unnamed =
+        unnamed.into_iter().map(|(name, shares)| (false, Term { shares, believed: common(name) }));
+    logged.chain(unnamed).collect()
+}
+
+/// A load that nobody stated.
+fn common(name: &str) -> Belief {
+    let (mean, half_a) = common_load_a(name);
+    Belief { mean, sd: half_a / Z90 }
 }
 
 /// Each row's engine speed: its group, and rpm over the first of the group;
