@@ -17,6 +17,8 @@ const STANDING_RPM: f64 = 50.0;
 /// A strong battery on a warm engine gives way by so much at least when the engine is seen
 /// to turn (common practice, no source: a hundred amps through two milliohms).
 const TURNING_DIP_V: f64 = 0.2;
+/// No engine starts sooner; a tachometer that flickers is no turn (common practice, no source).
+const SHORTEST_TURN_S: f64 = 0.3;
 /// The tachometer wakes up so long after the starter at most (common practice, no source:
 /// a turn or two).
 const TACHOMETER_LAG_S: f64 = 1.0;
@@ -134,7 +136,7 @@ fn turns(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
         let turning = (STANDING_RPM..RUNNING_RPM).contains(&r);
         match open {
             Some(start_s) if !turning => {
-                if t - start_s <= LONGEST_CRANKING_S {
+                if (SHORTEST_TURN_S..=LONGEST_CRANKING_S).contains(&(t - start_s)) {
                     turns.push(Span { start_s, end_s: t });
                 }
                 open = None;
@@ -209,6 +211,9 @@ mod tests {
     #[test]
     fn a_tachometer_that_flickers_at_rest_shows_no_start() {
         let parts = [(10.0, 12.6, 0.0), (1.0, 12.6, 90.0), (10.0, 12.6, 0.0)];
+        assert_eq!(starts(&parts), []);
+        // Nor does it while a load is on for a while.
+        let parts = [(10.0, 12.6, 0.0), (1.0, 12.3, 0.0), (0.1, 12.3, 90.0), (10.0, 12.6, 0.0)];
         assert_eq!(starts(&parts), []);
     }
 
