@@ -23,12 +23,11 @@ use crate::stats::fit::cholesky::Cholesky;
 
 pub use entries::gather;
 
-/// No battery model of this kind follows a battery's voltage better than so
-/// (common practice, no source),
+/// No battery model of this kind follows a battery's voltage better than so (no source:
+/// chosen so that intervals hold for batteries of another model, `tests/outside/pybamm.rs`),
 const MODEL_V: f64 = 0.005;
 /// … and while the battery is charged, where acid is uneven and sulphate grows scarce, its
-/// current better than this share of it (common practice, no source; batteries of another
-/// model, `tests/outside/pybamm.rs`, ask for as much).
+/// current better than this share of it (no source: chosen alike).
 const CHARGING_SHARE: f64 = 0.1;
 /// Output and loads move by so much while nothing is switched: amps, and share
 /// of the battery's current (common practice, no source).
@@ -37,7 +36,8 @@ const UNSTEADY_SHARE: f64 = 0.02;
 
 /// The entries of a log share more errors than the balance knows of: no battery is
 /// a circuit, and machine and loads follow no simple law. So the likelihood is
-/// flattened until this share of batteries at large would go on counting,
+/// flattened until this share of batteries at large would go on counting (no source: each
+/// chosen on those batteries and on the random cars of `tests/measured/amps.rs`),
 const COUNTING: f64 = 0.04;
 /// … where a starter's stated amps tie them down, at currents ten times those asked for,
 const COUNTING_STARTER: f64 = 0.03;

@@ -42,7 +42,7 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
 /// pump that primes, or a starter that the phases miss is no rest.
 fn quiet(time_s: &[f64], bus_v: &[f64], span: Span, grain: &Grain) -> Option<Span> {
     let level_v = median(bus_v);
-    let near_v = QUIET_V.max(8.0 * grain.sigma_v + grain.step_v.unwrap_or(0.0));
+    let near_v = grain.beyond_noise_v(QUIET_V);
     let away = |v: &f64| (v - level_v).abs() > near_v;
     if !bus_v.iter().any(away) {
         return Some(span);

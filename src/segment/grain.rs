@@ -229,6 +229,11 @@ impl Grain {
     pub fn band_v(&self) -> f64 {
         (2.0 * self.sigma_v).max(0.5 * self.step_v.unwrap_or(0.0))
     }
+
+    /// `least_v`, or more where noise and rounding alone move a sample so far.
+    pub fn beyond_noise_v(&self, least_v: f64) -> f64 {
+        least_v.max(8.0 * self.sigma_v + self.step_v.unwrap_or(0.0))
+    }
 }
 
 fn unrounded(sigma_v: f64, step_v: Option<f64>, levels: usize) -> f64 {

@@ -46,7 +46,7 @@ fn sharpened(dip: Span, log: &Log, grain: &Grain) -> Span {
 /// Where a starter could have been at work: the voltage falls by more than
 /// [`CRANKING_DIP_V`] under the level before it and comes back.
 pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Span> {
-    let least_dip_v = least_dip_v(CRANKING_DIP_V, grain);
+    let least_dip_v = grain.beyond_noise_v(CRANKING_DIP_V);
     let mut dips = Vec::new();
     let mut i = 0;
     let mut earlier = 0;
@@ -104,7 +104,7 @@ pub(super) fn add_turns(
     rpm: &[f64],
     grain: &Grain,
 ) {
-    let least_dip_v = least_dip_v(TURNING_DIP_V, grain);
+    let least_dip_v = grain.beyond_noise_v(TURNING_DIP_V);
     let turned = turns(time_s, rpm).into_iter().filter_map(|turn| {
         let around_s = turn.start_s - TACHOMETER_LAG_S;
         let before = indices(time_s, Span { start_s: around_s - 2.0, end_s: around_s });
@@ -147,11 +147,6 @@ fn turns(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
         stood = r < STANDING_RPM;
     }
     turns
-}
-
-/// Noise and rounding dip the bus too.
-fn least_dip_v(by_practice_v: f64, grain: &Grain) -> f64 {
-    by_practice_v.max(8.0 * grain.sigma_v + grain.step_v.unwrap_or(0.0))
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@ use stiffbus::estimate::Grade;
 use crate::figures::{Tally, diagnose};
 use crate::random_car::{Case, Held, Options, largest_load, random_case_with};
 
+/// What the battery model is trusted with was chosen with these cars in view, and 9000..9300.
 const SEEDS: std::ops::Range<u64> = 2000..2200;
 
 /// Cars to look at besides, as in `AMPS_SEEDS=7000..7200`.
