@@ -168,6 +168,12 @@ pub struct Source {
     pub header_line: Option<usize>,
     /// How the clock was read: "seconds", "milliseconds", "h:mm:ss", "ISO 8601", "sample rate given", …
     pub clock: String,
+    /// The column or columns that the time came from.
+    #[serde(default)]
+    pub clock_columns: Vec<String>,
+    /// The other columns that run like clocks.
+    #[serde(default)]
+    pub clock_candidates: Vec<ClockCandidate>,
     /// Wall-clock time of the first sample, where the file tells it.
     pub started_at: Option<NaiveDateTime>,
     pub rows_read: usize,
@@ -185,6 +191,13 @@ pub struct Source {
     pub gaps: Vec<Span>,
     /// Choices made while reading that a person may want to overrule, with the flag that does.
     pub notices: Vec<String>,
+}
+
+/// A column that also runs like a clock and was not taken.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ClockCandidate {
+    pub name: String,
+    pub why: String,
 }
 
 /// A remark the logger or a person wrote at a moment.

@@ -115,6 +115,8 @@ fn source() -> Source {
         decimal: '.',
         header_line: Some(1),
         clock: "seconds".to_owned(),
+        clock_columns: Vec::new(),
+        clock_candidates: Vec::new(),
         started_at: None,
         rows_read: 4000,
         rows_skipped: Vec::new(),

@@ -11,6 +11,7 @@ pub const TOO_FEW_CELLS: &str = "ragged row: too few cells";
 pub const TRUNCATED: &str = "truncated last row";
 pub const NO_TIME: &str = "time not readable";
 pub const NO_VOLTAGE: &str = "no voltage in this row";
+pub const NOT_READ_ANEW: &str = "voltage repeated from an earlier row, not measured anew";
 pub const STEPS_BACK: &str = "time steps back";
 pub const JUMPS_AHEAD: &str = "time jumps ahead and returns";
 pub const REPEATED_TIME: &str = "repeated time";

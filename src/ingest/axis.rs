@@ -101,6 +101,7 @@ pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Accoun
             account.skip(account::NO_TIME, 1, lines.of(row));
         }
     }
+    let (timed, standing) = space_standing(timed, lines, &mut notices);
     let step_s = median_step(&timed);
     let timed = drop_jumps_ahead(timed, step_s, lines, account);
     let stretches = part(timed, step_s, lines, account, &mut notices);
@@ -125,7 +126,7 @@ pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Accoun
         ));
     }
     let kept = between_pauses(kept, lines, account, &mut notices);
-    let kept = settle_repeats(kept, lines, account, &mut notices);
+    let kept = settle_repeats(kept, standing, lines, account, &mut notices);
     let start = kept.first().map_or(0.0, |&(_, t)| t);
     let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
     let rows = Rows::Listed(rows);
@@ -169,6 +170,85 @@ fn gap(pair: &[(usize, f64)]) -> f64 {
 pub fn median(values: &mut [f64]) -> Option<f64> {
     let last = values.len().checked_sub(1)?;
     Some(*values.select_nth_unstable_by(last.div_ceil(2), f64::total_cmp).1)
+}
+
+/// Rows under one stamp beyond this many times the usual number: the counter stands.
+const STANDING: usize = 2;
+
+/// A run-time counter stands at its first value until the engine runs, and again when it
+/// has stopped. Rows while it stands are spaced at its later rate, and what follows a
+/// second start is carried on. Also returns how many rows were spaced so.
+fn space_standing(
+    timed: Vec<(usize, f64)>,
+    lines: &Lines,
+    notices: &mut Vec<String>,
+) -> (Vec<(usize, f64)>, usize) {
+    let runs: Vec<&[(usize, f64)]> = timed.chunk_by(|a, b| a.1 == b.1).collect();
+    let stamp = |run: &[(usize, f64)]| run.first().map_or(0.0, |first| first.1);
+    let mut lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
+    let mut widths: Vec<f64> = runs
+        .windows(2)
+        .filter_map(|pair| Some(stamp(pair.get(1)?) - stamp(pair.first()?)))
+        .filter(|width| *width > 0.0)
+        .collect();
+    // Mean over whole rounds: a stamp of two seconds may stand over three rows or four.
+    let middle = |values: &mut Vec<f64>| -> Option<f64> {
+        let usual = median(values)?;
+        let near: Vec<f64> =
+            values.iter().copied().filter(|v| (0.5 * usual..=1.5 * usual).contains(v)).collect();
+        Some(near.iter().sum::<f64>() / near.len() as f64)
+    };
+    let (Some(usual_length), Some(usual_width_s)) = (middle(&mut lengths), middle(&mut widths))
+    else {
+        return (timed, 0);
+    };
+    let each_s = usual_width_s / usual_length;
+    let origin = runs.first().map_or(0.0, |run| stamp(run));
+    let last_run = runs.len().saturating_sub(1);
+    let stands = |index: usize, run: &[(usize, f64)], falls: bool| {
+        let long = run.len() as f64 > STANDING as f64 * usual_length.ceil();
+        let begins_anew = falls && stamp(run) <= origin && run.len() as f64 > usual_length;
+        begins_anew || long && (index == 0 || index == last_run)
+    };
+    let mut spaced: Vec<(usize, f64)> = Vec::with_capacity(timed.len());
+    let (mut shift_s, mut standing, mut restarts) = (0.0, 0usize, 0usize);
+    let mut first_line = None;
+    let mut before_s = f64::NEG_INFINITY;
+    for (index, run) in runs.iter().enumerate() {
+        let raw_s = stamp(run);
+        let falls = raw_s < before_s;
+        before_s = raw_s;
+        if runs.len() < 3 || !stands(index, run, falls) {
+            spaced.extend(run.iter().map(|&(row, t)| (row, t + shift_s)));
+            continue;
+        }
+        let from_s = match spaced.last() {
+            // The log begins so long before the counter does.
+            None => raw_s - each_s * (run.len() as f64 - usual_length).round(),
+            Some(_) if falls => {
+                restarts += 1;
+                let resumes_s = spaced.last().map_or(0.0, |last| last.1) + each_s;
+                shift_s = resumes_s + each_s * run.len() as f64 - (raw_s + usual_width_s);
+                resumes_s
+            }
+            Some(_) => raw_s + shift_s,
+        };
+        first_line = first_line.or(run.first().map(|first| lines.of(first.0)));
+        standing += run.len();
+        spaced
+            .extend(run.iter().enumerate().map(|(k, &(row, _))| (row, from_s + each_s * k as f64)));
+    }
+    if let Some(line) = first_line {
+        let again = match restarts {
+            0 => String::new(),
+            1 => ", and begins anew once; the log is carried on there".to_owned(),
+            times => format!(", and begins anew {times} times; the log is carried on there"),
+        };
+        notices.push(format!(
+            "the clock stands still for {standing} rows (first at line {line}), as a run-time counter does while the engine is off{again}. Those rows are spaced by {each_s:.2} s, its later rate"
+        ));
+    }
+    (spaced, standing)
 }
 
 /// One stamp far ahead of both its neighbours is wrong itself, not the rows after it.
@@ -293,6 +373,7 @@ fn between_pauses(
 /// spread over the stamp's time. A few: the later ones are dropped.
 fn settle_repeats(
     kept: Vec<(usize, f64)>,
+    standing: usize,
     lines: &Lines,
     account: &mut Account,
     notices: &mut Vec<String>,
@@ -301,7 +382,7 @@ fn settle_repeats(
     if repeats == 0 {
         return kept;
     }
-    if repeats * 5 < kept.len() || repeats + 1 == kept.len() {
+    if repeats * 5 < kept.len().saturating_sub(standing) || repeats + 1 == kept.len() {
         let mut last = f64::NAN;
         return kept
             .into_iter()

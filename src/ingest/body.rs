@@ -9,6 +9,7 @@ use super::dialect::{self, Dialect};
 use super::encoding;
 use super::error::{self, IngestError};
 use super::header::{self, Layout};
+use super::long;
 use super::named;
 use super::profile::Facts;
 use super::request::ReadOptions;
@@ -52,17 +53,31 @@ pub fn read(
     let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());
     let aligned = dialect.align(&decoded.text);
     let text = aligned.as_deref().unwrap_or(&decoded.text);
+    let wide = widened(&dialect, text);
+    let text = wide.as_deref().unwrap_or(text);
     let mut decided = decide(path, dialect, &Sample::of(text), options)?;
     if decoded.lossy {
         let told =
             format!("some bytes are not valid {}; they are read as \u{fffd}", decoded.encoding);
         decided.notices.insert(0, told);
     }
+    if wide.is_some() {
+        decided.notices.push("each row holds one reading: every channel was given a column".into());
+    }
     let mut account = Account::default();
     let Decided { layout, clock, wanted, notices, .. } = &mut decided;
     let plan = table::Plan { text, dialect: &dialect, layout, clock, wanted };
     let body = table::read(plan, careful_only, &mut account, notices);
     Ok(Read { encoding: decoded.encoding, decided, body, account })
+}
+
+/// A long table as a wide one; `None` where each row holds a moment, as usual.
+fn widened(dialect: &Dialect, text: &str) -> Option<String> {
+    let sample = Sample::of(text);
+    let layout = header::find(dialect, &sample.head).ok()?;
+    let head = sample.head.get(layout.body_byte..)?;
+    let facts = Facts::of(dialect, &layout, &[head]);
+    long::widened(dialect, &layout, &facts, text)
 }
 
 /// `sample` is of the aligned text.
@@ -80,15 +95,15 @@ pub fn decide(
     let facts = Facts::of(&dialect, &layout, &texts);
 
     let forced = named::requested(path, &layout.headings, &options.columns)?;
-    let clock = clock::choose(
+    let columns = clock::Columns {
         path,
-        &layout.headings,
-        &facts,
-        &forced,
-        options.sample_rate_hz,
-        layout.header_line.is_some(),
-        dialect.decimal,
-    )?;
+        headings: &layout.headings,
+        facts: &facts,
+        forced: &forced,
+        has_header: layout.header_line.is_some(),
+        decimal: dialect.decimal,
+    };
+    let clock = clock::choose(columns, options.sample_rate_hz)?;
     let Assignment { columns: assigned, bus, mut notices } = roles::assign(
         path,
         &layout.headings,

@@ -12,15 +12,27 @@ use super::units::{Affine, Unit};
 use crate::log::Role;
 use crate::shared::{LEAST_VALUES, shared_mut};
 use crate::stats::extent::Extent;
+use crate::stats::places;
 
 /// Raw stamps to seconds from the first in whole nanoseconds, without the breaks of a clock
 /// that wraps.
 pub fn time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
+    if clock.newest_first {
+        body.reverse();
+    }
     match clock.source {
         clock::Source::Rate { hz } => {
             body.time.iter_mut().for_each(|t| *t = axis::to_nanoseconds(*t / hz));
         }
         clock::Source::Numeric { seconds_per_unit, epoch, .. } => {
+            let falls = !places::of_neighbours(&body.time, |a, b| b < a).is_empty();
+            let wraps = if falls { clock::unwrap(&mut body.time) } else { 0 };
+            if wraps > 0 {
+                notices.push(format!(
+                    "the clock is full and begins again at 0 {wraps} time{}; it is carried on",
+                    if wraps == 1 { "" } else { "s" }
+                ));
+            }
             let first = body.time.iter().copied().find(|t| t.is_finite()).unwrap_or(0.0);
             let origin = if epoch == clock::Epoch::None { 0.0 } else { first };
             shared_mut(&mut body.time, LEAST_VALUES, |_, part| {

@@ -1,16 +1,27 @@
-//! Which column tells the time, and how to read it as seconds.
+//! Which column is the clock, and how to read it as seconds.
+//!
+//! Chosen by behavior: every numeric or time-like column is a candidate, and the one that
+//! runs most like a clock is taken ([`behavior`]). Names only break ties. How a number
+//! counts (seconds, milliseconds, …) is settled in [`scale`].
+
+mod behavior;
+mod scale;
+mod wrap;
 
 use std::path::Path;
 
 use chrono::{DateTime, NaiveDateTime};
 
-use super::error::{IngestError, list};
+use super::error::{IngestError, clip, list};
 use super::header::Heading;
+use super::named::edit_distance;
 use super::profile::{Facts, Words};
 use super::stamp::{DateOrder, StampFormat, TwoFields};
-use super::units::Unit;
 use super::vocabulary as say;
-use crate::log::Role;
+use crate::log::{ClockCandidate, Role};
+use behavior::Behavior;
+
+pub use wrap::unwrap;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Epoch {
@@ -37,6 +48,10 @@ pub struct Clock {
     pub label: &'static str,
     /// After so many seconds a time of day begins again.
     pub period_s: Option<f64>,
+    /// The rows stand newest first.
+    pub newest_first: bool,
+    /// The other columns that run like a clock.
+    pub candidates: Vec<ClockCandidate>,
     pub notices: Vec<String>,
 }
 
@@ -66,56 +81,282 @@ impl Clock {
     }
 }
 
-/// Picks the clock. `forced` columns are asked for; `taken` have another role by flag.
-pub fn choose(
-    path: &Path,
-    headings: &[Heading],
-    facts: &[Facts],
-    roles: &[Option<Role>],
-    sample_rate_hz: Option<f64>,
-    has_header: bool,
-    decimal: u8,
-) -> Result<Clock, IngestError> {
+/// What is known of the file's columns when the clock is chosen.
+#[derive(Clone, Copy)]
+pub struct Columns<'a> {
+    pub path: &'a Path,
+    pub headings: &'a [Heading],
+    pub facts: &'a [Facts],
+    /// Roles that flags or `car.toml` give.
+    pub forced: &'a [Option<Role>],
+    pub has_header: bool,
+    pub decimal: u8,
+}
+
+/// Picks the clock.
+pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, IngestError> {
+    let Columns { path, headings, facts, forced, .. } = columns;
     if let Some(hz) = sample_rate_hz {
         if !(hz.is_finite() && hz > 0.0) {
             return Err(IngestError::BadSampleRate { path: path.to_path_buf(), rate: hz });
         }
-        return Ok(Clock {
-            source: Source::Rate { hz },
-            label: "sample rate given",
-            period_s: None,
-            notices: Vec::new(),
-        });
+        return Ok(Clock::plain(Source::Rate { hz }, "sample rate given"));
     }
-    let forced: Vec<usize> =
-        (0..headings.len()).filter(|&i| roles.get(i) == Some(&Some(Role::Time))).collect();
-    let best = match forced.as_slice() {
-        [only] => Some(*only),
+    let asked: Vec<usize> =
+        (0..headings.len()).filter(|&i| forced.get(i) == Some(&Some(Role::Time))).collect();
+    let ranked = ranked(columns);
+    let column = match asked.as_slice() {
+        [only] => *only,
         [first, second, ..] => {
             // A date and a time.
             let dated = |i: usize| facts.get(i).is_some_and(is_date_only);
-            Some(if dated(*first) { *second } else { *first })
+            if dated(*first) { *second } else { *first }
         }
-        [] => (0..headings.len())
-            .rev()
-            .filter(|&i| roles.get(i).is_none_or(Option::is_none))
-            .filter_map(|i| {
-                score(i, headings.get(i)?, facts.get(i)?, has_header).map(|score| (i, score))
-            })
-            .max_by(|a, b| a.1.total_cmp(&b.1))
-            .map(|(i, _)| i),
-    };
-    let names: Vec<String> = headings.iter().map(|h| h.name.clone()).collect();
-    let Some(column) = best else {
-        return Err(IngestError::NoTime { path: path.to_path_buf(), columns: list(&names) });
+        [] => match ranked.first() {
+            Some(best) => best.column,
+            None => return Err(no_time(columns)),
+        },
     };
     let (Some(heading), Some(own)) = (headings.get(column), facts.get(column)) else {
-        return Err(IngestError::NoTime { path: path.to_path_buf(), columns: list(&names) });
+        return Err(no_time(columns));
     };
-    if own.is_clock() {
-        return Ok(text_clock(column, facts, roles, &forced, decimal));
+    let mut clock = if own.is_clock() {
+        text_clock(column, facts, forced, &asked, columns.decimal)
+    } else {
+        numeric_clock(column, heading, own, &ranked, facts)
+    };
+    let chosen = ranked.iter().find(|rival| rival.column == column);
+    clock.newest_first = chosen.is_some_and(|chosen| chosen.behavior.newest_first);
+    if clock.newest_first {
+        clock.notices.push(format!(
+            "the rows run backward by \"{}\": they are read newest last",
+            clip(&heading.name)
+        ));
     }
-    Ok(numeric_clock(column, heading, own))
+    let used = clock.columns();
+    let others = || ranked.iter().filter(|rival| !used.contains(&rival.column));
+    if asked.is_empty() {
+        if let Some(best) = chosen
+            && let Some(rival) = others().find(|rival| rival.score >= best.score - TIE)
+            && let Some(seen) = disagreement(columns, &clock, best, rival)
+        {
+            return Err(IngestError::TwoClocks { path: path.to_path_buf(), seen });
+        }
+        if chosen.is_some_and(|chosen| !chosen.named) && !own.is_clock() {
+            clock.notices.push(format!(
+                "\"{}\" is taken as the clock because it runs like one; its name does not say so. To overrule: --column time=NAME",
+                clip(&heading.name)
+            ));
+        }
+    }
+    clock.candidates = others()
+        .filter_map(|rival| {
+            let name = headings.get(rival.column)?.name.clone();
+            Some(ClockCandidate { name, why: rival.why() })
+        })
+        .collect();
+    Ok(clock)
+}
+
+impl Clock {
+    pub fn plain(source: Source, label: &'static str) -> Clock {
+        Clock {
+            source,
+            label,
+            period_s: None,
+            newest_first: false,
+            candidates: Vec::new(),
+            notices: Vec::new(),
+        }
+    }
+}
+
+/// A column that runs like a clock.
+struct Candidate {
+    column: usize,
+    score: f64,
+    /// Its name or unit says time.
+    named: bool,
+    behavior: Behavior,
+}
+
+/// Candidates whose scores differ by no more are equally good.
+const TIE: f64 = 0.5;
+/// A clock that advances in fewer rows than this ticks too seldom to time them by.
+const SELDOM: f64 = 0.015;
+/// … and in as many as this it ticks every row or every few rows.
+const OFTEN: f64 = 0.1;
+
+/// Names that say what else a column holds, whatever its values do.
+const OTHER_NAMES: [&[&str]; 9] = [
+    say::VOLTAGE,
+    say::CURRENT,
+    say::RPM,
+    say::SPEED,
+    say::COOLANT,
+    say::INTAKE,
+    say::AMBIENT,
+    say::CONSUMER,
+    say::RUNNING_TOTAL,
+];
+
+/// "Tine" and "tiem" are one slip off; "tire" is a word of its own.
+fn is_misspelled_time(words: &Words) -> bool {
+    const SPELLINGS: [&str; 5] = ["time", "timestamp", "seconds", "millis", "elapsed"];
+    let near = |token: &str| {
+        token != "tire"
+            && token.chars().count() >= 4
+            && SPELLINGS
+                .iter()
+                .any(|known| edit_distance(token, known) == 1 || swapped(token, known))
+    };
+    words.tokens().any(near)
+}
+
+/// The same letters, two neighbors of them the other way round.
+fn swapped(a: &str, b: &str) -> bool {
+    let differ: Vec<(char, char)> = a.chars().zip(b.chars()).filter(|(x, y)| x != y).collect();
+    a.len() == b.len() && matches!(differ.as_slice(), [(p, q), (r, s)] if p == s && q == r)
+}
+
+impl Candidate {
+    fn of(columns: Columns, column: usize) -> Option<Candidate> {
+        let (heading, facts) = (columns.headings.get(column)?, columns.facts.get(column)?);
+        let words = Words::of(&heading.name);
+        let unit = heading.unit.or(facts.cell_unit);
+        let time_unit = unit.is_some_and(|unit| unit.seconds().is_some());
+        let stamped = facts.is_clock();
+        if !stamped && !facts.is_numeric() || is_date_only(facts) || unit.is_some() && !time_unit {
+            return None;
+        }
+        let values: Vec<f64> = if stamped {
+            facts.stamps.iter().filter_map(|stamp| stamp.seconds()).collect()
+        } else {
+            facts.numbers.clone()
+        };
+        // Blocks from further down the file show no row numbers.
+        let head = values.get(..facts.head.min(values.len())).unwrap_or(&values);
+        let spelled = words.has(say::TIME) && !words.has(&["temperat"]);
+        let nearly = !spelled && is_misspelled_time(&words);
+        let named = spelled || nearly || time_unit || stamped;
+        let behavior = match Behavior::of(head) {
+            Some(behavior) => behavior,
+            // A stuck text clock is still the clock, so that the error can say it is stuck.
+            None if named && head.len() > 1 => Behavior::stuck(head.len()),
+            None => return None,
+        };
+        // A text clock that jumps is still the clock; a number that does is something else.
+        let mostly_on = behavior.runs() || named && 4 * behavior.advances >= 3 * behavior.rows;
+        if !stamped && !mostly_on || behavior.newest_first && !named {
+            return None;
+        }
+        let nameless = !columns.has_header
+            || words.is_empty()
+            || words.has(say::GENERIC)
+            || heading.raw.is_empty();
+        if !named {
+            let counts = behavior.counts_rows || words.has(say::COUNTER);
+            let other = OTHER_NAMES.iter().any(|names| words.has(names));
+            let clocklike =
+                behavior.backward == 0 && behavior.is_straight() && behavior.ticks >= OFTEN;
+            if counts || other || !clocklike || scale::outside_any_unit(&behavior, facts) {
+                return None;
+            }
+        }
+        let tick_score = match behavior.ticks {
+            _ if behavior.advances == 0 => -12.0,
+            ticks if ticks >= 0.5 => 4.0,
+            ticks if ticks >= OFTEN => 3.5,
+            ticks if ticks >= SELDOM => 0.0,
+            _ => -9.0,
+        };
+        let score = tick_score
+            + if behavior.is_straight() { 3.0 } else { 0.0 }
+            + if spelled || stamped { 3.0 } else { 0.0 }
+            + if nearly { 2.0 } else { 0.0 }
+            + if time_unit { 1.5 } else { 0.0 }
+            + if stamped { 1.0 } else { 0.0 }
+            + if column == 0 && nameless { 1.0 } else { 0.0 }
+            - if words.has(say::COUNTER) && !stamped { 4.0 } else { 0.0 }
+            - if behavior.runs() { 0.0 } else { 4.0 };
+        Some(Candidate { column, score, named, behavior })
+    }
+
+    fn why(&self) -> String {
+        let Behavior { ticks, bend, .. } = self.behavior;
+        if self.behavior.advances == 0 {
+            return "stands still".to_owned();
+        }
+        format!(
+            "advances in {:.3} of the rows, within {:.1} % of a straight line",
+            ticks,
+            100.0 * bend
+        )
+    }
+}
+
+/// Every column that could be the clock, the best first; of equals the leftmost.
+fn ranked(columns: Columns) -> Vec<Candidate> {
+    let free = |i: &usize| columns.forced.get(*i).is_none_or(Option::is_none);
+    let mut ranked: Vec<Candidate> = (0..columns.headings.len())
+        .filter(free)
+        .filter_map(|column| Candidate::of(columns, column))
+        .collect();
+    ranked.sort_by(|a, b| b.score.total_cmp(&a.score));
+    ranked
+}
+
+fn no_time(columns: Columns) -> IngestError {
+    let names: Vec<String> = columns.headings.iter().map(|h| h.name.clone()).collect();
+    let goes_back = columns.headings.iter().zip(columns.facts).find_map(|(heading, facts)| {
+        let named = Words::of(&heading.name).has(say::TIME) && facts.is_numeric();
+        let behavior = named.then(|| Behavior::of(&facts.numbers)).flatten()?;
+        Some((clip(&heading.name), behavior.backward)).filter(|(_, backward)| *backward > 0)
+    });
+    let seen = match goes_back {
+        Some((name, times)) => format!(
+            ". \"{name}\" goes back {times} times: sort the rows by it if they were shuffled"
+        ),
+        None => String::new(),
+    };
+    IngestError::NoTime { path: columns.path.to_path_buf(), columns: list(&names), seen }
+}
+
+/// What two equally good clocks say, where they disagree on how long the log lasts.
+fn disagreement(
+    columns: Columns,
+    clock: &Clock,
+    best: &Candidate,
+    rival: &Candidate,
+) -> Option<String> {
+    let name = |column: usize| columns.headings.get(column).map_or("", |h| h.name.as_str());
+    let seconds = |candidate: &Candidate| {
+        let facts = columns.facts.get(candidate.column)?;
+        let heading = columns.headings.get(candidate.column)?;
+        let each = match facts.is_clock() {
+            true => 1.0,
+            false => {
+                match numeric_clock(candidate.column, heading, facts, &[], columns.facts).source {
+                    Source::Numeric { seconds_per_unit, .. } => seconds_per_unit,
+                    _ => 1.0,
+                }
+            }
+        };
+        Some(each * candidate.behavior.span)
+    };
+    if let Source::DateAndTime { .. } = clock.source {
+        return None;
+    }
+    let (own_s, other_s) = (seconds(best)?, seconds(rival)?);
+    let ratio = own_s.max(other_s) / own_s.min(other_s);
+    if !(ratio.is_finite() && ratio > 1.05) || scale::is_ratio_of_units(ratio) {
+        return None;
+    }
+    Some(format!(
+        "\"{}\" lasts {own_s:.0} s and \"{}\" {other_s:.0} s over the same rows",
+        clip(name(best.column)),
+        clip(name(rival.column))
+    ))
 }
 
 fn is_date_only(facts: &Facts) -> bool {
@@ -127,128 +368,22 @@ fn is_time_only(facts: &Facts) -> bool {
     facts.is_clock() && facts.stamps.iter().all(|stamp| stamp.date.is_none())
 }
 
-/// How much a column looks like a clock; `None` where it cannot be one.
-fn score(index: usize, heading: &Heading, facts: &Facts, has_header: bool) -> Option<f64> {
-    let words = Words::of(&heading.name);
-    let time_unit = heading.unit.or(facts.cell_unit).is_some_and(|unit| unit.seconds().is_some());
-    let other_unit = heading.unit.is_some() && !time_unit;
-    let named = words.has(say::TIME) && !words.has(&["temperat"]);
-    let seconds: Vec<f64> = if facts.is_clock() {
-        if is_date_only(facts) {
-            return None;
-        }
-        facts.stamps.iter().filter_map(|stamp| stamp.seconds()).collect()
-    } else if facts.is_numeric() {
-        facts.numbers.clone()
-    } else {
-        return None;
-    };
-    let pairs = seconds.len().saturating_sub(1);
-    let rises = seconds.windows(2).filter(|p| matches!(p, [a, b] if b > a)).count();
-    let holds = seconds.windows(2).filter(|p| matches!(p, [a, b] if b == a)).count();
-    let runs = pairs > 0 && (rises + holds) * 20 >= pairs * 19 && rises > 0;
-    let mut score = 0.0;
-    if facts.is_clock() {
-        score += 4.0;
-        // A stuck text clock is still the clock, so that the error can say it is stuck.
-        if !runs && rises > 0 {
-            score -= 1.0;
-        }
-    } else if !(runs || named && (rises + holds == pairs || rises * 4 >= pairs * 3)) {
-        return None;
-    }
-    if words.has(say::COUNTER) && !named && !facts.is_clock() {
-        return None;
-    }
-    score += if named { 3.0 } else { 0.0 } + if time_unit { 2.0 } else { 0.0 }
-        - if other_unit { 3.0 } else { 0.0 };
-    score += if index == 0 { 1.0 } else { 0.0 };
-    score += 2.0 * rises as f64 / pairs.max(1) as f64 - 1.0;
-    if !named && !time_unit && !facts.is_clock() {
-        // Without a word for it, only an unnamed first column that runs strictly is a clock.
-        let steps_of_one = seconds.windows(2).all(|p| matches!(p, [a, b] if b - a == 1.0));
-        let nameless = !has_header || words.has(say::GENERIC) || heading.raw.is_empty();
-        if index > 0 || !nameless || steps_of_one || rises * 20 < pairs * 19 {
-            return None;
-        }
-    }
-    (score > 0.0).then_some(score)
-}
-
-fn numeric_clock(column: usize, heading: &Heading, facts: &Facts) -> Clock {
-    let stated = heading.unit.or(facts.cell_unit).filter(|unit| unit.seconds().is_some());
-    let mut steps: Vec<f64> =
-        facts.numbers.windows(2).map(step).filter(|step| *step > 0.0).collect();
-    steps.sort_by(f64::total_cmp);
-    let dt = super::profile::quantile(&steps, 0.5).unwrap_or(0.0);
-    let low = facts.quantile(0.02).unwrap_or(0.0);
-    let total = facts.max().unwrap_or(0.0) - facts.min().unwrap_or(0.0);
-    let mut notices = Vec::new();
-    let numeric = |seconds_per_unit, epoch| Source::Numeric { column, seconds_per_unit, epoch };
-    let (source, label) = match low {
-        // 2001 to 2100, counted from 1970.
-        v if (978e6..4.1e9).contains(&v) => (numeric(1.0, Epoch::Unix), "Unix seconds"),
-        v if (978e9..4.1e12).contains(&v) => (numeric(1e-3, Epoch::Unix), "Unix milliseconds"),
-        v if (978e12..4.1e15).contains(&v) => (numeric(1e-6, Epoch::Unix), "Unix microseconds"),
-        v if (978e15..4.1e18).contains(&v) => (numeric(1e-9, Epoch::Unix), "Unix nanoseconds"),
-        // 1980 to 2119 in days.
-        v if (29_221.0..80_000.0).contains(&v)
-            && dt < 0.01
-            && stated.is_none_or(|u| u == Unit::Day)
-            && total < 400.0 =>
-        {
-            (numeric(86_400.0, Epoch::Spreadsheet), "spreadsheet days")
-        }
-        _ => match stated {
-            Some(Unit::Second) => (numeric(1.0, Epoch::None), "seconds"),
-            Some(Unit::Millisecond) => (numeric(1e-3, Epoch::None), "milliseconds"),
-            Some(Unit::Microsecond) => (numeric(1e-6, Epoch::None), "microseconds"),
-            Some(Unit::Minute) => (numeric(60.0, Epoch::None), "minutes"),
-            Some(Unit::Hour) => (numeric(3600.0, Epoch::None), "hours"),
-            Some(Unit::Day) => (numeric(86_400.0, Epoch::None), "days"),
-            _ => {
-                let words = Words::of(&heading.name);
-                let (unit, why) = if words.has(&["millis", "=ms", "=msec"]) {
-                    (Unit::Millisecond, "by its name")
-                } else if words.has(&["micros", "=us", "=usec"]) {
-                    (Unit::Microsecond, "by its name")
-                } else if words.has(&["=sec", "=secs", "second", "sekund", "=s", "segund"]) {
-                    (Unit::Second, "by its name")
-                } else if facts.all_whole() && dt >= 5000.0 {
-                    (Unit::Microsecond, "because it counts whole numbers in steps above 5000")
-                } else if facts.all_whole() && dt >= 5.0 && !(total < 7200.0 && dt <= 60.0) {
-                    (Unit::Millisecond, "because it counts whole numbers in steps of several")
-                } else if !facts.all_whole() && total < 2.0 && dt < 5e-5 && dt * 86_400.0 > 1e-4 {
-                    (Unit::Day, "because its steps are small parts of a day")
-                } else {
-                    (Unit::Second, "because it counts in small steps")
-                };
-                if why != "by its name" && (unit != Unit::Second || facts.all_whole() && dt >= 5.0)
-                {
-                    notices.push(format!(
-                        "the time column \"{}\" names no unit; it is read as {} {why}. To overrule: put the unit in its header, as in \"time (s)\"",
-                        super::error::clip(&heading.name),
-                        unit.word()
-                    ));
-                }
-                let label = match unit {
-                    Unit::Millisecond => "milliseconds",
-                    Unit::Microsecond => "microseconds",
-                    Unit::Day => "days",
-                    _ => "seconds",
-                };
-                (numeric(unit.seconds().unwrap_or(1.0), Epoch::None), label)
-            }
-        },
-    };
-    Clock { source, label, period_s: None, notices }
-}
-
-fn step(pair: &[f64]) -> f64 {
-    match pair {
-        [a, b] => b - a,
-        _ => 0.0,
-    }
+fn numeric_clock(
+    column: usize,
+    heading: &Heading,
+    facts: &Facts,
+    ranked: &[Candidate],
+    all: &[Facts],
+) -> Clock {
+    let others: Vec<(f64, bool)> = ranked
+        .iter()
+        .filter(|rival| rival.column != column && rival.behavior.advances >= 5)
+        .map(|rival| (rival.behavior.span, all.get(rival.column).is_some_and(Facts::is_clock)))
+        .collect();
+    let scale = scale::of(heading, facts, &others);
+    let source =
+        Source::Numeric { column, seconds_per_unit: scale.seconds_per_unit, epoch: scale.epoch };
+    Clock { notices: scale.notices, ..Clock::plain(source, scale.label) }
 }
 
 fn text_clock(
@@ -259,12 +394,7 @@ fn text_clock(
     decimal: u8,
 ) -> Clock {
     let Some(own) = facts.get(column) else {
-        return Clock {
-            source: Source::Rate { hz: 1.0 },
-            label: "",
-            period_s: None,
-            notices: Vec::new(),
-        };
+        return Clock::plain(Source::Rate { hz: 1.0 }, "");
     };
     let mut notices = Vec::new();
     let date_column = is_time_only(own)
@@ -282,21 +412,18 @@ fn text_clock(
     let format = StampFormat { order, two_fields };
     let iso = own.stamps.first().is_some_and(|s| s.year_first);
     match date_column {
-        Some(date) => Clock {
-            source: Source::DateAndTime { date, time: column, format },
-            label: "date and time in two columns",
-            period_s: None,
-            notices,
-        },
-        None if is_time_only(own) => {
-            Clock { source: Source::Text { column, format }, label, period_s, notices }
+        Some(date) => {
+            let source = Source::DateAndTime { date, time: column, format };
+            Clock { notices, ..Clock::plain(source, "date and time in two columns") }
         }
-        None => Clock {
-            source: Source::Text { column, format },
-            label: if iso { "ISO 8601" } else { "date and time" },
-            period_s: None,
-            notices,
-        },
+        None if is_time_only(own) => {
+            let source = Source::Text { column, format };
+            Clock { period_s, notices, ..Clock::plain(source, label) }
+        }
+        None => {
+            let label = if iso { "ISO 8601" } else { "date and time" };
+            Clock { notices, ..Clock::plain(Source::Text { column, format }, label) }
+        }
     }
 }
 

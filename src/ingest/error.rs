@@ -44,10 +44,15 @@ pub enum IngestError {
     #[error("{}: {rows} usable rows, and fewer than ten tell nothing{skipped}. Record a longer log.", shown(.path))]
     TooFewRows { path: PathBuf, rows: usize, skipped: String },
     #[error(
-        "{}: no time column among {columns}. Name it with --column time=NAME, or give the samples per second with --sample-rate HZ.",
+        "{}: no time column among {columns}{seen}. Name it with --column time=NAME, or give the samples per second with --sample-rate HZ.",
         shown(.path)
     )]
-    NoTime { path: PathBuf, columns: String },
+    NoTime { path: PathBuf, columns: String, seen: String },
+    #[error(
+        "{}: two columns run like clocks and disagree: {seen}. Choose one: --column time=NAME.",
+        shown(.path)
+    )]
+    TwoClocks { path: PathBuf, seen: String },
     #[error(
         "{}: the time column \"{column}\" does not move: it reads \"{seen}\" on every row. Name another with --column time=NAME, or give the samples per second with --sample-rate HZ.",
         shown(.path)
@@ -87,6 +92,7 @@ impl IngestError {
             IngestError::NoVoltage { .. }
                 | IngestError::TwoVoltages { .. }
                 | IngestError::NoTime { .. }
+                | IngestError::TwoClocks { .. }
                 | IngestError::StuckTime { .. }
                 | IngestError::UnreadableTime { .. }
                 | IngestError::NoSuchColumn { .. }

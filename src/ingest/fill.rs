@@ -31,4 +31,15 @@ pub fn hold(time: &[f64], values: &mut [f64]) {
             *value = held;
         }
     }
+    // Readings of one moment on several rows belong together, whichever came first.
+    let rows = time.len().min(values.len());
+    for row in (1..rows).rev() {
+        let (Some(&own), Some(&before)) = (time.get(row), time.get(row - 1)) else { continue };
+        let later = values.get(row).copied().unwrap_or(f64::NAN);
+        if own == before
+            && let Some(slot) = values.get_mut(row - 1).filter(|slot| slot.is_nan())
+        {
+            *slot = later;
+        }
+    }
 }

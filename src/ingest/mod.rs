@@ -20,10 +20,12 @@ mod guess;
 mod header;
 mod levels;
 mod load;
+mod long;
 mod marks;
 mod named;
 mod number;
 mod pieces;
+mod polled;
 mod preview;
 mod profile;
 mod request;
@@ -132,9 +134,11 @@ fn log_of(
     shared_mut(&mut slow, 1, |_, part| {
         part.iter_mut().for_each(|values| fill::hold(&body.time, values));
     });
+    let polled = poll_rounds(&mut body, &wanted, &assigned, bus_role, &mut notices);
     let first_stamp_s = body.time.iter().copied().find(|t| t.is_finite());
     let time = std::mem::take(&mut body.time);
-    let mut axis = time_axis(time, &body, &wanted, &assigned, bus_role, &mut account);
+    let mut axis =
+        time_axis(time, &body, &wanted, &assigned, bus_role, polled.as_deref(), &mut account);
     notices.append(&mut axis.notices);
     if axis.rows.len() < FEWEST_ROWS {
         return Err(IngestError::TooFewRows {
@@ -223,6 +227,7 @@ fn log_of(
         }));
     }
 
+    let named = |index: usize| layout.headings.get(index).map(|heading| heading.name.clone());
     let source = Source {
         file: path.file_name().map_or(String::new(), |name| name.to_string_lossy().into_owned()),
         sha256,
@@ -231,6 +236,8 @@ fn log_of(
         decimal: char::from(dialect.decimal),
         header_line: layout.header_line,
         clock: clock.label.to_owned(),
+        clock_columns: clock.columns().iter().filter_map(|&i| named(i)).collect(),
+        clock_candidates: clock.candidates,
         started_at,
         rows_read: axis.rows.len(),
         rows_skipped: account.skipped,
@@ -250,12 +257,35 @@ fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
+/// The rows in which the voltage was measured, of a logger that polls its channels in turn.
+fn poll_rounds(
+    body: &mut Body,
+    wanted: &Wanted,
+    assigned: &[Assigned],
+    bus: Role,
+    notices: &mut Vec<String>,
+) -> Option<Vec<usize>> {
+    let roles: Vec<Role> = wanted
+        .values
+        .iter()
+        .map(|index| assigned.get(*index).map_or(Role::Ignored, |column| column.role))
+        .collect();
+    let bus = roles.iter().position(|role| *role == bus)?;
+    let rounds = polled::settle(&mut body.values, &roles, bus)?;
+    notices.push(format!(
+        "the logger reads its channels in turn and repeats the others: the voltage is new in one row of about {:.1}. Only those rows count as samples; the other channels are interpolated to them",
+        rounds.rows_each
+    ));
+    Some(rounds.voltage_rows)
+}
+
 fn time_axis(
     time: Vec<f64>,
     body: &Body,
     wanted: &Wanted,
     assigned: &[Assigned],
     bus: Role,
+    polled: Option<&[usize]>,
     account: &mut Account,
 ) -> Axis {
     let (bus_v, gaps) = wanted
@@ -264,6 +294,11 @@ fn time_axis(
         .zip(body.values.iter().zip(&body.extents))
         .find(|(index, _)| assigned.get(**index).is_some_and(|column| column.role == bus))
         .map_or((&[][..], false), |(_, (values, extent))| (values.as_slice(), extent.gaps));
+    if let Some(rows) = polled {
+        let first = (0..).zip(rows).find(|(k, row)| k != *row).map_or(rows.len(), |(k, _)| k);
+        account.skip(account::NOT_READ_ANEW, bus_v.len() - rows.len(), body.lines.of(first));
+        return axis::clean(time, Rows::Listed(rows.to_vec()), &body.lines, account);
+    }
     if !gaps {
         return axis::clean(time, Rows::All(bus_v.len()), &body.lines, account);
     }

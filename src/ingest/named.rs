@@ -78,7 +78,7 @@ fn no_such_column(path: &Path, headings: &[Heading], asked: &str) -> IngestError
 }
 
 /// Letters to add, drop or change between two names, of which the first sixty count.
-fn edit_distance(a: &str, b: &str) -> usize {
+pub fn edit_distance(a: &str, b: &str) -> usize {
     const LONGEST: usize = 60;
     let b: Vec<char> = b.chars().take(LONGEST).collect();
     let mut row: Vec<usize> = (0..=b.len()).collect();

@@ -22,6 +22,8 @@ pub struct Facts {
     /// Filled cells that are neither number, switch word nor clock.
     pub words: usize,
     pub word_example: Option<String>,
+    /// Values from the top of the file, whose rows follow each other.
+    pub head: usize,
     /// Sorted, for quantiles.
     sorted: Vec<f64>,
 }
@@ -46,6 +48,9 @@ impl Facts {
                 for (index, facts) in facts.iter_mut().enumerate() {
                     facts.take(row.get(index).unwrap_or(""), dialect.decimal);
                 }
+            }
+            for facts in facts.iter_mut().filter(|facts| facts.head == 0) {
+                facts.head = facts.numbers.len().max(facts.stamps.len());
             }
         }
         for facts in &mut facts {
@@ -159,6 +164,10 @@ impl Words {
 
     pub fn is_empty(&self) -> bool {
         self.spaced.is_empty()
+    }
+
+    pub fn tokens(&self) -> impl Iterator<Item = &str> {
+        self.spaced.split(' ')
     }
 
     /// `=word` stands for a whole word, `^word` for its beginning, plain for any part.

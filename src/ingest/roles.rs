@@ -13,7 +13,6 @@ use super::profile::{Facts, Words};
 use super::request::word_of;
 use super::taps::{self, VoltageCandidate};
 use super::units::Unit;
-use super::vocabulary as say;
 use crate::log::{Place, Role, Tap};
 
 #[derive(Debug, Clone, PartialEq)]
@@ -125,13 +124,12 @@ pub fn assign(
     }
     let bus = taps::settle(path, headings, facts, &candidates, &mut columns, &mut notices)?;
     let Some(bus) = bus else {
-        let mut lines: Vec<String> = headings
+        let lines: Vec<String> = headings
             .iter()
             .zip(&columns)
             .take(40)
             .map(|(heading, column)| format!("  \"{}\": {}", clip(&heading.name), column.why))
             .collect();
-        lines.extend(one_signal_a_line(headings, facts));
         return Err(IngestError::NoVoltage { path: path.to_path_buf(), columns: lines.join("\n") });
     };
     settle_rivals(headings, facts, &mut columns, &mut notices);
@@ -139,22 +137,6 @@ pub fn assign(
 }
 
 /// Roles other than voltage and load are held by one column: the fuller one, where they agree.
-/// Said of a log in which a column of words names what the number beside it is.
-fn one_signal_a_line(headings: &[Heading], facts: &[Facts]) -> Option<String> {
-    let named = |words: &[&str], fits: &dyn Fn(&Facts) -> bool| {
-        headings
-            .iter()
-            .zip(facts)
-            .find(|(heading, facts)| Words::of(&heading.name).has(words) && fits(facts))
-    };
-    let (names, _) = named(say::SIGNAL_NAME, &|facts| facts.words * 10 >= facts.filled * 8)?;
-    named(say::GENERIC, &|facts| facts.is_numeric())?;
-    Some(format!(
-        "Each line seems to hold one signal, which \"{}\" names: export the log with a column for each signal and a line for each moment.",
-        clip(&names.name)
-    ))
-}
-
 fn settle_rivals(
     headings: &[Heading],
     facts: &[Facts],

@@ -58,6 +58,22 @@ pub struct Body {
     pub route: Route,
 }
 
+impl Body {
+    /// The rows the other way round.
+    pub fn reverse(&mut self) {
+        let rows = self.time.len();
+        self.time.reverse();
+        self.values.iter_mut().for_each(|values| values.reverse());
+        self.lines = Lines::Listed((0..rows).rev().map(|row| self.lines.of(row)).collect());
+        for (row, _) in &mut self.notes {
+            *row = rows.saturating_sub(*row + 1);
+        }
+        self.notes.reverse();
+        // The first row of the file is the last moment.
+        self.wall = None;
+    }
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Route {
     Fast,
@@ -349,7 +365,7 @@ mod tests {
             seconds_per_unit: 1.0,
             epoch: super::super::clock::Epoch::None,
         };
-        let clock = Clock { source, label: "seconds", period_s: None, notices: Vec::new() };
+        let clock = Clock::plain(source, "seconds");
         let wanted = Wanted { values: vec![1], switched: Vec::new(), note: None };
         let by = |text: &str| {
             let plan =

@@ -4,6 +4,7 @@
 
 mod car;
 mod cleaning;
+mod clock_choice;
 mod clocks;
 mod dialects;
 mod errors;

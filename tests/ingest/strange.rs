@@ -12,7 +12,7 @@ use stiffbus::diagnose;
 use stiffbus::diagnosis::VerdictWord;
 use stiffbus::log::{Log, Place, Role};
 
-use crate::support::{error, read, says};
+use crate::support::read;
 
 /// One sample of the simulated log, as its logger wrote it.
 #[derive(Debug, Clone, Copy)]
@@ -425,29 +425,4 @@ fn cyrillic_in_its_code_page() {
     let bytes = encoding_rs::WINDOWS_1251.encode(&text).0.into_owned();
     let log = is_the_complaint(bytes, 6e-4, "Вентилятор", &["Кондиционер"]);
     assert!(log.channel(Role::Temperature(Place::Coolant)).is_some(), "{:#?}", log.columns);
-}
-
-/// A bus recorder that writes one line a signal: no table of samples, and the
-/// message says so and what to do.
-#[test]
-fn one_line_a_signal_is_told() {
-    let mut text = String::from("time;signal;value;unit\n");
-    text += &every(|s| {
-        format!(
-            "{0:.3};battery_voltage;{1:.2};V\n{0:.3};engine_speed;{2:.0};rpm\n{0:.3};fan_relay;{3};\n",
-            s.t,
-            s.v,
-            s.rpm,
-            u8::from(s.fan)
-        )
-    });
-    says(
-        &error(text),
-        &[
-            "log.csv",
-            "no column could be the bus voltage",
-            "one signal, which \"signal\" names",
-            "a column for each signal",
-        ],
-    );
 }

@@ -36,6 +36,34 @@ pub const COUNTER: &[&str] = &[
     "index", "=nr", "=no", "=num", "number", "nummer", "sample", "=row", "=zeile", "count", "=id",
     "record", "=line", "=lp", "=n", "=idx", "frame", "packet", "=#", "messung",
 ];
+/// What only ever grows and is no clock.
+pub const RUNNING_TOTAL: &[&str] = &[
+    "distance",
+    "=odo",
+    "odomet",
+    "mileage",
+    "strecke",
+    "=weg",
+    "distanc",
+    "energy",
+    "energie",
+    "=ah",
+    "=wh",
+    "=kwh",
+    "=soc",
+    "fuel",
+    "kraftstoff",
+    "=trip",
+    "latitude",
+    "longitude",
+    "=lat",
+    "=lon",
+    "altitude",
+    "pressure",
+    "druck",
+    "torque",
+    "total",
+];
 /// Names of a column that says what the number beside it measures.
 pub const SIGNAL_NAME: &[&str] = &[
     "signal",
@@ -56,6 +84,9 @@ pub const SIGNAL_NAME: &[&str] = &[
     "=item",
     "=key",
 ];
+/// Names of a column that holds the unit of the number beside it.
+pub const UNIT_NAME: &[&str] =
+    &["unit", "units", "einheit", "unite", "unidad", "unita", "eenheid", "jednostka"];
 /// Names that say nothing: channels of a general logger.
 pub const GENERIC: &[&str] = &[
     "^ch",
@@ -83,5 +114,6 @@ pub const GENERIC: &[&str] = &[
     "=data",
     "measurement",
     "messwert",
+    "reading",
     "=y",
 ];

@@ -96,10 +96,27 @@ fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
             },
         ),
         ("Header", source.header_line.map_or("none".to_owned(), |line| format!("line {line}"))),
-        ("Clock", plain(&source.clock)),
+        ("Clock", clock(source)),
         ("Tool", format!("stiffbus {}", plain(&diagnosis.version))),
     ];
     rows.into_iter().map(|(name, value)| vec![text(name), text(value)]).collect()
+}
+
+/// Which column timed the rows, and which others could have.
+fn clock(source: &Source) -> String {
+    let quoted = |name: &String| format!("“{}”", plain(name));
+    let columns: Vec<String> = source.clock_columns.iter().map(quoted).collect();
+    let mut told = match columns.is_empty() {
+        true => plain(&source.clock),
+        false => format!("{} ({})", columns.join(" and "), plain(&source.clock)),
+    };
+    if !source.clock_candidates.is_empty() {
+        let others = source.clock_candidates.iter();
+        let others: Vec<String> =
+            others.map(|other| format!("{}, {}", quoted(&other.name), plain(&other.why))).collect();
+        told.push_str(&format!(". Other candidates: {}", others.join("; ")));
+    }
+    told
 }
 
 fn noise(noise: &Noise) -> String {

@@ -1,0 +1,57 @@
+//! Counters that begin again at 0 when they are full.
+
+/// Counts after which a counter of whole numbers begins again: 8, 16, 24 and 32 bits, and
+/// decimal displays; a time of day in seconds and in milliseconds, and within the hour.
+const PERIODS: [f64; 11] = [
+    65_536.0,
+    16_777_216.0,
+    4_294_967_296.0,
+    256.0,
+    1e4,
+    1e5,
+    1e6,
+    3600.0,
+    86_400.0,
+    3.6e6,
+    86.4e6,
+];
+/// A counter that wraps was nearly full and begins near 0.
+const NEAR_SHARE: f64 = 0.05;
+
+/// Carries a counter on over its wraps; how many there were.
+///
+/// A fall is a wrap only where every fall of the column is one, by the same period, and the
+/// step over it is about as long as the others.
+pub fn unwrap(values: &mut [f64]) -> usize {
+    let finite = |values: &[f64]| -> Vec<f64> {
+        values.iter().copied().filter(|value| value.is_finite()).collect()
+    };
+    let known = finite(values);
+    let pairs = || known.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.get(1)?)));
+    let falls: Vec<(f64, f64)> = pairs().filter(|(before, after)| after < before).collect();
+    if falls.is_empty() {
+        return 0;
+    }
+    let mut ups: Vec<f64> = pairs().map(|(a, b)| b - a).filter(|step| *step > 0.0).collect();
+    let Some(step) = super::super::axis::median(&mut ups) else { return 0 };
+    let is_wrap = |period: f64, (before, after): (f64, f64)| {
+        let near = (NEAR_SHARE * period).max(3.0 * step);
+        let over = after + period - before;
+        before < period
+            && before > period - near
+            && (0.0..near).contains(&after)
+            && over > 0.0
+            && over <= 10.0 * step
+    };
+    let wraps_by = |period: &f64| falls.iter().all(|fall| is_wrap(*period, *fall));
+    let Some(period) = PERIODS.into_iter().find(wraps_by) else { return 0 };
+    let (mut carried, mut last) = (0.0, f64::NAN);
+    for value in values.iter_mut().filter(|value| value.is_finite()) {
+        if *value < last {
+            carried += period;
+        }
+        last = *value;
+        *value += carried;
+    }
+    falls.len()
+}

@@ -1,0 +1,113 @@
+//! Long tables: one row per reading, with columns for time, channel, value and perhaps unit.
+//!
+//! Such a table is written anew with a column for each channel, one row a reading as
+//! before, so that line numbers stay; the rest of the reading knows interleaved rows.
+
+use std::collections::BTreeMap;
+
+use super::dialect::Dialect;
+use super::header::{self, Heading, Layout};
+use super::profile::{Facts, Words};
+use super::units::Unit;
+use super::vocabulary as say;
+
+/// More channels than this are words, not channels.
+const MOST_CHANNELS: usize = 200;
+/// Each channel is read so many times at least.
+const LEAST_READINGS: usize = 3;
+
+/// The same log with a column for each channel; `None` where the table is not long.
+pub fn widened(dialect: &Dialect, layout: &Layout, facts: &[Facts], text: &str) -> Option<String> {
+    let shape = Shape::of(layout, facts)?;
+    let body = text.get(layout.body_byte..)?;
+    let mut channels: BTreeMap<(String, String), (usize, usize)> = BTreeMap::new();
+    for row in dialect.reader(body).into_records().filter_map(Result::ok) {
+        if let Some(key) = shape.key(&row) {
+            let next = channels.len();
+            channels.entry(key).or_insert((next, 0)).1 += 1;
+        }
+    }
+    let often = channels.values().filter(|(_, count)| *count >= LEAST_READINGS).count();
+    if !(2..=MOST_CHANNELS).contains(&channels.len()) || 2 * often < channels.len() {
+        return None;
+    }
+    let kept = shape.kept(layout.width());
+    let mut writer = csv::WriterBuilder::new()
+        .delimiter(dialect.byte())
+        .flexible(true)
+        .from_writer(Vec::with_capacity(body.len() * 2));
+    let name = |index: &usize| layout.headings.get(*index).map_or("", |h| h.raw.as_str());
+    let mut in_order: Vec<(&(String, String), usize)> =
+        channels.iter().map(|(key, (place, _))| (key, *place)).collect();
+    in_order.sort_by_key(|(_, place)| *place);
+    let headed = in_order.iter().map(|((channel, unit), _)| match unit.is_empty() {
+        true => channel.clone(),
+        false => format!("{channel} ({unit})"),
+    });
+    let header: Vec<String> = kept.iter().map(|k| name(k).to_owned()).chain(headed).collect();
+    writer.write_record(&header).ok()?;
+    let mut last_line = 0;
+    for row in dialect.reader(body).into_records().filter_map(Result::ok) {
+        let (_, line) = header::start_of(&row, body);
+        // Blank lines keep their place, so that lines keep their numbers.
+        for _ in last_line + 1..line {
+            writer.write_record([""]).ok()?;
+        }
+        last_line = line;
+        let place = shape.key(&row).and_then(|key| channels.get(&key)).map(|(place, _)| *place);
+        let value = row.get(shape.value).unwrap_or("");
+        let cells = kept.iter().map(|k| row.get(*k).unwrap_or(""));
+        let values = (0..channels.len()).map(|k| if Some(k) == place { value } else { "" });
+        writer.write_record(cells.chain(values)).ok()?;
+    }
+    let table = String::from_utf8(writer.into_inner().ok()?).ok()?;
+    // What stands before the header stays, line for line.
+    let header_line = layout.header_line?;
+    let preamble: String =
+        text.lines().take(header_line - 1).map(|line| format!("{line}\n")).collect();
+    let units_row = if layout.units_cells.is_some() { "\n" } else { "" };
+    let (head, rows) = table.split_once('\n')?;
+    Some(format!("{preamble}{head}\n{units_row}{rows}"))
+}
+
+/// Which columns hold what.
+struct Shape {
+    channel: usize,
+    value: usize,
+    unit: Option<usize>,
+}
+
+impl Shape {
+    fn of(layout: &Layout, facts: &[Facts]) -> Option<Shape> {
+        layout.header_line?;
+        let columns = || layout.headings.iter().zip(facts).enumerate();
+        let named = |heading: &Heading, words: &[&str]| Words::of(&heading.name).has(words);
+        let is_words = |facts: &Facts| facts.words * 10 >= facts.filled * 8 && facts.filled > 0;
+        let unit = columns()
+            .find(|(_, (heading, facts))| named(heading, say::UNIT_NAME) && !facts.is_numeric())
+            .map(|(index, _)| index);
+        let (channel, _) = columns().find(|(index, (heading, facts))| {
+            Some(*index) != unit && is_words(facts) && named(heading, say::SIGNAL_NAME)
+        })?;
+        let mut values = columns().filter(|(_, (heading, facts))| {
+            facts.is_numeric() && named(heading, say::GENERIC) && !named(heading, say::TIME)
+        });
+        let (value, _) = values.next()?;
+        // Two columns of values beside each other are a table of their own kind.
+        values.next().is_none().then_some(Shape { channel, value, unit })
+    }
+
+    fn key(&self, row: &csv::StringRecord) -> Option<(String, String)> {
+        let channel = row.get(self.channel)?.trim();
+        let unit = self.unit.and_then(|unit| row.get(unit)).map_or("", str::trim);
+        let unit = if Unit::parse(unit).is_some() { unit } else { "" };
+        (!channel.is_empty()).then(|| (channel.to_owned(), unit.to_owned()))
+    }
+
+    /// The columns that stand in every row: time, numbers of rows.
+    fn kept(&self, width: usize) -> Vec<usize> {
+        let moved =
+            |k: &usize| [Some(self.channel), Some(self.value), self.unit].contains(&Some(*k));
+        (0..width).filter(|k| !moved(k)).collect()
+    }
+}

@@ -1,0 +1,224 @@
+//! Loggers that ask one channel after another and write a row at every answer, repeating
+//! the other channels' last values: a repeated value is no sample.
+//!
+//! In such a file a channel changes at most once a round, and the rounds are all about
+//! equally long. The channel that changes most shows the rounds; the others are updated at
+//! their own place within each. Only rows with a new voltage are samples; the other
+//! channels, read a moment earlier or later, are interpolated to its moments.
+
+use crate::log::Role;
+
+/// Fewer changes of value than this show no rounds.
+const LEAST_CHANGES: usize = 20;
+/// A channel with fewer values than this is a switch, or noise at one step of resolution.
+const LEAST_LEVELS: usize = 5;
+/// Shares of the gaps between changes: shorter than a round, one round, any number of rounds.
+const SHORTER_SHARE: f64 = 0.02;
+const ONE_ROUND_SHARE: f64 = 0.3;
+const ON_GRID_SHARE: f64 = 0.9;
+/// A slow ramp of a coarse channel changes evenly too, but never turns back.
+const REVERSAL_SHARE: f64 = 0.1;
+/// Rounds in which a polled channel seems to change twice: a row was late.
+const TWICE_SHARE: f64 = 0.03;
+
+/// The rows in which the voltage was measured, and how many rows a round takes.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rounds {
+    pub voltage_rows: Vec<usize>,
+    pub rows_each: f64,
+}
+
+/// Finds the rounds of a polled log, and interpolates the other channels to the moments of
+/// the voltage `bus` (an index into `values`). `None` where every row is a sample.
+pub fn settle(values: &mut [Vec<f64>], roles: &[Role], bus: usize) -> Option<Rounds> {
+    let is_level = |role: &Role| !matches!(role, Role::Load | Role::Note | Role::Ignored);
+    let changes: Vec<Vec<usize>> = values
+        .iter()
+        .zip(roles)
+        .map(|(values, role)| if is_level(role) { changes(values) } else { Vec::new() })
+        .collect();
+    let (reference, rows_each) = (0..values.len())
+        .filter_map(|k| Some((k, rounds_of(values.get(k)?, changes.get(k)?)?)))
+        .max_by_key(|(k, _)| changes.get(*k).map_or(0, Vec::len))?;
+    if changes.get(bus)?.len() < LEAST_CHANGES {
+        return None;
+    }
+    let rows = values.get(bus)?.len();
+    let starts = starts(changes.get(reference)?, rows_each, rows);
+    let voltage_rows = updates(changes.get(bus)?, &starts, rows)?;
+    for (k, channel) in values.iter_mut().enumerate().filter(|(k, _)| *k != bus) {
+        let changes = changes.get(k).map_or(&[][..], Vec::as_slice);
+        if changes.len() >= 2
+            && let Some(updates) = updates(changes, &starts, rows)
+        {
+            interpolate(channel, &updates);
+        }
+    }
+    Some(Rounds { voltage_rows, rows_each })
+}
+
+/// Rows in which the value is another than in the row before; none where cells are missing.
+fn changes(values: &[f64]) -> Vec<usize> {
+    if values.iter().any(|value| value.is_nan()) {
+        return Vec::new();
+    }
+    let differs = |(row, pair): (usize, &[f64])| (pair.first() != pair.get(1)).then_some(row + 1);
+    values.windows(2).enumerate().filter_map(differs).collect()
+}
+
+/// Rows from one update to the next, where the changes keep to rounds of two rows and more.
+fn rounds_of(values: &[f64], changes: &[usize]) -> Option<f64> {
+    let gaps: Vec<usize> =
+        changes.windows(2).filter_map(|pair| Some(pair.get(1)? - pair.first()?)).collect();
+    if gaps.len() < LEAST_CHANGES {
+        return None;
+    }
+    let mut sorted = gaps.clone();
+    sorted.sort_unstable();
+    let shortest = *sorted.get((SHORTER_SHARE * gaps.len() as f64) as usize)?;
+    if shortest < 2 {
+        return None;
+    }
+    let one: Vec<f64> = gaps
+        .iter()
+        .filter(|gap| (shortest..=shortest + 1).contains(gap))
+        .map(|gap| *gap as f64)
+        .collect();
+    let each = one.iter().sum::<f64>() / one.len() as f64;
+    let share = |count: usize| count as f64 / gaps.len() as f64;
+    let on_grid = |gap: &&usize| {
+        let rounds = (**gap as f64 / each).round().max(1.0);
+        (**gap as f64 - rounds * each).abs() <= 0.6 + 0.1 * rounds
+    };
+    let at = |row: usize| values.get(row).copied().unwrap_or(f64::NAN);
+    let step = |row: &usize| at(*row) - at(row.saturating_sub(1));
+    let reversals =
+        changes.windows(2).filter(|pair| matches!(pair, [a, b] if step(a) * step(b) < 0.0)).count();
+    let mut levels: Vec<u64> = changes.iter().map(|row| at(*row).to_bits()).collect();
+    levels.sort_unstable();
+    levels.dedup();
+    (share(one.len()) >= ONE_ROUND_SHARE
+        && share(gaps.iter().filter(on_grid).count()) >= ON_GRID_SHARE
+        && share(reversals) >= REVERSAL_SHARE
+        && levels.len() >= LEAST_LEVELS)
+        .then_some(each)
+}
+
+/// First rows of the rounds: where the reference changes, and evenly between where it
+/// happens not to.
+fn starts(changes: &[usize], rows_each: f64, rows: usize) -> Vec<usize> {
+    let mut starts = Vec::new();
+    let (Some(&first), Some(&last)) = (changes.first(), changes.last()) else { return starts };
+    let before = (first as f64 / rows_each).floor() as usize;
+    starts.extend((1..=before).rev().map(|k| first - (k as f64 * rows_each).round() as usize));
+    for pair in changes.windows(2) {
+        let [from, to] = pair else { continue };
+        let gap = (to - from) as f64;
+        let rounds = (gap / rows_each).round().max(1.0);
+        let within =
+            (0..rounds as usize).map(|k| from + (k as f64 * gap / rounds).round() as usize);
+        starts.extend(within);
+    }
+    let after = ((rows.saturating_sub(last)) as f64 / rows_each).ceil() as usize;
+    starts.extend((0..after).map(|k| last + (k as f64 * rows_each).round() as usize));
+    starts.retain(|row| *row < rows);
+    starts.dedup();
+    starts
+}
+
+/// The row of each round in which a channel was read: where it changes, else where in the
+/// round it usually does. `None` for a channel that is read more often than once a round.
+fn updates(changes: &[usize], starts: &[usize], rows: usize) -> Option<Vec<usize>> {
+    let mut own: Vec<Option<usize>> = vec![None; starts.len()];
+    let mut offsets = std::collections::BTreeMap::<usize, usize>::new();
+    let mut twice = 0usize;
+    for &row in changes {
+        let Some(round) = starts.partition_point(|start| *start <= row).checked_sub(1) else {
+            continue;
+        };
+        match own.get_mut(round) {
+            Some(slot @ None) => {
+                *slot = Some(row);
+                *offsets.entry(row - starts.get(round)?).or_default() += 1;
+            }
+            _ => twice += 1,
+        }
+    }
+    if twice as f64 > TWICE_SHARE * starts.len() as f64 {
+        return None;
+    }
+    let usual = offsets.into_iter().max_by_key(|(_, count)| *count).map_or(0, |(offset, _)| offset);
+    let row_of = |(round, own): (usize, &Option<usize>)| {
+        let start = starts.get(round).copied()?;
+        let next = starts.get(round + 1).copied().unwrap_or(rows);
+        Some(own.unwrap_or((start + usual).min(next.saturating_sub(1)).max(start)))
+    };
+    Some(own.iter().enumerate().filter_map(row_of).collect())
+}
+
+/// Straight lines from one update to the next.
+fn interpolate(values: &mut [f64], updates: &[usize]) {
+    for pair in updates.windows(2) {
+        let [from, to] = pair else { continue };
+        let at = |row: usize| values.get(row).copied().unwrap_or(f64::NAN);
+        let (first, slope) = (at(*from), (at(*to) - at(*from)) / (to - from).max(1) as f64);
+        for row in from + 1..*to {
+            if let Some(slot) = values.get_mut(row) {
+                *slot = first + slope * (row - from) as f64;
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Every round of three or four rows: speed in its first row, voltage in its second.
+    fn polled(rounds: usize) -> (Vec<f64>, Vec<f64>) {
+        let (mut speed, mut volts) = (Vec::new(), Vec::new());
+        let (mut rpm, mut v) = (800.0, 14.0);
+        for round in 0..rounds {
+            for row in 0..(3 + usize::from(round % 3 > 0)) {
+                if row == 0 {
+                    rpm = 800.0 + ((round * 37) % 41) as f64;
+                }
+                if row == 1 && round % 4 > 0 {
+                    v = 14.0 + 0.01 * ((round * 13) % 11) as f64;
+                }
+                speed.push(rpm);
+                volts.push(v);
+            }
+        }
+        (speed, volts)
+    }
+
+    #[test]
+    fn one_voltage_a_round_is_a_sample() {
+        let (speed, volts) = polled(90);
+        let mut values = vec![volts.clone(), speed.clone()];
+        let roles = [Role::Voltage(crate::log::Tap::Battery), Role::EngineRpm];
+        let rounds = settle(&mut values, &roles, 0).expect("it is polled");
+        assert!((rounds.rows_each - 11.0 / 3.0).abs() < 0.05, "{}", rounds.rows_each);
+        assert!(rounds.voltage_rows.len().abs_diff(90) <= 1, "{}", rounds.voltage_rows.len());
+        for pair in changes(&volts).windows(2) {
+            assert!(rounds.voltage_rows.contains(&pair[0]), "{pair:?}");
+        }
+        // Engine speed at the voltage's moment lies between its own two readings.
+        let row = rounds.voltage_rows[40];
+        let next = (row..).find(|&r| speed[r + 1] != speed[r]).expect("a next reading") + 1;
+        let (low, high) = (speed[row].min(speed[next]), speed[row].max(speed[next]));
+        assert!((low..=high).contains(&values[1][row]) && values[1][row] != speed[row]);
+    }
+
+    #[test]
+    fn what_is_sampled_every_row_is_left_alone() {
+        let noisy: Vec<f64> = (0..400).map(|k| 14.0 + 0.01 * ((k * 7919) % 13) as f64).collect();
+        let coarse: Vec<f64> = (0..400).map(|k| 14.0 + 0.1 * f64::from(k / 12 % 2)).collect();
+        let ramp: Vec<f64> = (0..400).map(|k| f64::from(k / 12)).collect();
+        let roles = [Role::Voltage(crate::log::Tap::Battery)];
+        for values in [noisy, coarse, ramp] {
+            assert_eq!(settle(&mut [values], &roles, 0), None);
+        }
+    }
+}
