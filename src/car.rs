@@ -14,14 +14,15 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::files::read_at_most;
-use crate::physics::REFERENCE_V;
+use crate::levels;
+use crate::nominal::Nominal;
 use crate::physics::load::LoadKind;
 use crate::words::{plain, shown};
 
 use crate::ingest::{RequestError, Sheet, SheetError, Stated, role_from_word};
 use cable::CableRun;
 
-pub use acceptance::{Acceptance, AskedHeat};
+pub use acceptance::{Acceptance, AcceptanceFacts, AskedHeat};
 pub use job::Job;
 pub use sense::sense;
 
@@ -52,9 +53,12 @@ pub struct Car {
     pub starter_a: Option<f64>,
     /// The regulator's setpoint, where a sheet tells it.
     pub setpoint_v: Option<f64>,
+    /// Of the system: 6, 12 or 24 V, where the levels should not say.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub nominal_v: Option<Nominal>,
     /// What counts as repaired, where it was agreed otherwise than usual.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub acceptance: Option<Acceptance>,
+    pub acceptance: Option<AcceptanceFacts>,
     #[serde(skip_serializing_if = "Job::is_empty")]
     pub job: Job,
 }
@@ -67,12 +71,12 @@ pub enum Names {
     Many(Vec<String>),
 }
 
-/// What a load draws, and at which voltage that was found.
+/// What a load draws, and at which voltage that was found; else at [`levels::REFERENCE`].
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "LoadWords", into = "LoadWords")]
 pub struct LoadAmps {
     pub amps_a: f64,
-    pub at_v: f64,
+    pub stated_at_v: Option<f64>,
 }
 
 /// As `car.toml` writes it: 31 or "31@13.5".
@@ -85,16 +89,21 @@ enum LoadWords {
 
 impl LoadAmps {
     /// A load of which nothing is stated.
-    pub const AT_LARGE: LoadAmps = LoadAmps { amps_a: 13.0, at_v: REFERENCE_V };
+    pub const AT_LARGE: LoadAmps = LoadAmps { amps_a: 13.0, stated_at_v: None };
 
     /// At the voltage that labels speak of.
     pub fn new(amps_a: f64) -> LoadAmps {
-        LoadAmps { amps_a, at_v: REFERENCE_V }
+        LoadAmps { amps_a, stated_at_v: None }
     }
 
     /// What the load called `name` draws at `volts`, as a share of its stated amps.
-    pub fn share_at(&self, name: &str, volts: f64) -> f64 {
-        (volts.max(0.0) / self.at_v).powf(LoadAmps::kind_of(name).exponent())
+    pub fn share_at(&self, name: &str, volts: f64, nominal: Nominal) -> f64 {
+        (volts.max(0.0) / self.at_v(nominal)).powf(LoadAmps::kind_of(name).exponent())
+    }
+
+    /// The voltage that its amps are stated at.
+    pub fn at_v(&self, nominal: Nominal) -> f64 {
+        self.stated_at_v.unwrap_or(nominal.volts(levels::REFERENCE))
     }
 
     /// How a load of that name follows the voltage: lamps about V^0.5, the motors
@@ -120,11 +129,16 @@ impl FromStr for LoadAmps {
             }
         };
         let (amps, volts) = text.split_once('@').map_or((text, None), |(a, v)| (a, Some(v)));
-        let at_v = volts.map_or(Ok(REFERENCE_V), |volts| number(volts, ['V', 'v']))?;
-        if !(6.0..=18.0).contains(&at_v) {
-            return Err(format!("{at_v} V is no voltage that a 12 V load runs at"));
+        let stated_at_v = volts.map(|volts| number(volts, ['V', 'v'])).transpose()?;
+        // Whichever the system is: nothing is known of it yet.
+        let [low, high] = levels::LOAD_RANGE;
+        let range_v = Nominal::V6.volts(low)..=Nominal::V24.volts(high);
+        if let Some(at_v) = stated_at_v.filter(|at_v| !range_v.contains(at_v)) {
+            return Err(format!(
+                "{at_v} V is not a voltage that a load of a 6, 12 or 24 V car runs at"
+            ));
         }
-        Ok(LoadAmps { amps_a: number(amps, ['A', 'a'])?, at_v })
+        Ok(LoadAmps { amps_a: number(amps, ['A', 'a'])?, stated_at_v })
     }
 }
 
@@ -141,7 +155,10 @@ impl TryFrom<LoadWords> for LoadAmps {
 
 impl From<LoadAmps> for LoadWords {
     fn from(load: LoadAmps) -> LoadWords {
-        LoadWords::At(format!("{}@{}", load.amps_a, load.at_v))
+        match load.stated_at_v {
+            Some(at_v) => LoadWords::At(format!("{}@{at_v}", load.amps_a)),
+            None => LoadWords::Amps(load.amps_a),
+        }
     }
 }
 
@@ -162,9 +179,35 @@ pub struct BatteryFacts {
     pub kind: Option<BatteryKind>,
 }
 
+/// What charges the battery.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ChargerKind {
+    /// With a field that its regulator controls.
+    #[serde(rename = "alternator")]
+    Alternator,
+    /// With a cut-out relay: below its cut-in speed it is cut off and charges nothing.
+    #[serde(rename = "dc generator")]
+    DcGenerator,
+    /// With a regulator that shunts or blocks what is too much. Not supported.
+    #[serde(rename = "permanent magnet")]
+    PermanentMagnet,
+}
+
+impl ChargerKind {
+    pub fn words(self) -> &'static str {
+        match self {
+            ChargerKind::Alternator => "alternator",
+            ChargerKind::DcGenerator => "DC generator",
+            ChargerKind::PermanentMagnet => "permanent-magnet alternator",
+        }
+    }
+}
+
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct AlternatorFacts {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub kind: Option<ChargerKind>,
     pub rated_a: Option<f64>,
     /// Alternator speed over engine speed.
     pub pulley_ratio: Option<f64>,
@@ -183,7 +226,7 @@ pub struct AlternatorFacts {
 pub enum CarError {
     #[error("{}: cannot be read ({source}). Check the path and that it is readable.", shown(.path))]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a and setpoint_v.", shown(.path))]
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (kind = \"alternator\" or \"dc generator\", rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a, setpoint_v and nominal_v (6, 12 or 24).", shown(.path))]
     Wrong { path: PathBuf, line: usize, seen: String },
     #[error(transparent)]
     Sheet(#[from] SheetError),
@@ -240,6 +283,15 @@ impl Car {
         Ok(Some((path, car)))
     }
 
+    /// What charges the battery: stated, or as such systems mostly have it. A vehicle of 6 V
+    /// is older than the alternator (common practice, no source).
+    pub fn charger(&self, nominal: Nominal) -> ChargerKind {
+        self.alternator.kind.unwrap_or(match nominal {
+            Nominal::V6 => ChargerKind::DcGenerator,
+            Nominal::V12 | Nominal::V24 => ChargerKind::Alternator,
+        })
+    }
+
     /// Renames the loads of known amps as a log names its `loads`, upper and
     /// lower case alike. Returns the names that none of those has.
     pub fn name_loads(&mut self, loads: &[String]) -> Vec<String> {
@@ -283,7 +335,9 @@ impl Car {
         if let Some(wrong) = cables.into_iter().find_map(CableRun::senseless) {
             return Some(("length_m".to_owned(), wrong.to_string()));
         }
-        if let Some((name, seen)) = self.acceptance.as_ref().and_then(Acceptance::senseless) {
+        if let Some((name, seen)) =
+            self.acceptance.as_ref().and_then(|a| a.senseless(self.nominal_v))
+        {
             return Some((name.to_owned(), seen));
         }
         if let Some(value) = self.alternator.curve_c.filter(|c| !(-60.0..=200.0).contains(c)) {

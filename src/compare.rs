@@ -62,6 +62,14 @@ pub fn compare(
     afters: &[Recorded],
     agreed: &Agreed,
 ) -> Result<Comparison, SameError> {
+    let nominal = before.diagnosis.source.nominal_v;
+    if let Some(other) = afters.iter().find(|a| a.diagnosis.source.nominal_v != nominal) {
+        return Err(SameError::OtherSystem {
+            before: nominal,
+            file: other.diagnosis.source.file.clone(),
+            after: other.diagnosis.source.nominal_v,
+        });
+    }
     let pairings = same::pairings(before, afters, &agreed.same)?;
     let wanted = criteria::wanted_loads(&before.diagnosis, &agreed.acceptance)?;
     let several = afters.len() > 1;
@@ -120,6 +128,7 @@ fn after(
         lost_a: lost_a.as_ref(),
         criteria: &criteria,
         wanted,
+        nominal: old.source.nominal_v,
     };
     let call = outcome::of_one(&seen);
     let gain_a = match call.outcome {

@@ -17,7 +17,9 @@ pub mod estimate;
 pub mod files;
 pub mod ingest;
 pub mod json;
+pub mod levels;
 pub mod log;
+pub mod nominal;
 pub mod physics;
 pub mod picture;
 pub mod plan;
@@ -32,7 +34,7 @@ pub mod verdict;
 pub mod words;
 
 use analysis::{Analysis, analyse};
-use car::Car;
+use car::{Car, ChargerKind};
 use condense::condense;
 use diagnosis::{Battery, Diagnosis, PhaseKind, SetpointDrift};
 use log::Log;
@@ -48,6 +50,12 @@ pub enum DiagnoseError {
          --column voltage=NAME), or nothing charges and only engine speed can tell: log it too."
     )]
     NoEngineRun { seen: String },
+    #[error(
+        "car.toml says that a permanent-magnet alternator charges this battery. Its regulator \
+         shunts or blocks what is too much, and nothing here is made for that: no verdict is \
+         given. If it has a field winding after all: kind = \"alternator\" in [alternator]."
+    )]
+    PermanentMagnet,
 }
 
 /// A log segmented and analysed, before anything is told of it.
@@ -60,6 +68,9 @@ pub struct Examined {
 
 /// The costly part of [`diagnose`], for whoever needs more than the diagnosis.
 pub fn examine(log: &Log, car: &Car) -> Result<Examined, DiagnoseError> {
+    if car.charger(log.nominal()) == ChargerKind::PermanentMagnet {
+        return Err(DiagnoseError::PermanentMagnet);
+    }
     let log = condense(log);
     let segments = segment(&log);
     if !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {

@@ -7,6 +7,8 @@ use chrono::NaiveDateTime;
 use polars::prelude::{DataFrame, PolarsResult};
 use serde::{Deserialize, Serialize};
 
+use crate::nominal::Nominal;
+
 /// Where on the bus a voltage is taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -174,6 +176,12 @@ pub struct Source {
     /// The other columns that run like clocks.
     #[serde(default)]
     pub clock_candidates: Vec<ClockCandidate>,
+    /// Nominal voltage of the system, 6, 12 or 24 V,
+    #[serde(default)]
+    pub nominal_v: Nominal,
+    /// … and how that is known: from the levels, or who stated it.
+    #[serde(default)]
+    pub nominal_how: String,
     /// Wall-clock time of the first sample, where the file tells it.
     pub started_at: Option<NaiveDateTime>,
     pub rows_read: usize,
@@ -292,6 +300,11 @@ impl Log {
     pub fn gaps(&self) -> Vec<Span> {
         let least_s = self.finer.as_ref().map_or(0.0, |finer| 5.0 * finer.interval_s);
         self.source.gaps.iter().filter(|gap| gap.seconds() >= least_s).copied().collect()
+    }
+
+    /// The system's cells, by which every fixed voltage goes.
+    pub fn nominal(&self) -> Nominal {
+        self.source.nominal_v
     }
 
     /// The frame column of the load called `name`.

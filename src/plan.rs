@@ -25,8 +25,8 @@ mod wiring;
 
 use crate::Examined;
 use crate::analysis::battery;
-use crate::car::Car;
 use crate::car::cable::CableRun;
+use crate::car::{Car, ChargerKind};
 use crate::diagnosis::{Diagnosis, PhaseKind};
 use crate::ingest::Sheet;
 
@@ -55,7 +55,7 @@ pub struct Asked {
     pub cable: Option<CableRun>,
     pub ground: Option<CableRun>,
     /// Volts that may be lost on the way out, and on the way back.
-    pub drop_v: (f64, f64),
+    pub drop_v: (Option<f64>, Option<f64>),
     /// Air about the cable, and what its insulation bears, °C.
     pub air_c: f64,
     pub insulation_c: f64,
@@ -70,7 +70,7 @@ impl Default for Asked {
             limit_rpm: crate::physics::pulley::MOST_RPM,
             cable: None,
             ground: None,
-            drop_v: (0.2, 0.1),
+            drop_v: (None, None),
             air_c: 60.0,
             insulation_c: 105.0,
         }
@@ -85,6 +85,12 @@ pub enum PlanError {
          engine rpm, or name its column with --column engine_rpm=NAME"
     )]
     NoSpeed,
+    #[error(
+        "a DC generator charges this battery, stated or taken for one because of the system's \
+         voltage, and plans are made with curves of alternators. If it is an alternator, state \
+         kind = \"alternator\" in [alternator] of car.toml."
+    )]
+    DcGenerator,
     #[error("the engine never runs steadily in this log for as long as a plan needs")]
     NoRunning,
     #[error(
@@ -103,6 +109,9 @@ pub fn plan(
 ) -> Result<Plan, PlanError> {
     let Examined { log, segments, mut analysis } = examined;
     let log = &log;
+    if car.charger(log.nominal()) == ChargerKind::DcGenerator {
+        return Err(PlanError::DcGenerator);
+    }
     if log.engine_rpm().is_none() {
         return Err(PlanError::NoSpeed);
     }

@@ -23,11 +23,9 @@ use crate::stats::fit::cholesky::Cholesky;
 
 pub use entries::gather;
 
-/// No battery model of this kind follows a battery's voltage better than so (no source:
-/// chosen so that intervals hold for batteries of another model, `tests/outside/pybamm.rs`),
-const MODEL_V: f64 = 0.005;
-/// … and while the battery is charged, where acid is uneven and sulphate grows scarce, its
-/// current better than this share of it (no source: chosen alike).
+/// While the battery is charged, where acid is uneven and sulphate grows scarce, its
+/// current better than this share of it (no source: chosen as
+/// [`levels::BATTERY_MODEL`](crate::levels::BATTERY_MODEL) is).
 const CHARGING_SHARE: f64 = 0.1;
 /// Output and loads move by so much while nothing is switched: amps, and share
 /// of the battery's current (common practice, no source).
@@ -67,6 +65,7 @@ pub struct Entry {
     /// Index among the observer's windows.
     pub window: usize,
     pub volts: f64,
+    /// Standard deviation of those volts, the battery model's own error included.
     pub volts_error: f64,
 }
 
@@ -235,7 +234,7 @@ impl Said {
     /// Standard deviation of the current by what noise, the model and unsteady
     /// loads leave open.
     fn unsure_a(&self, entry: &Entry) -> f64 {
-        let by_volts_a = MODEL_V.hypot(entry.volts_error) / self.ohm;
+        let by_volts_a = entry.volts_error / self.ohm;
         let share = if self.current_a > 0.0 { CHARGING_SHARE } else { UNSTEADY_SHARE };
         by_volts_a.hypot(UNSTEADY_A).hypot(share * self.current_a)
     }
@@ -258,8 +257,10 @@ fn ln_normal_below(z: f64) -> f64 {
 mod tests {
     use super::*;
 
+    const MODEL_V: f64 = 0.005;
+
     fn entry(window: usize) -> Entry {
-        Entry { window, volts: 12.5, volts_error: 0.0 }
+        Entry { window, volts: 12.5, volts_error: MODEL_V }
     }
 
     fn term(shares: &[f64], mean: f64, sd: f64) -> Term {

@@ -6,19 +6,20 @@ use crate::analysis::balance::{self, Balance};
 use crate::analysis::deficit;
 use crate::analysis::level::level;
 use crate::analysis::observer::{Observed, Window};
-use crate::analysis::practice::FULL_OUTPUT_V;
 use crate::analysis::prior::{Draw, Prior};
 use crate::analysis::rounds;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Log, Role, Span};
+use crate::nominal::Nominal;
 use crate::physics::battery::resistance_from_cca;
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;
 
-/// A passenger-car battery some seconds into a discharge, value and 90 % range
+/// A passenger car's 12 V battery some seconds into a discharge, value and 90 % range
 /// (common practice, no source).
 const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.0055, 0.0025, 0.0125);
 /// New batteries beat their label, old ones fall well short of it: value and 90 %
@@ -26,6 +27,8 @@ const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.0055, 0.0025, 0.0125);
 const CONDITION: (f64, f64, f64) = (0.93, 0.5, 1.55);
 
 pub struct BatteryModel {
+    /// The cells that all its volts and ohms are of.
+    pub nominal: Nominal,
     /// The best route's.
     pub resistance_ohm: Estimate,
     /// Every route to the resistance that this log and car allow, best first.
@@ -53,8 +56,9 @@ pub fn model(
     setpoint: Option<&Setpoint>,
 ) -> BatteryModel {
     let measured = by_current(log, segments);
-    let rated = car.battery.cca_a.and_then(by_rating);
-    let prior = rated.clone().unwrap_or_else(common);
+    let nominal = log.nominal();
+    let rated = car.battery.cca_a.and_then(|cca_a| by_rating(cca_a, nominal));
+    let prior = rated.clone().unwrap_or_else(|| common(nominal));
     let (followed, mut windows) = followed(segments);
     let full: Vec<usize> = segments
         .stretches
@@ -64,7 +68,7 @@ pub fn model(
         .map(|(k, _)| k)
         .collect();
     let balance = balance::gather(log, segments, car, &full, &mut windows);
-    let believed = Prior { car, resistance_ohm: &prior, rest_v };
+    let believed = Prior { car, nominal, resistance_ohm: &prior, rest_v };
     let (draws, observed) = rounds::batteries(log, &believed, &windows, &balance);
 
     let inferred = balance.is_anchored().then(|| posterior(&draws, &observed, &balance));
@@ -84,8 +88,9 @@ pub fn model(
         asked.into_iter().filter_map(|k| Some((k, *followed.get(k)?.as_ref()?))).collect();
     let zero_v = zero_current(log, segments, &draws, &observed, &asked);
     let routes: Vec<Estimate> =
-        [measured, inferred, rated, Some(common())].into_iter().flatten().collect();
+        [measured, inferred, rated, Some(common(nominal))].into_iter().flatten().collect();
     BatteryModel {
+        nominal,
         resistance_ohm: routes[0].clone(),
         disagreement: disagreement(&routes),
         routes,
@@ -191,9 +196,10 @@ fn disagreement(routes: &[Estimate]) -> Option<String> {
 fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, span: Span) -> bool {
     let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.grain) else { return false };
     let middle_s = (span.start_s + span.end_s) / 2.0;
+    let full_output_v = log.nominal().volts(levels::FULL_OUTPUT);
     setpoint.is_some_and(|s| {
         let unsure_v = s.estimate.value - s.estimate.low;
-        seen.mean_v < s.at(middle_s) - FULL_OUTPUT_V - unsure_v
+        seen.mean_v < s.at(middle_s) - full_output_v - unsure_v
     })
 }
 
@@ -226,19 +232,23 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
     })
 }
 
-fn by_rating(cca_a: f64) -> Option<Estimate> {
+/// Three cells that give as many cold-cranking amps as six have half their resistance.
+fn by_rating(cca_a: f64, nominal: Nominal) -> Option<Estimate> {
     let rated = resistance_from_cca(cca_a, 25.0)?;
+    let rated_ohm = nominal.from_12_v(rated.value);
     let (usual, best, worst) = CONDITION;
     Some(Estimate::new(
-        usual * rated.value,
-        best * rated.value,
-        worst * rated.value,
+        usual * rated_ohm,
+        best * rated_ohm,
+        worst * rated_ohm,
         Grade::Assumed,
         format!("from {cca_a:.0} A cold-cranking (SAE J537), at 25 °C"),
     ))
 }
 
-fn common() -> Estimate {
+fn common(nominal: Nominal) -> Estimate {
     let (value, low, high) = COMMON_RESISTANCE_OHM;
-    Estimate::new(value, low, high, Grade::Assumed, "of a passenger-car battery at large")
+    let ohm = |of_12_v| nominal.from_12_v(of_12_v);
+    let how = "of a passenger-car battery at large";
+    Estimate::new(ohm(value), ohm(low), ohm(high), Grade::Assumed, how)
 }

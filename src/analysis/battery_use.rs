@@ -108,6 +108,7 @@ mod tests {
     use crate::analysis::observer::Observed;
     use crate::analysis::prior::{COORDINATES, Prior};
     use crate::car::Car;
+    use crate::nominal::Nominal;
     use crate::physics::battery::BatteryState;
 
     /// By hand: 60 Ah from 80 % down to 20 % are 36 Ah; at 24 A against a rated
@@ -116,12 +117,13 @@ mod tests {
     fn an_hour_at_eight_times_the_rated_current() {
         let one = Estimate::new(0.005, 0.004, 0.006, Grade::Assumed, "");
         let car = Car::default();
-        let prior = Prior { car: &car, resistance_ohm: &one, rest_v: None };
+        let prior = Prior { car: &car, nominal: Nominal::V12, resistance_ohm: &one, rest_v: None };
         let mut draw = prior.at(&[0.0; COORDINATES]);
         draw.battery.capacity_ah = 60.0;
         let draws = vec![draw; 101];
         let ends = vec![BatteryState::rested(0.8, 0.0); draws.len()];
         let battery = BatteryModel {
+            nominal: Nominal::V12,
             resistance_ohm: one.clone(),
             routes: Vec::new(),
             disagreement: None,

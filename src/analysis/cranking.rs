@@ -5,10 +5,10 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::analysis::LEVEL;
 use crate::analysis::level::level;
-use crate::analysis::practice::DROOP_V;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{Cranking, PhaseKind};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::{Grain, Segments, indices};
 
@@ -73,11 +73,12 @@ fn lowest(bus_v: &[f64], grain: &Grain) -> Option<Estimate> {
 /// come, or must come closer, by what setpoint and noise leave open.
 fn back(log: &Log, segments: &Segments, setpoint: &Setpoint, from_s: f64) -> Option<Estimate> {
     let open_v = setpoint.estimate.half_width() + segments.grain.band_v() / 2.0;
+    let droop_v = log.nominal().volts(levels::DROOP);
     let within = |near_v: f64| back_at(log, segments, setpoint, from_s, near_v);
-    let value_s = within(DROOP_V + open_v)?;
+    let value_s = within(droop_v + open_v)?;
     let end_s = log.time_s().last().copied().unwrap_or(from_s);
-    let high_s = within(DROOP_V).unwrap_or(end_s - from_s) + segments.grain.interval_s;
-    let low_s = within(DROOP_V + 2.0 * open_v).unwrap_or(value_s);
+    let high_s = within(droop_v).unwrap_or(end_s - from_s) + segments.grain.interval_s;
+    let low_s = within(droop_v + 2.0 * open_v).unwrap_or(value_s);
     // It is looked for every half of HELD_S.
     let low_s = (low_s - HELD_S / 2.0 - segments.grain.interval_s).max(0.0);
     let how = "end of cranking until the setpoint is held";
@@ -109,6 +110,7 @@ fn back_at(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::nominal::Nominal;
     use rand::{RngExt, SeedableRng};
     use rand_distr::{Distribution, Normal as Gauss};
 
@@ -124,6 +126,7 @@ mod tests {
             step_v: Some(STEP_V),
             interval_s: 0.05,
             reading: None,
+            nominal: Nominal::V12,
         }
     }
 

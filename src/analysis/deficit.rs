@@ -4,13 +4,20 @@
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::observer::Window;
 use crate::estimate::{Estimate, Grade};
+use crate::nominal::Nominal;
 use crate::segment::Point;
 use crate::stats::weighted::weighted_quantiles;
 
 /// Loads draw more as the voltage rises: lamps about V^0.5, motors about V,
 /// electronic drivers about 1/V (common practice, no source). How many amps the
-/// loads draw in all is not known; this is per volt for some tens of amps.
-pub const LOAD_GROWTH_A_PER_V: f64 = 2.5;
+/// loads draw in all is not known; this is per volt of a 12 V car for some tens of amps.
+const LOAD_GROWTH_A_PER_12_V: f64 = 2.5;
+
+/// Amps that the loads draw more on a bus so many volts higher.
+pub fn load_growth_a(higher_v: f64, nominal: Nominal) -> f64 {
+    LOAD_GROWTH_A_PER_12_V * nominal.as_12_v(higher_v).max(0.0)
+}
+
 /// Half a clamp meter's zero error: less than this from the battery is no draining.
 pub const DRAINING_A: f64 = 0.5;
 
@@ -34,6 +41,7 @@ pub fn of_point(
     voltage_v: f64,
     setpoint_v: Option<f64>,
     battery: &BatteryModel,
+    nominal: Nominal,
 ) -> Amps {
     let weights = &battery.observed.weights;
     let over_visits = |of: &dyn Fn(&Window, usize) -> f64, draw: usize| {
@@ -58,7 +66,7 @@ pub fn of_point(
         let taken_a = by_draw(&|window, draw| {
             window.end().map_or(f64::NAN, |state| battery.draws[draw].current_at(held_v, state))
         });
-        let growth_a = LOAD_GROWTH_A_PER_V * (held_v - voltage_v).max(0.0);
+        let growth_a = load_growth_a(held_v - voltage_v, nominal);
         let lacks: Vec<f64> = taken_a
             .iter()
             .zip(&current_a)

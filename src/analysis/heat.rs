@@ -11,15 +11,16 @@ mod told;
 use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::deficit::{LOAD_GROWTH_A_PER_V, spread};
+use crate::analysis::deficit::{load_growth_a, spread};
 use crate::analysis::level::{Level, level};
 use crate::analysis::observer::observe;
-use crate::analysis::practice::DROOP_V;
 use crate::analysis::prior::Draw;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{HeatPair, OutputChange};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Log, Place, Role, Span};
+use crate::nominal::Nominal;
 use crate::segment::points::band;
 use crate::segment::speed::differ;
 use crate::segment::{Segments, Stretch, indices, mean};
@@ -84,7 +85,7 @@ pub fn heat(
     }
     let mut pairs: Vec<Pair> = groups
         .iter()
-        .filter_map(|((_, _, loads), windows)| Pair::of(setpoint, loads, windows))
+        .filter_map(|((_, _, loads), windows)| Pair::of(setpoint, loads, windows, log.nominal()))
         .collect();
     let compared = pairs.len();
     pairs.retain(|pair| pair.slips || pair.moved);
@@ -162,7 +163,13 @@ struct Pair<'a> {
 impl Pair<'_> {
     /// The first window that has a match far enough from it, the last such match;
     /// of one speed if it can be, else within what idle hunting allows.
-    fn of<'a>(setpoint: &Setpoint, loads: &'a [String], windows: &'a [Window]) -> Option<Pair<'a>> {
+    fn of<'a>(
+        setpoint: &Setpoint,
+        loads: &'a [String],
+        windows: &'a [Window],
+        nominal: Nominal,
+    ) -> Option<Pair<'a>> {
+        let droop_v = nominal.volts(levels::DROOP);
         let far = |early: &Window, late: &Window| {
             let later = late.span.start_s >= early.span.end_s;
             let apart = late.span.start_s - early.span.end_s >= APART_S;
@@ -190,9 +197,9 @@ impl Pair<'_> {
         let unsure_v =
             late.level.half_width_v.hypot(early.level.half_width_v).hypot(drift_unsure_v);
         let under_v = setpoint_v.1 - late.level.mean_v;
-        let slips = under_v > DROOP_V + setpoint.estimate.half_width().max(late.level.half_width_v);
-        let moved = beyond_v.abs() > DROOP_V + unsure_v;
-        let lower = beyond_v < -(DROOP_V + unsure_v);
+        let slips = under_v > droop_v + setpoint.estimate.half_width().max(late.level.half_width_v);
+        let moved = beyond_v.abs() > droop_v + unsure_v;
+        let lower = beyond_v < -(droop_v + unsure_v);
         let own = &setpoint.estimate;
         let at = |value_v: f64, drift_v: f64| {
             Estimate::around(value_v, own.half_width().hypot(drift_v), own.grade, own.how.clone())
@@ -299,11 +306,12 @@ fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estim
                 let how = "logged alternator current, late less early";
                 return Some(Estimate::around(late_a - early_a, CLAMP_A, Grade::Measured, how));
             }
-            let lower_v = (pair.early.level.mean_v - pair.late.level.mean_v).max(0.0);
+            let lower_v = pair.early.level.mean_v - pair.late.level.mean_v;
+            let growth_a = load_growth_a(lower_v, log.nominal());
             let change_a: Vec<f64> = (0..draws.len())
                 .map(|draw| {
                     let mean_a = |w: usize| observed.window(draw, w).mean_a();
-                    mean_a(at + 1) - mean_a(at) - LOAD_GROWTH_A_PER_V * lower_v
+                    mean_a(at + 1) - mean_a(at) - growth_a
                 })
                 .collect();
             let how = "what the battery takes late less early, the loads being the same";

@@ -17,6 +17,7 @@ use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Bound, KeepUp};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Log, Role};
 use crate::segment::{Segments, indices, mean};
 use crate::words::{self, RPM, TIMES, capital};
@@ -55,28 +56,31 @@ pub fn keep_up(
             sets.entry((stretch.loads.len(), &stretch.loads)).or_default().push(visit);
         }
     }
-    let sets: Vec<Set> = sets
-        .iter()
-        .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
-        .filter_map(|((_, loads), visits)| {
-            let speeds = speeds(visits);
-            let bracket = bracket(&speeds)
-                .or_else(|bound| inside(visits, &speeds, bound))
-                .map_err(|bound| if speeds.len() == 1 { of_one_speed(visits) } else { bound });
-            let holds = bracket == Err(Bound::BelowSeen);
-            let falls = bracket
-                .ok()
-                .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
-            Some(Set {
-                loads,
-                visits,
-                seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
-                idle_rpm: slipping_idle(&speeds).filter(|_| !holds),
-                bracket,
-                falls: falls.unwrap_or_default(),
+    let sets: Vec<Set> =
+        sets.iter()
+            .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
+            .filter_map(|((_, loads), visits)| {
+                let speeds = speeds(visits);
+                let bracket = bracket(&speeds)
+                    .or_else(|bound| inside(visits, &speeds, bound))
+                    .map_err(|bound| match speeds.len() {
+                        1 => of_one_speed(visits, log.nominal().volts(levels::DROOP)),
+                        _ => bound,
+                    });
+                let holds = bracket == Err(Bound::BelowSeen);
+                let falls = bracket
+                    .ok()
+                    .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
+                Some(Set {
+                    loads,
+                    visits,
+                    seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
+                    idle_rpm: slipping_idle(&speeds).filter(|_| !holds),
+                    bracket,
+                    falls: falls.unwrap_or_default(),
+                })
             })
-        })
-        .collect();
+            .collect();
     let seen: Vec<machines::Set> =
         sets.iter().map(|set| set.as_machines_see_it(log, setpoint, battery)).collect();
     let any_within = sets.iter().any(|set| set.bracket.is_ok());

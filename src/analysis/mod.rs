@@ -21,7 +21,7 @@ pub mod setpoint;
 pub mod state;
 pub mod step_response;
 
-use crate::car::Car;
+use crate::car::{Car, ChargerKind};
 use crate::diagnosis::{
     BatteryUse, Cranking, HeatPair, KeepUp, LineDrop, LoadStep, Noise, OperatingPoint, OutputSeen,
 };
@@ -66,11 +66,17 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
     Analysis {
         noise: noise::noise(&segments.grain),
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
-        state_of_charge_percent: rest_voltage_v.as_ref().map(rest::state_of_charge),
+        state_of_charge_percent: rest_voltage_v
+            .as_ref()
+            .map(|rest_v| rest::state_of_charge(rest_v, log.nominal())),
         load_steps: step_response::load_steps(log, segments),
         line_drop: line_drop::line_drops(log, segments, car),
         output: output::output(log, segments, setpoint.as_ref(), car),
-        keep_up: keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, car),
+        // The curves that it rests on are those of alternators.
+        keep_up: match car.charger(log.nominal()) {
+            ChargerKind::DcGenerator => Vec::new(),
+            _ => keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, car),
+        },
         heat: heats.pairs,
         heat_compared: heats.compared,
         battery_use: battery_use::battery_use(log, &operating_points, &battery),

@@ -51,6 +51,7 @@ fn correlation_time(grain: &Grain) -> Estimate {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::nominal::Nominal;
 
     fn grain(freedom: f64, memory_samples: f64) -> Grain {
         Grain {
@@ -62,6 +63,7 @@ mod tests {
             step_v: None,
             interval_s: 0.1,
             reading: None,
+            nominal: Nominal::V12,
         }
     }
 

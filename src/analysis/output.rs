@@ -56,7 +56,7 @@ pub fn output(
         .map(|mut point| {
             if let Some(sheet) = sheet {
                 let logged = log.channel(Role::AlternatorRpm).is_some();
-                against::hold_against(sheet, &mut point, logged);
+                against::hold_against(sheet, &mut point, logged, log.nominal());
             }
             point
         })
@@ -72,7 +72,7 @@ pub fn output(
     let statement = told::statement(&points, sheet.is_some(), standing, follows_loads, log);
     let sheet = sheet.map(|sheet| OutputSheet {
         file: sheet.file.clone(),
-        test_v: sheet.test_v.clone(),
+        test_v: sheet.tested_v(log.nominal()),
         test_c: sheet.test_c.clone(),
         points: sheet
             .points

@@ -15,11 +15,6 @@ const LABEL_SHARE: f64 = 0.06;
 /// far either way it may lie where nobody stated it.
 pub const ALWAYS_ON_A: (f64, f64) = (17.0, 16.0);
 
-/// Under the setpoint by less than this is the regulator's droop, not a slip.
-pub const DROOP_V: f64 = 0.06;
-/// Further under the setpoint than this, the alternator gives all it has.
-pub const FULL_OUTPUT_V: f64 = 0.15;
-
 /// 90 % half-width of logged amps.
 pub fn clamp_half_width_a(amps_a: f64) -> f64 {
     CLAMP_ZERO_A.hypot(CLAMP_GAIN * amps_a)

@@ -2,13 +2,15 @@
 //! that a car might have, as wide as ignorance is.
 //!
 //! All ranges are common practice, no source, unless a fact of the car narrows
-//! them; each is a median with a factor or a distance either way (90 %).
+//! them; each is a median with a factor or a distance either way (90 %). Volts and ohms are
+//! those of six cells; the battery is made over to the log's own cells in the end.
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::analysis::Z90;
 use crate::car::Car;
 use crate::estimate::Estimate;
+use crate::nominal::Nominal;
 use crate::physics::battery::{
     Battery, BatteryState, Polarisation, rest_voltage_v, state_of_charge,
 };
@@ -56,6 +58,7 @@ pub type Place = [f64; COORDINATES];
 /// What is believed of the battery beforehand.
 pub struct Prior<'a> {
     pub car: &'a Car,
+    pub nominal: Nominal,
     /// Some seconds into a discharge.
     pub resistance_ohm: &'a Estimate,
     /// As seen before the start.
@@ -82,7 +85,7 @@ impl Prior<'_> {
             off,
             charged,
         ] = *place;
-        let total_ohm = between_factors(resistance, self.resistance_ohm);
+        let total_ohm = self.nominal.as_12_v(between_factors(resistance, self.resistance_ohm));
         let mut battery = Battery::typical(self.capacity_ah(size), total_ohm);
         let ohmic = near(ohmic, 0.5, 0.15);
         let fast = near(fast, 0.3, 0.1);
@@ -106,14 +109,15 @@ impl Prior<'_> {
             Some(rest) => {
                 // A battery that stood for hours has none left; one just parked has.
                 let surface_v = PARKED_V * (2.0 * share(parked) - 1.0).max(0.0);
-                let rested_v = rest.value - surface_v;
+                let rested_v = self.nominal.as_12_v(rest.value) - surface_v;
                 // Above the table the voltage says stronger acid, not a fuller battery.
                 let charge = if rested_v > rest_voltage_v(MOST_CHARGE) {
                     any_charge
                 } else {
                     state_of_charge(rested_v).max(0.1)
                 };
-                let drift_v = near(off, 0.0, REST_DRIFT_V.hypot(rest.half_width()));
+                let drift_v =
+                    near(off, 0.0, REST_DRIFT_V.hypot(self.nominal.as_12_v(rest.half_width())));
                 (charge, surface_v, rested_v - rest_voltage_v(charge) + drift_v)
             }
             None => {
@@ -121,7 +125,12 @@ impl Prior<'_> {
                 (any_charge, surface_v, near(off, 0.0, 0.06))
             }
         };
-        Draw { battery, start: BatteryState::rested(charge, surface_v), offset_v }
+        let volts = |of_12_v| self.nominal.from_12_v(of_12_v);
+        Draw {
+            battery: battery.of(self.nominal),
+            start: BatteryState::rested(charge, volts(surface_v)),
+            offset_v: volts(offset_v),
+        }
     }
 
     /// As stated, else from the cold-cranking amps (8 to 10.5 A a Ah), else any

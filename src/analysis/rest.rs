@@ -3,7 +3,9 @@
 use crate::analysis::level::level;
 use crate::diagnosis::PhaseKind;
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Log, Span};
+use crate::nominal::Nominal;
 use crate::physics::battery::state_of_charge as soc;
 use crate::segment::{Grain, Segments, index_at, indices};
 use crate::stats::robust::median;
@@ -11,12 +13,6 @@ use crate::stats::robust::median;
 /// The last seconds of rest count: what went before may still be fading.
 const WINDOW_S: f64 = 10.0;
 const SHORTEST_S: f64 = 2.0;
-/// A resting battery moves by less within those seconds (common practice, no source: a
-/// lamp of some amps moves it by more).
-const QUIET_V: f64 = 0.03;
-/// How far the common-practice table may be off for a battery whose
-/// temperature and hours of rest nobody knows (common practice, no source).
-const TABLE_UNCERTAINTY_V: f64 = 0.1;
 
 /// What the battery shows with the engine stopped, before the first start;
 /// afterwards the surface charge of driving hides it.
@@ -42,7 +38,7 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
 /// pump that primes, or a starter that the phases miss is no rest.
 fn quiet(time_s: &[f64], bus_v: &[f64], span: Span, grain: &Grain) -> Option<Span> {
     let level_v = median(bus_v);
-    let near_v = grain.beyond_noise_v(QUIET_V);
+    let near_v = grain.beyond_noise_v(grain.nominal.volts(levels::QUIET_REST));
     let away = |v: &f64| (v - level_v).abs() > near_v;
     if !bus_v.iter().any(away) {
         return Some(span);
@@ -70,9 +66,9 @@ fn first_load_s(log: &Log, start_s: f64) -> Option<f64> {
 }
 
 /// Per cent, by the common-practice table for flooded batteries at 25 °C.
-pub fn state_of_charge(rest_v: &Estimate) -> Estimate {
-    let at = |v: f64| 100.0 * soc(v);
-    let margin_v = TABLE_UNCERTAINTY_V.hypot(rest_v.half_width());
+pub fn state_of_charge(rest_v: &Estimate, nominal: Nominal) -> Estimate {
+    let at = |v: f64| 100.0 * soc(nominal.as_12_v(v));
+    let margin_v = nominal.volts(levels::REST_TABLE_UNSURE).hypot(rest_v.half_width());
     Estimate::new(
         at(rest_v.value),
         at(rest_v.value - margin_v),

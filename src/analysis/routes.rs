@@ -14,6 +14,7 @@ use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
+use crate::nominal::Nominal;
 use crate::physics::battery::REST_TABLE;
 use crate::segment::{Point, Segments, indices, mean};
 use crate::stats::fit::linear::ordinary;
@@ -59,14 +60,16 @@ pub fn by_ledger(seen: &Seen) -> Option<Estimate> {
         let duty = mean_over(seen.log, seen.log.load(name)?, &seen.point.spans)?;
         if duty > 0.0 {
             let load = seen.car.loads_a.get(name)?;
-            let amps_a = duty * load.amps_a * load.share_at(name, seen.voltage_v);
+            let amps_a =
+                duty * load.amps_a * load.share_at(name, seen.voltage_v, seen.log.nominal());
             add(amps_a, label_half_width_a(amps_a));
         }
     }
     let stated = seen.car.loads_a.get(ALWAYS_ON);
     match stated {
         Some(always) => {
-            let amps_a = always.amps_a * always.share_at(ALWAYS_ON, seen.voltage_v);
+            let amps_a =
+                always.amps_a * always.share_at(ALWAYS_ON, seen.voltage_v, seen.log.nominal());
             add(amps_a, label_half_width_a(amps_a));
         }
         None => add(ALWAYS_ON_A.0, ALWAYS_ON_A.1),
@@ -115,14 +118,21 @@ pub fn by_slope(seen: &Seen) -> Option<Estimate> {
         "fall of the voltage over {:.0} min of steady drain, {capacity_ah:.0} Ah",
         late.seconds() / 60.0
     );
-    Some(of_slope(-fit.slope, Z90 * fit.slope_error(), capacity_ah, how))
+    let per_h_v = (-fit.slope, Z90 * fit.slope_error());
+    Some(of_slope(per_h_v, capacity_ah, seen.log.nominal(), how))
 }
 
-/// Amps that take `fall_v_per_h` off a battery's rest voltage; `unsure_v_per_h`
-/// is a 90 % half-width.
-fn of_slope(fall_v_per_h: f64, unsure_v_per_h: f64, capacity_ah: f64, how: String) -> Estimate {
+/// Amps that take so much off a battery's rest voltage in an hour, with its 90 %
+/// half-width.
+fn of_slope(
+    (fall_v_per_h, unsure_v_per_h): (f64, f64),
+    capacity_ah: f64,
+    nominal: Nominal,
+    how: String,
+) -> Estimate {
     let [(_, empty_v), .., (_, full_v)] = REST_TABLE;
-    let amps_a = fall_v_per_h * capacity_ah / (full_v - empty_v);
+    let whole_v = nominal.from_12_v(full_v - empty_v);
+    let amps_a = fall_v_per_h * capacity_ah / whole_v;
     let noise = unsure_v_per_h / fall_v_per_h;
     let low_a = amps_a / SLOPE_FACTOR * (1.0 - noise).max(0.0);
     let high_a = amps_a * SLOPE_FACTOR * (1.0 + noise);
@@ -230,7 +240,7 @@ mod tests {
     /// of a 60 Ah battery.
     #[test]
     fn charge_that_goes_shows_in_the_slope() {
-        let given = of_slope(0.3, 0.03, 60.0, String::new());
+        let given = of_slope((0.3, 0.03), 60.0, Nominal::V12, String::new());
         assert!((given.value - 24.0).abs() < 1e-9);
         assert!((given.low - 24.0 / 1.8 * 0.9).abs() < 1e-9);
         assert!((given.high - 24.0 * 1.8 * 1.1).abs() < 1e-9);

@@ -15,32 +15,17 @@ use crate::analysis::Z90;
 use crate::analysis::level::level;
 use crate::car::Car;
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Log, Role, Span, Tap};
+use crate::nominal::Nominal;
 use crate::segment::{Grain, Segments, Stretch};
 use crate::stats::robust::median;
 
 use tried::{Seen, is_indifferent};
 
-/// A bus under this is not being charged (common practice, no source).
-const CHARGED_V: f64 = 13.2;
-/// Levels of one setpoint lie this close together: regulators droop a few
-/// hundredths from no load to full load (common practice, no source).
-const DROOP_V: f64 = 0.08;
-/// 7 to 10 mV/°C over a warm-up of a few °C a minute (common practice, no source).
-const DRIFTS_V_PER_MIN: std::ops::RangeInclusive<i32> = -16..=4;
-const DRIFT_STEP_V_PER_MIN: f64 = 0.005;
-/// Held, a bus does not rise, and falls no faster than the regulator warms. One
-/// that charges a low battery short of its setpoint rises.
-const RISING_V: f64 = 0.02;
-const FALLING_V_PER_S: f64 = 0.002;
-/// What regulators hold, cold to soaked, for a log that never shows its own (common
-/// practice, no source: 13.8 to 14.7 V, a soaked one somewhat less).
-const COMMON_V: (f64, f64, f64) = (14.2, 13.6, 14.7);
-/// A level that nothing shows to be held counts from here on.
-const LEAST_UNSHOWN_V: f64 = 13.6;
-/// No regulator lets the bus stand steadily further above what it holds than this:
-/// twice its droop.
-const ABOVE_V: f64 = 0.12;
+/// 7 to 10 mV/°C over a warm-up of a few °C a minute, in steps of
+/// [`levels::DRIFT_STEP_PER_MIN`] (common practice, no source).
+const DRIFT_STEPS: std::ops::RangeInclusive<i32> = -16..=4;
 /// A shorter stretch proves no level.
 const SHORTEST_S: f64 = 3.0;
 /// The alternator's post tells the setpoint where it is held this much longer
@@ -68,8 +53,9 @@ impl Setpoint {
         self.estimate.value + self.drift_v_per_s * (t_s - self.middle_s)
     }
 
-    fn stated(value_v: f64) -> Setpoint {
-        let estimate = Estimate::around(value_v, 0.1, Grade::Inferred, "stated for this car");
+    fn stated(value_v: f64, nominal: Nominal) -> Setpoint {
+        let kept_v = nominal.volts(levels::STATED_SETPOINT);
+        let estimate = Estimate::around(value_v, kept_v, Grade::Inferred, "stated for this car");
         Setpoint {
             estimate,
             middle_s: 0.0,
@@ -80,8 +66,8 @@ impl Setpoint {
     }
 
     /// Of a log that never shows its own.
-    pub fn common() -> Setpoint {
-        let (value, low, high) = COMMON_V;
+    pub fn common(nominal: Nominal) -> Setpoint {
+        let [value, low, high] = levels::COMMON_SETPOINT.map(|level| nominal.volts(level));
         let how = "common practice: the log never shows a level that is held";
         let estimate = Estimate::new(value, low, high, Grade::Assumed, how);
         Setpoint {
@@ -94,14 +80,14 @@ impl Setpoint {
     }
 
     /// The same, knowing that the bus stood at `seen_v`.
-    pub fn common_above(seen_v: f64) -> Setpoint {
-        let common = Setpoint::common();
+    pub fn common_above(seen_v: f64, nominal: Nominal) -> Setpoint {
+        let common = Setpoint::common(nominal);
         let Estimate { value, low, high, .. } = common.estimate;
         if seen_v <= low {
             return common;
         }
         let low = seen_v;
-        let high = high.max(low + ABOVE_V);
+        let high = high.max(low + nominal.volts(levels::ABOVE_SETPOINT));
         let value = if value > low { value } else { (low + high) / 2.0 };
         let how = "common practice, and no lower than the bus was seen: the log never shows a \
                    level that is held";
@@ -112,6 +98,7 @@ impl Setpoint {
     /// The highest level that the bus surely stood at for a while, and whether it stood
     /// further above this setpoint than a regulator allows.
     pub fn stood_above(&self, log: &Log, segments: &Segments) -> (f64, bool) {
+        let above_v = log.nominal().volts(levels::ABOVE_SETPOINT);
         let mut highest_v = f64::NEG_INFINITY;
         let mut above = false;
         for stretch in segments.stretches.iter().filter(|s| s.settled.seconds() >= SHORTEST_S) {
@@ -121,7 +108,7 @@ impl Setpoint {
             };
             let sure_v = seen.mean_v - seen.half_width_v;
             highest_v = highest_v.max(sure_v);
-            above |= sure_v > self.at((span.start_s + span.end_s) / 2.0) + ABOVE_V;
+            above |= sure_v > self.at((span.start_s + span.end_s) / 2.0) + above_v;
         }
         (highest_v, above)
     }
@@ -136,7 +123,7 @@ impl Setpoint {
 /// `None` for a log without steady running.
 pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
     if let Some(stated_v) = car.setpoint_v {
-        return Some(Setpoint::stated(stated_v));
+        return Some(Setpoint::stated(stated_v, log.nominal()));
     }
     let at_bus = held(log.time_s(), log.bus_v(), segments);
     let at_post = log
@@ -151,12 +138,12 @@ pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
     if segments.stretches.is_empty() {
         return held;
     }
-    let found = held.unwrap_or_else(Setpoint::common);
+    let found = held.unwrap_or_else(|| Setpoint::common(log.nominal()));
     let (highest_v, stands_above) = found.stood_above(log, segments);
     // What a regulator holds may rise for a moment; what a machine at its limit
     // leaves over is no setpoint once the bus stood higher.
     let doubtful = !found.is_known() || (stands_above && !found.is_shown);
-    Some(if doubtful { Setpoint::common_above(highest_v) } else { found })
+    Some(if doubtful { Setpoint::common_above(highest_v, log.nominal()) } else { found })
 }
 
 /// A level that one tap holds.
@@ -197,8 +184,8 @@ fn held(time_s: &[f64], tap_v: &[f64], segments: &Segments) -> Option<Held> {
             })
         })
         .collect();
-    let (drift, members) = highest_line(&seen)?;
-    let setpoint = held_line(&seen, &members, drift)?;
+    let (drift, members) = highest_line(&seen, grain.nominal)?;
+    let setpoint = held_line(&seen, &members, drift, grain.nominal)?;
     Some(Held { setpoint, seconds: members.iter().map(|&k| seen[k].seconds).sum() })
 }
 
@@ -212,22 +199,28 @@ fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, grain: &Grain) -> b
     };
     let change_v = second.mean_v - first.mean_v;
     let unsure_v = first.half_width_v.hypot(second.half_width_v);
-    let most_fall_v = RISING_V + FALLING_V_PER_S * (end_s - start_s) / 2.0;
-    change_v < RISING_V + unsure_v && change_v > -most_fall_v - unsure_v
+    // Held, a bus does not rise, and falls no faster than the regulator warms. One that
+    // charges a low battery short of its setpoint rises.
+    let rising_v = grain.nominal.volts(levels::RISING);
+    let falling_v_per_s = grain.nominal.volts(levels::FALLING_PER_S);
+    let most_fall_v = rising_v + falling_v_per_s * (end_s - start_s) / 2.0;
+    change_v < rising_v + unsure_v && change_v > -most_fall_v - unsure_v
 }
 
 /// The drift (V/s) and members of the highest line with time enough on it and
 /// next to none above it; among drifts the one that gathers most time.
-fn highest_line(seen: &[Seen]) -> Option<(f64, Vec<usize>)> {
+fn highest_line(seen: &[Seen], nominal: Nominal) -> Option<(f64, Vec<usize>)> {
     let total_s: f64 = seen.iter().map(|s| s.seconds).sum();
     let first_s = seen.first()?.middle_s;
     let spread_s = seen.last()?.middle_s - first_s;
     let unsure_v = median(&seen.iter().map(|s| s.half_width_v).collect::<Vec<_>>());
-    let band_v = DROOP_V + 2.0 * unsure_v;
+    let band_v = nominal.volts(levels::ONE_SETPOINT) + 2.0 * unsure_v;
+    let charged_v = nominal.volts(levels::CHARGED);
+    let step_v_per_min = nominal.volts(levels::DRIFT_STEP_PER_MIN);
     let drifts: Vec<f64> = if spread_s < LEAST_DRIFT_S {
         vec![0.0]
     } else {
-        DRIFTS_V_PER_MIN.map(|k| f64::from(k) * DRIFT_STEP_V_PER_MIN / 60.0).collect()
+        DRIFT_STEPS.map(|k| f64::from(k) * step_v_per_min / 60.0).collect()
     };
     drifts
         .into_iter()
@@ -238,9 +231,9 @@ fn highest_line(seen: &[Seen]) -> Option<(f64, Vec<usize>)> {
                 .map(|(k, s)| (s.level_v - drift * (s.middle_s - first_s), k))
                 .collect();
             order.sort_by(|a, b| b.0.total_cmp(&a.0));
-            let (members, on_line_s) = highest_band(&order, seen, total_s, band_v)?;
+            let (members, on_line_s) = highest_band(&order, seen, total_s, band_v, charged_v)?;
             // A slope must earn its keep: it costs a little support.
-            let earned_s = on_line_s * (1.0 - 0.5 * (drift * 60.0).abs());
+            let earned_s = on_line_s * (1.0 - 0.5 * (nominal.as_12_v(drift) * 60.0).abs());
             Some((drift, members, earned_s))
         })
         .max_by(|a, b| a.2.total_cmp(&b.2))
@@ -254,6 +247,7 @@ fn highest_band(
     seen: &[Seen],
     total_s: f64,
     band_v: f64,
+    charged_v: f64,
 ) -> Option<(Vec<usize>, f64)> {
     let enough_s = (0.05 * total_s).max(3.0).min(0.8 * total_s);
     let mut above_s = 0.0;
@@ -279,7 +273,7 @@ fn highest_band(
             .collect();
         let on_line_s: f64 = members.iter().map(|&k| seen[k].seconds).sum();
         if on_line_s >= enough_s {
-            return (top_v >= CHARGED_V).then_some((members, on_line_s));
+            return (top_v >= charged_v).then_some((members, on_line_s));
         }
         above_s += seen[k].seconds;
         if above_s > 0.1 * total_s {
@@ -290,7 +284,7 @@ fn highest_band(
 }
 
 /// The line through the members, with its interval and grade.
-fn held_line(seen: &[Seen], members: &[usize], drift: f64) -> Option<Setpoint> {
+fn held_line(seen: &[Seen], members: &[usize], drift: f64, nominal: Nominal) -> Option<Setpoint> {
     let weight_s: f64 = members.iter().map(|&k| seen[k].seconds).sum();
     let average = |f: &dyn Fn(&Seen) -> f64| {
         members.iter().map(|&k| seen[k].seconds * f(&seen[k])).sum::<f64>() / weight_s
@@ -323,10 +317,10 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64) -> Option<Setpoint> {
         )
     });
     // A draining battery falls along a line too, one that begins as high.
-    if level_v < CHARGED_V {
+    if level_v < nominal.volts(levels::CHARGED) {
         return None;
     }
-    if is_indifferent(seen, members) {
+    if is_indifferent(seen, members, nominal) {
         let how = format!("level held over {weight_s:.0} s while loads or speed changed");
         let estimate = Estimate::around(level_v, half_width_v, Grade::Measured, how);
         return Some(Setpoint {
@@ -337,15 +331,15 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64) -> Option<Setpoint> {
             is_shown: true,
         });
     }
-    if level_v < LEAST_UNSHOWN_V {
+    if level_v < nominal.volts(levels::LEAST_UNSHOWN_SETPOINT) {
         return None;
     }
     let how = format!(
         "highest level, over {weight_s:.0} s; at least that: no load or speed changed there without \
          changing it, so it may be the machine's limit"
     );
-    let (_, _, common_high_v) = COMMON_V;
-    let high_v = (level_v + half_width_v).max(common_high_v);
+    let [.., common_high] = levels::COMMON_SETPOINT;
+    let high_v = (level_v + half_width_v).max(nominal.volts(common_high));
     let estimate = Estimate::new(level_v, level_v - half_width_v, high_v, Grade::Inferred, how);
     Some(Setpoint { estimate, middle_s, drift_v_per_s, drift_per_minute, is_shown: false })
 }
@@ -371,7 +365,7 @@ mod tests {
             levels.iter().map(|(at_s, rpm, loads, _)| stretch(*at_s, *rpm, loads)).collect();
         let seen: Vec<Seen> = stretches.iter().zip(levels).map(|(s, l)| seen(s, l.3)).collect();
         let members: Vec<usize> = (0..seen.len()).collect();
-        held_line(&seen, &members, 0.0).is_some_and(|setpoint| setpoint.is_shown)
+        held_line(&seen, &members, 0.0, Nominal::V12).is_some_and(|setpoint| setpoint.is_shown)
     }
 
     #[test]
@@ -395,18 +389,18 @@ mod tests {
     fn an_unshown_level_is_a_lower_bound() {
         let stretches = [stretch(0.0, 850.0, &[]), stretch(30.0, 850.0, &[])];
         let seen: Vec<Seen> = stretches.iter().map(|s| seen(s, 13.8)).collect();
-        let setpoint = held_line(&seen, &[0, 1], 0.0).expect("a level");
+        let setpoint = held_line(&seen, &[0, 1], 0.0, Nominal::V12).expect("a level");
         assert_eq!(setpoint.estimate.grade, Grade::Inferred);
-        assert!(setpoint.estimate.low > 13.75 && setpoint.estimate.high == COMMON_V.2);
+        assert!(setpoint.estimate.low > 13.75 && setpoint.estimate.high == 14.7);
         let low: Vec<Seen> = stretches.iter().map(|s| self::seen(s, 13.3)).collect();
-        assert!(held_line(&low, &[0, 1], 0.0).is_none());
+        assert!(held_line(&low, &[0, 1], 0.0, Nominal::V12).is_none());
     }
 
     #[test]
     fn a_common_setpoint_is_not_below_what_was_seen() {
-        let common = Setpoint::common();
-        assert_eq!(Setpoint::common_above(13.2), common);
-        let high = Setpoint::common_above(14.6).estimate;
+        let common = Setpoint::common(Nominal::V12);
+        assert_eq!(Setpoint::common_above(13.2, Nominal::V12), common);
+        let high = Setpoint::common_above(14.6, Nominal::V12).estimate;
         assert_eq!(high.low, 14.6);
         assert!(high.value > 14.6 && high.value < high.high);
     }

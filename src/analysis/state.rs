@@ -5,12 +5,12 @@ use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::{self, Amps};
 use crate::analysis::level::{half_width_v, level};
-use crate::analysis::practice::DROOP_V;
 use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Log, Role};
 use crate::segment::{Point, Segments};
 use crate::shared::shared;
@@ -46,10 +46,11 @@ fn operating_point(
     let under_v = setpoint.map(|s| under_setpoint(log, segments, s, point));
     let logged = point.mean_of(Role::BatteryCurrent).map(routes::measured);
     let there_v = setpoint_v.as_ref().map(|s| s.value);
-    let implied = deficit::of_point(point, voltage_v.value, there_v, battery);
+    let implied = deficit::of_point(point, voltage_v.value, there_v, battery, log.nominal());
+    let droop_v = log.nominal().volts(levels::DROOP);
     let call = match &logged {
-        Some(given) => by_current(given, under_v.as_ref()),
-        None => by_voltage(under_v.as_ref(), &implied),
+        Some(given) => by_current(given, under_v.as_ref(), droop_v),
+        None => by_voltage(under_v.as_ref(), &implied, droop_v),
     };
     let implied_deficit_a = match (call.state, &logged) {
         (_, Some(given)) => given_at_least_nothing(given),
@@ -172,8 +173,8 @@ fn given_at_least_nothing(given: &Estimate) -> Estimate {
     Estimate { value: value.max(0.0), low: low.max(0.0), high: high.max(0.0), ..given.clone() }
 }
 
-fn by_current(given: &Estimate, under_v: Option<&Estimate>) -> Call {
-    let holds = under_v.map(holding_share);
+fn by_current(given: &Estimate, under_v: Option<&Estimate>, droop_v: f64) -> Call {
+    let holds = under_v.map(|under_v| holding_share(under_v, droop_v));
     let drains = 1.0 - share_below(deficit::DRAINING_A, given.value, given.half_width());
     let (state, confidence) = if given.value > deficit::DRAINING_A {
         (BusState::Draining, drains)
@@ -191,8 +192,8 @@ fn by_current(given: &Estimate, under_v: Option<&Estimate>) -> Call {
     Call { state, confidence, how }
 }
 
-fn by_voltage(under_v: Option<&Estimate>, implied: &Amps) -> Call {
-    let holds = under_v.map_or(0.0, holding_share);
+fn by_voltage(under_v: Option<&Estimate>, implied: &Amps, droop_v: f64) -> Call {
+    let holds = under_v.map_or(0.0, |under_v| holding_share(under_v, droop_v));
     if holds >= 0.5 {
         let how = "within the regulator's droop of the setpoint".to_owned();
         return Call { state: BusState::Holding, confidence: holds, how };
@@ -218,12 +219,12 @@ fn by_voltage(under_v: Option<&Estimate>, implied: &Amps) -> Call {
 }
 
 /// How likely the bus is within the droop of its setpoint.
-fn holding_share(under_v: &Estimate) -> f64 {
-    let side_v = match under_v.value < DROOP_V {
+fn holding_share(under_v: &Estimate, droop_v: f64) -> f64 {
+    let side_v = match under_v.value < droop_v {
         true => under_v.high - under_v.value,
         false => under_v.value - under_v.low,
     };
-    share_below(DROOP_V, under_v.value, side_v)
+    share_below(droop_v, under_v.value, side_v)
 }
 
 /// P(`x` < `limit`) for a normal `x` around `centre` with this 90 % half-width.

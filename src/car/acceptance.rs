@@ -3,6 +3,26 @@
 use serde::{Deserialize, Serialize};
 
 use crate::diagnosis::Heat;
+use crate::levels;
+use crate::nominal::Nominal;
+
+/// What a `car.toml` states of it; the rest is as usual.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct AcceptanceFacts {
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub loads: Vec<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hold_s: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub within_v: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub heat: Option<AskedHeat>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub least_setpoint_v: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub most_setpoint_v: Option<f64>,
+}
 
 /// All loads on together at idle have to be carried this long, this hot, this near
 /// to the setpoint, and the battery must never give.
@@ -22,18 +42,10 @@ pub struct Acceptance {
     pub most_setpoint_v: f64,
 }
 
-/// Common practice, no source: a warm regulator holds 13.8 to 14.7 V, a soaked
-/// one somewhat less, and above 15.0 V a battery is over-charged.
+/// Of a 12 V system.
 impl Default for Acceptance {
     fn default() -> Acceptance {
-        Acceptance {
-            loads: Vec::new(),
-            hold_s: 60.0,
-            within_v: 0.2,
-            heat: AskedHeat::Hot,
-            least_setpoint_v: 13.5,
-            most_setpoint_v: 15.0,
-        }
+        AcceptanceFacts::default().of(Nominal::V12)
     }
 }
 
@@ -62,6 +74,30 @@ impl AskedHeat {
             AskedHeat::Warm => matches!(heat, Heat::Warm | Heat::Hot),
             AskedHeat::Any => true,
         }
+    }
+}
+
+impl AcceptanceFacts {
+    /// With the usual criteria of that system where nothing is stated.
+    pub fn of(&self, nominal: Nominal) -> Acceptance {
+        let [least_v, most_v] = levels::ACCEPTED_SETPOINT.map(|level| nominal.volts(level));
+        Acceptance {
+            loads: self.loads.clone(),
+            hold_s: self.hold_s.unwrap_or(60.0),
+            within_v: self.within_v.unwrap_or(nominal.volts(levels::ACCEPTED)),
+            heat: self.heat.unwrap_or(AskedHeat::Hot),
+            least_setpoint_v: self.least_setpoint_v.unwrap_or(least_v),
+            most_setpoint_v: self.most_setpoint_v.unwrap_or(most_v),
+        }
+    }
+
+    /// A key whose value cannot be asked for of any system that the car may have.
+    pub fn senseless(&self, nominal: Option<Nominal>) -> Option<(&'static str, String)> {
+        let systems = nominal.map_or(Nominal::ALL.to_vec(), |nominal| vec![nominal]);
+        let wrong = systems.into_iter().map(|nominal| self.of(nominal).senseless());
+        // One system that makes sense of it is enough; else it is told of 12 V.
+        let all: Option<Vec<_>> = wrong.collect();
+        all.and_then(|wrong| wrong.into_iter().nth(if nominal.is_some() { 0 } else { 1 }))
     }
 }
 

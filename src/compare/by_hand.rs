@@ -117,6 +117,8 @@ fn source() -> Source {
         clock: "seconds".to_owned(),
         clock_columns: Vec::new(),
         clock_candidates: Vec::new(),
+        nominal_v: Default::default(),
+        nominal_how: String::new(),
         started_at: None,
         rows_read: 4000,
         rows_skipped: Vec::new(),

@@ -5,14 +5,13 @@ use crate::compare::matching::Pair;
 use crate::comparison::{ChangeTest, MatchedPoint, PointSide, Standing};
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::stats::interval::{Summary, welch_summaries};
 
 /// Two logs of one unchanged car differ by no more than so many amps in nine of ten
 /// pairs of days: 2 % of idle speed and 15 °C of the machine's own warmth are 4 %
 /// each of some 80 A, what nobody logs an amp or two (common practice, no source).
 const DAY_TO_DAY_A: f64 = 6.0;
-/// … and by so many volts, held or not.
-pub const DAY_TO_DAY_V: f64 = 0.2;
 /// A battery that takes so much more than on another day may hold a bus down by itself.
 const HUNGRY_A: f64 = 5.0;
 /// One point of ten differs by chance where each is looked at by a 90 % interval:
@@ -194,11 +193,12 @@ fn by_volts(pair: &Pair, change_v: &Estimate) -> Standing {
 /// Whether the bus surely went to its setpoint or off it, whatever the battery takes.
 fn tipped(pair: &Pair, change_v: &Estimate) -> Standing {
     let (before, after) = (pair.before, pair.after);
+    let day_to_day_v = pair.nominal.volts(levels::DAY_TO_DAY);
     if !(before.is_sure() && after.is_sure()) {
         Standing::NoClearChange
-    } else if !holds(before) && holds(after) && change_v.low > DAY_TO_DAY_V {
+    } else if !holds(before) && holds(after) && change_v.low > day_to_day_v {
         Standing::Better
-    } else if holds(before) && !holds(after) && change_v.high < -DAY_TO_DAY_V {
+    } else if holds(before) && !holds(after) && change_v.high < -day_to_day_v {
         Standing::Worse
     } else {
         Standing::NoClearChange
@@ -236,6 +236,7 @@ mod tests {
     use super::*;
     use crate::compare::by_hand::{draining, holding};
     use crate::comparison::Conditions;
+    use crate::nominal::Nominal;
 
     fn amps(value: f64, low: f64, high: f64) -> Estimate {
         Estimate::new(value, low, high, Grade::Inferred, "by hand")
@@ -291,7 +292,8 @@ mod tests {
     }
 
     fn pair<'d>(before: &'d OperatingPoint, after: &'d OperatingPoint) -> Pair<'d> {
-        Pair { before, after, conditions: Conditions::Same, how: String::new() }
+        let nominal = Nominal::V12;
+        Pair { before, after, conditions: Conditions::Same, how: String::new(), nominal }
     }
 
     /// A hungry battery that took 20 A from a machine at its limit, and a full one

@@ -7,11 +7,8 @@ use crate::compare::same::{Pairing, SameError, load_names, quoted};
 use crate::comparison::{Criterion, Reading};
 use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::words::{self, AMP, VOLT};
-
-/// A setpoint drifts down as a regulator warms, by less than this within one log
-/// (common practice, no source).
-const ABOVE_V: f64 = 0.4;
 
 /// The loads that have to be carried together, as the earlier log names them,
 /// with the duty that each had there.
@@ -253,11 +250,12 @@ pub fn setpoint_sound(diagnosis: &Diagnosis, acceptance: &Acceptance) -> (Readin
         return (Reading::NotShown, "the log shows no setpoint".to_owned());
     };
     let seen = VOLT.with_range(setpoint_v);
+    let drift_v = diagnosis.source.nominal_v.volts(levels::SETPOINT_DRIFT);
     // A level that the bus leaves upwards for seconds on end is no setpoint.
     let above = diagnosis
         .operating_points
         .iter()
-        .filter(|p| p.voltage_v.low > setpoint_v.high + ABOVE_V)
+        .filter(|p| p.voltage_v.low > setpoint_v.high + drift_v)
         .max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
     if let Some(point) = above.filter(|_| setpoint_v.low <= acceptance.most_setpoint_v) {
         let also = VOLT.with_range(&point.voltage_v);

@@ -5,13 +5,14 @@
 //! regulator is set to. Under easier conditions only a failure tells, under harder
 //! ones only a success.
 
-use crate::compare::change::DAY_TO_DAY_V;
 use crate::comparison::{
     After, Conditions, Foretold, ForetoldAfter, ForetoldKeepUp, ForetoldPoint, InputFile, Kept,
     MatchedKeepUp, MatchedPoint,
 };
 use crate::diagnosis::{Bound, BusState, Heat};
 use crate::estimate::Estimate;
+use crate::levels;
+use crate::nominal::Nominal;
 use crate::plan::{Plan, PredictedPoint, Proposal};
 use crate::words::{self, RPM, VOLT};
 
@@ -93,7 +94,9 @@ fn start(sha256: &str) -> String {
 
 pub fn foretold(given: &Given, afters: &[After]) -> Option<Foretold> {
     let proposal = given.plan.candidates.get(given.candidate)?;
-    let afters: Vec<ForetoldAfter> = afters.iter().map(|after| of_one(proposal, after)).collect();
+    let nominal = given.plan.source.nominal_v;
+    let afters: Vec<ForetoldAfter> =
+        afters.iter().map(|after| of_one(proposal, after, nominal)).collect();
     // Over several logs the worst that is sure counts; what cannot tell counts for nothing.
     let kept = afters.iter().map(|a| a.kept).max().unwrap_or(Kept::CannotTell);
     let telling: Vec<&ForetoldAfter> = afters.iter().filter(|a| a.kept == kept).collect();
@@ -114,11 +117,11 @@ pub fn foretold(given: &Given, afters: &[After]) -> Option<Foretold> {
     })
 }
 
-fn of_one(proposal: &Proposal, after: &After) -> ForetoldAfter {
+fn of_one(proposal: &Proposal, after: &After, nominal: Nominal) -> ForetoldAfter {
     let points: Vec<ForetoldPoint> = after
         .points
         .iter()
-        .filter_map(|seen| Some(point(predicted(proposal, seen)?, seen)))
+        .filter_map(|seen| Some(point(predicted(proposal, seen)?, seen, nominal)))
         .collect();
     let keep_up: Vec<ForetoldKeepUp> =
         after.keep_up.iter().filter_map(|seen| keep_up(proposal, seen, &after.points)).collect();
@@ -134,8 +137,8 @@ fn predicted<'p>(proposal: &'p Proposal, seen: &MatchedPoint) -> Option<&'p Pred
     all.find(|p| p.heat == seen.before.heat)
 }
 
-fn point(foretold: &PredictedPoint, seen: &MatchedPoint) -> ForetoldPoint {
-    let (raw, why) = word(foretold, seen);
+fn point(foretold: &PredictedPoint, seen: &MatchedPoint, nominal: Nominal) -> ForetoldPoint {
+    let (raw, why) = word(foretold, seen, nominal);
     let differ = || format!("its conditions differ: {}", seen.conditions_how);
     let (kept, why) = match (seen.conditions, raw) {
         (Conditions::Same, _) => (raw, why),
@@ -164,11 +167,11 @@ fn point(foretold: &PredictedPoint, seen: &MatchedPoint) -> ForetoldPoint {
 }
 
 /// As if the conditions were the same.
-fn word(foretold: &PredictedPoint, seen: &MatchedPoint) -> (Kept, String) {
+fn word(foretold: &PredictedPoint, seen: &MatchedPoint, nominal: Nominal) -> (Kept, String) {
     let (told_v, seen_v) = (&foretold.predicted_v, &seen.after.voltage_v);
     let now = seen.after.state;
-    let within =
-        seen_v.high >= told_v.low - DAY_TO_DAY_V && seen_v.low <= told_v.high + DAY_TO_DAY_V;
+    let near_v = nominal.volts(levels::DAY_TO_DAY);
+    let within = seen_v.high >= told_v.low - near_v && seen_v.low <= told_v.high + near_v;
     let promised = foretold.state_share >= PROMISED_SHARE;
     if foretold.state == BusState::Holding && now == BusState::Holding {
         let why = match within {

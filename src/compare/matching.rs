@@ -3,6 +3,7 @@
 use crate::compare::same::{Pairing, load_names, quoted};
 use crate::comparison::{Conditions, Unmatched};
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
+use crate::nominal::Nominal;
 use crate::words::{self, RPM};
 
 /// Near its idle point an alternator's output changes by more than its speed does:
@@ -19,6 +20,8 @@ pub struct Pair<'d> {
     pub after: &'d OperatingPoint,
     pub conditions: Conditions,
     pub how: String,
+    /// Of both logs.
+    pub nominal: Nominal,
 }
 
 pub struct Matched<'d> {
@@ -67,6 +70,7 @@ pub fn matched<'d>(before: &'d Diagnosis, after: &'d Diagnosis, pairing: &Pairin
                 after: new,
                 conditions: met.conditions(),
                 how: met.how.join("; "),
+                nominal: before.source.nominal_v,
             }),
             None => {
                 let why = why(old, (&old_names, &new_names), news, pairing);

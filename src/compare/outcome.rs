@@ -1,7 +1,7 @@
 //! Proven, improved, unchanged, worse, or not comparable: what the matched points
 //! and the agreed criteria come to.
 
-use crate::compare::change::{DAY_TO_DAY_V, OpenFall, change, is_gained, is_lost, open_fall};
+use crate::compare::change::{OpenFall, change, is_gained, is_lost, open_fall};
 use crate::compare::criteria::Wanted;
 use crate::compare::matching::Matched;
 use crate::comparison::{
@@ -9,6 +9,8 @@ use crate::comparison::{
 };
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::Estimate;
+use crate::levels;
+use crate::nominal::Nominal;
 use crate::words::{self, AMP, VOLT};
 
 /// A reader takes in no more reasons than this.
@@ -38,6 +40,7 @@ pub struct Seen<'s> {
     pub regulator: Standing,
     pub criteria: &'s [Criterion],
     pub wanted: &'s Wanted,
+    pub nominal: Nominal,
 }
 
 pub fn of_one(seen: &Seen) -> Call {
@@ -148,7 +151,9 @@ fn why_not_comparable(seen: &Seen) -> Vec<String> {
         }
         None => {}
     }
-    if let Some(point) = seen.points.iter().filter(|p| is_risen(p)).max_by_key(|p| p.loads.len()) {
+    if let Some(point) =
+        seen.points.iter().filter(|p| is_risen(p, seen.nominal)).max_by_key(|p| p.loads.len())
+    {
         let (with, higher_v) = (words::with_loads(&point.loads), VOLT.with_range(&point.change_v));
         let why = match point.conditions.is_fair() {
             true => {
@@ -176,10 +181,13 @@ fn why_not_comparable(seen: &Seen) -> Vec<String> {
 }
 
 /// A bus that surely holds where it surely did not, whatever did it.
-fn is_risen(point: &MatchedPoint) -> bool {
+fn is_risen(point: &MatchedPoint, nominal: Nominal) -> bool {
     let (before, after) = (&point.before, &point.after);
     let turned = before.state != BusState::Holding && after.state == BusState::Holding;
-    turned && before.is_sure && after.is_sure && point.change_v.low > DAY_TO_DAY_V
+    turned
+        && before.is_sure
+        && after.is_sure
+        && point.change_v.low > nominal.volts(levels::DAY_TO_DAY)
 }
 
 /// Each reason once, told of the first set of loads with most on.

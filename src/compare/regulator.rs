@@ -1,15 +1,12 @@
 //! Whether the regulator's own setpoint was mended or spoiled.
 
 use crate::car::Acceptance;
-use crate::compare::change::{DAY_TO_DAY_V, change};
+use crate::compare::change::change;
 use crate::compare::criteria::setpoint_sound;
 use crate::compare::matching::Pair;
 use crate::comparison::{Reading, Standing};
 use crate::diagnosis::{BusState, Diagnosis, Heat};
-
-/// A cold and a soaked regulator hold setpoints that lie so far apart: some
-/// 10 mV/°C over 60 °C (common practice, no source).
-const BY_HEAT_V: f64 = 0.6;
+use crate::levels;
 
 /// Better or worse where one log's setpoint is sound and the other's is not, and
 /// they lie further apart than heat and another day explain.
@@ -30,6 +27,9 @@ pub fn regulator(
     };
     let moved_v = new.less(old, "setpoint after less setpoint before");
     let beyond = |least_v: f64| moved_v.low > least_v || moved_v.high < -least_v;
+    let nominal = before.source.nominal_v;
+    let day_to_day_v = nominal.volts(levels::DAY_TO_DAY);
+    let by_heat_v = nominal.volts(levels::SETPOINT_BY_HEAT);
     let as_hot = pairs.iter().any(|pair| {
         let (old, new) = (pair.before, pair.after);
         let hold = old.state == BusState::Holding && new.state == BusState::Holding;
@@ -37,9 +37,9 @@ pub fn regulator(
         let alike = old.heat == new.heat && matches!(old.heat, Heat::Warm | Heat::Hot);
         let (change_v, _) = change(old, new);
         let with = change_v.value.signum() == moved_v.value.signum();
-        hold && alike && with && (change_v.low > DAY_TO_DAY_V || change_v.high < -DAY_TO_DAY_V)
+        hold && alike && with && (change_v.low > day_to_day_v || change_v.high < -day_to_day_v)
     });
-    if beyond(DAY_TO_DAY_V + BY_HEAT_V) || (as_hot && beyond(DAY_TO_DAY_V)) {
+    if beyond(day_to_day_v + by_heat_v) || (as_hot && beyond(day_to_day_v)) {
         standing
     } else {
         Standing::NoClearChange

@@ -10,6 +10,7 @@ use crate::car::sense;
 use crate::compare::Recorded;
 use crate::comparison::SameLoad;
 use crate::diagnosis::Diagnosis;
+use crate::nominal::Nominal;
 
 /// Words that say that something is a load and not which.
 const FILLERS: [&str; 13] = [
@@ -55,6 +56,11 @@ pub enum SameError {
          its loads are {known}"
     )]
     NotAsked { file: String, name: String, known: String },
+    #[error(
+        "{file} is the log of a {after} system and the log before the repair of a {before} one: \
+         their volts cannot be compared. If one was misread, state it: --nominal 6, 12 or 24"
+    )]
+    OtherSystem { before: Nominal, file: String, after: Nominal },
 }
 
 /// The loads of two logs, told apart by number.

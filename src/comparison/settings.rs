@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::car::Car;
+use crate::nominal::Nominal;
 
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -12,7 +13,8 @@ pub struct Settings {
     /// ROLE=NAME, as `car.toml` and flags gave them, those that win last.
     pub columns: Vec<String>,
     pub sample_rate_hz: Option<f64>,
-    pub any_voltage: bool,
+    /// Of the system, where it was stated.
+    pub nominal_v: Option<Nominal>,
     pub marks: Option<InputFile>,
     /// The alternator's output sheet.
     pub curve: Option<InputFile>,

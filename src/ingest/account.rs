@@ -12,6 +12,7 @@ pub const TRUNCATED: &str = "truncated last row";
 pub const NO_TIME: &str = "time not readable";
 pub const NO_VOLTAGE: &str = "no voltage in this row";
 pub const NOT_READ_ANEW: &str = "voltage repeated from an earlier row, not measured anew";
+pub const SUPPLY_OFF: &str = "logger supply off (0 V)";
 pub const STEPS_BACK: &str = "time steps back";
 pub const JUMPS_AHEAD: &str = "time jumps ahead and returns";
 pub const REPEATED_TIME: &str = "repeated time";

@@ -17,6 +17,7 @@ use super::roles::{self, Assigned, Assignment};
 use super::sample::Sample;
 use super::table::{self, Body, Wanted};
 use crate::log::{Role, Tap};
+use crate::nominal::Nominal;
 
 /// All that is decided on a look at the file.
 pub struct Decided {
@@ -26,6 +27,8 @@ pub struct Decided {
     pub clock: Clock,
     pub assigned: Vec<Assigned>,
     pub bus: Tap,
+    pub nominal: Nominal,
+    pub nominal_how: String,
     pub wanted: Wanted,
     pub notices: Vec<String>,
 }
@@ -104,17 +107,22 @@ pub fn decide(
         decimal: dialect.decimal,
     };
     let clock = clock::choose(columns, options.sample_rate_hz)?;
-    let Assignment { columns: assigned, bus, mut notices } = roles::assign(
-        path,
-        &layout.headings,
-        &facts,
-        &forced,
-        &clock.columns(),
-        options.any_voltage,
-    )?;
+    let Assignment { columns: assigned, bus, nominal, nominal_how, mut notices } =
+        roles::assign(path, &layout.headings, &facts, &forced, &clock.columns(), options.nominal)?;
     notices.extend(clock.notices.iter().cloned());
     let wanted = wanted(&assigned, &facts);
-    Ok(Decided { dialect, layout, facts, clock, assigned, bus, wanted, notices })
+    Ok(Decided {
+        dialect,
+        layout,
+        facts,
+        clock,
+        assigned,
+        bus,
+        nominal,
+        nominal_how,
+        wanted,
+        notices,
+    })
 }
 
 fn wanted(assigned: &[Assigned], facts: &[Facts]) -> Wanted {

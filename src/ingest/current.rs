@@ -2,6 +2,8 @@
 
 use super::profile::Words;
 use super::vocabulary as say;
+use crate::levels;
+use crate::nominal::Nominal;
 
 /// Battery current turned so that charging is positive, and how that was known.
 /// `bus_v` and `current_a` are of one length.
@@ -9,6 +11,7 @@ pub fn settle_sign(
     name: &str,
     bus_v: &[f64],
     current_a: &mut [f64],
+    nominal: Nominal,
     notices: &mut Vec<String>,
 ) -> String {
     let words = Words::of(name);
@@ -16,7 +19,7 @@ pub fn settle_sign(
         (false, "the name says discharge: turned so that charging is positive".to_owned())
     } else if words.has(say::CHARGE) {
         (true, "the name says charge: charging is positive".to_owned())
-    } else if let Some(positive) = by_cranking(bus_v, current_a) {
+    } else if let Some(positive) = by_cranking(bus_v, current_a, nominal) {
         (positive, turned(positive, "the starter's amps at the lowest voltage are discharge"))
     } else if let Some(positive) = by_steps(bus_v, current_a) {
         (positive, turned(positive, "charging amps rise and fall with the voltage"))
@@ -45,16 +48,16 @@ fn turned(positive: bool, reason: &str) -> String {
 
 /// The starter takes far more than any other consumer: the sign of the largest
 /// current while the voltage is lowest is discharge.
-fn by_cranking(bus_v: &[f64], current_a: &[f64]) -> Option<bool> {
+fn by_cranking(bus_v: &[f64], current_a: &[f64], nominal: Nominal) -> Option<bool> {
     const STARTER_A: f64 = 60.0;
-    const DIP_V: f64 = 1.0;
+    let dip_v = nominal.volts(levels::STARTER_FALL);
     let mut sorted: Vec<f64> = bus_v.iter().copied().filter(|v| !v.is_nan()).collect();
     sorted.sort_by(f64::total_cmp);
     let usual = super::profile::quantile(&sorted, 0.5)?;
     let dip = bus_v
         .iter()
         .zip(current_a)
-        .filter(|(v, a)| **v < usual - DIP_V && a.abs() > STARTER_A)
+        .filter(|(v, a)| **v < usual - dip_v && a.abs() > STARTER_A)
         .map(|(_, a)| *a)
         .max_by(|a, b| a.abs().total_cmp(&b.abs()))?;
     Some(dip < 0.0)

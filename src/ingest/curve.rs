@@ -19,6 +19,7 @@ use super::units::Unit;
 use super::vocabulary as say;
 use crate::estimate::Estimate;
 use crate::files::read_at_most;
+use crate::nominal::Nominal;
 use crate::physics::alternator::OutputCurve;
 use crate::words::shown;
 use conditions::Conditions;
@@ -40,10 +41,12 @@ pub struct Sheet {
     /// Through the points; nothing is known beyond the last, nor below a first
     /// that is not 0 A: see [`OutputCurve::told_a`].
     pub curve: OutputCurve,
-    /// Voltage at which it was tested, V.
+    /// Voltage at which it was tested, of an alternator for 12 V; see [`Sheet::tested_v`].
     pub test_v: Estimate,
     /// Temperature of the machine or its air when it was tested, °C.
     pub test_c: Estimate,
+    conditions: Conditions,
+    stated: Stated,
 }
 
 /// Test conditions that a person states; they overrule the sheet's own.
@@ -108,9 +111,16 @@ impl Sheet {
             file: path.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned()),
             points,
             curve,
-            test_v: conditions.test_v(stated.test_v),
+            test_v: conditions.test_v(stated.test_v, Nominal::V12),
             test_c: conditions.test_c(stated.test_c),
+            conditions,
+            stated,
         })
+    }
+
+    /// Voltage at which it was tested, of an alternator for that system.
+    pub fn tested_v(&self, nominal: Nominal) -> Estimate {
+        self.conditions.test_v(self.stated.test_v, nominal)
     }
 }
 

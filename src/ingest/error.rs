@@ -37,10 +37,10 @@ pub enum IngestError {
     )]
     TwoVoltages { path: PathBuf, first: String, second: String, tap: &'static str, seen: String },
     #[error(
-        "{}: {system} V system: \"{column}\" has a median of {median_v:.1} V. Every threshold here is for 12 V cars. To read it all the same, say --any-voltage.",
+        "{}: \"{column}\" has a median of {median_v:.1} V while powered: {why}.",
         shown(.path)
     )]
-    HighVoltage { path: PathBuf, system: u8, column: String, median_v: f64 },
+    OtherVoltage { path: PathBuf, column: String, median_v: f64, why: String },
     #[error("{}: {rows} usable rows, and fewer than ten tell nothing{skipped}. Record a longer log.", shown(.path))]
     TooFewRows { path: PathBuf, rows: usize, skipped: String },
     #[error(

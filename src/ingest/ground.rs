@@ -6,15 +6,16 @@
 //! says so, nothing in the name says otherwise, and its level fits.
 
 use super::guess::Guess;
-use super::levels::{bus_share, is_two_state, scale_of, voltage_level};
+use super::levels::{is_two_state, scale_of, system_of, voltage_level};
 use super::profile::{Facts, Words};
 use super::units::Unit;
 use super::vocabulary as say;
+use crate::levels;
 use crate::log::Role;
+use crate::nominal::Nominal;
 
-/// No ground path of a car that still starts loses more while charging
-/// (common practice, no source).
-const MOST_V: f64 = 1.5;
+/// See [`levels::MOST_GROUND_DROP`]: while columns are told apart the system is not known.
+const MOST_V: f64 = levels::MOST_GROUND_DROP.at_12_v();
 /// A number without a unit that exceeds this many volts is in millivolts.
 const CLEARLY_MILLIVOLTS: f64 = 3.0;
 
@@ -52,7 +53,9 @@ pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess,
         return None;
     }
     let (_, median_v) = voltage_level(unit, facts);
-    if bus_share(facts, unit) >= 0.5 && median_v > 6.0 {
+    // Small numbers without a unit may be millivolts.
+    let volts = unit == Some(Unit::Volt);
+    if system_of(facts, unit).is_ok_and(|nominal| volts || nominal == Nominal::V12) {
         // "Battery voltage to ground" is read against ground, not along it.
         let against =
             [say::BATTERY, say::ALTERNATOR, say::MODULE].into_iter().any(|w| words.has(w));

@@ -3,13 +3,15 @@
 use super::ground;
 use super::header::Heading;
 use super::levels::{
-    bus_share, is_two_state, level_scale, rpm_unit, scale_of, span, stated_unit, system_of,
-    temperature_unit, voltage_level,
+    is_two_state, level_scale, rpm_unit, scale_of, span, stated_unit, system_of, temperature_unit,
+    voltage_level,
 };
 use super::profile::{Facts, Words};
 use super::units::Unit;
 use super::vocabulary as say;
+use crate::levels;
 use crate::log::{Place, Role, Tap};
+use crate::nominal::{Nominal, Unsupported};
 
 /// A column's role before taps and rivals are settled.
 #[derive(Debug, Clone, PartialEq)]
@@ -22,10 +24,11 @@ pub enum Guess {
     MaybeVoltage {
         unit: Unit,
     },
-    HighVoltage {
-        system: u8,
-        median_v: f64,
+    /// A voltage, but of no supported system by its levels.
+    OtherVoltage {
+        tap: Option<Tap>,
         unit: Unit,
+        why: Unsupported,
     },
     Plain {
         role: Role,
@@ -34,21 +37,14 @@ pub enum Guess {
     Ignored,
 }
 
-pub fn tap_of(role: Role) -> Option<Tap> {
-    match role {
-        Role::Voltage(tap) => Some(tap),
-        _ => None,
-    }
-}
-
 pub fn force(role: Role, heading: &Heading, facts: &Facts) -> Guess {
     let stated = stated_unit(heading, facts);
     match role {
         Role::Voltage(tap) => {
             let (unit, median_v) = voltage_level(stated, facts);
-            match system_of(median_v) {
-                Some(system) => Guess::HighVoltage { system, median_v, unit },
-                None => Guess::Voltage { tap: Some(tap), unit },
+            match Nominal::of_median(median_v) {
+                Err(why) => Guess::OtherVoltage { tap: Some(tap), unit, why },
+                Ok(_) => Guess::Voltage { tap: Some(tap), unit },
             }
         }
         Role::EngineRpm | Role::AlternatorRpm => {
@@ -136,9 +132,11 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     }
     let tap_word = words.has(say::BATTERY) || words.has(say::ALTERNATOR) || words.has(say::MODULE);
     if tap_word && !words.has(say::NOT_A_STATE) && unit.is_none() {
-        let (_, median_v) = voltage_level(unit, facts);
-        if !is_two_state(facts) && (bus_share(facts, unit) >= 0.5 || system_of(median_v).is_some())
-        {
+        let is_bus = !matches!(
+            system_of(facts, unit),
+            Err(Unsupported::TooLow | Unsupported::TooHigh | Unsupported::Between(..))
+        );
+        if !is_two_state(facts) && is_bus {
             return voltage(&words, unit, facts);
         }
     }
@@ -151,7 +149,9 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     if nameless && unit.is_none() {
         let (level_unit, median_v) = voltage_level(unit, facts);
         let inside = facts.share_within(5.0 / scale_of(level_unit), 17.0 / scale_of(level_unit));
-        if (11.0..=15.5).contains(&median_v) && inside > 0.98 && !facts.all_whole() {
+        // 6 V and 24 V are levels of too much else.
+        let [low_v, high_v] = levels::NAMELESS_BUS_RANGE.map(|level| Nominal::V12.volts(level));
+        if (low_v..=high_v).contains(&median_v) && inside > 0.98 && !facts.all_whole() {
             let why = format!(
                 "its name says nothing; the level ({}) is that of a 12 V bus",
                 span(facts, level_unit)
@@ -162,7 +162,7 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     ignored("nothing in its name, unit or values says a role. To use it: --column ROLE=NAME".into())
 }
 
-pub fn tap_by_name(words: &Words) -> Option<Tap> {
+fn tap_by_name(words: &Words) -> Option<Tap> {
     // A post is the alternator's even where the name also says battery; a module's feed is the module's.
     if words.has(&["sensor supply", "sensorversorgung"]) {
         Some(Tap::Module)
@@ -202,19 +202,22 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
             format!("the voltage at a consumer (\"{}\"), not the bus", word.trim()),
         );
     }
-    if let Some(system) = system_of(median_v) {
-        let why = format!("a voltage by name or unit, {level}");
-        return (Guess::HighVoltage { system, median_v, unit: level_unit }, why);
-    }
-    if bus_share(facts, unit) < 0.5 || median_v < 6.0 {
-        return (
-            Guess::Ignored,
-            format!(
-                "a voltage, but {level} (median {median_v:.2} V) is not the level of a 12 V bus"
-            ),
-        );
-    }
     let tap = tap_by_name(words);
+    match system_of(facts, unit) {
+        Ok(_) => {}
+        Err(Unsupported::TooLow) => {
+            return (
+                Guess::Ignored,
+                format!(
+                    "a voltage, but {level} (median {median_v:.2} V) is not the level of a 6, 12 or 24 V bus"
+                ),
+            );
+        }
+        Err(why) => {
+            let seen = format!("a voltage by name or unit, {level}");
+            return (Guess::OtherVoltage { tap, unit: level_unit, why }, seen);
+        }
+    }
     let by = if words.has(say::VOLTAGE) {
         "name says voltage"
     } else if unit.is_some() {

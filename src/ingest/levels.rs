@@ -4,6 +4,8 @@ use super::header::Heading;
 use super::profile::{self, Facts, Words};
 use super::units::Unit;
 use super::vocabulary as say;
+use crate::levels;
+use crate::nominal::{Nominal, Unsupported};
 
 /// The unit, from header or cells, else from the level.
 pub fn stated_unit(heading: &Heading, facts: &Facts) -> Option<Unit> {
@@ -20,31 +22,44 @@ pub fn scale_of(unit: Unit) -> f64 {
     unit.to_canonical().scale
 }
 
+/// A bus under this is off: the logger's supply or the ignition.
+const OFF_V: f64 = 0.5;
+/// Samples over this tell the three systems apart by their median, however long the supply
+/// was off.
+const LIVE_V: f64 = 3.0;
+/// A sensor's supply of 5 V never gets there, a 6 V battery that is good for anything does.
+const OVER_SENSORS_V: f64 = 5.5;
+
 /// V or mV, and the median while the bus is live.
 pub fn voltage_level(unit: Option<Unit>, facts: &Facts) -> (Unit, f64) {
-    let mut live: Vec<f64> = facts.numbers.iter().copied().filter(|v| *v > 0.5).collect();
-    live.sort_by(f64::total_cmp);
-    let median = profile::quantile(&live, 0.5).unwrap_or(0.0);
+    let median_over = |least: f64| {
+        let mut live: Vec<f64> = facts.numbers.iter().copied().filter(|v| *v > least).collect();
+        live.sort_by(f64::total_cmp);
+        profile::quantile(&live, 0.5)
+    };
+    let median = median_over(OFF_V).unwrap_or(0.0);
     // No car's bus has thousands of volts.
     let unit =
         if unit == Some(Unit::Millivolt) || median > 3000.0 { Unit::Millivolt } else { Unit::Volt };
-    (unit, median * scale_of(unit))
+    let scale = scale_of(unit);
+    (unit, median_over(LIVE_V / scale).unwrap_or(median) * scale)
 }
 
-/// Levels that are no 12 V system but a truck's or a hybrid's.
-pub fn system_of(median_v: f64) -> Option<u8> {
-    match median_v {
-        v if (18.0..=32.0).contains(&v) => Some(24),
-        v if (36.0..=60.0).contains(&v) => Some(48),
-        _ => None,
-    }
+/// The system whose bus this column could be, by its levels.
+pub fn system_of(facts: &Facts, unit: Option<Unit>) -> Result<Nominal, Unsupported> {
+    let (level_unit, median_v) = voltage_level(unit, facts);
+    let nominal = Nominal::of_median(median_v)?;
+    let top_v = facts.quantile(0.98).unwrap_or(0.0) * scale_of(level_unit);
+    let is_bus = bus_share(facts, level_unit, nominal) >= 0.5 && top_v > OVER_SENSORS_V;
+    if is_bus { Ok(nominal) } else { Err(Unsupported::TooLow) }
 }
 
-/// Share of live samples within what a 12 V bus reads, cranking included.
-pub fn bus_share(facts: &Facts, unit: Option<Unit>) -> f64 {
-    let (unit, _) = voltage_level(unit, facts);
-    let live = facts.share_within(0.5 / scale_of(unit), f64::INFINITY);
-    facts.share_within(6.0 / scale_of(unit), 17.0 / scale_of(unit)) / live.max(1e-9)
+/// Share of live samples within what such a bus reads, cranking included.
+pub fn bus_share(facts: &Facts, unit: Unit, nominal: Nominal) -> f64 {
+    let scale = scale_of(unit);
+    let live = facts.share_within(OFF_V / scale, f64::INFINITY);
+    let [low_v, high_v] = levels::BUS_RANGE.map(|level| nominal.volts(level));
+    facts.share_within(low_v / scale, high_v / scale) / live.max(1e-9)
 }
 
 pub fn span(facts: &Facts, unit: Unit) -> String {

@@ -32,6 +32,7 @@ mod request;
 mod roles;
 mod sample;
 mod stamp;
+mod supply;
 mod table;
 mod taps;
 mod units;
@@ -116,7 +117,18 @@ fn log_of(
     options: &ReadOptions,
 ) -> Result<Log, IngestError> {
     let body::Read { encoding, decided, mut body, mut account } = read;
-    let Decided { dialect, layout, facts, clock, assigned, bus, wanted, mut notices } = decided;
+    let Decided {
+        dialect,
+        layout,
+        facts,
+        clock,
+        assigned,
+        bus,
+        nominal,
+        nominal_how,
+        wanted,
+        mut notices,
+    } = decided;
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
     body::refuse_stuck_clock(path, &layout, &clock, &body)?;
     canonical::time(&mut body, &clock, &mut notices);
@@ -201,7 +213,7 @@ fn log_of(
             .find(|column| column.name().as_str() == bus_role.key())
             .and_then(|column| column.f64().ok()?.cont_slice().ok())
             .unwrap_or(&[]);
-        let why = current::settle_sign(name, bus_v, &mut values, &mut notices);
+        let why = current::settle_sign(name, bus_v, &mut values, nominal, &mut notices);
         if let Some(column) = columns.get_mut(index) {
             column.why = format!("{}; {why}", column.why);
         }
@@ -238,6 +250,8 @@ fn log_of(
         clock: clock.label.to_owned(),
         clock_columns: clock.columns().iter().filter_map(|&i| named(i)).collect(),
         clock_candidates: clock.candidates,
+        nominal_v: nominal,
+        nominal_how,
         started_at,
         rows_read: axis.rows.len(),
         rows_skipped: account.skipped,
@@ -294,16 +308,34 @@ fn time_axis(
         .zip(body.values.iter().zip(&body.extents))
         .find(|(index, _)| assigned.get(**index).is_some_and(|column| column.role == bus))
         .map_or((&[][..], false), |(_, (values, extent))| (values.as_slice(), extent.gaps));
+    let held = |role: Role| {
+        let holds = |index: &usize| assigned.get(*index).is_some_and(|column| column.role == role);
+        Some(body.values.get(wanted.values.iter().position(holds)?)?.as_slice())
+    };
+    let unpowered = supply::unpowered(&time, bus_v, held(Role::EngineRpm));
+    for span in &unpowered {
+        account.skip(account::SUPPLY_OFF, span.len(), body.lines.of(span.start));
+    }
+    let is_off = |row: usize| {
+        let next = unpowered.partition_point(|span| span.end <= row);
+        unpowered.get(next).is_some_and(|span| span.contains(&row))
+    };
     if let Some(rows) = polled {
         let first = (0..).zip(rows).find(|(k, row)| k != *row).map_or(rows.len(), |(k, _)| k);
-        account.skip(account::NOT_READ_ANEW, bus_v.len() - rows.len(), body.lines.of(first));
-        return axis::clean(time, Rows::Listed(rows.to_vec()), &body.lines, account);
+        let powered: Vec<usize> = rows.iter().copied().filter(|&row| !is_off(row)).collect();
+        let off: usize = unpowered.iter().map(|span| span.len()).sum();
+        let repeated = (bus_v.len() - off).saturating_sub(powered.len());
+        account.skip(account::NOT_READ_ANEW, repeated, body.lines.of(first));
+        return axis::clean(time, Rows::Listed(powered), &body.lines, account);
     }
-    if !gaps {
+    if !gaps && unpowered.is_empty() {
         return axis::clean(time, Rows::All(bus_v.len()), &body.lines, account);
     }
     let mut rows = Vec::with_capacity(bus_v.len());
     for (row, value) in bus_v.iter().enumerate() {
+        if is_off(row) {
+            continue;
+        }
         if value.is_nan() {
             account.skip(account::NO_VOLTAGE, 1, body.lines.of(row));
         } else {

@@ -8,6 +8,7 @@ use thiserror::Error;
 use super::number;
 use crate::car::{Car, Names};
 use crate::log::{Place, Role, Tap};
+use crate::nominal::Nominal;
 
 /// How to read a log. The default is right for most.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -18,8 +19,8 @@ pub struct ReadOptions {
     pub marks: Vec<Mark>,
     /// A second CSV: time, load, state.
     pub marks_file: Option<PathBuf>,
-    /// Accept 24 V and 48 V systems.
-    pub any_voltage: bool,
+    /// Of the system, where the levels should not say.
+    pub nominal: Option<Nominal>,
 }
 
 /// "This column holds that role."
@@ -66,6 +67,10 @@ pub enum RequestError {
         "\"{0}\" is no mark. Write SECONDS=LOAD:STATE, as in 63.2=fans:on, 63.2=fans:off or 63.2=fans:60%"
     )]
     NoMark(String),
+    #[error(
+        "--any-voltage is gone: 6, 12 and 24 V systems are read by their levels. Where those mislead, state the system: --nominal 6, --nominal 12 or --nominal 24"
+    )]
+    AnyVoltage,
 }
 
 /// `voltage`, `voltage.module`, `temperature.coolant`, …

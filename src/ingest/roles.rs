@@ -6,14 +6,15 @@
 use std::path::Path;
 
 use super::error::{IngestError, clip, list};
-use super::guess::{Guess, force, guess, tap_by_name, tap_of};
+use super::guess::{Guess, force, guess};
 use super::header::Heading;
-use super::levels::reads_fahrenheit;
+use super::levels::{reads_fahrenheit, voltage_level};
 use super::profile::{Facts, Words};
 use super::request::word_of;
 use super::taps::{self, VoltageCandidate};
 use super::units::Unit;
 use crate::log::{Place, Role, Tap};
+use crate::nominal::{Nominal, Unsupported};
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct Assigned {
@@ -28,6 +29,8 @@ pub struct Assigned {
 pub struct Assignment {
     pub columns: Vec<Assigned>,
     pub bus: Tap,
+    pub nominal: Nominal,
+    pub nominal_how: String,
     pub notices: Vec<String>,
 }
 
@@ -38,12 +41,12 @@ pub fn assign(
     facts: &[Facts],
     forced: &[Option<Role>],
     clock: &[usize],
-    any_voltage: bool,
+    stated: Option<Nominal>,
 ) -> Result<Assignment, IngestError> {
     let mut columns = Vec::with_capacity(headings.len());
     let mut candidates = Vec::new();
     let mut maybes = Vec::new();
-    let mut high = None;
+    let mut others = Vec::new();
     let fahrenheit = reads_fahrenheit(headings, facts);
     for (index, (heading, facts)) in headings.iter().zip(facts).enumerate() {
         let forced_role = forced.get(index).copied().flatten();
@@ -77,22 +80,11 @@ pub fn assign(
                 assigned.unit = Some(unit);
                 maybes.push(VoltageCandidate { index, tap: None, unit, forced: false });
             }
-            Guess::HighVoltage { system, median_v, unit } => {
+            Guess::OtherVoltage { tap, unit, why: unsupported } => {
                 assigned.unit = Some(unit);
-                if any_voltage {
-                    let tap = forced_role
-                        .and_then(tap_of)
-                        .or_else(|| tap_by_name(&Words::of(&heading.name)));
-                    candidates.push(VoltageCandidate {
-                        index,
-                        tap,
-                        unit,
-                        forced: forced_role.is_some(),
-                    });
-                } else {
-                    high.get_or_insert((system, median_v, index));
-                    why = format!("{why}; a {system} V system is read only with --any-voltage");
-                }
+                why.push_str("; not the level of a 6, 12 or 24 V system");
+                let forced = forced_role.is_some();
+                others.push((VoltageCandidate { index, tap, unit, forced }, unsupported));
             }
             Guess::Plain { role, unit } => {
                 assigned.role = role;
@@ -104,14 +96,16 @@ pub fn assign(
         columns.push(assigned);
     }
     let mut notices = Vec::new();
+    if stated.is_some() {
+        candidates.extend(others.iter().map(|(candidate, _)| *candidate));
+    }
     if candidates.is_empty() {
-        if let Some((system, median_v, index)) = high {
-            let column = headings.get(index).map_or(String::new(), |h| h.name.clone());
-            return Err(IngestError::HighVoltage {
+        if let Some((candidate, why)) = others.first() {
+            return Err(IngestError::OtherVoltage {
                 path: path.to_path_buf(),
-                system,
-                column,
-                median_v,
+                column: headings.get(candidate.index).map_or(String::new(), |h| h.name.clone()),
+                median_v: median_v(facts, candidate),
+                why: unsupported(*why),
             });
         }
         candidates = maybes;
@@ -122,7 +116,9 @@ pub fn assign(
             }
         }
     }
-    let bus = taps::settle(path, headings, facts, &candidates, &mut columns, &mut notices)?;
+    let nominal = system(path, headings, facts, &mut candidates, stated, &mut columns)?;
+    let bus =
+        taps::settle(path, headings, facts, &candidates, nominal, &mut columns, &mut notices)?;
     let Some(bus) = bus else {
         let lines: Vec<String> = headings
             .iter()
@@ -133,7 +129,85 @@ pub fn assign(
         return Err(IngestError::NoVoltage { path: path.to_path_buf(), columns: lines.join("\n") });
     };
     settle_rivals(headings, facts, &mut columns, &mut notices);
-    Ok(Assignment { columns, bus, notices })
+    let read_at = columns.iter().position(|column| column.role == Role::Voltage(bus));
+    let median_v = candidates
+        .iter()
+        .find(|candidate| Some(candidate.index) == read_at)
+        .map_or(f64::NAN, |candidate| median_v(facts, candidate));
+    let nominal_how = match stated {
+        Some(_) => "stated with --nominal or nominal_v in car.toml".to_owned(),
+        None => format!("from its levels: median {median_v:.2} V while powered"),
+    };
+    if stated.is_none() && nominal != Nominal::V12 {
+        notices.push(format!(
+            "read as a {nominal} system, {nominal_how}. If it is another: --nominal 6, 12 or 24; if the logger divides the voltage, log it undivided"
+        ));
+    }
+    Ok(Assignment { columns, bus, nominal, nominal_how, notices })
+}
+
+/// While the logger is powered.
+fn median_v(facts: &[Facts], candidate: &VoltageCandidate) -> f64 {
+    let facts = facts.get(candidate.index);
+    facts.map_or(f64::NAN, |facts| voltage_level(Some(candidate.unit), facts).1)
+}
+
+fn unsupported(why: Unsupported) -> String {
+    match why {
+        Unsupported::V48 => "that is the level of a 48 V mild hybrid, which this tool does not know. Log its 12 V side".to_owned(),
+        Unsupported::Between(low, high) => format!(
+            "that is between a {low} V and a {high} V system. State which it is: --nominal {low} or --nominal {high}"
+        ),
+        Unsupported::TooLow | Unsupported::TooHigh => "that is not the level of a 6, 12 or 24 V lead-acid battery, the only kinds this tool knows. If the logger scales the voltage, log it in volts".to_owned(),
+    }
+}
+
+/// The system that the voltages are of: stated, or that of a voltage asked for, of the
+/// battery's by name, else of the highest. Voltages of another are no candidates.
+fn system(
+    path: &Path,
+    headings: &[Heading],
+    facts: &[Facts],
+    candidates: &mut Vec<VoltageCandidate>,
+    stated: Option<Nominal>,
+    columns: &mut [Assigned],
+) -> Result<Nominal, IngestError> {
+    let name = |index: usize| headings.get(index).map_or(String::new(), |h| h.name.clone());
+    if let (Some(nominal), Some(first)) = (stated, candidates.first().copied()) {
+        candidates.retain(|candidate| nominal.allows(median_v(facts, candidate)));
+        if candidates.is_empty() {
+            let median_v = median_v(facts, &first);
+            return Err(IngestError::OtherVoltage {
+                path: path.to_path_buf(),
+                column: name(first.index),
+                median_v,
+                why: format!(
+                    "--nominal {} (or nominal_v in car.toml) says {nominal}, and {} cells do not read that. Leave it out, or name the column: --column voltage=NAME",
+                    nominal.nominal_v(),
+                    nominal.cells()
+                ),
+            });
+        }
+        return Ok(nominal);
+    }
+    let system_of = |candidate: &VoltageCandidate| {
+        Nominal::of_median(median_v(facts, candidate)).unwrap_or_default()
+    };
+    let by_rank = |c: &&VoltageCandidate| (c.forced, c.tap == Some(Tap::Battery), system_of(c));
+    let Some(nominal) = candidates.iter().max_by_key(by_rank).map(system_of) else {
+        return Ok(Nominal::default());
+    };
+    for candidate in candidates.iter().filter(|c| system_of(c) != nominal) {
+        if let Some(column) = columns.get_mut(candidate.index) {
+            let other = system_of(candidate);
+            column.why.push_str(&format!(
+                "; the level of a {other} system, and the bus is of {nominal} (to overrule: --nominal {})",
+                other.nominal_v()
+            ));
+        }
+    }
+    candidates.retain(|candidate| system_of(candidate) == nominal);
+    Ok(nominal)
 }
 
 /// Roles other than voltage and load are held by one column: the fuller one, where they agree.

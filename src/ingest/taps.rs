@@ -7,7 +7,9 @@ use super::header::Heading;
 use super::profile::Facts;
 use super::roles::Assigned;
 use super::units::Unit;
+use crate::levels;
 use crate::log::{Role, Tap};
+use crate::nominal::Nominal;
 use crate::stats::resolution::quantisation_step;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,10 +28,11 @@ pub fn settle(
     headings: &[Heading],
     facts: &[Facts],
     candidates: &[VoltageCandidate],
+    nominal: Nominal,
     columns: &mut [Assigned],
     notices: &mut Vec<String>,
 ) -> Result<Option<Tap>, IngestError> {
-    let bench = Bench { path, headings, facts };
+    let bench = Bench { path, headings, facts, nominal };
     let mut taken: Vec<(Tap, VoltageCandidate)> = Vec::new();
     for tap in Tap::ALL {
         let rivals: Vec<_> = candidates.iter().copied().filter(|c| c.tap == Some(tap)).collect();
@@ -95,6 +98,7 @@ struct Bench<'a> {
     path: &'a Path,
     headings: &'a [Heading],
     facts: &'a [Facts],
+    nominal: Nominal,
 }
 
 impl Bench<'_> {
@@ -126,7 +130,8 @@ impl Bench<'_> {
 
     fn in_range_share(&self, candidate: &VoltageCandidate) -> f64 {
         let scale = candidate.unit.to_canonical().scale;
-        self.facts(candidate).map_or(0.0, |facts| facts.share_within(6.0 / scale, 17.0 / scale))
+        let [low_v, high_v] = levels::BUS_RANGE.map(|level| self.nominal.volts(level));
+        self.facts(candidate).map_or(0.0, |facts| facts.share_within(low_v / scale, high_v / scale))
     }
 
     /// The better of equals: fewer holes, finer steps, saner level. Errs where nothing tells.
@@ -201,7 +206,10 @@ impl Bench<'_> {
         let (range_a, range_b) = (self.in_range_share(&a), self.in_range_share(&b));
         if (range_a - range_b).abs() > 0.02 {
             let winner = if range_a > range_b { a } else { b };
-            return Some((winner, "more of its values lie where a 12 V bus does".into()));
+            return Some((
+                winner,
+                format!("more of its values lie where a {} bus does", self.nominal),
+            ));
         }
         let (step_a, step_b) = (self.step_v(&a), self.step_v(&b));
         if step_a.max(step_b) > 1.5 * step_a.min(step_b) {

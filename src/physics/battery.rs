@@ -1,10 +1,12 @@
-//! A flooded 12 V lead-acid battery: rest voltage, resistance, and how both
-//! move while it is charged and discharged.
+//! A flooded lead-acid battery: rest voltage, resistance, and how both move while it is
+//! charged and discharged. Written for six cells, 12 V; [`Battery::of`] makes it over to
+//! three or twelve.
 
 use std::sync::LazyLock;
 
 use super::interpolate::MonotoneCubic;
 use crate::estimate::{Estimate, Grade};
+use crate::nominal::Nominal;
 
 /// Rest voltage by state of charge (0 to 1): flooded, 25 °C, hours after
 /// charging (common practice, no source).
@@ -83,6 +85,7 @@ impl Polarisation {
 /// extension; the numbers are common practice, no source).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Battery {
+    pub nominal: Nominal,
     pub capacity_ah: f64,
     pub ohmic_ohm: f64,
     /// Charge transfer while giving current.
@@ -142,6 +145,7 @@ impl Battery {
     pub fn typical(capacity_ah: f64, resistance_ohm: f64) -> Self {
         let size = capacity_ah / 60.0;
         Battery {
+            nominal: Nominal::V12,
             capacity_ah,
             ohmic_ohm: 0.5 * resistance_ohm,
             transfer_ohm: 0.2 * resistance_ohm,
@@ -158,11 +162,30 @@ impl Battery {
         }
     }
 
+    /// This battery of six cells with as many as `nominal` has: each cell carries the same
+    /// current at the same voltage of its own.
+    pub fn of(&self, nominal: Nominal) -> Self {
+        let over = nominal.over_12_v();
+        let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm * over, ..p };
+        Battery {
+            nominal,
+            capacity_ah: self.capacity_ah,
+            ohmic_ohm: self.ohmic_ohm * over,
+            transfer_ohm: self.transfer_ohm * over,
+            acceptance_ohm_share: self.acceptance_ohm_share * over,
+            double_layer_f: self.double_layer_f / over,
+            fast: part(self.fast),
+            slow: part(self.slow),
+            surface: SurfaceCharge { most_v: self.surface.most_v * over, ..self.surface },
+        }
+    }
+
     /// A battery `size` times as large: through the same voltages it carries `size` times
     /// the current.
     pub fn scaled(&self, size: f64) -> Self {
         let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm / size, ..p };
         Battery {
+            nominal: self.nominal,
             capacity_ah: self.capacity_ah * size,
             ohmic_ohm: self.ohmic_ohm / size,
             transfer_ohm: self.transfer_ohm / size,
@@ -190,7 +213,7 @@ impl Battery {
 
     /// Open-circuit voltage once every polarisation has faded, V.
     pub fn open_circuit_v(&self, state: &BatteryState) -> f64 {
-        rest_voltage_v(state.state_of_charge) + state.surface_v
+        self.nominal.from_12_v(rest_voltage_v(state.state_of_charge)) + state.surface_v
     }
 
     /// Voltage behind [`Battery::ohmic_ohm`]: what a step of current meets.

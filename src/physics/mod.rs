@@ -12,6 +12,5 @@ pub mod machine;
 pub mod pulley;
 pub mod settle;
 
-/// Volts at which load and alternator amps are stated: ISO 8854's test voltage
-/// for 12 V machines (from memory).
-pub const REFERENCE_V: f64 = 13.5;
+/// Of a 12 V system: see [`REFERENCE`](crate::levels::REFERENCE).
+pub const REFERENCE_V: f64 = crate::levels::REFERENCE.at_12_v();

@@ -6,6 +6,9 @@
 //! ```
 
 /// A settled bus.
+use crate::levels;
+use crate::nominal::Nominal;
+
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Settled {
     pub volts: f64,
@@ -18,11 +21,10 @@ pub struct Settled {
 }
 
 /// No bus is looked for outside of this, V.
-const LOWEST_V: f64 = 4.0;
-const ABOVE_V: f64 = 3.0;
 
 /// Currents in A by bus voltage: `battery` rises with it, `available` does not.
 pub fn settle(
+    nominal: Nominal,
     setpoint_v: f64,
     battery: impl Fn(f64) -> f64,
     loads: impl Fn(f64) -> f64,
@@ -31,10 +33,15 @@ pub fn settle(
     let needed_a = battery(setpoint_v) + loads(setpoint_v);
     let available_a = available(setpoint_v);
     let volts = if needed_a > available_a {
-        root(LOWEST_V, setpoint_v, |v| battery(v) + loads(v) - available(v))
+        root(nominal.volts(levels::SETTLE_LOWEST), setpoint_v, |v| {
+            battery(v) + loads(v) - available(v)
+        })
     } else if needed_a < 0.0 {
         // The battery stands above the setpoint: the field is off.
-        root(setpoint_v, setpoint_v + ABOVE_V, |v| battery(v) + loads(v))
+        {
+            let highest_v = setpoint_v + nominal.volts(levels::SETTLE_ABOVE);
+            root(setpoint_v, highest_v, |v| battery(v) + loads(v))
+        }
     } else {
         setpoint_v
     };
@@ -90,7 +97,8 @@ mod tests {
     /// → U = (40 + 1260)/(100 + 4.4444) = 12.4468 V, the battery giving 15.32 A.
     #[test]
     fn a_short_bus_settles_where_the_currents_meet() {
-        let settled = settle(14.4, |v| (v - 12.6) / 0.01, |v| 60.0 * v / 13.5, |_| 40.0);
+        let settled =
+            settle(Nominal::V12, 14.4, |v| (v - 12.6) / 0.01, |v| 60.0 * v / 13.5, |_| 40.0);
         assert!((settled.volts - 1300.0 / 104.444_444).abs() < 1e-6, "{settled:?}");
         assert!((settled.battery_a + 15.319).abs() < 1e-2, "{settled:?}");
         assert!((settled.alternator_a - 40.0).abs() < 1e-4);
@@ -98,14 +106,14 @@ mod tests {
 
     #[test]
     fn enough_holds_the_setpoint() {
-        let settled = settle(14.4, |v| (v - 14.0) / 0.1, |_| 60.0, |_| 90.0);
+        let settled = settle(Nominal::V12, 14.4, |v| (v - 14.0) / 0.1, |_| 60.0, |_| 90.0);
         assert_eq!(settled.volts, 14.4);
         assert!((settled.needed_a - 64.0).abs() < 1e-9 && settled.available_a == 90.0);
     }
 
     #[test]
     fn a_battery_above_the_setpoint_carries_the_loads_itself() {
-        let settled = settle(13.0, |v| (v - 13.6) / 0.02, |_| 10.0, |_| 90.0);
+        let settled = settle(Nominal::V12, 13.0, |v| (v - 13.6) / 0.02, |_| 10.0, |_| 90.0);
         assert!((settled.volts - 13.4).abs() < 1e-6 && settled.alternator_a < 1e-3);
     }
 }

@@ -17,11 +17,13 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-use crate::analysis::practice::{DROOP_V, FULL_OUTPUT_V, clamp_half_width_a};
+use crate::analysis::practice::clamp_half_width_a;
 use crate::analysis::{Analysis, Z90};
 use crate::car::Car;
 use crate::estimate::Estimate;
+use crate::levels;
 use crate::log::Log;
+use crate::nominal::Nominal;
 use crate::physics::alternator::{Derating, OutputCurve};
 use crate::physics::machine::Machine;
 use crate::physics::pulley::SANE_RATIOS;
@@ -45,7 +47,6 @@ const KEPT: usize = 120;
 /// No model follows a battery's current better than so (common practice, no source).
 const MODEL_A: f64 = 0.7;
 const MODEL_SHARE: f64 = 0.04;
-const MODEL_V: f64 = 0.015;
 /// All currents of an observed battery may be off together by this share (90 %; our
 /// choice: what is left unsure where neither amps nor a rating tie them).
 const SIZE_SHARE: f64 = 0.2;
@@ -69,8 +70,6 @@ const TAKES_FACTOR: f64 = 1.25;
 /// Warmth of a machine in a car whose coolant is hot: 65 to 110 °C (common practice, no
 /// source). The air under its hood is hot only later.
 const SOAKED: std::ops::Range<f64> = 0.45..1.0;
-/// Half-way between a regulator's droop and a machine that gives its all.
-const HALF_WAY_V: f64 = (DROOP_V + FULL_OUTPUT_V) / 2.0;
 /// Machine and loads move by so much while nothing is switched (common practice, no
 /// source).
 const UNSTEADY_A: f64 = 0.3;
@@ -159,7 +158,12 @@ fn fit(
         None => dice.0.random_range(RATIOS),
     };
     let ratio = ratio.clamp(*SANE_RATIOS.start(), *SANE_RATIOS.end());
-    let (curve, test_v, test_c, believed) = present_curve(dice, car)?;
+    let nominal = analysis.battery.nominal;
+    let reference_v = nominal.volts(levels::REFERENCE);
+    // Half-way between a regulator's droop and a machine that gives its all.
+    let half_way_v = (nominal.volts(levels::DROOP) + nominal.volts(levels::FULL_OUTPUT)) / 2.0;
+    let model_v = nominal.volts(levels::FITTED_CAR);
+    let (curve, test_v, test_c, believed) = present_curve(dice, car, nominal)?;
     let machine = Machine {
         curve,
         test_v,
@@ -173,7 +177,10 @@ fn fit(
         battery,
         loads: ledger
             .iter()
-            .map(|item| Consumer { amps_a: 1.0, exponent: dice.near(item.exponent()) })
+            .map(|item| {
+                let exponent = dice.near(item.exponent());
+                Consumer { amps_a: 1.0, at_v: reference_v, exponent }
+            })
             .collect(),
         held: Held::OffLine(0.0),
         takes: dice.factor((1.0, TAKES_FACTOR)),
@@ -189,12 +196,12 @@ fn fit(
         Some(setpoint) if !setpoint.is_shown => {
             let highest = rows.iter().max_by(|a, b| a.volts.total_cmp(&b.volts));
             let highest = highest.map(|row| (row.volts, row.machine_c(&trial)));
-            let (held, counts) = Held::unshown(dice, highest);
+            let (held, counts) = Held::unshown(dice, highest, nominal);
             trial.held = held;
             counts
         }
         Some(setpoint) => {
-            trial.held = Held::shown(dice, setpoint);
+            trial.held = Held::shown(dice, setpoint, nominal);
             1.0
         }
         None => 1.0,
@@ -210,7 +217,7 @@ fn fit(
         let window = analysis.battery.window(draw, row.stretch)?;
         let under_v = trial.setpoint_v(row.line_v, row.machine_c(&trial)) - row.volts;
         let full = match row.stands {
-            _ if unshown => under_v > HALF_WAY_V,
+            _ if unshown => under_v > half_way_v,
             stands => stands == Stands::Full,
         };
         // Whether a level is held or what the machine leaves over is weighed by the
@@ -219,11 +226,11 @@ fn fit(
             lowest_v = lowest_v.min(under_v);
             by_levels += match full {
                 true => 2.0 * trial.battery.ohm_near(row.volts, window.end()?).ln(),
-                false => held_misfit(under_v),
+                false => held_misfit(under_v, nominal),
             };
         }
         let ohm = trial.battery.ohm_near(row.volts, window.end()?);
-        let by_volts_a = MODEL_V.hypot(row.volts_error) / ohm;
+        let by_volts_a = model_v.hypot(row.volts_error) / ohm;
         let model_a = window.mean_a();
         let model_sd = by_volts_a.hypot(MODEL_A).hypot(MODEL_SHARE * model_a);
         let (current_a, sd, grows_a) = match row.battery_a {
@@ -268,11 +275,11 @@ fn fit(
     equations.push(Equation::new(dice, unit(unknowns - 1, unknowns), 0.0, SIZE_SHARE / Z90));
     for (k, item) in ledger.iter().enumerate() {
         // Amps are stated at a voltage of their own.
-        let carried = trial.loads.get(k).map_or(1.0, |load| 1.0 / load.at(item.amps.at_v));
+        let carried = trial.loads.get(k).map_or(1.0, |load| 1.0 / load.at(item.amps.at_v(nominal)));
         let (amps_a, sd_a) = (item.amps.amps_a * carried, item.sd_a * carried);
         equations.push(Equation::new(dice, unit(k + 1, unknowns), amps_a, sd_a));
     }
-    counts *= allows(lowest_v);
+    counts *= allows(lowest_v, nominal);
     let stated = equations.len();
     let (_, log_determinant) = solve(&equations, unknowns, |e| e.value)?;
     let drawn = within(dice, &mut equations, &holding, unknowns)?;
@@ -291,9 +298,14 @@ fn fit(
 }
 
 /// Curve, its test conditions, and what is believed of the machine's share of it.
-fn present_curve(dice: &mut Dice, car: &Car) -> Option<(OutputCurve, f64, f64, (f64, f64))> {
+fn present_curve(
+    dice: &mut Dice,
+    car: &Car,
+    nominal: Nominal,
+) -> Option<(OutputCurve, f64, f64, (f64, f64))> {
     if let Some(sheet) = &car.alternator.sheet {
-        return Some((sheet.curve.clone(), sheet.test_v.value, sheet.test_c.value, OF_SHEET));
+        let test_v = sheet.tested_v(nominal).value;
+        return Some((sheet.curve.clone(), test_v, sheet.test_c.value, OF_SHEET));
     }
     let rated_a = match car.alternator.rated_a {
         Some(rated_a) => rated_a,
@@ -301,7 +313,7 @@ fn present_curve(dice: &mut Dice, car: &Car) -> Option<(OutputCurve, f64, f64, (
     };
     let stretch = dice.factor((1.0, SHAPE_FACTOR));
     let curve = OutputCurve::shaped(rated_a, stretch, dice.0.random_range(BENDS)).ok()?;
-    Some((curve, 13.5, 25.0, OF_RATED))
+    Some((curve, nominal.volts(levels::REFERENCE), 25.0, OF_RATED))
 }
 
 /// `count` indices, each as often as its weight calls for (systematic resampling;

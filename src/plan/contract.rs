@@ -125,10 +125,6 @@ pub struct Margin {
     pub enough_share: f64,
 }
 
-/// A bus has some two volts to be in. An interval wider than half of them foretells no
-/// voltage: only its range is told (our choice).
-pub const LOOSE_V: f64 = 1.0;
-
 /// An operating point of the log, with this machine instead.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PredictedPoint {
@@ -140,7 +136,8 @@ pub struct PredictedPoint {
     pub logged_v: Estimate,
     pub logged_state: BusState,
     pub predicted_v: Estimate,
-    /// `false`: no voltage can be told, only that it lies in that range; see [`LOOSE_V`].
+    /// `false`: no voltage can be told, only that it lies in that range; see
+    /// [`LOOSE_PREDICTION`](crate::levels::LOOSE_PREDICTION).
     #[serde(default = "told_unless_said")]
     pub voltage_is_told: bool,
     pub state: BusState,

@@ -1,11 +1,12 @@
 //! Every machine driven through the log by every car of the fleet, and what they
 //! agree on.
 
-use crate::analysis::practice::DROOP_V;
 use crate::car::Car;
 use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::Log;
+use crate::nominal::Nominal;
 use crate::physics::alternator::Derating;
 use crate::physics::machine::Machine;
 use crate::plan::calibrate::Fleet;
@@ -47,7 +48,8 @@ pub fn plan(
     let trials = &fleet.trials;
     let sets = sets(diagnosis, scene, ledger);
     let present = play(scene, trials, |trial| trial.machine.clone());
-    let reproduction = reproduction(scene, &present, fleet);
+    let nominal = log.nominal();
+    let reproduction = reproduction(scene, &present, fleet, nominal);
     let present_name = car
         .alternator
         .rated_a
@@ -73,11 +75,11 @@ pub fn plan(
     });
     let wiring = best.as_ref().and_then(|(proposal, played)| {
         let flows_a = flows(&played.replays, scene, &diagnosis.operating_points);
-        wiring::wiring(&proposal.name, &flows_a, &proposal.most_a, asked)
+        wiring::wiring(&proposal.name, &flows_a, &proposal.most_a, asked, nominal)
     });
     let candidates: Vec<Proposal> = judged.iter().map(|(proposal, _)| proposal.clone()).collect();
     let mend = told::mended_first(&diagnosis.findings);
-    let (continuous_a, intermittent_a) = totals(ledger, trials, &sets);
+    let (continuous_a, intermittent_a) = totals(ledger, trials, &sets, nominal);
     Plan {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -85,7 +87,7 @@ pub fn plan(
         verdict: diagnosis.verdict.clone(),
         headline: told::headline(&as_is, &candidates, diagnosis.verdict.word, mend.as_deref()),
         assumed: told::assumed(log, segments, car, ledger, fleet, &sets, asked),
-        ledger: entries(ledger, trials, &sets),
+        ledger: entries(ledger, trials, &sets, nominal),
         continuous_a,
         intermittent_a,
         present: as_is,
@@ -117,7 +119,7 @@ fn geared(candidate: &Candidate, asked: &Asked) -> Vec<(String, Candidate, Optio
 fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &Trial) -> Machine {
     Machine {
         curve: candidate.sheet.curve.clone(),
-        test_v: candidate.sheet.test_v.value,
+        test_v: candidate.sheet.tested_v(trial.nominal()).value,
         test_c: candidate.sheet.test_c.value,
         ratio: ratio.unwrap_or(trial.ratio),
         share: trial.new_share,
@@ -202,7 +204,7 @@ impl Study<'_> {
             points: diagnosis
                 .operating_points
                 .iter()
-                .map(|point| predicted(point, scene, trials, ends))
+                .map(|point| predicted(point, scene, trials, ends, diagnosis.source.nominal_v))
                 .collect(),
             beyond_sheet: curves.and_then(|curve| told::beyond_sheet(curve, &speeds)),
             capacity: set.map_or(Vec::new(), |set| capacity(trials, machines, set, top_rpm)),
@@ -242,6 +244,7 @@ fn predicted(
     scene: &Scene,
     trials: &[Trial],
     replays: &[Replay],
+    nominal: Nominal,
 ) -> PredictedPoint {
     let over = |of: &dyn Fn(&Replay) -> &Vec<f64>| -> Vec<f64> {
         replays.iter().map(|r| mean_over(of(r), scene, &point.spans)).collect()
@@ -265,7 +268,8 @@ fn predicted(
         seconds: point.seconds,
         logged_v: point.voltage_v.clone(),
         logged_state: point.state,
-        voltage_is_told: predicted_v.high - predicted_v.low <= LOOSE_V,
+        voltage_is_told: predicted_v.high - predicted_v.low
+            <= nominal.volts(levels::LOOSE_PREDICTION),
         predicted_v,
         state,
         state_share,
@@ -288,7 +292,7 @@ fn mostly(
             - replay.volts.get(k)?;
         states.push(if *replay.battery_a.get(k)? < -DRAINING_A {
             BusState::Draining
-        } else if under_v < DROOP_V {
+        } else if under_v < trial.nominal().volts(levels::DROOP) {
             BusState::Holding
         } else {
             BusState::Slipping
@@ -306,7 +310,7 @@ fn most_common(states: &[BusState]) -> Option<(BusState, usize)> {
         .max_by_key(|(_, count)| *count)
 }
 
-fn reproduction(scene: &Scene, present: &Played, fleet: &Fleet) -> Reproduction {
+fn reproduction(scene: &Scene, present: &Played, fleet: &Fleet, nominal: Nominal) -> Reproduction {
     let band = band_of(scene, &present.replays);
     let mut squares = 0.0;
     let mut errors = Vec::new();
@@ -329,7 +333,7 @@ fn reproduction(scene: &Scene, present: &Played, fleet: &Fleet) -> Reproduction 
         within_v: within,
         covered_share,
         full_output_pieces: fleet.full,
-        told: told::reproduction(rms_v, within, fleet),
+        told: told::reproduction(rms_v, within, fleet, nominal),
     }
 }
 
@@ -376,8 +380,8 @@ fn flows(replays: &[Replay], scene: &Scene, points: &[OperatingPoint]) -> Estima
     spread(&most, Grade::Assumed, "the most at an operating point, replayed")
 }
 
-fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> Vec<LedgerItem> {
-    let setpoint_v = sets.first().map_or(14.2, |set| set.setpoint_v);
+fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set], nominal: Nominal) -> Vec<LedgerItem> {
+    let setpoint_v = setpoint_v(sets, nominal);
     ledger
         .iter()
         .enumerate()
@@ -408,9 +412,19 @@ fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> Vec<LedgerItem> {
         .collect()
 }
 
+fn setpoint_v(sets: &[Set], nominal: Nominal) -> f64 {
+    let [common, ..] = levels::COMMON_SETPOINT;
+    sets.first().map_or(nominal.volts(common), |set| set.setpoint_v)
+}
+
 /// What always runs, and all that is switched, at the setpoint.
-fn totals(ledger: &[Item], trials: &[Trial], sets: &[Set]) -> (Estimate, Estimate) {
-    let setpoint_v = sets.first().map_or(14.2, |set| set.setpoint_v);
+fn totals(
+    ledger: &[Item],
+    trials: &[Trial],
+    sets: &[Set],
+    nominal: Nominal,
+) -> (Estimate, Estimate) {
+    let setpoint_v = setpoint_v(sets, nominal);
     let total = |continuous: bool| {
         let sums: Vec<f64> = trials
             .iter()

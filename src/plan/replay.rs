@@ -1,7 +1,8 @@
 //! One car driven through the scene again, with one machine.
 
 use crate::analysis::prior::Draw;
-use crate::physics::REFERENCE_V;
+use crate::levels;
+use crate::nominal::Nominal;
 use crate::physics::battery::BatteryState;
 use crate::physics::machine::Machine;
 use crate::physics::settle::{Settled, settle};
@@ -12,16 +13,18 @@ use crate::plan::setpoint::Held;
 pub const COLD_C: f64 = 25.0;
 const SOAKED_C: f64 = 110.0;
 
-/// What a load draws: amps at [`REFERENCE_V`], and how they follow the voltage.
+/// What a load draws: amps at [`levels::REFERENCE`], and how they follow the voltage.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Consumer {
     pub amps_a: f64,
+    /// [`levels::REFERENCE`] of the system.
+    pub at_v: f64,
     pub exponent: f64,
 }
 
 impl Consumer {
     pub fn at(&self, volts: f64) -> f64 {
-        self.amps_a * (volts / REFERENCE_V).powf(self.exponent)
+        self.amps_a * (volts / self.at_v).powf(self.exponent)
     }
 }
 
@@ -53,7 +56,7 @@ pub struct Trial {
 
 impl Trial {
     pub fn loads_at(&self, duty: &[f64], volts: f64) -> f64 {
-        let power = (volts / REFERENCE_V).ln();
+        let power = (volts / self.nominal().volts(levels::REFERENCE)).ln();
         let on = self.loads.iter().zip(duty).filter(|(_, duty)| **duty > 0.0);
         on.map(|(load, duty)| duty * load.amps_a * (load.exponent * power).exp()).sum()
     }
@@ -64,6 +67,11 @@ impl Trial {
     }
 
     /// Of a machine in a car that is hot all over.
+    /// Its cells.
+    pub fn nominal(&self) -> Nominal {
+        self.battery.battery.nominal
+    }
+
     pub fn soaked_c(&self) -> f64 {
         self.machine_c(Some(1.0))
     }
@@ -77,6 +85,7 @@ impl Trial {
     pub fn settled(&self, moment: &Moment, machine: &Machine, state: &BatteryState) -> Settled {
         let machine_c = self.machine_c(moment.warmth);
         settle(
+            self.nominal(),
             self.setpoint_v(moment.setpoint_v, machine_c),
             |volts| self.battery.current_at(volts, state),
             |volts| self.loads_at(&moment.duty, volts),

@@ -1,8 +1,8 @@
 //! The log in steady pieces, each with what its level says of the machine.
 
 use crate::analysis::level::level;
-use crate::analysis::practice::{DROOP_V, FULL_OUTPUT_V};
 use crate::analysis::{Analysis, Z90};
+use crate::levels;
 use crate::log::{Log, Role, Span};
 use crate::plan::ledger::Item;
 use crate::plan::replay::Trial;
@@ -70,6 +70,8 @@ pub fn rows(
 ) -> Vec<Row> {
     let Some(held_v) = analysis.setpoint.as_ref() else { return Vec::new() };
     let unsure_v = held_v.estimate.value - held_v.estimate.low;
+    let droop_v = log.nominal().volts(levels::DROOP);
+    let full_output_v = log.nominal().volts(levels::FULL_OUTPUT);
     let logged = |role: Role, span: Span| {
         let amps = mean(&log.channel(role)?[indices(log.time_s(), span)]);
         amps.is_finite().then_some(amps)
@@ -85,8 +87,8 @@ pub fn rows(
             let line_v = held_v.at((span.start_s + span.end_s) / 2.0);
             let under_v = line_v - seen.mean_v;
             let stands = match held_v.is_shown {
-                _ if under_v > FULL_OUTPUT_V + unsure_v => Stands::Full,
-                true if under_v < DROOP_V => Stands::Holding,
+                _ if under_v > full_output_v + unsure_v => Stands::Full,
+                true if under_v < droop_v => Stands::Holding,
                 true => return None,
                 false => Stands::AsHeld,
             };

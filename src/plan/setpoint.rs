@@ -4,21 +4,14 @@
 //! would foretell it for every machine: no regulator lets the bus stand steadily above
 //! what it holds.
 
-use crate::analysis::practice::DROOP_V;
 use crate::analysis::{Setpoint, Z90};
 use crate::car::Car;
+use crate::levels;
 use crate::log::Log;
+use crate::nominal::Nominal;
 use crate::plan::calibrate::Dice;
 use crate::plan::replay::COLD_C;
 use crate::segment::Segments;
-
-/// What regulators hold at 25 °C (90 %; common practice, no source: 13.8 to 14.7 V),
-/// and what they take off for each degree: 7 to 10 mV, many less, some nothing.
-const COMMON_V: (f64, f64) = (14.25, 0.45);
-const PER_DEGREE_V: std::ops::Range<f64> = 0.0..0.010;
-/// A level that is held lies this near to the regulator's own (standard deviation;
-/// droop, and heat that is not logged).
-const HELD_V: f64 = 0.04;
 
 /// What one car's regulator holds.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -39,35 +32,37 @@ impl Held {
 
     /// Near what the log shows, each side as wide as its own half of the interval: a
     /// regulator droops with load and drifts with its own heat.
-    pub fn shown(dice: &mut Dice, setpoint: &Setpoint) -> Held {
+    pub fn shown(dice: &mut Dice, setpoint: &Setpoint, nominal: Nominal) -> Held {
         let z = dice.z();
         let Setpoint { estimate, .. } = setpoint;
         let side_v = match z < 0.0 {
             true => estimate.value - estimate.low,
             false => estimate.high - estimate.value,
         };
-        Held::OffLine(z / Z90 * side_v.hypot(DROOP_V))
+        Held::OffLine(z / Z90 * side_v.hypot(nominal.volts(levels::DROOP)))
     }
 
     /// One that this car's could be whose log shows none, and how much it counts. Half
     /// of them are drawn about the highest level that the bus stood at, with the
     /// machine's heat there, so that enough are if that is what was held.
-    pub fn unshown(dice: &mut Dice, highest: Option<(f64, f64)>) -> (Held, f64) {
-        let (common_v, common_sd_v) = (COMMON_V.0, COMMON_V.1 / Z90);
-        let per_degree_v = dice.within(PER_DEGREE_V);
+    pub fn unshown(dice: &mut Dice, highest: Option<(f64, f64)>, nominal: Nominal) -> (Held, f64) {
+        let [common_v, common_half_v] = levels::PLAN_SETPOINT.map(|level| nominal.volts(level));
+        let common_sd_v = common_half_v / Z90;
+        let held_sd_v = nominal.volts(levels::PLAN_HELD);
+        let per_degree_v = dice.within(0.0..nominal.volts(levels::PLAN_SETPOINT_PER_C));
         let lost_v = |machine_c: f64| per_degree_v * (machine_c - COLD_C);
         let about = highest.map(|(volts, machine_c)| volts + lost_v(machine_c));
         let by_level = dice.within(0.0..1.0) < 0.5;
         let z = dice.z();
         let cold_v = match about {
-            Some(about_v) if by_level => about_v + HELD_V * z,
+            Some(about_v) if by_level => about_v + held_sd_v * z,
             _ => common_v + common_sd_v * z,
         };
         let density =
             |middle_v: f64, sd_v: f64| (-0.5 * ((cold_v - middle_v) / sd_v).powi(2)).exp() / sd_v;
         let believed = density(common_v, common_sd_v);
         let counts = match about {
-            Some(about_v) => believed / (0.5 * believed + 0.5 * density(about_v, HELD_V)),
+            Some(about_v) => believed / (0.5 * believed + 0.5 * density(about_v, held_sd_v)),
             None => 1.0,
         };
         (Held::Own { cold_v, per_degree_v }, counts)
@@ -76,13 +71,14 @@ impl Held {
 
 /// How badly a level so far under this setpoint fits it if it is held: −2 ln of its
 /// density.
-pub fn held_misfit(under_v: f64) -> f64 {
-    (under_v.max(0.0) / HELD_V).powi(2) + 2.0 * HELD_V.ln()
+pub fn held_misfit(under_v: f64, nominal: Nominal) -> f64 {
+    let held_sd_v = nominal.volts(levels::PLAN_HELD);
+    (under_v.max(0.0) / held_sd_v).powi(2) + 2.0 * held_sd_v.ln()
 }
 
 /// How much a setpoint still counts above which a level stands: no regulator lets it.
-pub fn allows(under_v: f64) -> f64 {
-    (-0.5 * (under_v.min(0.0) / HELD_V).powi(2)).exp()
+pub fn allows(under_v: f64, nominal: Nominal) -> f64 {
+    (-0.5 * (under_v.min(0.0) / nominal.volts(levels::PLAN_HELD)).powi(2)).exp()
 }
 
 /// `None` where what the analysis has can stand.
@@ -94,5 +90,5 @@ pub fn instead(
 ) -> Option<Setpoint> {
     let setpoint = setpoint.filter(|s| car.setpoint_v.is_none() && s.is_known())?;
     let (highest_v, stands_above) = setpoint.stood_above(log, segments);
-    stands_above.then(|| Setpoint::common_above(highest_v))
+    stands_above.then(|| Setpoint::common_above(highest_v, log.nominal()))
 }

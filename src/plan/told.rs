@@ -5,7 +5,9 @@ use std::collections::BTreeSet;
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::{Finding, Heat, Severity, VerdictWord};
 use crate::estimate::Grade;
+use crate::levels;
 use crate::log::Log;
+use crate::nominal::Nominal;
 use crate::plan::Asked;
 use crate::plan::calibrate::Fleet;
 use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
@@ -15,8 +17,7 @@ use crate::plan::sets::Set;
 use crate::segment::Segments;
 use crate::words::{self, AMP, RATIO, RPM, VOLT};
 
-/// A replay further off than this is told before anything else.
-const POOR_V: f64 = 0.2;
+/// A replay further off than [`levels::POOR_FIT`] is told before anything else.
 
 /// Low is better: sure carriers first, the smallest machine that is sure; then by
 /// how near to enough.
@@ -169,7 +170,7 @@ pub fn beyond_sheet((first_rpm, last_rpm): (f64, f64), speeds: &Speeds) -> Optio
     }
 }
 
-pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet) -> String {
+pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet, nominal: Nominal) -> String {
     let how = format!(
         "Driven through this log again with the present machine, the fitted cars come within {} of \
          the logged voltage in nine of ten moments (root mean square {}).",
@@ -185,7 +186,7 @@ pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet) -> String {
             words::plural(n, "steady piece", "steady pieces")
         ),
     };
-    let poor = if within_v > POOR_V {
+    let poor = if within_v > nominal.volts(levels::POOR_FIT) {
         " That is too far off to trust a prediction: something in this car is not as the model \
          has it. Look at the diagnosis first."
     } else {

@@ -2,6 +2,8 @@
 
 use crate::car::cable::Gauge;
 use crate::estimate::Estimate;
+use crate::levels;
+use crate::nominal::Nominal;
 use crate::physics::cable::{bears_a, drop_v};
 use crate::physics::fuse::{STEADY_SHARE, fuse_a};
 use crate::plan::Asked;
@@ -41,10 +43,15 @@ pub fn wiring(
     flows_a: &Estimate,
     most_a: &Estimate,
     asked: &Asked,
+    nominal: Nominal,
 ) -> Option<Wiring> {
     let feed_m = asked.cable.as_ref()?.length_m;
     let ground_m = asked.ground.as_ref().map_or(feed_m, |run| run.length_m);
-    let (drop_limit_v, ground_limit_v) = asked.drop_v;
+    let [cable_v, ground_v] = levels::CABLE_DROP.map(|level| nominal.volts(level));
+    let (stated_v, stated_ground_v) = asked.drop_v;
+    let drop_limit_v = stated_v.unwrap_or(cable_v);
+    let ground_limit_v = stated_ground_v.unwrap_or(ground_v);
+    let limits_v = (drop_limit_v, ground_limit_v);
     let mut gauges = GAUGES.to_vec();
     for run in [&asked.cable, &asked.ground].into_iter().flatten() {
         if !gauges.contains(&run.gauge) {
@@ -83,7 +90,7 @@ pub fn wiring(
     let feed = rows.iter().position(|row| row.feed_serves);
     let ground = rows.iter().position(|row| row.ground_serves);
     let fuse = feed.and_then(|k| fuse_a(most_a.high, rows.get(k)?.bears_a));
-    let told = told(&rows, feed, ground, fuse, carries_a, most_a, asked, feed_m, ground_m);
+    let told = told(&rows, feed, ground, fuse, carries_a, most_a, limits_v, feed_m, ground_m);
     Some(Wiring {
         machine: machine.to_owned(),
         flows_a: flows_a.clone(),
@@ -110,15 +117,15 @@ fn told(
     fuse: Option<f64>,
     carries_a: f64,
     most_a: &Estimate,
-    asked: &Asked,
+    (drop_limit_v, ground_limit_v): (f64, f64),
     feed_m: f64,
     ground_m: f64,
 ) -> String {
     let named = |at: Option<usize>| at.and_then(|k| rows.get(k)).map(|row| row.gauge.clone());
     let limits = format!(
         "{} out and {} back at {}",
-        VOLT.of(asked.drop_v.0),
-        VOLT.of(asked.drop_v.1),
+        VOLT.of(drop_limit_v),
+        VOLT.of(ground_limit_v),
         AMP.of(carries_a)
     );
     match (named(feed), named(ground), fuse) {
@@ -155,7 +162,7 @@ mod tests {
     fn a_long_thin_feed_serves_nothing_and_says_why() {
         let flows = Estimate::around(120.0, 10.0, Grade::Assumed, "by hand");
         let most = Estimate::around(160.0, 8.0, Grade::Assumed, "by hand");
-        let wiring = wiring("160 A", &flows, &most, &asked("20AWG:20m", "4AWG:0.6m"));
+        let wiring = wiring("160 A", &flows, &most, &asked("20AWG:20m", "4AWG:0.6m"), Nominal::V12);
         let wiring = wiring.expect("a length is stated");
         let thin = &wiring.rows[0];
         assert_eq!(thin.gauge, "20 AWG");
@@ -168,6 +175,6 @@ mod tests {
     fn no_length_no_cable() {
         let flows = Estimate::around(120.0, 10.0, Grade::Assumed, "by hand");
         let most = Estimate::around(160.0, 8.0, Grade::Assumed, "by hand");
-        assert_eq!(wiring("160 A", &flows, &most, &Asked::default()), None);
+        assert_eq!(wiring("160 A", &flows, &most, &Asked::default(), Nominal::V12), None);
     }
 }

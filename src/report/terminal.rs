@@ -305,6 +305,7 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
     let source = &diagnosis.source;
     let skipped: usize = source.rows_skipped.iter().map(|s| s.count).sum();
     let mut parts = vec![
+        format!("{} system", source.nominal_v),
         format!("{} read", plural(source.rows_read, "row", "rows")),
         if skipped == 0 {
             "none skipped".into()

@@ -1,14 +1,14 @@
 //! Brief losses of contact: far under the level around them, and back at once. They
 //! tell of a joint, not of how the bus is held, so steady stretches are cut at them.
 
+use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::{Grain, Stretch, indices};
 use crate::stats::places;
 use crate::stats::robust::median;
 
-/// A contact that is lost takes at least so many volts (common practice, no source),
-const LEAST_V: f64 = 0.5;
-/// and more than noise ever does.
+/// A contact that is lost takes at least [`levels::LOST_CONTACT`], and more than noise
+/// ever does.
 const LEAST_SIGMAS: f64 = 12.0;
 /// Two dips closer than this are one loss of contact.
 const TOGETHER_S: f64 = 0.5;
@@ -19,7 +19,7 @@ const LEAST_COUNT: usize = 2;
 
 /// How far under its level the bus must fall.
 pub fn far_v(grain: &Grain) -> f64 {
-    (LEAST_SIGMAS * grain.of_readings().sigma_v).max(LEAST_V)
+    (LEAST_SIGMAS * grain.of_readings().sigma_v).max(grain.nominal.volts(levels::LOST_CONTACT))
 }
 
 /// The drop-outs within `stretches`, in time order.

@@ -1,6 +1,7 @@
 //! How fine the log's bus voltage is: noise, its memory, and resolution.
 
 use crate::log::{Log, Role};
+use crate::nominal::Nominal;
 use crate::segment::{Stretch, indices, mean};
 use crate::stats::autocorrelation::integrated_time;
 use crate::stats::fit::linear::ordinary;
@@ -28,6 +29,8 @@ pub struct Grain {
     pub interval_s: f64,
     /// What one reading of the logger is like, where a sample is the mean of many.
     pub reading: Option<Reading>,
+    /// The system's cells, by which fixed voltages go.
+    pub nominal: Nominal,
 }
 
 /// One reading of the logger behind samples that are means.
@@ -113,6 +116,7 @@ impl Grain {
         let (time_s, values) = (log.time_s(), log.channel(role)?);
         let within = Within::of(log, role);
         let first = Grain::first_look(time_s, values, step_v).with_readings(within);
+        let first = Grain { nominal: log.nominal(), ..first };
         Some(first.refined(time_s, values, within, stretches))
     }
 
@@ -129,6 +133,7 @@ impl Grain {
             step_v,
             interval_s,
             reading: None,
+            nominal: Nominal::V12,
         }
     }
 

@@ -48,6 +48,7 @@ pub fn segment(log: &Log) -> Segments {
     let within = Within::of(log, Role::Voltage(log.bus));
     let first_look =
         Grain::first_look(time_s, bus_v, log.source.resolution_v).with_readings(within);
+    let first_look = Grain { nominal: log.nominal(), ..first_look };
     let phases = phases::phases(log, &first_look);
     let speed_changes = log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
     let pass = |grain: &Grain| {

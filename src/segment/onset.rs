@@ -5,6 +5,7 @@
 //! layer filling) bends it, ever more gently. So a break is told from a bend by
 //! its sign: it accelerates the voltage, a bend slows it down.
 
+use crate::levels;
 use crate::log::Span;
 use crate::segment::grain::Grain;
 use crate::segment::{index_at, indices, mean};
@@ -33,10 +34,9 @@ const JUST_BEFORE_S: f64 = 0.5;
 const LEAST_STEPS: f64 = 1.6;
 /// A sag is mended once no more than this share of it is left.
 const MENDED_SHARE: f64 = 0.5;
-/// Deeper than any load takes a bus that its regulator still holds
-/// (common practice, no source).
-const LOST_CONTACT_V: f64 = 0.5;
+/// A contact that is lost comes back by this share of its depth,
 const LOST_CONTACT_BACK: f64 = 0.6;
+/// … this soon.
 const LOST_CONTACT_S: f64 = 2.0;
 /// Standard errors that make a sag, which has the whole log to occur in by chance.
 const SAG_WIDTHS: f64 = 6.5;
@@ -178,8 +178,9 @@ fn sharp_move(
     let soon = &bus_v[at..(at + (LOST_CONTACT_S / grain.interval_s) as usize).clamp(at, end)];
     let back_v = soon.windows(2).map(|w| apart_v(&w[0]) - apart_v(&w[1])).fold(0.0, f64::max);
     let deepest_v = soon.iter().map(apart_v).fold(0.0, f64::max);
+    let deep_v = grain.nominal.volts(levels::LOST_CONTACT);
     let lost_contact =
-        moved_v < 0.0 && deepest_v > LOST_CONTACT_V && back_v > LOST_CONTACT_BACK * deepest_v;
+        moved_v < 0.0 && deepest_v > deep_v && back_v > LOST_CONTACT_BACK * deepest_v;
     (quiet && whole && !lost_contact && moved_v.abs() >= least_v)
         .then_some(Onset { at_s: time_s[at], jump_v: moved_v })
 }
@@ -254,6 +255,7 @@ fn break_near(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::nominal::Nominal;
 
     const GRAIN: Grain = Grain {
         sigma_v: 0.01,
@@ -264,6 +266,7 @@ mod tests {
         step_v: None,
         interval_s: 0.05,
         reading: None,
+        nominal: Nominal::V12,
     };
 
     fn series(shape: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {

@@ -2,7 +2,9 @@
 //! what the voltage alone shows.
 
 use crate::diagnosis::{Phase, PhaseKind};
+use crate::levels;
 use crate::log::{Log, Span};
+use crate::nominal::Nominal;
 use crate::segment::grain::Grain;
 use crate::segment::starter::{self, level_before};
 use crate::segment::{index_at, indices};
@@ -12,8 +14,6 @@ use crate::stats::robust::{difference_sigma, median, quantile};
 pub(super) const RUNNING_RPM: f64 = 400.0;
 /// A missing tachometer pulse or two is no stall.
 const SHORTEST_STOP_S: f64 = 1.0;
-/// A bus over this is being charged (common practice, no source).
-pub(super) const CHARGED_V: f64 = 13.2;
 
 /// The log's phases in time order, without gaps or overlaps.
 pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
@@ -22,16 +22,22 @@ pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
     if let Some(rpm) = rpm {
         starter::add_turns(&mut starts, time_s, bus_v, rpm, grain);
     }
-    phases_around(time_s, bus_v, rpm, &starts)
+    phases_around(time_s, bus_v, rpm, &starts, log.nominal())
 }
 
-fn phases_around(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>, dips: &[Span]) -> Vec<Phase> {
+fn phases_around(
+    time_s: &[f64],
+    bus_v: &[f64],
+    rpm: Option<&[f64]>,
+    dips: &[Span],
+    nominal: Nominal,
+) -> Vec<Phase> {
     let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
         return Vec::new();
     };
     let running = match rpm {
         Some(rpm) if rpm.iter().any(|r| r.is_finite()) => running_by_speed(time_s, rpm),
-        _ => running_by_voltage(time_s, bus_v, dips),
+        _ => running_by_voltage(time_s, bus_v, dips, nominal),
     };
     let mut phases = Vec::new();
     let mut now_s = first_s;
@@ -96,17 +102,19 @@ fn running_by_speed(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
 
 /// Without a tachometer: an engine that was cranked and then charges runs; a
 /// log that never shows cranking runs wherever it charges at all.
-fn running_by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span]) -> Vec<Span> {
+fn running_by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], nominal: Nominal) -> Vec<Span> {
+    let charged_v = nominal.volts(levels::CHARGED);
+    let rise_v = nominal.volts(levels::CHARGE_RISE);
     let last_s = time_s.last().copied().unwrap_or(0.0);
     let mut runs = Vec::new();
     let mut started_by_dip = false;
     for (k, dip) in dips.iter().enumerate() {
         let until_s = dips.get(k + 1).map_or(last_s, |next| next.start_s);
         let before_v =
-            level_before(time_s, bus_v, index_at(time_s, dip.start_s)).unwrap_or(CHARGED_V);
+            level_before(time_s, bus_v, index_at(time_s, dip.start_s)).unwrap_or(charged_v);
         let after = indices(time_s, Span { start_s: dip.end_s, end_s: until_s });
         // An overloaded alternator lifts the bus for a small part of the log only.
-        if quantile(&bus_v[after], 0.97) > (before_v + 0.3).min(CHARGED_V) {
+        if quantile(&bus_v[after], 0.97) > (before_v + rise_v).min(charged_v) {
             runs.push(Span { start_s: dip.end_s, end_s: until_s });
             started_by_dip = true;
         }
@@ -114,11 +122,11 @@ fn running_by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span]) -> Vec<Span>
     if started_by_dip {
         let first_dip = &dips[0];
         let before = indices(time_s, Span { start_s: 0.0, end_s: first_dip.start_s });
-        if median(&bus_v[before.clone()]) > CHARGED_V {
+        if median(&bus_v[before.clone()]) > charged_v {
             runs.insert(0, Span { start_s: time_s[before.start], end_s: first_dip.start_s });
         }
-    } else if quantile(bus_v, 0.9) > CHARGED_V {
-        let start = quiet_start(time_s, bus_v);
+    } else if quantile(bus_v, 0.9) > charged_v {
+        let start = quiet_start(time_s, bus_v, nominal);
         runs.push(Span { start_s: time_s[start], end_s: last_s });
     }
     runs
@@ -127,11 +135,12 @@ fn running_by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span]) -> Vec<Span>
 /// First sample after a quiet, uncharged beginning. A slow logger misses the
 /// starter's dip; an engine that runs is told from one that rests by the
 /// ripple and hunting that only a running one puts on the bus.
-fn quiet_start(time_s: &[f64], bus_v: &[f64]) -> usize {
-    let Some(rise) = bus_v.iter().position(|&v| v > CHARGED_V) else { return 0 };
+fn quiet_start(time_s: &[f64], bus_v: &[f64], nominal: Nominal) -> usize {
+    let charged_v = nominal.volts(levels::CHARGED);
+    let Some(rise) = bus_v.iter().position(|&v| v > charged_v) else { return 0 };
     let (before, after) = bus_v.split_at(rise);
     let long_enough = rise >= 8 && time_s[rise] - time_s[0] >= 3.0;
-    let rises = median(after) - median(before) > 0.5;
+    let rises = median(after) - median(before) > nominal.volts(levels::SLOW_CHARGE_RISE);
     let quiet = difference_sigma(before) < 0.5 * difference_sigma(after);
     if long_enough && rises && quiet { rise } else { 0 }
 }
@@ -146,7 +155,8 @@ mod tests {
 
     fn phases(time_s: &[f64], bus_v: &[f64]) -> Vec<Phase> {
         let grain = Grain::first_look(time_s, bus_v, None);
-        phases_around(time_s, bus_v, None, &starter::dips_in(time_s, bus_v, &grain))
+        let dips = starter::dips_in(time_s, bus_v, &grain);
+        phases_around(time_s, bus_v, None, &dips, Nominal::V12)
     }
 
     fn trace(levels: &[(f64, f64)]) -> (Vec<f64>, Vec<f64>) {

@@ -1,22 +1,17 @@
 //! Where a starter was at work: by what the voltage shows, and by what the engine's speed
 //! does.
 
+use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::grain::Grain;
-use crate::segment::phases::{CHARGED_V, RUNNING_RPM};
+use crate::segment::phases::RUNNING_RPM;
 use crate::segment::{index_at, indices};
 use crate::stats::robust::median;
 
-/// The starter draws a hundred amps and more: no other load dips a resting
-/// battery this far (common practice, no source).
-const CRANKING_DIP_V: f64 = 0.8;
 /// Nobody cranks longer without a pause (common practice, no source).
 const LONGEST_CRANKING_S: f64 = 30.0;
 /// An engine that turns slower than this stands (common practice, no source).
 const STANDING_RPM: f64 = 50.0;
-/// A strong battery on a warm engine gives way by so much at least when the engine is seen
-/// to turn (common practice, no source: a hundred amps through two milliohms).
-const TURNING_DIP_V: f64 = 0.2;
 /// No engine starts sooner; a tachometer that flickers is no turn (common practice, no source).
 const SHORTEST_TURN_S: f64 = 0.3;
 /// The tachometer wakes up so long after the starter at most (common practice, no source:
@@ -44,9 +39,10 @@ fn sharpened(dip: Span, log: &Log, grain: &Grain) -> Span {
 }
 
 /// Where a starter could have been at work: the voltage falls by more than
-/// [`CRANKING_DIP_V`] under the level before it and comes back.
+/// [`levels::CRANKING_DIP`] under the level before it and comes back.
 pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Span> {
-    let least_dip_v = grain.beyond_noise_v(CRANKING_DIP_V);
+    let least_dip_v = grain.beyond_noise_v(grain.nominal.volts(levels::CRANKING_DIP));
+    let charged_v = grain.nominal.volts(levels::CHARGED);
     let mut dips = Vec::new();
     let mut i = 0;
     let mut earlier = 0;
@@ -63,7 +59,7 @@ pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Span>
             i += 1;
             continue;
         };
-        if bus_v[i] > level_v - least_dip_v || level_v > CHARGED_V {
+        if bus_v[i] > level_v - least_dip_v || level_v > charged_v {
             i += 1;
             continue;
         }
@@ -104,7 +100,7 @@ pub(super) fn add_turns(
     rpm: &[f64],
     grain: &Grain,
 ) {
-    let least_dip_v = grain.beyond_noise_v(TURNING_DIP_V);
+    let least_dip_v = grain.beyond_noise_v(grain.nominal.volts(levels::TURNING_DIP));
     let turned = turns(time_s, rpm).into_iter().filter_map(|turn| {
         let around_s = turn.start_s - TACHOMETER_LAG_S;
         let before = indices(time_s, Span { start_s: around_s - 2.0, end_s: around_s });

@@ -5,12 +5,13 @@ use std::process::ExitCode;
 
 use clap::Args;
 
-use crate::car::{ALWAYS_ON, Acceptance, Car, Job};
+use crate::car::{ALWAYS_ON, Car, Job};
 use crate::compare::{self, Agreed, Given, Recorded, SamePair};
 use crate::comparison::Comparison;
 use crate::files::{same_file, write_whole};
 use crate::ingest::{ReadOptions, RoleRequest};
 use crate::json;
+use crate::nominal::Nominal;
 use crate::report::{Overwrite, proof, write_proof};
 use crate::verbs::diagnose::width;
 use crate::verbs::options::{CarFlags, ShownFlags};
@@ -63,9 +64,9 @@ pub struct CompareArgs {
     /// Samples a second, for logs without a time column
     #[arg(long, value_name = "HZ", value_parser = super::options::positive, allow_negative_numbers = true, help_heading = "Reading")]
     pub sample_rate: Option<f64>,
-    /// Read 24 V and 48 V systems although every limit here is for 12 V
-    #[arg(long, help_heading = "Reading")]
-    pub any_voltage: bool,
+    /// Nominal voltage of the system, where the levels should not say: 6, 12 or 24
+    #[arg(long, value_name = "V", help_heading = "Reading")]
+    pub nominal: Option<Nominal>,
     /// Facts about the car after the repair, where they differ
     /// [default: as before, or car.toml beside the later log]
     #[arg(long, value_name = "FILE", help_heading = "The car")]
@@ -195,7 +196,10 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
             complain(format!("--load-amps {load} is of no use: no log names such a load"));
         }
     }
-    agreed.acceptance = acceptance.unwrap_or_else(Acceptance::default);
+    agreed.acceptance = acceptance.unwrap_or_default().of(before.diagnosis.source.nominal_v);
+    if let Some((_, wrong)) = agreed.acceptance.senseless() {
+        return Err(format!("[acceptance]: {wrong}").into());
+    }
     agreed.job = job.or(old_car.job);
     if let Some(named) = &args.plan {
         let file = planned::file(named);
@@ -229,6 +233,6 @@ fn options(
         sample_rate_hz: args.sample_rate,
         marks: Vec::new(),
         marks_file: marks.cloned(),
-        any_voltage: args.any_voltage,
+        nominal: args.nominal.or(car.nominal_v),
     })
 }

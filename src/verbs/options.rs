@@ -8,6 +8,7 @@ use crate::car::cable::CableRun;
 use crate::car::{Car, CarError, LoadAmps};
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 use crate::log::Log;
+use crate::nominal::Nominal;
 use crate::units::Units;
 
 #[derive(Debug, Clone, Default, Args)]
@@ -24,8 +25,11 @@ pub struct ReadFlags {
     /// A CSV of marks: time, load, state
     #[arg(long = "marks", value_name = "FILE", help_heading = "Reading")]
     pub marks_file: Option<PathBuf>,
-    /// Read 24 V and 48 V systems although every limit here is for 12 V
-    #[arg(long, help_heading = "Reading")]
+    /// Nominal voltage of the system, where the levels should not say: 6, 12 or 24
+    #[arg(long, value_name = "V", help_heading = "Reading")]
+    pub nominal: Option<Nominal>,
+    /// What --nominal replaces
+    #[arg(long, hide = true)]
     pub any_voltage: bool,
 }
 
@@ -149,6 +153,9 @@ impl CarFlags {
 impl ReadFlags {
     /// Column wishes from the car's file first, so that flags come last and win.
     pub fn options(&self, car: &Car) -> Result<ReadOptions, RequestError> {
+        if self.any_voltage {
+            return Err(RequestError::AnyVoltage);
+        }
         let mut columns = RoleRequest::from_car(car)?;
         columns.extend(self.columns.iter().cloned());
         Ok(ReadOptions {
@@ -156,7 +163,7 @@ impl ReadFlags {
             sample_rate_hz: self.sample_rate,
             marks: self.marks.clone(),
             marks_file: self.marks_file.clone(),
-            any_voltage: self.any_voltage,
+            nominal: self.nominal.or(car.nominal_v),
         })
     }
 }

@@ -37,12 +37,12 @@ pub struct PlanArgs {
     /// Highest speed that the alternators bear, by their sheet
     #[arg(long, value_name = "RPM", default_value = "18000", value_parser = positive, allow_negative_numbers = true)]
     pub alternator_limit: f64,
-    /// Volts that may be lost in the charging cable, and on the way back
-    #[arg(long, value_name = "V", default_value = "0.2", value_parser = positive, allow_negative_numbers = true)]
-    pub cable_drop: f64,
-    /// Volts that may be lost on the ground side
-    #[arg(long, value_name = "V", default_value = "0.1", value_parser = positive, allow_negative_numbers = true)]
-    pub ground_drop: f64,
+    /// Volts that may be lost in the charging cable [default: 0.2 in a 12 V system]
+    #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true)]
+    pub cable_drop: Option<f64>,
+    /// Volts that may be lost on the ground side [default: 0.1 in a 12 V system]
+    #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true)]
+    pub ground_drop: Option<f64>,
     /// Air about the cable, °C
     #[arg(long, value_name = "C", default_value = "60", value_parser = degrees, allow_negative_numbers = true)]
     pub cable_air: f64,

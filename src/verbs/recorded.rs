@@ -39,7 +39,7 @@ pub fn record(
         path: told_from(report, log)?,
         columns: stated.read.columns.iter().map(told).collect(),
         sample_rate_hz: stated.read.sample_rate_hz,
-        any_voltage: stated.read.any_voltage,
+        nominal_v: stated.read.nominal,
         marks: stated.read.marks_file.as_deref().map(input).transpose()?,
         curve: curve.as_deref().map(input).transpose()?,
         car: bare(stated.car.clone()),
@@ -69,7 +69,7 @@ pub fn again(settings: Settings, places: &Places) -> Result<Recorded, Box<dyn st
         sample_rate_hz: settings.sample_rate_hz,
         marks: Vec::new(),
         marks_file: places.marks.clone(),
-        any_voltage: settings.any_voltage,
+        nominal: settings.nominal_v,
     };
     let log = ingest::read(&places.log, &read)?;
     // A car's file may know more loads than one log shows.

@@ -2,15 +2,17 @@
 
 pub mod cautions;
 pub mod evidence;
+mod generator;
 pub mod rules;
 pub mod unknowns;
 pub mod word;
 
 use crate::analysis::Analysis;
-use crate::car::Car;
-use crate::diagnosis::{Finding, OperatingPoint, Verdict};
+use crate::car::{Car, ChargerKind};
+use crate::diagnosis::{BusState, Finding, OperatingPoint, Verdict};
 use crate::estimate::Estimate;
 use crate::log::{Log, Span};
+use crate::nominal::PerCell;
 use crate::segment::Segments;
 
 /// All that a rule may look at.
@@ -35,16 +37,39 @@ pub fn judge(case: &Case) -> Judgement {
     let verdict =
         Verdict { cannot_tell: unknowns::cannot_tell(case), ..word::verdict(case, &findings) };
     let cautions = cautions::cautions(&findings);
-    Judgement { verdict, findings, cautions }
+    let judgement = Judgement { verdict, findings, cautions };
+    if case.has_generator() { generator::reworded(judgement) } else { judgement }
 }
+
+/// A sound DC generator has cut in from this engine speed on (common practice, no source).
+const MOST_CUT_IN_RPM: f64 = 1500.0;
 
 /// Points seen long enough to carry a verdict.
 pub const LEAST_POINT_S: f64 = 4.0;
 
 impl<'a> Case<'a> {
+    /// A fixed voltage with the cells of this system.
+    pub fn volts(&self, level: PerCell) -> f64 {
+        self.log.nominal().volts(level)
+    }
+
     /// Operating points that carry weight.
     pub fn points(&self) -> impl Iterator<Item = &'a OperatingPoint> {
-        self.analysis.operating_points.iter().filter(|p| p.seconds >= LEAST_POINT_S)
+        let case = *self;
+        let points = self.analysis.operating_points.iter();
+        points.filter(move |p| p.seconds >= LEAST_POINT_S && !case.is_cut_off(p))
+    }
+
+    /// What charges the battery is a DC generator, stated or taken for one.
+    pub fn has_generator(&self) -> bool {
+        self.car.charger(self.log.nominal()) == ChargerKind::DcGenerator
+    }
+
+    /// A DC generator below its cut-in speed charges nothing, and is sound. Where engine
+    /// speed is not logged, any level at which it does not charge may be that.
+    pub fn is_cut_off(&self, point: &OperatingPoint) -> bool {
+        let slow = point.rpm.is_none_or(|rpm| rpm < MOST_CUT_IN_RPM);
+        self.has_generator() && slow && point.state == BusState::Draining
     }
 
     /// Volts that a point lies under the setpoint, where one is known.

@@ -13,15 +13,15 @@ mod wiring;
 
 use crate::diagnosis::{Evidence, Finding, Severity};
 use crate::log::{Log, Place, Role, Tap};
-use crate::verdict::Case;
+use crate::verdict::{Case, generator};
 
 pub use wiring::{loses_no_more_than_lines_do, post_holding};
 
 /// What a rule saw.
-struct Seen {
-    severity: Severity,
-    statement: String,
-    evidence: Vec<Evidence>,
+pub(super) struct Seen {
+    pub(super) severity: Severity,
+    pub(super) statement: String,
+    pub(super) evidence: Vec<Evidence>,
 }
 
 /// What else could look like a finding.
@@ -296,6 +296,12 @@ const RULES: &[Rule] = &[
         next_test: "Find out what switches at those times and log or mark it (--mark TIME=LOAD:on).",
     },
     Rule {
+        id: "dc-generator",
+        look: generator::dc_generator,
+        alternatives: &[Always("an alternator, which charges at idle too")],
+        next_test: "Look for a cut-out relay. If it is an alternator, state that in car.toml ([alternator] kind = \"alternator\") and read the log again.",
+    },
+    Rule {
         id: "coarse-voltage",
         look: logging::coarse_voltage,
         alternatives: &[],
@@ -315,7 +321,7 @@ pub fn findings(case: &Case) -> Vec<Finding> {
                 statement: seen.statement,
                 evidence: seen.evidence,
                 alternatives: rule.alternatives.iter().filter_map(|o| o.told(case.log)).collect(),
-                next_test: rule.next_test.to_owned(),
+                next_test: case.log.nominal().in_words(rule.next_test),
             })
         })
         .collect();

@@ -4,19 +4,12 @@ use crate::diagnosis::{
     BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
 };
 use crate::estimate::Estimate;
+use crate::levels;
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, volts, with_loads};
 use crate::verdict::rules::{loses_no_more_than_lines_do, post_holding};
 use crate::words::RPM;
 
-/// Acceptance: within this of the setpoint, and never draining (common practice,
-/// no source). Under it by less is little in reserve.
-const ACCEPTED_V: f64 = 0.2;
-/// Under the setpoint by more than this, output is at its end; by less it may be
-/// the regulator's droop or its warming (common practice, no source).
-const LITTLE_V: f64 = 0.1;
-/// Over this is over-charging (common practice, no source).
-pub const OVERCHARGE_V: f64 = 15.0;
 /// Slower than the 1500 to 2000 rpm at which a charging system is tested, an engine idles,
 /// fast or slow (common practice, no source).
 const AT_SPEED_RPM: f64 = 1500.0;
@@ -39,7 +32,7 @@ fn is_surely_short(case: &Case, point: &OperatingPoint) -> bool {
 }
 
 fn is_under(case: &Case, point: &OperatingPoint, by_v: fn(&Estimate) -> f64) -> bool {
-    case.under_setpoint(point).is_some_and(|under| by_v(&under) > ACCEPTED_V)
+    case.under_setpoint(point).is_some_and(|under| by_v(&under) > case.volts(levels::ACCEPTED))
         && !loses_no_more_than_lines_do(case, point)
 }
 
@@ -71,7 +64,8 @@ pub fn more_speed(case: &Case, loads: &[String]) -> MoreSpeed {
 pub fn holds_at_speed(case: &Case, loads: &[String]) -> bool {
     fastest(case, loads).is_some_and(|(point, _)| {
         let under_v = case.under_setpoint_v(point);
-        point.state == BusState::Holding || under_v.is_some_and(|under_v| under_v <= LITTLE_V)
+        point.state == BusState::Holding
+            || under_v.is_some_and(|under_v| under_v <= case.volts(levels::LITTLE))
     })
 }
 
@@ -98,6 +92,13 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         .filter(|p| p.kind == PhaseKind::Running)
         .map(|p| p.end_s - p.start_s)
         .sum();
+    let cut_off = case.analysis.operating_points.iter().any(|p| case.is_cut_off(p));
+    if cut_off && case.points().next().is_none() {
+        return (
+            CannotTell,
+            "Cannot tell: the bus stays at battery voltage, as it does with a DC generator below its cut-in speed. Log some minutes at speed, with engine speed.".to_owned(),
+        );
+    }
     if running_s < LEAST_RUNNING_S || case.points().next().is_none() {
         return (
             CannotTell,
@@ -133,7 +134,9 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     let slipping = case
         .points()
         .filter(|p| p.state == BusState::Slipping)
-        .filter(|p| case.under_setpoint_v(p).is_some_and(|under_v| under_v > LITTLE_V))
+        .filter(|p| {
+            case.under_setpoint_v(p).is_some_and(|under_v| under_v > case.volts(levels::LITTLE))
+        })
         .min_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
     if let Some(point) = slipping {
         return (

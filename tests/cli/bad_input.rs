@@ -86,11 +86,11 @@ fn an_engine_that_never_runs() {
 }
 
 #[test]
-fn a_24_v_system() {
+fn a_48_v_system() {
     let text = csv("time (s),battery voltage (V),engine rpm", |r| {
-        format!("{:.1},{:.2},{:.0}", r.t, 2.0 * r.v, r.rpm)
+        format!("{:.1},{:.2},{:.0}", r.t, 3.7 * r.v, r.rpm)
     });
-    refused("truck.csv", text, &["24 V system", "battery voltage", "12 V", "--any-voltage"]);
+    refused("hybrid.csv", text, &["48 V", "mild hybrid", "battery voltage", "12 V side"]);
 }
 
 #[test]

@@ -5,6 +5,7 @@ use std::path::Path;
 use proptest::prelude::*;
 use stiffbus::car::Car;
 use stiffbus::ingest::{self, Mark, ReadOptions, Sheet, Stated};
+use stiffbus::nominal::Nominal;
 
 use crate::dialects::written;
 use crate::support::{cases, plain, read};
@@ -172,14 +173,14 @@ pub fn options() -> impl Strategy<Value = ReadOptions> {
             "battery_current=#3",
         ]),
     );
-    (rate, marks, wish, any::<bool>()).prop_map(|(sample_rate_hz, marks, wish, any_voltage)| {
-        ReadOptions {
-            sample_rate_hz,
-            marks: marks.into_iter().map(|(at_s, load, duty)| Mark { at_s, load, duty }).collect(),
-            columns: wish.map(|w| w.parse().expect("a wish")).into_iter().collect(),
-            any_voltage,
-            marks_file: None,
-        }
+    let systems = [Nominal::V6, Nominal::V12, Nominal::V24];
+    let nominal = prop::option::of(prop::sample::select(systems.to_vec()));
+    (rate, marks, wish, nominal).prop_map(|(sample_rate_hz, marks, wish, nominal)| ReadOptions {
+        sample_rate_hz,
+        marks: marks.into_iter().map(|(at_s, load, duty)| Mark { at_s, load, duty }).collect(),
+        columns: wish.map(|w| w.parse().expect("a wish")).into_iter().collect(),
+        nominal,
+        marks_file: None,
     })
 }
 

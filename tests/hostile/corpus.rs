@@ -25,8 +25,7 @@ fn what_was_found_stays_mended() {
         println!("{}", path.display());
         // As the fuzz target takes it: the first byte chooses the options.
         let (choice, rest) = bytes.split_first().map_or((0, &[][..]), |(c, rest)| (*c, rest));
-        let rate =
-            ReadOptions { sample_rate_hz: Some(10.0), any_voltage: true, ..Default::default() };
+        let rate = ReadOptions { sample_rate_hz: Some(10.0), ..Default::default() };
         let options = if choice & 1 == 1 { rate } else { ReadOptions::default() };
         for bytes in [&bytes[..], rest] {
             if let Some(log) = read(bytes, &options)

@@ -25,8 +25,8 @@ fn a_whole_car_beside_its_log() {
         (car.setpoint_v, car.starter_a, car.alternator.rated_a, car.alternator.pulley_ratio),
         (Some(14.3), Some(180.0), Some(70.0), Some(2.4))
     );
-    assert_eq!(car.loads_a["AC blower"], LoadAmps { amps_a: 18.5, at_v: 13.5 });
-    assert_eq!(car.loads_a["fans"], LoadAmps { amps_a: 22.0, at_v: 12.6 });
+    assert_eq!(car.loads_a["AC blower"], LoadAmps { amps_a: 18.5, stated_at_v: None });
+    assert_eq!(car.loads_a["fans"], LoadAmps { amps_a: 22.0, stated_at_v: Some(12.6) });
     let (cable, ground) = (car.cable.clone().expect("a cable"), car.ground.clone().expect("one"));
     assert_eq!((cable.gauge, cable.length_m), (Gauge::Awg(4), 3.2));
     assert_eq!((ground.gauge, ground.length_m), (Gauge::Mm2(25.0), 0.6));

@@ -282,7 +282,7 @@ fn over_traces(known: Known) -> Tally {
         if known == Known::OneLoad {
             let (name, amps_a) = best_known(&trace.segments, &loads);
             let at_v = volts_while_on(trace, &samples, &loads, &name);
-            car.loads_a.insert(name, LoadAmps { amps_a, at_v });
+            car.loads_a.insert(name, LoadAmps { amps_a, stated_at_v: Some(at_v) });
         }
         let clamped = known == Known::AlternatorCurrent;
         let diagnosis = diagnosis(trace, &samples, &loads, &car, clamped);

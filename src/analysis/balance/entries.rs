@@ -11,6 +11,7 @@ use crate::analysis::practice::{
 };
 use crate::car::{Car, LoadAmps};
 use crate::diagnosis::PhaseKind;
+use crate::levels;
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::speed::differ;
 use crate::segment::{Segments, Stretch, indices, mean};
@@ -40,10 +41,10 @@ const WARMING_A_PER_MIN: Belief = Belief { mean: -0.3, sd: 0.7 };
 /// Output on engine speed around one idle, A a rpm (common practice, no source:
 /// a third of 70 A gained between 1500 and 2000 alternator rpm at 2.5:1).
 const OUTPUT_A_PER_RPM: Belief = Belief { mean: 0.06, sd: 0.05 };
-/// Amps that everything else leaves for the battery as the bus falls by a volt:
+/// Amps that everything else leaves for the battery as a 12 V bus falls by a volt:
 /// what always draws takes less, and a slow machine gives more (common practice,
 /// no source).
-const LEFT_A_PER_V: Belief = Belief { mean: 3.5, sd: 2.0 };
+const LEFT_A_PER_12_V: Belief = Belief { mean: 3.5, sd: 2.0 };
 /// One visit and the next differ by so much more than all this explains
 /// (common practice, no source).
 const VISIT: Belief = Belief { mean: 0.0, sd: 0.7 };
@@ -115,8 +116,12 @@ pub fn gather(
     let where_runs = |runs: f64, stopped: f64| {
         rows.iter().map(move |row| if row.runs() { runs } else { stopped }).collect::<Vec<f64>>()
     };
-    let under_v = rows.iter().map(|row| if row.runs() { 13.0 - row.entry.volts } else { 0.0 });
-    balanced.push(Term { shares: under_v.collect(), believed: LEFT_A_PER_V });
+    let short_v = log.nominal().volts(levels::SHORT_BUS);
+    let under_v = rows.iter().map(|row| match row.runs() {
+        true => log.nominal().as_12_v(short_v - row.entry.volts),
+        false => 0.0,
+    });
+    balanced.push(Term { shares: under_v.collect(), believed: LEFT_A_PER_12_V });
     balanced.push(Term { shares: where_runs(0.0, -1.0), believed: ASLEEP });
     balanced.extend(visits(&rows, made_a.is_some()));
     let known: Vec<Known> = starter(log, segments, car, windows).into_iter().collect();
@@ -224,7 +229,7 @@ fn entry(log: &Log, segments: &Segments, span: Span, windows: &mut Vec<Span>) ->
     Some(Entry {
         window: windows.len() - 1,
         volts: seen.mean_v,
-        volts_error: seen.half_width_v / Z90,
+        volts_error: log.nominal().volts(levels::BATTERY_MODEL).hypot(seen.half_width_v / Z90),
     })
 }
 
@@ -236,7 +241,11 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
         let stated = car.loads_a.get(name);
         let shares = rows.iter().map(|row| {
             let on = mean(&duty[indices(log.time_s(), row.span)]);
-            let follows = stated.unwrap_or(&LoadAmps::AT_LARGE).share_at(name, row.entry.volts);
+            let follows = stated.unwrap_or(&LoadAmps::AT_LARGE).share_at(
+                name,
+                row.entry.volts,
+                log.nominal(),
+            );
             if on.is_finite() { -on * follows } else { 0.0 }
         });
         let believed = stated.map_or_else(
@@ -253,7 +262,7 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
             // A load that was on from the beginning and went off takes its amps away.
             let sign = if step.ends_with(" off") { 1.0 } else { -1.0 };
             let shares = unnamed.entry(name).or_insert_with(|| vec![0.0; rows.len()]);
-            shares[i] = sign * LoadAmps::AT_LARGE.share_at(name, row.entry.volts);
+            shares[i] = sign * LoadAmps::AT_LARGE.share_at(name, row.entry.volts, log.nominal());
         }
     }
     let unnamed =

@@ -23,7 +23,7 @@ use rand_chacha::ChaCha8Rng;
 
 use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::deficit::LOAD_GROWTH_A_PER_V;
+use crate::analysis::deficit::load_growth_a;
 use crate::analysis::keep_up::Knee;
 use crate::analysis::practice::clamp_half_width_a;
 use crate::car::Car;
@@ -271,7 +271,7 @@ impl Machine {
             }
             let window = battery.window(self.draw, seen.stretch)?;
             let given_a = seen.battery_a.unwrap_or(window.mean_a());
-            let growth_a = LOAD_GROWTH_A_PER_V * (seen.held_v - seen.bus_v).max(0.0);
+            let growth_a = load_growth_a(seen.held_v - seen.bus_v, battery.nominal);
             let unsure_a = MODEL_A.hypot(MODEL_SHARE * given_a).hypot(SHAPE_SHARE * has_a);
             anchors.push((has_a - given_a + growth_a, unsure_a));
         }

@@ -17,6 +17,7 @@ use crate::analysis::LEVEL;
 use crate::analysis::keep_up::{Knee, Visit};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
+use crate::levels;
 use crate::log::{Log, Span};
 use crate::physics::alternator::OutputCurve;
 use crate::segment::speed::differ;
@@ -27,10 +28,6 @@ use crate::stats::interval::student_quantile;
 const ANCHOR_S: f64 = 3.0;
 /// Two stretches further apart than this have more than one change between them.
 const LONGEST_S: f64 = 12.0;
-/// Further under the setpoint the battery turns from taking to giving and bends the fall.
-const STRAIGHT_V: f64 = 0.2;
-/// What the fit takes for the level held must be the setpoint, give or take this.
-const AT_SETPOINT_V: f64 = 0.12;
 /// Pulley ratios of passenger cars: low, common, high (common practice, no source).
 const PULLEY_RATIOS: [f64; 3] = [2.0, 2.6, 3.2];
 /// Knees tried.
@@ -81,7 +78,10 @@ fn knee(
     let window =
         Span { start_s: (left_s - ANCHOR_S).max(from.stretch.span.start_s), end_s: reached_s };
     let range = indices(log.time_s(), window);
-    let mut passage = Passage::default();
+    let nominal = log.nominal();
+    let straight_v = nominal.volts(levels::STRAIGHT_FALL);
+    let mut passage =
+        Passage { at_setpoint_v: nominal.volts(levels::AT_SETPOINT), ..Passage::default() };
     for k in range {
         let (t, rpm, v) = (*log.time_s().get(k)?, *log.engine_rpm()?.get(k)?, *log.bus_v().get(k)?);
         if !(rpm.is_finite() && v.is_finite()) {
@@ -90,7 +90,7 @@ fn knee(
         passage.time_s.push(t);
         passage.rpm.push(rpm);
         passage.below_v.push(v - setpoint.at(t));
-        if v - setpoint.at(t) < -STRAIGHT_V - 2.0 * segments.grain.sigma_v {
+        if v - setpoint.at(t) < -straight_v - 2.0 * segments.grain.sigma_v {
             break;
         }
     }
@@ -112,6 +112,8 @@ struct Passage {
     rpm: Vec<f64>,
     /// Volts over the setpoint, negative below it.
     below_v: Vec<f64>,
+    /// How near to the setpoint the level held must be.
+    at_setpoint_v: f64,
 }
 
 /// Best level and squares left for one knee.
@@ -142,7 +144,7 @@ impl Passage {
         let first = lefts.iter().position(accepted)?;
         let last = lefts.iter().rposition(accepted)?;
         // Either end of the speeds accepted: the fall shows no knee.
-        if first == 0 || last == KNEES || least.top_v.abs() > AT_SETPOINT_V {
+        if first == 0 || last == KNEES || least.top_v.abs() > self.at_setpoint_v {
             return None;
         }
         let half = (tried.get(last)? - tried.get(first)?) / 2.0;
@@ -209,7 +211,7 @@ mod tests {
         let share = |rpm: f64| {
             OutputCurve::typical(1.0).map_or(f64::NAN, |curve| curve.output(2.6 * rpm).amps_a)
         };
-        let mut passage = Passage::default();
+        let mut passage = Passage { at_setpoint_v: 0.12, ..Passage::default() };
         let mut summed = 0.0;
         for k in 0..100 {
             let t = f64::from(k) * 0.05;

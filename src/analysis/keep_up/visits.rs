@@ -3,9 +3,9 @@
 
 use crate::analysis::keep_up::WANDER_SHARE;
 use crate::analysis::level::level;
-use crate::analysis::practice::DROOP_V;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::Bound;
+use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::points::{BAND_EDGES_RPM, band};
 use crate::segment::speed::differ;
@@ -55,6 +55,7 @@ pub(super) fn visit<'a>(
     let Span { start_s, end_s } = stretch.settled;
     let count = (stretch.settled.seconds() / BLOCK_S).floor().max(1.0);
     let each_s = stretch.settled.seconds() / count;
+    let droop_v = log.nominal().volts(levels::DROOP);
     let mut visit = Visit { index, stretch, rpm, seconds: 0.0, holding_s: 0.0, under_vs: 0.0 };
     let mut from_s = start_s;
     for k in 1..=count as usize {
@@ -64,7 +65,7 @@ pub(super) fn visit<'a>(
             let under_v = setpoint.at((from_s + until_s) / 2.0) - level.mean_v;
             visit.seconds += span.seconds();
             visit.under_vs += under_v * span.seconds();
-            visit.holding_s += if under_v <= DROOP_V { span.seconds() } else { 0.0 };
+            visit.holding_s += if under_v <= droop_v { span.seconds() } else { 0.0 };
         }
         from_s = until_s;
     }
@@ -84,10 +85,10 @@ pub(super) fn bracket(speeds: &[Speed]) -> Result<(f64, f64), Bound> {
 /// Running at one speed alone holds, or not, by how far it lies under the setpoint over all
 /// of it, as the state of its operating point has it: of a bus near the edge of the droop
 /// either may be so for the longer time.
-pub(super) fn of_one_speed(visits: &[Visit]) -> Bound {
+pub(super) fn of_one_speed(visits: &[Visit], droop_v: f64) -> Bound {
     let seconds: f64 = visits.iter().map(|v| v.seconds).sum();
     let under_vs: f64 = visits.iter().map(|v| v.under_vs).sum();
-    if under_vs <= DROOP_V * seconds { Bound::BelowSeen } else { Bound::AboveSeen }
+    if under_vs <= droop_v * seconds { Bound::BelowSeen } else { Bound::AboveSeen }
 }
 
 /// Where one side was not seen, the knee may lie within the speed at that end: its
@@ -205,11 +206,11 @@ mod tests {
             stretch: &stretch,
             rpm: 824.0,
             seconds,
-            holding_s: if under_v <= DROOP_V { seconds } else { 0.0 },
+            holding_s: if under_v <= 0.06 { seconds } else { 0.0 },
             under_vs: under_v * seconds,
         };
-        assert_eq!(of_one_speed(&[visit(6.0, 0.05), visit(5.0, 0.08)]), Bound::AboveSeen);
-        assert_eq!(of_one_speed(&[visit(5.0, 0.01), visit(6.0, 0.08)]), Bound::BelowSeen);
+        assert_eq!(of_one_speed(&[visit(6.0, 0.05), visit(5.0, 0.08)], 0.06), Bound::AboveSeen);
+        assert_eq!(of_one_speed(&[visit(5.0, 0.01), visit(6.0, 0.08)], 0.06), Bound::BelowSeen);
     }
 
     #[test]

@@ -6,6 +6,7 @@
 use crate::diagnosis::{Heat, OutputPoint, SheetStanding};
 use crate::estimate::{Estimate, Grade};
 use crate::ingest::Sheet;
+use crate::nominal::Nominal;
 use crate::physics::alternator::{Derating, as_tested_rpm};
 
 /// Soaked output is 10 to 25 % less than cold (common practice, no source).
@@ -27,9 +28,11 @@ const LEAST_S: f64 = 4.0;
 const SOUND_SHARE: f64 = 0.85;
 
 /// Fills in what the sheet says at a point; lower bounds get no share.
-pub fn hold_against(sheet: &Sheet, point: &mut OutputPoint, speed_logged: bool) {
+pub fn hold_against(sheet: &Sheet, point: &mut OutputPoint, speed_logged: bool, nominal: Nominal) {
     let unsure = if speed_logged { LOGGED_SPEED } else { RATIO_SPEED };
-    point.sheet_a = point.alternator_rpm.and_then(|rpm| carried(sheet, point, rpm, unsure));
+    let test_v = sheet.tested_v(nominal);
+    point.sheet_a =
+        point.alternator_rpm.and_then(|rpm| carried(sheet, &test_v, point, rpm, unsure));
     point.share_of_sheet = point
         .sheet_a
         .as_ref()
@@ -47,22 +50,28 @@ pub fn hold_against(sheet: &Sheet, point: &mut OutputPoint, speed_logged: bool) 
 }
 
 /// What the sheet promises at `rpm`, at the voltage and heat of the point.
-fn carried(sheet: &Sheet, point: &OutputPoint, rpm: f64, unsure: (f64, f64)) -> Option<Estimate> {
+fn carried(
+    sheet: &Sheet,
+    test_v: &Estimate,
+    point: &OutputPoint,
+    rpm: f64,
+    unsure: (f64, f64),
+) -> Option<Estimate> {
     let there_a = sheet.curve.told_a(rpm)?;
     let at_v = point.at_v.value;
-    let tested = [sheet.test_v.low, sheet.test_v.high].map(|v| as_tested_rpm(rpm, at_v, v));
+    let tested = [test_v.low, test_v.high].map(|v| as_tested_rpm(rpm, at_v, v));
     let whole = [tested[0], tested[1], rpm];
     let slowest_rpm = unsure.0 * whole.into_iter().fold(f64::INFINITY, f64::min);
     let fastest_rpm = unsure.1 * whole.into_iter().fold(f64::NEG_INFINITY, f64::max);
     // Beyond the last point the curve lies at least as high; below the first nothing is known.
     let least_a = sheet.curve.told_a(slowest_rpm)?;
     let most_a = sheet.curve.output(fastest_rpm).amps_a;
-    let halfway_rpm = (rpm + as_tested_rpm(rpm, at_v, sheet.test_v.value)) / 2.0;
+    let halfway_rpm = (rpm + as_tested_rpm(rpm, at_v, test_v.value)) / 2.0;
     let heat = heat_share(point, &sheet.test_c);
     let how = format!(
         "{} has {there_a:.0} A there; carried from {:.1} V to {at_v:.1} V and {:.0} to {:.0} % of it for heat (common practice)",
         sheet.file,
-        sheet.test_v.value,
+        test_v.value,
         100.0 * heat.1,
         100.0 * heat.2
     );

@@ -1,10 +1,10 @@
 //! The short windows that the curve is made of, and whether each is at full output.
 
 use crate::analysis::level::level;
-use crate::analysis::practice::FULL_OUTPUT_V;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Heat, PhaseKind};
+use crate::levels;
 use crate::log::{Log, Place, Role, Span, Tap};
 use crate::segment::{Grain, Segments, Stretch, indices, mean};
 
@@ -119,7 +119,8 @@ impl Look<'_> {
     fn is_under(&self, span: Span) -> bool {
         let Some(setpoint) = self.setpoint else { return false };
         let unsure_v = setpoint.estimate.value - setpoint.estimate.low;
-        let limit_v = setpoint.at((span.start_s + span.end_s) / 2.0) - FULL_OUTPUT_V - unsure_v;
+        let full_output_v = self.log.nominal().volts(levels::FULL_OUTPUT);
+        let limit_v = setpoint.at((span.start_s + span.end_s) / 2.0) - full_output_v - unsure_v;
         let time_s = self.log.time_s();
         let under = |tap_v: &[f64]| {
             level(time_s, tap_v, span, &self.segments.grain)

@@ -2,11 +2,10 @@
 //! was asked of it, and it minded nothing.
 
 use super::SHORTEST_S;
+use crate::levels;
+use crate::nominal::Nominal;
 use crate::segment::Stretch;
 
-/// Where more is asked of the machine and it holds, the bus gives way by no more
-/// than this, and noise.
-const INDIFFERENT_V: f64 = 0.03;
 /// Further apart in time, a battery that has filled meanwhile may have made up for
 /// what more was asked.
 const ADJACENT_S: f64 = 90.0;
@@ -44,9 +43,9 @@ impl Seen<'_> {
     }
 
     /// Whether the bus stood where `harder` left it, and soon before or after.
-    fn stays_at(&self, harder: &Seen) -> bool {
+    fn stays_at(&self, harder: &Seen, nominal: Nominal) -> bool {
         let unsure_v = self.half_width_v.hypot(harder.half_width_v);
-        (self.level_v - harder.level_v).abs() <= INDIFFERENT_V + unsure_v
+        (self.level_v - harder.level_v).abs() <= nominal.volts(levels::INDIFFERENT) + unsure_v
             && self.apart_s(harder) <= ADJACENT_S
     }
 
@@ -57,11 +56,12 @@ impl Seen<'_> {
 }
 
 /// Whether among these levels there is one that did not mind when more was asked.
-pub fn is_indifferent(seen: &[Seen], members: &[usize]) -> bool {
+pub fn is_indifferent(seen: &[Seen], members: &[usize], nominal: Nominal) -> bool {
     let long = members.iter().filter_map(|&k| seen.get(k)).filter(|s| s.seconds >= SHORTEST_S);
     let mut long: Vec<&Seen> = long.collect();
     long.sort_by(|a, b| a.middle_s.total_cmp(&b.middle_s));
-    let tells = |easy: &Seen, hard: &Seen| easy.is_easier_than(hard) && easy.stays_at(hard);
+    let tells =
+        |easy: &Seen, hard: &Seen| easy.is_easier_than(hard) && easy.stays_at(hard, nominal);
     // Stretches follow one another, so what is too far off ends the look ahead.
     long.iter().enumerate().any(|(k, first)| {
         let ahead = long.iter().skip(k + 1);

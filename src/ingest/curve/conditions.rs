@@ -4,18 +4,15 @@ use super::super::profile::Words;
 use super::super::units::Unit;
 use super::super::vocabulary as say;
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
+use crate::nominal::Nominal;
 
-/// ISO 8854 tests a 12 V machine at 13.5 V and 23 °C (from memory). Benches also
-/// test at 13 V and at 14.4 V, in whatever their hall has (common practice, no source).
-const USUAL_V: (f64, f64, f64) = (13.5, 13.0, 14.4);
+/// ISO 8854 tests at [`levels::BENCH`] and 23 °C (from memory), benches in whatever their
+/// hall has (common practice, no source).
 const USUAL_C: (f64, f64, f64) = (23.0, 15.0, 30.0);
 /// How well a bench keeps what it states (ISO 8854, from memory).
 const KEPT_V: f64 = 0.1;
 const KEPT_C: f64 = 5.0;
-/// What could be a test voltage of a 12 V machine. 12 V and 14 V, told bare,
-/// name its class.
-const VOLTS: std::ops::RangeInclusive<f64> = 12.0..=16.0;
-const CLASSES_V: [f64; 2] = [12.0, 14.0];
 const DEGREES: std::ops::RangeInclusive<f64> = -40.0..=200.0;
 /// No line that tells something is longer.
 const LONGEST: usize = 400;
@@ -32,9 +29,6 @@ impl Conditions {
         let mut told = Conditions::default();
         for line in lines {
             told.take(&line.chars().take(LONGEST).collect::<Vec<_>>());
-        }
-        if told.volts.iter().any(|v| !CLASSES_V.contains(v)) {
-            told.volts.retain(|v| !CLASSES_V.contains(v));
         }
         told
     }
@@ -58,7 +52,8 @@ impl Conditions {
     }
 
     fn volt(&mut self, value: f64) {
-        if VOLTS.contains(&value) && !self.volts.contains(&value) {
+        let is_test = Nominal::ALL.iter().any(|nominal| could_be_test(*nominal, value));
+        if is_test && !self.volts.contains(&value) {
             self.volts.push(value);
         }
     }
@@ -70,13 +65,27 @@ impl Conditions {
         }
     }
 
-    pub fn test_v(&self, stated: Option<f64>) -> Estimate {
-        estimate(stated, &self.volts, KEPT_V, USUAL_V, "voltage", "V")
+    /// Of an alternator for that system. 12 V and 14 V, told bare, name the class of one
+    /// for 12 V.
+    pub fn test_v(&self, stated: Option<f64>, nominal: Nominal) -> Estimate {
+        let could_be = self.volts.iter().copied().filter(|v| could_be_test(nominal, *v));
+        let mut told: Vec<f64> = could_be.collect();
+        let classes_v = levels::BENCH_CLASSES.map(|level| nominal.volts(level));
+        if told.iter().any(|v| !classes_v.contains(v)) {
+            told.retain(|v| !classes_v.contains(v));
+        }
+        let [value, low, high] = levels::BENCH.map(|level| nominal.volts(level));
+        estimate(stated, &told, KEPT_V, (value, low, high), "voltage", "V")
     }
 
     pub fn test_c(&self, stated: Option<f64>) -> Estimate {
         estimate(stated, &self.degrees, KEPT_C, USUAL_C, "temperature", "°C")
     }
+}
+
+fn could_be_test(nominal: Nominal, volts: f64) -> bool {
+    let [low_v, high_v] = levels::BENCH_RANGE.map(|level| nominal.volts(level));
+    (low_v..=high_v).contains(&volts)
 }
 
 fn estimate(

@@ -42,7 +42,8 @@ pub fn facts(diagnosis: &Diagnosis) -> Markup {
                 VOLT.graded(diagnosis.setpoint_v.as_ref())))
             (fact("Rest voltage", ", the battery's with nothing flowing",
                 VOLT.graded(diagnosis.rest_voltage_v.as_ref())))
-            (fact("Log", "", format!("{}, {steps}", words::duration(diagnosis.source.duration_s))))
+            (fact("Log", "", format!("{} system, {}, {steps}", diagnosis.source.nominal_v,
+                words::duration(diagnosis.source.duration_s))))
         }
     }
 }

@@ -97,6 +97,7 @@ fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
         ),
         ("Header", source.header_line.map_or("none".to_owned(), |line| format!("line {line}"))),
         ("Clock", clock(source)),
+        ("Nominal voltage", nominal(source)),
         ("Tool", format!("stiffbus {}", plain(&diagnosis.version))),
     ];
     rows.into_iter().map(|(name, value)| vec![text(name), text(value)]).collect()
@@ -117,6 +118,13 @@ fn clock(source: &Source) -> String {
         told.push_str(&format!(". Other candidates: {}", others.join("; ")));
     }
     told
+}
+
+/// "6 V, from its levels: median 6.44 V while powered"
+fn nominal(source: &Source) -> String {
+    let how = plain(&source.nominal_how);
+    let comma = if how.is_empty() { "" } else { ", " };
+    format!("{}{comma}{how}", source.nominal_v)
 }
 
 fn noise(noise: &Noise) -> String {

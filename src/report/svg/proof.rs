@@ -10,7 +10,10 @@ use super::paper::Paper;
 use super::scale::{extremes, readable};
 use crate::comparison::{Comparison, ProofPicture, ProofTrace};
 use crate::estimate::Estimate;
+use crate::levels;
+use crate::nominal::Nominal;
 use crate::report::words::{self, SECOND, VOLT, plain};
+use crate::stats::robust::median;
 
 /// Before first, then the logs after it.
 const INKS: [Ink; 6] = [SERIES[1], SERIES[0], SERIES[2], SERIES[3], SERIES[5], SERIES[4]];
@@ -236,12 +239,14 @@ fn between(from: Point, to: Point, x: i32) -> Point {
 
 /// All that is drawn, and room for words below it.
 fn range(picture: &ProofPicture) -> (f64, f64) {
-    let seen = picture.traces.iter().flat_map(|trace| extremes(&trace.voltage)).collect();
+    let seen: Vec<f64> = picture.traces.iter().flat_map(|trace| extremes(&trace.voltage)).collect();
+    let nominal = Nominal::of_median(median(&seen)).unwrap_or_default();
+    let [least_v, most_v] = levels::DRAWN_RANGE.map(|level| nominal.volts(level));
     let levels = |trace: &ProofTrace| {
         let all = [&trace.setpoint_v, &trace.zero_current_v, &trace.settled_v];
         all.into_iter().flatten().map(|e| e.value).collect::<Vec<f64>>()
     };
-    let levels = picture.traces.iter().flat_map(levels).filter(|v| (9.0..=18.0).contains(v));
+    let levels = picture.traces.iter().flat_map(levels).filter(|v| (least_v..=most_v).contains(v));
     let (low, high) =
         levels.fold(readable(seen), |(low, high), v| (low.min(v - 0.1), high.max(v + 0.1)));
     (low - 0.1 * (high - low), high)

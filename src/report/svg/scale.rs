@@ -1,6 +1,7 @@
 //! How far a voltage axis reaches, so that what matters stays legible.
 
 use crate::diagnosis::{Diagnosis, Envelope, PhaseKind};
+use crate::levels;
 
 /// The scale of the bus voltage: what the engine's run and the lines need.
 /// Cranking dips and spikes do not stretch it; they are marked where they leave.
@@ -22,7 +23,10 @@ pub fn voltage_range(diagnosis: &Diagnosis) -> (f64, f64) {
     let (low, high) = readable(values);
     let lines =
         [&diagnosis.setpoint_v, &diagnosis.rest_voltage_v, &diagnosis.battery.zero_current_v];
-    let lines = lines.into_iter().flatten().map(|e| e.value).filter(|v| (9.0..=18.0).contains(v));
+    let [least_v, most_v] =
+        levels::DRAWN_RANGE.map(|level| diagnosis.source.nominal_v.volts(level));
+    let values = lines.into_iter().flatten().map(|e| e.value);
+    let lines = values.filter(|v| (least_v..=most_v).contains(v));
     let (low, high) =
         lines.fold((low, high), |(low, high), v| (low.min(v - 0.15), high.max(v + 0.15)));
     (low, high)

@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use crate::car::Car;
 use crate::ingest::{self, IngestError, ReadOptions, Sheet, Stated, word_of};
+use crate::nominal::Nominal;
 use crate::report::{Overwrite, write_folder};
 use crate::review::find::LogFile;
 use crate::review::{Failure, Outcome, summary};
@@ -164,7 +165,7 @@ fn fingerprint(
         sha256: &'a str,
         columns: Vec<String>,
         sample_rate_hz: Option<f64>,
-        any_voltage: bool,
+        nominal: Option<Nominal>,
         marks: Vec<(f64, &'a str, f64)>,
         marks_file: Option<String>,
         curve: Option<(String, String)>,
@@ -186,7 +187,7 @@ fn fingerprint(
             .map(|request| format!("{}={}", word_of(request.role), request.name))
             .collect(),
         sample_rate_hz: options.sample_rate_hz,
-        any_voltage: options.any_voltage,
+        nominal: options.nominal,
         marks: options.marks.iter().map(|m| (m.at_s, m.load.as_str(), m.duty)).collect(),
         marks_file: options.marks_file.as_deref().map(sha256_of).transpose()?,
         curve: curve.transpose()?,

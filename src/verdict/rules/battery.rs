@@ -3,6 +3,7 @@
 use crate::analysis::level::half_width_v;
 use crate::diagnosis::{BusState, Cranking, Evidence, PhaseKind, Severity};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::Span;
 use crate::segment::indices;
 use crate::stats::robust::median;
@@ -11,19 +12,10 @@ use crate::verdict::evidence::{at_speed, of_point, volts, with_loads};
 use crate::verdict::rules::Seen;
 use crate::words::{MILLIOHM, PERCENT, SECOND, VOLT, duration};
 
-/// Not under this while cranking at 21 °C.
-const CRANKING_V: f64 = 9.6;
-/// A battery under this at rest is half empty or worse.
-const LOW_REST_V: f64 = 12.35;
 /// Longer from the start back to the setpoint is slow.
 const SLOW_RETURN_S: f64 = 20.0;
-/// A sound car battery has 4 to 12 mΩ over some seconds.
+/// A sound 12 V car battery has 4 to 12 mΩ over some seconds.
 const TIRED_OHM: f64 = 0.020;
-/// A sound battery that carries the car's loads falls by some tens of
-/// millivolts a minute once its surface charge is gone.
-const FAST_FALL_V_PER_MIN: f64 = 0.15;
-/// Under this no surface charge is left that would explain a fall.
-const NO_SURFACE_CHARGE_V: f64 = 12.4;
 /// A shorter stretch shows no fall.
 const LEAST_FALL_S: f64 = 20.0;
 /// One sign alone has other causes too.
@@ -31,10 +23,11 @@ const SIGNS: usize = 2;
 
 pub fn deep_cranking_dip(case: &Case) -> Option<Seen> {
     let cranking = case.analysis.cranking.as_ref()?;
-    (cranking.lowest_v < CRANKING_V).then(|| Seen {
+    let limit_v = case.volts(levels::CRANKING_LIMIT);
+    (cranking.lowest_v < limit_v).then(|| Seen {
         severity: Severity::Caution,
         statement: format!(
-            "Cranking takes the battery down to {}, and lasts {}; {CRANKING_V} V is the limit at 21 °C.",
+            "Cranking takes the battery down to {}, and lasts {}; {limit_v} V is the limit at 21 °C.",
             lowest(cranking),
             cranking.duration.as_ref().map_or_else(
                 || duration(cranking.duration_s),
@@ -75,7 +68,7 @@ pub fn low_rest_voltage(case: &Case) -> Option<Seen> {
     let rest = case.analysis.rest_voltage_v.as_ref()?;
     let charge = case.analysis.state_of_charge_percent.as_ref()?;
     let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
-    (rest.high < LOW_REST_V).then(|| Seen {
+    (rest.high < case.volts(levels::LOW_REST)).then(|| Seen {
         severity: Severity::Caution,
         statement: format!(
             "At rest the battery shows {}: charged to {}.",
@@ -131,7 +124,8 @@ pub fn tired_battery(case: &Case) -> Option<Seen> {
 }
 
 fn labours(case: &Case) -> Option<Evidence> {
-    let cranking = case.analysis.cranking.as_ref().filter(|c| c.lowest_v < CRANKING_V)?;
+    let limit_v = case.volts(levels::CRANKING_LIMIT);
+    let cranking = case.analysis.cranking.as_ref().filter(|c| c.lowest_v < limit_v)?;
     Some(Evidence {
         start_s: cranking.at_s,
         end_s: cranking.at_s,
@@ -140,7 +134,8 @@ fn labours(case: &Case) -> Option<Evidence> {
 }
 
 fn rests_low(case: &Case) -> Option<Evidence> {
-    let rest = case.analysis.rest_voltage_v.as_ref().filter(|r| r.high < LOW_REST_V)?;
+    let low_v = case.volts(levels::LOW_REST);
+    let rest = case.analysis.rest_voltage_v.as_ref().filter(|r| r.high < low_v)?;
     let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
     Some(Evidence {
         start_s: first.start_s,
@@ -160,7 +155,8 @@ fn returns_slowly(case: &Case) -> Option<Evidence> {
 
 fn resists(case: &Case) -> Option<Evidence> {
     let ohm = &case.analysis.battery.resistance_ohm;
-    (ohm.grade != Grade::Assumed && ohm.low > TIRED_OHM).then(|| Evidence {
+    let tired_ohm = case.log.nominal().from_12_v(TIRED_OHM);
+    (ohm.grade != Grade::Assumed && ohm.low > tired_ohm).then(|| Evidence {
         start_s: 0.0,
         end_s: case.log.source.duration_s,
         text: format!("its resistance is {}", MILLIOHM.told(ohm)),
@@ -173,6 +169,7 @@ fn falls_fast(case: &Case) -> Option<Evidence> {
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
     let draining = case.points().filter(|p| p.state == BusState::Draining);
     let grain = &case.segments.grain;
+    let no_surface_v = case.volts(levels::NO_SURFACE_CHARGE);
     let (span, fall, half_width) = draining
         .flat_map(|p| p.spans.iter().copied())
         .filter(|span| span.seconds() >= LEAST_FALL_S)
@@ -189,10 +186,10 @@ fn falls_fast(case: &Case) -> Option<Evidence> {
             let half_width =
                 per_minute * std::f64::consts::SQRT_2 * half_width_v(samples.max(1), grain);
             let later = Span { start_s: from_s, end_s };
-            (early_v < NO_SURFACE_CHARGE_V).then_some((later, fall, half_width))
+            (early_v < no_surface_v).then_some((later, fall, half_width))
         })
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
-    (fall > FAST_FALL_V_PER_MIN).then(|| Evidence {
+    (fall > case.volts(levels::FAST_FALL_PER_MIN)).then(|| Evidence {
         start_s: span.start_s,
         end_s: span.end_s,
         text: format!(

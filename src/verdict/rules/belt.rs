@@ -3,6 +3,7 @@
 use crate::analysis::level::half_width_v;
 use crate::diagnosis::{Direction, Evidence, PhaseKind, Severity};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Log, Role, Span};
 use crate::segment::{indices, mean};
 use crate::stats::robust::{median, quantile};
@@ -26,7 +27,6 @@ const REVVED_RPM: f64 = 300.0;
 const REACH_S: f64 = 0.5;
 /// Right after the start the battery alone has carried the bus.
 const AFTER_START_S: f64 = 5.0;
-const LEAST_DIP_V: f64 = 0.1;
 /// Its bottom is the mean of so many samples.
 const DIP_SAMPLES: usize = 3;
 /// One dip may be chance.
@@ -110,7 +110,7 @@ fn dips(case: &Case) -> Vec<Evidence> {
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
     let least_v = (5.0 * case.segments.grain.sigma_v)
         .max(1.5 * case.log.source.resolution_v.unwrap_or(0.0))
-        .max(LEAST_DIP_V);
+        .max(case.volts(levels::BELT_DIP));
     let phases = &case.segments.phases;
     let inside = |c: &Span| {
         let phase = phases.get(phases.partition_point(|p| p.end_s < c.end_s));

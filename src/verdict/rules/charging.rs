@@ -3,6 +3,7 @@
 use crate::analysis::Z90;
 use crate::diagnosis::{BusState, MoreSpeed, OperatingPoint, Severity, SheetStanding};
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::{Place, Role, Span, Tap};
 use crate::segment::{indices, mean};
 use crate::stats::fit::linear::ordinary;
@@ -12,18 +13,9 @@ use crate::verdict::evidence::{
     amps, at_speed, how_low, is_idle, longest, of_point, volts, with_loads,
 };
 use crate::verdict::rules::{Seen, belt, output, wiring};
-use crate::verdict::word::{
-    OVERCHARGE_V, holds_at_speed, is_uncured, more_speed, short_points, slowest_first,
-};
-use crate::words::{MILLIVOLT_PER_DEGREE, capital};
+use crate::verdict::word::{holds_at_speed, is_uncured, more_speed, short_points, slowest_first};
+use crate::words::{MILLIVOLT_PER_DEGREE, capital, number};
 
-/// Regulators hold no less than this warm.
-const LOW_V: f64 = 13.8;
-/// Ignition and pumps pull a battery that is left alone with them at least this
-/// far under its rest.
-const LEFT_ALONE_V: f64 = 0.1;
-/// Less than this gained with engine speed is nothing.
-const NO_GAIN_V: f64 = 0.05;
 /// A level is read over this long beside a change of speed.
 const BESIDE_S: f64 = 2.0;
 /// An engine slower than this is not running by itself.
@@ -34,23 +26,21 @@ const SOUND_SHARE: f64 = 0.85;
 const FASTER: f64 = 1.4;
 /// A machine short of speed gains more than this share of what it lacks.
 const GAINS_SHARE: f64 = 0.5;
-/// Regulators fall by 7 to 10 mV for each degree of their own, which lags behind
-/// any that is logged; less than this is none.
-const NO_DRIFT_V_PER_C: f64 = 0.001;
 /// Less warming than this shows no drift.
 const LEAST_WARMING_C: f64 = 25.0;
 /// Fewer levels show no line.
 const LEAST_LEVELS: usize = 5;
 
 pub fn setpoint_high(case: &Case) -> Option<Seen> {
+    let overcharge_v = case.volts(levels::OVERCHARGE);
     let highest = case
         .points()
-        .filter(|p| p.voltage_v.low > OVERCHARGE_V)
+        .filter(|p| p.voltage_v.low > overcharge_v)
         .max_by(|a, b| a.seconds.total_cmp(&b.seconds))?;
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "the bus is held at {}{}, over {OVERCHARGE_V:.1} V.",
+            "the bus is held at {}{}, over {overcharge_v:.1} V.",
             volts(&highest.voltage_v),
             at_speed(highest)
         ),
@@ -63,18 +53,25 @@ pub fn not_charging(case: &Case) -> Option<Seen> {
     if analysis.setpoint.as_ref().is_some_and(|s| s.is_known()) {
         return None;
     }
+    // A generator that was nowhere seen above its cut-in speed has shown nothing.
+    if case.has_generator() && case.points().all(|p| p.rpm.is_none()) {
+        return None;
+    }
     let zero = &analysis.battery.zero_current_v;
+    let left_alone_v = case.volts(levels::LEFT_ALONE);
     let higher = |rest: Estimate| if rest.value > zero.value { rest } else { zero.clone() };
     let alone = match (&analysis.rest_voltage_v, gain_with_speed_v(case)) {
         (None, _) => zero.clone(),
         // Speed was tried and did nothing: what the battery shows by itself will do.
-        (Some(rest), Some(gained_v)) if gained_v < NO_GAIN_V => higher(rest.clone()),
+        (Some(rest), Some(gained_v)) if gained_v < case.volts(levels::NO_GAIN) => {
+            higher(rest.clone())
+        }
         // A weak machine that speed helps.
         (Some(_), Some(_)) => zero.clone(),
         (Some(rest), None) => higher(Estimate {
-            value: rest.value - LEFT_ALONE_V,
-            low: rest.low - LEFT_ALONE_V,
-            high: rest.high - LEFT_ALONE_V,
+            value: rest.value - left_alone_v,
+            low: rest.low - left_alone_v,
+            high: rest.high - left_alone_v,
             ..rest.clone()
         }),
     };
@@ -127,16 +124,24 @@ pub fn setpoint_low(case: &Case) -> Option<Seen> {
     let setpoint = case.analysis.setpoint.as_ref()?;
     // A bus that is short at some point may nowhere have reached its setpoint.
     let reached = setpoint.is_known() && short_points(case).is_empty();
-    let low = reached && setpoint.estimate.high < LOW_V;
+    let low = reached && setpoint.estimate.high < case.volts(levels::LOW_SETPOINT);
     let holding = longest(case.points().filter(|p| p.state == BusState::Holding));
     low.then(|| Seen {
         severity: Severity::Caution,
         statement: format!(
-            "The highest level held is {}; {LOW_V} to 14.7 V is usual warm.",
-            volts(&setpoint.estimate)
+            "The highest level held is {}; {} is usual warm.",
+            volts(&setpoint.estimate),
+            case.log.nominal().in_words("13.8 to 14.7 V")
         ),
         evidence: holding.map(|p| of_point(p, "held, and low")).unwrap_or_default(),
     })
+}
+
+/// "−7 to −10 mV/°C" of six cells.
+fn usual_drift(case: &Case) -> String {
+    let [least, most] = [7.0, 10.0].map(|of_six| number(case.log.nominal().from_12_v(of_six), 1));
+    let plain = |text: &str| text.trim_end_matches(".0").to_owned();
+    format!("−{} to −{} mV/°C", plain(&least), plain(&most))
 }
 
 /// Against the temperature nearest to the regulator that the log has.
@@ -168,12 +173,13 @@ pub fn setpoint_not_drifting(case: &Case) -> Option<Seen> {
         Grade::Measured,
         "line through the held levels",
     );
-    (slope.low > -NO_DRIFT_V_PER_C).then(|| Seen {
+    (slope.low > -case.volts(levels::NO_DRIFT_PER_C)).then(|| Seen {
         severity: Severity::Note,
         statement: format!(
-            "The setpoint does not fall with heat: {} over {warming_c:.0} °C of {} temperature; −7 to −10 mV/°C of its own temperature is usual where the regulator sits in the alternator.",
+            "The setpoint does not fall with heat: {} over {warming_c:.0} °C of {} temperature; {} of its own temperature is usual where the regulator sits in the alternator.",
             MILLIVOLT_PER_DEGREE.told(&slope),
-            place.word()
+            place.word(),
+            usual_drift(case)
         ),
         evidence: longest(holding.into_iter())
             .map(|p| of_point(p, "held while it warms"))

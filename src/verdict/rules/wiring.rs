@@ -3,7 +3,9 @@
 use crate::analysis::line_drop;
 use crate::diagnosis::{Evidence, LineDrop, OperatingPoint, Severity, Side};
 use crate::estimate::{Estimate, Grade};
+use crate::levels::{self, GROUND_DROP, SUPPLY_DROP};
 use crate::log::{Role, Span, Tap};
+use crate::nominal::{Nominal, PerCell};
 use crate::segment::Point;
 use crate::segment::drop_outs::far_v;
 use crate::verdict::Case;
@@ -11,26 +13,15 @@ use crate::verdict::evidence::{first, of_point, volts, with_loads};
 use crate::verdict::rules::Seen;
 use crate::words::{AMP, MILLIOHM, VOLT, number};
 
-/// Of the charging cable: more than this is worth a look, and this is the limit, at load.
-const SUPPLY: Limits = Limits { caution_v: 0.3, limit_v: 0.5, decimals: 1 };
-/// Of the ground side.
-const GROUND: Limits = Limits { caution_v: 0.1, limit_v: 0.2, decimals: 1 };
-/// Resistance times current replaces the bare difference where it is known this well.
-const KNOWN_V: f64 = 0.15;
-
-#[derive(Debug, Clone, Copy)]
-struct Limits {
-    caution_v: f64,
-    limit_v: f64,
-    decimals: usize,
-}
+/// Good, worth a look, and the limit.
+type Limits = [PerCell; 3];
 
 /// From the alternator's post on: charging cable, and ground where no tap shows it.
 pub fn line_drop_high(case: &Case) -> Option<Seen> {
     let of = |side| rows(case, Tap::Alternator, side);
     // With the ground told apart, this is the supply side's finding.
     let side = if of(Side::Supply).next().is_some() { Side::Supply } else { Side::Loop };
-    let way = Way { from: Tap::Alternator, side, limits: SUPPLY, aside: "0.2 V is good" };
+    let way = Way { from: Tap::Alternator, side, limits: SUPPLY_DROP, aside: "0.2 V is good" };
     let Some(seen) = lost_between(case, &way) else { return at_rated(case, &way) };
     let held = if post_holds(case) {
         " The alternator's own post holds its setpoint there: it is made, and lost on the way."
@@ -42,8 +33,12 @@ pub fn line_drop_high(case: &Case) -> Option<Seen> {
 
 /// Between the alternator's case and the battery's negative post.
 pub fn ground_drop_high(case: &Case) -> Option<Seen> {
-    let way =
-        Way { from: Tap::Alternator, side: Side::Ground, limits: GROUND, aside: "0.1 V is good" };
+    let way = Way {
+        from: Tap::Alternator,
+        side: Side::Ground,
+        limits: GROUND_DROP,
+        aside: "0.1 V is good",
+    };
     lost_between(case, &way).or_else(|| at_rated(case, &way))
 }
 
@@ -52,7 +47,7 @@ pub fn module_wiring(case: &Case) -> Option<Seen> {
     let way = Way {
         from: Tap::Battery,
         side: Side::Loop,
-        limits: SUPPLY,
+        limits: SUPPLY_DROP,
         aside: "the battery's post itself reads right",
     };
     lost_between(case, &way)
@@ -66,6 +61,13 @@ struct Way {
     aside: &'static str,
 }
 
+/// "0.5 V"
+fn limit(case: &Case, way: &Way) -> String {
+    let [.., limit] = way.limits;
+    let of_six = format!("{} V", number(limit.at_12_v(), 1));
+    case.log.nominal().in_words(&of_six)
+}
+
 fn rows<'a>(case: &Case<'a>, from: Tap, side: Side) -> impl Iterator<Item = &'a LineDrop> {
     let all = case.analysis.line_drop.iter();
     all.filter(move |d| d.from == from.word() && d.side == side)
@@ -73,11 +75,11 @@ fn rows<'a>(case: &Case<'a>, from: Tap, side: Side) -> impl Iterator<Item = &'a 
 
 /// Volts that the way itself loses at a point: its resistance times its current,
 /// which leaves out how far the channels are apart; else their difference.
-fn lost_v(drop: &LineDrop) -> Estimate {
+fn lost_v(case: &Case, drop: &LineDrop) -> Estimate {
     let by_current = drop.resistance_ohm.as_ref().zip(drop.current_a.as_ref());
     by_current
         .map(|(ohm, amps)| times(ohm, amps.value))
-        .filter(|lost| lost.half_width() < KNOWN_V)
+        .filter(|lost| lost.half_width() < case.volts(levels::DROP_KNOWN))
         .unwrap_or_else(|| drop.drop_v.clone())
 }
 
@@ -88,8 +90,8 @@ fn times(ohm: &Estimate, amps: f64) -> Estimate {
 }
 
 fn lost_between(case: &Case, way: &Way) -> Option<Seen> {
-    let Limits { caution_v, limit_v, decimals } = way.limits;
-    let drops = || rows(case, way.from, way.side).map(|drop| (drop, lost_v(drop)));
+    let [_, caution_v, limit_v] = way.limits.map(|level| case.volts(level));
+    let drops = || rows(case, way.from, way.side).map(|drop| (drop, lost_v(case, drop)));
     let (worst, lost) = drops()
         .filter(|(_, lost)| lost.low > caution_v)
         .max_by(|(_, a), (_, b)| a.value.total_cmp(&b.value))?;
@@ -120,11 +122,11 @@ fn lost_between(case: &Case, way: &Way) -> Option<Seen> {
     Some(Seen {
         severity,
         statement: format!(
-            "{where_from} are lost {} {}; {} V is the limit by common practice, {}.{growth}{}",
+            "{where_from} are lost {} {}; {} is the limit by common practice, {}.{growth}{}",
             volts(&lost),
             with_loads(&worst.loads),
-            number(limit_v, decimals),
-            way.aside,
+            limit(case, way),
+            case.log.nominal().in_words(way.aside),
             by_gauge(case, way, worst, &lost)
         ),
         evidence,
@@ -176,20 +178,20 @@ fn at_rated(case: &Case, way: &Way) -> Option<Seen> {
     let rated_a = case.car.alternator.rated_a?;
     let drop = rows(case, way.from, way.side)
         .filter(|d| d.current_a.is_some())
-        .max_by(|a, b| lost_v(a).value.total_cmp(&lost_v(b).value))?;
+        .max_by(|a, b| lost_v(case, a).value.total_cmp(&lost_v(case, b).value))?;
     let ohm = drop.resistance_ohm.as_ref()?;
     let lost = Estimate { grade: Grade::Inferred, ..times(ohm, rated_a) };
-    let limit_v = way.limits.limit_v;
+    let [.., limit_v] = way.limits.map(|level| case.volts(level));
     (lost.low > limit_v).then(|| Seen {
         severity: Severity::Caution,
         statement: format!(
-            "The {} has {}: little is lost at the currents seen, but {} would be at the alternator's rated {}; {} V is the limit by common practice.{}",
+            "The {} has {}: little is lost at the currents seen, but {} would be at the alternator's rated {}; {} is the limit by common practice.{}",
             way.side.words(),
             MILLIOHM.told(ohm),
             VOLT.told(&lost),
             AMP.of(rated_a),
-            number(limit_v, way.limits.decimals),
-            by_gauge(case, way, drop, &lost_v(drop))
+            limit(case, way),
+            by_gauge(case, way, drop, &lost_v(case, drop))
         ),
         evidence: case
             .analysis
@@ -221,13 +223,13 @@ pub fn post_holding(case: &Case, point: &OperatingPoint) -> Option<Estimate> {
             drop.drop_v.half_width().max(apart_v(drop))
         });
     let lost = Estimate::around(lost_v, half_width_v, Grade::Measured, "post less bus");
-    (lost_v > SUPPLY.caution_v).then_some(lost)
+    (lost_v > case.volts(SUPPLY_DROP[1])).then_some(lost)
 }
 
 /// Whether the post holds the setpoint, and the line loses no more than sound
 /// ones do: such a point is not short.
 pub fn loses_no_more_than_lines_do(case: &Case, point: &OperatingPoint) -> bool {
-    held_post(case, point).is_some_and(|lost_v| lost_v <= SUPPLY.caution_v)
+    held_post(case, point).is_some_and(|lost_v| lost_v <= case.volts(SUPPLY_DROP[1]))
 }
 
 /// Volts lost from the post on, where it holds the setpoint.
@@ -241,11 +243,8 @@ fn held_post(case: &Case, point: &OperatingPoint) -> Option<f64> {
     let lost_v = post_v - point.voltage_v.value;
     let setpoint_known = case.analysis.setpoint.as_ref().is_some_and(|s| s.is_known());
     let under_v = case.under_setpoint_v(point).filter(|_| setpoint_known)? - lost_v;
-    (under_v < HELD_V).then_some(lost_v)
+    (under_v < case.volts(levels::POST_HELD)).then_some(lost_v)
 }
-
-/// A post no further under the setpoint than this holds it.
-const HELD_V: f64 = 0.1;
 
 /// So many drop-outs are shown; all are counted.
 const MOST_DROP_OUTS: usize = 12;
@@ -255,10 +254,11 @@ pub fn drop_outs(case: &Case) -> Option<Seen> {
     let spans = &case.segments.drop_outs;
     let evidence =
         |s: &Span| Evidence { start_s: s.start_s, end_s: s.end_s, text: "drop-out".to_owned() };
+    let decimals = if case.log.nominal() == Nominal::V6 { 2 } else { 1 };
     (!spans.is_empty()).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(
-            "The bus drops out by more than {:.1} V and comes back at once, {} times, with nothing switched.",
+            "The bus drops out by more than {:.decimals$} V and comes back at once, {} times, with nothing switched.",
             far_v(&case.segments.grain),
             spans.len()
         ),

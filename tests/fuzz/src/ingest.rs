@@ -16,7 +16,6 @@ fuzz_target!(|bytes: &[u8]| {
     let mut options = ReadOptions::default();
     if choice & 1 == 1 {
         options.sample_rate_hz = Some(10.0);
-        options.any_voltage = true;
     }
     if choice & 2 == 2 {
         let _ = Sheet::parse(path, bytes.to_vec(), Stated::default());

@@ -7,6 +7,7 @@ use crate::car::{ALWAYS_ON, Acceptance, AskedHeat, Car};
 use crate::comparison::{Comparison, InputFile, Settings, Side};
 use crate::diagnosis::Severity;
 use crate::log::Source;
+use crate::nominal::Nominal;
 use crate::report::html::frame::table;
 use crate::report::words::{self, MILLIVOLT, VOLT, number, plain};
 use crate::units::Units;
@@ -33,7 +34,7 @@ pub fn account(comparison: &Comparison) -> Markup {
         ("Voltage", &voltage),
         ("Setpoint", &|side| markup! { (VOLT.graded(side.setpoint_v.as_ref())) }),
         ("Rest voltage", &|side| markup! { (VOLT.graded(side.rest_voltage_v.as_ref())) }),
-        ("Stated", &|side| said(&stated(&side.settings, comparison.units))),
+        ("Stated", &|side| said(&stated(&side.settings, side.source.nominal_v, comparison.units))),
         (CHOICES, &|side| notices(&side.source)),
     ];
     let chosen = sides.iter().any(|side| !side.source.notices.is_empty());
@@ -126,8 +127,8 @@ fn notices(source: &Source) -> Markup {
 }
 
 /// What flags and `car.toml` said; "nothing" where all was found in the log.
-fn stated(settings: &Settings, units: Units) -> String {
-    let stated = [of_the_reading(settings), of_the_car(&settings.car, units)].concat();
+fn stated(settings: &Settings, nominal: Nominal, units: Units) -> String {
+    let stated = [of_the_reading(settings), of_the_car(&settings.car, nominal, units)].concat();
     if stated.is_empty() { "nothing".to_owned() } else { stated.join("; ") }
 }
 
@@ -136,9 +137,7 @@ fn of_the_reading(settings: &Settings) -> Vec<String> {
     if let Some(hz) = settings.sample_rate_hz {
         stated.push(format!("{} samples a second", number(hz, 3)));
     }
-    if settings.any_voltage {
-        stated.push("any system voltage allowed".to_owned());
-    }
+    stated.extend(settings.nominal_v.map(|nominal| format!("a {nominal} system")));
     let file = |what: &str, input: &InputFile| {
         let sha256 = input.sha256.get(..12).unwrap_or(&input.sha256);
         format!("{what} {} (SHA-256 {sha256}…)", input.path)
@@ -149,7 +148,7 @@ fn of_the_reading(settings: &Settings) -> Vec<String> {
 }
 
 /// Exact as stated.
-fn of_the_car(car: &Car, units: Units) -> Vec<String> {
+fn of_the_car(car: &Car, nominal: Nominal, units: Units) -> Vec<String> {
     let Car { battery, alternator, cable, ground, loads_a, starter_a, setpoint_v, .. } = car;
     let plainly = |value: f64| {
         let text = number(value, 3);
@@ -173,8 +172,13 @@ fn of_the_car(car: &Car, units: Units) -> Vec<String> {
     stated.extend(fact("setpoint", *setpoint_v, " V"));
     for (name, load) in loads_a {
         let name = if name == ALWAYS_ON { "what always runs" } else { name };
-        stated.extend(fact(name, Some(load.amps_a), &format!(" A at {} V", plainly(load.at_v))));
+        stated.extend(fact(
+            name,
+            Some(load.amps_a),
+            &format!(" A at {} V", plainly(load.at_v(nominal))),
+        ));
     }
+    stated.extend(alternator.kind.map(|kind| kind.words().to_owned()));
     let kind = battery.kind.map(|kind| format!("{kind:?} battery").to_lowercase());
     stated.extend(kind);
     let told = |name: &str, of: &dyn std::fmt::Display| units.sentence(format!("{name} {of}"));

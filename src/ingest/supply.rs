@@ -1,0 +1,59 @@
+//! Rows that a logger writes while its own supply is off: 0 V, which is neither rest nor
+//! a start nor a lost contact.
+
+use std::ops::Range;
+
+/// A channel that is fed by the bus itself reads no more than this while that is off
+/// (common practice, no source: a converter's offset).
+const OFF_V: f64 = 0.1;
+/// A contact that is lost is back sooner; see [`crate::segment::drop_outs`].
+const LEAST_S: f64 = 1.5;
+
+/// The rows without supply, in order. Where engine speed is logged, only with the engine
+/// stopped: a running engine has a bus, and a channel that reads 0 then is wrong.
+pub fn unpowered(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>) -> Vec<Range<usize>> {
+    let turning = |row: usize| rpm.and_then(|rpm| rpm.get(row)).is_some_and(|rpm| *rpm > 0.0);
+    let is_off = |(row, volts): (usize, &f64)| volts.abs() <= OFF_V && !turning(row);
+    let mut spans: Vec<Range<usize>> = Vec::new();
+    for row in bus_v.iter().enumerate().filter(|at| is_off(*at)).map(|(row, _)| row) {
+        match spans.last_mut() {
+            Some(last) if last.end == row => last.end = row + 1,
+            _ => spans.push(row..row + 1),
+        }
+    }
+    let at_s = |row: Option<usize>, beyond: f64| {
+        row.and_then(|row| time_s.get(row)).copied().filter(|t| t.is_finite()).unwrap_or(beyond)
+    };
+    spans.retain(|span| {
+        let on_s = at_s(span.start.checked_sub(1), f64::NEG_INFINITY);
+        at_s(Some(span.end), f64::INFINITY) - on_s > LEAST_S
+    });
+    spans
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn zeros_that_last_are_a_supply_that_is_off() {
+        let time_s: Vec<f64> = (0..8).map(|k| 10.0 * f64::from(k)).collect();
+        let bus_v = [0.0, 0.02, 6.4, 6.4, 0.0, 6.5, 7.4, 0.0];
+        assert_eq!(unpowered(&time_s, &bus_v, None), [0..2, 4..5, 7..8]);
+        assert_eq!(unpowered(&time_s, &[6.4; 8], None), []);
+    }
+
+    #[test]
+    fn a_moment_at_nothing_is_a_lost_contact() {
+        let time_s: Vec<f64> = (0..6).map(|k| 0.1 * f64::from(k)).collect();
+        assert_eq!(unpowered(&time_s, &[14.2, 14.2, 0.0, 0.0, 14.2, 14.2], None), []);
+    }
+
+    #[test]
+    fn an_engine_that_turns_has_a_bus() {
+        let time_s: Vec<f64> = (0..4).map(f64::from).collect();
+        let bus_v = [12.6, 0.0, 0.0, 0.0];
+        assert_eq!(unpowered(&time_s, &bus_v, Some(&[0.0, 850.0, 860.0, 0.0])), []);
+        assert_eq!(unpowered(&time_s, &bus_v, Some(&[0.0, 0.0, 0.0, 0.0])), [1..4]);
+    }
+}
