@@ -348,7 +348,9 @@ mod tests {
     #[test]
     fn a_bus_that_sinks_under_its_setpoint_is_told_with_its_rate() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = Pair::of(&drifting(), &[], &windows) else { panic!("no pair") };
+        let Some(pair) = Pair::of(&drifting(), &[], &windows, Nominal::V12) else {
+            panic!("no pair")
+        };
         assert!(pair.asks());
         let pair = pair.told(None);
         assert!(!pair.holds_late && pair.output == OutputChange::NoneSeen);
@@ -362,26 +364,32 @@ mod tests {
     #[test]
     fn a_setpoint_that_drifts_costs_no_output() {
         let windows = [window(0.0, 14.4, 60.0), window(600.0, 14.3, 95.0)];
-        let Some(pair) = Pair::of(&drifting(), &[], &windows) else { panic!("no pair") };
+        let Some(pair) = Pair::of(&drifting(), &[], &windows, Nominal::V12) else {
+            panic!("no pair")
+        };
         assert!(!pair.slips && !pair.moved && !pair.asks());
     }
 
     #[test]
     fn windows_close_in_time_and_heat_are_no_pair() {
         let windows = [window(0.0, 14.3, 90.0), window(30.0, 13.3, 91.0)];
-        assert!(Pair::of(&drifting(), &[], &windows).is_none());
+        assert!(Pair::of(&drifting(), &[], &windows, Nominal::V12).is_none());
     }
 
     #[test]
     fn only_a_loss_beyond_the_battery_at_one_speed_is_output() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = Pair::of(&drifting(), &[], &windows) else { panic!("no pair") };
+        let Some(pair) = Pair::of(&drifting(), &[], &windows, Nominal::V12) else {
+            panic!("no pair")
+        };
         let lost = |low, high| Estimate::new(-6.0, low, high, Grade::Assumed, "");
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::Less);
         assert_eq!(pair.output(Some(&lost(-9.0, 1.0))), OutputChange::BatteryToo);
         let slower =
             [window(0.0, 14.3, 60.0), Window { rpm: Some(810.0), ..window(600.0, 13.3, 95.0) }];
-        let Some(pair) = Pair::of(&drifting(), &[], &slower) else { panic!("no pair") };
+        let Some(pair) = Pair::of(&drifting(), &[], &slower, Nominal::V12) else {
+            panic!("no pair")
+        };
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::SpeedToo);
     }
 }

@@ -26,6 +26,10 @@ pub fn far_v(grain: &Grain) -> f64 {
 pub fn drop_outs(log: &Log, stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
     // A contact is lost for moments: the logger's own samples show it.
     let sampled = log.as_sampled();
+    // A slower logger cannot tell a moment from a stop.
+    if sampled.source.sample_interval_s > LONGEST_S {
+        return Vec::new();
+    }
     let (time_s, bus_v) = (sampled.time_s(), sampled.bus_v());
     let far_v = far_v(grain);
     let level = |start_s, end_s| median(&bus_v[indices(time_s, Span { start_s, end_s })]);

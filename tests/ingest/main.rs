@@ -20,3 +20,8 @@ mod sheets;
 mod strange;
 mod support;
 mod units;
+
+#[path = "../measured/nominal.rs"]
+mod cells;
+#[path = "../support/random_car.rs"]
+mod random_car;
