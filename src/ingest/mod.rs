@@ -15,6 +15,7 @@ mod dialect;
 mod encoding;
 mod error;
 mod fill;
+mod frozen;
 mod ground;
 mod guess;
 mod header;
@@ -25,17 +26,20 @@ mod marks;
 mod named;
 mod number;
 mod pieces;
+mod polarity;
 mod polled;
 mod preview;
 mod profile;
 mod request;
 mod roles;
 mod sample;
+mod sentinel;
 mod stamp;
 mod table;
 mod taps;
 mod units;
 mod vocabulary;
+mod wrapped;
 
 use std::path::Path;
 use std::thread;
@@ -116,14 +120,17 @@ fn log_of(
     options: &ReadOptions,
 ) -> Result<Log, IngestError> {
     let body::Read { encoding, decided, mut body, mut account } = read;
-    let Decided { dialect, layout, facts, clock, assigned, bus, wanted, mut notices } = decided;
+    let Decided { dialect, layout, facts, clock, mut assigned, bus, wanted, mut notices } = decided;
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
     body::refuse_stuck_clock(path, &layout, &clock, &body)?;
     canonical::time(&mut body, &clock, &mut notices);
+    canonical::without_codes(&mut body, &wanted, &facts, &layout, &mut account, &mut notices);
+    canonical::unwrapped(&mut body, &wanted, &assigned, &layout, &mut notices);
     canonical::values(&mut body, &wanted, &assigned, &facts, &layout, &mut account);
 
     let bus_role = Role::Voltage(bus);
-    let is_bus = |index: usize| assigned.get(index).is_some_and(|column| column.role == bus_role);
+    let bus_at = assigned.iter().position(|column| column.role == bus_role);
+    let is_bus = |index: usize| Some(index) == bus_at;
     let mut slow: Vec<&mut Vec<f64>> = wanted
         .values
         .iter()
@@ -135,6 +142,8 @@ fn log_of(
         part.iter_mut().for_each(|values| fill::hold(&body.time, values));
     });
     let polled = poll_rounds(&mut body, &wanted, &assigned, bus_role, &mut notices);
+    frozen::settle(path, &mut body, &wanted, &mut assigned, &layout, bus_role, &mut notices)?;
+    polarity::settle(&mut body, &wanted, &assigned, &layout, bus_role, &mut notices);
     let first_stamp_s = body.time.iter().copied().find(|t| t.is_finite());
     let time = std::mem::take(&mut body.time);
     let mut axis =
@@ -178,12 +187,18 @@ fn log_of(
         else {
             continue;
         };
-        let values = gather(values, &axis);
+        if column.role == Role::Ignored {
+            continue;
+        }
+        let mut values = gather(values, &axis);
         match column.role {
             role if role == bus_role => resolution_v = quantisation_step(&values),
             Role::BatteryCurrent => {
                 battery_current = Some((index, values));
                 continue;
+            }
+            Role::AlternatorCurrent => {
+                current::settle_output(&heading.name, &mut values, &mut notices);
             }
             Role::Load => note_constant_load(&heading.name, &values, &mut notices),
             _ => {}
@@ -297,7 +312,11 @@ fn time_axis(
     if let Some(rows) = polled {
         let first = (0..).zip(rows).find(|(k, row)| k != *row).map_or(rows.len(), |(k, _)| k);
         account.skip(account::NOT_READ_ANEW, bus_v.len() - rows.len(), body.lines.of(first));
-        return axis::clean(time, Rows::Listed(rows.to_vec()), &body.lines, account);
+        let is_known = |row: &&usize| bus_v.get(**row).is_some_and(|v| !v.is_nan());
+        let (known, lost): (Vec<usize>, Vec<usize>) = rows.iter().partition(|row| is_known(row));
+        let first = lost.first().map_or(0, |row| body.lines.of(*row));
+        account.skip(account::NO_VOLTAGE, lost.len(), first);
+        return axis::clean(time, Rows::Listed(known), &body.lines, account);
     }
     if !gaps {
         return axis::clean(time, Rows::All(bus_v.len()), &body.lines, account);

@@ -6,7 +6,7 @@
 use std::path::Path;
 
 use super::error::{IngestError, clip, list};
-use super::guess::{Guess, force, guess, tap_by_name, tap_of};
+use super::guess::{Guess, force, guess, raw_counts, tap_by_name, tap_of};
 use super::header::Heading;
 use super::levels::reads_fahrenheit;
 use super::profile::{Facts, Words};
@@ -43,6 +43,7 @@ pub fn assign(
     let mut columns = Vec::with_capacity(headings.len());
     let mut candidates = Vec::new();
     let mut maybes = Vec::new();
+    let mut speeds = Vec::new();
     let mut high = None;
     let fahrenheit = reads_fahrenheit(headings, facts);
     for (index, (heading, facts)) in headings.iter().zip(facts).enumerate() {
@@ -98,11 +99,15 @@ pub fn assign(
                 assigned.role = role;
                 assigned.unit = unit;
             }
+            Guess::MaybeSpeed => speeds.push(index),
             Guess::Ignored => {}
         }
         assigned.why = why;
         columns.push(assigned);
     }
+    refuse_counts(path, headings, facts, |index| {
+        matches!(forced.get(index), Some(Some(Role::Voltage(_))))
+    })?;
     let mut notices = Vec::new();
     if candidates.is_empty() {
         if let Some((system, median_v, index)) = high {
@@ -124,6 +129,7 @@ pub fn assign(
     }
     let bus = taps::settle(path, headings, facts, &candidates, &mut columns, &mut notices)?;
     let Some(bus) = bus else {
+        refuse_counts(path, headings, facts, |_| true)?;
         let lines: Vec<String> = headings
             .iter()
             .zip(&columns)
@@ -132,8 +138,37 @@ pub fn assign(
             .collect();
         return Err(IngestError::NoVoltage { path: path.to_path_buf(), columns: lines.join("\n") });
     };
+    if let [only] = speeds.as_slice()
+        && columns.iter().all(|column| column.role != Role::EngineRpm)
+        && let Some(column) = columns.get_mut(*only)
+    {
+        (column.role, column.unit) = (Role::EngineRpm, Some(Unit::Rpm));
+    }
     settle_rivals(headings, facts, &mut columns, &mut notices);
     Ok(Assignment { columns, bus, notices })
+}
+
+/// Says how to turn a converter's counts into volts, of a column that looks like them.
+fn refuse_counts(
+    path: &Path,
+    headings: &[Heading],
+    facts: &[Facts],
+    asked: impl Fn(usize) -> bool,
+) -> Result<(), IngestError> {
+    let counts = headings.iter().zip(facts).enumerate().find_map(|(index, (heading, facts))| {
+        let (low, high, bits) = raw_counts(heading, facts).filter(|_| asked(index))?;
+        Some((heading, low, high, bits, facts.quantile(0.9)?))
+    });
+    let Some((heading, low, high, bits, running)) = counts else { return Ok(()) };
+    Err(IngestError::RawCounts {
+        path: path.to_path_buf(),
+        column: clip(&heading.name),
+        low,
+        high,
+        bits,
+        running,
+        volts_per_count: 14.2 / running,
+    })
 }
 
 /// Roles other than voltage and load are held by one column: the fuller one, where they agree.
