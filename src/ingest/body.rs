@@ -48,6 +48,9 @@ pub fn read(
     options: &ReadOptions,
     careful_only: bool,
 ) -> Result<Read, IngestError> {
+    if let Some((what, advice)) = encoding::container(bytes) {
+        return Err(IngestError::Container { path: path.to_path_buf(), what, advice });
+    }
     let decoded = encoding::decode(bytes)
         .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
     if decoded.text.trim().is_empty() {
@@ -59,7 +62,7 @@ pub fn read(
     let wide = widened(&dialect, text);
     let text = wide.as_deref().unwrap_or(text);
     let mut decided = decide(path, dialect, &Sample::of(text), options)?;
-    if decoded.lossy {
+    if decoded.lossy && decoded.notice.is_none() {
         let told =
             format!("some bytes are not valid {}; they are read as \u{fffd}", decoded.encoding);
         decided.notices.insert(0, told);
@@ -67,6 +70,7 @@ pub fn read(
     if wide.is_some() {
         decided.notices.push("each row holds one reading: every channel was given a column".into());
     }
+    decided.notices.extend(decoded.notice.clone());
     let mut account = Account::default();
     let Decided { layout, clock, wanted, notices, .. } = &mut decided;
     let plan = table::Plan { text, dialect: &dialect, layout, clock, wanted };

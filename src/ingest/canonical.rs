@@ -3,12 +3,15 @@
 use super::account::Account;
 use super::axis;
 use super::clock::{self, Clock};
+use super::error::clip;
 use super::header::Layout;
 use super::levels::level_scale;
 use super::profile::Facts;
 use super::roles::Assigned;
+use super::sentinel;
 use super::table::{Body, Wanted};
 use super::units::{Affine, Unit};
+use super::wrapped;
 use crate::log::Role;
 use crate::shared::{LEAST_VALUES, shared_mut};
 use crate::stats::extent::Extent;
@@ -72,6 +75,85 @@ fn absurd(role: Role) -> Option<(f64, &'static str)> {
         Role::Temperature(_) => Some((2000.0, "°C")),
         Role::Load | Role::Time | Role::Note | Role::Ignored => None,
     }
+}
+
+/// Takes the numbers that stand for "no value" out of every column, in the file's own units.
+pub fn without_codes(
+    body: &mut Body,
+    wanted: &Wanted,
+    facts: &[Facts],
+    layout: &Layout,
+    account: &mut Account,
+    notices: &mut Vec<String>,
+) {
+    let columns = wanted.values.iter().zip(&mut body.values).zip(&mut body.extents);
+    for ((&index, values), extent) in columns {
+        let Some(facts) = facts.get(index) else { continue };
+        // A code that the sample did not show lies outside of what it did.
+        let (Some(low), Some(high)) = (facts.min(), facts.max()) else { continue };
+        let switch = low >= 0.0 && high <= 1.0;
+        let odd = |v: &f64| (*v < low || *v > high) && (switch || sentinel::is_code(*v));
+        let beyond = extent.low < low || extent.high > high;
+        if facts.codes.is_empty() && !(beyond && values.iter().any(odd)) {
+            continue;
+        }
+        let codes = sentinel::codes(values);
+        let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+        let before = account.bad_cells;
+        for (row, value) in values.iter_mut().enumerate() {
+            if codes.contains(value) {
+                account.bad_cell(body.lines.of(row), name, &shown_code(*value));
+                *value = f64::NAN;
+            }
+        }
+        if let Some(&code) = codes.first() {
+            *extent = Extent::of(values);
+            let cells = account.bad_cells - before;
+            notices.push(format!(
+                "\"{}\": {} in {cells} cell{} is no possible value and is left out",
+                clip(name),
+                shown_code(code),
+                if cells == 1 { "" } else { "s" },
+            ));
+        }
+    }
+}
+
+/// Takes back the jumps of channels that run over their field, in the file's own units.
+pub fn unwrapped(
+    body: &mut Body,
+    wanted: &Wanted,
+    assigned: &[Assigned],
+    layout: &Layout,
+    notices: &mut Vec<String>,
+) {
+    let columns = wanted.values.iter().zip(&mut body.values).zip(&mut body.extents);
+    for ((&index, values), extent) in columns {
+        let role = assigned.get(index).map(|column| column.role);
+        let counts = matches!(
+            role,
+            Some(
+                Role::EngineRpm
+                    | Role::AlternatorRpm
+                    | Role::AlternatorCurrent
+                    | Role::BatteryCurrent
+                    | Role::Temperature(_)
+            )
+        );
+        let turns = matches!(role, Some(Role::EngineRpm | Role::AlternatorRpm));
+        let found = if counts { wrapped::unwrap(values, *extent, !turns) } else { None };
+        let Some((range, jumps)) = found else { continue };
+        *extent = Extent::of(values);
+        let name = layout.headings.get(index).map_or("", |heading| heading.name.as_str());
+        notices.push(format!(
+            "\"{}\" runs over its field of {range} {jumps} times; the jumps are taken back",
+            clip(name)
+        ));
+    }
+}
+
+fn shown_code(code: f64) -> String {
+    if code.abs() < 1e10 { format!("{code}") } else { format!("{code:e}") }
 }
 
 /// Each column by its role and unit; what cannot be such a value is none, and told.

@@ -6,7 +6,8 @@ use crate::levels;
 use crate::nominal::Nominal;
 
 /// Battery current turned so that charging is positive, and how that was known.
-/// `bus_v` and `current_a` are of one length.
+/// `bus_v` and `current_a` are of one length. What the current does outweighs what its
+/// column is called: a clamp is easily put on the wrong way round.
 pub fn settle_sign(
     name: &str,
     bus_v: &[f64],
@@ -15,28 +16,65 @@ pub fn settle_sign(
     notices: &mut Vec<String>,
 ) -> String {
     let words = Words::of(name);
-    let (charging_positive, why) = if words.has(say::DISCHARGE) {
-        (false, "the name says discharge: turned so that charging is positive".to_owned())
+    let by_name = if words.has(say::DISCHARGE) {
+        Some((false, "the name says discharge: turned so that charging is positive".to_owned()))
     } else if words.has(say::CHARGE) {
-        (true, "the name says charge: charging is positive".to_owned())
-    } else if let Some(positive) = by_cranking(bus_v, current_a, nominal) {
-        (positive, turned(positive, "the starter's amps at the lowest voltage are discharge"))
-    } else if let Some(positive) = by_steps(bus_v, current_a) {
-        (positive, turned(positive, "charging amps rise and fall with the voltage"))
+        Some((true, "the name says charge: charging is positive".to_owned()))
     } else {
-        notices.push(format!(
-            "nothing tells which sign of \"{}\" means charging; positive is taken as charging. Name the column \"battery discharge current\" if it is not",
-            super::error::clip(name)
-        ));
-        (true, "sign not told by the log; positive taken as charging".to_owned())
+        None
+    };
+    let seen = by_cranking(bus_v, current_a, nominal)
+        .map(|positive| (positive, true, "the starter's amps at the lowest voltage are discharge"))
+        .or_else(|| {
+            let correlation = by_steps(bus_v, current_a)?;
+            let clear = correlation.abs() > CLEAR_AGAINST_THE_NAME;
+            Some((correlation > 0.0, clear, "charging amps rise and fall with the voltage"))
+        });
+    let (charging_positive, why) = match (by_name, seen) {
+        (Some((named, _)), Some((positive, true, reason))) if named != positive => {
+            notices.push(format!(
+                "the clamp of \"{}\" was on the wrong way round: by its name the sign is the other, but {reason}. It is turned so that charging is positive",
+                super::error::clip(name)
+            ));
+            (positive, turned(positive, reason))
+        }
+        (Some(known), _) => known,
+        (None, Some((positive, _, reason))) => (positive, turned(positive, reason)),
+        (None, None) => {
+            notices.push(format!(
+                "nothing tells which sign of \"{}\" means charging; positive is taken as charging. Name the column \"battery discharge current\" if it is not",
+                super::error::clip(name)
+            ));
+            (true, "sign not told by the log; positive taken as charging".to_owned())
+        }
     };
     if !charging_positive {
-        for value in current_a.iter_mut() {
-            *value = -*value;
-        }
+        negate(current_a);
     }
     why
 }
+
+/// An alternator delivers and never draws: amps that are negative nearly throughout come
+/// from a clamp that was on the wrong way round.
+pub fn settle_output(name: &str, current_a: &mut [f64], notices: &mut Vec<String>) {
+    const FLOWS_A: f64 = 5.0;
+    let count = |is: fn(f64) -> bool| current_a.iter().filter(|amps| is(**amps)).count();
+    let (back, forth) = (count(|amps| amps < -FLOWS_A), count(|amps| amps > FLOWS_A));
+    if back >= 10 && back > 9 * forth {
+        negate(current_a);
+        notices.push(format!(
+            "the clamp of \"{}\" was on the wrong way round: an alternator's amps are not negative. They are turned",
+            super::error::clip(name)
+        ));
+    }
+}
+
+fn negate(values: &mut [f64]) {
+    values.iter_mut().for_each(|value| *value = -*value);
+}
+
+/// So much of the voltage's steps goes with the current's that a name is overruled.
+const CLEAR_AGAINST_THE_NAME: f64 = 0.6;
 
 fn turned(positive: bool, reason: &str) -> String {
     if positive {
@@ -64,7 +102,7 @@ fn by_cranking(bus_v: &[f64], current_a: &[f64], nominal: Nominal) -> Option<boo
 }
 
 /// Where charging current jumps up so does the voltage at the battery, and the other way about.
-fn by_steps(bus_v: &[f64], current_a: &[f64]) -> Option<bool> {
+fn by_steps(bus_v: &[f64], current_a: &[f64]) -> Option<f64> {
     const CLEAR: f64 = 0.3;
     let pairs: Vec<(f64, f64)> = bus_v
         .windows(2)
@@ -82,5 +120,5 @@ fn by_steps(bus_v: &[f64], current_a: &[f64]) -> Option<bool> {
         aa += a * a;
     }
     let correlation = va / (vv * aa).sqrt();
-    (correlation.abs() > CLEAR).then_some(correlation > 0.0)
+    (correlation.abs() > CLEAR).then_some(correlation)
 }

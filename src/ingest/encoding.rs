@@ -12,10 +12,15 @@ pub struct Decoded<'a> {
     pub encoding: &'static str,
     /// Characters that the encoding could not make sense of.
     pub lossy: bool,
+    /// What was mended, for the reader of the log.
+    pub notice: Option<String>,
 }
 
 /// Enough to tell the encoding: odd letters sit in headers and units.
 const LOOKED_AT: usize = 1 << 16;
+
+/// So many NULs in a row are a lost sector, not an odd byte.
+const LOST_SECTOR: usize = 64;
 
 /// Decodes by byte order mark, else by where the NULs are (UTF-16), else as
 /// UTF-8 where valid, else by the statistics of the letters. `Err` says why the
@@ -23,7 +28,17 @@ const LOOKED_AT: usize = 1 << 16;
 /// their numbers.
 pub fn decode(bytes: &[u8]) -> Result<Decoded<'_>, String> {
     let mut decoded = match unicode_by_layout(bytes)? {
-        Some(encoding) if encoding != UTF_8 => by(encoding, bytes),
+        Some(encoding) if encoding != UTF_8 => utf16(encoding, bytes),
+        _ if memchr::memchr(0, bytes).is_some() => {
+            let (text, notice) = without_nuls(bytes)?;
+            let decoded = utf8_or_guess(&text)?;
+            Decoded {
+                text: Cow::Owned(decoded.text.into_owned()),
+                encoding: decoded.encoding,
+                lossy: decoded.lossy,
+                notice: Some(notice),
+            }
+        }
         _ => utf8_or_guess(bytes)?,
     };
     if !decoded.text.contains('\n') && decoded.text.contains('\r') {
@@ -34,13 +49,142 @@ pub fn decode(bytes: &[u8]) -> Result<Decoded<'_>, String> {
 
 fn by<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     let (text, used, lossy) = encoding.decode(bytes);
-    Decoded { text, encoding: used.name(), lossy }
+    Decoded { text, encoding: used.name(), lossy, notice: None }
+}
+
+/// A file format that is no text, by its first bytes, and what to do with it.
+pub fn container(bytes: &[u8]) -> Option<(&'static str, &'static str)> {
+    const UNPACK: &str = "Unpack it and name the log inside";
+    const EXPORT: &str = "Export the log as CSV text";
+    let starts = |mark: &[u8]| bytes.starts_with(mark);
+    let head = bytes.get(..4096).unwrap_or(bytes);
+    let holds = |mark: &[u8]| memchr::memmem::find(head, mark).is_some();
+    if starts(b"PK\x03\x04") || starts(b"PK\x05\x06") {
+        let sheet = [&b"[Content_Types].xml"[..], b"xl/", b"opendocument.spreadsheet"];
+        return Some(if sheet.into_iter().any(holds) {
+            ("a spreadsheet", "Export its sheet as CSV")
+        } else {
+            ("a ZIP archive", UNPACK)
+        });
+    }
+    let known: [(&[u8], &str, &str); 14] = [
+        (b"\x1f\x8b", "a gzip archive", UNPACK),
+        (b"BZh", "a bzip2 archive", UNPACK),
+        (b"\xfd7zXZ\0", "an xz archive", UNPACK),
+        (b"7z\xbc\xaf\x27\x1c", "a 7z archive", UNPACK),
+        (b"\x28\xb5\x2f\xfd", "a zstd archive", UNPACK),
+        (b"Rar!\x1a\x07", "a RAR archive", UNPACK),
+        (
+            b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1",
+            "a spreadsheet or document",
+            "Export its sheet as CSV",
+        ),
+        (b"%PDF-", "a PDF document", EXPORT),
+        (b"\x89PNG", "a picture", EXPORT),
+        (b"\xff\xd8\xff", "a picture", EXPORT),
+        (b"PAR1\x15", "a Parquet table", EXPORT),
+        (b"SQLite format 3\0", "a database", EXPORT),
+        (b"MDF     ", "a binary measurement file (MDF)", EXPORT),
+        (b"\x89HDF", "a binary measurement file (HDF)", EXPORT),
+    ];
+    let tar = bytes.get(257..262) == Some(b"ustar");
+    known
+        .into_iter()
+        .find(|(mark, _, _)| starts(mark))
+        .map(|(_, what, advice)| (what, advice))
+        .or(tar.then_some(("a tar archive", UNPACK)))
+}
+
+/// UTF-16, brought back into step where a byte was lost or came in between: what follows
+/// would be read as other letters to the end.
+fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
+    let zero_first = usize::from(encoding == UTF_16LE);
+    // A letter of ASCII whose zero stands on the other side, and another one behind it.
+    let out_of_step = |at: usize| {
+        let pair =
+            |at: usize| Some((*bytes.get(at + 1 - zero_first)?, *bytes.get(at + zero_first)?));
+        [at, at + 2].into_iter().all(|at| {
+            pair(at).is_some_and(|(zero, letter)| zero == 0 && letter != 0 && letter < 128)
+        })
+    };
+    let mut mended: Option<Vec<u8>> = None;
+    let (mut at, mut copied, mut odd) = (0, 0, 0usize);
+    let unknown: [u8; 2] = if encoding == UTF_16LE { [0xfd, 0xff] } else { [0xff, 0xfd] };
+    while at + 1 < bytes.len() {
+        if out_of_step(at) {
+            let mended = mended.get_or_insert_with(|| Vec::with_capacity(bytes.len() + 16));
+            mended.extend_from_slice(bytes.get(copied..at).unwrap_or(&[]));
+            mended.extend_from_slice(&unknown);
+            at += 1;
+            copied = at;
+            odd += 1;
+        } else {
+            at += 2;
+        }
+    }
+    let Some(mut mended) = mended else { return by(encoding, bytes) };
+    mended.extend_from_slice(bytes.get(copied..).unwrap_or(&[]));
+    let decoded = by(encoding, &mended);
+    Decoded {
+        text: Cow::Owned(decoded.text.into_owned()),
+        encoding: decoded.encoding,
+        lossy: false,
+        notice: Some(format!(
+            "the {} text is out of step in {odd} places, where a byte is missing or one too many; the cells there are not readable",
+            decoded.encoding
+        )),
+    }
+}
+
+/// The bytes without the NULs that a power failure leaves at the end, and with a mark that no
+/// number can hold in place of the others.
+fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
+    let end = bytes.iter().rposition(|&byte| byte != 0).map_or(0, |last| last + 1);
+    let (text, tail) = bytes.split_at(end);
+    let inside = text.iter().filter(|&&byte| byte == 0).count();
+    if end == 0 || inside * 20 > text.len() {
+        return Err(format!("{} NUL bytes of {}", inside + tail.len(), bytes.len()));
+    }
+    let mut said = Vec::new();
+    if inside > 0 {
+        said.push(format!(
+            "NUL bytes stand in the text ({inside} of them); the cells that hold them are not readable"
+        ));
+    }
+    if !tail.is_empty() {
+        said.push(format!(
+            "the file ends in {} NUL bytes, as after a power failure; it is read up to there",
+            tail.len()
+        ));
+    }
+    let unknown = "\u{fffd}".as_bytes();
+    let mut kept = Vec::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(at) = memchr::memchr(0, rest) {
+        let (before, nuls) = rest.split_at(at);
+        let run = nuls.iter().position(|&byte| byte != 0).unwrap_or(nuls.len());
+        kept.extend_from_slice(before);
+        kept.extend_from_slice(unknown);
+        if run >= LOST_SECTOR {
+            kept.push(b'\n');
+            kept.extend_from_slice(unknown);
+        }
+        rest = nuls.get(run..).unwrap_or(&[]);
+    }
+    kept.extend_from_slice(rest);
+    // The last line ends where the power did, maybe within a number.
+    if !tail.is_empty()
+        && let Some(last) = memchr::memrchr(b'\n', &kept)
+    {
+        kept.truncate(last + 1);
+    }
+    Ok((kept, said.join("; ")))
 }
 
 fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
     if let Ok(text) = std::str::from_utf8(bytes) {
         let text = Cow::Borrowed(text.strip_prefix('\u{feff}').unwrap_or(text));
-        return Ok(Decoded { text, encoding: UTF_8.name(), lossy: false });
+        return Ok(Decoded { text, encoding: UTF_8.name(), lossy: false, notice: None });
     }
     if bytes.starts_with(b"\xef\xbb\xbf") {
         return Ok(by(UTF_8, bytes));
@@ -79,26 +223,26 @@ fn unicode_by_layout(bytes: &[u8]) -> Result<Option<&'static Encoding>, String> 
         refuse_control_characters(head)?;
         return Ok(None);
     }
-    let pairs = head.len() / 2;
-    let (mut first, mut second) = (0usize, 0usize);
-    for pair in head.chunks_exact(2) {
-        first += usize::from(pair.first() == Some(&0));
-        second += usize::from(pair.last() == Some(&0));
+    // Logs are digits and separators: in UTF-16 nearly every pair has one NUL, on the side
+    // that the first pairs show; a byte too many changes sides.
+    let alternating = head.windows(2).filter(|w| matches!(w, [a, b] if (*a == 0) != (*b == 0)));
+    if head.len() >= 4 && alternating.count() * 10 >= head.len() * 7 {
+        let (mut first, mut second) = (0usize, 0usize);
+        for pair in head.get(..32).unwrap_or(head).chunks_exact(2) {
+            first += usize::from(pair.first() == Some(&0));
+            second += usize::from(pair.last() == Some(&0));
+        }
+        return Ok(Some(if second >= first { UTF_16LE } else { UTF_16BE }));
     }
-    // Logs are digits and separators: in UTF-16 nearly every pair has one NUL.
-    if pairs >= 2 && second * 10 >= pairs * 7 && first * 50 <= pairs {
-        return Ok(Some(UTF_16LE));
-    }
-    if pairs >= 2 && first * 10 >= pairs * 7 && second * 50 <= pairs {
-        return Ok(Some(UTF_16BE));
-    }
-    Err(format!("{nuls} NUL bytes in the first {} bytes", head.len()))
+    let text = head.get(..head.iter().rposition(|b| *b != 0).map_or(0, |last| last + 1));
+    refuse_control_characters(text.unwrap_or(&[]))?;
+    Ok(None)
 }
 
 fn refuse_control_characters(head: &[u8]) -> Result<(), String> {
     let control = head
         .iter()
-        .filter(|&&byte| byte < 32 && !matches!(byte, b'\t' | b'\n' | b'\r' | 12 | 26))
+        .filter(|&&byte| byte < 32 && !matches!(byte, 0 | b'\t' | b'\n' | b'\r' | 12 | 26))
         .count();
     if control * 50 > head.len() {
         return Err(format!("{control} control characters in the first {} bytes", head.len()));

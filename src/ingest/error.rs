@@ -22,7 +22,11 @@ pub enum IngestError {
     LongLine { path: PathBuf, line: usize, most: usize },
     #[error("{}: the file is empty (0 bytes of text). Export the log again.", shown(.path))]
     Empty { path: PathBuf },
-    #[error("{}: is no text: {seen}. Export the log as CSV text.", shown(.path))]
+    #[error("{}: is {what}, not a text file. {advice}.", shown(.path))]
+    Container { path: PathBuf, what: &'static str, advice: &'static str },
+    #[error("-: standard input is not read. Save the log to a file and name that.")]
+    StandardInput,
+    #[error("{}: is not a text file: {seen}. Export the log as CSV text.", shown(.path))]
     NoText { path: PathBuf, seen: String },
     #[error("{}: no table of numbers was found: {seen}. Export the log as CSV with one sample a line, with semicolons between cells where numbers hold commas.", shown(.path))]
     NoTable { path: PathBuf, seen: String },
@@ -41,6 +45,25 @@ pub enum IngestError {
         shown(.path)
     )]
     OtherVoltage { path: PathBuf, column: String, median_v: f64, why: String },
+    #[error(
+        "{}: \"{column}\" holds whole numbers of {low:.0} to {high:.0} without a unit: the counts of a converter of {bits} bits, or volts in another scale, and not volts. Multiply the column by the volts of one count (the volts of full scale, divided by {}) and write the unit in the header, as in \"battery voltage (V)\". If {running:.0} was an engine running at 14.2 V, one count is {volts_per_count:.5} V.",
+        shown(.path),
+        (1u64 << .bits) - 1
+    )]
+    RawCounts {
+        path: PathBuf,
+        column: String,
+        low: f64,
+        high: f64,
+        bits: u32,
+        running: f64,
+        volts_per_count: f64,
+    },
+    #[error(
+        "{}: \"{column}\" reads {level_v:.2} V on every row, although {moved}: a channel that stands still is no measurement. Check its wiring and the logger's setting for it, and record again. If another column is the voltage: --column voltage=NAME.",
+        shown(.path)
+    )]
+    FrozenVoltage { path: PathBuf, column: String, level_v: f64, moved: String },
     #[error("{}: {rows} usable rows, and fewer than ten tell nothing{skipped}. Record a longer log.", shown(.path))]
     TooFewRows { path: PathBuf, rows: usize, skipped: String },
     #[error(
@@ -91,6 +114,8 @@ impl IngestError {
             self,
             IngestError::NoVoltage { .. }
                 | IngestError::TwoVoltages { .. }
+                | IngestError::RawCounts { .. }
+                | IngestError::FrozenVoltage { .. }
                 | IngestError::NoTime { .. }
                 | IngestError::TwoClocks { .. }
                 | IngestError::StuckTime { .. }

@@ -6,7 +6,7 @@ use super::levels::{
     is_two_state, level_scale, rpm_unit, scale_of, span, stated_unit, system_of, temperature_unit,
     voltage_level,
 };
-use super::profile::{Facts, Words};
+use super::profile::{self, Facts, Words};
 use super::units::Unit;
 use super::vocabulary as say;
 use crate::levels;
@@ -34,6 +34,8 @@ pub enum Guess {
         role: Role,
         unit: Option<Unit>,
     },
+    /// Nothing but its course says engine speed.
+    MaybeSpeed,
     Ignored,
 }
 
@@ -84,13 +86,10 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
             "a time; another column is the clock, or this one does not run evenly".into(),
         );
     }
-    let temp_word = words.has(&["temp"]) && !words.has(&["=temps", "=tempo", "=tempi", "tempomat"]);
     let placed = words.has(say::COOLANT) || words.has(say::INTAKE) || words.has(say::AMBIENT);
-    let temp_token =
-        words.has(&["=ect", "=clt", "=iat", "=oat", "=cts"]) || words.has(&["=t"]) && placed;
     let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin))
-        || temp_word
-        || temp_token;
+        || words.has(say::TEMPERATURE) && !words.has(say::NO_TEMPERATURE)
+        || words.has(&["=t"]) && placed;
     let is_consumer = words.has(say::CONSUMER);
     if is_temperature && !matches!(unit, Some(Unit::Volt | Unit::Millivolt)) {
         if facts.is_switched() {
@@ -145,8 +144,14 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
             "on and off, but its name says no consumer. If it is a load: --column load=NAME".into(),
         );
     }
-    let nameless = words.is_empty() || words.has(say::GENERIC);
-    if nameless && unit.is_none() {
+    if says_nothing(&words) && unit.is_none() {
+        if starts_and_runs(facts) {
+            let why = format!(
+                "its name says nothing; 0 at first, then {}, as an engine's speed",
+                span(facts, Unit::Rpm)
+            );
+            return (Guess::MaybeSpeed, why);
+        }
         let (level_unit, median_v) = voltage_level(unit, facts);
         let inside = facts.share_within(5.0 / scale_of(level_unit), 17.0 / scale_of(level_unit));
         // 6 V and 24 V are levels of too much else.
@@ -160,6 +165,56 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
         }
     }
     ignored("nothing in its name, unit or values says a role. To use it: --column ROLE=NAME".into())
+}
+
+/// Whole numbers without a unit, too high for volts and under a voltage's name: what a
+/// converter counts. Its least and most, and the converter's bits.
+pub fn raw_counts(heading: &Heading, facts: &Facts) -> Option<(f64, f64, u32)> {
+    // Above what the highest system reads, below that a column may be in whole volts.
+    const HIGHEST_V: f64 = 60.0;
+    let words = Words::of(&heading.name);
+    let named = [say::VOLTAGE, say::BATTERY, say::ALTERNATOR].into_iter().any(|w| words.has(w));
+    let other = [say::CURRENT, say::RPM, say::SPEED, say::TEMPERATURE, say::SIGNAL, say::CONSUMER];
+    let (low, high) = (facts.min()?, facts.max()?);
+    let counts = facts.is_numeric()
+        && facts.all_whole()
+        && low >= 0.0
+        && facts.median()? > HIGHEST_V
+        && !matches!(stated_unit(heading, facts), Some(unit) if unit != Unit::Volt);
+    if !named || !counts || other.into_iter().any(|w| words.has(w)) {
+        return None;
+    }
+    let bits = [8, 10, 12, 16].into_iter().find(|&bits| high < f64::from(1u32 << bits))?;
+    Some((low, high, bits))
+}
+
+/// A channel's number or a code, and no word.
+fn says_nothing(words: &Words) -> bool {
+    let code =
+        |word: &str| word.chars().count() == 1 || word.starts_with(|c: char| c.is_ascii_digit());
+    // "A/F" is the mixture, which lies where a bus does.
+    words.has(say::GENERIC) || words.tokens().all(code) && !words.has(&["=a f"])
+}
+
+/// Stands at 0 and then keeps to what engines turn at: no other channel does.
+fn starts_and_runs(facts: &Facts) -> bool {
+    const STARTS: usize = 20;
+    let turning: Vec<f64> = facts.numbers.iter().copied().filter(|v| *v != 0.0).collect();
+    let running = turning.iter().filter(|v| (400.0..=8000.0).contains(*v)).count();
+    let starts =
+        facts.numbers.windows(2).filter(|p| matches!(p, [a, b] if *a == 0.0 && *b > 0.0)).count();
+    let stopped = facts.numbers.len() - turning.len();
+    facts.numbers.first() == Some(&0.0)
+        && stopped >= 3
+        && running >= 10
+        && running * 20 >= turning.len() * 19
+        && (1..=STARTS).contains(&starts)
+        && profile::quantile(&sorted(turning), 0.5).is_some_and(|m| (550.0..=4500.0).contains(&m))
+}
+
+fn sorted(mut values: Vec<f64>) -> Vec<f64> {
+    values.sort_by(f64::total_cmp);
+    values
 }
 
 fn tap_by_name(words: &Words) -> Option<Tap> {
@@ -182,25 +237,16 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
     let level = span(facts, level_unit);
     let supply = words.has(&["sensor supply", "sensorversorgung"]);
     if let Some(word) = words.find(say::SIGNAL).filter(|_| !supply) {
-        return (
-            Guess::Ignored,
-            format!("a signal voltage by name (\"{}\"), not the bus", word.trim()),
-        );
+        return (Guess::Ignored, format!("a signal voltage by name (\"{word}\"), not the bus"));
     }
     if let Some(word) = words.find(say::DERIVED) {
         return (
             Guess::Ignored,
-            format!(
-                "a wish, limit or extreme by name (\"{}\"), not the bus as it was",
-                word.trim()
-            ),
+            format!("a wish, limit or extreme by name (\"{word}\"), not the bus as it was"),
         );
     }
     if let Some(word) = words.find(say::CONSUMER) {
-        return (
-            Guess::Ignored,
-            format!("the voltage at a consumer (\"{}\"), not the bus", word.trim()),
-        );
+        return (Guess::Ignored, format!("the voltage at a consumer (\"{word}\"), not the bus"));
     }
     let tap = tap_by_name(words);
     match system_of(facts, unit) {
@@ -232,11 +278,11 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
 fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
     let ask = "To use it: --column battery_current=NAME or --column alternator_current=NAME";
     if let Some(word) =
-        words.find(say::CONSUMER).or(words.find(&["starter", "anlasser", "field", "erreger"]))
+        words.find(say::CONSUMER).or(words.find(&["=starter", "anlasser", "=field", "erreger"]))
     {
         return (
             Guess::Ignored,
-            format!("amps of one consumer (\"{}\"), not of battery or alternator", word.trim()),
+            format!("amps of one consumer (\"{word}\"), not of battery or alternator"),
         );
     }
     if words.has(say::DERIVED) {
@@ -246,8 +292,8 @@ fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
         );
     }
     let unit = Some(unit.unwrap_or(Unit::Amp));
-    let battery = words.has(say::BATTERY) || words.has(&["ibat"]) || words.has(say::DISCHARGE);
-    let alternator = words.has(say::ALTERNATOR) || words.has(&["ialt"]);
+    let battery = words.has(say::BATTERY) || words.has(say::DISCHARGE);
+    let alternator = words.has(say::ALTERNATOR);
     match (battery, alternator) {
         (true, false) => (
             Guess::Plain { role: Role::BatteryCurrent, unit },
@@ -265,10 +311,7 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     if let Some(word) =
         words.find(say::CONSUMER).or(words.find(say::OTHER_SPEED)).or(words.find(say::DERIVED))
     {
-        return (
-            Guess::Ignored,
-            format!("a speed, but not the engine's as it was (\"{}\")", word.trim()),
-        );
+        return (Guess::Ignored, format!("a speed, but not the engine's as it was (\"{word}\")"));
     }
     if unit == Some(Unit::Hertz)
         && !words.has(say::RPM)
@@ -309,10 +352,8 @@ fn temperature(
 ) -> (Guess, String) {
     let by_level = temperature_unit(unit, facts, fahrenheit);
     let level = span(facts, by_level);
-    if let Some(word) =
-        words.find(say::OTHER_PLACE).filter(|_| !words.has(&["=coolant", "coolant"]))
-    {
-        return (Guess::Ignored, format!("a temperature of something else (\"{}\")", word.trim()));
+    if let Some(word) = words.find(say::OTHER_PLACE).filter(|_| !words.has(&["coolant"])) {
+        return (Guess::Ignored, format!("a temperature of something else (\"{word}\")"));
     }
     if words.has(say::DERIVED) {
         return (Guess::Ignored, "a wished or limit temperature by name".into());
@@ -347,15 +388,22 @@ fn temperature(
 }
 
 fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
-    let what = words.find(say::CONSUMER).or(words.find(say::ANY_LOAD)).unwrap_or("load").trim();
+    let consumer = words.find(say::CONSUMER);
+    let what = consumer.or(words.find(say::ANY_LOAD)).unwrap_or("load");
     if let Some(word) = words.find(say::NOT_A_STATE) {
-        return (Guess::Ignored, format!("not the state of a consumer (\"{}\")", word.trim()));
+        return (Guess::Ignored, format!("not the state of a consumer (\"{word}\")"));
     }
     if let Some(word) = words.find(say::ENGINE_CONTROL) {
-        let word = word.trim();
         return (
             Guess::Ignored,
-            format!("worked by the engine's own control (\"{word}\"), nothing that is switched"),
+            format!("part of the engine's own control (\"{word}\"), not a switched consumer"),
+        );
+    }
+    let bare = consumer.is_none() && words.has(say::BARE_LOAD) && !words.has(say::DUTY);
+    if bare && !is_two_state(facts) {
+        return (
+            Guess::Ignored,
+            "\"load\" alone, in shares: as likely the engine's. If it is a consumer: --column load=NAME".into(),
         );
     }
     if words.has(say::DERIVED) && !is_two_state(facts) {

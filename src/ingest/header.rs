@@ -6,6 +6,7 @@ use csv::StringRecord;
 
 use super::dialect::{Dialect, Separator};
 use super::encoding::fold;
+use super::error::list;
 use super::number;
 use super::stamp;
 use super::units::Unit;
@@ -49,8 +50,9 @@ const MOST_COLUMNS: usize = 2000;
 
 /// `head` is the aligned top of the file. `Err` tells what was seen instead of a table.
 pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
-    let rows = dialect.rows(head, TOP_ROWS);
+    let mut rows = dialect.rows(head, TOP_ROWS);
     let width = body_width(&rows).ok_or("no line holds a number")?;
+    let width = without_empty_ends(&mut rows, width);
     if width > MOST_COLUMNS {
         return Err(format!("lines of {width} cells"));
     }
@@ -104,6 +106,82 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         units_cells,
         short_rows,
     })
+}
+
+/// Where each of the header's columns stands under a later header that names the same
+/// columns in another order, or others besides.
+pub struct Order {
+    places: Vec<Option<usize>>,
+    /// Cells of a row under the later header.
+    pub cells: usize,
+}
+
+impl Order {
+    /// `None` where the row is no header, or names fewer than half of the columns.
+    pub fn of(row: &StringRecord, layout: &Layout) -> Option<Order> {
+        let names = layout.header_cells.as_deref()?;
+        // Most rows begin with a number: no more of them is looked at.
+        let number = |c: char| c.is_ascii_digit() || matches!(c, '-' | '+' | '.' | '"');
+        if row.iter().take(2).any(|cell| cell.trim().starts_with(number)) {
+            return None;
+        }
+        let tidy = |cell: &str| cell.trim().trim_start_matches(['#', '%']).trim().to_lowercase();
+        let cells: Vec<String> = row.iter().map(tidy).collect();
+        let mut taken = vec![false; cells.len()];
+        let mut place = |name: &String| {
+            let name = tidy(name);
+            let free = |at: &usize| taken.get(*at) == Some(&false) && cells.get(*at) == Some(&name);
+            let at = (0..cells.len()).find(free).filter(|_| !name.is_empty())?;
+            if let Some(taken) = taken.get_mut(at) {
+                *taken = true;
+            }
+            Some(at)
+        };
+        let mut places: Vec<Option<usize>> = names.iter().map(&mut place).collect();
+        places.resize(layout.width(), None);
+        let named = names.iter().filter(|name| !name.is_empty()).count();
+        let found = places.iter().flatten().count();
+        (found >= 2 && found * 2 >= named).then_some(Order { places, cells: cells.len() })
+    }
+
+    pub fn holds(&self, columns: &[usize]) -> bool {
+        columns.iter().all(|&column| self.place(column).is_some())
+    }
+
+    fn place(&self, column: usize) -> Option<usize> {
+        self.places.get(column).copied().flatten()
+    }
+
+    /// A row with its cells where the first header has them.
+    pub fn row(&self, row: &StringRecord) -> StringRecord {
+        let cell = |column| self.place(column).and_then(|at| row.get(at)).unwrap_or("");
+        let mut ordered: StringRecord = (0..self.places.len()).map(cell).collect();
+        ordered.set_position(row.position().cloned());
+        ordered
+    }
+
+    /// Said where the columns are others, or stand in another order.
+    pub fn notice(&self, line: usize, layout: &Layout) -> Option<String> {
+        let names = layout.header_cells.as_deref().unwrap_or(&[]);
+        let named = |column: &usize| names.get(*column).is_some_and(|name| !name.is_empty());
+        let columns: Vec<usize> = (0..self.places.len()).filter(named).collect();
+        let moved = columns.iter().any(|&column| self.place(column) != Some(column));
+        if !moved && self.cells <= layout.width() {
+            return None;
+        }
+        let missing: Vec<String> = columns
+            .iter()
+            .filter(|&&column| self.place(column).is_none())
+            .filter_map(|&column| Some(layout.headings.get(column)?.name.clone()))
+            .collect();
+        let without = match missing.as_slice() {
+            [] => String::new(),
+            names => format!("; {} is not there any more", list(names)),
+        };
+        Some(format!(
+            "line {line}: the header comes again with other columns or in another order; from there on they are read by it{without}"
+        ))
+    }
 }
 
 /// A decimal comma between commas parts a number in two, and nothing tells which.
@@ -160,6 +238,37 @@ pub fn blank_lines_before(row: &StringRecord, text: &str) -> (usize, usize) {
 
 pub fn is_blank(row: &StringRecord) -> bool {
     row.iter().all(|cell| cell.trim().is_empty())
+}
+
+/// The last columns, where they have no name and are empty on nearly every line, are only
+/// separators: the rows lose them, and the width is that of the rest.
+fn without_empty_ends(rows: &mut [StringRecord], width: usize) -> usize {
+    let filled = |row: &StringRecord| {
+        let cells = row.iter().enumerate().filter(|(_, cell)| !cell.trim().is_empty());
+        cells.last().map_or(0, |(last, _)| last + 1)
+    };
+    let number = |row: &&StringRecord| {
+        row.iter().any(|c| is_number_like(c, b'.') || is_number_like(c, b','))
+    };
+    let mut lengths: Vec<usize> = rows.iter().filter(number).map(filled).collect();
+    lengths.sort_unstable();
+    let usual = lengths.get(lengths.len().saturating_sub(1) * 19 / 20).copied().unwrap_or(0);
+    let named = rows.iter().filter(|row| !number(row)).map(filled).max().unwrap_or(0);
+    let kept = usual.max(named);
+    // One separator too many is an unnamed column as ever: nothing hangs on it.
+    if kept == 0 || kept + 1 >= width {
+        return width;
+    }
+    for row in rows.iter_mut().filter(|row| row.len() > kept && filled(row) <= kept) {
+        row.truncate(kept);
+    }
+    kept
+}
+
+/// Whether a row has so many cells, but for separators too many.
+pub fn fits(row: &StringRecord, width: usize) -> bool {
+    row.len() == width
+        || row.len() > width && row.iter().skip(width).all(|cell| cell.trim().is_empty())
 }
 
 fn is_number_like(cell: &str, decimal: u8) -> bool {

@@ -4,10 +4,13 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
+use super::encoding;
 use super::error::IngestError;
 
 /// A day at a hundred samples a second of fifty columns.
 pub const MOST_BYTES: u64 = 4 << 30;
+/// Pipes and devices.
+const MOST_OF_A_STREAM: u64 = 1 << 30;
 /// A header of [`super::header`]'s most columns, each with a long name, in UTF-16.
 const LONGEST_LINE: usize = 4 << 20;
 /// So much is read at once, and may be read beyond the limits.
@@ -19,13 +22,19 @@ pub fn load(path: &Path) -> Result<Vec<u8>, IngestError> {
     if path.is_dir() {
         return Err(IngestError::IsDirectory { path: path.to_path_buf() });
     }
+    if path.as_os_str() == "-" && !path.exists() {
+        return Err(IngestError::StandardInput);
+    }
     let unreadable = |source| IngestError::from_io(path, source);
     let file = File::open(path).map_err(unreadable)?;
-    let told = file.metadata().map_err(unreadable)?.len();
+    let metadata = file.metadata().map_err(unreadable)?;
+    let told = metadata.len();
     if told > MOST_BYTES {
         return Err(IngestError::TooLong { path: path.to_path_buf(), most: MOST_BYTES });
     }
-    read(path, file, usize::try_from(told).unwrap_or(0), MOST_BYTES)
+    // What has no length of its own may never end.
+    let most = if metadata.is_file() { MOST_BYTES } else { MOST_OF_A_STREAM };
+    read(path, file, usize::try_from(told).unwrap_or(0), most)
 }
 
 fn read(path: &Path, file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, IngestError> {
@@ -54,6 +63,10 @@ fn read(path: &Path, file: impl Read, told: usize, most: u64) -> Result<Vec<u8>,
             });
         }
         if before == 0 && bytes.len() == CHUNK {
+            // What is no text is told of before gigabytes of it are read.
+            if encoding::container(&bytes).is_some() || encoding::decode(&bytes).is_err() {
+                return Ok(bytes);
+            }
             bytes.reserve_exact(told.saturating_sub(bytes.len()).saturating_add(1));
         }
     }

@@ -15,6 +15,7 @@ mod dialect;
 mod encoding;
 mod error;
 mod fill;
+mod frozen;
 mod ground;
 mod guess;
 mod header;
@@ -25,18 +26,21 @@ mod marks;
 mod named;
 mod number;
 mod pieces;
+mod polarity;
 mod polled;
 mod preview;
 mod profile;
 mod request;
 mod roles;
 mod sample;
+mod sentinel;
 mod stamp;
 mod supply;
 mod table;
 mod taps;
 mod units;
 mod vocabulary;
+mod wrapped;
 
 use std::path::Path;
 use std::thread;
@@ -122,7 +126,7 @@ fn log_of(
         layout,
         facts,
         clock,
-        assigned,
+        mut assigned,
         bus,
         nominal,
         nominal_how,
@@ -132,10 +136,13 @@ fn log_of(
     let raw_start = body.time.iter().copied().find(|t| t.is_finite());
     body::refuse_stuck_clock(path, &layout, &clock, &body)?;
     canonical::time(&mut body, &clock, &mut notices);
+    canonical::without_codes(&mut body, &wanted, &facts, &layout, &mut account, &mut notices);
+    canonical::unwrapped(&mut body, &wanted, &assigned, &layout, &mut notices);
     canonical::values(&mut body, &wanted, &assigned, &facts, &layout, &mut account);
 
     let bus_role = Role::Voltage(bus);
-    let is_bus = |index: usize| assigned.get(index).is_some_and(|column| column.role == bus_role);
+    let bus_at = assigned.iter().position(|column| column.role == bus_role);
+    let is_bus = |index: usize| Some(index) == bus_at;
     let mut slow: Vec<&mut Vec<f64>> = wanted
         .values
         .iter()
@@ -147,6 +154,8 @@ fn log_of(
         part.iter_mut().for_each(|values| fill::hold(&body.time, values));
     });
     let polled = poll_rounds(&mut body, &wanted, &assigned, bus_role, &mut notices);
+    frozen::settle(path, &mut body, &wanted, &mut assigned, &layout, bus_role, &mut notices)?;
+    polarity::settle(&mut body, &wanted, &assigned, &layout, bus_role, &mut notices);
     let first_stamp_s = body.time.iter().copied().find(|t| t.is_finite());
     let time = std::mem::take(&mut body.time);
     let mut axis =
@@ -190,12 +199,18 @@ fn log_of(
         else {
             continue;
         };
-        let values = gather(values, &axis);
+        if column.role == Role::Ignored {
+            continue;
+        }
+        let mut values = gather(values, &axis);
         match column.role {
             role if role == bus_role => resolution_v = quantisation_step(&values),
             Role::BatteryCurrent => {
                 battery_current = Some((index, values));
                 continue;
+            }
+            Role::AlternatorCurrent => {
+                current::settle_output(&heading.name, &mut values, &mut notices);
             }
             Role::Load => note_constant_load(&heading.name, &values, &mut notices),
             _ => {}
@@ -322,11 +337,15 @@ fn time_axis(
     };
     if let Some(rows) = polled {
         let first = (0..).zip(rows).find(|(k, row)| k != *row).map_or(rows.len(), |(k, _)| k);
-        let powered: Vec<usize> = rows.iter().copied().filter(|&row| !is_off(row)).collect();
         let off: usize = unpowered.iter().map(|span| span.len()).sum();
+        let powered: Vec<usize> = rows.iter().copied().filter(|&row| !is_off(row)).collect();
         let repeated = (bus_v.len() - off).saturating_sub(powered.len());
         account.skip(account::NOT_READ_ANEW, repeated, body.lines.of(first));
-        return axis::clean(time, Rows::Listed(powered), &body.lines, account);
+        let is_known = |row: &usize| bus_v.get(*row).is_some_and(|v| !v.is_nan());
+        let (known, lost): (Vec<usize>, Vec<usize>) = powered.into_iter().partition(is_known);
+        let first = lost.first().map_or(0, |row| body.lines.of(*row));
+        account.skip(account::NO_VOLTAGE, lost.len(), first);
+        return axis::clean(time, Rows::Listed(known), &body.lines, account);
     }
     if !gaps && unpowered.is_empty() {
         return axis::clean(time, Rows::All(bus_v.len()), &body.lines, account);

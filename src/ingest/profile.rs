@@ -2,8 +2,9 @@
 
 use super::dialect::Dialect;
 use super::encoding::fold;
-use super::header::Layout;
+use super::header::{self, Layout, Order};
 use super::number;
+use super::sentinel;
 use super::stamp::{self, Stamp};
 use super::units::Unit;
 
@@ -24,6 +25,8 @@ pub struct Facts {
     pub word_example: Option<String>,
     /// Values from the top of the file, whose rows follow each other.
     pub head: usize,
+    /// Numbers that stand for "no value"; `numbers` holds none of them.
+    pub codes: Vec<f64>,
     /// Sorted, for quantiles.
     sorted: Vec<f64>,
 }
@@ -33,16 +36,19 @@ impl Facts {
     pub fn of(dialect: &Dialect, layout: &Layout, texts: &[&str]) -> Vec<Facts> {
         let width = layout.width();
         let mut facts = vec![Facts::default(); width];
+        let mut order: Option<Order> = None;
         for text in texts {
             for row in dialect.reader(text).into_records().filter_map(Result::ok) {
-                if row.len() != width && !(layout.short_rows && row.len() < width) {
+                if let Some(again) = Order::of(&row, layout) {
+                    order = Some(again);
                     continue;
                 }
-                let repeats_header = layout
-                    .header_cells
-                    .as_ref()
-                    .is_some_and(|header| row.iter().zip(header).all(|(a, b)| a.trim() == b));
-                if repeats_header {
+                let row = match &order {
+                    Some(order) => order.row(&row),
+                    None => row,
+                };
+                let short = layout.short_rows && row.len() < width;
+                if !header::fits(&row, width) && !short {
                     continue;
                 }
                 for (index, facts) in facts.iter_mut().enumerate() {
@@ -54,6 +60,14 @@ impl Facts {
             }
         }
         for facts in &mut facts {
+            facts.codes = sentinel::codes(&facts.numbers);
+            let before = facts.numbers.len();
+            let is_code = |value: &&f64| facts.codes.contains(value);
+            let in_head = facts.numbers.iter().take(facts.head).filter(is_code).count();
+            facts.head -= in_head;
+            facts.numbers.retain(|value| !facts.codes.contains(value));
+            facts.filled -= before - facts.numbers.len();
+            facts.missing += before - facts.numbers.len();
             facts.sorted = facts.numbers.clone();
             facts.sorted.sort_by(f64::total_cmp);
         }
@@ -130,9 +144,10 @@ pub fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
 /// A column's name, ready to be searched for words of the trade.
 #[derive(Debug, Clone)]
 pub struct Words {
-    /// Lower case, without accents, blanks between words.
-    spaced: String,
-    compact: String,
+    /// Lower case, without accents; parted at marks, humps and digits.
+    parted: Vec<String>,
+    /// Parted at marks only: a hump is a guess.
+    whole: Vec<String>,
 }
 
 impl Words {
@@ -153,24 +168,20 @@ impl Words {
             }
             parted.push(c);
         }
-        let folded = fold(&parted).replace("a/c", "aircon").replace("b+", "bplus");
-        let spaced: String =
-            folded.chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
-        let spaced = spaced.split_whitespace().collect::<Vec<_>>().join(" ");
-        // Humps are a guess: a name is also searched with none.
-        let compact = fold(name).chars().filter(|c| c.is_alphanumeric()).collect();
-        Words { spaced, compact }
+        Words { parted: tokens(&parted), whole: tokens(&letters.iter().collect::<String>()) }
     }
 
     pub fn is_empty(&self) -> bool {
-        self.spaced.is_empty()
+        self.parted.is_empty()
     }
 
     pub fn tokens(&self) -> impl Iterator<Item = &str> {
-        self.spaced.split(' ')
+        self.parted.iter().map(String::as_str)
     }
 
-    /// `=word` stands for a whole word, `^word` for its beginning, plain for any part.
+    /// Whether any of the patterns is found: `=word` is a whole word, `^word` the beginning
+    /// of one, `word$` its end, and plain any part of one word. Blanks in a pattern stand
+    /// between neighboring words, of which the last may go on unless the pattern is marked.
     pub fn has(&self, patterns: &[&str]) -> bool {
         self.find(patterns).is_some()
     }
@@ -178,14 +189,39 @@ impl Words {
     /// The pattern that is found, without its mark.
     pub fn find<'p>(&self, patterns: &[&'p str]) -> Option<&'p str> {
         patterns.iter().find_map(|pattern| {
-            let (found, word) = if let Some(word) = pattern.strip_prefix('=') {
-                (self.spaced.split(' ').any(|token| token == word) || self.compact == word, word)
-            } else if let Some(word) = pattern.strip_prefix('^') {
-                (self.spaced.split(' ').any(|token| token.starts_with(word)), word)
-            } else {
-                (self.spaced.contains(pattern) || self.compact.contains(pattern), *pattern)
-            };
+            let (fits, word): (fn(&str, &str) -> bool, &str) =
+                if let Some(word) = pattern.strip_prefix('=') {
+                    (|token, word| token == word, word)
+                } else if let Some(word) = pattern.strip_prefix('^') {
+                    (|token, word| token.starts_with(word), word)
+                } else if let Some(word) = pattern.strip_suffix('$') {
+                    (|token, word| token.ends_with(word), word)
+                } else if pattern.contains(' ') {
+                    (|token, word| token.starts_with(word), *pattern)
+                } else {
+                    (|token, word| token.contains(word), *pattern)
+                };
+            let found =
+                [&self.parted, &self.whole].into_iter().any(|tokens| match word.rsplit_once(' ') {
+                    None => tokens.iter().any(|token| fits(token, word)),
+                    Some((first, last)) => {
+                        let first: Vec<&str> = first.split(' ').collect();
+                        tokens.windows(first.len() + 1).any(|window| {
+                            window.iter().zip(&first).all(|(token, word)| token == word)
+                                && window.last().is_some_and(|token| fits(token, last))
+                        })
+                    }
+                });
             found.then_some(word)
         })
     }
+}
+
+fn tokens(name: &str) -> Vec<String> {
+    let folded = fold(name).replace("a/c", "aircon").replace("b+", "bplus");
+    folded
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|t| !t.is_empty())
+        .map(str::to_owned)
+        .collect()
 }

@@ -6,10 +6,10 @@
 use std::path::Path;
 
 use super::error::{IngestError, clip, list};
-use super::guess::{Guess, force, guess};
+use super::guess::{Guess, force, guess, raw_counts};
 use super::header::Heading;
 use super::levels::{reads_fahrenheit, voltage_level};
-use super::profile::{Facts, Words};
+use super::profile::Facts;
 use super::request::word_of;
 use super::taps::{self, VoltageCandidate};
 use super::units::Unit;
@@ -47,6 +47,7 @@ pub fn assign(
     let mut candidates = Vec::new();
     let mut maybes = Vec::new();
     let mut others = Vec::new();
+    let mut speeds = Vec::new();
     let fahrenheit = reads_fahrenheit(headings, facts);
     for (index, (heading, facts)) in headings.iter().zip(facts).enumerate() {
         let forced_role = forced.get(index).copied().flatten();
@@ -90,11 +91,15 @@ pub fn assign(
                 assigned.role = role;
                 assigned.unit = unit;
             }
+            Guess::MaybeSpeed => speeds.push(index),
             Guess::Ignored => {}
         }
         assigned.why = why;
         columns.push(assigned);
     }
+    refuse_counts(path, headings, facts, |index| {
+        matches!(forced.get(index), Some(Some(Role::Voltage(_))))
+    })?;
     let mut notices = Vec::new();
     if stated.is_some() {
         candidates.extend(others.iter().map(|(candidate, _)| *candidate));
@@ -120,6 +125,7 @@ pub fn assign(
     let bus =
         taps::settle(path, headings, facts, &candidates, nominal, &mut columns, &mut notices)?;
     let Some(bus) = bus else {
+        refuse_counts(path, headings, facts, |_| true)?;
         let lines: Vec<String> = headings
             .iter()
             .zip(&columns)
@@ -128,6 +134,12 @@ pub fn assign(
             .collect();
         return Err(IngestError::NoVoltage { path: path.to_path_buf(), columns: lines.join("\n") });
     };
+    if let [only] = speeds.as_slice()
+        && columns.iter().all(|column| column.role != Role::EngineRpm)
+        && let Some(column) = columns.get_mut(*only)
+    {
+        (column.role, column.unit) = (Role::EngineRpm, Some(Unit::Rpm));
+    }
     settle_rivals(headings, facts, &mut columns, &mut notices);
     let read_at = columns.iter().position(|column| column.role == Role::Voltage(bus));
     let median_v = candidates
@@ -208,6 +220,29 @@ fn system(
     }
     candidates.retain(|candidate| system_of(candidate) == nominal);
     Ok(nominal)
+}
+
+/// Says how to turn a converter's counts into volts, of a column that looks like them.
+fn refuse_counts(
+    path: &Path,
+    headings: &[Heading],
+    facts: &[Facts],
+    asked: impl Fn(usize) -> bool,
+) -> Result<(), IngestError> {
+    let counts = headings.iter().zip(facts).enumerate().find_map(|(index, (heading, facts))| {
+        let (low, high, bits) = raw_counts(heading, facts).filter(|_| asked(index))?;
+        Some((heading, low, high, bits, facts.quantile(0.9)?))
+    });
+    let Some((heading, low, high, bits, running)) = counts else { return Ok(()) };
+    Err(IngestError::RawCounts {
+        path: path.to_path_buf(),
+        column: clip(&heading.name),
+        low,
+        high,
+        bits,
+        running,
+        volts_per_count: 14.2 / running,
+    })
 }
 
 /// Roles other than voltage and load are held by one column: the fuller one, where they agree.

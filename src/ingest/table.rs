@@ -11,7 +11,7 @@ use super::account::{self, Account};
 use super::clean::{self, Cells};
 use super::clock::{Clock, Source};
 use super::dialect::Dialect;
-use super::header::{self, Layout};
+use super::header::{self, Layout, Order};
 use super::number;
 use super::stamp::{self, StampFormat};
 use crate::stats::extent::Extent;
@@ -185,9 +185,11 @@ const LONGEST_QUOTE_LINES: u64 = 20;
 
 fn careful(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Body {
     let mut attempt = Account::default();
-    match walk(plan, &mut attempt) {
+    let mut said = Vec::new();
+    match walk(plan, &mut attempt, &mut said) {
         Ok(body) => {
             *account = attempt;
+            notices.append(&mut said);
             body
         }
         Err(line) => {
@@ -196,7 +198,7 @@ fn careful(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Body
             ));
             let plain = Dialect { quoting: false, ..*plan.dialect };
             let mut attempt = Account::default();
-            let body = walk(Plan { dialect: &plain, ..plan }, &mut attempt);
+            let body = walk(Plan { dialect: &plain, ..plan }, &mut attempt, notices);
             *account = attempt;
             body.unwrap_or(Body {
                 time: Vec::new(),
@@ -212,7 +214,7 @@ fn careful(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Body
 }
 
 /// Reads row by row. `Err` is the line of a quote that swallows the file.
-fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
+fn walk(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Result<Body, usize> {
     let Plan { text, dialect, layout, clock, wanted } = plan;
     let body_text = text.get(layout.body_byte..).unwrap_or("");
     let mut reader = dialect.reader(body_text);
@@ -229,6 +231,8 @@ fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
     let mut lines = Vec::new();
     let width = layout.width();
     let mut last_note = String::new();
+    // Columns in another order from some line on, by a header that says so.
+    let mut order: Option<Order> = None;
     // A short row is the truncated one only if no row follows.
     let mut short: Option<usize> = None;
     loop {
@@ -254,6 +258,7 @@ fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
             continue;
         }
         if repeats(&row, layout.header_cells.as_deref()) {
+            order = None;
             account.skip(account::REPEATED_HEADER, 1, line);
             continue;
         }
@@ -261,13 +266,25 @@ fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
             account.skip(account::REPEATED_UNITS, 1, line);
             continue;
         }
-        if row.len() > width && row.iter().skip(width).any(|cell| !cell.trim().is_empty()) {
+        let again = Order::of(&row, layout).filter(|order| order.holds(&clock.columns()));
+        if let Some(again) = again {
+            account.skip(account::REPEATED_HEADER, 1, line);
+            let notice = again.notice(line, layout);
+            order = notice.is_some().then_some(again);
+            notices.extend(notice);
+            continue;
+        }
+        let expected = order.as_ref().map_or(width, |order| order.cells);
+        if row.len() > expected && !header::fits(&row, expected) {
             account.skip(account::TOO_MANY_CELLS, 1, line);
             continue;
         }
-        if row.len() < width && !layout.short_rows {
+        if row.len() < expected && !layout.short_rows {
             short = Some(line);
             continue;
+        }
+        if let Some(order) = &order {
+            row = order.row(&row);
         }
         take_row(&row, line, plan, &mut body, account);
         lines.push(line);

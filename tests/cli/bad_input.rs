@@ -55,7 +55,7 @@ fn a_directory() {
 #[test]
 fn a_file_that_is_no_text() {
     let bytes: Vec<u8> = (0..4000u32).map(|i| (i * 7919 % 251) as u8).collect();
-    refused("sheet.xlsx", bytes, &["is no text", "Export the log as CSV"]);
+    refused("sheet.xlsx", bytes, &["is not a text file", "Export the log as CSV"]);
     refused("letter.txt", "Dear workshop,\nit squeals.\n", &["no table of numbers", "CSV"]);
     refused("empty.csv", "", &["is empty", "Export the log again"]);
 }

@@ -189,7 +189,7 @@ fn the_broken_run_is_refused_and_leaves_nothing() {
     let garage = Garage::new();
     for truth in truth().iter().filter(|log| log["readable"] == false) {
         let broken = garage.put_sample(word(truth, "file"), "run-5.csv");
-        garage.run(&[&broken]).ends(1).complains(&["run-5.csv", "is no text", "Export"]);
+        garage.run(&[&broken]).ends(1).complains(&["run-5.csv", "is not a text file", "Export"]);
         assert_eq!(garage.names(), ["run-5.csv"]);
     }
     assert_eq!(truth().iter().filter(|log| log["readable"] == false).count(), 1);

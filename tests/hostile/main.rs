@@ -15,5 +15,6 @@ mod places;
 mod proofs;
 mod support;
 mod texts;
+mod truth;
 mod whole;
 mod words;

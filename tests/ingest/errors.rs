@@ -19,12 +19,12 @@ fn files_that_are_none() {
 fn bytes_that_are_no_text() {
     says(
         &error(b"PK\x03\x04\x00\x00\x08\x00\x08\x00\x00\x00".repeat(20)),
-        &["log.csv", "is no text", "NUL bytes", "CSV"],
+        &["log.csv", "is a ZIP archive", "Unpack it"],
     );
-    says(&error([0u8; 400]), &["is no text"]);
+    says(&error([0u8; 400]), &["is not a text file"]);
     says(
         &error(b"\x89\x01\x02\x03\x04\x05\xff\xfe\x07".repeat(30)),
-        &["is no text", "control characters"],
+        &["is not a text file", "control characters"],
     );
     says(
         &error("A letter to the workshop.\nIt holds no numbers at all.\n"),

@@ -12,6 +12,7 @@ mod garbage;
 mod ground;
 mod headers;
 mod marks;
+mod names;
 mod nominal;
 mod overrides;
 mod roles;

@@ -1,0 +1,208 @@
+//! A load whose column says off while it draws: an output that is active when low.
+//!
+//! Where a load goes on, volts fall or stay. A column whose every clear edge goes with the
+//! opposite is turned; that takes several edges of both directions, at one engine speed,
+//! with nothing else switched and a first answer that is seen to go the wrong way at once:
+//! a raised idle and a raised setpoint lift the bus too, after the load's own dip.
+
+use super::error::clip;
+use super::frozen::View;
+use super::header::Layout;
+use super::profile::quantile;
+use super::roles::Assigned;
+use super::table::{Body, Wanted};
+use crate::log::Role;
+
+/// What the bus does at the edges of one load.
+#[derive(Debug, Clone, Copy, Default)]
+struct Edges {
+    /// Clear rises where the column says on, and falls where it says off.
+    wrong_on: usize,
+    wrong_off: usize,
+    /// Wrong, but the log is too slow to show the first answer.
+    perhaps: usize,
+    /// Clear ones as a load makes them.
+    right: usize,
+}
+
+impl Edges {
+    fn is_inverted(self) -> bool {
+        self.wrong_on >= 2 && self.wrong_off >= 2 && self.right == 0
+    }
+
+    fn looks_inverted(self) -> bool {
+        self.wrong_on + self.wrong_off + self.perhaps >= 3 && self.right == 0
+    }
+}
+
+/// Turns the loads that are active when low, and says so.
+pub fn settle(
+    body: &mut Body,
+    wanted: &Wanted,
+    assigned: &[Assigned],
+    layout: &Layout,
+    bus: Role,
+    notices: &mut Vec<String>,
+) {
+    let role = |at: usize| wanted.values.get(at).and_then(|&i| assigned.get(i)).map(|c| c.role);
+    let held_by = |wished: Role| (0..wanted.values.len()).find(|&at| role(at) == Some(wished));
+    let column = |at: usize| body.values.get(at).map_or(&[][..], Vec::as_slice);
+    let loads: Vec<usize> =
+        (0..wanted.values.len()).filter(|&at| role(at) == Some(Role::Load)).collect();
+    let Some(bus_at) = held_by(bus) else { return };
+    let duties: Vec<&[f64]> = loads.iter().map(|&at| column(at)).collect();
+    let view = View {
+        time_s: &body.time,
+        bus_v: column(bus_at),
+        rpm: held_by(Role::EngineRpm).map(column),
+        loads: &duties,
+    };
+    let seen: Vec<Edges> = (0..loads.len()).map(|which| edges(view, which)).collect();
+    for (&at, seen) in loads.iter().zip(seen) {
+        let heading = wanted.values.get(at).and_then(|&index| layout.headings.get(index));
+        let name = clip(heading.map_or("", |heading| heading.name.as_str()));
+        if seen.is_inverted() {
+            notices.push(format!(
+                "\"{name}\" is active when low: at {} of its edges the bus rises where it says on and falls where it says off, and at none the other way. It is turned: 0 is on",
+                seen.wrong_on + seen.wrong_off
+            ));
+            for duty in body.values.get_mut(at).into_iter().flatten() {
+                *duty = 1.0 - *duty;
+            }
+        } else if seen.looks_inverted() {
+            notices.push(format!(
+                "\"{name}\" may be active when low: the bus rises where it says on. It is taken as written; if 0 means on, swap 0 and 1 in the file"
+            ));
+        }
+    }
+}
+
+/// Volts are compared over so long before an edge, and after what a relay may lag.
+const BEFORE_S: f64 = 4.0;
+const LAG_S: f64 = 1.5;
+const AFTER_S: f64 = 4.0;
+const FEWEST_ROWS: usize = 3;
+/// An engine whose speed changes by less is at one speed.
+const SAME_SPEED: f64 = 0.03;
+/// The first answer comes before an idle or a setpoint can rise.
+const QUICK_S: f64 = 0.5;
+/// A change of less than this, or of less than its own scatter says, is none.
+const LEAST_SHARE: f64 = 0.004;
+
+/// The edges of load `which` of the view's.
+fn edges(view: View, which: usize) -> Edges {
+    let mut found = Edges::default();
+    let Some(duty) = view.loads.get(which) else { return found };
+    for row in 1..duty.len() {
+        let (Some(&before), Some(&after)) = (duty.get(row - 1), duty.get(row)) else { continue };
+        if (after - before).abs() < 0.5 {
+            continue;
+        }
+        let Some(change) = answer(view, which, row, after > before) else { continue };
+        match change {
+            Answer::Right => found.right += 1,
+            Answer::Perhaps => found.perhaps += 1,
+            Answer::Wrong if after > before => found.wrong_on += 1,
+            Answer::Wrong => found.wrong_off += 1,
+        }
+    }
+    found
+}
+
+enum Answer {
+    Right,
+    Wrong,
+    Perhaps,
+}
+
+/// The bus around an edge of a load, with nothing else switched and at one engine speed.
+pub struct Change {
+    pub level_v: f64,
+    pub change_v: f64,
+    scatter_v: f64,
+    pub rpm: Option<f64>,
+    /// The other loads that are on.
+    pub others: Vec<bool>,
+    quick_upto: usize,
+}
+
+/// `None` where the edge is not alone, or too near the log's ends.
+pub fn change(view: View, which: usize, row: usize) -> Option<Change> {
+    let at_s = *view.time_s.get(row)?;
+    let back = |seconds: f64| {
+        let near = |k: &usize| view.time_s.get(*k).is_some_and(|t| at_s - t <= seconds);
+        (0..row).rev().take_while(near).last()
+    };
+    let forth = |seconds: f64| {
+        let far = |k: &usize| view.time_s.get(*k).is_some_and(|t| t - at_s > seconds);
+        (row..view.time_s.len()).find(far).unwrap_or(view.time_s.len())
+    };
+    let (from, settled, upto) = (back(BEFORE_S)?, forth(LAG_S), forth(LAG_S + AFTER_S));
+    if row - from < FEWEST_ROWS || upto.saturating_sub(settled) < FEWEST_ROWS {
+        return None;
+    }
+    let alone = view.loads.iter().enumerate().all(|(k, duty)| {
+        duty.get(from..upto).is_some_and(|duty| {
+            let edges = duty.windows(2).filter(|p| matches!(p, [a, b] if (b - a).abs() > 0.02));
+            edges.count() == usize::from(k == which)
+        })
+    });
+    if !alone {
+        return None;
+    }
+    let mut speed = None;
+    if let Some(rpm) = view.rpm {
+        let (a, b) = (middle(rpm.get(from..row)?)?, middle(rpm.get(settled..upto)?)?);
+        if (a - b).abs() > SAME_SPEED * a.abs().max(b.abs()) {
+            return None;
+        }
+        speed = Some(a);
+    }
+    let (old, new) = (view.bus_v.get(from..row)?, view.bus_v.get(settled..upto)?);
+    let others = view.loads.iter().enumerate().filter(|(k, _)| *k != which);
+    Some(Change {
+        level_v: middle(old)?,
+        change_v: middle(new)? - middle(old)?,
+        scatter_v: spread(old).max(spread(new)),
+        rpm: speed,
+        others: others.map(|(_, duty)| duty.get(row).is_some_and(|duty| *duty > 0.02)).collect(),
+        quick_upto: forth(QUICK_S),
+    })
+}
+
+/// What a clear change of the bus at an edge says of the load.
+fn answer(view: View, which: usize, row: usize, on: bool) -> Option<Answer> {
+    let seen = change(view, which, row)?;
+    if seen.change_v.abs() < (LEAST_SHARE * seen.level_v).max(2.0 * seen.scatter_v) {
+        return None;
+    }
+    if (seen.change_v > 0.0) != on {
+        return Some(Answer::Right);
+    }
+    let first = view.bus_v.get(row..seen.quick_upto).unwrap_or(&[]);
+    let away = |v: &f64| (v - seen.level_v) * seen.change_v.signum();
+    match first.len() {
+        _ if first.iter().any(|v| away(v) < -2.0 * seen.scatter_v) => None,
+        0 | 1 => Some(Answer::Perhaps),
+        _ => Some(Answer::Wrong),
+    }
+}
+
+fn middle(values: &[f64]) -> Option<f64> {
+    quantile(&sorted(values), 0.5)
+}
+
+/// Half of what nine of ten values span.
+fn spread(values: &[f64]) -> f64 {
+    let sorted = sorted(values);
+    match (quantile(&sorted, 0.05), quantile(&sorted, 0.95)) {
+        (Some(low), Some(high)) => 0.5 * (high - low),
+        _ => f64::INFINITY,
+    }
+}
+
+fn sorted(values: &[f64]) -> Vec<f64> {
+    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
+    sorted.sort_by(f64::total_cmp);
+    sorted
+}

@@ -1,0 +1,111 @@
+//! Channels of 8 or 16 bits that run over, and amps or degrees below zero in a field that
+//! knows no sign: both jump by the field's whole range from one row to the next.
+
+use crate::stats::extent::Extent;
+
+const FIELDS: [f64; 2] = [256.0, 65_536.0];
+/// What one bit is worth in the logger's own unit.
+const STEPS: [f64; 8] = [1.0, 0.1, 0.01, 0.001, 0.25, 10.0, 20.0, 25.0];
+/// Of the range, at each jump: so near its ends the channel is, and so little is left of the
+/// jump in the middle of them, once it is taken back. A real jump does neither.
+const END_SHARE: f64 = 0.25;
+const LEFT_SHARE: f64 = 0.06;
+const FEWEST_JUMPS: usize = 2;
+
+/// Takes the jumps back; the range and how often it was passed, `None` where the channel
+/// does not wrap for certain. `signed` quantities may be below zero, others never are.
+pub fn unwrap(values: &mut [f64], extent: Extent, signed: bool) -> Option<(f64, usize)> {
+    if extent.low < 0.0 {
+        return None;
+    }
+    let ranges = FIELDS.into_iter().flat_map(|field| STEPS.into_iter().map(move |s| field * s));
+    let reached = |range: &f64| extent.high < *range && extent.high >= 0.9 * range;
+    let range = ranges.into_iter().filter(reached).find(|&range| wraps(values, range).is_some())?;
+    let jumps = wraps(values, range)?;
+    let (mut last, mut offset) = (f64::NAN, 0.0);
+    for value in values.iter_mut().filter(|value| !value.is_nan()) {
+        let raw = *value;
+        offset += match raw - last {
+            jump if jump > range / 2.0 => -range,
+            jump if jump < -range / 2.0 => range,
+            _ => 0.0,
+        };
+        last = raw;
+        *value = raw + offset;
+    }
+    // Where it began is not known: below zero in a field without a sign, or past the top.
+    let middle = crate::stats::robust::median(values);
+    let began = match signed {
+        true if (middle - range).abs() < middle.abs() => -range,
+        false if values.iter().any(|value| *value < 0.0) => range,
+        _ => 0.0,
+    };
+    values.iter_mut().for_each(|value| *value += began);
+    Some((range, jumps))
+}
+
+fn wraps(values: &[f64], range: f64) -> Option<usize> {
+    let mut left = Vec::new();
+    let (mut last, mut turns) = (f64::NAN, 0i32);
+    for &value in values.iter().filter(|value| !value.is_nan()) {
+        let jump = value - last;
+        if jump.abs() > range / 2.0 {
+            let (low, high) = (value.min(last), value.max(last));
+            if low > END_SHARE * range || high < (1.0 - END_SHARE) * range {
+                return None;
+            }
+            left.push(range - jump.abs());
+            turns += if jump < 0.0 { 1 } else { -1 };
+            if turns.abs() > 1 {
+                return None;
+            }
+        }
+        last = value;
+    }
+    // A byte that is off or fully on has two values and nothing to run over from.
+    let mut ends: Vec<f64> =
+        values.iter().copied().filter(|v| *v > (1.0 - END_SHARE) * range).collect();
+    ends.sort_by(f64::total_cmp);
+    ends.dedup();
+    if ends.len() < 3 {
+        return None;
+    }
+    left.sort_by(f64::total_cmp);
+    let middle = super::profile::quantile(&left, 0.5)?;
+    (left.len() >= FEWEST_JUMPS && middle <= LEFT_SHARE * range).then_some(left.len())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn unwrapped(mut values: Vec<f64>, signed: bool) -> (Vec<f64>, Option<(f64, usize)>) {
+        let extent = Extent::of(&values);
+        let found = unwrap(&mut values, extent, signed);
+        (values, found)
+    }
+
+    #[test]
+    fn speeds_that_run_over_and_amps_without_a_sign() {
+        let speed: Vec<f64> = (0..400)
+            .map(|i| 10.0 * (190.0 + 100.0 * (f64::from(i) / 30.0).sin()).round())
+            .collect();
+        let (found, told) = unwrapped(speed.iter().map(|v| v % 2560.0).collect(), false);
+        assert_eq!(found, speed);
+        assert!(told.is_some_and(|(range, jumps)| range == 2560.0 && jumps >= 4), "{told:?}");
+        let amps: Vec<f64> = (0..400).map(|i| f64::from(i % 37) - 20.0).collect();
+        let (found, told) = unwrapped(amps.iter().map(|v| v.rem_euclid(65_536.0)).collect(), true);
+        assert_eq!((found, told.map(|t| t.0)), (amps, Some(65_536.0)));
+    }
+
+    #[test]
+    fn real_jumps_are_left() {
+        // Full speed and idle by turns, near the end of a field's range.
+        let speed: Vec<f64> = (0..200).map(|i| [700.0, 2480.0][i / 20 % 2]).collect();
+        assert_eq!(unwrapped(speed.clone(), false), (speed, None));
+        let switch: Vec<f64> = (0..200).map(|i| [0.0, 255.0][i / 20 % 2]).collect();
+        assert_eq!(unwrapped(switch.clone(), true), (switch, None));
+        assert_eq!(unwrapped(vec![250.0; 50], false).1, None);
+        assert_eq!(unwrapped(Vec::new(), true).1, None);
+    }
+}
