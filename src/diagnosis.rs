@@ -190,7 +190,7 @@ impl BusState {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct OperatingPoint {
     /// Loads on, in the log's column order; "fans 60 %" for part duty; a
-    /// detected set is named by its steps ("step 3").
+    /// load that only the voltage shows is "load A (0.4 V drop at 41 s)".
     pub loads: Vec<String>,
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,

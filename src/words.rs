@@ -7,6 +7,7 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::diagnosis::Verdict;
 use crate::estimate::{Estimate, Grade};
+use crate::segment::unnamed::letter_of;
 
 pub const NOT_TOLD: &str = "not told by this log";
 
@@ -209,67 +210,34 @@ impl Unit {
     }
 }
 
-/// The set of loads that are on. Loads only the voltage shows are named by the
-/// steps that switched them, and stand together: "lamps + steps 1, 3 and 5".
+/// The set of loads that are on, those with names first. More than two that only the
+/// voltage shows go by their letters alone: "lamps + loads A, B and D".
 pub fn loads(names: &[String]) -> String {
-    let (mut on, mut off, mut parts) = (Vec::new(), Vec::new(), Vec::new());
-    for name in names {
-        match step_name(name) {
-            Some((number, true)) => on.push(number),
-            Some((number, false)) => off.push(number),
-            // A duty is not torn from its sign at the end of a line.
-            None => parts.push(plain(name).replace(" %", "\u{a0}%")),
+    if names.is_empty() {
+        return "nothing switched on".to_owned();
+    }
+    // A duty is not torn from its sign at the end of a line.
+    let shown = |name: &String| plain(name).replace(" %", "\u{a0}%");
+    let named = names.iter().filter(|name| letter_of(name).is_none());
+    let mut parts: Vec<String> = named.map(shown).collect();
+    let letters: Vec<&str> = names.iter().filter_map(|name| letter_of(name)).collect();
+    match letters.split_last() {
+        Some((last, before)) if before.len() > 1 => {
+            parts.push(format!("loads {} and {last}", before.join(", ")));
         }
+        _ => parts.extend(names.iter().filter(|name| letter_of(name).is_some()).map(shown)),
     }
-    if !on.is_empty() {
-        parts.push(steps(&on));
-    }
-    let less = if off.is_empty() { String::new() } else { format!(" less {}", steps(&off)) };
-    if parts.is_empty() {
-        // Off with nothing on before it: a load that was on when the log began.
-        return if off.is_empty() {
-            "nothing switched on".to_owned()
-        } else {
-            format!("as at first,{less}")
-        };
-    }
-    parts.join(" + ") + &less
+    parts.join(" + ")
 }
 
-/// "with fans + ac on", "after steps 1 and 3" or "with no logged load on".
+/// "with fans + ac on", "with load A (0.4 V drop at 41 s) on" or "with no logged load on".
 pub fn with_loads(set: &[String]) -> String {
-    match set {
-        [] => "with no logged load on".to_owned(),
-        set if set.iter().all(|l| l.starts_with("step ")) => match set.len() {
-            1..=3 => format!("after {}", self::loads(set)),
-            n => format!("after {n} steps that no channel declares"),
-        },
-        set => {
-            let names = self::loads(set);
-            let on = if names.ends_with(" on") { "" } else { " on" };
-            format!("with {names}{on}")
-        }
+    if set.is_empty() {
+        return "with no logged load on".to_owned();
     }
-}
-
-/// "step 3" is (3, on), "step 3 off" is (3, off).
-fn step_name(name: &str) -> Option<(usize, bool)> {
-    let rest = name.strip_prefix("step ")?;
-    match rest.strip_suffix(" off") {
-        Some(number) => Some((number.parse().ok()?, false)),
-        None => Some((rest.parse().ok()?, true)),
-    }
-}
-
-/// "step 3", "steps 3 and 5", "steps 1, 3 and 5"
-fn steps(numbers: &[usize]) -> String {
-    let words: Vec<String> = numbers.iter().map(usize::to_string).collect();
-    match words.split_last() {
-        Some((last, before)) if !before.is_empty() => {
-            format!("steps {} and {last}", before.join(", "))
-        }
-        _ => format!("step {}", words.concat()),
-    }
+    let names = self::loads(set);
+    let on = if names.ends_with(" on") { "" } else { " on" };
+    format!("with {names}{on}")
 }
 
 /// The headline without the verdict it may begin with, for a reader who has

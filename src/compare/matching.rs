@@ -308,7 +308,7 @@ mod tests {
         assert_eq!(of("fan"), Some(("fan".into(), 100.0)));
         assert_eq!(of("fan 60 %"), Some(("fan".into(), 60.0)));
         assert_eq!(of("fan 2 30 %"), Some(("fan 2".into(), 30.0)));
-        assert_eq!(of("step 3"), None);
+        assert_eq!(of("load A (0.4 V drop at 41 s)"), None);
     }
 
     #[test]
@@ -428,7 +428,8 @@ mod tests {
         assert!(why(&["fan"], vec![holding(&[])]).contains("never runs with fan on at up to 1100"));
         let no_speed = OperatingPoint { rpm_low: None, rpm_high: None, ..holding(&["fan"]) };
         assert!(why(&["fan"], vec![no_speed]).contains("engine speed is in one"));
-        let (_, unmatched) = both((&[], vec![holding(&["step 1"])]), (&[], vec![holding(&[])]));
+        let (_, unmatched) =
+            both((&[], vec![holding(&["load A (0.4 V drop at 41 s)"])]), (&[], vec![holding(&[])]));
         assert!(unmatched[0].why.contains("--marks-before"), "{}", unmatched[0].why);
     }
 }

@@ -37,6 +37,10 @@ pub struct Idle {
     /// Still lost once the governor has answered.
     pub residual_rpm_per_a: f64,
     pub governor_s: f64,
+    /// A governor that hunts swings the idle by so much, up and down,
+    pub hunting_rpm: f64,
+    /// once in so many seconds.
+    pub hunting_s: f64,
 }
 
 /// A belt that loses its grip under load or while the engine gains speed.

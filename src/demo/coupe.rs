@@ -106,6 +106,8 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
             dip_rpm_per_a: 1.6,
             residual_rpm_per_a: 0.25,
             governor_s: 1.1,
+            hunting_rpm: 0.0,
+            hunting_s: 1.0,
         },
         belt: None,
         dropouts: Vec::new(),

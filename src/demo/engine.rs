@@ -11,6 +11,9 @@ const FLYWHEEL_S: f64 = 0.35;
 const FLARE_RPM: f64 = 350.0;
 const FLARE_S: f64 = 0.8;
 
+/// Swings of a hunting idle from one swell to the next.
+const HUNTING_SWELL: f64 = 7.3;
+
 /// The engine at a moment.
 #[derive(Debug, Clone)]
 pub struct Engine<'a> {
@@ -94,19 +97,30 @@ impl<'a> Engine<'a> {
         let goal = match self.demand {
             Demand::Rest => 0.0,
             Demand::Crank => CRANKING_RPM,
-            Demand::Idle => self.from_rpm + (self.idle_rpm(world) - self.from_rpm) * share + flare,
+            Demand::Idle => {
+                self.from_rpm + (self.idle_rpm(t_s, world) - self.from_rpm) * share + flare
+            }
             Demand::Speed(rpm) => self.from_rpm + (rpm - self.from_rpm) * share + flare,
         };
         self.rpm += (goal - self.rpm) * (1.0 - (-step_s / FLYWHEEL_S).exp());
     }
 
-    fn idle_rpm(&self, world: &World) -> f64 {
+    fn idle_rpm(&self, t_s: f64, world: &World) -> f64 {
         let cold_share = ((80.0 - world.coolant_c) / 60.0).clamp(0.0, 1.0);
         let warm_up = (self.idle.cold_rpm - self.idle.hot_rpm) * cold_share;
         let sudden_a = world.alternator_a - self.known_a;
-        self.idle.hot_rpm + warm_up + world.idle_up_rpm
+        self.idle.hot_rpm + warm_up + world.idle_up_rpm + self.hunting_rpm(t_s)
             - self.idle.dip_rpm_per_a * sudden_a
             - self.idle.residual_rpm_per_a * self.known_a
+    }
+
+    /// Swings that grow and fade, as those of a governor do.
+    fn hunting_rpm(&self, t_s: f64) -> f64 {
+        if self.idle.hunting_rpm == 0.0 {
+            return 0.0;
+        }
+        let turns = std::f64::consts::TAU * t_s / self.idle.hunting_s;
+        self.idle.hunting_rpm * turns.sin() * (0.7 + 0.3 * (turns / HUNTING_SWELL).sin())
     }
 }
 

@@ -8,6 +8,7 @@ use crate::analysis::practice::{common_load_a, label_half_width_a};
 use crate::car::{ALWAYS_ON, Car, LoadAmps};
 use crate::log::Log;
 use crate::segment::Segments;
+use crate::segment::unnamed::letter_of;
 
 /// One consumer, or all that always runs.
 #[derive(Debug, Clone, PartialEq)]
@@ -31,8 +32,6 @@ pub enum Column {
     Channel,
     /// On where a stretch carries this label, which only the voltage showed.
     Label,
-    /// On until a stretch carries this label.
-    Unlabelled,
 }
 
 /// What draws whenever an engine runs, A, and how far either way: ignition, injection,
@@ -62,10 +61,7 @@ pub fn ledger(log: &Log, segments: &Segments, car: &Car) -> Vec<Item> {
     };
     let mut items: Vec<Item> =
         log.load_names().iter().map(|name| item(name, Column::Channel)).collect();
-    items.extend(labels(log, segments).into_iter().map(|label| match label.strip_suffix(" off") {
-        Some(_) => item(&label, Column::Unlabelled),
-        None => item(&label, Column::Label),
-    }));
+    items.extend(labels(log, segments).iter().map(|label| item(label, Column::Label)));
     let always = car.loads_a.get(ALWAYS_ON);
     let (amps, half_a) = match always {
         Some(load) => (*load, label_half_width_a(load.amps_a)),
@@ -97,16 +93,12 @@ fn labels(log: &Log, segments: &Segments) -> Vec<String> {
     let mut longest: Vec<(&str, f64)> = seconds.into_iter().collect();
     longest.sort_by(|a, b| b.1.total_cmp(&a.1));
     longest.truncate(MOST_LABELS);
-    longest.sort_by_key(|(label, _)| number_in(label));
+    longest.sort_by_key(|(label, _)| letter_of(label).map(|letter| (letter.len(), letter)));
     longest.into_iter().map(|(label, _)| label.to_owned()).collect()
 }
 
 pub fn is_detected(log: &Log, label: &str) -> bool {
-    label.starts_with("step ") && log.load(label).is_none()
-}
-
-fn number_in(label: &str) -> u64 {
-    label.chars().filter(char::is_ascii_digit).collect::<String>().parse().unwrap_or(0)
+    letter_of(label).is_some() && log.load(label).is_none()
 }
 
 impl Item {

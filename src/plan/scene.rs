@@ -91,7 +91,6 @@ impl Scene {
                         match item.column {
                             Column::Always => f64::from(u8::from(running)),
                             Column::Label => f64::from(u8::from(labelled)),
-                            Column::Unlabelled => f64::from(u8::from(!labelled)),
                             Column::Channel => {
                                 let now = log.load(&item.name).map_or(f64::NAN, seen);
                                 let last = |m: &Moment| m.duty.get(k).copied().unwrap_or(0.0);

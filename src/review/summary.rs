@@ -9,6 +9,7 @@ use crate::diagnosis::{Bound, Diagnosis, HeatPair, KeepUp, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::log::Role;
 use crate::review::sketch::sketch;
+use crate::segment::unnamed::letter_of;
 use crate::words::{SECOND, VOLT, plural};
 
 /// What `diagnosis` comes to; its report lies in the folder `report`.
@@ -212,7 +213,7 @@ fn quality(diagnosis: &Diagnosis) -> Quality {
 fn soak_points(diagnosis: &Diagnosis) -> Vec<SoakPoint> {
     let loads_logged = diagnosis.columns.iter().any(|column| column.role == Role::Load.word());
     // A load that only the voltage shows has no name by which to know it again.
-    let named = |point: &&OperatingPoint| !point.loads.iter().any(|load| load.starts_with("step "));
+    let named = |point: &&OperatingPoint| !point.loads.iter().any(|load| letter_of(load).is_some());
     let mut points: Vec<SoakPoint> = diagnosis
         .operating_points
         .iter()

@@ -1,40 +1,52 @@
-//! Load steps that no channel declares: abrupt changes of level that engine
-//! speed does not explain.
-//!
-//! Two questions, one after the other. Where would straight lines fit the
-//! voltage better in pieces? A penalised change-point search answers. And is
-//! the join between two pieces a jump? Drift, polarisation and recovery bend
-//! the voltage; only switching breaks it.
+//! Load steps that no channel declares: abrupt changes of level that engine speed does not
+//! explain, and sharp sags that the regulator mends.
 
 use std::ops::Range;
 
 use crate::diagnosis::Phase;
 use crate::log::{Log, Span};
 use crate::segment::grain::Grain;
-use crate::segment::onset::{Onset, undeclared_break};
+use crate::segment::levels::{self, ANY_CHANGE, Change, Piece, UNLIKELY_CHANGE};
+use crate::segment::onset::{Onset, placed, undeclared_sag};
 use crate::segment::{indices, mean};
 use crate::shared::shared;
 use crate::stats::changepoint::{Trend, pelt};
 use crate::stats::robust::median;
 
-/// Averaging blocks: short against anything a person switches.
+/// Averaging blocks: short against anything a person switches,
 const BLOCK_S: f64 = 0.1;
+/// … and for levels that last, short against any of these.
+const LEVEL_BLOCK_S: f64 = 0.2;
 /// The search runs over stretches this long, overlapping, so that its cost
 /// grows with the log's length and no faster.
 const CHAPTER_S: f64 = 120.0;
 const OVERLAP_S: f64 = 10.0;
 /// … and over at least this many blocks: a logger may take a sample an hour.
 const LEAST_CHAPTER: usize = 16;
+/// Levels are compared within at least so many blocks, and a change near the end of a
+/// chapter is left to the next, which begins so many blocks or seconds before.
+const LEVEL_CHAPTER: usize = 240;
+const LEVEL_OVERLAP: usize = 24;
+const LEVEL_OVERLAP_S: f64 = 40.0;
+/// So many chapters tell how the bus wanders.
+const MOST_WANDERING: usize = 40;
 /// Fewer chapters are not worth a thread.
 const LEAST_CHAPTERS: usize = 8;
+/// A slower logger shows no sag that is mended.
+const SLOWEST_SAG_S: f64 = 0.25;
 /// Two changes within this are told as one: the second may be the inrush, the
 /// regulator or the idle governor answering the first.
 const TOGETHER_S: f64 = 2.5;
 /// The next break ends a change's say, unless it is this close: inrush and
 /// regulator bend the voltage at once.
 const BENDING_S: f64 = 1.0;
-/// Right after the start everything moves.
+/// Right after the start everything moves, for so long or so many samples.
 const AFTER_START_S: f64 = 4.0;
+const AFTER_START_SAMPLES: f64 = 2.0;
+/// … and so long a hungry battery may let go of the bus, which then rises within seconds.
+const RECOVERING_S: f64 = 90.0;
+/// … while a load that goes off lifts it by so much of the change at once.
+const AT_ONCE_SHARE: f64 = 0.2;
 
 /// Steps within `phase` away from speed changes and from the moments
 /// `known_s` of declared steps, both in time order.
@@ -45,10 +57,135 @@ pub fn detect(
     known_s: &[f64],
     grain: &Grain,
 ) -> Vec<Onset> {
+    let after_start_s = AFTER_START_S.max(AFTER_START_SAMPLES * grain.interval_s);
+    let begin_s = phase.start_s + if phase.start_s > 0.0 { after_start_s } else { 0.0 };
+    let span = Span { start_s: begin_s, end_s: phase.end_s };
+    let recovered_s = phase.start_s + if phase.start_s > 0.0 { RECOVERING_S } else { 0.0 };
+    let mut found = lasting(log, span, recovered_s, speed_changes, grain);
+    if grain.interval_s <= SLOWEST_SAG_S {
+        let mut sags = sags(log, phase, begin_s, speed_changes, known_s, grain);
+        sags.retain(|sag| {
+            let next = found.partition_point(|step| step.at_s < sag.at_s - TOGETHER_S);
+            found.get(next).is_none_or(|step| step.at_s > sag.at_s + TOGETHER_S)
+        });
+        found.extend(sags);
+        found.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    }
+    found
+}
+
+/// Changes of level that last. Until `recovered_s` only a sharp rise is one.
+fn lasting(
+    log: &Log,
+    span: Span,
+    recovered_s: f64,
+    speed_changes: &[Span],
+    grain: &Grain,
+) -> Vec<Onset> {
+    let step_v = grain.step_v.unwrap_or(0.0);
+    let asked = if log.load_names().is_empty() { ANY_CHANGE } else { UNLIKELY_CHANGE };
+    let chapters = chapters(log, span, speed_changes, grain);
+    let every = chapters.len().div_ceil(MOST_WANDERING).max(1);
+    let some: Vec<&Piece> = chapters.iter().step_by(every).map(|c| &c.piece).collect();
+    let Some(wander) = levels::wander(&some, step_v) else { return Vec::new() };
+    let changes_in = |chapter: &Chapter| {
+        let mut changes = levels::changes(&chapter.piece, &wander, step_v, &asked);
+        let recovers =
+            |c: &Change| c.at_s < recovered_s && c.jump_v > 0.0 && c.edge_share < AT_ONCE_SHARE;
+        let is_own = |c: &Change| chapter.own.start_s <= c.at_s && c.at_s < chapter.own.end_s;
+        changes.retain(|c| is_own(c) && !recovers(c));
+        changes
+    };
+    let parts = shared(&chapters, LEAST_CHAPTERS, |part| {
+        part.iter().flat_map(changes_in).collect::<Vec<Change>>()
+    });
+    let block_s = LEVEL_BLOCK_S.max(grain.interval_s);
+    let onset = |change: Change| {
+        let at_s = if grain.interval_s < LEVEL_BLOCK_S {
+            placed(log.time_s(), log.bus_v(), change.at_s, 2.0 * block_s, span)
+        } else {
+            change.at_s
+        };
+        Onset { at_s, jump_v: change.jump_v }
+    };
+    parts.into_iter().flatten().map(onset).collect()
+}
+
+/// A piece of running, and the part of it whose changes are its own to tell.
+struct Chapter {
+    piece: Piece,
+    own: Span,
+}
+
+/// What lies between speed changes and gaps within `span`, in chapters that overlap.
+fn chapters(log: &Log, span: Span, speed_changes: &[Span], grain: &Grain) -> Vec<Chapter> {
+    let time_s = log.time_s();
+    // Of a condensed log the interval is as told, but for the stamps' rounding.
+    let each = ((LEVEL_BLOCK_S / grain.interval_s * 1.002).floor() as usize).max(1);
+    let block_s = each as f64 * grain.interval_s;
+    let long = ((CHAPTER_S / block_s) as usize).max(LEVEL_CHAPTER) * each;
+    let overlap = ((LEVEL_OVERLAP_S / block_s) as usize).max(LEVEL_OVERLAP) * each;
+    let mut cuts = speed_changes.to_vec();
+    cuts.extend(log.gaps());
+    cuts.retain(|cut| cut.end_s > span.start_s && cut.start_s < span.end_s);
+    cuts.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    cuts.push(Span { start_s: span.end_s, end_s: span.end_s });
+    let mut chapters = Vec::new();
+    let mut start_s = span.start_s;
+    for cut in cuts {
+        if cut.start_s > start_s {
+            let range = indices(time_s, Span { start_s, end_s: cut.start_s });
+            chapters_of(log, range, each, block_s, (long, overlap), &mut chapters);
+        }
+        start_s = start_s.max(cut.end_s);
+    }
+    chapters
+}
+
+fn chapters_of(
+    log: &Log,
+    range: Range<usize>,
+    each: usize,
+    block_s: f64,
+    (long, overlap): (usize, usize),
+    chapters: &mut Vec<Chapter>,
+) {
+    let time_s = log.time_s();
+    let (mut start, mut own_s) = (range.start, f64::NEG_INFINITY);
+    while start + each < range.end {
+        let end = (start + long).min(range.end);
+        let is_last = end == range.end;
+        let starts: Vec<usize> = (start..end).step_by(each).filter(|k| k + each <= end).collect();
+        let means =
+            |x: &[f64]| -> Vec<f64> { starts.iter().map(|&k| mean(&x[k..k + each])).collect() };
+        let next_s = time_s[end - overlap.min(end - start) / 2 - 1];
+        let own = Span { start_s: own_s, end_s: if is_last { f64::INFINITY } else { next_s } };
+        let piece = Piece {
+            time_s: starts.iter().map(|&k| time_s[k]).collect(),
+            bus_v: means(log.bus_v()),
+            rpm: log.engine_rpm().map(means).unwrap_or_default(),
+            interval_s: block_s,
+        };
+        chapters.push(Chapter { piece, own });
+        if is_last {
+            break;
+        }
+        (start, own_s) = (end - overlap, next_s);
+    }
+}
+
+/// Sharp moves that are mended, away from speed changes and declared steps.
+fn sags(
+    log: &Log,
+    phase: &Phase,
+    begin_s: f64,
+    speed_changes: &[Span],
+    known_s: &[f64],
+    grain: &Grain,
+) -> Vec<Onset> {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let blocks = Blocks::over(time_s, bus_v, phase, grain);
     let reach_s = 2.0 * BLOCK_S.max(grain.interval_s);
-    let begin_s = phase.start_s + if phase.start_s > 0.0 { AFTER_START_S } else { 0.0 };
     let mut found: Vec<Onset> = Vec::new();
     let moments = blocks.break_times(grain);
     for (k, &moment_s) in moments.iter().enumerate() {
@@ -78,7 +215,7 @@ pub fn detect(
             .fold(phase.end_s, f64::min);
         let around = Span { start_s: moment_s - reach_s, end_s: moment_s + reach_s };
         let own = Span { start_s: before_s, end_s: after_s };
-        let Some(step) = undeclared_break(time_s, bus_v, around, own, grain) else { continue };
+        let Some(step) = undeclared_sag(time_s, bus_v, around, own, grain) else { continue };
         match last {
             Some(last) if step.at_s - last.at_s < TOGETHER_S => {}
             _ if near(step.at_s, speed_changes) || sped_up(log, &step) => {}

@@ -8,6 +8,7 @@ pub mod detect;
 pub mod drop_outs;
 pub mod edges;
 pub mod grain;
+pub mod levels;
 pub mod onset;
 pub mod phases;
 pub mod points;
@@ -15,6 +16,7 @@ pub mod speed;
 mod starter;
 pub mod steps;
 pub mod stretches;
+pub mod unnamed;
 
 use crate::diagnosis::Phase;
 use crate::log::{Log, Role, Span};

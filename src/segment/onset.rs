@@ -2,14 +2,12 @@
 //!
 //! Switching breaks the voltage: behind the break it moves on, away from where
 //! it was going. What follows (inrush, the regulator, the battery's double
-//! layer filling) bends it, ever more gently. So a break is told from a bend by
-//! its sign: it accelerates the voltage, a bend slows it down.
+//! layer filling) bends it, ever more gently.
 
 use crate::levels;
 use crate::log::Span;
 use crate::segment::grain::Grain;
 use crate::segment::{index_at, indices, mean};
-use crate::stats::fit::linear::theil_sen;
 use crate::stats::fit::polynomial::residual_squares;
 use crate::stats::robust::median;
 
@@ -28,8 +26,6 @@ const ARRIVED_S: (f64, f64) = (0.5, 2.5);
 const CALM_AFTER_S: f64 = 0.3;
 /// Less than this before a change tells no trend into it.
 const LEAST_BEFORE_S: f64 = 1.0;
-/// Where the bus just was, before the change.
-const JUST_BEFORE_S: f64 = 0.5;
 /// A slow drift moves a quiet reading by one resolution step at a time.
 const LEAST_STEPS: f64 = 1.6;
 /// A sag is mended once no more than this share of it is left.
@@ -40,14 +36,8 @@ const LOST_CONTACT_BACK: f64 = 0.6;
 const LOST_CONTACT_S: f64 = 2.0;
 /// Standard errors that make a sag, which has the whole log to occur in by chance.
 const SAG_WIDTHS: f64 = 6.5;
-/// A change is its own doing if the trend into it explains less than half of it.
-const ACCELERATION_SHARE: f64 = 0.5;
 /// Standard errors that make a change.
 const WIDTHS: f64 = 5.0;
-/// … and that the same change needs in each further view of it.
-const CONFIRMING_WIDTHS: f64 = 4.0;
-/// … of which the last half second holds few samples.
-const JUST_WIDTHS: f64 = 2.5;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Onset {
@@ -87,8 +77,9 @@ pub fn answer(
     Some(Onset { at_s: time_s[at], jump_v })
 }
 
-/// A break near `around` that no channel declares, if there is one.
-pub fn undeclared_break(
+/// A sharp sag, or its mirror image, near `around` that no channel declares and that is
+/// mended soon, if there is one.
+pub fn undeclared_sag(
     time_s: &[f64],
     bus_v: &[f64],
     around: Span,
@@ -114,35 +105,17 @@ pub fn undeclared_break(
     if before.len() < enough || after.len() < LEAST_SAMPLES {
         return None;
     }
-    let level_v = common_level(&bus_v[after.clone()], grain);
-    if let Some(sag) =
-        sharp_move(time_s, bus_v, at, before.clone(), own_range.end, grain).filter(|sag| {
-            (level_v - median(&bus_v[before.clone()])).abs() < MENDED_SHARE * sag.jump_v.abs()
-        })
-    {
-        return Some(sag);
-    }
-    let level_error_v = grain.error_of_mean_v(after.len());
-    let going = Going::of(&time_s[before.clone()], &bus_v[before.clone()], grain)?;
-    let middle_s = (arrived.start_s + arrived.end_s) / 2.0;
-    // The change from where the bus just was, and from where it was going.
-    let just = (at - before.start).min((JUST_BEFORE_S / grain.interval_s) as usize).max(2);
-    let just_v = median(&bus_v[at - just..at]);
-    let from_just = (level_v - just_v, grain.error_of_mean_v(just));
-    let from_level = (level_v - going.level_v, going.level_error_v);
-    let from_trend = (level_v - going.at(middle_s), going.error_at(middle_s));
-    let least_v = LEAST_STEPS * grain.step_v.unwrap_or(0.0);
-    let clear = |(change_v, error_v): (f64, f64), widths: f64| {
-        change_v.abs() >= (widths * error_v.hypot(level_error_v)).max(least_v)
-    };
-    let changes = [from_level, from_just, from_trend];
-    let one_way = changes.iter().all(|c| c.0.signum() == from_just.0.signum());
-    let accelerates = from_trend.0.abs() >= ACCELERATION_SHARE * from_just.0.abs();
-    let stands_out = accelerates
-        && clear(from_level, WIDTHS)
-        && clear(from_just, JUST_WIDTHS)
-        && clear(from_trend, CONFIRMING_WIDTHS);
-    (one_way && stands_out).then_some(Onset { at_s, jump_v: from_just.0 })
+    let left_v = common_level(&bus_v[after], grain) - median(&bus_v[before.clone()]);
+    sharp_move(time_s, bus_v, at, before, own_range.end, grain)
+        .filter(|sag| left_v.abs() < MENDED_SHARE * sag.jump_v.abs())
+}
+
+/// The sample within `reach_s` of `at_s` at which a new course begins.
+pub fn placed(time_s: &[f64], bus_v: &[f64], at_s: f64, reach_s: f64, own: Span) -> f64 {
+    let own = indices(time_s, own);
+    let near = indices(time_s, Span { start_s: at_s - reach_s, end_s: at_s + reach_s });
+    let near = near.start.max(own.start + 1)..near.end.min(own.end);
+    if near.is_empty() { at_s } else { time_s[break_near(time_s, bus_v, near, own)] }
 }
 
 /// Mean of the samples that lie together: a drop-out is not where a bus is.
@@ -183,52 +156,6 @@ fn sharp_move(
         moved_v < 0.0 && deepest_v > deep_v && back_v > LOST_CONTACT_BACK * deepest_v;
     (quiet && whole && !lost_contact && moved_v.abs() >= least_v)
         .then_some(Onset { at_s: time_s[at], jump_v: moved_v })
-}
-
-/// Where a voltage is going. A trend that does not stand out widens nothing:
-/// it still has its say in the direction.
-struct Going {
-    middle_s: f64,
-    level_v: f64,
-    level_error_v: f64,
-    slope_v_per_s: f64,
-    slope_error_v_per_s: f64,
-}
-
-impl Going {
-    fn of(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Option<Going> {
-        let slope_v_per_s = robust_slope(time_s, bus_v)?;
-        let middle_s = mean(time_s);
-        let level_error_v = grain.error_of_mean_v(time_s.len());
-        let spread_s = (time_s.iter().map(|t| (t - middle_s).powi(2)).sum::<f64>()
-            / time_s.len() as f64)
-            .sqrt();
-        let slope_error = level_error_v / spread_s;
-        let trends = slope_v_per_s.abs() > 2.0 * slope_error;
-        Some(Going {
-            middle_s,
-            level_v: median(bus_v),
-            level_error_v,
-            slope_v_per_s,
-            slope_error_v_per_s: if trends { slope_error } else { 0.0 },
-        })
-    }
-
-    fn at(&self, t_s: f64) -> f64 {
-        self.level_v + self.slope_v_per_s * (t_s - self.middle_s)
-    }
-
-    fn error_at(&self, t_s: f64) -> f64 {
-        self.level_error_v.hypot(self.slope_error_v_per_s * (t_s - self.middle_s))
-    }
-}
-
-/// By Theil and Sen over at most twenty short means: a sag that the regulator
-/// mended must not tilt the line, and rounding must not hide it.
-fn robust_slope(time_s: &[f64], bus_v: &[f64]) -> Option<f64> {
-    let each = time_s.len().div_ceil(20);
-    let means = |x: &[f64]| -> Vec<f64> { x.chunks(each).map(mean).collect() };
-    theil_sen(&means(time_s), &means(bus_v)).ok().map(|(_, slope)| slope)
 }
 
 /// The candidate that best parts a straight line before from a bending one
@@ -297,22 +224,14 @@ mod tests {
     }
 
     #[test]
-    fn a_bend_is_no_break() {
-        let slide = |t: f64| 13.2 + 0.5 * (-t / 1.5).exp();
-        let (time_s, bus_v) = series(slide);
-        for tenth in 10..60 {
-            let at_s = f64::from(tenth) / 10.0;
-            let around = Span { start_s: at_s - 0.2, end_s: at_s + 0.2 };
-            assert_eq!(undeclared_break(&time_s, &bus_v, around, OWN, &GRAIN), None, "{at_s}");
-        }
-    }
-
-    #[test]
-    fn a_step_upon_a_slide_is_a_break() {
-        let slide = |t: f64| 13.2 + 0.5 * (-t / 3.0).exp() - if t < 6.0 { 0.0 } else { 0.3 };
-        let (time_s, bus_v) = series(slide);
+    fn a_sag_that_is_mended_is_found_and_a_step_is_left_alone() {
         let around = Span { start_s: 5.8, end_s: 6.2 };
-        let found = undeclared_break(&time_s, &bus_v, around, OWN, &GRAIN).unwrap();
+        let sag = |t: f64| 14.2 - if t < 6.0 { 0.0 } else { 0.5 * (-(t - 6.0) / 0.3).exp() };
+        let (time_s, bus_v) = series(sag);
+        let found = undeclared_sag(&time_s, &bus_v, around, OWN, &GRAIN).unwrap();
         assert!((found.at_s - 6.0).abs() < 0.051 && found.jump_v < -0.25, "{found:?}");
+        let (time_s, bus_v) = series(|t| if t < 6.0 { 14.2 } else { 13.8 });
+        assert_eq!(undeclared_sag(&time_s, &bus_v, around, OWN, &GRAIN), None);
+        assert!((placed(&time_s, &bus_v, 6.2, 0.4, OWN) - 6.0).abs() < 1e-9);
     }
 }

@@ -12,6 +12,8 @@ use crate::shared::shared;
 /// Slow fan controllers and clutch relays answer within this
 /// (common practice, no source).
 const LONGEST_LAG_S: f64 = 2.5;
+/// … and start softly over no more (common practice, no source).
+const LONGEST_START_S: f64 = 9.0;
 /// Edges of several loads closer than this are one electrical event.
 const TOGETHER_S: f64 = 0.3;
 
@@ -59,7 +61,8 @@ pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &Grain)
             lag_s: None,
             answered: true,
         };
-        found.filter(|found| !explained(found.at_s, &edges)).map(step).collect::<Vec<Step>>()
+        let explained = |at_s: f64| explained(at_s, &edges, grain.interval_s);
+        found.filter(|found| !explained(found.at_s)).map(step).collect::<Vec<Step>>()
     };
     let parts = shared(&running, LEAST_PHASES, |part| {
         part.iter().flat_map(detected_in).collect::<Vec<Step>>()
@@ -75,10 +78,11 @@ pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &Grain)
 }
 
 /// A change near a declared edge is that edge's doing: its answer, its inrush
-/// or the recovery after it.
-fn explained(at_s: f64, edges: &[f64]) -> bool {
-    let last = edges.partition_point(|edge_s| edge_s - 0.5 <= at_s).checked_sub(1);
-    last.is_some_and(|last| at_s <= edges[last] + LONGEST_LAG_S + 0.5)
+/// or soft start, or the recovery after it.
+fn explained(at_s: f64, edges: &[f64], interval_s: f64) -> bool {
+    let slack_s = 0.5 + 1.5 * interval_s;
+    let last = edges.partition_point(|edge_s| edge_s - slack_s <= at_s).checked_sub(1);
+    last.is_some_and(|last| at_s <= edges[last] + LONGEST_START_S + slack_s)
 }
 
 fn declared(log: &Log, grain: &Grain) -> Vec<Step> {

@@ -1,9 +1,10 @@
 //! Steady running between one change and the next.
 
-use crate::diagnosis::{Direction, Heat, Origin, Phase, PhaseKind};
+use crate::diagnosis::{Heat, Phase, PhaseKind};
 use crate::log::{Log, Place, Role, Span};
 use crate::segment::indices;
 use crate::segment::steps::Step;
+use crate::segment::unnamed::UnnamedLoads;
 use crate::shared::shared;
 use crate::stats::robust::median;
 
@@ -45,11 +46,10 @@ pub fn stretches(
     steps: &[Step],
 ) -> Vec<Stretch> {
     let mut pieces: Vec<(Span, Vec<String>)> = Vec::new();
-    let mut open = OpenSteps::default();
+    let unnamed = UnnamedLoads::of(log, phases, steps);
     let (warmings, gaps) = (warmings(log), log.gaps());
     for (k, phase) in phases.iter().enumerate() {
         if phase.kind != PhaseKind::Running {
-            open = OpenSteps::default();
             continue;
         }
         let started_here = k > 0 && phases[k - 1].kind == PhaseKind::Cranking;
@@ -61,14 +61,11 @@ pub fn stretches(
         if started_here {
             start_s += AFTER_START_S;
         }
-        for cut in cuts.iter().chain([&Cut { from_s: phase.end_s, to_s: phase.end_s, step: None }])
-        {
+        for cut in cuts.iter().chain([&Cut { from_s: phase.end_s, to_s: phase.end_s }]) {
             let span = Span { start_s, end_s: cut.from_s };
             if span.seconds() >= SHORTEST_S {
-                pieces.push((span, open.labels()));
-            }
-            if let Some(step) = cut.step {
-                open.take(step, &steps[step], log);
+                let middle_s = 0.5 * (span.start_s + span.end_s);
+                pieces.push((span, unnamed.on_at(middle_s).map(str::to_owned).collect()));
             }
             start_s = start_s.max(cut.to_s);
         }
@@ -83,7 +80,6 @@ pub fn stretches(
 struct Cut {
     from_s: f64,
     to_s: f64,
-    step: Option<usize>,
 }
 
 /// Those of the spans, in time order, that reach into a phase.
@@ -95,18 +91,15 @@ fn touching<'a>(spans: &'a [Span], phase: &Phase) -> &'a [Span] {
 
 fn cuts<'a>(phase: &Phase, spans: impl Iterator<Item = &'a Span>, steps: &[Step]) -> Vec<Cut> {
     let within = |t: f64| phase.start_s < t && t < phase.end_s;
-    let spans = spans.filter(|s| within(s.start_s) || within(s.end_s)).map(|s| Cut {
-        from_s: s.start_s,
-        to_s: s.end_s,
-        step: None,
-    });
+    let spans = spans
+        .filter(|s| within(s.start_s) || within(s.end_s))
+        .map(|s| Cut { from_s: s.start_s, to_s: s.end_s });
     let first = steps.partition_point(|s| s.at_s <= phase.start_s);
-    let inside = steps.iter().enumerate().skip(first).take_while(|(_, s)| within(s.at_s));
-    let switches = inside.map(|(k, s)| Cut {
+    let inside = steps.iter().skip(first).take_while(|s| within(s.at_s));
+    let switches = inside.map(|s| Cut {
         // Between a declared edge and its answer the channel and the bus disagree.
         from_s: s.at_s - s.lag_s.unwrap_or(0.0),
         to_s: s.at_s,
-        step: Some(k),
     });
     spans.chain(switches).collect()
 }
@@ -182,55 +175,4 @@ fn heat(place: Place, c: f64) -> Heat {
         c if c < hot_c => Heat::Warm,
         _ => Heat::Hot,
     }
-}
-
-/// Loads that only the voltage shows: which detected steps are still open. An
-/// off step closes the open on step closest to it in size; one that matches
-/// none ended a load that was on from the beginning.
-#[derive(Default)]
-struct OpenSteps {
-    open: Vec<(usize, f64)>,
-    ended: Vec<(usize, f64)>,
-}
-
-impl OpenSteps {
-    fn take(&mut self, index: usize, step: &Step, log: &Log) {
-        if step.origin != Origin::Detected {
-            return;
-        }
-        let size_v = jump_v(step, log).abs();
-        let (matching, otherwise) = match step.direction {
-            Direction::Off => (&mut self.open, &mut self.ended),
-            Direction::On => (&mut self.ended, &mut self.open),
-        };
-        let misfit = |other_v: f64| (other_v / size_v).ln().abs();
-        let closest = matching
-            .iter()
-            .enumerate()
-            .min_by(|a, b| misfit(a.1.1).total_cmp(&misfit(b.1.1)))
-            .filter(|(_, (_, other_v))| misfit(*other_v) < 2f64.ln())
-            .map(|(k, _)| k);
-        match closest {
-            Some(k) => {
-                matching.remove(k);
-            }
-            None => otherwise.push((index, size_v)),
-        }
-    }
-
-    fn labels(&self) -> Vec<String> {
-        let on = self.open.iter().map(|(k, _)| format!("step {}", k + 1));
-        let off = self.ended.iter().map(|(k, _)| format!("step {} off", k + 1));
-        on.chain(off).collect()
-    }
-}
-
-/// Level after less level before, over the seconds next to the step.
-fn jump_v(step: &Step, log: &Log) -> f64 {
-    let level = |start_s: f64, end_s: f64| {
-        median(&log.bus_v()[indices(log.time_s(), Span { start_s, end_s })])
-    };
-    let after_s = step.at_s + 0.5;
-    level(after_s, (after_s + 2.0).min(step.until_s))
-        - level((step.at_s - 2.0).max(step.since_s), step.at_s - 0.05)
 }

@@ -5,7 +5,11 @@
 #[path = "../support/random_car.rs"]
 mod random_car;
 
+#[path = "../support/everyday.rs"]
+mod everyday;
+
 mod amps;
+mod everyday_steps;
 mod fast;
 mod figures;
 mod heat;

@@ -57,13 +57,15 @@ fn grades_that_differ_stand_in_each_row() {
 }
 
 #[test]
-fn detected_loads_are_named_by_their_steps_together() {
+fn loads_that_only_the_voltage_shows_have_letters() {
     let mut diagnosis = fixture::overload();
+    let (a, b) = ("load A (0.4 V drop at 41 s)", "load B (on until 80 s)");
+    let c = "load C (0.2 V drop at 90 s)";
     let sets: [(&[&str], &str); 4] = [
-        (&["step 1"], "step 1 "),
-        (&["lamps", "step 1", "step 3", "step 12"], "lamps + steps 1, 3 and 12 "),
-        (&["step 5", "step 8 off"], "step 5 less step 8 "),
-        (&["step 2 off"], "as at first, less step 2 "),
+        (&[a], "load A (0.4 V drop at 41 s) "),
+        (&["lamps", a, b, c], "lamps + loads A, B and C "),
+        (&["lamps", b], "lamps + load B (on until 80 s) "),
+        (&[b, c], "load B (on until 80 s) + load C (0.2 V "),
     ];
     for (point, (loads, _)) in diagnosis.operating_points.iter_mut().zip(&sets) {
         point.loads = loads.iter().map(|l| (*l).to_owned()).collect();

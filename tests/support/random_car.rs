@@ -176,6 +176,8 @@ pub fn random_car(rng: &mut Rng) -> CarModel {
             dip_rpm_per_a: rng.random_range(0.5..2.5),
             residual_rpm_per_a: rng.random_range(0.0..0.4),
             governor_s: rng.random_range(0.6..1.8),
+            hunting_rpm: 0.0,
+            hunting_s: 1.0,
         },
         belt: None,
         dropouts: Vec::new(),

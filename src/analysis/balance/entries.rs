@@ -14,6 +14,7 @@ use crate::diagnosis::PhaseKind;
 use crate::levels;
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::speed::differ;
+use crate::segment::unnamed::letter_of;
 use crate::segment::{Segments, Stretch, indices, mean};
 
 /// Long stretches enter in parts, so that a current which moves within one counts
@@ -258,11 +259,11 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
     for (i, row) in rows.iter().enumerate() {
         let named = row.stretch.map_or(&[][..], |stretch| &stretch.loads);
         for name in named.iter().filter(|name| log.load(name).is_none()) {
-            let Some(step) = name.strip_prefix("step ") else { continue };
-            // A load that was on from the beginning and went off takes its amps away.
-            let sign = if step.ends_with(" off") { 1.0 } else { -1.0 };
+            if letter_of(name).is_none() {
+                continue;
+            }
             let shares = unnamed.entry(name).or_insert_with(|| vec![0.0; rows.len()]);
-            shares[i] = sign * LoadAmps::AT_LARGE.share_at(name, row.entry.volts, log.nominal());
+            shares[i] = -LoadAmps::AT_LARGE.share_at(name, row.entry.volts, log.nominal());
         }
     }
     let unnamed =

@@ -16,6 +16,7 @@ mod pelt;
 mod penalty;
 mod sums;
 mod trend;
+mod trend_with;
 
 pub use absolute::L1;
 pub use cost::{Cost, L2};
@@ -23,3 +24,4 @@ pub use functional::functional_pruning;
 pub use pelt::pelt;
 pub use penalty::schwarz;
 pub use trend::Trend;
+pub use trend_with::{Followed, TrendWith};

@@ -1,0 +1,578 @@
+//! Lasting changes of level: where the bus leaves one level for another and stays there.
+//!
+//! Straight pieces, each with its own share in the engine's speed, are fitted by a
+//! penalised change-point search. Neither a join of two pieces nor a few short pieces in a
+//! row are a change yet: the pieces around must lie apart, and so must the samples, by far
+//! more than the log's own wander. A bus that hunts, drifts, bends or comes back passes
+//! one of these tests and fails another.
+
+use crate::stats::changepoint::{TrendWith, pelt};
+use crate::stats::robust::{median, quantile};
+
+/// The bus voltage of one stretch of running at about one speed, in short means.
+pub struct Piece {
+    pub time_s: Vec<f64>,
+    pub bus_v: Vec<f64>,
+    /// Empty where it is not logged.
+    pub rpm: Vec<f64>,
+    /// Typical time between the means.
+    pub interval_s: f64,
+}
+
+/// The bus leaves a level for another.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Change {
+    /// The first mean of the new level.
+    pub at_s: f64,
+    pub jump_v: f64,
+    /// So much of it is there at once.
+    pub edge_share: f64,
+}
+
+/// What a change has to show.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked {
+    pub least_v: f64,
+    /// Standard errors from the level that was left,
+    pub widths: f64,
+    /// … from where it was going,
+    pub widths_from_trend: f64,
+    /// … and share of the samples either side that lie on their level's side.
+    pub apart: f64,
+}
+
+/// A load that moves the bus by less tells nothing of it (our choice).
+pub const ANY_CHANGE: Asked =
+    Asked { least_v: 0.1, widths: 4.0, widths_from_trend: 3.0, apart: 0.8 };
+/// Where channels show the loads, one more is unlikely.
+pub const UNLIKELY_CHANGE: Asked =
+    Asked { least_v: 0.2, widths: 6.0, widths_from_trend: 5.0, apart: 0.9 };
+
+/// The wander of the bus about its level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Wander {
+    /// Standard deviation of one mean.
+    sigma_v: f64,
+    /// Long-run variance in V²·s: over T seconds a mean varies by this over T.
+    long_run: f64,
+}
+
+/// Neighbouring means are compared over up to so much, half before and half after.
+const COMPARED_S: f64 = 3.0;
+/// Most comparisons cross no change: their lower quantile tells the wander, in standard
+/// deviations of a normal value by the second figure (its Φ⁻¹((1 + 0.2)/2)).
+const QUIET_SHARE: f64 = 0.2;
+const QUIET_WIDTH: f64 = 0.2533;
+/// So many comparisons are enough.
+const MOST_COMPARED: usize = 4000;
+/// The wander beside a change is that of so many seconds, or means, either side.
+const NEAR_S: f64 = 40.0;
+const NEAR_MEANS: usize = 20;
+/// Price of a piece, in long-run variances and logarithms of the series' length.
+const PRICE: f64 = 4.5;
+const LEAST_MEANS: usize = 3;
+/// Volts that one rpm moves a bus at its limit: usual, and at most (common practice, no
+/// source: some 0.1 A a turn, on 10 to 60 mΩ).
+const USUAL_V_PER_RPM: f64 = 0.004;
+const MOST_V_PER_RPM: f64 = 0.012;
+/// A soft start takes no longer (common practice, no source), or so many means.
+const RAMP_S: f64 = 9.0;
+const RAMP_MEANS: f64 = 3.0;
+/// A change has arrived this long after.
+const ARRIVED_S: f64 = 2.5;
+/// A piece that is shorter is no level but on its way, or means:
+const LASTING_S: f64 = 6.0;
+const LASTING_MEANS: f64 = 3.5;
+/// A level past a short piece keeps this share of the change.
+const KEPT_SHARE: f64 = 0.5;
+/// Of the change from the level left, so much is from where that was going.
+const ACCELERATION_SHARE: f64 = 0.5;
+/// A slope that goes on is a bend unless this share of the change is at its beginning.
+const EDGE_SHARE: f64 = 0.4;
+/// A ramp has begun once it has made this share of its change.
+const BEGUN_SHARE: f64 = 0.3;
+/// Samples are compared over so much either side, or so many means.
+const APART_S: f64 = 7.0;
+const APART_MEANS: f64 = 4.2;
+/// A change of speed along with the change of level: a higher idle for the air
+/// conditioner lifts the bus, and no load does.
+const SPED_UP_SHARE: f64 = 0.05;
+const SPEED_S: f64 = 4.0;
+const SPEED_MEANS: f64 = 3.2;
+/// A reading on a threshold flickers by one resolution step.
+const LEAST_STEPS: f64 = 1.3;
+/// Two changes one way within this are one, or within so many means,
+const TOGETHER_S: f64 = 2.5;
+const TOGETHER_MEANS: f64 = 2.0;
+/// and so are those of a ramp, whose slope makes this share of the second.
+const RAMP_SHARE: f64 = 0.4;
+/// A regulator that answers slowly mends a sag within this,
+const MENDED_S: f64 = 10.0;
+/// … by more than this share, or mends it no further.
+const MENDED_SHARE: f64 = 0.5;
+
+impl Wander {
+    /// Of pieces of one log with readings of `step_v`.
+    pub fn of(pieces: &[&[f64]], interval_s: f64, step_v: f64) -> Wander {
+        let rounding = step_v * step_v / 12.0;
+        let mut wander = Wander { sigma_v: rounding.sqrt(), long_run: rounding * interval_s };
+        let longest = ((COMPARED_S / interval_s) as usize).max(2);
+        let mut reach = 1;
+        while reach <= longest {
+            let apart: Vec<f64> = spread(pieces, 2 * reach, |x| {
+                let (before, after) = x.split_at(reach);
+                (after.iter().sum::<f64>() - before.iter().sum::<f64>()) / reach as f64
+            });
+            if let Some(width_v) = quiet_width(&apart) {
+                let long_run = 0.5 * reach as f64 * interval_s * width_v * width_v;
+                wander.long_run = wander.long_run.max(long_run);
+            }
+            let ends: Vec<f64> = spread(pieces, reach + 1, |x| x[reach] - x[0]);
+            if let Some(width_v) = quiet_width(&ends) {
+                wander.sigma_v = wander.sigma_v.max(width_v / std::f64::consts::SQRT_2);
+            }
+            reach = (reach + 1).max((reach as f64 * 1.5).ceil() as usize);
+        }
+        wander
+    }
+
+    fn or(self, other: Wander) -> Wander {
+        Wander {
+            sigma_v: self.sigma_v.max(other.sigma_v),
+            long_run: self.long_run.max(other.long_run),
+        }
+    }
+
+    fn price(&self, interval_s: f64, means: usize) -> f64 {
+        PRICE * self.long_run / interval_s * (means as f64).ln().max(1.0)
+    }
+
+    fn fitted(&self, piece: &Piece) -> TrendWith {
+        let ridge = self.long_run / piece.interval_s / USUAL_V_PER_RPM.powi(2);
+        TrendWith::new(&piece.bus_v, &piece.rpm, ridge, MOST_V_PER_RPM)
+    }
+
+    fn segments(&self, piece: &Piece) -> Vec<Segment> {
+        let cost = self.fitted(piece);
+        let ends = pelt(&cost, self.price(piece.interval_s, piece.bus_v.len()), LEAST_MEANS, 1);
+        let mut start = 0;
+        ends.into_iter()
+            .map(|end| Segment::of(&cost, piece, std::mem::replace(&mut start, end), end))
+            .collect()
+    }
+}
+
+/// A value of every window of `width` means, of at most [`MOST_COMPARED`] over all pieces.
+fn spread(pieces: &[&[f64]], width: usize, value: impl Fn(&[f64]) -> f64) -> Vec<f64> {
+    let all: usize = pieces.iter().map(|p| (p.len() + 1).saturating_sub(width)).sum();
+    let every = all.div_ceil(MOST_COMPARED).max(1);
+    pieces.iter().flat_map(|p| p.windows(width).step_by(every)).map(value).collect()
+}
+
+/// Standard deviation of values of which most are quiet; `None` of too few.
+fn quiet_width(values: &[f64]) -> Option<f64> {
+    if values.len() < 8 {
+        return None;
+    }
+    let middle = median(values);
+    let off: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
+    Some(quantile(&off, QUIET_SHARE) / QUIET_WIDTH).filter(|width| width.is_finite())
+}
+
+/// The wander of whole pieces, with what the engine's speed explains taken out.
+pub fn wander(pieces: &[&Piece], step_v: f64) -> Option<Wander> {
+    let interval_s = pieces.first()?.interval_s;
+    let volts = |of: &[Vec<f64>]| {
+        let slices: Vec<&[f64]> = of.iter().map(Vec::as_slice).collect();
+        Wander::of(&slices, interval_s, step_v)
+    };
+    let raw: Vec<Vec<f64>> = pieces.iter().map(|p| p.bus_v.clone()).collect();
+    let first = volts(&raw);
+    if pieces.iter().all(|p| p.rpm.is_empty()) {
+        return Some(first);
+    }
+    let without_speed = |piece: &Piece| -> Vec<f64> {
+        let segments = first.segments(piece);
+        let own = |s: &Segment| (s.start..s.end).map(|k| piece.at_usual_speed(k, s)).collect();
+        segments.iter().flat_map(|s| -> Vec<f64> { own(s) }).collect()
+    };
+    let clean: Vec<Vec<f64>> = pieces.iter().map(|piece| without_speed(piece)).collect();
+    Some(volts(&clean))
+}
+
+impl Piece {
+    /// The mean at `k` had the engine run as it mostly did over a segment.
+    fn at_usual_speed(&self, k: usize, segment: &Segment) -> f64 {
+        let off = self.rpm.get(k).map_or(0.0, |rpm| rpm - segment.mean_rpm);
+        self.bus_v[k] - segment.v_per_rpm * if off.is_finite() { off } else { 0.0 }
+    }
+
+    fn range(&self, start_s: f64, end_s: f64) -> std::ops::Range<usize> {
+        let start = self.time_s.partition_point(|&t| t < start_s);
+        start..self.time_s.partition_point(|&t| t < end_s).max(start)
+    }
+}
+
+/// A straight piece of the bus voltage.
+#[derive(Debug, Clone, Copy)]
+struct Segment {
+    start: usize,
+    end: usize,
+    start_s: f64,
+    end_s: f64,
+    middle_s: f64,
+    mean_v: f64,
+    slope_v_per_s: f64,
+    v_per_rpm: f64,
+    mean_rpm: f64,
+}
+
+impl Segment {
+    fn of(cost: &TrendWith, piece: &Piece, start: usize, end: usize) -> Segment {
+        let fit = cost.fit(start, end);
+        let (first_s, last_s) = (piece.time_s[start], piece.time_s[end - 1]);
+        let rpm = piece.rpm.get(start..end).map_or(0.0, crate::segment::mean);
+        Segment {
+            start,
+            end,
+            start_s: first_s,
+            end_s: last_s + piece.interval_s,
+            middle_s: 0.5 * (first_s + last_s),
+            mean_v: fit.mean,
+            slope_v_per_s: fit.slope / piece.interval_s,
+            v_per_rpm: fit.coefficient,
+            mean_rpm: rpm,
+        }
+    }
+
+    fn seconds(&self) -> f64 {
+        self.end_s - self.start_s
+    }
+
+    fn lasts(&self, interval_s: f64) -> bool {
+        self.seconds() >= LASTING_S.max(LASTING_MEANS * interval_s)
+    }
+
+    /// Level at a time and its variance. A slope that does not stand out counts for nothing.
+    fn at(&self, t_s: f64, wander: &Wander) -> (f64, f64) {
+        let seconds = self.seconds();
+        let slope_error = (12.0 * wander.long_run / seconds.powi(3)).sqrt();
+        let slope =
+            if self.slope_v_per_s.abs() > 2.0 * slope_error { self.slope_v_per_s } else { 0.0 };
+        let off_s = t_s - self.middle_s;
+        let variance = (wander.long_run / seconds).min(wander.sigma_v.powi(2));
+        let of_slope = if slope == 0.0 { 0.0 } else { 12.0 * variance * (off_s / seconds).powi(2) };
+        (self.mean_v + slope * off_s, variance + of_slope)
+    }
+
+    /// Where its line begins, however steep.
+    fn first_v(&self) -> f64 {
+        self.mean_v + self.slope_v_per_s * (self.start_s - self.middle_s)
+    }
+
+    /// Where a change to it is read.
+    fn arrived_s(&self) -> f64 {
+        self.start_s + ARRIVED_S.min(0.5 * self.seconds())
+    }
+}
+
+/// A change that passed, by the joins it is made of.
+struct Found {
+    widths: f64,
+    jump_v: f64,
+    edge_share: f64,
+    first: usize,
+    last: usize,
+}
+
+/// The changes within a piece, in time order.
+pub fn changes(piece: &Piece, wander: &Wander, step_v: f64, asked: &Asked) -> Vec<Change> {
+    if piece.bus_v.len() < 2 * LEAST_MEANS {
+        return Vec::new();
+    }
+    let segments = wander.segments(piece);
+    let look = Look { piece, segments: &segments, wander, step_v, asked };
+    let ramp_s = RAMP_S.max(RAMP_MEANS * piece.interval_s);
+    let mut found: Vec<Found> = Vec::new();
+    for first in 1..segments.len() {
+        let within = |last: &usize| segments[*last].start_s - segments[first].start_s <= ramp_s;
+        found.extend(
+            (first..segments.len()).take_while(within).filter_map(|last| look.at(first, last)),
+        );
+    }
+    found.sort_by(|a, b| b.widths.total_cmp(&a.widths));
+    let mut used = vec![false; segments.len()];
+    let mut best: Vec<(Change, usize)> = Vec::new();
+    for change in found {
+        let joins = change.first..=change.last;
+        if joins.clone().any(|k| used[k]) {
+            continue;
+        }
+        joins.for_each(|k| used[k] = true);
+        let at_s = look.begins(&change);
+        let Found { jump_v, edge_share, first, .. } = change;
+        best.push((Change { at_s, jump_v, edge_share }, first));
+    }
+    best.sort_by(|a, b| a.0.at_s.total_cmp(&b.0.at_s));
+    look.apart_in_time(best)
+}
+
+struct Look<'a> {
+    piece: &'a Piece,
+    segments: &'a [Segment],
+    wander: &'a Wander,
+    step_v: f64,
+    asked: &'a Asked,
+}
+
+impl Look<'_> {
+    /// The change over the joins `first` to `last`, numbered by the segments behind them.
+    fn at(&self, first: usize, last: usize) -> Option<Found> {
+        let (left, right) = (&self.segments[first - 1], &self.segments[last]);
+        let interval_s = self.piece.interval_s;
+        let left_s = self.segments[first].start_s;
+        let least_v = self.asked.least_v.max(LEAST_STEPS * self.step_v);
+        let rough = self.levels(left, right, left_s, self.wander);
+        if rough.jump_v.abs() < 0.5 * least_v || rough.widths < 0.5 * self.asked.widths {
+            return None;
+        }
+        let wander = self.wander.or(self.beside(left, right));
+        let levels = self.levels(left, right, left_s, &wander);
+        let jump_v = levels.jump_v;
+        let clear = jump_v.abs() >= least_v
+            && levels.from_trend_v * jump_v > 0.0
+            && levels.from_trend_v.abs() >= ACCELERATION_SHARE * jump_v.abs()
+            && levels.widths >= self.asked.widths
+            && levels.widths_from_trend >= self.asked.widths_from_trend;
+        let edge_share = |behind: &Segment| (behind.first_v() - levels.left_v) / jump_v;
+        let bends = right.seconds() > RAMP_S.max(RAMP_MEANS * interval_s)
+            && right.slope_v_per_s * jump_v > 0.0
+            && edge_share(right) < EDGE_SHARE;
+        if !clear || bends {
+            return None;
+        }
+        let kept =
+            |level_v: f64| level_v * jump_v > 0.0 && level_v.abs() >= KEPT_SHARE * jump_v.abs();
+        if !left.lasts(interval_s) && first >= 2 {
+            let before = &self.segments[first - 2];
+            let before_v = before.at(before.end_s - 1.5 * interval_s, &wander).0;
+            if !kept(levels.right_v - before_v) {
+                return None;
+            }
+        }
+        if let Some(after) = self.segments.get(last + 1).filter(|_| !right.lasts(interval_s)) {
+            let after_v = after.at(after.arrived_s(), &wander).0;
+            if !kept(after_v - levels.left_v) {
+                return None;
+            }
+        }
+        let apart = self.apart(left, right, left_s, &levels);
+        if !apart || self.sped_up(left_s, right.start_s, jump_v) {
+            return None;
+        }
+        // A change at one join is the better account of it.
+        let share = if last > first { 0.7 } else { 1.0 };
+        let widths = share * levels.widths.min(levels.widths_from_trend);
+        let edge_share = edge_share(&self.segments[first]);
+        Some(Found { widths, jump_v, edge_share, first, last })
+    }
+
+    fn levels(&self, left: &Segment, right: &Segment, left_s: f64, wander: &Wander) -> Levels {
+        let arrived_s = right.arrived_s();
+        let (left_v, left_variance) = left.at(left_s - 0.5 * self.piece.interval_s, wander);
+        let (going_v, going_variance) = left.at(arrived_s, wander);
+        let (right_v, right_variance) = right.at(arrived_s, wander);
+        let (jump_v, from_trend_v) = (right_v - left_v, right_v - going_v);
+        Levels {
+            left_v,
+            right_v,
+            jump_v,
+            from_trend_v,
+            widths: jump_v.abs() / (left_variance + right_variance).sqrt(),
+            widths_from_trend: from_trend_v.abs() / (going_variance + right_variance).sqrt(),
+        }
+    }
+
+    /// The wander right beside the join of two segments.
+    fn beside(&self, left: &Segment, right: &Segment) -> Wander {
+        let piece = self.piece;
+        let near = ((NEAR_S / piece.interval_s) as usize).max(NEAR_MEANS);
+        let at = right.start;
+        let before: Vec<f64> =
+            (at.saturating_sub(near)..at).map(|k| piece.at_usual_speed(k, left)).collect();
+        let after: Vec<f64> = (at..(at + near).min(piece.bus_v.len()))
+            .map(|k| piece.at_usual_speed(k, right))
+            .collect();
+        Wander::of(&[&before, &after], piece.interval_s, self.step_v)
+    }
+
+    /// Whether the samples before and after lie on either side of the middle.
+    fn apart(&self, left: &Segment, right: &Segment, left_s: f64, levels: &Levels) -> bool {
+        let piece = self.piece;
+        let over_s = APART_S.max(APART_MEANS * piece.interval_s);
+        let middle_v = levels.left_v + 0.5 * levels.jump_v + median(&piece.bus_v);
+        let share = |range: std::ops::Range<usize>, segment: &Segment, beyond: bool| {
+            let all = range.len();
+            let side = |k: &usize| {
+                let above = piece.at_usual_speed(*k, segment) > middle_v;
+                (above == (levels.jump_v > 0.0)) == beyond
+            };
+            if all == 0 { 1.0 } else { range.filter(side).count() as f64 / all as f64 }
+        };
+        let before = piece.range(left_s - over_s, left_s - 1e-3);
+        let after_s = right.start_s + 0.3 * piece.interval_s.min(3.0);
+        let after = piece.range(after_s, right.start_s + over_s);
+        share(before, left, false) >= self.asked.apart
+            && share(after, right, true) >= self.asked.apart
+    }
+
+    fn sped_up(&self, left_s: f64, right_s: f64, jump_v: f64) -> bool {
+        let piece = self.piece;
+        let over_s = SPEED_S.max(SPEED_MEANS * piece.interval_s);
+        let level = |start_s: f64, end_s: f64| {
+            piece.rpm.get(piece.range(start_s, end_s)).map_or(f64::NAN, median)
+        };
+        let change =
+            level(right_s + 0.5, right_s + over_s) / level(left_s - over_s, left_s - 0.2) - 1.0;
+        change.abs() > SPED_UP_SHARE && change * jump_v > 0.0
+    }
+
+    /// Time of the sharpest move towards the new level, or of the first.
+    fn begins(&self, change: &Found) -> f64 {
+        let (first, last) = (&self.segments[change.first], &self.segments[change.last]);
+        let left = &self.segments[change.first - 1];
+        let from = first.start.saturating_sub(3).max(left.start + 2);
+        let to = (last.start + 2).min(self.piece.bus_v.len() - 1);
+        let v = |k: usize| self.piece.at_usual_speed(k, left);
+        let middle_v = median(&self.piece.bus_v);
+        let move_v = |k: usize| v(k) + 0.5 * v(k + 1) - v(k - 1) - 0.5 * v(k - 2);
+        let sharpest = (from..to)
+            .map(|k| (k, change.jump_v.signum() * move_v(k)))
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((sharpest, _)) = sharpest else { return first.start_s };
+        // A ramp begins before it is steepest.
+        let moved = |k: &usize| {
+            let moved_v = v(*k) - left.at(self.piece.time_s[*k], self.wander).0 - middle_v;
+            change.jump_v.signum() * moved_v > BEGUN_SHARE * change.jump_v.abs()
+        };
+        let ramp = (from..sharpest).rev().take_while(moved).count();
+        self.piece.time_s[sharpest - ramp]
+    }
+
+    /// Without what follows a change as its ramp or its recovery.
+    fn apart_in_time(&self, all: Vec<(Change, usize)>) -> Vec<Change> {
+        let interval_s = self.piece.interval_s;
+        let mut kept: Vec<Change> = Vec::new();
+        for (change, join) in all {
+            if let Some(last) = kept.last().copied() {
+                let gap_s = change.at_s - last.at_s;
+                let ramp_v = self.segments[join - 1].slope_v_per_s * gap_s;
+                let same_way = last.jump_v * change.jump_v > 0.0;
+                let together = gap_s <= TOGETHER_S.max(TOGETHER_MEANS * interval_s);
+                let ramp = gap_s <= RAMP_S
+                    && ramp_v * change.jump_v > 0.0
+                    && ramp_v.abs() > RAMP_SHARE * change.jump_v.abs();
+                if same_way && (together || ramp) {
+                    continue;
+                }
+                let mends = !same_way
+                    && gap_s <= MENDED_S.max(TOGETHER_MEANS * interval_s)
+                    && change.jump_v.abs() < last.jump_v.abs() / MENDED_SHARE;
+                if mends {
+                    if change.jump_v.abs() > MENDED_SHARE * last.jump_v.abs() {
+                        kept.pop();
+                    }
+                    continue;
+                }
+            }
+            kept.push(change);
+        }
+        kept
+    }
+}
+
+/// What a change moves from and to.
+struct Levels {
+    /// Less the piece's median, as all levels of segments.
+    left_v: f64,
+    right_v: f64,
+    jump_v: f64,
+    /// From where the level was going.
+    from_trend_v: f64,
+    widths: f64,
+    widths_from_trend: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// At one sample a second, with a little scatter.
+    fn piece(seconds: usize, shape: impl Fn(f64) -> f64) -> Piece {
+        let time_s: Vec<f64> = (0..seconds).map(|k| k as f64).collect();
+        let wobble = |k: usize| 0.004 * ((k * 7 % 5) as f64 - 2.0);
+        let bus_v = time_s.iter().enumerate().map(|(k, &t)| shape(t) + wobble(k)).collect();
+        Piece { time_s, bus_v, rpm: Vec::new(), interval_s: 1.0 }
+    }
+
+    fn found(piece: &Piece) -> Vec<Change> {
+        let wander = wander(&[piece], 0.01).unwrap();
+        changes(piece, &wander, 0.01, &ANY_CHANGE)
+    }
+
+    #[test]
+    fn a_step_is_found_also_upon_a_slide() {
+        let slide = |t: f64| 13.2 + 0.5 * (-t / 60.0).exp() - if t < 60.0 { 0.0 } else { 0.3 };
+        let found = found(&piece(120, slide));
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].at_s - 60.0).abs() < 1.1, "{found:?}");
+        assert!((found[0].jump_v + 0.3).abs() < 0.05, "{found:?}");
+    }
+
+    #[test]
+    fn a_soft_start_is_one_step() {
+        let soft = |t: f64| 14.2 - 0.6 * ((t - 60.0) / 6.0).clamp(0.0, 1.0);
+        let found = found(&piece(120, soft));
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((59.0..=67.0).contains(&found[0].at_s), "{found:?}");
+    }
+
+    #[test]
+    fn what_bends_hunts_or_comes_back_is_no_step() {
+        let shapes: [(&str, fn(f64) -> f64); 5] = [
+            ("surface charge", |t| 13.2 + 0.6 * (-t / 25.0).exp()),
+            ("charging up", |t| 14.2 - 1.2 * (-t / 20.0).exp()),
+            ("hunting", |t| 13.5 + 0.15 * (t * 0.9).sin()),
+            ("slow hunting", |t| 13.5 + 0.15 * (t * 0.63).sin()),
+            ("a sag", |t| if (60.0..63.0).contains(&t) { 13.6 } else { 14.2 }),
+        ];
+        for (name, shape) in shapes {
+            let found = found(&piece(150, shape));
+            assert!(found.is_empty(), "{name}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn engine_speed_explains_what_follows_it() {
+        let hunts = |t: f64| 40.0 * (t * 0.8).sin();
+        let mut piece = piece(150, |t| 13.4 + 0.004 * hunts(t) - if t < 80.0 { 0.0 } else { 0.25 });
+        piece.rpm = piece.time_s.iter().map(|&t| 820.0 + hunts(t)).collect();
+        let found = found(&piece);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].at_s - 80.0).abs() < 1.1 && found[0].jump_v < -0.2, "{found:?}");
+        // A higher idle lifts the bus, and no load does.
+        piece.bus_v = piece.time_s.iter().map(|&t| if t < 80.0 { 13.2 } else { 13.5 }).collect();
+        piece.rpm = piece.time_s.iter().map(|&t| if t < 80.0 { 800.0 } else { 880.0 }).collect();
+        let wander = wander(&[&piece], 0.01).unwrap();
+        assert_eq!(changes(&piece, &wander, 0.01, &ANY_CHANGE), []);
+    }
+
+    #[test]
+    fn odd_pieces_show_nothing() {
+        assert_eq!(wander(&[], 0.01), None);
+        for seconds in 0..7 {
+            assert_eq!(found(&piece(seconds, |_| f64::NAN)), []);
+        }
+        assert_eq!(found(&piece(200, |t| if t == 90.0 { f64::NAN } else { 14.0 })), []);
+    }
+}
