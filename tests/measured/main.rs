@@ -14,6 +14,7 @@ mod line_ohm;
 mod matching;
 mod output;
 mod pairs;
+mod phases;
 mod plan;
 mod two_days;
 
