@@ -24,10 +24,15 @@ pub const NAMELESS_BUS_RANGE: [PerCell; 2] = [of_six(11.0), of_six(15.5)];
 
 /// A bus over this is being charged (2.20 V a cell; common practice, no source).
 pub const CHARGED: PerCell = of_six(13.2);
-/// What an alternator lifts the bus by at the least, over rest (common practice, no source).
-pub const CHARGE_RISE: PerCell = of_six(0.3);
-/// … where the start itself was not seen.
-pub const SLOW_CHARGE_RISE: PerCell = of_six(0.5);
+/// Under this the logger's own supply is off: no battery that runs a logger reads less
+/// (common practice, no source).
+pub const SUPPLY_OFF: PerCell = of_six(3.0);
+/// No starter is at work on a battery that stands higher: a bus that falls from there was
+/// charged (common practice, no source: the surface charge right after a stop).
+pub const AFTER_STOP: PerCell = of_six(13.5);
+/// Loads on a resting battery take it down by more than its surface charge fades meanwhile
+/// (common practice, no source).
+pub const REST_LOADED: PerCell = of_six(0.2);
 /// The starter draws a hundred amps and more: no other load dips a resting battery this
 /// far (common practice, no source).
 pub const CRANKING_DIP: PerCell = of_six(0.8);

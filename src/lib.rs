@@ -38,7 +38,7 @@ use car::{Car, ChargerKind};
 use condense::condense;
 use diagnosis::{Battery, Diagnosis, PhaseKind, SetpointDrift};
 use log::Log;
-use segment::{Segments, segment};
+use segment::{RUNNING_RPM, Segments, segment};
 use verdict::{Case, judge};
 
 /// Why a log that could be read cannot be diagnosed.
@@ -46,8 +46,8 @@ use verdict::{Case, judge};
 pub enum DiagnoseError {
     #[error(
         "the engine never runs in this log: {seen}. Start the log before the engine and let it \
-         idle. If the engine did run, either this voltage is not the charging bus (name it with \
-         --column voltage=NAME), or nothing charges and only engine speed can tell: log it too."
+         idle. If the engine did run, another column may be its speed (name it with --column \
+         engine_rpm=NAME), or the charging bus (name it with --column voltage=NAME)."
     )]
     NoEngineRun { seen: String },
     #[error(
@@ -56,6 +56,13 @@ pub enum DiagnoseError {
          given. If it has a field winding after all: kind = \"alternator\" in [alternator]."
     )]
     PermanentMagnet,
+    #[error(
+        "cannot tell whether the engine never runs or nothing charges: {seen}. Without engine \
+         speed, a dead alternator looks like an engine that is off: log engine speed too, from \
+         before the start. If the battery is charged, this voltage is not that of the charging \
+         bus: name it with --column voltage=NAME."
+    )]
+    NothingCharges { seen: String },
 }
 
 /// A log segmented and analysed, before anything is told of it.
@@ -74,7 +81,7 @@ pub fn examine(log: &Log, car: &Car) -> Result<Examined, DiagnoseError> {
     let log = condense(log);
     let segments = segment(&log);
     if !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
-        return Err(no_engine_run(&log));
+        return Err(no_engine_run(&log, &segments));
     }
     let analysis = analyse(&log, &segments, car);
     Ok(Examined { log, segments, analysis })
@@ -131,16 +138,27 @@ impl Examined {
     }
 }
 
-fn no_engine_run(log: &Log) -> DiagnoseError {
+fn no_engine_run(log: &Log, segments: &Segments) -> DiagnoseError {
     let log = log.as_sampled();
+    let highest = |values: &[f64]| values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let lowest = |values: &[f64]| values.iter().copied().fold(f64::INFINITY, f64::min);
     let bus_v = log.bus_v();
-    let low_v = bus_v.iter().copied().fold(f64::INFINITY, f64::min);
-    let high_v = bus_v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let top_rpm = log.engine_rpm().map(|rpm| rpm.iter().copied().fold(f64::NEG_INFINITY, f64::max));
-    let speed = match top_rpm {
-        Some(rpm) if rpm.is_finite() => format!(", engine speed at most {rpm:.0} rpm"),
-        _ => String::new(),
+    let stays = format!("the bus stays between {:.2} and {:.2} V", lowest(bus_v), highest(bus_v));
+    let top_rpm = log.engine_rpm().map(highest).filter(|rpm| rpm.is_finite());
+    if let Some(rpm) = top_rpm {
+        let speed = if rpm < RUNNING_RPM {
+            format!("engine speed at most {rpm:.0} rpm")
+        } else {
+            format!("engine speed over {RUNNING_RPM:.0} rpm for moments only, {rpm:.0} at most")
+        };
+        return DiagnoseError::NoEngineRun { seen: format!("{stays}, {speed}") };
+    }
+    let start = segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking);
+    let seen = match start {
+        Some(start) => {
+            format!("{stays}, and does not rise after the starter's dip at {:.0} s", start.start_s)
+        }
+        None => format!("{stays}, without a start"),
     };
-    let seen = format!("the bus stays between {low_v:.2} and {high_v:.2} V{speed}");
-    DiagnoseError::NoEngineRun { seen }
+    DiagnoseError::NothingCharges { seen }
 }

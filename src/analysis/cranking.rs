@@ -14,6 +14,14 @@ use crate::segment::{Grain, Segments, indices};
 
 /// The bus is back once it has held for this long.
 const HELD_S: f64 = 1.0;
+/// A starter draws most in its first tenths of a second: samples further apart than this miss
+/// the bottom of the dip.
+const BOTTOM_S: f64 = 0.25;
+/// It draws so many times there what it draws once it turns the engine, at most, and takes a
+/// battery that still starts an engine no lower than the second, 1.33 V a cell (common
+/// practice, no source).
+const STALLED_SHARE: f64 = 3.0;
+const WEAK_CRANKING_V: f64 = 8.0;
 
 pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> Option<Cranking> {
     let phase = segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;
@@ -23,6 +31,12 @@ pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> 
     let range = indices(sampled.time_s(), span);
     let bus_v = sampled.bus_v().get(range.clone())?;
     let lowest = lowest(bus_v, &grain)?;
+    let before_v = range.start.checked_sub(1).map(|i| sampled.bus_v()[i]);
+    let lowest = if grain.interval_s > BOTTOM_S {
+        missed(&lowest, before_v.filter(|v| v.is_finite()).unwrap_or(lowest.value), &grain)
+    } else {
+        lowest
+    };
     let at = bus_v.iter().position(|v| *v == lowest.value)?;
     let interval_s = segments.grain.interval_s;
     let lasts_s = span.seconds();
@@ -67,6 +81,17 @@ fn lowest(bus_v: &[f64], grain: &Grain) -> Option<Estimate> {
     let under_v = (sigma_v * quantile(1.0 - tail)).hypot(rounded_v) + (1.0 - tail) * rise_v;
     let how = "lowest sample; between samples the bus may have been lower";
     Some(Estimate::new(lowest_v, lowest_v - under_v, lowest_v + over_v, Grade::Measured, how))
+}
+
+/// What the lowest sample of a slow logger says of the bottom: an upper bound of it.
+fn missed(lowest: &Estimate, before_v: f64, grain: &Grain) -> Estimate {
+    let stalled_v = before_v - STALLED_SHARE * (before_v - lowest.value).max(0.0);
+    let low_v = stalled_v.min(WEAK_CRANKING_V).clamp(0.0, lowest.low.max(0.0));
+    let how = format!(
+        "lowest sample seen, one every {:.1} s: the true minimum is lower",
+        grain.interval_s
+    );
+    Estimate::new(lowest.value, low_v, lowest.high, Grade::Measured, how)
 }
 
 /// Seconds until the bus holds; the interval is that of a bus that need not
@@ -162,5 +187,18 @@ mod tests {
         let flat: Vec<f64> = vec![8.0; 20];
         let e = lowest(&flat, &grain()).expect("samples");
         assert!(e.high - e.low < 0.1, "{e:?}");
+    }
+
+    /// One sample a second, somewhere in the dip: the bottom was lower, as far as starters go.
+    #[test]
+    fn a_slow_logger_shows_an_upper_bound_only() {
+        let slow = Grain { interval_s: 1.0, ..grain() };
+        let seen = lowest(&[10.9], &slow).expect("a sample");
+        let bound = missed(&seen, 12.6, &slow);
+        assert!(bound.value == 10.9 && bound.low <= 7.5 && bound.high >= 10.9, "{bound:?}");
+        assert!(bound.how.contains("true minimum is lower"), "{}", bound.how);
+        // A dip that hardly shows says no more than that the engine was cranked.
+        let shallow = missed(&lowest(&[12.3], &slow).expect("a sample"), 12.6, &slow);
+        assert!(shallow.low <= WEAK_CRANKING_V, "{shallow:?}");
     }
 }

@@ -1,5 +1,6 @@
 //! Rest voltage, and the charge it stands for.
 
+use crate::analysis::LEVEL;
 use crate::analysis::level::level;
 use crate::diagnosis::PhaseKind;
 use crate::estimate::{Estimate, Grade};
@@ -8,11 +9,22 @@ use crate::log::{Log, Span};
 use crate::nominal::Nominal;
 use crate::physics::battery::state_of_charge as soc;
 use crate::segment::{Grain, Segments, index_at, indices};
-use crate::stats::robust::median;
+use crate::stats::interval::student_quantile;
+use crate::stats::moments::standard_deviation;
+use crate::stats::robust::{median, quantile};
 
-/// The last seconds of rest count: what went before may still be fading.
+/// The last seconds or samples of rest count: what went before may still be fading.
 const WINDOW_S: f64 = 10.0;
+const WINDOW_SAMPLES: f64 = 6.0;
+/// Less rest than this shows no level, unless it is so many samples of a slow logger.
 const SHORTEST_S: f64 = 2.0;
+const LEAST_SAMPLES: usize = 2;
+/// So many samples of rest show their own noise,
+const OWN_NOISE_SAMPLES: usize = 3;
+/// … of which so many may tell as much as one.
+const FIRST_LOOK_MEMORY: f64 = 3.0;
+/// The last moment before the starter, or half a sample, may belong to it.
+const MARGIN_S: f64 = 0.3;
 
 /// What the battery shows with the engine stopped, before the first start;
 /// afterwards the surface charge of driving hides it.
@@ -22,16 +34,71 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
         Some(at_s) if at_s < first.end_s => (at_s, "the first load"),
         _ => (first.end_s, "cranking"),
     };
-    let span = Span {
-        start_s: (end_s - WINDOW_S).max(first.start_s),
-        end_s: end_s - 2.0 * segments.grain.interval_s,
+    let interval_s = segments.grain.interval_s;
+    let window_s = WINDOW_S.max(WINDOW_SAMPLES * interval_s);
+    let window = |end_s: f64| Span {
+        start_s: (end_s - window_s).max(first.start_s),
+        end_s: end_s - (2.0 * interval_s).min(MARGIN_S).max(0.5 * interval_s),
+    };
+    let whole = Span { start_s: first.start_s, end_s: window(end_s).end_s };
+    let (span, next) = match loaded_from_s(log, whole, window(end_s)) {
+        Some(at_s) => (window(at_s), "a load"),
+        None => (window(end_s), next),
     };
     let inside = indices(log.time_s(), span);
     let (time_s, bus_v) = (&log.time_s()[inside.clone()], &log.bus_v()[inside]);
-    let span =
-        quiet(time_s, bus_v, span, &segments.grain).filter(|part| part.seconds() >= SHORTEST_S)?;
-    let rest = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
+    let span = quiet(time_s, bus_v, span, &segments.grain)?;
+    let mut rest = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
+    let samples = &log.bus_v()[indices(log.time_s(), span)];
+    if samples.len() >= OWN_NOISE_SAMPLES {
+        rest.half_width_v = rest.half_width_v.min(own_half_width_v(samples, &segments.grain));
+    }
+    rest.half_width_v = rest.half_width_v.hypot(drift_v(samples) / 2.0);
+    if let Some(step_v) = segments.grain.step_v.filter(|step_v| never_moves(samples, *step_v)) {
+        // Noise that does not move the reading does not average its rounding either.
+        rest.half_width_v = rest.half_width_v.max(LEVEL * step_v / 2.0);
+    }
+    let slow = LEAST_SAMPLES as f64 * interval_s >= SHORTEST_S / 2.0;
+    if span.seconds() < SHORTEST_S && !(slow && rest.samples >= LEAST_SAMPLES) {
+        return None;
+    }
     Some(rest.estimate(format!("mean of {:.0} s before {next}", span.seconds())))
+}
+
+/// When loads that no channel shows went on before `last`, the end of the rest: well under
+/// what the battery held before.
+fn loaded_from_s(log: &Log, rest: Span, last: Span) -> Option<f64> {
+    let (time_s, bus_v) = (log.time_s(), log.bus_v());
+    let loaded_v = log.nominal().volts(levels::REST_LOADED);
+    let held_v = quantile(&bus_v[indices(time_s, rest)], 0.8);
+    if median(&bus_v[indices(time_s, last)]) > held_v - loaded_v {
+        return None;
+    }
+    let at = indices(time_s, rest).rev().find(|&i| bus_v[i] > held_v - loaded_v / 2.0)?;
+    time_s.get(at + 1).copied()
+}
+
+/// By the scatter of the rest itself: an engine that runs unsettles the bus far more.
+fn own_half_width_v(bus_v: &[f64], grain: &Grain) -> f64 {
+    let n = bus_v.len() as f64;
+    let freedom = n - 1.0;
+    let sd_v = standard_deviation(bus_v);
+    let memory = FIRST_LOOK_MEMORY.min(n / 2.0);
+    let noise_v = student_quantile(LEVEL, freedom) * sd_v * (memory / n).sqrt();
+    noise_v.hypot(0.3 * grain.step_v.unwrap_or(0.0))
+}
+
+/// From the first third of the samples to the last: the battery's charging still fades.
+fn drift_v(bus_v: &[f64]) -> f64 {
+    let third = bus_v.len().div_ceil(3);
+    (median(&bus_v[bus_v.len() - third..]) - median(&bus_v[..third])).abs()
+}
+
+/// Nine samples in ten read the same.
+fn never_moves(bus_v: &[f64], step_v: f64) -> bool {
+    let level_v = median(bus_v);
+    let same = bus_v.iter().filter(|v| (**v - level_v).abs() < step_v / 2.0).count();
+    10 * same >= 9 * bus_v.len()
 }
 
 /// The longest part of `span` in which the bus keeps to its level: a door's lamp, a fuel

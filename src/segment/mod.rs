@@ -7,6 +7,7 @@
 pub mod detect;
 pub mod drop_outs;
 pub mod edges;
+mod engine_state;
 pub mod grain;
 pub mod levels;
 pub mod onset;
@@ -23,6 +24,7 @@ use crate::log::{Log, Role, Span};
 use crate::stats::moments::Sum;
 
 pub use grain::{Grain, Within};
+pub use phases::RUNNING_RPM;
 pub use points::Point;
 pub use steps::Step;
 pub use stretches::Stretch;

@@ -4,57 +4,75 @@
 use crate::diagnosis::{Phase, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Span};
-use crate::nominal::Nominal;
+use crate::segment::engine_state::{self, EngineState, Reading};
 use crate::segment::grain::Grain;
-use crate::segment::starter::{self, level_before};
-use crate::segment::{index_at, indices};
-use crate::stats::robust::{difference_sigma, median, quantile};
+use crate::segment::starter;
+use crate::stats::robust::median;
 
 /// No engine idles under this, no starter turns one over this (common practice, no source).
-pub(super) const RUNNING_RPM: f64 = 400.0;
+pub const RUNNING_RPM: f64 = 400.0;
 /// A missing tachometer pulse or two is no stall.
 const SHORTEST_STOP_S: f64 = 1.0;
+/// The bus is looked at in pieces of this length where samples are closer: no start is over
+/// sooner.
+const READING_S: f64 = 0.5;
+/// After so many intervals without a sample, and so many seconds, anything may have happened.
+const GAP_INTERVALS: f64 = 5.0;
+const GAP_S: f64 = 10.0;
 
 /// The log's phases in time order, without gaps or overlaps.
 pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
-    let (time_s, bus_v, rpm) = (log.time_s(), log.bus_v(), log.engine_rpm());
-    let mut starts = starter::dips(log, grain);
-    if let Some(rpm) = rpm {
-        starter::add_turns(&mut starts, time_s, bus_v, rpm, grain);
+    let (time_s, bus_v) = (log.time_s(), log.bus_v());
+    match log.engine_rpm().filter(|rpm| rpm.iter().any(|r| r.is_finite())) {
+        Some(rpm) => {
+            let mut running = running_by_speed(time_s, rpm);
+            let mut starts = starter::dips(log, &stops(time_s, &running), grain);
+            starter::add_turns(&mut starts, time_s, bus_v, rpm, grain);
+            starter::add_late(&mut starts, &mut running, time_s, bus_v, grain);
+            phases_around(time_s, &running, &starts, grain)
+        }
+        None => {
+            let whole = Span { start_s: f64::NEG_INFINITY, end_s: f64::INFINITY };
+            by_voltage(time_s, bus_v, &starter::dips(log, &[whole], grain), grain)
+        }
     }
-    phases_around(time_s, bus_v, rpm, &starts, log.nominal())
 }
 
-fn phases_around(
-    time_s: &[f64],
-    bus_v: &[f64],
-    rpm: Option<&[f64]>,
-    dips: &[Span],
-    nominal: Nominal,
-) -> Vec<Phase> {
+/// Where the engine does not run.
+fn stops(time_s: &[f64], running: &[Span]) -> Vec<Span> {
+    let mut stops = Vec::new();
+    let mut now_s = time_s.first().copied().unwrap_or(0.0);
+    for run in running {
+        stops.push(Span { start_s: now_s, end_s: run.start_s });
+        now_s = run.end_s;
+    }
+    stops.push(Span { start_s: now_s, end_s: f64::INFINITY });
+    stops
+}
+
+fn phases_around(time_s: &[f64], running: &[Span], dips: &[Span], grain: &Grain) -> Vec<Phase> {
     let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
         return Vec::new();
     };
-    let running = match rpm {
-        Some(rpm) if rpm.iter().any(|r| r.is_finite()) => running_by_speed(time_s, rpm),
-        _ => running_by_voltage(time_s, bus_v, dips, nominal),
-    };
     let mut phases = Vec::new();
     let mut now_s = first_s;
-    for run in &running {
-        stopped(&mut phases, Span { start_s: now_s, end_s: run.start_s }, dips, true);
+    let fires_within_s = FIRES_WITHIN_S.max(1.5 * grain.interval_s);
+    for run in running {
+        stopped(&mut phases, Span { start_s: now_s, end_s: run.start_s }, dips, fires_within_s);
         let begin_s = phases.last().map_or(run.start_s, |p: &Phase| p.end_s);
         phases.push(Phase { kind: PhaseKind::Running, start_s: begin_s, end_s: run.end_s });
         now_s = run.end_s;
     }
-    stopped(&mut phases, Span { start_s: now_s, end_s: last_s }, dips, false);
+    stopped(&mut phases, Span { start_s: now_s, end_s: last_s }, dips, 0.0);
     phases
 }
 
+/// Between the starter letting go and a steady tachometer passes no more than this.
+const FIRES_WITHIN_S: f64 = 2.0;
+
 /// Appends rest and cranking over `span`, in which the engine does not run.
-/// Where it `starts` at the end, the last dip ends the span: the moments
-/// between the starter letting go and a steady tachometer belong to running.
-fn stopped(phases: &mut Vec<Phase>, span: Span, dips: &[Span], starts: bool) {
+/// Less than `fires_within_s` between the last dip and the end belongs to running.
+fn stopped(phases: &mut Vec<Phase>, span: Span, dips: &[Span], fires_within_s: f64) {
     let mut now_s = span.start_s;
     let mut push = |kind, start_s: f64, end_s: f64| {
         if end_s > start_s {
@@ -69,7 +87,7 @@ fn stopped(phases: &mut Vec<Phase>, span: Span, dips: &[Span], starts: bool) {
         now_s = end_s.max(now_s);
     }
     let just_cranked = phases.last().is_some_and(|p| p.kind == PhaseKind::Cranking);
-    if !(starts && just_cranked && span.end_s - now_s < 2.0) && span.end_s > now_s {
+    if !(just_cranked && span.end_s - now_s < fires_within_s) && span.end_s > now_s {
         phases.push(Phase { kind: PhaseKind::Rest, start_s: now_s, end_s: span.end_s });
     }
 }
@@ -85,7 +103,8 @@ fn running_by_speed(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
         if last_rpm >= RUNNING_RPM {
             open = Some(Span { start_s: open.map_or(t, |s| s.start_s), end_s: t });
         } else if let Some(span) = open.take() {
-            spans.push(span);
+            // It ran until some moment before this sample.
+            spans.push(Span { end_s: t, ..span });
         }
     }
     spans.extend(open);
@@ -100,49 +119,98 @@ fn running_by_speed(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
     joined
 }
 
-/// Without a tachometer: an engine that was cranked and then charges runs; a
-/// log that never shows cranking runs wherever it charges at all.
-fn running_by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], nominal: Nominal) -> Vec<Span> {
-    let charged_v = nominal.volts(levels::CHARGED);
-    let rise_v = nominal.volts(levels::CHARGE_RISE);
-    let last_s = time_s.last().copied().unwrap_or(0.0);
-    let mut runs = Vec::new();
-    let mut started_by_dip = false;
-    for (k, dip) in dips.iter().enumerate() {
-        let until_s = dips.get(k + 1).map_or(last_s, |next| next.start_s);
-        let before_v =
-            level_before(time_s, bus_v, index_at(time_s, dip.start_s)).unwrap_or(charged_v);
-        let after = indices(time_s, Span { start_s: dip.end_s, end_s: until_s });
-        // An overloaded alternator lifts the bus for a small part of the log only.
-        if quantile(&bus_v[after], 0.97) > (before_v + rise_v).min(charged_v) {
-            runs.push(Span { start_s: dip.end_s, end_s: until_s });
-            started_by_dip = true;
+/// Without a tachometer: the most probable course of the engine, with starts as sharp as the
+/// samples show them.
+fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &Grain) -> Vec<Phase> {
+    let readings = readings(time_s, bus_v, grain);
+    let gap_s = GAP_S.max(GAP_INTERVALS * grain.interval_s);
+    let states = engine_state::most_probable(&readings, noise_v(&readings, grain), gap_s);
+    let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
+        return Vec::new();
+    };
+    let mut phases: Vec<Phase> = Vec::new();
+    for (reading, state) in readings.iter().zip(&states) {
+        let kind = match state {
+            EngineState::Off => PhaseKind::Rest,
+            EngineState::Cranking => PhaseKind::Cranking,
+            EngineState::Running => PhaseKind::Running,
+        };
+        let start_s = if phases.is_empty() { first_s } else { reading.at_s };
+        match phases.last_mut() {
+            Some(last) if last.kind == kind => last.end_s = reading.at_s,
+            Some(last) => {
+                last.end_s = start_s;
+                phases.push(Phase { kind, start_s, end_s: start_s });
+            }
+            None => phases.push(Phase { kind, start_s, end_s: start_s }),
         }
     }
-    if started_by_dip {
-        let first_dip = &dips[0];
-        let before = indices(time_s, Span { start_s: 0.0, end_s: first_dip.start_s });
-        if median(&bus_v[before.clone()]) > charged_v {
-            runs.insert(0, Span { start_s: time_s[before.start], end_s: first_dip.start_s });
-        }
-    } else if quantile(bus_v, 0.9) > charged_v {
-        let start = quiet_start(time_s, bus_v, nominal);
-        runs.push(Span { start_s: time_s[start], end_s: last_s });
+    // A state that begins with the last sample has no time of its own.
+    if phases.last().is_some_and(|last| phases.len() > 1 && last.start_s >= last_s) {
+        phases.pop();
     }
-    runs
+    match phases.last_mut() {
+        Some(last) => last.end_s = last_s,
+        None => phases.push(Phase { kind: PhaseKind::Rest, start_s: first_s, end_s: last_s }),
+    }
+    sharpen(&mut phases, dips);
+    phases
 }
 
-/// First sample after a quiet, uncharged beginning. A slow logger misses the
-/// starter's dip; an engine that runs is told from one that rests by the
-/// ripple and hunting that only a running one puts on the bus.
-fn quiet_start(time_s: &[f64], bus_v: &[f64], nominal: Nominal) -> usize {
-    let charged_v = nominal.volts(levels::CHARGED);
-    let Some(rise) = bus_v.iter().position(|&v| v > charged_v) else { return 0 };
-    let (before, after) = bus_v.split_at(rise);
-    let long_enough = rise >= 8 && time_s[rise] - time_s[0] >= 3.0;
-    let rises = median(after) - median(before) > nominal.volts(levels::SLOW_CHARGE_RISE);
-    let quiet = difference_sigma(before) < 0.5 * difference_sigma(after);
-    if long_enough && rises && quiet { rise } else { 0 }
+/// Scatter of a reading by the usual move from one to the next: steps and starts are none.
+fn noise_v(readings: &[Reading], grain: &Grain) -> f64 {
+    const MEDIAN_TO_SIGMA: f64 = 1.4826 * std::f64::consts::FRAC_1_SQRT_2;
+    let moves: Vec<f64> = readings.windows(2).map(|pair| (pair[1].v - pair[0].v).abs()).collect();
+    let cells = grain.nominal.over_12_v();
+    let (step_v, sigma_v) = (grain.step_v.unwrap_or(0.0) / cells, grain.sigma_v / cells);
+    let rounding_v = step_v / 12f64.sqrt();
+    let usual_v = (MEDIAN_TO_SIGMA * median(&moves)).max(rounding_v);
+    if usual_v.is_finite() { usual_v.min(sigma_v) } else { sigma_v }
+}
+
+/// The voltage as the model of the engine's states reads it: samples, or medians of close
+/// ones, as six cells would show them.
+fn readings(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Reading> {
+    let supply_off_v = grain.nominal.volts(levels::SUPPLY_OFF);
+    let cells = grain.nominal.over_12_v();
+    let close = grain.interval_s < READING_S / 2.0;
+    let piece = |t_s: f64| if close { (t_s / READING_S).floor() } else { t_s };
+    let known: Vec<(f64, f64)> = time_s
+        .iter()
+        .zip(bus_v)
+        .map(|(t_s, v)| (*t_s, *v))
+        .filter(|(_, v)| *v >= supply_off_v)
+        .collect();
+    let of_piece = |samples: &[(f64, f64)]| {
+        let volts: Vec<f64> = samples.iter().map(|(_, v)| *v).collect();
+        Reading { at_s: samples[0].0, v: median(&volts) / cells }
+    };
+    known.chunk_by(|a, b| piece(a.0) == piece(b.0)).map(of_piece).collect()
+}
+
+/// Puts the ends of a start where the samples have them.
+fn sharpen(phases: &mut [Phase], dips: &[Span]) {
+    for k in 0..phases.len() {
+        let phase = phases[k];
+        if phase.kind != PhaseKind::Cranking {
+            continue;
+        }
+        let near = |dip: &&Span| {
+            dip.start_s < phase.end_s + READING_S && dip.end_s > phase.start_s - READING_S
+        };
+        let Some(dip) = dips.iter().find(near) else { continue };
+        let earliest_s = if k > 0 { phases[k - 1].start_s } else { phase.start_s };
+        let latest_s = phases.get(k + 1).map_or(phase.end_s, |next| next.end_s);
+        let start_s = if k > 0 { dip.start_s.clamp(earliest_s, latest_s) } else { phase.start_s };
+        let end_s = dip.end_s.clamp(start_s, latest_s);
+        (phases[k].start_s, phases[k].end_s) = (start_s, end_s);
+        if let Some(before) = k.checked_sub(1) {
+            phases[before].end_s = start_s;
+        }
+        if let Some(next) = phases.get_mut(k + 1) {
+            next.start_s = end_s;
+        }
+    }
 }
 
 #[cfg(test)]
@@ -155,8 +223,7 @@ mod tests {
 
     fn phases(time_s: &[f64], bus_v: &[f64]) -> Vec<Phase> {
         let grain = Grain::first_look(time_s, bus_v, None);
-        let dips = starter::dips_in(time_s, bus_v, &grain);
-        phases_around(time_s, bus_v, None, &dips, Nominal::V12)
+        by_voltage(time_s, bus_v, &starter::dips_in(time_s, bus_v, &grain), &grain)
     }
 
     fn trace(levels: &[(f64, f64)]) -> (Vec<f64>, Vec<f64>) {
@@ -180,22 +247,76 @@ mod tests {
         assert!((phases[1].start_s - 10.0).abs() < 0.11 && (phases[1].end_s - 11.0).abs() < 0.11);
     }
 
+    /// The battery recovers from what the starter took.
     #[test]
     fn a_dip_without_a_rise_is_a_failed_start() {
-        let (time_s, bus_v) = trace(&[(10.0, 12.4), (3.0, 9.0), (20.0, 12.2)]);
+        let (time_s, bus_v) =
+            trace(&[(10.0, 12.4), (3.0, 9.0), (1.0, 12.25), (4.0, 12.35), (20.0, 12.38)]);
         let phases = phases(&time_s, &bus_v);
         assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Rest]);
     }
 
     #[test]
-    fn a_log_that_only_charges_runs_from_its_first_sample() {
-        let (time_s, bus_v) = trace(&[(30.0, 14.2), (30.0, 12.4)]);
-        assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Running]);
+    fn a_log_that_begins_charging_runs_from_its_first_sample() {
+        let (time_s, bus_v) = trace(&[(30.0, 14.2), (30.0, 12.9)]);
+        assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Running, PhaseKind::Rest]);
     }
 
     #[test]
     fn a_resting_log_does_not_run() {
         let (time_s, bus_v) = trace(&[(60.0, 12.6)]);
         assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Rest]);
+    }
+
+    #[test]
+    fn phases_cover_the_log_without_gaps_whatever_is_missing() {
+        let (time_s, mut bus_v) =
+            trace(&[(10.0, 12.6), (1.0, 10.4), (30.0, 14.2), (20.0, 0.0), (30.0, 14.2)]);
+        bus_v[..5].fill(f64::NAN);
+        let phases = phases(&time_s, &bus_v);
+        let last = phases.last().expect("phases");
+        assert_eq!((phases[0].start_s, last.end_s), (time_s[0], time_s[time_s.len() - 1]));
+        assert!(phases.windows(2).all(|pair| pair[0].end_s == pair[1].start_s));
+    }
+
+    /// One channel after the other is asked for: the dip shows up late.
+    #[test]
+    fn a_dip_that_shows_after_the_speed_is_the_start() {
+        let time_s: Vec<f64> = (0..200).map(|i| f64::from(i) / 2.0).collect();
+        let bus_v: Vec<f64> = (0..200)
+            .map(|i| match i {
+                ..6 => 12.42,
+                6..10 => 11.9,
+                _ => 13.9 + 0.01 * f64::from(i % 3),
+            })
+            .collect();
+        let rpm: Vec<f64> = (0..200).map(|i| if i < 5 { 0.0 } else { 1100.0 }).collect();
+        let grain = Grain::first_look(&time_s, &bus_v, None);
+        let mut running = running_by_speed(&time_s, &rpm);
+        let mut starts = starter::dips_in(&time_s, &bus_v, &grain);
+        starter::add_late(&mut starts, &mut running, &time_s, &bus_v, &grain);
+        let phases = phases_around(&time_s, &running, &starts, &grain);
+        assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Running]);
+        assert_eq!((phases[1].start_s, phases[1].end_s), (2.5, 5.0));
+    }
+
+    /// The edge of a dip lies between two samples.
+    #[test]
+    fn a_slow_log_with_speed_shows_rest_and_start() {
+        let time_s: Vec<f64> = (0..100).map(f64::from).collect();
+        let bus_v: Vec<f64> = (0..100)
+            .map(|i| match i {
+                ..8 => 12.5,
+                8 => 10.6,
+                _ => 14.1,
+            })
+            .collect();
+        let rpm: Vec<f64> = (0..100).map(|i| if i < 9 { 0.0 } else { 900.0 }).collect();
+        let grain = Grain::first_look(&time_s, &bus_v, Some(0.1));
+        let running = running_by_speed(&time_s, &rpm);
+        let phases =
+            phases_around(&time_s, &running, &starter::dips_in(&time_s, &bus_v, &grain), &grain);
+        assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Running]);
+        assert_eq!((phases[1].start_s, phases[1].end_s), (8.0, 9.0));
     }
 }

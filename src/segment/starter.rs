@@ -18,9 +18,27 @@ const SHORTEST_TURN_S: f64 = 0.3;
 /// a turn or two).
 const TACHOMETER_LAG_S: f64 = 1.0;
 
-/// Dips of the bus that only a starter makes.
-pub(super) fn dips(log: &Log, grain: &Grain) -> Vec<Span> {
-    let mut dips = dips_in(log.time_s(), log.bus_v(), grain);
+/// The level before a dip is that of so much time, or of some samples;
+const LEVEL_S: f64 = 1.5;
+/// the edge of a dip is no longer than this, or than one sample.
+const EDGE_S: f64 = 0.4;
+/// A logger slower than this may ask for one channel well after the other,
+const SLOW_S: f64 = 0.3;
+/// … by so much at most, or by two of its samples (common practice, no source).
+const LATE_S: f64 = 2.5;
+
+/// Dips of the bus that only a starter makes and that begin `within` these spans.
+pub(super) fn dips(log: &Log, within: &[Span], grain: &Grain) -> Vec<Span> {
+    let (time_s, bus_v) = (log.time_s(), log.bus_v());
+    let begins_in = |span: &Span| {
+        // A weak alternator takes a while to lift the bus out of the dip.
+        let seen = Span { end_s: span.end_s + LONGEST_CRANKING_S, ..*span };
+        let range = indices(time_s, seen);
+        let mut dips = dips_in(&time_s[range.clone()], &bus_v[range], grain);
+        dips.retain(|dip| dip.start_s <= span.end_s);
+        dips
+    };
+    let mut dips: Vec<Span> = within.iter().flat_map(begins_in).collect();
     if log.finer().is_some() {
         let grain = grain.of_readings();
         dips.iter_mut().for_each(|dip| *dip = sharpened(*dip, log.as_sampled(), &grain));
@@ -38,16 +56,25 @@ fn sharpened(dip: Span, log: &Log, grain: &Grain) -> Span {
     dips_in(time_s, bus_v, grain).into_iter().find(same).unwrap_or(dip)
 }
 
+/// How far a starter takes a bus at least while the engine is seen to turn.
+fn turning_dip_v(grain: &Grain) -> f64 {
+    let most_v = grain.nominal.volts(levels::CRANKING_DIP);
+    grain.beyond_noise_v(grain.nominal.volts(levels::TURNING_DIP)).min(most_v)
+}
+
 /// Where a starter could have been at work: the voltage falls by more than
 /// [`levels::CRANKING_DIP`] under the level before it and comes back.
 pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Span> {
-    let least_dip_v = grain.beyond_noise_v(grain.nominal.volts(levels::CRANKING_DIP));
-    let charged_v = grain.nominal.volts(levels::CHARGED);
+    // Steps and starts may pass for noise in a short log.
+    let cranking_dip_v = grain.nominal.volts(levels::CRANKING_DIP);
+    let after_stop_v = grain.nominal.volts(levels::AFTER_STOP);
+    let least_dip_v = grain.beyond_noise_v(cranking_dip_v).min(2.0 * cranking_dip_v);
+    let reach_s = EDGE_S.max(1.1 * grain.interval_s);
     let mut dips = Vec::new();
-    let mut i = 0;
+    let mut i = 1;
     let mut earlier = 0;
     while i < bus_v.len() {
-        while earlier < i && time_s[earlier] < time_s[i] - 0.4 {
+        while earlier + 1 < i && time_s[earlier] < time_s[i] - reach_s {
             earlier += 1;
         }
         // A cheap look first: at the edge of a dip the bus was higher a moment ago.
@@ -55,11 +82,8 @@ pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Span>
             i += 1;
             continue;
         }
-        let Some(level_v) = level_before(time_s, bus_v, i) else {
-            i += 1;
-            continue;
-        };
-        if bus_v[i] > level_v - least_dip_v || level_v > charged_v {
+        let level_v = level_before(time_s, bus_v, i, grain.interval_s).unwrap_or(bus_v[earlier]);
+        if bus_v[i] > level_v - least_dip_v || level_v > after_stop_v {
             i += 1;
             continue;
         }
@@ -84,11 +108,50 @@ pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Span>
     dips
 }
 
-/// The level of the second before sample `i`, leaving out the last moment.
-pub(super) fn level_before(time_s: &[f64], bus_v: &[f64], i: usize) -> Option<f64> {
-    let span = Span { start_s: time_s[i] - 1.5, end_s: time_s[i] - 0.1 };
-    let range = indices(time_s, span);
+/// The level of the second or the samples before sample `i`, leaving out the last moment.
+fn level_before(time_s: &[f64], bus_v: &[f64], i: usize, interval_s: f64) -> Option<f64> {
+    let start_s = time_s[i] - LEVEL_S.max(3.5 * interval_s);
+    let range = indices(time_s, Span { start_s, end_s: time_s[i] - 0.1 });
     if range.is_empty() { None } else { Some(median(&bus_v[range])) }
+}
+
+/// Adds where the bus gives way only after the speed says that the engine runs: loggers that
+/// ask for one channel after the other show the starter's dip that late. What runs begins when
+/// the dip is over.
+pub(super) fn add_late(
+    starts: &mut Vec<Span>,
+    running: &mut [Span],
+    time_s: &[f64],
+    bus_v: &[f64],
+    grain: &Grain,
+) {
+    if grain.interval_s < SLOW_S {
+        return;
+    }
+    let least_dip_v = turning_dip_v(grain);
+    let late_s = LATE_S.max(2.0 * grain.interval_s);
+    for run in running.iter_mut() {
+        let from = index_at(time_s, run.start_s);
+        let seen =
+            starts.iter().any(|s| (s.end_s - late_s..=s.end_s + late_s).contains(&run.start_s));
+        if from == 0 || seen {
+            continue;
+        }
+        let before =
+            indices(time_s, Span { start_s: run.start_s - 2.0 * late_s, end_s: time_s[from - 1] });
+        let level_v = median(&bus_v[before]);
+        let gives_way = |i: &usize| bus_v.get(*i).is_some_and(|v| level_v - v > least_dip_v);
+        let latest_s = (run.start_s + late_s).min(run.end_s);
+        let Some(low) = (from..time_s.len()).take_while(|i| time_s[*i] <= latest_s).find(gives_way)
+        else {
+            continue;
+        };
+        let over = (low..time_s.len()).find(|i| !gives_way(i) || time_s[*i] > latest_s);
+        let end_s = over.map_or(run.end_s, |i| time_s[i]).min(run.end_s);
+        starts.push(Span { start_s: run.start_s, end_s });
+        run.start_s = end_s;
+    }
+    starts.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
 }
 
 /// Adds where the engine was turned from standing to less than any engine idles at while
@@ -100,7 +163,7 @@ pub(super) fn add_turns(
     rpm: &[f64],
     grain: &Grain,
 ) {
-    let least_dip_v = grain.beyond_noise_v(grain.nominal.volts(levels::TURNING_DIP));
+    let least_dip_v = turning_dip_v(grain);
     let turned = turns(time_s, rpm).into_iter().filter_map(|turn| {
         let around_s = turn.start_s - TACHOMETER_LAG_S;
         let before = indices(time_s, Span { start_s: around_s - 2.0, end_s: around_s });

@@ -19,6 +19,7 @@ mod matching;
 mod nominal;
 mod output;
 mod pairs;
+mod phases;
 mod plan;
 mod two_days;
 
