@@ -4,7 +4,7 @@ use crate::analysis::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::log::Span;
 use crate::segment::{Grain, indices, mean};
-use crate::stats::quantisation::window_mean_half_width;
+use crate::stats::quantisation::mean_half_width;
 
 /// A mean with its 90 % half-width.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,18 +21,15 @@ pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &Grain) -> Opt
     let mean_v = mean(window);
     mean_v.is_finite().then(|| Level {
         mean_v,
-        half_width_v: half_width_v(window.len(), grain),
+        half_width_v: half_width_v(window.len(), &grain.of_window(window)),
         samples: window.len(),
     })
 }
 
 /// 90 % half-width of the mean of `samples` consecutive samples.
 pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
-    let (readings, sigma_v, memory) = match grain.reading {
-        Some(r) => ((samples as f64 * r.each) as usize, r.unrounded_sigma_v, r.memory),
-        None => (samples, grain.unrounded_sigma_v, grain.memory_samples),
-    };
-    window_mean_half_width(readings, sigma_v, memory, grain.step_v, LEVEL)
+    let each = grain.reading.map_or(1.0, |r| r.each);
+    mean_half_width((samples as f64 * each) as usize, &grain.scatter(), grain.step_v, LEVEL)
 }
 
 impl Level {

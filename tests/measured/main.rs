@@ -12,6 +12,7 @@ mod heat;
 mod keep_up;
 mod line_ohm;
 mod matching;
+mod noise;
 mod output;
 mod pairs;
 mod plan;
