@@ -4,6 +4,7 @@ use crate::analysis::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::log::Span;
 use crate::segment::{Grain, indices, mean};
+use crate::stats::interval::student_quantile;
 use crate::stats::quantisation::mean_half_width;
 
 /// A mean with its 90 % half-width.
@@ -31,6 +32,26 @@ pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
     let each = grain.reading.map_or(1.0, |r| r.each);
     mean_half_width((samples as f64 * each) as usize, &grain.scatter(), grain.step_v, LEVEL)
 }
+
+/// 90 % half-width of a mean over visits, from how they differ; 0 for one visit.
+///
+/// Two or three visits hardly show a spread of their own, so they share it with what visits
+/// usually differ by, which counts as [`USUAL_VISITS`] more of them.
+pub fn visits_half_width_v(visits_v: &[f64], middle_v: f64) -> f64 {
+    let own = visits_v.len() as f64 - 1.0;
+    if own < 1.0 {
+        return 0.0;
+    }
+    let squares: f64 = visits_v.iter().map(|v| (v - middle_v).powi(2)).sum();
+    let freedom = own + USUAL_VISITS;
+    let variance = (squares + USUAL_VISITS * USUAL_SPREAD_V * USUAL_SPREAD_V) / freedom;
+    student_quantile(LEVEL, freedom) * (variance / (own + 1.0)).sqrt()
+}
+
+/// What visits of one operating point differ by (common practice, no source), and how many
+/// of them that is worth.
+const USUAL_SPREAD_V: f64 = 0.03;
+const USUAL_VISITS: f64 = 1.0;
 
 impl Level {
     pub fn estimate(&self, how: impl Into<String>) -> Estimate {

@@ -3,9 +3,11 @@
 //! For a step that switches a load off everything is mirrored: the "trough" is
 //! the highest voltage reached, sag and shift are negative.
 
+use std::ops::Range;
+
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use crate::analysis::Z90;
+use crate::analysis::{LEVEL, Z90};
 use crate::analysis::level::{Level, half_width_v, level};
 use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
@@ -61,7 +63,9 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
     let grain = &grain.of_window(&bus_v[indices(time_s, settled_span)]);
     let trough = Trough::find(time_s, bus_v, step, &settled, sign, grain);
     let shift = baseline.minus(&settled, "baseline minus settled");
+    let shared_v = shared_error_v(indices(time_s, baseline_span), trough.at, grain);
     let sag = baseline.estimate("").less(&trough.estimate, "baseline minus trough");
+    let sag = narrowed(sag, shared_v);
     let recovery = trough.recovery(time_s, bus_v, step, &settled, sign, grain);
     let recovered_share = (trough.stands_out && sag.value.abs() > sag.half_width())
         .then(|| (sag.value - shift.value) / sag.value);
@@ -111,11 +115,15 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
 
 /// Edge and answer each lie somewhere between two samples: their difference is off by less
 /// than an interval, by less than [`BETWEEN_SAMPLES`] of it nine times in ten (a triangle's
-/// quantile). A break of r standard deviations is misplaced by some (2/r)² samples more
-/// (the scale of Hinkley, Biometrika 57, 1970; from memory).
+/// quantile). A break of r standard deviations of what is new in a sample is misplaced by
+/// some (2/r)² samples more (the scale of Hinkley, Biometrika 57, 1970; from memory).
 fn lag(lag_s: f64, jump_v: f64, grain: &Grain) -> Estimate {
-    let misplaced = (2.0 * grain.sigma_v / jump_v).powi(2) * grain.memory_samples;
-    let samples = BETWEEN_SAMPLES + misplaced.min(LONGEST_MISPLACED);
+    let shape = grain.shape();
+    let new_v = grain.sigma_v * (1.0 - shape.slow_share * shape.rho).max(0.0).sqrt();
+    let misplaced = (2.0 * new_v / jump_v).powi(2);
+    // A slow log has no samples to fit a break to.
+    let unfitted = if grain.interval_s > LONGEST_FITTED_S { 0.75 } else { 0.0 };
+    let samples = BETWEEN_SAMPLES + unfitted + misplaced.min(LONGEST_MISPLACED);
     let half_width_s = samples * grain.interval_s;
     let how = "declared edge to the answer, each between two samples";
     let (low_s, high_s) = ((lag_s - half_width_s).max(0.0), lag_s + half_width_s);
@@ -124,8 +132,34 @@ fn lag(lag_s: f64, jump_v: f64, grain: &Grain) -> Estimate {
 
 /// 1 − √0.1.
 const BETWEEN_SAMPLES: f64 = 0.684;
+/// The break is placed by lines through some samples of the 1.2 s after it.
+const LONGEST_FITTED_S: f64 = 0.6;
 /// An answer that was found at all stands out of its neighbors.
 const LONGEST_MISPLACED: f64 = 2.0;
+
+/// What of the noise the mean over the baseline and a sample soon after it have in common:
+/// the root of their covariance.
+fn shared_error_v(baseline: Range<usize>, at: usize, grain: &Grain) -> f64 {
+    let shape = grain.shape();
+    let apart = (at + 1).saturating_sub(baseline.end) as f64;
+    let n = baseline.len().max(1) as f64;
+    let along = if shape.rho < 1.0 {
+        (1.0 - shape.rho.powf(n)) / (n * (1.0 - shape.rho))
+    } else {
+        1.0
+    };
+    grain.sigma_v * (shape.slow_share * shape.rho.powf(apart) * along).max(0.0).sqrt()
+}
+
+/// A difference of two readings that share this error; what is left is at least a third.
+fn narrowed(difference: Estimate, shared_v: f64) -> Estimate {
+    let less = |side_v: f64| {
+        let left = side_v * side_v - 2.0 * (Z90 * shared_v).powi(2);
+        left.max((side_v / 3.0).powi(2)).sqrt()
+    };
+    let Estimate { value, low, high, .. } = difference;
+    Estimate { low: value - less(value - low), high: value + less(high - value), ..difference }
+}
 
 /// (S − T)/(B − T) of settled S, trough T and baseline B, their errors being
 /// independent: its slopes are 1, share − 1 and −share over the sag B − T.
@@ -156,6 +190,8 @@ struct Trough {
     at: usize,
     /// Samples in each short mean.
     width: usize,
+    /// So many short means might as well have been it.
+    alike: f64,
     /// False where the lowest short mean is no lower than chance takes it
     /// below a flat settled level: then there was no sag beyond the shift.
     stands_out: bool,
@@ -240,23 +276,24 @@ impl Trough {
             let low_v = settled_v - settled.half_width_v;
             let estimate = estimate(settled_v, low_v, settled_high_v, "settled level");
             let at = index_at(time_s, step.until_s);
-            return Trough { estimate, at_s: step.until_s, at, width, stands_out: false };
+            return Trough { estimate, at_s: step.until_s, at, width, alike: 1.0, stands_out: false };
         };
         let near_v = ALIKE_ERRORS * half_width_v / Z90;
         let alike = means.iter().map(|(_, v)| (-0.5 * ((v - lowest_v) / near_v).powi(2)).exp());
-        let lifted_v = lowest_v + scatter.lift_v(alike.sum(), width);
+        let alike = alike.sum();
+        let lifted_v = lowest_v + scatter.lift_v(alike, width);
         let low_v = lowest_v - half_width_v;
         if settled_v - lowest_v > chance_v {
             let how = "lowest short mean after the step, less what noise takes it down by";
             let estimate = estimate(lifted_v, low_v, lifted_v + half_width_v, how);
             let at = (k + width / 2).min(time_s.len() - 1);
-            return Trough { estimate, at_s: time_s[at], at, width, stands_out: true };
+            return Trough { estimate, at_s: time_s[at], at, width, alike, stands_out: true };
         }
         let low_v = low_v.min(settled_v - settled.half_width_v);
         let how = "settled level: no lower one stands out of the noise";
         let estimate = estimate(settled_v, low_v, settled_high_v, how);
         let at = index_at(time_s, step.until_s);
-        Trough { estimate, at_s: step.until_s, at, width, stands_out: false }
+        Trough { estimate, at_s: step.until_s, at, width, alike, stands_out: false }
     }
 
     /// Time from the trough until the bus is back in the noise band of the settled level,
@@ -290,17 +327,27 @@ impl Trough {
         let value = back_within(band_v)?;
         let slow_v = scatter.slow_v.hypot(settled.half_width_v / Z90);
         let open_v = Z90 * (QUICK_OPEN.sqrt() * scatter.quick_v).hypot(SLOW_OPEN.sqrt() * slow_v);
+        let open_v = open_v.hypot(rounding_v(grain));
         let high = back_within(band_v - open_v).unwrap_or(step.until_s - self.at_s).max(value);
         let low = back_within(band_v + open_v).unwrap_or(0.0).min(value);
         let how = format!("within {:.0} mV of settled", band_v * 1000.0);
-        let slack_s = 0.5 * grain.interval_s;
+        // The trough itself is placed no better than among those like it.
+        let slack_s = 0.4 * grain.interval_s * self.alike.clamp(1.0, self.width as f64 + 2.0);
         Some(Estimate::new(value, (low - slack_s).max(0.0), high + slack_s, Grade::Measured, how))
     }
+}
+
+/// How far rounding alone keeps a mean off its level, nine times in ten: next to nothing
+/// where the noise dithers it away (see [`crate::stats::quantisation`]).
+fn rounding_v(grain: &Grain) -> f64 {
+    let Some(step_v) = grain.step_v.filter(|step_v| *step_v > 0.0) else { return 0.0 };
+    let ratio = grain.scatter().sigma / step_v;
+    LEVEL / 2.0 * step_v * (-2.0 * (std::f64::consts::PI * ratio).powi(2)).exp()
 }
 
 /// What the noise leaves open of the place where a rising curve crosses a level, as shares
 /// of the variance of a short mean: little of what the curve averages over (chosen by
 /// measured coverage over exponential recoveries, white to slow noise, 1 to 20 samples a
 /// second).
-const QUICK_OPEN: f64 = 0.3;
+const QUICK_OPEN: f64 = 0.5;
 const SLOW_OPEN: f64 = 0.5;

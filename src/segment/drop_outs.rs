@@ -195,6 +195,69 @@ mod tests {
         Span { start_s, end_s }
     }
 
+    /// Whether a bus of 14.2 V that does this from 10 s on, at so many samples a second, has
+    /// lost a contact; at every moment the samples may fall.
+    fn lost(samples_per_s: f64, under_v: impl Fn(f64) -> f64) -> Vec<bool> {
+        let phases = 10;
+        (0..phases)
+            .map(|phase| {
+                let shift_s = f64::from(phase) / f64::from(phases) / samples_per_s;
+                let time_s: Vec<f64> =
+                    (0..(20.0 * samples_per_s) as u32).map(|k| f64::from(k) / samples_per_s).collect();
+                let wobble = |k: usize| 0.005 * ((k * 7 % 5) as f64 - 2.0);
+                let bus_v: Vec<f64> = time_s
+                    .iter()
+                    .enumerate()
+                    .map(|(k, t)| 14.2 + wobble(k) - under_v(t + shift_s - 10.0))
+                    .collect();
+                let low: Vec<f64> =
+                    time_s.iter().zip(&bus_v).filter(|(_, v)| **v < 13.7).map(|(t, _)| *t).collect();
+                let [Some(&start_s), Some(&end_s)] = [low.first(), low.last()] else { return false };
+                let interval_s = 1.0 / samples_per_s;
+                let (time_s, bus_v) = (&time_s[..], &bus_v[..]);
+                let dips = Dips { time_s, bus_v, far_v: 0.5, noise_v: 0.04, interval_s };
+                dips.is_lost_contact(span(start_s, end_s), interval_s <= CLOSE_S)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn inrush_is_no_lost_contact() {
+        for samples_per_s in [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0] {
+            for time_s in [0.1, 0.25] {
+                // Onto a lasting load, and of a load that the regulator then carries.
+                for lasting_v in [0.0, 0.2, 0.6] {
+                    let inrush = |t: f64| match t {
+                        t if t < 0.0 => 0.0,
+                        t => lasting_v + 1.2 * (-t / time_s).exp(),
+                    };
+                    let found = lost(samples_per_s, inrush);
+                    assert!(!found.contains(&true), "{samples_per_s} {time_s} {lasting_v}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_contact_that_lets_go_for_moments_is_lost() {
+        let away = |t: f64| if (0.0..0.35).contains(&t) { 2.5 } else { 0.0 };
+        for samples_per_s in [5.0, 10.0, 20.0, 50.0, 100.0] {
+            let found = lost(samples_per_s, away);
+            assert!(!found.contains(&false), "{samples_per_s}: {found:?}");
+        }
+    }
+
+    /// A fan that hangs for a second, hunting, a sag of seconds: no lower than loads go.
+    #[test]
+    fn a_slow_log_shows_no_lost_contact_that_a_load_could_be() {
+        for samples_per_s in [0.5, 1.0, 2.0] {
+            let load = |t: f64| if (0.0..1.1).contains(&t) { 2.0 } else { 0.0 };
+            assert!(!lost(samples_per_s, load).contains(&true), "{samples_per_s}");
+        }
+        let gone = |t: f64| if (0.0..1.0).contains(&t) { 14.0 } else { 0.0 };
+        assert!(!lost(1.0, gone).contains(&false));
+    }
+
     #[test]
     fn a_stretch_is_left_in_pieces_that_follow_each_other() {
         let time_s: Vec<f64> = (0..20).map(f64::from).collect();

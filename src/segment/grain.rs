@@ -72,8 +72,18 @@ const FIRST_LOOK_MEMORY: f64 = 3.0;
 const PIECE_S: f64 = 40.0;
 /// … and at least this many samples, so that their memory shows.
 const PIECE_SAMPLES: usize = 30;
+/// Neighboring samples differ by more than so many standard deviations of that difference
+/// only where something was switched,
+const JUMP_SIGMAS: f64 = 8.0;
+/// and for so long after the bus is on its way.
+const AFTER_JUMP_S: f64 = 1.0;
 /// Fewer samples show nothing of it.
 const LEAST_SAMPLES: usize = 8;
+/// The regulator, the idle governor and the battery's double layer are through with a change
+/// within seconds; polarization takes longer (common practice, no source).
+const FADING_S: [f64; 2] = [4.0, 1.2];
+/// So many samples pay for one regressor.
+const SAMPLES_PER_REGRESSOR: usize = 6;
 /// A piece this long has a curvature, a longer one a bend in it.
 const CURVED_S: f64 = 8.0;
 const BENT_S: f64 = 20.0;
@@ -82,7 +92,7 @@ const BENT_S: f64 = 20.0;
 const LONGEST_MEMORY_S: f64 = 10.0;
 const USUAL_MEMORY_S: f64 = 2.0;
 /// The pieces looked at hold about so many samples, spread over the log.
-const MOST_SAMPLES: usize = 16_384;
+const MOST_SAMPLES: usize = 10_000;
 /// Fewer degrees of freedom than this know the noise no better than the first look.
 const LEAST_FREEDOM: f64 = 10.0;
 /// The pooled scatter is worth no more than this against a window's own.
@@ -94,18 +104,37 @@ const OWN_SHARE: f64 = 0.03;
 /// Noise below this many resolution steps shows in no single window.
 const RESOLVED: f64 = 0.5;
 
-/// Ranges of about [`PIECE_S`] that `range` falls into.
-fn pieces_of(range: Range<usize>, interval_s: f64) -> impl Iterator<Item = Range<usize>> {
+/// Ranges of about [`PIECE_S`] that `range` falls into; the first one is fresh.
+fn pieces_of(range: Range<usize>, interval_s: f64) -> impl Iterator<Item = (bool, Range<usize>)> {
     let most = ((PIECE_S / interval_s) as usize).max(PIECE_SAMPLES);
     let each = range.len().div_ceil(range.len().div_ceil(most).max(1)).max(1);
-    range.clone().step_by(each).map(move |k| k..(k + each).min(range.end))
+    let from = range.start;
+    let starts = range.clone().step_by(each);
+    starts.map(move |k| (k == from, k..(k + each).min(range.end)))
 }
 
-fn piece(values: &[f64], others: &[&[f64]], interval_s: f64) -> Piece {
+/// `values` with what may have moved them: a slow trend and, of `fresh` ones, which begin
+/// after a change, what fades from there; and `others`.
+fn piece(values: &[f64], fresh: bool, others: &[&[f64]], interval_s: f64) -> Piece {
     let seconds = values.len() as f64 * interval_s;
-    let degree = 1 + usize::from(seconds > CURVED_S) + usize::from(seconds > BENT_S);
+    let class = usize::from(seconds > CURVED_S) + usize::from(seconds > BENT_S);
     // A short piece has nothing to spare.
-    Piece::new(values, degree.min(values.len() / LEAST_SAMPLES), others)
+    let spare = values.len() / SAMPLES_PER_REGRESSOR;
+    let fading_s = match class {
+        0 => &FADING_S[..1],
+        _ => &FADING_S[..],
+    };
+    let fading_s = if fresh { &fading_s[..fading_s.len().min(spare)] } else { &[] };
+    let fading: Vec<Vec<f64>> = fading_s
+        .iter()
+        .map(|time_s| {
+            (0..values.len()).map(|k| (-(k as f64) * interval_s / time_s).exp()).collect()
+        })
+        .collect();
+    let degree = if fresh { class.max(1) } else { 1 + class };
+    let regressors: Vec<&[f64]> =
+        fading.iter().map(Vec::as_slice).chain(others.iter().copied()).collect();
+    Piece::new(values, degree.min(spare - fading.len().min(spare)), &regressors)
 }
 
 impl<'a> Within<'a> {
@@ -203,21 +232,22 @@ impl Grain {
         stretches: &[Stretch],
     ) -> Grain {
         let squares = within.map_or(&[][..], |w| w.squares);
-        let mut ranges: Vec<Range<usize>> = stretches
+        let mut ranges: Vec<(bool, Range<usize>)> = stretches
             .iter()
-            .flat_map(|stretch| pieces_of(indices(time_s, stretch.settled), self.interval_s))
-            .filter(|range| range.len() >= LEAST_SAMPLES)
+            .flat_map(|stretch| self.between_jumps(bus_v, indices(time_s, stretch.settled)))
+            .flat_map(|range| pieces_of(range, self.interval_s))
+            .filter(|(_, range)| range.len() >= LEAST_SAMPLES)
             .collect();
-        let samples: usize = ranges.iter().map(Range::len).sum();
-        // Every so many of a long log's pieces.
-        let stride = samples.div_ceil(MOST_SAMPLES).max(1);
-        ranges = ranges.into_iter().step_by(stride).collect();
+        let samples: usize = ranges.iter().map(|(_, range)| range.len()).sum();
+        // Of a long log's pieces so many, evenly spread.
+        let most = (ranges.len() * MOST_SAMPLES).div_ceil(samples.max(1)).min(ranges.len());
+        ranges = (0..most).map(|k| ranges[k * ranges.len() / most].clone()).collect();
         let pieces: Vec<Piece> = ranges
             .iter()
-            .map(|range| {
+            .map(|(fresh, range)| {
                 let rpm = engine_rpm.and_then(|rpm| rpm.get(range.clone()));
                 let others: Vec<&[f64]> = rpm.into_iter().collect();
-                piece(&bus_v[range.clone()], &others, self.interval_s)
+                piece(&bus_v[range.clone()], *fresh, &others, self.interval_s)
             })
             .collect();
         // A level on a threshold flickers by half a step either side.
@@ -231,7 +261,8 @@ impl Grain {
         else {
             return *self;
         };
-        let kept = || ranges.iter().zip(&noise.kept).filter(|(_, kept)| **kept).map(|(r, _)| r);
+        let kept =
+            || ranges.iter().zip(&noise.kept).filter(|(_, kept)| **kept).map(|((_, range), _)| range);
         let levels = kept().count();
         let memory_samples = noise.shape.time();
         let grain = Grain {
@@ -249,6 +280,22 @@ impl Grain {
             kept().map(|range| mean(squares.get(range.clone()).unwrap_or(&[]))).collect();
         let reading = self.reading.map(|r| grain.reading(r.each, mean(&within), levels));
         Grain { reading, ..grain }
+    }
+
+    /// The parts of `range` between jumps that no noise makes, each without the moment
+    /// after: what was switched and not found is no noise.
+    fn between_jumps(&self, bus_v: &[f64], range: Range<usize>) -> Vec<Range<usize>> {
+        let most_v = JUMP_SIGMAS * std::f64::consts::SQRT_2 * self.sigma_v;
+        let rest = ((AFTER_JUMP_S / self.interval_s) as usize).max(1);
+        let (mut parts, mut start) = (Vec::new(), range.start);
+        for k in range.start + 1..range.end {
+            if (bus_v[k] - bus_v[k - 1]).abs() > most_v {
+                parts.push(start..k.max(start));
+                start = k + rest;
+            }
+        }
+        parts.push(start.min(range.end)..range.end);
+        parts
     }
 
     /// Correlation of its samples.
@@ -274,12 +321,15 @@ impl Grain {
         if !self.agreement.is_finite() || !resolved || values.len() < LEAST_SAMPLES {
             return *self;
         }
-        let pieces: Vec<Range<usize>> = pieces_of(0..values.len(), self.interval_s).collect();
+        let pieces: Vec<(bool, Range<usize>)> =
+            pieces_of(0..values.len(), self.interval_s).collect();
         let stride = pieces.len().div_ceil(OWN_PIECES);
         let (squares, freedom) = pieces
             .into_iter()
             .step_by(stride.max(1))
-            .filter_map(|range| piece(&values[range], &[], self.interval_s).residue(self.shape()))
+            .filter_map(|(fresh, range)| {
+                piece(&values[range], fresh, &[], self.interval_s).residue(self.shape())
+            })
             .fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.freedom));
         let both = self.agreement + freedom;
         let share = (self.agreement + squares / self.sigma_v.powi(2)) / both;

@@ -234,10 +234,18 @@ pub struct Search {
 const TROUBLED: f64 = 4.0;
 /// Degrees of freedom with which the common scale speaks for that of a piece.
 const OWN_SCALE: f64 = 10.0;
-const SHARES: [f64; 5] = [0.1, 0.3, 0.6, 0.9, 1.0];
-/// From one correlation time to the next, and how many at most.
-const TIME_RATIO: f64 = 2.2;
+/// The grid of shapes: correlation times from the shortest on, and white variance over that
+/// of the slow part's innovations, which a series tells best, however slow it is.
+const SHORTEST_TIME: f64 = 0.3;
+const TIME_RATIO: f64 = 2.5;
 const MOST_TIMES: f64 = 20.0;
+const LEAST_WHITE: f64 = 0.05;
+const WHITE_RATIO: f64 = 5.0;
+const WHITES: usize = 7;
+/// The first look is at pieces of about so many readings, and leaves shapes out whose
+/// likelihood is less than e to this of the best one's.
+const FIRST_LOOK: usize = 4096;
+const HOPELESS: f64 = -8.0;
 /// Logarithm of a variance that rounding errors make up.
 const SILENT: f64 = -80.0;
 /// With less, Student's t says more of the tails of a guess than of the noise.
@@ -245,13 +253,13 @@ const LEAST_FREEDOM: f64 = 3.0;
 /// Around a shape that has more than this share of all likelihood the grid is too coarse,
 const DECIDED: f64 = 0.2;
 /// and is made finer so many times.
-const FINER_LOOKS: usize = 3;
+const FINER_LOOKS: usize = 5;
 
 /// One shape, its weight beforehand and how each piece likes it.
 struct Candidate {
     shape: Shape,
-    /// Place on the grid of times and shares; white noise has none.
-    cell: Option<(f64, f64)>,
+    /// Place on the grid of times and whites; white noise has none.
+    place: Option<(f64, f64)>,
     weight: f64,
     residues: Vec<Option<Residue>>,
 }
@@ -281,34 +289,24 @@ impl Candidate {
 impl PooledNoise {
     /// `None` where the pieces hold no freedom at all.
     pub fn of(pieces: &[Piece], search: &Search) -> Option<PooledNoise> {
-        let candidate = |time: f64, share: f64, cell: Option<(f64, f64)>, weight: f64| {
-            let shape = Shape { slow_share: share, rho: (-1.0 / time).exp() };
-            let shape = if share > 0.0 { shape } else { Shape::WHITE };
+        let candidate = |pieces: &[Piece], place: Option<(f64, f64)>, cell: f64| {
+            let shape = place.map_or(Shape::WHITE, shape_at);
+            let time = place.map_or(0.0, |(t, _)| time_at(t));
             let residues = pieces.iter().map(|piece| piece.residue(shape)).collect();
-            Candidate { shape, cell, weight: weight * (search.usual / time).min(1.0), residues }
+            Candidate { shape, place, weight: cell * (search.usual / time).min(1.0), residues }
         };
-        let mut all = vec![candidate(1e-3, 0.0, None, 1.0)];
-        let white = &all[0];
+        let white = candidate(pieces, None, 1.0);
         let mut kept: Vec<bool> = white.residues.iter().map(Option::is_some).collect();
         let variance = |r: &Option<Residue>| r.as_ref().map_or(f64::NAN, Residue::variance);
-        let telling: Vec<bool> = white.residues.iter().map(|r| variance(r) > 0.0).collect();
-        kept.iter().any(|k| *k).then_some(())?;
+        let telling: Vec<bool> =
+            white.residues.iter().map(|r| variance(r) > 0.0).collect();
+        kept.contains(&true).then_some(())?;
+        let mut all = vec![white];
         if !telling.contains(&true) {
             return Some(pooled(&all, kept, &telling));
         }
-        let shortest = 0.3f64;
-        let times = (search.longest / shortest).ln() / TIME_RATIO.ln();
-        let times = times.max(1.0).min(MOST_TIMES).ceil() as usize;
-        let time_of = |place: f64| shortest * TIME_RATIO.powf(place);
-        let share_of = |place: f64| {
-            let below = (place.max(0.0) as usize).min(SHARES.len() - 2);
-            let (low, high) = (SHARES[below], SHARES[below + 1]);
-            (low + (place - below as f64) * (high - low)).clamp(0.02, 1.0)
-        };
-        for t in 0..times {
-            for (s, &share) in SHARES.iter().enumerate() {
-                all.push(candidate(time_of(t as f64), share, Some((t as f64, s as f64)), 1.0));
-            }
+        for place in promising(pieces, search, candidate) {
+            all.push(candidate(pieces, Some(place), 1.0));
         }
         // Where the pieces are usual ones, by the best shape so far.
         for _ in 0..2 {
@@ -320,23 +318,15 @@ impl PooledNoise {
         let mut pitch = 1.0;
         for _ in 0..FINER_LOOKS {
             let (first, share) = best(&all, &kept, &telling)?;
-            let Some((t, s)) = first.cell.filter(|_| share > DECIDED) else { break };
-            let near = |place: (f64, f64)| {
-                (place.0 - t).abs() < 1.01 * pitch && (place.1 - s).abs() < 1.01 * pitch
-            };
-            all.retain(|c| !c.cell.is_some_and(near));
+            let Some((t, w)) = first.place.filter(|_| share > DECIDED) else { break };
             pitch /= 2.0;
-            let around = [-2.0, -1.0, 0.0, 1.0, 2.0];
-            for at_time in around.map(|k| t + k * pitch) {
-                for at_share in around.map(|k| s + k * pitch) {
-                    if (0.0..=SHARES.len() as f64 - 1.0).contains(&at_share) {
-                        let cell = Some((at_time, at_share));
-                        all.push(candidate(
-                            time_of(at_time),
-                            share_of(at_share),
-                            cell,
-                            pitch * pitch,
-                        ));
+            let cell = pitch * pitch;
+            all.retain(|c| c.place != Some((t, w)));
+            for at_time in [t - pitch, t, t + pitch] {
+                for at_white in [w - pitch, w, w + pitch] {
+                    let place = Some((at_time, at_white));
+                    if !all.iter().any(|c| c.place == place) {
+                        all.push(candidate(pieces, place, cell));
                     }
                 }
             }
@@ -344,6 +334,39 @@ impl PooledNoise {
         let noise = pooled(&all, kept, &telling);
         (noise.sigma.is_finite() && noise.shape.time().is_finite()).then_some(noise)
     }
+}
+
+fn time_at(place: f64) -> f64 {
+    SHORTEST_TIME * TIME_RATIO.powf(place)
+}
+
+fn shape_at((time, white): (f64, f64)) -> Shape {
+    let rho = (-1.0 / time_at(time)).exp();
+    let white = LEAST_WHITE * WHITE_RATIO.powf(white);
+    Shape { slow_share: 1.0 / (1.0 + white * (1.0 - rho * rho)), rho }
+}
+
+/// Places on the grid that some of the pieces do not speak against.
+fn promising(
+    pieces: &[Piece],
+    search: &Search,
+    candidate: impl Fn(&[Piece], Option<(f64, f64)>, f64) -> Candidate,
+) -> Vec<(f64, f64)> {
+    let readings: usize = pieces.iter().map(Piece::len).sum();
+    let stride = readings.div_ceil(FIRST_LOOK).max(1);
+    let some: Vec<Piece> = pieces.iter().step_by(stride).cloned().collect();
+    let times = (search.longest / SHORTEST_TIME).ln() / TIME_RATIO.ln();
+    let times = times.max(0.0).min(MOST_TIMES) as usize;
+    let places = (0..=times).flat_map(|t| (0..WHITES).map(move |w| (t as f64, w as f64)));
+    let looks: Vec<Candidate> = places.map(|place| candidate(&some, Some(place), 1.0)).collect();
+    let kept = vec![true; some.len()];
+    let moves = |r: &Option<Residue>| r.as_ref().is_some_and(|r| r.squares > 0.0);
+    let telling: Vec<bool> =
+        looks.first().map_or(Vec::new(), |look| look.residues.iter().map(moves).collect());
+    let values: Vec<f64> = looks.iter().map(|c| c.log_likelihood(&kept, &telling)).collect();
+    let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let hopeful = looks.iter().zip(values).filter(|(_, v)| v - most > HOPELESS);
+    hopeful.filter_map(|(look, _)| look.place).collect()
 }
 
 /// The likeliest shape, and its share of all likelihood.
