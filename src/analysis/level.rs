@@ -30,7 +30,11 @@ pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &Grain) -> Opt
 /// 90 % half-width of the mean of `samples` consecutive samples.
 pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
     let each = grain.reading.map_or(1.0, |r| r.each);
-    mean_half_width((samples as f64 * each) as usize, &grain.scatter(), grain.step_v, LEVEL)
+    let readings = (samples as f64 * each) as usize;
+    let noise_v = mean_half_width(readings, &grain.scatter(), grain.step_v, LEVEL);
+    // Nine tenths of a sine's values lie within sin(0.9·π/2) of its amplitude.
+    let beat_v = grain.beat.map_or(0.0, |beat| beat.of_mean(samples as f64));
+    noise_v.hypot(beat_v * (LEVEL * std::f64::consts::FRAC_PI_2).sin())
 }
 
 /// 90 % half-width of a mean over visits, from how they differ; 0 for one visit.

@@ -7,8 +7,8 @@ use std::ops::Range;
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use crate::analysis::{LEVEL, Z90};
 use crate::analysis::level::{Level, half_width_v, level};
+use crate::analysis::{LEVEL, Z90};
 use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Span};
@@ -143,11 +143,8 @@ fn shared_error_v(baseline: Range<usize>, at: usize, grain: &Grain) -> f64 {
     let shape = grain.shape();
     let apart = (at + 1).saturating_sub(baseline.end) as f64;
     let n = baseline.len().max(1) as f64;
-    let along = if shape.rho < 1.0 {
-        (1.0 - shape.rho.powf(n)) / (n * (1.0 - shape.rho))
-    } else {
-        1.0
-    };
+    let along =
+        if shape.rho < 1.0 { (1.0 - shape.rho.powf(n)) / (n * (1.0 - shape.rho)) } else { 1.0 };
     grain.sigma_v * (shape.slow_share * shape.rho.powf(apart) * along).max(0.0).sqrt()
 }
 
@@ -276,7 +273,14 @@ impl Trough {
             let low_v = settled_v - settled.half_width_v;
             let estimate = estimate(settled_v, low_v, settled_high_v, "settled level");
             let at = index_at(time_s, step.until_s);
-            return Trough { estimate, at_s: step.until_s, at, width, alike: 1.0, stands_out: false };
+            return Trough {
+                estimate,
+                at_s: step.until_s,
+                at,
+                width,
+                alike: 1.0,
+                stands_out: false,
+            };
         };
         let near_v = ALIKE_ERRORS * half_width_v / Z90;
         let alike = means.iter().map(|(_, v)| (-0.5 * ((v - lowest_v) / near_v).powi(2)).exp());
@@ -350,4 +354,4 @@ fn rounding_v(grain: &Grain) -> f64 {
 /// measured coverage over exponential recoveries, white to slow noise, 1 to 20 samples a
 /// second).
 const QUICK_OPEN: f64 = 0.5;
-const SLOW_OPEN: f64 = 0.5;
+const SLOW_OPEN: f64 = 0.7;

@@ -202,17 +202,24 @@ mod tests {
         (0..phases)
             .map(|phase| {
                 let shift_s = f64::from(phase) / f64::from(phases) / samples_per_s;
-                let time_s: Vec<f64> =
-                    (0..(20.0 * samples_per_s) as u32).map(|k| f64::from(k) / samples_per_s).collect();
+                let time_s: Vec<f64> = (0..(20.0 * samples_per_s) as u32)
+                    .map(|k| f64::from(k) / samples_per_s)
+                    .collect();
                 let wobble = |k: usize| 0.005 * ((k * 7 % 5) as f64 - 2.0);
                 let bus_v: Vec<f64> = time_s
                     .iter()
                     .enumerate()
                     .map(|(k, t)| 14.2 + wobble(k) - under_v(t + shift_s - 10.0))
                     .collect();
-                let low: Vec<f64> =
-                    time_s.iter().zip(&bus_v).filter(|(_, v)| **v < 13.7).map(|(t, _)| *t).collect();
-                let [Some(&start_s), Some(&end_s)] = [low.first(), low.last()] else { return false };
+                let low: Vec<f64> = time_s
+                    .iter()
+                    .zip(&bus_v)
+                    .filter(|(_, v)| **v < 13.7)
+                    .map(|(t, _)| *t)
+                    .collect();
+                let [Some(&start_s), Some(&end_s)] = [low.first(), low.last()] else {
+                    return false;
+                };
                 let interval_s = 1.0 / samples_per_s;
                 let (time_s, bus_v) = (&time_s[..], &bus_v[..]);
                 let dips = Dips { time_s, bus_v, far_v: 0.5, noise_v: 0.04, interval_s };

@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use crate::log::{Log, Role};
 use crate::segment::{Stretch, indices, mean};
+use crate::stats::line::Line;
 use crate::stats::long_run::{Piece, PooledNoise, Search, Shape};
 use crate::stats::quantisation::{Scatter, true_sigma};
 use crate::stats::robust::{calm_sigma, median};
@@ -20,6 +21,8 @@ pub struct Grain {
     pub memory_samples: f64,
     /// Share of the variance that has this memory; the rest is white.
     pub slow_share: f64,
+    /// A sine in that scatter, beside the rest of it, whose memory is meant.
+    pub beat: Option<Line>,
     /// Samples behind `sigma_v`, less what fitting and memory took; `memory_samples` of
     /// them tell as much as one independent one.
     pub freedom: f64,
@@ -91,6 +94,9 @@ const BENT_S: f64 = 20.0;
 /// (common practice, no source: loggers filter over a second or so).
 const LONGEST_MEMORY_S: f64 = 10.0;
 const USUAL_MEMORY_S: f64 = 2.0;
+/// Aliased mains or switching has such periods; quicker ones average out, slower ones are
+/// movements of the bus.
+const BEAT_S: [f64; 2] = [1.0, 16.0];
 /// The pieces looked at hold about so many samples, spread over the log.
 const MOST_SAMPLES: usize = 10_000;
 /// Fewer degrees of freedom than this know the noise no better than the first look.
@@ -114,8 +120,14 @@ fn pieces_of(range: Range<usize>, interval_s: f64) -> impl Iterator<Item = (bool
 }
 
 /// `values` with what may have moved them: a slow trend and, of `fresh` ones, which begin
-/// after a change, what fades from there; and `others`.
-fn piece(values: &[f64], fresh: bool, others: &[&[f64]], interval_s: f64) -> Piece {
+/// after a change, what fades from there; engine speed, and a beat.
+fn piece(
+    values: &[f64],
+    fresh: bool,
+    rpm: Option<&[f64]>,
+    beat: Option<Line>,
+    interval_s: f64,
+) -> Piece {
     let seconds = values.len() as f64 * interval_s;
     let class = usize::from(seconds > CURVED_S) + usize::from(seconds > BENT_S);
     // A short piece has nothing to spare.
@@ -132,8 +144,9 @@ fn piece(values: &[f64], fresh: bool, others: &[&[f64]], interval_s: f64) -> Pie
         })
         .collect();
     let degree = if fresh { class.max(1) } else { 1 + class };
-    let regressors: Vec<&[f64]> =
-        fading.iter().map(Vec::as_slice).chain(others.iter().copied()).collect();
+    let phases = beat.map(|beat| beat.regressors(values.len()));
+    let columns = fading.iter().chain(phases.iter().flatten()).map(Vec::as_slice);
+    let regressors: Vec<&[f64]> = rpm.into_iter().chain(columns).collect();
     Piece::new(values, degree.min(spare - fading.len().min(spare)), &regressors)
 }
 
@@ -178,6 +191,7 @@ impl Grain {
             unrounded_sigma_v: sigma_v,
             memory_samples: 1.0,
             slow_share: 1.0,
+            beat: None,
             freedom: f64::INFINITY,
             long_run_freedom: f64::INFINITY,
             agreement: f64::INFINITY,
@@ -242,14 +256,14 @@ impl Grain {
         // Of a long log's pieces so many, evenly spread.
         let most = (ranges.len() * MOST_SAMPLES).div_ceil(samples.max(1)).min(ranges.len());
         ranges = (0..most).map(|k| ranges[k * ranges.len() / most].clone()).collect();
-        let pieces: Vec<Piece> = ranges
-            .iter()
-            .map(|(fresh, range)| {
+        let pieces_without = |beat: Option<Line>| -> Vec<Piece> {
+            let one = |(fresh, range): &(bool, Range<usize>)| {
                 let rpm = engine_rpm.and_then(|rpm| rpm.get(range.clone()));
-                let others: Vec<&[f64]> = rpm.into_iter().collect();
-                piece(&bus_v[range.clone()], *fresh, &others, self.interval_s)
-            })
-            .collect();
+                piece(&bus_v[range.clone()], *fresh, rpm, beat, self.interval_s)
+            };
+            ranges.iter().map(one).collect()
+        };
+        let pieces = pieces_without(None);
         // A level on a threshold flickers by half a step either side.
         let flicker_v = 0.5 * self.step_v.unwrap_or(0.0);
         let search = Search {
@@ -257,17 +271,29 @@ impl Grain {
             usual: (USUAL_MEMORY_S / self.interval_s).max(0.3),
             least_usual: flicker_v * flicker_v,
         };
-        let Some(noise) = PooledNoise::of(&pieces, &search).filter(|n| n.freedom >= LEAST_FREEDOM)
-        else {
+        let known = |noise: &PooledNoise| noise.freedom >= LEAST_FREEDOM;
+        let Some(mut noise) = PooledNoise::of(&pieces, &search).filter(known) else {
             return *self;
         };
-        let kept =
-            || ranges.iter().zip(&noise.kept).filter(|(_, kept)| **kept).map(|((_, range), _)| range);
+        let [shortest, longest] = BEAT_S.map(|period_s| period_s / self.interval_s);
+        let mut beat = None;
+        if let Some(line) = Line::in_pieces(&pieces, shortest, longest) {
+            let rest = pieces_without(Some(line));
+            if Line::is_no_noise(&pieces, &rest, noise.shape)
+                && let Some(without) = PooledNoise::of(&rest, &search).filter(known)
+            {
+                (beat, noise) = (Some(line), without);
+            }
+        }
+        let kept = || {
+            ranges.iter().zip(&noise.kept).filter(|(_, kept)| **kept).map(|((_, range), _)| range)
+        };
         let levels = kept().count();
         let memory_samples = noise.shape.time();
         let grain = Grain {
-            sigma_v: noise.sigma,
-            unrounded_sigma_v: unrounded(noise.sigma, self.step_v, levels),
+            sigma_v: noise.sigma.hypot(beat_sigma(beat)),
+            unrounded_sigma_v: unrounded(noise.sigma, self.step_v, levels).hypot(beat_sigma(beat)),
+            beat,
             memory_samples,
             slow_share: noise.shape.slow_share,
             freedom: (noise.sigma_freedom * memory_samples).min(noise.freedom),
@@ -307,8 +333,11 @@ impl Grain {
     pub fn scatter(&self) -> Scatter {
         let seen = self.of_readings();
         let (shape, sigma) = (seen.shape(), seen.unrounded_sigma_v);
+        let beat_v = beat_sigma(self.beat);
+        let without = |sigma_v: f64| (sigma_v * sigma_v - beat_v * beat_v).max(0.0).sqrt();
+        let sigma = without(sigma);
         // Rounding only adds white noise.
-        let slow = shape.slow_share * (seen.sigma_v / sigma).powi(2);
+        let slow = shape.slow_share * (without(seen.sigma_v) / sigma).powi(2);
         let slow_share = if slow.is_finite() { slow.min(1.0) } else { 1.0 };
         Scatter { sigma, shape: Shape { slow_share, ..shape }, freedom: self.long_run_freedom }
     }
@@ -328,11 +357,13 @@ impl Grain {
             .into_iter()
             .step_by(stride.max(1))
             .filter_map(|(fresh, range)| {
-                piece(&values[range], fresh, &[], self.interval_s).residue(self.shape())
+                let piece = piece(&values[range], fresh, None, self.beat, self.interval_s);
+                piece.residue(self.shape())
             })
             .fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.freedom));
         let both = self.agreement + freedom;
-        let share = (self.agreement + squares / self.sigma_v.powi(2)) / both;
+        let usual = self.sigma_v.powi(2) - beat_sigma(self.beat).powi(2);
+        let share = (self.agreement + squares / usual) / both;
         if !(share > 0.0 && share.is_finite()) {
             return *self;
         }
@@ -375,6 +406,10 @@ impl Grain {
     pub fn beyond_noise_v(&self, least_v: f64) -> f64 {
         least_v.max(8.0 * self.sigma_v + self.step_v.unwrap_or(0.0))
     }
+}
+
+fn beat_sigma(beat: Option<Line>) -> f64 {
+    beat.map_or(0.0, |beat| beat.amplitude / std::f64::consts::SQRT_2)
 }
 
 fn unrounded(sigma_v: f64, step_v: Option<f64>, levels: usize) -> f64 {

@@ -20,7 +20,7 @@
 use super::robust::median;
 
 /// Regressors of a piece beside its level.
-pub const MOST_REGRESSORS: usize = 5;
+pub const MOST_REGRESSORS: usize = 7;
 const COLUMNS: usize = MOST_REGRESSORS + 2;
 
 /// Correlation of unit-variance noise: white, but for a share of the variance whose
@@ -127,6 +127,27 @@ impl Piece {
         self.readings.is_empty()
     }
 
+    /// What least squares leaves of the readings, and then of each of `others`, without
+    /// level and regressors; `None` where a reading is missing.
+    pub fn plain_residuals(&self, others: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
+        self.readings.iter().all(|v| v.is_finite()).then_some(())?;
+        // Gram and Schmidt's way: each column without what those before it hold.
+        let mut columns: Vec<Vec<f64>> = Vec::new();
+        let mut rest: Vec<Vec<f64>> =
+            std::iter::once(&self.readings).chain(others).cloned().collect();
+        let level = vec![1.0; self.readings.len()];
+        for regressor in std::iter::once(&level).chain(&self.regressors) {
+            let mut column = regressor.clone();
+            let whole = dot(&column, &column);
+            columns.iter().for_each(|before| remove(&mut column, before));
+            if dot(&column, &column) > 1e-9 * whole {
+                rest.iter_mut().for_each(|rest| remove(rest, &column));
+                columns.push(column);
+            }
+        }
+        Some(rest)
+    }
+
     /// `None` where nothing is left of the readings once level and regressors are out.
     pub fn residue(&self, shape: Shape) -> Option<Residue> {
         let (a, rho) = (shape.slow_share, shape.rho);
@@ -198,6 +219,16 @@ impl Piece {
     fn square_of(&self, regressor: usize) -> f64 {
         self.regressors.get(regressor).map_or(0.0, |r| r.iter().map(|x| x * x).sum())
     }
+}
+
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// Takes from `x` what it has of `column`.
+pub(super) fn remove(x: &mut [f64], column: &[f64]) {
+    let share = dot(x, column) / dot(column, column);
+    x.iter_mut().zip(column).for_each(|(x, c)| *x -= share * c);
 }
 
 /// Noise of the readings in many pieces.
@@ -298,8 +329,7 @@ impl PooledNoise {
         let white = candidate(pieces, None, 1.0);
         let mut kept: Vec<bool> = white.residues.iter().map(Option::is_some).collect();
         let variance = |r: &Option<Residue>| r.as_ref().map_or(f64::NAN, Residue::variance);
-        let telling: Vec<bool> =
-            white.residues.iter().map(|r| variance(r) > 0.0).collect();
+        let telling: Vec<bool> = white.residues.iter().map(|r| variance(r) > 0.0).collect();
         kept.contains(&true).then_some(())?;
         let mut all = vec![white];
         if !telling.contains(&true) {

@@ -10,6 +10,7 @@ pub mod cloud;
 pub mod extent;
 pub mod fit;
 pub mod interval;
+pub mod line;
 pub mod long_run;
 pub mod moments;
 pub mod places;
@@ -27,7 +28,8 @@ mod tests {
     use super::fit::hinge::fit_hinge;
     use super::fit::linear::{ordinary, theil_sen};
     use super::{
-        autocorrelation, bootstrap, interval, long_run, moments, quantisation, resolution, robust,
+        autocorrelation, bootstrap, interval, line, long_run, moments, quantisation, resolution,
+        robust,
     };
 
     /// Whatever the numbers, an answer or NaN, and never a panic or a hang.
@@ -81,6 +83,7 @@ mod tests {
             ];
             let search = long_run::Search { longest: p, usual: odd[run % 5], least_usual: 0.0 };
             long_run::PooledNoise::of(&pieces, &search);
+            line::Line::in_pieces(&pieces, p, odd[run % 5]);
             robust::calm_sigma(&x);
             if run % 10 == 0 {
                 quantisation::window_mean_half_width(run, p, odd[run % 5], Some(odd[run % 7]), 0.9);
