@@ -103,8 +103,8 @@ const MOST_SAMPLES: usize = 10_000;
 const LEAST_FREEDOM: f64 = 10.0;
 /// The pooled scatter is worth no more than this against a window's own.
 const MOST_AGREEMENT: f64 = 50.0;
-/// A window's own scatter is read off at most so many pieces of it,
-const OWN_PIECES: usize = 4;
+/// A window's own scatter is read off at most so many of its last samples,
+const OWN_SAMPLES: usize = 128;
 /// and told to this share, so that an interval is not reckoned anew for every window.
 const OWN_SHARE: f64 = 0.03;
 /// Noise below this many resolution steps shows in no single window.
@@ -350,17 +350,12 @@ impl Grain {
         if !self.agreement.is_finite() || !resolved || values.len() < LEAST_SAMPLES {
             return *self;
         }
-        let pieces: Vec<(bool, Range<usize>)> =
-            pieces_of(0..values.len(), self.interval_s).collect();
-        let stride = pieces.len().div_ceil(OWN_PIECES);
-        let (squares, freedom) = pieces
-            .into_iter()
-            .step_by(stride.max(1))
-            .filter_map(|(fresh, range)| {
-                let piece = piece(&values[range], fresh, None, self.beat, self.interval_s);
-                piece.residue(self.shape())
-            })
-            .fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.freedom));
+        let fresh = values.len() <= OWN_SAMPLES;
+        let last = &values[values.len().saturating_sub(OWN_SAMPLES)..];
+        let own = piece(last, fresh, None, self.beat, self.interval_s).residue(self.shape());
+        let Some((squares, freedom)) = own.map(|own| (own.squares, own.freedom)) else {
+            return *self;
+        };
         let both = self.agreement + freedom;
         let usual = self.sigma_v.powi(2) - beat_sigma(self.beat).powi(2);
         let share = (self.agreement + squares / usual) / both;
