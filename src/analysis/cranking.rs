@@ -135,24 +135,13 @@ fn back_at(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::nominal::Nominal;
     use rand::{RngExt, SeedableRng};
     use rand_distr::{Distribution, Normal as Gauss};
 
     const STEP_V: f64 = 0.01;
 
     fn grain() -> Grain {
-        Grain {
-            sigma_v: 0.02,
-            unrounded_sigma_v: 0.02,
-            memory_samples: 1.0,
-            freedom: 1000.0,
-            memory_seen: true,
-            step_v: Some(STEP_V),
-            interval_s: 0.05,
-            reading: None,
-            nominal: Nominal::V12,
-        }
+        Grain { step_v: Some(STEP_V), freedom: 1000.0, ..Grain::white(0.02, 0.05) }
     }
 
     /// How often the interval holds the true lowest, 8 V, of dips of this shape

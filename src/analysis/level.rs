@@ -4,7 +4,8 @@ use crate::analysis::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::log::Span;
 use crate::segment::{Grain, indices, mean};
-use crate::stats::quantisation::window_mean_half_width;
+use crate::stats::interval::student_quantile;
+use crate::stats::quantisation::mean_half_width;
 
 /// A mean with its 90 % half-width.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,19 +22,40 @@ pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &Grain) -> Opt
     let mean_v = mean(window);
     mean_v.is_finite().then(|| Level {
         mean_v,
-        half_width_v: half_width_v(window.len(), grain),
+        half_width_v: half_width_v(window.len(), &grain.of_window(window)),
         samples: window.len(),
     })
 }
 
 /// 90 % half-width of the mean of `samples` consecutive samples.
 pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
-    let (readings, sigma_v, memory) = match grain.reading {
-        Some(r) => ((samples as f64 * r.each) as usize, r.unrounded_sigma_v, r.memory),
-        None => (samples, grain.unrounded_sigma_v, grain.memory_samples),
-    };
-    window_mean_half_width(readings, sigma_v, memory, grain.step_v, LEVEL)
+    let each = grain.reading.map_or(1.0, |r| r.each);
+    let readings = (samples as f64 * each) as usize;
+    let noise_v = mean_half_width(readings, &grain.scatter(), grain.step_v, LEVEL);
+    // Nine tenths of a sine's values lie within sin(0.9·π/2) of its amplitude.
+    let beat_v = grain.beat.map_or(0.0, |beat| beat.of_mean(samples as f64));
+    noise_v.hypot(beat_v * (LEVEL * std::f64::consts::FRAC_PI_2).sin())
 }
+
+/// 90 % half-width of a mean over visits, from how they differ; 0 for one visit.
+///
+/// Two or three visits hardly show a spread of their own, so they share it with what visits
+/// usually differ by, which counts as [`USUAL_VISITS`] more of them.
+pub fn visits_half_width_v(visits_v: &[f64], middle_v: f64) -> f64 {
+    let own = visits_v.len() as f64 - 1.0;
+    if own < 1.0 {
+        return 0.0;
+    }
+    let squares: f64 = visits_v.iter().map(|v| (v - middle_v).powi(2)).sum();
+    let freedom = own + USUAL_VISITS;
+    let variance = (squares + USUAL_VISITS * USUAL_SPREAD_V * USUAL_SPREAD_V) / freedom;
+    student_quantile(LEVEL, freedom) * (variance / (own + 1.0)).sqrt()
+}
+
+/// What visits of one operating point differ by (common practice, no source), and how many
+/// of them that is worth.
+const USUAL_SPREAD_V: f64 = 0.03;
+const USUAL_VISITS: f64 = 1.0;
 
 impl Level {
     pub fn estimate(&self, how: impl Into<String>) -> Estimate {

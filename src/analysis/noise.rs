@@ -28,22 +28,21 @@ fn sigma(grain: &Grain) -> Estimate {
         Err(_) => grain.sigma_v,
     };
     let tail = (1.0 - LEVEL) / 2.0;
-    let how = "scatter around straight lines through short steady pieces";
+    let how = "scatter of steady running about its level and trend";
     Estimate::new(grain.sigma_v, end(1.0 - tail), end(tail), Grade::Measured, how)
 }
 
-/// The variance of an integrated time τ over N samples, summed to M lags, is
-/// about τ²·(4M + 2)/N (Sokal, *Monte Carlo Methods in Statistical Mechanics*,
-/// 1997, from memory), here with M = 3τ. Never less than one sample.
+/// As far as the long-run variance σ²τ is known: with ν degrees of freedom its logarithm
+/// varies by 2/ν. Never less than one sample.
 fn correlation_time(grain: &Grain) -> Estimate {
     let samples = grain.memory_samples;
-    let (share, grade, how) = if grain.memory_seen {
-        let variance = (4.0 * 3.0 * samples + 2.0) / grain.freedom.max(1.0);
-        (Z90 * variance.sqrt(), Grade::Measured, "autocorrelation of that scatter")
+    let (factor, grade, how) = if grain.memory_seen {
+        let factor = (Z90 * (2.0 / grain.long_run_freedom).sqrt()).exp();
+        (factor, Grade::Measured, "autocorrelation of that scatter")
     } else {
-        (1.0, Grade::Assumed, "allowed for: no steady piece is long enough to show it")
+        (2.0, Grade::Assumed, "allowed for: no steady piece is long enough to show it")
     };
-    let [low, high] = [samples * (1.0 - share), samples * (1.0 + share)];
+    let [low, high] = [samples / factor, samples * factor];
     let seconds = |samples: f64| samples * grain.interval_s;
     Estimate::new(seconds(samples), seconds(low.max(1.0).min(samples)), seconds(high), grade, how)
 }
@@ -51,20 +50,9 @@ fn correlation_time(grain: &Grain) -> Estimate {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::nominal::Nominal;
 
     fn grain(freedom: f64, memory_samples: f64) -> Grain {
-        Grain {
-            sigma_v: 0.01,
-            unrounded_sigma_v: 0.01,
-            memory_samples,
-            freedom,
-            memory_seen: true,
-            step_v: None,
-            interval_s: 0.1,
-            reading: None,
-            nominal: Nominal::V12,
-        }
+        Grain { memory_samples, freedom, long_run_freedom: 50.0, ..Grain::white(0.01, 0.1) }
     }
 
     /// The table of the NIST/SEMATECH e-Handbook, 1.3.6.7.4: χ² with 100 degrees
@@ -77,12 +65,12 @@ mod tests {
         assert!((e.high - 0.011_328).abs() < 1e-6, "{e:?}");
     }
 
-    /// By hand: 3 samples, √((36 + 2)/3800) = 0.1, so ± 16.45 %.
+    /// By hand: 3 samples, 1.6449·√(2/50) = 0.32897, e^0.32897 = 1.38954.
     #[test]
     fn memory_is_told_in_seconds() {
         let e = correlation_time(&grain(3800.0, 3.0));
         assert!((e.value - 0.3).abs() < 1e-12);
-        assert!((e.low - 0.250_65).abs() < 1e-9 && (e.high - 0.349_35).abs() < 1e-9, "{e:?}");
+        assert!((e.low - 0.215_90).abs() < 1e-5 && (e.high - 0.416_86).abs() < 1e-5, "{e:?}");
         // White noise: it cannot be less than a sample.
         assert!((correlation_time(&grain(1000.0, 1.0)).low - 0.1).abs() < 1e-12);
     }

@@ -4,7 +4,7 @@
 use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::{self, Amps};
-use crate::analysis::level::{half_width_v, level};
+use crate::analysis::level::{half_width_v, level, visits_half_width_v};
 use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
@@ -120,22 +120,12 @@ fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &P
     let seconds: f64 = visits.iter().map(|v| v.0).sum();
     let value = visits.iter().map(|v| v.0 * v.1).sum::<f64>() / seconds;
     let read_v = half_width_v(point.samples, &segments.grain);
-    let scatter_v = scatter(&visits.iter().map(|v| v.1).collect::<Vec<_>>(), value);
+    let scatter_v = visits_half_width_v(&visits.iter().map(|v| v.1).collect::<Vec<_>>(), value);
     // Each visit is held against the setpoint of its time: the volts as if it had not moved.
     let held = &setpoint.estimate;
     let volts_v = held.value - value;
     let volts = Estimate::around(volts_v, read_v.hypot(scatter_v), Grade::Measured, "");
     held.less(&volts, "setpoint less voltage")
-}
-
-/// 90 % half-width of a mean over visits, from how they differ; 0 for one visit.
-fn scatter(visits: &[f64], centre: f64) -> f64 {
-    let count = visits.len() as f64;
-    if count < 2.0 {
-        return 0.0;
-    }
-    let squares: f64 = visits.iter().map(|v| (v - centre).powi(2)).sum();
-    Z90 * (squares / (count - 1.0) / count).sqrt()
 }
 
 /// Mean over the point; where it was visited more than once, the visits'
@@ -148,7 +138,7 @@ fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
         .filter_map(|span| level(log.time_s(), log.bus_v(), *span, &segments.grain))
         .map(|level| level.mean_v)
         .collect();
-    let scatter_v = scatter(&visits, point.mean_v);
+    let scatter_v = visits_half_width_v(&visits, point.mean_v);
     let of = match log.each() {
         1 => String::new(),
         each => format!(" of {each} readings each"),

@@ -3,13 +3,18 @@
 //! For a step that switches a load off everything is mirrored: the "trough" is
 //! the highest voltage reached, sag and shift are negative.
 
+use std::ops::Range;
+
+use statrs::distribution::{ContinuousCDF, Normal};
+
 use crate::analysis::level::{Level, half_width_v, level};
 use crate::analysis::{LEVEL, Z90};
 use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Span};
 use crate::segment::{Grain, Segments, Step, index_at, indices, mean};
-use crate::stats::robust::median;
+use crate::stats::long_run::Shape;
+use crate::stats::robust::{median, nondecreasing};
 
 /// Baseline and settled are means over at most this long.
 pub const WINDOW_S: f64 = 5.0;
@@ -54,14 +59,18 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
         level(time_s, bus_v, baseline_span, grain).or_else(|| at(baseline_span.end_s))?;
     let settled = level(time_s, bus_v, settled_span, grain).or_else(|| at(settled_span.end_s))?;
     let sign = if step.direction == Direction::On { 1.0 } else { -1.0 };
+    // What the log shows of the noise after this step, not of that in it.
+    let grain = &grain.of_window(&bus_v[indices(time_s, settled_span)]);
     let trough = Trough::find(time_s, bus_v, step, &settled, sign, grain);
     let shift = baseline.minus(&settled, "baseline minus settled");
-    let sag = baseline.minus(&trough.level, "baseline minus trough");
+    let shared_v = shared_error_v(indices(time_s, baseline_span), trough.at, grain);
+    let sag = baseline.estimate("").less(&trough.estimate, "baseline minus trough");
+    let sag = narrowed(sag, shared_v);
     let recovery = trough.recovery(time_s, bus_v, step, &settled, sign, grain);
     let recovered_share = (trough.stands_out && sag.value.abs() > sag.half_width())
         .then(|| (sag.value - shift.value) / sag.value);
-    let recovered =
-        recovered_share.map(|share| regained(share, sag.value, &settled, &trough.level, &baseline));
+    let recovered = recovered_share
+        .map(|share| regained(share, sag.value, &settled, &trough.estimate, &baseline));
     let rpm_over = |span: Span| {
         log.engine_rpm().map(|rpm| median(&rpm[indices(time_s, span)])).filter(|r| r.is_finite())
     };
@@ -74,15 +83,15 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
         duty_change: step.duty_change,
         origin: step.origin,
         lag_s: step.lag_s,
-        lag: step.lag_s.map(|lag_s| lag(lag_s, grain.interval_s)),
+        lag: step.lag_s.map(|lag_s| lag(lag_s, shift.value.abs().max(sag.value.abs()), grain)),
         answered: step.answered,
         baseline_span,
         settled_span,
         baseline_v: baseline
             .estimate(format!("mean of the {:.1} s before the step", baseline_span.seconds())),
-        trough_v: trough.level.mean_v,
+        trough_v: trough.estimate.value,
         trough_at_s: trough.at_s,
-        trough: trough.level.estimate("lowest short mean after the step"),
+        trough: trough.estimate,
         sag_v: sag,
         settled_v: settled.estimate(format!(
             "mean of the last {:.1} s before the next change",
@@ -104,19 +113,63 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
     })
 }
 
-/// Edge and answer each lie somewhere between two samples, and noise may put the
-/// answer a sample off.
-fn lag(lag_s: f64, interval_s: f64) -> Estimate {
+/// Edge and answer each lie somewhere between two samples: their difference is off by less
+/// than an interval, by less than [`BETWEEN_SAMPLES`] of it nine times in ten (a triangle's
+/// quantile). A break of r standard deviations of what is new in a sample is misplaced by
+/// some (2/r)² samples more (the scale of Hinkley, Biometrika 57, 1970; from memory).
+fn lag(lag_s: f64, jump_v: f64, grain: &Grain) -> Estimate {
+    let shape = grain.shape();
+    let new_v = grain.sigma_v * (1.0 - shape.slow_share * shape.rho).max(0.0).sqrt();
+    let misplaced = (2.0 * new_v / jump_v).powi(2);
+    // A slow log has no samples to fit a break to.
+    let unfitted = if grain.interval_s > LONGEST_FITTED_S { 0.75 } else { 0.0 };
+    let samples = BETWEEN_SAMPLES + unfitted + misplaced.min(LONGEST_MISPLACED);
+    let half_width_s = samples * grain.interval_s;
     let how = "declared edge to the answer, each between two samples";
-    Estimate::around(lag_s, 2.0 * interval_s, Grade::Measured, how)
+    let (low_s, high_s) = ((lag_s - half_width_s).max(0.0), lag_s + half_width_s);
+    Estimate::new(lag_s, low_s, high_s, Grade::Measured, how)
+}
+
+/// 1 − √0.1.
+const BETWEEN_SAMPLES: f64 = 0.684;
+/// The break is placed by lines through some samples of the 1.2 s after it.
+const LONGEST_FITTED_S: f64 = 0.6;
+/// An answer that was found at all stands out of its neighbors.
+const LONGEST_MISPLACED: f64 = 2.0;
+
+/// What of the noise the mean over the baseline and a sample soon after it have in common:
+/// the root of their covariance.
+fn shared_error_v(baseline: Range<usize>, at: usize, grain: &Grain) -> f64 {
+    let shape = grain.shape();
+    let apart = (at + 1).saturating_sub(baseline.end) as f64;
+    let n = baseline.len().max(1) as f64;
+    let along =
+        if shape.rho < 1.0 { (1.0 - shape.rho.powf(n)) / (n * (1.0 - shape.rho)) } else { 1.0 };
+    grain.sigma_v * (shape.slow_share * shape.rho.powf(apart) * along).max(0.0).sqrt()
+}
+
+/// A difference of two readings that share this error; what is left is at least a third.
+fn narrowed(difference: Estimate, shared_v: f64) -> Estimate {
+    let less = |side_v: f64| {
+        let left = side_v * side_v - 2.0 * (Z90 * shared_v).powi(2);
+        left.max((side_v / 3.0).powi(2)).sqrt()
+    };
+    let Estimate { value, low, high, .. } = difference;
+    Estimate { low: value - less(value - low), high: value + less(high - value), ..difference }
 }
 
 /// (S − T)/(B − T) of settled S, trough T and baseline B, their errors being
 /// independent: its slopes are 1, share − 1 and −share over the sag B − T.
-fn regained(share: f64, sag_v: f64, settled: &Level, trough: &Level, baseline: &Level) -> Estimate {
+fn regained(
+    share: f64,
+    sag_v: f64,
+    settled: &Level,
+    trough: &Estimate,
+    baseline: &Level,
+) -> Estimate {
     let half_width = settled
         .half_width_v
-        .hypot((1.0 - share) * trough.half_width_v)
+        .hypot((1.0 - share) * trough.half_width())
         .hypot(share * baseline.half_width_v)
         / sag_v.abs();
     Estimate::around(share, half_width, Grade::Measured, "settled less trough, of the sag")
@@ -128,13 +181,62 @@ fn nearest(time_s: &[f64], bus_v: &[f64], t_s: f64, grain: &Grain) -> Option<Lev
 }
 
 struct Trough {
-    level: Level,
+    estimate: Estimate,
     at_s: f64,
+    /// Index of the sample at `at_s`.
+    at: usize,
     /// Samples in each short mean.
     width: usize,
+    /// So many short means might as well have been it.
+    alike: f64,
     /// False where the lowest short mean is no lower than chance takes it
     /// below a flat settled level: then there was no sag beyond the shift.
     stands_out: bool,
+}
+
+/// Short means so many standard errors above the lowest might as well have been it.
+const ALIKE_ERRORS: f64 = 1.5;
+
+/// A short mean's noise, in parts.
+struct Scatter {
+    half_width_v: f64,
+    /// Standard errors: of what differs from one short mean to the next, and of what stays
+    /// for a while.
+    quick_v: f64,
+    slow_v: f64,
+    /// Samples after which the slow part is another one.
+    slow_samples: f64,
+}
+
+impl Scatter {
+    fn of(width: usize, grain: &Grain) -> Scatter {
+        let half_width_v = half_width_v(width, grain);
+        let (error_v, shape) = (half_width_v / Z90, grain.shape());
+        let quick = (1.0 - shape.slow_share) / (width as f64).max(1.0);
+        let all = shape.mean_time(width as f64) / (width as f64).max(1.0);
+        let quick = (quick / all).clamp(0.0, 1.0);
+        Scatter {
+            half_width_v,
+            quick_v: error_v * quick.sqrt(),
+            slow_v: error_v * (1.0 - quick).sqrt(),
+            // A first-order noise has new extremes well before it has forgotten the last.
+            slow_samples: Shape { slow_share: 1.0, ..shape }.time() / 4.0,
+        }
+    }
+
+    /// By how much the lowest of so many short means of one level is expected under it.
+    fn lift_v(&self, alike: f64, width: usize) -> f64 {
+        let others = (alike - 1.0).max(0.0);
+        let quick = expected_extreme(1.0 + others / width as f64);
+        let slow = expected_extreme(1.0 + others / self.slow_samples.max(width as f64));
+        (self.quick_v * quick).hypot(self.slow_v * slow)
+    }
+}
+
+/// Of `n` standard normal values, by Blom's score (*Statistical Estimates and Transformed
+/// Beta-Variables*, 1958; from memory).
+fn expected_extreme(n: f64) -> f64 {
+    if n > 1.0 { Normal::standard().inverse_cdf((n - 0.375) / (n + 0.25)) } else { 0.0 }
 }
 
 impl Trough {
@@ -149,29 +251,59 @@ impl Trough {
         let width = ((TROUGH_MEAN_S / grain.interval_s).round() as usize).max(1);
         let end_s = step.until_s.min(step.at_s + TROUGH_WITHIN_S);
         let range = indices(time_s, Span { start_s: step.at_s, end_s: end_s - 1e-9 });
-        let lowest = range
+        // As if all steps were loads switched on.
+        let means: Vec<(usize, f64)> = range
             .clone()
             .filter(|k| k + width <= range.end)
-            .map(|k| (k, mean(&bus_v[k..k + width])))
+            .map(|k| (k, sign * mean(&bus_v[k..k + width])))
             .filter(|(_, v)| v.is_finite())
-            .min_by(|a, b| (sign * a.1).total_cmp(&(sign * b.1)));
-        let half_width_v = half_width_v(width, grain);
+            .collect();
+        let scatter = Scatter::of(width, grain);
+        let half_width_v = scatter.half_width_v;
         let independent = (range.len() as f64 / (width as f64).max(grain.memory_samples)).max(2.0);
         // The least of n standard normal values lies about this far out.
         let chance_v = (2.0 * independent.ln()).sqrt() * half_width_v / Z90;
-        match lowest {
-            Some((k, mean_v)) if sign * (settled.mean_v - mean_v) > chance_v => Trough {
-                level: Level { mean_v, half_width_v, samples: width },
-                at_s: time_s[(k + width / 2).min(time_s.len() - 1)],
+        let settled_v = sign * settled.mean_v;
+        let estimate = |value_v: f64, low_v: f64, high_v: f64, how: &str| {
+            let [a, b] = [sign * low_v, sign * high_v];
+            Estimate::new(sign * value_v, a.min(b), a.max(b), Grade::Measured, how)
+        };
+        let settled_high_v = settled_v + settled.half_width_v;
+        let Some(&(k, lowest_v)) = means.iter().min_by(|a, b| a.1.total_cmp(&b.1)) else {
+            let low_v = settled_v - settled.half_width_v;
+            let estimate = estimate(settled_v, low_v, settled_high_v, "settled level");
+            let at = index_at(time_s, step.until_s);
+            return Trough {
+                estimate,
+                at_s: step.until_s,
+                at,
                 width,
-                stands_out: true,
-            },
-            _ => Trough { level: *settled, at_s: step.until_s, width, stands_out: false },
+                alike: 1.0,
+                stands_out: false,
+            };
+        };
+        let near_v = ALIKE_ERRORS * half_width_v / Z90;
+        let alike = means.iter().map(|(_, v)| (-0.5 * ((v - lowest_v) / near_v).powi(2)).exp());
+        let alike = alike.sum();
+        let lifted_v = lowest_v + scatter.lift_v(alike, width);
+        let low_v = lowest_v - half_width_v;
+        if settled_v - lowest_v > chance_v {
+            let how = "lowest short mean after the step, less what noise takes it down by";
+            let estimate = estimate(lifted_v, low_v, lifted_v + half_width_v, how);
+            let at = (k + width / 2).min(time_s.len() - 1);
+            return Trough { estimate, at_s: time_s[at], at, width, alike, stands_out: true };
         }
+        let low_v = low_v.min(settled_v - settled.half_width_v);
+        let how = "settled level: no lower one stands out of the noise";
+        let estimate = estimate(settled_v, low_v, settled_high_v, how);
+        let at = index_at(time_s, step.until_s);
+        Trough { estimate, at_s: step.until_s, at, width, alike, stands_out: false }
     }
 
-    /// Time from the trough until the short mean is back in the noise band of
-    /// the settled level; the interval spans a band half and twice as wide.
+    /// Time from the trough until the bus is back in the noise band of the settled level,
+    /// along the rising curve that fits the short means best: where noise crosses the band
+    /// first says little. The interval is that of a bus that has to come further, or less
+    /// far, by what the noise leaves open.
     fn recovery(
         &self,
         time_s: &[f64],
@@ -184,20 +316,42 @@ impl Trough {
         if !self.stands_out {
             return None;
         }
-        let band_v = half_width_v(self.width, grain).max(0.5 * grain.step_v.unwrap_or(0.0));
-        let range = indices(time_s, Span { start_s: self.at_s, end_s: step.until_s });
+        let scatter = Scatter::of(self.width, grain);
+        let band_v = scatter.half_width_v.max(0.5 * grain.step_v.unwrap_or(0.0));
+        let end = indices(time_s, Span { start_s: self.at_s, end_s: step.until_s }).end;
+        let (at_s, short_v): (Vec<f64>, Vec<f64>) = (self.at..end)
+            .map(|k| (time_s[k] - self.at_s, sign * mean(&bus_v[k..(k + self.width).min(end)])))
+            .filter(|(_, v)| v.is_finite())
+            .unzip();
+        let rising_v = nondecreasing(&short_v);
         let back_within = |band_v: f64| {
-            range.clone().find_map(|k| {
-                let short = &bus_v[k..(k + self.width).min(range.end)];
-                (sign * (settled.mean_v - mean(short)) <= band_v)
-                    .then(|| (time_s[k] - self.at_s).max(0.0))
-            })
+            let back = rising_v.partition_point(|v| sign * settled.mean_v - v > band_v);
+            at_s.get(back).map(|t_s| t_s.max(0.0))
         };
         let value = back_within(band_v)?;
-        let high = back_within(band_v / 2.0).unwrap_or(step.until_s - self.at_s);
-        let low = back_within(band_v * 2.0).unwrap_or(0.0);
+        let slow_v = scatter.slow_v.hypot(settled.half_width_v / Z90);
+        let open_v = Z90 * (QUICK_OPEN.sqrt() * scatter.quick_v).hypot(SLOW_OPEN.sqrt() * slow_v);
+        let open_v = open_v.hypot(rounding_v(grain));
+        let high = back_within(band_v - open_v).unwrap_or(step.until_s - self.at_s).max(value);
+        let low = back_within(band_v + open_v).unwrap_or(0.0).min(value);
         let how = format!("within {:.0} mV of settled", band_v * 1000.0);
-        let slack_s = LEVEL * grain.interval_s;
+        // The trough itself is placed no better than among those like it.
+        let slack_s = 0.4 * grain.interval_s * self.alike.clamp(1.0, self.width as f64 + 2.0);
         Some(Estimate::new(value, (low - slack_s).max(0.0), high + slack_s, Grade::Measured, how))
     }
 }
+
+/// How far rounding alone keeps a mean off its level, nine times in ten: next to nothing
+/// where the noise dithers it away (see [`crate::stats::quantisation`]).
+fn rounding_v(grain: &Grain) -> f64 {
+    let Some(step_v) = grain.step_v.filter(|step_v| *step_v > 0.0) else { return 0.0 };
+    let ratio = grain.scatter().sigma / step_v;
+    LEVEL / 2.0 * step_v * (-2.0 * (std::f64::consts::PI * ratio).powi(2)).exp()
+}
+
+/// What the noise leaves open of the place where a rising curve crosses a level, as shares
+/// of the variance of a short mean: little of what the curve averages over (chosen by
+/// measured coverage over exponential recoveries, white to slow noise, 1 to 20 samples a
+/// second).
+const QUICK_OPEN: f64 = 0.5;
+const SLOW_OPEN: f64 = 0.7;

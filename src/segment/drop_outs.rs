@@ -1,6 +1,12 @@
 //! Brief losses of contact: far under the level around them, and back at once. They
 //! tell of a joint, not of how the bus is held, so steady stretches are cut at them.
+//!
+//! A load switched on takes the bus down too: its inrush fades, and the regulator takes its
+//! time, while a contact comes back from one sample to the next, to where the bus was. That
+//! is told apart only by samples that are close; of slower ones each must lie so low that
+//! no load takes a bus there.
 
+use crate::diagnosis::{Phase, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::{Grain, Stretch, indices};
@@ -16,6 +22,27 @@ const TOGETHER_S: f64 = 0.5;
 const LONGEST_S: f64 = 1.5;
 /// One alone may be a load that was on for a moment.
 const LEAST_COUNT: usize = 2;
+/// The bus is looked at this long before and after, whatever the pace of the log.
+const BESIDE_S: f64 = 1.0;
+const BESIDE_SAMPLES: f64 = 3.0;
+/// Both edges are one sample's for at least this share of the depth,
+const EDGE_SHARE: f64 = 0.6;
+/// and no more than this is left of it by the next sample, or for good.
+const LEFT_SHARE: f64 = 0.1;
+/// Samples closer than this show how a dip ends: inrush fades with a tenth of a second or
+/// more (common practice, no source).
+const CLOSE_S: f64 = 0.11;
+/// Of samples up to this far apart a regulator's and an inrush's end are one: there the dip
+/// must take this share of the level, twice what a fan's inrush does to a bus that is held
+/// afterwards (common practice, no source).
+const NEAR_S: f64 = 0.26;
+const DEEP_SHARE: f64 = 0.1;
+/// Of slower samples each must lie under this share of the level: a battery at the end of
+/// its discharge, 1.75 V a cell, holds the bus up to three quarters of a charging one's
+/// 2.35 (common practice, no source), so no load takes it lower,
+const UNHEARD_OF: f64 = 0.74;
+/// and so many of them, as of those that are only near.
+const LEAST_SLOW: usize = 3;
 
 /// How far under its level the bus must fall.
 pub fn far_v(grain: &Grain) -> f64 {
@@ -23,7 +50,7 @@ pub fn far_v(grain: &Grain) -> f64 {
 }
 
 /// The drop-outs within `stretches`, in time order.
-pub fn drop_outs(log: &Log, stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
+pub fn drop_outs(log: &Log, phases: &[Phase], stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
     // A contact is lost for moments: the logger's own samples show it.
     let sampled = log.as_sampled();
     // A slower logger cannot tell a moment from a stop.
@@ -31,13 +58,19 @@ pub fn drop_outs(log: &Log, stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
         return Vec::new();
     }
     let (time_s, bus_v) = (sampled.time_s(), sampled.bus_v());
-    let far_v = far_v(grain);
-    let level = |start_s, end_s| median(&bus_v[indices(time_s, Span { start_s, end_s })]);
+    let readings = grain.of_readings();
+    let dips = Dips {
+        time_s,
+        bus_v,
+        far_v: far_v(grain),
+        noise_v: 3.0 * readings.sigma_v + readings.step_v.unwrap_or(0.0),
+        interval_s: readings.interval_s,
+    };
     let mut spans: Vec<Span> = Vec::new();
     for stretch in stretches {
         let level_v = median(&log.bus_v()[indices(log.time_s(), stretch.settled)]);
         let range = indices(time_s, stretch.settled);
-        let low = places::of_values(&bus_v[range.clone()], |v| v < level_v - far_v);
+        let low = places::of_values(&bus_v[range.clone()], |v| v < level_v - dips.far_v);
         for k in low.into_iter().map(|k| range.start + k) {
             match spans.last_mut() {
                 Some(last) if time_s[k] - last.end_s < TOGETHER_S => last.end_s = time_s[k],
@@ -45,14 +78,76 @@ pub fn drop_outs(log: &Log, stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
             }
         }
     }
-    // Back at once, to where it came from: a slide or a step is no drop-out.
-    spans.retain(|s| {
-        let before_v = level(s.start_s - 1.0, s.start_s - 1e-9);
-        let after_v = level(s.end_s + 1e-9, s.end_s + 1.0);
-        let lowest_v = bus_v[indices(time_s, *s)].iter().copied().fold(f64::INFINITY, f64::min);
-        s.seconds() < LONGEST_S && lowest_v < before_v.min(after_v) - far_v
+    let disturbed = disturbances(log, phases);
+    let close = dips.interval_s <= CLOSE_S;
+    spans.retain(|span| {
+        let reach_s = dips.beside_s();
+        let beside = |other: &Span| {
+            other.start_s - reach_s <= span.end_s && span.start_s <= other.end_s + reach_s
+        };
+        dips.is_lost_contact(*span, close) && !disturbed.iter().any(beside)
     });
-    if spans.len() < LEAST_COUNT { Vec::new() } else { spans }
+    let least = if close { LEAST_COUNT } else { LEAST_SLOW };
+    if spans.len() < least { Vec::new() } else { spans }
+}
+
+/// Where a bus falls without a bad joint, or nobody saw it: starts and gaps.
+fn disturbances(log: &Log, phases: &[Phase]) -> Vec<Span> {
+    let cranking = phases.iter().filter(|phase| phase.kind == PhaseKind::Cranking);
+    let cranking = cranking.map(|phase| Span { start_s: phase.start_s, end_s: phase.end_s });
+    cranking.chain(log.gaps()).collect()
+}
+
+struct Dips<'a> {
+    time_s: &'a [f64],
+    bus_v: &'a [f64],
+    far_v: f64,
+    /// Levels that differ by less are one.
+    noise_v: f64,
+    interval_s: f64,
+}
+
+impl Dips<'_> {
+    fn beside_s(&self) -> f64 {
+        BESIDE_S.max(BESIDE_SAMPLES * self.interval_s)
+    }
+
+    fn level(&self, start_s: f64, end_s: f64) -> f64 {
+        median(&self.bus_v[indices(self.time_s, Span { start_s, end_s })])
+    }
+
+    /// Whether the bus fell at once, and came back at once to where it was.
+    fn is_lost_contact(&self, span: Span, close: bool) -> bool {
+        if span.seconds() >= LONGEST_S {
+            return false;
+        }
+        let before_v = self.level(span.start_s - self.beside_s(), span.start_s - 1e-9);
+        let after_v = self.level(span.end_s + 1e-9, span.end_s + self.beside_s());
+        let low = indices(self.time_s, span);
+        let lowest_v = self.bus_v[low.clone()].iter().copied().fold(f64::INFINITY, f64::min);
+        let depth_v = before_v.min(after_v) - lowest_v;
+        let left_v = (LEFT_SHARE * depth_v).max(self.noise_v);
+        if !(depth_v > self.far_v && (before_v - after_v).abs() <= left_v) {
+            return false;
+        }
+        if self.interval_s > NEAR_S {
+            return lowest_v < UNHEARD_OF * before_v.min(after_v);
+        }
+        if !close && depth_v < DEEP_SHARE * before_v.min(after_v) {
+            return false;
+        }
+        let steepest = |around: std::ops::Range<usize>, sign: f64| {
+            let pairs = self.bus_v.get(around).unwrap_or(&[]).windows(2);
+            pairs.map(|pair| sign * (pair[1] - pair[0])).fold(0.0, f64::max)
+        };
+        let from = low.start.saturating_sub(2);
+        let to = (low.end + 2).min(self.bus_v.len());
+        // One sample may have caught the moment of contact; the next one is past it.
+        let next_v = self.bus_v.get(low.end + 1).copied().unwrap_or(after_v);
+        steepest(from..low.end, -1.0) >= EDGE_SHARE * depth_v
+            && steepest(low.start..to, 1.0) >= EDGE_SHARE * depth_v
+            && (after_v - next_v <= left_v)
+    }
 }
 
 /// The stretches in pieces, without the drop-outs, which come in time order.
@@ -102,6 +197,76 @@ mod tests {
 
     fn span(start_s: f64, end_s: f64) -> Span {
         Span { start_s, end_s }
+    }
+
+    /// Whether a bus of 14.2 V that does this from 10 s on, at so many samples a second, has
+    /// lost a contact; at every moment the samples may fall.
+    fn lost(samples_per_s: f64, under_v: impl Fn(f64) -> f64) -> Vec<bool> {
+        let phases = 10;
+        (0..phases)
+            .map(|phase| {
+                let shift_s = f64::from(phase) / f64::from(phases) / samples_per_s;
+                let time_s: Vec<f64> = (0..(20.0 * samples_per_s) as u32)
+                    .map(|k| f64::from(k) / samples_per_s)
+                    .collect();
+                let wobble = |k: usize| 0.005 * ((k * 7 % 5) as f64 - 2.0);
+                let bus_v: Vec<f64> = time_s
+                    .iter()
+                    .enumerate()
+                    .map(|(k, t)| 14.2 + wobble(k) - under_v(t + shift_s - 10.0))
+                    .collect();
+                let low: Vec<f64> = time_s
+                    .iter()
+                    .zip(&bus_v)
+                    .filter(|(_, v)| **v < 13.7)
+                    .map(|(t, _)| *t)
+                    .collect();
+                let [Some(&start_s), Some(&end_s)] = [low.first(), low.last()] else {
+                    return false;
+                };
+                let interval_s = 1.0 / samples_per_s;
+                let (time_s, bus_v) = (&time_s[..], &bus_v[..]);
+                let dips = Dips { time_s, bus_v, far_v: 0.5, noise_v: 0.04, interval_s };
+                dips.is_lost_contact(span(start_s, end_s), interval_s <= CLOSE_S)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn inrush_is_no_lost_contact() {
+        for samples_per_s in [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0] {
+            for time_s in [0.1, 0.25] {
+                // Onto a lasting load, and of a load that the regulator then carries.
+                for lasting_v in [0.0, 0.2, 0.6] {
+                    let inrush = |t: f64| match t {
+                        t if t < 0.0 => 0.0,
+                        t => lasting_v + 1.2 * (-t / time_s).exp(),
+                    };
+                    let found = lost(samples_per_s, inrush);
+                    assert!(!found.contains(&true), "{samples_per_s} {time_s} {lasting_v}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_contact_that_lets_go_for_moments_is_lost() {
+        let away = |t: f64| if (0.0..0.35).contains(&t) { 2.5 } else { 0.0 };
+        for samples_per_s in [5.0, 10.0, 20.0, 50.0, 100.0] {
+            let found = lost(samples_per_s, away);
+            assert!(!found.contains(&false), "{samples_per_s}: {found:?}");
+        }
+    }
+
+    /// A fan that hangs for a second, hunting, a sag of seconds: no lower than loads go.
+    #[test]
+    fn a_slow_log_shows_no_lost_contact_that_a_load_could_be() {
+        for samples_per_s in [0.5, 1.0, 2.0] {
+            let load = |t: f64| if (0.0..1.1).contains(&t) { 2.0 } else { 0.0 };
+            assert!(!lost(samples_per_s, load).contains(&true), "{samples_per_s}");
+        }
+        let gone = |t: f64| if (0.0..1.0).contains(&t) { 14.0 } else { 0.0 };
+        assert!(!lost(1.0, gone).contains(&false));
     }
 
     #[test]

@@ -62,11 +62,11 @@ pub fn segment(log: &Log) -> Segments {
     };
     let (_, calm) = pass(&first_look);
     // A contact that is lost tells nothing of the noise.
-    let lost = drop_outs::drop_outs(log, &calm, &first_look);
+    let lost = drop_outs::drop_outs(log, &phases, &calm, &first_look);
     let calm = drop_outs::cut(calm, &lost, time_s);
-    let grain = first_look.refined(time_s, bus_v, within, &calm);
+    let grain = first_look.refined(time_s, bus_v, log.engine_rpm(), within, &calm);
     let (steps, stretches) = pass(&grain);
-    let drop_outs = drop_outs::drop_outs(log, &stretches, &grain);
+    let drop_outs = drop_outs::drop_outs(log, &phases, &stretches, &grain);
     let stretches = drop_outs::cut(stretches, &drop_outs, time_s);
     let points = points::points(log, &stretches);
     Segments { grain, phases, speed_changes, steps, stretches, drop_outs, points }

@@ -182,19 +182,8 @@ fn break_near(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::nominal::Nominal;
 
-    const GRAIN: Grain = Grain {
-        sigma_v: 0.01,
-        unrounded_sigma_v: 0.01,
-        memory_samples: 1.0,
-        freedom: 100.0,
-        memory_seen: true,
-        step_v: None,
-        interval_s: 0.05,
-        reading: None,
-        nominal: Nominal::V12,
-    };
+    const GRAIN: Grain = Grain::white(0.01, 0.05);
 
     fn series(shape: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {
         let time_s: Vec<f64> = (0..300).map(|i| f64::from(i) * 0.05).collect();

@@ -10,6 +10,8 @@ pub mod cloud;
 pub mod extent;
 pub mod fit;
 pub mod interval;
+pub mod line;
+pub mod long_run;
 pub mod moments;
 pub mod places;
 pub mod quantisation;
@@ -25,7 +27,10 @@ mod tests {
     use super::fit::exponential::{fit_decay, fit_rise, fit_two_decays};
     use super::fit::hinge::fit_hinge;
     use super::fit::linear::{ordinary, theil_sen};
-    use super::{autocorrelation, bootstrap, interval, moments, quantisation, resolution, robust};
+    use super::{
+        autocorrelation, bootstrap, interval, line, long_run, moments, quantisation, resolution,
+        robust,
+    };
 
     /// Whatever the numbers, an answer or NaN, and never a panic or a hang.
     #[test]
@@ -72,6 +77,14 @@ mod tests {
             interval::mean_interval(&x, p);
             interval::welch(&x, &y, 0.9);
             quantisation::true_sigma(p, odd[run % 7], run % 3);
+            let pieces = [
+                long_run::Piece::new(&x, run % 5, &[&y]),
+                long_run::Piece::new(&y, run % 4, &[&x, &y, &x]),
+            ];
+            let search = long_run::Search { longest: p, usual: odd[run % 5], least_usual: 0.0 };
+            long_run::PooledNoise::of(&pieces, &search);
+            line::Line::in_pieces(&pieces, p, odd[run % 5]);
+            robust::calm_sigma(&x);
             if run % 10 == 0 {
                 quantisation::window_mean_half_width(run, p, odd[run % 5], Some(odd[run % 7]), 0.9);
             }

@@ -70,6 +70,24 @@ pub fn median_and_sigma_of_steps(x: &[f64]) -> (f64, f64) {
     (centre, MAD_TO_SIGMA * quantile_of(&mut steps, 0.5))
 }
 
+/// The nondecreasing series closest to `x` in least squares, by pooling neighbors that
+/// violate the order (Ayer & others, Annals of Mathematical Statistics 26, 1955; from
+/// memory). A NaN stays by itself.
+pub fn nondecreasing(x: &[f64]) -> Vec<f64> {
+    let mut blocks: Vec<(f64, usize)> = Vec::new();
+    for &value in x {
+        let mut last = (value, 1);
+        while let Some(&before) = blocks.last().filter(|before| before.0 > last.0) {
+            blocks.pop();
+            let count = before.1 + last.1;
+            let sum = before.0 * before.1 as f64 + last.0 * last.1 as f64;
+            last = (sum / count as f64, count);
+        }
+        blocks.push(last);
+    }
+    blocks.into_iter().flat_map(|(value, count)| std::iter::repeat_n(value, count)).collect()
+}
+
 const STEPS_AT_ONCE: usize = 1 << 16;
 
 /// Standard deviation of white noise on a slowly moving level, from first differences.
@@ -113,6 +131,51 @@ pub fn difference_sigma(x: &[f64]) -> f64 {
     }
     scale / std::f64::consts::SQRT_2
 }
+
+/// As [`difference_sigma`], from the calm half of the series: of every twelve values the
+/// two largest differences are left out, and the middle one of all twelves counts. Level
+/// steps as frequent as one in six values, or a bus that moves in half of the series, do
+/// not pass for noise: with a step in every twelve values it reads a sixth high. Of values that are each held for some samples, up to six, the same
+/// is asked without the repeats, and the differences carry that share of the variance.
+/// Fewer than twenty-four values are left to [`difference_sigma`].
+pub fn calm_sigma(x: &[f64]) -> f64 {
+    if x.len() < 2 * CALM {
+        return difference_sigma(x);
+    }
+    let plain = calm_chunks(x);
+    if plain > 0.0 {
+        return plain;
+    }
+    let mut moves = x.to_vec();
+    moves.dedup();
+    let share = moves.len() as f64 / x.len() as f64;
+    if share < LEAST_HELD || moves.len() < 2 * CALM {
+        return plain;
+    }
+    share.sqrt() * calm_chunks(&moves)
+}
+
+fn calm_chunks(x: &[f64]) -> f64 {
+    let scales: Vec<f64> = x
+        .chunks_exact(CALM)
+        .filter_map(|chunk| {
+            let mut squares = [0.0; CALM - 1];
+            for (square, pair) in squares.iter_mut().zip(chunk.windows(2)) {
+                *square = (pair[1] - pair[0]).powi(2);
+            }
+            squares.sort_by(f64::total_cmp);
+            let kept: f64 = squares.iter().take(CALM - 3).sum();
+            kept.is_finite().then_some(kept)
+        })
+        .collect();
+    (median(&scales) / ((CALM - 3) as f64 * 2.0)).sqrt() / CALM_SHARE
+}
+
+const CALM: usize = 12;
+/// A value that is held longer than for six samples is a level.
+const LEAST_HELD: f64 = 1.0 / 6.0;
+/// What is left of normal noise's scale that way (a million simulated chunks).
+const CALM_SHARE: f64 = 0.692;
 
 /// The largest difference that is still noise where most differences are zero.
 fn limit_of_rare_moves(steps: &[f64]) -> f64 {
@@ -272,6 +335,32 @@ mod tests {
         assert!((found / 5.0 - 1.0).abs() < 0.12, "{found}");
         assert!(long_run_sigma(&x, 60_000).is_nan());
         assert!(long_run_sigma(&[], 0).is_nan());
+    }
+
+    /// By hand: 3 and 1 pool to 2.
+    #[test]
+    fn a_rising_fit_pools_what_falls() {
+        assert_eq!(nondecreasing(&[0.0, 3.0, 1.0, 4.0]), [0.0, 2.0, 2.0, 4.0]);
+        assert_eq!(nondecreasing(&[5.0, 4.0, 3.0]), [4.0; 3]);
+        assert_eq!(nondecreasing(&[]), [0.0; 0]);
+    }
+
+    #[test]
+    fn a_calm_scale_is_that_of_the_noise() {
+        let mut x = noise(60_000, 0.01, 5);
+        let sigma = calm_sigma(&x);
+        assert!((sigma / 0.01 - 1.0).abs() < 0.02, "{sigma}");
+        // A level step every ten samples is no noise.
+        x.iter_mut().enumerate().for_each(|(i, v)| *v += if i / 10 % 2 == 0 { 13.0 } else { 14.0 });
+        let sigma = calm_sigma(&x);
+        assert!((0.01..0.012).contains(&sigma), "{sigma}");
+        assert_eq!(calm_sigma(&[14.0; 50]), 0.0);
+        // One volt up and down every ten samples of a quiet log is none either.
+        let steps: Vec<f64> = (0..600).map(|i| if i / 10 % 2 == 0 { 13.0 } else { 14.0 }).collect();
+        assert_eq!(calm_sigma(&steps), 0.0);
+        let held: Vec<f64> = noise(8000, 1.0, 4).iter().flat_map(|v| [*v; 5]).collect();
+        assert!((calm_sigma(&held) * 5f64.sqrt() - 1.0).abs() < 0.05);
+        assert!(calm_sigma(&[14.0]).is_nan());
     }
 
     /// Every value held for five samples: the differences carry a fifth of the variance.

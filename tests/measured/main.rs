@@ -16,6 +16,7 @@ mod heat;
 mod keep_up;
 mod line_ohm;
 mod matching;
+mod noise;
 mod nominal;
 mod output;
 mod pairs;

@@ -2,6 +2,7 @@
 
 mod change;
 mod common_practice;
+mod long_run;
 mod more_speed;
 mod nile;
 mod nist;

@@ -22,7 +22,7 @@
 //!
 //! Rounding also whitens: in the expansion of the rounded sample in Hermite
 //! polynomials of the noise (Mehler's formula) the term of order m has variance
-//! cₘ²/m! and correlation ρᵐ, so only the linear part keeps the noise's own
+//! cₘ²/m! and correlation ρᵐ (ρ that of the noise at the same lag), so only the linear part keeps the noise's own
 //! correlation time. With cells' edges at zⱼ (in σ from the level)
 //! cₘ = Σⱼ Heₘ₋₁(zⱼ)·φ(zⱼ), for every edge is a jump of one step.
 
@@ -34,7 +34,7 @@ use std::f64::consts::SQRT_2;
 use statrs::function::erf::erfc;
 
 pub use noise::{TrueSigma, true_sigma};
-pub use window::window_mean_half_width;
+pub use window::{Scatter, mean_half_width, window_mean_half_width};
 
 /// Phases at which a window's error is looked at, from 0 to ½; the other half mirrors it.
 const PHASES: usize = 64;

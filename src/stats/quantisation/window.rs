@@ -7,21 +7,49 @@ use std::f64::consts::PI;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::{PHASES, rounded_moments};
+use crate::stats::interval::student_quantile;
+use crate::stats::long_run::Shape;
 
 /// From this σ/step on the bias is nothing and rounding is plain added white noise.
 const DITHERED: f64 = 2.0;
 /// Hermite orders told apart; what is left counts with the time of the next.
 const ORDERS: usize = 12;
+/// With more degrees of freedom Student's t is the normal distribution.
+const NORMAL_FREEDOM: f64 = 1e4;
+
+/// Noise before rounding (see [`true_sigma`](super::true_sigma)).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scatter {
+    pub sigma: f64,
+    pub shape: Shape,
+    /// Degrees of freedom with which it is known; infinite for a given one.
+    pub freedom: f64,
+}
+
+/// As [`mean_half_width`], for noise known beforehand whose correlation falls geometrically
+/// (ρ = (τ − 1)/(τ + 1)) and has the integrated time `tau`.
+pub fn window_mean_half_width(
+    n: usize,
+    sigma: f64,
+    tau: f64,
+    step: Option<f64>,
+    level: f64,
+) -> f64 {
+    if tau.is_nan() {
+        return f64::NAN;
+    }
+    let scatter = Scatter { sigma, shape: Shape::of_time(tau, 1.0), freedom: f64::INFINITY };
+    mean_half_width(n, &scatter, step, level)
+}
 
 /// Half-width of the interval for a constant level from the mean of `n` rounded samples.
 ///
-/// `sigma` is the noise before rounding (see [`true_sigma`]), `tau` its
-/// integrated autocorrelation time in samples, `step` the grid, `None` for no
-/// grid. Result in the unit of `sigma`.
+/// `step` is the grid, `None` for no grid. Result in the unit of `sigma`.
 ///
 /// The error of the mean is bias(φ) + noise, the noise normal with the variance of
-/// a mean of n rounded samples, for noise whose correlation falls geometrically
-/// (ρ = (τ − 1)/(τ + 1)); for n ≫ τ that is σ²τ/n without rounding. The level's
+/// a mean of n rounded samples; for n ≫ τ that is σ²τ/n without rounding. Noise that
+/// is known with few degrees of freedom is taken as larger by Student's t over the
+/// normal quantile. The level's
 /// phase is unknown, so uniform; the half-width h solves
 /// ∫ P(|bias(φ) + noise(φ)| ≤ h) dφ = level by bisection. That is the normal
 /// interval for σ ≫ step and `level`·step/2 for σ ≪ step, and holds its level
@@ -34,14 +62,10 @@ const ORDERS: usize = 12;
 ///
 /// A log is asked thousands of times about windows of one noise and a few lengths,
 /// so each thread remembers its answers.
-pub fn window_mean_half_width(
-    n: usize,
-    sigma: f64,
-    tau: f64,
-    step: Option<f64>,
-    level: f64,
-) -> f64 {
-    let asked = (n, [sigma, tau, step.unwrap_or(0.0), level].map(f64::to_bits));
+pub fn mean_half_width(n: usize, scatter: &Scatter, step: Option<f64>, level: f64) -> f64 {
+    let Scatter { sigma, shape, freedom } = *scatter;
+    let noise = [sigma, shape.slow_share, shape.rho, freedom];
+    let asked = (n, noise.map(f64::to_bits), [step.unwrap_or(0.0), level].map(f64::to_bits));
     ANSWERS.with_borrow_mut(|answers| {
         if let Some(&known) = answers.get(&asked) {
             return known;
@@ -49,14 +73,14 @@ pub fn window_mean_half_width(
         if answers.len() >= REMEMBERED {
             answers.clear();
         }
-        let half_width = reckoned(n, sigma, tau, step, level);
+        let half_width = reckoned(n, scatter, step, level);
         answers.insert(asked, half_width);
         half_width
     })
 }
 
-/// Window, and the bits of noise, time, step (0 for none) and level.
-type Asked = (usize, [u64; 4]);
+/// Window, and the bits of noise, of step (0 for none) and level.
+type Asked = (usize, [u64; 4], [u64; 2]);
 
 /// Answers kept a thread: half a megabyte.
 const REMEMBERED: usize = 8192;
@@ -65,32 +89,33 @@ thread_local! {
     static ANSWERS: RefCell<HashMap<Asked, f64>> = RefCell::default();
 }
 
-fn reckoned(n: usize, sigma: f64, tau: f64, step: Option<f64>, level: f64) -> f64 {
-    if !(level > 0.0 && level < 1.0) || sigma.is_nan() || tau.is_nan() {
+fn reckoned(n: usize, scatter: &Scatter, step: Option<f64>, level: f64) -> f64 {
+    let Scatter { sigma, shape, freedom } = *scatter;
+    if !(level > 0.0 && level < 1.0) || sigma.is_nan() {
         return f64::NAN;
     }
     if n == 0 {
         return f64::INFINITY;
     }
-    let sigma = sigma.max(0.0);
-    let (n, tau) = (n as f64, tau.max(1.0));
-    let rho = (tau - 1.0) / (tau + 1.0);
+    let (n, sigma) = (n as f64, sigma.max(0.0));
     let normal = Normal::standard();
     let z = normal.inverse_cdf(0.5 + level / 2.0);
+    let student = if freedom < NORMAL_FREEDOM { student_quantile(level, freedom) / z } else { 1.0 };
     let step = match step {
         Some(step) if step > 0.0 && step.is_finite() => step,
-        _ => return z * sigma * (mean_time(rho, n) / n).sqrt(),
+        _ => return student * z * sigma * (shape.mean_time(n) / n).sqrt(),
     };
     let ratio = sigma / step;
     if ratio >= DITHERED {
-        return z * ((sigma * sigma * mean_time(rho, n) + step * step / 12.0) / n).sqrt();
+        let variance = sigma * sigma * shape.mean_time(n) + step * step / 12.0;
+        return student * z * (variance / n).sqrt();
     }
-    let times = order_times(rho, n);
+    let times = order_times(shape, n);
     let errors: Vec<(f64, f64)> = (0..PHASES)
         .map(|i| {
             let phase = (i as f64 + 0.5) / (2 * PHASES) as f64;
             let (bias, variance) = rounded_moments(phase, ratio);
-            (bias, (summed_variance(phase, ratio, variance, rho, &times) / n).sqrt())
+            (bias, student * (summed_variance(phase, ratio, variance, shape, &times) / n).sqrt())
         })
         .collect();
     let covered = |half: f64| {
@@ -107,7 +132,7 @@ fn reckoned(n: usize, sigma: f64, tau: f64, step: Option<f64>, level: f64) -> f6
             .sum::<f64>()
             / PHASES as f64
     };
-    let (mut low, mut high) = (0.0, 0.5 + (z + 1.0) * (ratio + 1.0));
+    let (mut low, mut high) = (0.0, 0.5 + (z + 1.0) * student.max(1.0) * (ratio + 1.0));
     for _ in 0..50 {
         let middle = 0.5 * (low + high);
         if covered(middle) < level {
@@ -119,23 +144,12 @@ fn reckoned(n: usize, sigma: f64, tau: f64, step: Option<f64>, level: f64) -> f6
     0.5 * (low + high) * step
 }
 
-/// n times the variance of the mean of n samples of unit variance whose
-/// correlation at lag k is ρᵏ: τ for a long window, 1 for one sample (the sum
-/// 1 + 2Σ(1 − k/n)ρᵏ in closed form).
-fn mean_time(rho: f64, n: f64) -> f64 {
-    // An endless correlation time: the window is worth one sample.
-    if rho.is_nan() || rho >= 1.0 {
-        return n;
-    }
-    let rest = 1.0 - rho;
-    ((1.0 + rho) / rest - 2.0 * rho * (1.0 - rho.powf(n)) / (n * rest * rest)).clamp(1.0, n)
-}
-
-/// [`mean_time`] of each Hermite order, from the first; the last is for the rest.
-fn order_times(rho: f64, n: f64) -> [f64; ORDERS + 1] {
+/// [`Shape::mean_time_of_order`] of each Hermite order, from the first; the last is for the
+/// rest.
+fn order_times(shape: Shape, n: f64) -> [f64; ORDERS + 1] {
     let mut times = [0.0; ORDERS + 1];
     for (order, time) in (1..).zip(times.iter_mut()) {
-        *time = mean_time(rho.powi(order), n);
+        *time = shape.mean_time_of_order(n, order);
     }
     times
 }
@@ -145,10 +159,10 @@ fn summed_variance(
     phase: f64,
     ratio: f64,
     variance: f64,
-    rho: f64,
+    shape: Shape,
     times: &[f64; ORDERS + 1],
 ) -> f64 {
-    if rho <= 0.0 || ratio <= 0.0 {
+    if shape.slow_share * shape.rho <= 0.0 || ratio <= 0.0 {
         return variance;
     }
     let [orders @ .., rest] = times;
@@ -264,10 +278,10 @@ mod tests {
             for n in 1..REMEMBERED + 10 {
                 let step = (n % 3 > 0).then_some(0.01);
                 let sigma = if n % 50 == 0 { 0.003 } else { 0.05 };
-                let (asked, known) = (
-                    window_mean_half_width(n, sigma, 3.0, step, 0.9),
-                    reckoned(n, sigma, 3.0, step, 0.9),
-                );
+                let shape = Shape::of_time(3.0, 0.7);
+                let scatter = Scatter { sigma, shape, freedom: 7.0 };
+                let asked = mean_half_width(n, &scatter, step, 0.9);
+                let known = reckoned(n, &scatter, step, 0.9);
                 assert_eq!(asked, known, "round {round}, n {n}");
             }
         }
