@@ -1,4 +1,4 @@
-//! Keep-up rpm: the engine speed at which a set of loads stops slipping.
+//! Keep-up rpm: the engine speed from which the regulator is in control with a set of loads.
 //!
 //! Steady running says at which speeds the bus holds and at which it does not;
 //! the answer lies between the two. Where the engine went from one to the other
@@ -21,7 +21,7 @@ use crate::log::{Log, Role};
 use crate::segment::{Segments, indices, mean};
 use crate::words::{self, RPM, TIMES, capital};
 
-use visits::{Visit, bracket, inside, of_one_speed, slipping_idle, speeds, visit};
+use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit};
 
 /// A set of loads seen for less than this tells no keep-up speed.
 const LEAST_SET_S: f64 = 4.0;
@@ -71,7 +71,7 @@ pub fn keep_up(
                 loads,
                 visits,
                 seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
-                idle_rpm: slipping_idle(&speeds).filter(|_| !holds),
+                idle_rpm: limited_idle(&speeds).filter(|_| !holds),
                 bracket,
                 falls: falls.unwrap_or_default(),
             })

@@ -15,7 +15,9 @@ const LABEL_SHARE: f64 = 0.06;
 /// far either way it may lie where nobody stated it.
 pub const ALWAYS_ON_A: (f64, f64) = (17.0, 16.0);
 
-/// Under the setpoint by less than this is the regulator's droop, not a slip.
+/// Under this a 12 V flooded battery gets almost no charge (common practice, no source).
+pub const CHARGED_V: f64 = 13.2;
+/// Under the setpoint by less than this is the regulator's droop.
 pub const DROOP_V: f64 = 0.06;
 /// Further under the setpoint than this, the alternator gives all it has.
 pub const FULL_OUTPUT_V: f64 = 0.15;

@@ -4,6 +4,8 @@
 
 #[path = "../support/random_car.rs"]
 mod random_car;
+#[path = "../support/regulators.rs"]
+mod regulators;
 
 mod amps;
 mod fast;
@@ -15,6 +17,7 @@ mod matching;
 mod output;
 mod pairs;
 mod plan;
+mod regulated;
 mod two_days;
 
 use std::sync::OnceLock;

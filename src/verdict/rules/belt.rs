@@ -29,6 +29,8 @@ const AFTER_START_S: f64 = 5.0;
 const LEAST_DIP_V: f64 = 0.1;
 /// Its bottom is the mean of so many samples.
 const DIP_SAMPLES: usize = 3;
+/// A belt that let go grips again within this (common practice, no source).
+const GRIPS_S: f64 = 1.0;
 /// One dip may be chance.
 const DIPS: usize = 2;
 
@@ -129,7 +131,14 @@ fn dips(case: &Case) -> Vec<Evidence> {
         .filter_map(|c| {
             let before = Span { start_s: c.start_s - 2.0, end_s: c.start_s };
             let before_v = median(&bus_v[indices(time_s, before)]);
-            let dip_v = before_v - lowest_short_mean(&bus_v[indices(time_s, c)]);
+            let lowest_v = lowest_short_mean(&bus_v[indices(time_s, c)]);
+            let dip_v = before_v - lowest_v;
+            // A belt grips again once the speed is reached; a command stays.
+            let after = Span { start_s: c.end_s + GRIPS_S, end_s: c.end_s + GRIPS_S + 2.0 };
+            let after_v = median(&bus_v[indices(time_s, after)]);
+            if after_v < lowest_v + 0.5 * dip_v {
+                return None;
+            }
             let grain = &case.segments.grain;
             let read_v = half_width_v(DIP_SAMPLES, grain).hypot(half_width_v(1, grain));
             let dip = Estimate::around(dip_v, read_v, Grade::Measured, "before less lowest");

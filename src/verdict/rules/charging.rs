@@ -1,6 +1,7 @@
 //! What the alternator makes and what its regulator holds.
 
 use crate::analysis::Z90;
+use crate::analysis::practice::CHARGED_V;
 use crate::diagnosis::{BusState, MoreSpeed, OperatingPoint, Severity, SheetStanding};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Place, Role, Span, Tap};
@@ -13,7 +14,7 @@ use crate::verdict::evidence::{
 };
 use crate::verdict::rules::{Seen, belt, output, wiring};
 use crate::verdict::word::{
-    OVERCHARGE_V, holds_at_speed, is_uncured, more_speed, short_points, slowest_first,
+    OVERCHARGE_V, holds_at_speed, is_short, is_uncured, more_speed, short_points, slowest_first,
 };
 use crate::words::{MILLIVOLT_PER_DEGREE, capital};
 
@@ -30,6 +31,9 @@ const BESIDE_S: f64 = 2.0;
 const TURNING_RPM: f64 = 400.0;
 /// An alternator that gives this share of its rating is not weak.
 const SOUND_SHARE: f64 = 0.85;
+/// An alternator is shown to be at its limit where the regulator is in control with less
+/// than this probability.
+const LIMITED_BELOW: f64 = 0.2;
 /// More engine speed by this factor shows what speed does.
 const FASTER: f64 = 1.4;
 /// A machine short of speed gains more than this share of what it lacks.
@@ -79,7 +83,7 @@ pub fn not_charging(case: &Case) -> Option<Seen> {
         }),
     };
     let top = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value))?;
-    (top.voltage_v.value < alone.value).then(|| Seen {
+    (top.voltage_v.value < alone.value && is_short(top)).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(
             "the highest steady level with the engine running is {}, no more than the battery alone shows: {}.",
@@ -130,9 +134,14 @@ pub fn setpoint_low(case: &Case) -> Option<Seen> {
     let low = reached && setpoint.estimate.high < LOW_V;
     let holding = longest(case.points().filter(|p| p.state == BusState::Holding));
     low.then(|| Seen {
-        severity: Severity::Caution,
+        // A battery is charged at it, and engine computers command as much.
+        severity: if setpoint.estimate.value >= CHARGED_V {
+            Severity::Note
+        } else {
+            Severity::Caution
+        },
         statement: format!(
-            "The highest level held is {}; {LOW_V} to 14.7 V is usual warm.",
+            "The highest level held is {}; {LOW_V} to 14.7 V is usual warm where no engine computer commands less.",
             volts(&setpoint.estimate)
         ),
         evidence: holding.map(|p| of_point(p, "held, and low")).unwrap_or_default(),
@@ -187,7 +196,7 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     let worst = slowest_first(short.iter().copied()).filter(|p| !is_uncured(case, p))?;
     let above = match more_speed(case, &worst.loads) {
         MoreSpeed::Cures if holds_at_speed(case, &worst.loads) => "; faster, the same loads hold",
-        MoreSpeed::Cures => "; faster, the same loads nearly hold",
+        MoreSpeed::Cures => "; faster, the battery charges with the same loads",
         MoreSpeed::NotSeen => "; the same loads were not seen faster",
         MoreSpeed::Unsure | MoreSpeed::DoesNotCure => {
             "; faster, whether the same loads hold is not sure"
@@ -204,10 +213,11 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits {}{above}.{lacks}{sound}",
+            "{}{} the bus sits {}{above}.{lacks}{sound}{}",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
-            how_low(case, worst)
+            how_low(case, worst),
+            flat_over_speed(worst)
         ),
         evidence: of_point(worst, "steady idle, short"),
     })
@@ -224,13 +234,24 @@ pub fn short_at_every_speed(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits {}; {where_}.",
+            "{}{} the bus sits {}; {where_}.{}",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
-            how_low(case, worst)
+            how_low(case, worst),
+            flat_over_speed(worst)
         ),
         evidence: of_point(worst, "steady, short"),
     })
+}
+
+/// A low voltage that does not follow speed is not the alternator's.
+fn flat_over_speed(point: &OperatingPoint) -> &'static str {
+    match point.regulated_probability {
+        Some(sure) if sure >= 0.5 => {
+            " The voltage does not answer to engine speed as an alternator at its limit does: check cable, sensing, logger ground and an engine computer's command before the alternator."
+        }
+        _ => "",
+    }
 }
 
 pub fn battery_draining(case: &Case) -> Option<Seen> {
@@ -240,7 +261,9 @@ pub fn battery_draining(case: &Case) -> Option<Seen> {
         .max_by(|a, b| deficit(a).total_cmp(&deficit(b)))?;
     let total_s: f64 =
         case.points().filter(|p| p.state == BusState::Draining).map(|p| p.seconds).sum();
-    let (severity, gives, was) = if worst.is_sure() {
+    // For a few seconds, or by a regulator that is in control, it is no fault.
+    let proven = worst.is_sure() && short_points(case).iter().any(|p| p.spans == worst.spans);
+    let (severity, gives, was) = if proven {
         (Severity::Fault, "gives", "was")
     } else {
         (Severity::Caution, "may be giving", "may have been")
@@ -268,6 +291,8 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
         .iter()
         .copied()
         .filter(|p| p.rpm.is_some() && !is_idle(p))
+        // A regulator in control asks for no more: its level is no output.
+        .filter(|p| p.regulated_probability.is_none_or(|r| r < LIMITED_BELOW))
         .find(|p| more_speed(case, &p.loads) == MoreSpeed::DoesNotCure)?;
     if wiring::post_holding(case, fast).is_some()
         || belt::belt_slip(case).is_some()
