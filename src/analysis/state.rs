@@ -193,7 +193,7 @@ fn short_probability(
     // Where the regulator is in control, at a level that charges, what the battery gives off
     // its surface is no shortage.
     let drains = implied.draining_share * (low + (1.0 - low) * limited);
-    drains.max(starves)
+    drains.max(starves).clamp(0.0, 1.0)
 }
 
 struct Call {

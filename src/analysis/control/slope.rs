@@ -28,6 +28,9 @@ const COMMON_RATIO: f64 = 2.6;
 /// (common practice, no source; within 0.03 of ISO 8854 curves' usual course).
 const TURN_ON_RPM: f64 = 900.0;
 const RISE_RPM: f64 = 1400.0;
+/// Loads that nobody logs and channels that are not read at one moment move a block by this
+/// much beside what its samples show, V (common practice, no source).
+const UNSEEN_V: f64 = 0.02;
 /// Even a very quiet log does not know the slope better, V per unit share.
 const LEAST_ERROR: f64 = 0.05;
 
@@ -58,7 +61,7 @@ impl Slope {
         for k in -100..1000 {
             let slope = STEP * f64::from(k);
             let seen = STEP * normal(self.value, slope, self.error);
-            regulated += seen * (0.85 * normal(slope, 0.0, 0.12) + 0.15 * normal(slope, 0.15, 0.5));
+            regulated += seen * (0.85 * normal(slope, 0.1, 0.2) + 0.15 * normal(slope, 0.2, 0.6));
             limited += seen
                 * (charging * log_normal(slope, 3.0, 0.8)
                     + (1.0 - charging) * log_normal(slope, 0.7, 0.7));
@@ -205,7 +208,12 @@ fn slope(blocks: &[Block]) -> Option<Slope> {
     let within = squares / (freedom - 1.0).max(1.0) * (1.0 + both) / (1.0 - both) / xx;
     let between: f64 = products.iter().map(|(xy, xx)| (xy - value * xx).powi(2)).sum();
     let few = blocks.len() as f64 / (blocks.len() as f64 - 1.0).max(0.5);
-    let error = (between * few / (xx * xx)).max(within).sqrt().max(LEAST_ERROR);
+    let count: usize = blocks.iter().map(|b| b.share.len()).sum();
+    let unseen = UNSEEN_V * UNSEEN_V * count as f64 / blocks.len() as f64 / xx;
+    let error = ((between * few / (xx * xx)).max(within) * (1.0 + 2.0 / blocks.len() as f64)
+        + unseen)
+        .sqrt()
+        .max(LEAST_ERROR);
     error.is_finite().then_some(Slope { value, error })
 }
 
