@@ -25,7 +25,7 @@ const DRAINING_REGULATED: f64 = 0.65;
 /// A battery that takes more than this is being charged.
 const CHARGING_A: f64 = 2.0;
 /// No logger's calibration is known better (common practice, no source).
-const READ_V: f64 = 0.02;
+const READ_V: f64 = 0.03;
 /// A regulator is taken to be in control from here on.
 const IN_CONTROL: f64 = 0.5;
 

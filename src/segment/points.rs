@@ -6,14 +6,17 @@ use std::ops::Range;
 
 use crate::diagnosis::Heat;
 use crate::log::{Log, Role, Span};
-use crate::segment::{Stretch, indices};
+use crate::segment::{Stretch, indices, mean};
 use crate::stats::moments::Sum;
 
 /// Edges of the engine-speed bands, rpm. The lowest is idle; every log is cut
 /// at the same speeds so that two logs can be held against each other.
 pub const BAND_EDGES_RPM: [f64; 7] = [0.0, 1100.0, 1700.0, 2300.0, 3000.0, 4000.0, 5500.0];
-/// No point mixes speeds further apart than this.
+/// No point mixes speeds further apart than this,
 const ONE_SPEED: f64 = 1.15;
+/// nor levels with a wider gap between them: more than droop and heat make of one
+/// (common practice, no source).
+const APART_V: f64 = 0.25;
 /// A point seen for less than this is too short to judge.
 pub const SHORTEST_POINT_S: f64 = 2.0;
 
@@ -58,7 +61,12 @@ pub fn points(log: &Log, stretches: &[Stretch]) -> Vec<Point> {
         let key = (low_rpm, stretch.loads.len(), stretch.loads.clone(), stretch.heat);
         groups.entry(key).or_default().push(k);
     }
+    let level_v: Vec<f64> = stretches
+        .iter()
+        .map(|s| mean(log.bus_v().get(indices(log.time_s(), s.settled)).unwrap_or_default()))
+        .collect();
     let members = groups.into_values().flat_map(|group| by_speed(stretches, group));
+    let members = members.flat_map(|group| by_level(&level_v, group));
     let members: Vec<Vec<usize>> = members.collect();
     members
         .into_iter()
@@ -92,6 +100,23 @@ fn by_speed(stretches: &[Stretch], mut group: Vec<usize>) -> Vec<Vec<usize>> {
     for k in group {
         match points.last_mut() {
             Some(point) if rpm(&k) <= ONE_SPEED * point.first().map_or(0.0, rpm) => point.push(k),
+            _ => points.push(vec![k]),
+        }
+    }
+    points.iter_mut().for_each(|point| point.sort_unstable());
+    points
+}
+
+/// Visits whose levels leave a gap wider than [`APART_V`] are not one: a mean of 14.2 V early
+/// and 13.0 V late is neither.
+fn by_level(level_v: &[f64], mut group: Vec<usize>) -> Vec<Vec<usize>> {
+    let level = |k: usize| level_v.get(k).copied().unwrap_or(f64::NAN);
+    group.sort_by(|a, b| level(*a).total_cmp(&level(*b)));
+    let mut points: Vec<Vec<usize>> = Vec::new();
+    for k in group {
+        let below = points.last().and_then(|point| point.last()).copied();
+        match points.last_mut() {
+            Some(point) if below.is_some_and(|b| level(k) - level(b) <= APART_V) => point.push(k),
             _ => points.push(vec![k]),
         }
     }

@@ -14,6 +14,9 @@ use crate::stats::weighted::weighted_quantile;
 const WANDER_V_PER_ROOT_MIN: f64 = 0.05;
 /// … and never by more than regulators differ.
 const MOST_WANDER_V: f64 = 0.4;
+/// A level that is held lies this near to the setpoint (90 %; common practice, no source:
+/// droop, and a regulator warmer or cooler than a minute ago).
+const HELD_V: f64 = 0.02;
 /// Further from any held level, a setpoint is not measured.
 const FAR_S: f64 = 60.0;
 
@@ -42,7 +45,7 @@ pub fn knots<'a>(seen: impl Iterator<Item = &'a Seen<'a>>) -> Vec<Knot> {
             start_s: s.stretch.settled.start_s,
             end_s: s.stretch.settled.end_s,
             level_v: s.level_v,
-            half_width_v: s.half_width_v,
+            half_width_v: s.half_width_v.hypot(HELD_V),
         })
         .collect();
     knots.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));

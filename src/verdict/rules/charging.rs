@@ -47,9 +47,15 @@ const LEAST_WARMING_C: f64 = 25.0;
 const LEAST_LEVELS: usize = 5;
 
 pub fn setpoint_high(case: &Case) -> Option<Seen> {
+    let seconds = |of: &dyn Fn(&OperatingPoint) -> bool| -> f64 {
+        case.points().filter(|p| of(p)).map(|p| p.seconds).sum()
+    };
+    let is_high = |p: &OperatingPoint| p.voltage_v.low > OVERCHARGE_V;
+    // A regulator that is still cold may hold as much for a while.
+    let mostly = seconds(&is_high) > 0.5 * seconds(&|_| true);
     let highest = case
         .points()
-        .filter(|p| p.voltage_v.low > OVERCHARGE_V)
+        .filter(|p| mostly && is_high(p))
         .max_by(|a, b| a.seconds.total_cmp(&b.seconds))?;
     Some(Seen {
         severity: Severity::Fault,
