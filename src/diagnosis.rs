@@ -17,7 +17,7 @@ pub use judgement::*;
 pub use picture::*;
 pub use system::*;
 
-pub const SCHEMA: &str = "stiffbus.diagnosis.v1";
+pub const SCHEMA: &str = "stiffbus.diagnosis.v2";
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Diagnosis {
@@ -31,6 +31,9 @@ pub struct Diagnosis {
     pub phases: Vec<Phase>,
     /// The voltage the regulator held, at the middle of its drift.
     pub setpoint_v: Option<Estimate>,
+    /// The setpoint over time, as far as the log shows it.
+    #[serde(default)]
+    pub setpoint_track: Vec<SetpointAt>,
     /// Where the setpoint moves over the log.
     pub setpoint_drift: Option<SetpointDrift>,
     pub rest_voltage_v: Option<Estimate>,
@@ -55,6 +58,13 @@ pub struct Diagnosis {
     /// What reports are to speak in; no part of what was found.
     #[serde(skip)]
     pub units: Units,
+}
+
+/// The setpoint at a moment. The interval widens away from levels that were held.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SetpointAt {
+    pub at_s: f64,
+    pub level_v: Estimate,
 }
 
 /// The bus voltage's own scatter while nothing changes.
@@ -172,8 +182,11 @@ impl Heat {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum BusState {
+    /// The regulator is in control, at whatever level.
     Holding,
-    Slipping,
+    /// The alternator delivers all it can, and the battery still charges.
+    Limited,
+    /// The battery discharges.
     Draining,
 }
 
@@ -181,8 +194,16 @@ impl BusState {
     pub fn word(self) -> &'static str {
         match self {
             BusState::Holding => "holding",
-            BusState::Slipping => "slipping",
+            BusState::Limited => "limited",
             BusState::Draining => "draining",
+        }
+    }
+
+    /// For people.
+    pub fn label(self) -> &'static str {
+        match self {
+            BusState::Limited => "at its limit",
+            BusState::Holding | BusState::Draining => self.word(),
         }
     }
 }
@@ -208,8 +229,15 @@ pub struct OperatingPoint {
     #[serde(default)]
     pub under_setpoint_v: Option<Estimate>,
     pub state: BusState,
-    /// How sure the state is, 0 to 1: the share of the interval of all that
-    /// decides it (voltage, setpoint, zero-current voltage) on this side.
+    /// How likely the regulator was in control there, 0 to 1, by how the voltage answered
+    /// to speed and loads, and by its level.
+    #[serde(default)]
+    pub regulated_probability: Option<f64>,
+    /// How likely the battery discharges there, or gets almost no charge from an alternator
+    /// at its limit.
+    #[serde(default)]
+    pub short_probability: Option<f64>,
+    /// How likely the state is, 0 to 1.
     pub state_confidence: f64,
     /// What decided the state, in a few words.
     pub state_how: String,

@@ -101,6 +101,16 @@ pub const PLAN_SETPOINT_PER_C: PerCell = of_six(0.010);
 /// and heat that is not logged).
 pub const PLAN_HELD: PerCell = of_six(0.04);
 
+/// Held levels drift apart by so much in a minute, standard deviation growing with the
+/// square root of time (common practice, no source: heat alone moves a setpoint by 0.3 V
+/// over ten minutes),
+pub const WANDER_PER_ROOT_MIN: PerCell = of_six(0.05);
+/// … and never by more than regulators differ.
+pub const MOST_WANDER: PerCell = of_six(0.4);
+/// Visits of one operating point leave no wider gap between their levels: more than droop
+/// and heat make of one (common practice, no source).
+pub const APART: PerCell = of_six(0.25);
+
 // The verdict.
 
 /// Acceptance: within this of the setpoint, and never discharging (common practice, no

@@ -111,6 +111,7 @@ impl Examined {
             picture: picture::picture(log, segments),
             phases: segments.phases.clone(),
             setpoint_v: analysis.setpoint.as_ref().map(|s| s.estimate.clone()),
+            setpoint_track: analysis.setpoint.as_ref().map(|s| s.track()).unwrap_or_default(),
             setpoint_drift,
             rest_voltage_v: analysis.rest_voltage_v.clone(),
             state_of_charge_percent: analysis.state_of_charge_percent.clone(),

@@ -194,7 +194,7 @@ mod tests {
             seconds: 10.0,
             voltage_v: Estimate::around(volts, 0.03, Grade::Measured, "mean"),
             under_setpoint_v: None,
-            state: BusState::Slipping,
+            state: BusState::Limited,
             state_confidence: 1.0,
         }
     }

@@ -342,6 +342,9 @@ mod tests {
             middle_s: 0.0,
             drift_v_per_s: -0.1 / 600.0,
             drift_per_minute: None,
+            knots: Vec::new(),
+            wanders: false,
+            nominal: Nominal::V12,
         }
     }
 

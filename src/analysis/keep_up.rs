@@ -1,4 +1,4 @@
-//! Keep-up rpm: the engine speed at which a set of loads stops slipping.
+//! Keep-up rpm: the engine speed from which the regulator is in control with a set of loads.
 //!
 //! Steady running says at which speeds the bus holds and at which it does not;
 //! the answer lies between the two. Where the engine went from one to the other
@@ -22,7 +22,7 @@ use crate::log::{Log, Role};
 use crate::segment::{Segments, indices, mean};
 use crate::words::{self, RPM, TIMES, capital};
 
-use visits::{Visit, bracket, inside, of_one_speed, slipping_idle, speeds, visit};
+use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit};
 
 /// A set of loads seen for less than this tells no keep-up speed.
 const LEAST_SET_S: f64 = 4.0;
@@ -56,31 +56,33 @@ pub fn keep_up(
             sets.entry((stretch.loads.len(), &stretch.loads)).or_default().push(visit);
         }
     }
-    let sets: Vec<Set> =
-        sets.iter()
-            .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
-            .filter_map(|((_, loads), visits)| {
-                let speeds = speeds(visits);
-                let bracket = bracket(&speeds)
-                    .or_else(|bound| inside(visits, &speeds, bound))
-                    .map_err(|bound| match speeds.len() {
-                        1 => of_one_speed(visits, log.nominal().volts(levels::DROOP)),
-                        _ => bound,
-                    });
-                let holds = bracket == Err(Bound::BelowSeen);
-                let falls = bracket
-                    .ok()
-                    .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
-                Some(Set {
-                    loads,
-                    visits,
-                    seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
-                    idle_rpm: slipping_idle(&speeds).filter(|_| !holds),
-                    bracket,
-                    falls: falls.unwrap_or_default(),
-                })
+    let sets: Vec<Set> = sets
+        .iter()
+        .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
+        .filter_map(|((_, loads), visits)| {
+            let speeds = speeds(visits);
+            let bracket =
+                bracket(&speeds).or_else(|bound| inside(visits, &speeds, bound)).map_err(|bound| {
+                    if speeds.len() == 1 {
+                        of_one_speed(visits, log.nominal().volts(levels::DROOP))
+                    } else {
+                        bound
+                    }
+                });
+            let holds = bracket == Err(Bound::BelowSeen);
+            let falls = bracket
+                .ok()
+                .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
+            Some(Set {
+                loads,
+                visits,
+                seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
+                idle_rpm: limited_idle(&speeds).filter(|_| !holds),
+                bracket,
+                falls: falls.unwrap_or_default(),
             })
-            .collect();
+        })
+        .collect();
     let seen: Vec<machines::Set> =
         sets.iter().map(|set| set.as_machines_see_it(log, setpoint, battery)).collect();
     let any_within = sets.iter().any(|set| set.bracket.is_ok());

@@ -3,6 +3,7 @@
 pub mod balance;
 pub mod battery;
 pub mod battery_use;
+pub mod control;
 pub mod cranking;
 pub mod deficit;
 pub mod heat;
@@ -30,6 +31,7 @@ use crate::log::Log;
 use crate::segment::Segments;
 
 pub use battery::BatteryModel;
+pub use control::Control;
 pub use setpoint::Setpoint;
 
 /// All interval estimates cover their truth this often.
@@ -41,6 +43,7 @@ pub const Z90: f64 = 1.645;
 pub struct Analysis {
     pub noise: Noise,
     pub setpoint: Option<Setpoint>,
+    pub control: Control,
     pub rest_voltage_v: Option<Estimate>,
     pub state_of_charge_percent: Option<Estimate>,
     pub cranking: Option<Cranking>,
@@ -58,10 +61,12 @@ pub struct Analysis {
 }
 
 pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
-    let setpoint = setpoint::setpoint(log, segments, car);
+    let control = control::control(log, segments, car);
+    let setpoint = setpoint::setpoint(log, segments, &control, car);
     let rest_voltage_v = rest::rest_voltage(log, segments);
     let battery = battery::model(log, segments, car, rest_voltage_v.as_ref(), setpoint.as_ref());
-    let operating_points = state::operating_points(log, segments, setpoint.as_ref(), &battery, car);
+    let operating_points =
+        state::operating_points(log, segments, setpoint.as_ref(), &battery, &control, car);
     let heats = heat::heat(log, segments, setpoint.as_ref(), &battery);
     Analysis {
         noise: noise::noise(&segments.grain),
@@ -81,6 +86,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         heat_compared: heats.compared,
         battery_use: battery_use::battery_use(log, &operating_points, &battery),
         operating_points,
+        control,
         setpoint,
         rest_voltage_v,
         battery,

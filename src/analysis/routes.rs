@@ -179,10 +179,10 @@ pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String 
     };
     match state {
         BusState::Holding => format!("The battery gives nothing {where_}: {}.", given.how),
-        BusState::Slipping if given.high < 0.5 => {
+        BusState::Limited if given.high < 0.5 => {
             format!("The battery gives nothing {where_}: {}.", given.how)
         }
-        BusState::Slipping => format!(
+        BusState::Limited => format!(
             "The battery most likely gives nothing {where_}, and no more than {} ({}): {}.{narrower}",
             AMP.of(given.high),
             given.grade.word(),

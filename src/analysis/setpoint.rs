@@ -1,19 +1,22 @@
 //! The voltage that the regulator holds when it can.
 //!
-//! A regulator shows itself as the highest level the bus keeps coming back to
-//! whatever the loads and the engine speed. It drifts with its temperature, so
-//! the level is looked for along sloping lines too.
+//! Only levels at which the regulator was most likely in control count
+//! ([`crate::analysis::control`]). A setpoint drifts with heat, so a straight line is
+//! looked for first; where an engine computer moves it, it is a track through the levels
+//! that were held ([`track`]), as unsure as the nearest of them is far.
 //!
-//! A hungry battery behind a machine that gives its all levels off too, and where
-//! that machine is always short its highest level looks like a setpoint. Only what
-//! does not mind tells them apart: a load more, or the engine back to idle, and the
-//! same volts. A level that never passes that test is a lower bound.
+//! A battery far from full behind an alternator at its limit levels off too. Only what
+//! does not answer tells them apart: one load more, or the engine back at idle, and the
+//! same voltage. A level that never passes that test is a lower bound.
 
+pub mod track;
 mod tried;
 
 use crate::analysis::Z90;
+use crate::analysis::control::Control;
 use crate::analysis::level::level;
 use crate::car::Car;
+use crate::diagnosis::SetpointAt;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Role, Span, Tap};
@@ -21,6 +24,7 @@ use crate::nominal::Nominal;
 use crate::segment::{Grain, Segments, Stretch};
 use crate::stats::robust::median;
 
+use track::Knot;
 use tried::{Seen, is_indifferent};
 
 /// 7 to 10 mV/°C over a warm-up of a few °C a minute, in steps of
@@ -32,6 +36,17 @@ const SHORTEST_S: f64 = 3.0;
 /// than the bus: a regulator that reads its own post holds that, whatever is
 /// lost on the way; one that reads the battery holds the bus.
 const POST_LONGER: f64 = 1.25;
+/// From here on the regulator counts as in control; and as surely so.
+const IN_CONTROL: f64 = 0.5;
+const SURELY: f64 = 0.9;
+/// Natural log odds of more than the level itself that show a held level.
+const SHOWN: f64 = -1.5;
+/// A line that less of the held time lies on is not the setpoint's course.
+const ON_LINE_SHARE: f64 = 0.7;
+/// … and where more of it lies elsewhere than this leaves, the line is not all of it.
+const ALL_ON_LINE_SHARE: f64 = 0.95;
+/// Moments of a track that are reported.
+const MOST_MOMENTS: usize = 60;
 /// Less running than this shows no drift.
 const LEAST_DRIFT_S: f64 = 60.0;
 
@@ -44,13 +59,54 @@ pub struct Setpoint {
     pub drift_v_per_s: f64,
     /// The same with its interval, where the log shows one.
     pub drift_per_minute: Option<Estimate>,
-    /// Whether the log shows that it does not mind loads or speed, or it is stated.
+    /// Whether the log shows that neither loads nor speed move it, or it is stated.
     pub is_shown: bool,
+    /// The levels that were held, in time order. Where no straight line fits them, they
+    /// are the setpoint.
+    pub knots: Vec<Knot>,
+    /// Whether it moves otherwise than along the line.
+    pub wanders: bool,
+    /// Whose cells' volts these are.
+    pub nominal: Nominal,
 }
 
 impl Setpoint {
     pub fn at(&self, t_s: f64) -> f64 {
-        self.estimate.value + self.drift_v_per_s * (t_s - self.middle_s)
+        let line_v = self.estimate.value + self.drift_v_per_s * (t_s - self.middle_s);
+        let wandering = if self.wanders { track::between(&self.knots, t_s) } else { None };
+        wandering.unwrap_or(line_v)
+    }
+
+    /// With its interval, which widens away from the levels that show it.
+    pub fn level_at(&self, t_s: f64) -> Estimate {
+        let Estimate { value, low, high, grade, how } = self.estimate.clone();
+        let near = if self.wanders { track::nearest(&self.knots, t_s) } else { None };
+        let (below_v, above_v) =
+            near.map_or((value - low, high - value), |knot| (knot.half_width_v, knot.half_width_v));
+        let (far_v, far) = track::far(&self.knots, t_s, self.nominal);
+        let grade = if far { grade.max(Grade::Inferred) } else { grade };
+        let at_v = self.at(t_s);
+        Estimate::new(at_v, at_v - below_v.hypot(far_v), at_v + above_v.hypot(far_v), grade, how)
+    }
+
+    /// Where it was held, and halfway between: no more moments than a page can show.
+    pub fn track(&self) -> Vec<SetpointAt> {
+        let held = track::moments(&self.knots, MOST_MOMENTS);
+        held.into_iter().map(|at_s| SetpointAt { at_s, level_v: self.level_at(at_s) }).collect()
+    }
+
+    /// Over several visits, each at its time and by its seconds: the mean.
+    pub fn over(&self, spans: &[Span]) -> Estimate {
+        let seconds: f64 = spans.iter().map(Span::seconds).sum();
+        let visits: Vec<(f64, Estimate)> = spans
+            .iter()
+            .map(|s| (s.seconds() / seconds, self.level_at((s.start_s + s.end_s) / 2.0)))
+            .collect();
+        let mean =
+            |of: &dyn Fn(&Estimate) -> f64| visits.iter().map(|(w, e)| w * of(e)).sum::<f64>();
+        let grade = visits.iter().map(|(_, e)| e.grade).max().unwrap_or(self.estimate.grade);
+        let how = self.estimate.how.clone();
+        Estimate::new(mean(&|e| e.value), mean(&|e| e.low), mean(&|e| e.high), grade, how)
     }
 
     fn stated(value_v: f64, nominal: Nominal) -> Setpoint {
@@ -62,6 +118,9 @@ impl Setpoint {
             drift_v_per_s: 0.0,
             drift_per_minute: None,
             is_shown: true,
+            knots: Vec::new(),
+            wanders: false,
+            nominal,
         }
     }
 
@@ -76,6 +135,9 @@ impl Setpoint {
             drift_v_per_s: 0.0,
             drift_per_minute: None,
             is_shown: false,
+            knots: Vec::new(),
+            wanders: false,
+            nominal,
         }
     }
 
@@ -121,15 +183,21 @@ impl Setpoint {
 
 /// The setpoint as stated, else as seen, else as regulators commonly have it;
 /// `None` for a log without steady running.
-pub fn setpoint(log: &Log, segments: &Segments, car: &Car) -> Option<Setpoint> {
+pub fn setpoint(log: &Log, segments: &Segments, control: &Control, car: &Car) -> Option<Setpoint> {
     if let Some(stated_v) = car.setpoint_v {
         return Some(Setpoint::stated(stated_v, log.nominal()));
     }
-    let at_bus = held(log.time_s(), log.bus_v(), segments);
+    let in_control = |k: usize| control.regulated(k) >= IN_CONTROL;
+    let shown = |k: usize| {
+        let weighed = control.of_stretch(k);
+        weighed
+            .is_some_and(|w| w.regulated >= SURELY && w.by_slope + w.by_speed + w.by_load < SHOWN)
+    };
+    let at_bus = held(log.time_s(), log.bus_v(), segments, &in_control, &shown);
     let at_post = log
         .channel(Role::Voltage(Tap::Alternator))
         .filter(|_| log.bus != Tap::Alternator)
-        .and_then(|post_v| held(log.time_s(), post_v, segments));
+        .and_then(|post_v| held(log.time_s(), post_v, segments, &|_| true, &|_| false));
     let held = match (at_bus, at_post) {
         (Some(bus), Some(post)) if post.seconds > POST_LONGER * bus.seconds => Some(post.of_post()),
         (None, Some(post)) => Some(post.of_post()),
@@ -167,13 +235,20 @@ impl Held {
     }
 }
 
-fn held(time_s: &[f64], tap_v: &[f64], segments: &Segments) -> Option<Held> {
+fn held(
+    time_s: &[f64],
+    tap_v: &[f64],
+    segments: &Segments,
+    in_control: &dyn Fn(usize) -> bool,
+    shown: &dyn Fn(usize) -> bool,
+) -> Option<Held> {
     let grain = &segments.grain;
     let seen: Vec<Seen> = segments
         .stretches
         .iter()
-        .filter(|stretch| is_flat(time_s, tap_v, stretch, grain))
-        .filter_map(|stretch| {
+        .enumerate()
+        .filter(|(k, stretch)| in_control(*k) && is_flat(time_s, tap_v, stretch, grain))
+        .filter_map(|(k, stretch)| {
             let level = level(time_s, tap_v, stretch.settled, grain)?;
             Some(Seen {
                 stretch,
@@ -181,12 +256,28 @@ fn held(time_s: &[f64], tap_v: &[f64], segments: &Segments) -> Option<Held> {
                 seconds: stretch.settled.seconds(),
                 level_v: level.mean_v,
                 half_width_v: level.half_width_v,
+                is_shown: shown(k),
             })
         })
         .collect();
-    let (drift, members) = highest_line(&seen, grain.nominal)?;
-    let setpoint = held_line(&seen, &members, drift, grain.nominal)?;
-    Some(Held { setpoint, seconds: members.iter().map(|&k| seen[k].seconds).sum() })
+    let total_s: f64 = seen.iter().map(|s| s.seconds).sum();
+    let seconds = |members: &[usize]| members.iter().map(|&k| seen[k].seconds).sum::<f64>();
+    let line = highest_line(&seen, grain.nominal).and_then(|(drift, members)| {
+        Some((held_line(&seen, &members, drift, grain.nominal)?, seconds(&members)))
+    });
+    match line {
+        Some((setpoint, on_line_s)) if on_line_s >= ON_LINE_SHARE * total_s => {
+            let setpoint = if on_line_s < ALL_ON_LINE_SHARE * total_s {
+                track::around(setpoint, &seen)
+            } else {
+                setpoint
+            };
+            Some(Held { setpoint, seconds: on_line_s })
+        }
+        line => track::wandering(&seen, grain.nominal)
+            .map(|setpoint| Held { setpoint, seconds: total_s })
+            .or_else(|| line.map(|(setpoint, seconds)| Held { setpoint, seconds })),
+    }
 }
 
 /// Whether the second half of a stretch lies where its first half did.
@@ -320,7 +411,9 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64, nominal: Nominal) -> 
     if level_v < nominal.volts(levels::CHARGED) {
         return None;
     }
-    if is_indifferent(seen, members, nominal) {
+    let knots = track::knots(members.iter().filter_map(|&k| seen.get(k)));
+    let shown = members.iter().any(|&k| seen.get(k).is_some_and(|s| s.is_shown));
+    if shown || is_indifferent(seen, members, nominal) {
         let how = format!("level held over {weight_s:.0} s while loads or speed changed");
         let estimate = Estimate::around(level_v, half_width_v, Grade::Measured, how);
         return Some(Setpoint {
@@ -329,6 +422,9 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64, nominal: Nominal) -> 
             drift_v_per_s,
             drift_per_minute,
             is_shown: true,
+            knots,
+            wanders: false,
+            nominal,
         });
     }
     if level_v < nominal.volts(levels::LEAST_UNSHOWN_SETPOINT) {
@@ -341,7 +437,16 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64, nominal: Nominal) -> 
     let [.., common_high] = levels::COMMON_SETPOINT;
     let high_v = (level_v + half_width_v).max(nominal.volts(common_high));
     let estimate = Estimate::new(level_v, level_v - half_width_v, high_v, Grade::Inferred, how);
-    Some(Setpoint { estimate, middle_s, drift_v_per_s, drift_per_minute, is_shown: false })
+    Some(Setpoint {
+        estimate,
+        middle_s,
+        drift_v_per_s,
+        drift_per_minute,
+        is_shown: false,
+        knots,
+        wanders: false,
+        nominal,
+    })
 }
 
 #[cfg(test)]
@@ -357,7 +462,7 @@ mod tests {
 
     fn seen(stretch: &Stretch, level_v: f64) -> Seen<'_> {
         let middle_s = stretch.span.start_s + 10.0;
-        Seen { stretch, middle_s, seconds: 20.0, level_v, half_width_v: 0.005 }
+        Seen { stretch, middle_s, seconds: 20.0, level_v, half_width_v: 0.005, is_shown: false }
     }
 
     fn shown(levels: &[(f64, f64, &[&str], f64)]) -> bool {

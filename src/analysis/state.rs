@@ -1,8 +1,9 @@
-//! Holding, slipping or draining: the bus state of every operating point, with
+//! Holding, at its limit or draining: the bus state of every operating point, with
 //! the amps that go with it.
 
 use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
+use crate::analysis::control::{Control, Weighed};
 use crate::analysis::deficit::{self, Amps};
 use crate::analysis::level::{half_width_v, level, visits_half_width_v};
 use crate::analysis::routes::{self, Seen};
@@ -14,21 +15,32 @@ use crate::levels;
 use crate::log::{Log, Role};
 use crate::segment::{Point, Segments};
 use crate::shared::shared;
-use crate::stats::robust::median;
-use crate::words::{AMP, VOLT};
+use crate::words::AMP;
 
-/// A drain that is called a slip leaves somebody stranded, so a bus drains as
-/// soon as that is this likely.
+/// A drain that is called anything else leaves somebody stranded, so a bus drains as
+/// soon as that is this likely;
 const DRAINING_LIKELY: f64 = 0.35;
+/// where the regulator is in control, this likely.
+const DRAINING_REGULATED: f64 = 0.65;
+/// A battery that takes more than this is being charged.
+const CHARGING_A: f64 = 2.0;
+/// No logger's calibration is known better (common practice, no source).
+const READ_V: f64 = 0.03;
+/// A regulator is taken to be in control from here on.
+const IN_CONTROL: f64 = 0.5;
 
 pub fn operating_points(
     log: &Log,
     segments: &Segments,
     setpoint: Option<&Setpoint>,
     battery: &BatteryModel,
+    control: &Control,
     car: &Car,
 ) -> Vec<OperatingPoint> {
-    let of = |point: &Point| operating_point(log, segments, point, setpoint, battery, car);
+    let of = |point: &Point| {
+        let weighed = control.of_point(point);
+        operating_point(log, segments, point, setpoint, battery, &weighed, car)
+    };
     let parts = shared(&segments.points, 1, |part| part.iter().map(of).collect::<Vec<_>>());
     parts.into_iter().flatten().collect()
 }
@@ -39,23 +51,26 @@ fn operating_point(
     point: &Point,
     setpoint: Option<&Setpoint>,
     battery: &BatteryModel,
+    weighed: &Weighed,
     car: &Car,
 ) -> OperatingPoint {
     let voltage_v = voltage(log, segments, point);
-    let setpoint_v = setpoint.map(|s| setpoint_there(s, point));
+    let setpoint_v = setpoint.map(|s| s.over(&point.spans));
     let under_v = setpoint.map(|s| under_setpoint(log, segments, s, point));
     let logged = point.mean_of(Role::BatteryCurrent).map(routes::measured);
     let there_v = setpoint_v.as_ref().map(|s| s.value);
     let implied = deficit::of_point(point, voltage_v.value, there_v, battery, log.nominal());
-    let droop_v = log.nominal().volts(levels::DROOP);
+    let charged_v = log.nominal().volts(levels::CHARGED);
     let call = match &logged {
-        Some(given) => by_current(given, under_v.as_ref(), droop_v),
-        None => by_voltage(under_v.as_ref(), &implied, droop_v),
+        Some(given) => by_current(given, weighed),
+        None => by_voltage(&voltage_v, &implied, weighed, charged_v),
     };
+    let short_probability =
+        short_probability(&voltage_v, &implied, logged.as_ref(), weighed, charged_v);
     let implied_deficit_a = match (call.state, &logged) {
         (_, Some(given)) => given_at_least_nothing(given),
-        (BusState::Holding, None) => deficit::none(Grade::Inferred, "the bus is at its setpoint"),
-        (BusState::Slipping, None) => {
+        (BusState::Holding, None) => deficit::none(Grade::Inferred, "the regulator is in control"),
+        (BusState::Limited, None) => {
             Estimate { value: 0.0, low: 0.0, ..implied.implied_deficit_a.clone() }
         }
         (BusState::Draining, None) => implied.implied_deficit_a.clone(),
@@ -70,7 +85,7 @@ fn operating_point(
             .collect(),
     };
     let regulation_shortfall_a = match call.state {
-        BusState::Holding => Some(deficit::none(Grade::Inferred, "the bus is at its setpoint")),
+        BusState::Holding => Some(deficit::none(Grade::Inferred, "the regulator is in control")),
         _ => implied.regulation_shortfall_a,
     };
     OperatingPoint {
@@ -85,6 +100,8 @@ fn operating_point(
         voltage_v,
         under_setpoint_v: under_v,
         state: call.state,
+        regulated_probability: Some(weighed.regulated),
+        short_probability: Some(short_probability),
         state_confidence: call.confidence,
         state_how: call.how,
         deficit_told: routes::told(point, call.state, Some(&implied_deficit_a)),
@@ -121,8 +138,8 @@ fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &P
     let value = visits.iter().map(|v| v.0 * v.1).sum::<f64>() / seconds;
     let read_v = half_width_v(point.samples, &segments.grain);
     let scatter_v = visits_half_width_v(&visits.iter().map(|v| v.1).collect::<Vec<_>>(), value);
-    // Each visit is held against the setpoint of its time: the volts as if it had not moved.
-    let held = &setpoint.estimate;
+    // Each visit is compared with the setpoint of its time: the volts as if it had not moved.
+    let held = setpoint.over(&point.spans);
     let volts_v = held.value - value;
     let volts = Estimate::around(volts_v, read_v.hypot(scatter_v), Grade::Measured, "");
     held.less(&volts, "setpoint less voltage")
@@ -147,9 +164,29 @@ fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
     Estimate::around(point.mean_v, read_v.hypot(scatter_v), Grade::Measured, how)
 }
 
-fn setpoint_there(setpoint: &Setpoint, point: &Point) -> Estimate {
-    let middles: Vec<f64> = point.spans.iter().map(|s| (s.start_s + s.end_s) / 2.0).collect();
-    setpoint.estimate.shifted(setpoint.at(median(&middles)) - setpoint.estimate.value)
+/// How likely a point falls short: the battery discharges, or the alternator is at its
+/// limit at a voltage at which the battery gets almost no charge.
+fn short_probability(
+    voltage_v: &Estimate,
+    implied: &Amps,
+    logged: Option<&Estimate>,
+    weighed: &Weighed,
+    charged_v: f64,
+) -> f64 {
+    let limited = 1.0 - weighed.regulated;
+    let low = share_below(charged_v, voltage_v.value, voltage_v.half_width().max(READ_V));
+    if let Some(given) = logged {
+        let drains = 1.0 - share_below(deficit::DRAINING_A, given.value, given.half_width());
+        let starves = 1.0 - share_below(-CHARGING_A, given.value, given.half_width());
+        return (drains * (low + (1.0 - low) * limited)).max(limited * low * starves);
+    }
+    // A battery that surely charges is recharging after a discharge, whatever the voltage.
+    let charges = implied.given_a.high < -CHARGING_A;
+    let starves = if charges { 0.0 } else { limited * low };
+    // Where the regulator is in control, at a level that charges, what the battery gives off
+    // its surface is no shortage.
+    let drains = implied.draining_share * (low + (1.0 - low) * limited);
+    drains.max(starves).clamp(0.0, 1.0)
 }
 
 struct Call {
@@ -163,15 +200,12 @@ fn given_at_least_nothing(given: &Estimate) -> Estimate {
     Estimate { value: value.max(0.0), low: low.max(0.0), high: high.max(0.0), ..given.clone() }
 }
 
-fn by_current(given: &Estimate, under_v: Option<&Estimate>, droop_v: f64) -> Call {
-    let holds = under_v.map(|under_v| holding_share(under_v, droop_v));
+fn by_current(given: &Estimate, weighed: &Weighed) -> Call {
     let drains = 1.0 - share_below(deficit::DRAINING_A, given.value, given.half_width());
     let (state, confidence) = if given.value > deficit::DRAINING_A {
         (BusState::Draining, drains)
-    } else if holds.is_some_and(|share| share >= 0.5) {
-        (BusState::Holding, holds.unwrap_or(0.5))
     } else {
-        (BusState::Slipping, 1.0 - holds.unwrap_or(0.5))
+        regulated_or_not(weighed)
     };
     let amps = |e: &Estimate| AMP.with_range(e);
     let how = if given.value < 0.0 {
@@ -179,42 +213,44 @@ fn by_current(given: &Estimate, under_v: Option<&Estimate>, droop_v: f64) -> Cal
     } else {
         format!("by the logged current the battery gives {}", amps(given))
     };
-    Call { state, confidence, how }
+    Call { state, confidence, how: format!("{how}; {}", weighed.how()) }
 }
 
-fn by_voltage(under_v: Option<&Estimate>, implied: &Amps, droop_v: f64) -> Call {
-    let holds = under_v.map_or(0.0, |under_v| holding_share(under_v, droop_v));
-    if holds >= 0.5 {
-        let how = "within the regulator's droop of the setpoint".to_owned();
-        return Call { state: BusState::Holding, confidence: holds, how };
+fn regulated_or_not(weighed: &Weighed) -> (BusState, f64) {
+    match weighed.regulated {
+        sure if sure >= IN_CONTROL => (BusState::Holding, sure),
+        sure => (BusState::Limited, 1.0 - sure),
     }
-    let below = under_v.map_or_else(
-        || "no setpoint seen".to_owned(),
-        |under| format!("{} under the setpoint", VOLT.with_range(under)),
-    );
+}
+
+/// A battery just taken off a higher level may give for a while although the regulator is
+/// in control: that is no shortage as long as it will take charge again at this level.
+fn by_voltage(voltage_v: &Estimate, implied: &Amps, weighed: &Weighed, charged_v: f64) -> Call {
     let (zero, draining_share) = (&implied.zero_current_v, implied.draining_share);
-    let (state, share, side) = if draining_share >= DRAINING_LIKELY {
-        (BusState::Draining, draining_share, "near or below")
+    let controlled = weighed.regulated >= IN_CONTROL;
+    let likely = if controlled { DRAINING_REGULATED } else { DRAINING_LIKELY };
+    let charged = controlled && voltage_v.value >= charged_v;
+    let (state, confidence) = if draining_share >= likely && !charged {
+        (BusState::Draining, draining_share)
     } else {
-        (BusState::Slipping, 1.0 - draining_share, "above")
+        let (state, sure) = regulated_or_not(weighed);
+        let drains = if charged { 0.0 } else { draining_share };
+        (state, sure * (1.0 - drains))
+    };
+    let side = match state {
+        BusState::Draining => "near or below",
+        _ if voltage_v.value > zero.value => "above",
+        _ => "near",
     };
     let how = format!(
-        "{below}; {side} the battery's zero-current voltage of {:.2} V ({:.2} to {:.2} V, {})",
+        "{}; {side} the battery's zero-current voltage of {:.2} V ({:.2} to {:.2} V, {})",
+        weighed.how(),
         zero.value,
         zero.low,
         zero.high,
         zero.grade.word()
     );
-    Call { state, confidence: share * (1.0 - holds), how }
-}
-
-/// How likely the bus is within the droop of its setpoint.
-fn holding_share(under_v: &Estimate, droop_v: f64) -> f64 {
-    let side_v = match under_v.value < droop_v {
-        true => under_v.high - under_v.value,
-        false => under_v.value - under_v.low,
-    };
-    share_below(droop_v, under_v.value, side_v)
+    Call { state, confidence, how }
 }
 
 /// P(`x` < `limit`) for a normal `x` around `centre` with this 90 % half-width.

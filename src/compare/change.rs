@@ -301,7 +301,7 @@ mod tests {
     #[test]
     fn a_full_battery_is_no_loss() {
         let hungry = OperatingPoint {
-            state: BusState::Slipping,
+            state: BusState::Limited,
             voltage_v: amps(13.6, 13.59, 13.61),
             battery_gives_a: Some(amps(-20.0, -21.0, -19.0)),
             ..holding(&[])

@@ -185,7 +185,7 @@ fn word(foretold: &PredictedPoint, seen: &MatchedPoint, nominal: Nominal) -> (Ke
         return (Kept::Held, why);
     }
     if promised && now > foretold.state {
-        let words = (foretold.state.word(), now.word());
+        let words = (foretold.state.label(), now.label());
         return match seen.after.is_sure {
             true => (Kept::Worse, format!("{} foretold, {} seen", words.0, words.1)),
             false => {

@@ -301,7 +301,7 @@ fn sentence(point: &MatchedPoint) -> String {
     let draining = point.before.state == BusState::Draining;
     let amps = point.before.implied_deficit_a.as_ref().filter(|_| draining);
     let bus =
-        |side: &PointSide| format!("{}, {}", VOLT.with_range(&side.voltage_v), side.state.word());
+        |side: &PointSide| format!("{}, {}", VOLT.with_range(&side.voltage_v), side.state.label());
     let old = match amps {
         Some(amps) => format!(
             "{} with the battery giving {}",

@@ -90,7 +90,7 @@ fn a_bus_that_no_longer_holds_is_worse() {
 fn a_hungry_battery_leaves_a_fall_open() {
     let sets: [&[&str]; 3] = [&[], &["fan"], &LOADS];
     let sagging = |loads: &&[&str]| OperatingPoint {
-        state: BusState::Slipping,
+        state: BusState::Limited,
         voltage_v: measured(13.4, 0.02),
         battery_gives_a: Some(measured(-8.0, 15.0)),
         ..holding(loads)
@@ -340,7 +340,7 @@ fn never_draining_reads_how_sure_the_state_is() {
     maybe.diagnosis.operating_points[1].state_confidence = 0.6;
     assert_eq!(of(&maybe).0, Reading::NotShown);
     let mut slipping = log(cured());
-    slipping.diagnosis.operating_points[0].state = BusState::Slipping;
+    slipping.diagnosis.operating_points[0].state = BusState::Limited;
     assert_eq!(of(&slipping).0, Reading::Pass);
     assert_eq!(of(&log(Vec::new())).0, Reading::NotShown);
 }

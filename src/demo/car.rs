@@ -64,6 +64,41 @@ pub struct Dropout {
     pub extra_ohm: f64,
 }
 
+/// What an engine computer, the field's control and the wiring make of the regulator.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Control {
+    /// From these moments the setpoint lies so far from the regulator's own.
+    pub commands: Vec<Command>,
+    /// Seconds over which the current may rise from nothing to all: load response. 0: at
+    /// once.
+    pub load_response_s: f64,
+    /// Of the ground that the loads' current takes and the logger's does not, Ω.
+    pub logger_ground_ohm: f64,
+}
+
+/// From `at_s` on the setpoint is `offset_v` from the regulator's own, after a ramp.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Command {
+    pub at_s: f64,
+    pub offset_v: f64,
+    pub ramp_s: f64,
+}
+
+impl Control {
+    /// How far the setpoint is from the regulator's own. Commands come in time order.
+    pub fn offset_v(&self, t_s: f64) -> f64 {
+        let begun = self.commands.iter().take_while(|c| c.at_s <= t_s);
+        begun.fold(0.0, |from_v, command| {
+            let share = if command.ramp_s > 0.0 {
+                ((t_s - command.at_s) / command.ramp_s).min(1.0)
+            } else {
+                1.0
+            };
+            from_v + share * (command.offset_v - from_v)
+        })
+    }
+}
+
 /// Everything about the car that does not change during a log.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CarModel {
@@ -77,6 +112,7 @@ pub struct CarModel {
     /// Rise of the machine over the air around it at full output, °C.
     pub self_heating_c: f64,
     pub regulator: Regulator,
+    pub control: Control,
     /// Where the regulator reads its voltage.
     pub sense: Node,
     pub pulley_ratio: f64,

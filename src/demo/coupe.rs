@@ -1,6 +1,6 @@
 //! The blue coupe, as its owner built it, and what befalls it. All invented.
 
-use super::car::{BeltSlip, CarModel, Dropout, Idle, LoadModel, Starter};
+use super::car::{BeltSlip, CarModel, Control, Dropout, Idle, LoadModel, Starter};
 use crate::physics::alternator::{Derating, OutputCurve, Regulator};
 use crate::physics::battery::{Battery, BatteryState};
 use crate::physics::bus::Node;
@@ -85,6 +85,7 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
         rated_a: 70.0,
         derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share: 0.11 },
         self_heating_c: 15.0,
+        control: Control::default(),
         regulator: Regulator {
             setpoint_25c_v: 14.5,
             per_degree_v: -0.007,

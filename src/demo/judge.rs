@@ -6,20 +6,21 @@ use super::car::CarModel;
 use super::electrics::steady_bus;
 use super::truth::{KeepUpTruth, Samples};
 use crate::diagnosis::{BusState, VerdictWord};
+use crate::levels;
 use crate::physics::battery::Battery;
 
 /// Common practice, no source: above this a running bus is over-charging.
 const OVERCHARGE_V: f64 = 15.0;
-/// A bus this far below its setpoint is not held, whatever the battery does.
+/// A line that loses more than this keeps the battery from the setpoint.
 const LOST_V: f64 = 0.3;
-/// Failing for less than this in all proves nothing.
-const FAILING_S: f64 = 3.0;
+/// Failing for no longer than this in all is a few seconds.
+const FAILING_S: f64 = 8.0;
+/// A battery that takes no more than this at its limit gets almost no charge.
+const NO_CHARGE_A: f64 = 2.0;
 /// Below this the engine idles.
 const IDLE_BAND_RPM: f64 = 1500.0;
 /// Samples this near the highest speed seen speak for it.
 const TOP_BAND_RPM: f64 = 150.0;
-/// A margin below this share of the idle output is little.
-const LITTLE_SHARE: f64 = 0.10;
 
 /// What the judge needs and the truth does not tell.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -47,6 +48,7 @@ pub struct Judged {
 struct Tally {
     top_rpm: f64,
     failing_s: f64,
+    limited_s: f64,
     top_s: f64,
     top_failing_s: f64,
     idle_s: f64,
@@ -73,6 +75,9 @@ pub fn judge(car: &CarModel, time_s: &[f64], samples: &Samples, seen: &Seen, end
         let (seconds, rpm) = (time_s[i] - time_s[i - 1], samples.engine_rpm[i]);
         let failing_s = if failing(samples, i) { seconds } else { 0.0 };
         tally.failing_s += failing_s;
+        if samples.state[i] != BusState::Holding {
+            tally.limited_s += seconds;
+        }
         if rpm > tally.top_rpm - TOP_BAND_RPM {
             tally.top_s += seconds;
             tally.top_failing_s += failing_s;
@@ -85,7 +90,7 @@ pub fn judge(car: &CarModel, time_s: &[f64], samples: &Samples, seen: &Seen, end
     }
     let keep_up: Vec<KeepUpTruth> =
         tallies.iter().map(|(set, tally)| keep_up(car, set, tally, end)).collect();
-    let verdict = word(samples, seen, &tallies, &keep_up);
+    let verdict = word(samples, seen, &tallies);
     Judged { verdict, keep_up }
 }
 
@@ -93,19 +98,13 @@ fn failing(samples: &Samples, i: usize) -> bool {
     match samples.state[i] {
         BusState::Holding => false,
         BusState::Draining => true,
-        BusState::Slipping => {
-            let lost = samples.bus_v[i] < samples.setpoint_v[i] - LOST_V;
-            lost && samples.regulation_shortfall_a[i] > 0.0
+        BusState::Limited => {
+            samples.bus_v[i] < levels::CHARGED.at_12_v() && samples.battery_a[i] < NO_CHARGE_A
         }
     }
 }
 
-fn word(
-    samples: &Samples,
-    seen: &Seen,
-    tallies: &BTreeMap<&[u8], Tally>,
-    keep_up: &[KeepUpTruth],
-) -> VerdictWord {
+fn word(samples: &Samples, seen: &Seen, tallies: &BTreeMap<&[u8], Tally>) -> VerdictWord {
     let running = || (0..samples.bus_v.len()).filter(|&i| seen.steady[i]);
     let count = running().count();
     if count == 0 {
@@ -126,8 +125,8 @@ fn word(
     if !failing.is_empty() {
         return VerdictWord::FallsShortAtIdle;
     }
-    let little = |k: &KeepUpTruth| k.idle_output_a - k.needed_a < LITTLE_SHARE * k.idle_output_a;
-    if keep_up.iter().any(little) { VerdictWord::LittleInReserve } else { VerdictWord::KeepsUp }
+    let limited = tallies.values().any(|t| t.limited_s > FAILING_S);
+    if limited { VerdictWord::LittleInReserve } else { VerdictWord::KeepsUp }
 }
 
 fn keep_up(car: &CarModel, set: &[u8], tally: &Tally, end: End) -> KeepUpTruth {

@@ -15,6 +15,7 @@ use super::script::Script;
 use super::steps::true_steps;
 use super::truth::{BatteryTruth, Samples, Truth};
 use crate::diagnosis::{BusState, PhaseKind};
+use crate::levels;
 use crate::log::{Place, Tap};
 use crate::physics::battery::BatteryState;
 use crate::physics::bus::{Bus, Node, Solved};
@@ -28,8 +29,6 @@ const SLIP_S: f64 = 0.3;
 const MOST_SLIP: f64 = 0.9;
 /// How long an engine has run that runs at the first sample.
 const SETTLING_S: f64 = 60.0;
-/// At the setpoint: no further below it.
-const AT_SETPOINT_V: f64 = 0.05;
 /// Less than this from the battery is no draining.
 const DRAINING_A: f64 = 0.5;
 /// Rectified pulses a turn: three phases, both half waves, six pole pairs.
@@ -106,6 +105,7 @@ pub fn simulate_in_steps(
         samples.available_a.push(moment.available_a);
         samples.open_circuit_v.push(moment.open_circuit_v);
         samples.state.push(state);
+        samples.saturated.push(moment.saturated);
         samples.regulation_shortfall_a.push(moment.shortfall_a);
         samples.implied_deficit_a.push((-moment.solved.battery_a).max(0.0));
         samples.engine_rpm.push(run.engine.rpm);
@@ -190,15 +190,17 @@ struct Moment {
 const STEADY_AFTER_S: f64 = 4.0;
 
 impl Moment {
+    /// A battery whose surface charge a lower command lets go discharges at a level at which
+    /// it will charge again: the regulator is in control all the same.
     fn state(&self, bus_v: f64) -> BusState {
-        // Above it counts: a load switched off lifts the bus for a moment.
-        let at_setpoint = bus_v >= self.setpoint_v - AT_SETPOINT_V;
-        if self.phase == PhaseKind::Running && !self.saturated && at_setpoint {
-            BusState::Holding
-        } else if self.solved.battery_a < -DRAINING_A {
+        let controlled = self.phase == PhaseKind::Running && !self.saturated;
+        let drains = self.solved.battery_a < -DRAINING_A;
+        if drains && !(controlled && bus_v >= levels::CHARGED.at_12_v()) {
             BusState::Draining
+        } else if controlled {
+            BusState::Holding
         } else {
-            BusState::Slipping
+            BusState::Limited
         }
     }
 }
@@ -252,9 +254,15 @@ impl<'a> Run<'a> {
         let inner_v = car.battery.inner_v(&self.battery);
         let bus = self.electrics.bus(t_s, phase, since_change_s, inner_v, ohmic);
         let share = self.alternator_a / available_a.max(1e-6);
-        let held_v = car.regulator.held_v(self.machine_c, share);
+        let offset_v = car.control.offset_v(t_s);
+        let held_v = car.regulator.held_v(self.machine_c, share) + offset_v;
         let demand_a = self.as_regulated(bus).holding(held_v, car.sense).alternator_a;
-        let current_a = car.regulator.follow(self.alternator_a, demand_a, available_a, step_s);
+        let most_a = match car.control.load_response_s {
+            ramp_s if ramp_s > 0.0 => self.alternator_a + car.rated_a * step_s / ramp_s,
+            _ => available_a,
+        };
+        let followed_a = car.regulator.follow(self.alternator_a, demand_a, available_a, step_s);
+        let current_a = followed_a.min(most_a);
         let solved = bus.with_current(current_a);
         let saturated = demand_a > available_a;
         let shortfall_a = if phase == PhaseKind::Running && saturated {
@@ -269,7 +277,7 @@ impl<'a> Run<'a> {
             t_s,
             phase,
             solved,
-            setpoint_v: car.regulator.setpoint_v(self.machine_c),
+            setpoint_v: car.regulator.setpoint_v(self.machine_c) + offset_v,
             available_a,
             saturated,
             shortfall_a,
@@ -316,7 +324,10 @@ impl<'a> Run<'a> {
             .channels
             .iter()
             .map(|channel| match channel.shows {
-                Shows::Voltage(tap) => moment.solved.volts(node_of(tap)),
+                Shows::Voltage(tap) => {
+                    let lost_v = self.car.control.logger_ground_ohm * moment.solved.load_a;
+                    moment.solved.volts(node_of(tap)) - lost_v
+                }
                 Shows::EngineRpm => self.engine.rpm,
                 Shows::AlternatorRpm => moment.alternator_rpm,
                 Shows::AlternatorCurrent => moment.solved.alternator_a,
@@ -333,7 +344,8 @@ impl<'a> Run<'a> {
     }
 
     fn end(&self, derating: f64) -> judge::End {
-        let setpoint_v = self.car.regulator.setpoint_v(self.machine_c);
+        let offset_v = self.car.control.offset_v(self.script.duration_s);
+        let setpoint_v = self.car.regulator.setpoint_v(self.machine_c) + offset_v;
         judge::End { setpoint_v, derating, state_of_charge: self.battery.state_of_charge }
     }
 }

@@ -57,7 +57,7 @@ pub struct StepTruth {
     pub settled_v: Option<f64>,
 }
 
-/// The engine speed at which a set of loads stops slipping, by solving.
+/// The engine speed from which a set of loads is carried, by solving.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct KeepUpTruth {
     /// "fan", or "fan 60 %" for part duty.
@@ -104,6 +104,8 @@ pub struct Samples {
     /// The battery's open-circuit voltage, surface charge included.
     pub open_circuit_v: Vec<f64>,
     pub state: Vec<BusState>,
+    /// The regulator asks for more than the alternator has.
+    pub saturated: Vec<bool>,
     pub regulation_shortfall_a: Vec<f64>,
     pub implied_deficit_a: Vec<f64>,
     pub engine_rpm: Vec<f64>,

@@ -295,7 +295,7 @@ fn mostly(
         } else if under_v < trial.nominal().volts(levels::DROOP) {
             BusState::Holding
         } else {
-            BusState::Slipping
+            BusState::Limited
         });
     }
     most_common(&states).map(|(state, _)| state)
@@ -303,7 +303,7 @@ fn mostly(
 
 /// Of two alike the worse.
 fn most_common(states: &[BusState]) -> Option<(BusState, usize)> {
-    [BusState::Holding, BusState::Slipping, BusState::Draining]
+    [BusState::Holding, BusState::Limited, BusState::Draining]
         .into_iter()
         .map(|state| (state, states.iter().filter(|s| **s == state).count()))
         .filter(|(_, count)| *count > 0)

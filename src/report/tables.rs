@@ -56,6 +56,8 @@ pub(super) fn point_columns(columns: &mut Columns, rows: &[OperatingPoint]) {
     columns.estimate("voltage_v", rows, |p| Some(&p.voltage_v));
     columns.text("state", rows, |p| p.state.word().to_owned());
     columns.number("state_confidence", rows, |p| Some(p.state_confidence));
+    columns.number("regulated_probability", rows, |p| p.regulated_probability);
+    columns.number("short_probability", rows, |p| p.short_probability);
     columns.text("state_how", rows, |p| p.state_how.clone());
     columns.estimate("implied_deficit_a", rows, |p| p.implied_deficit_a.as_ref());
     columns.estimate("regulation_shortfall_a", rows, |p| p.regulation_shortfall_a.as_ref());

@@ -135,9 +135,9 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
             grade => format!("{}, {}", VOLT.compact(&point.voltage_v), grade.word()),
         });
         if roomy {
-            row.push(format!("{} {}", point.state.word(), share(point.state_confidence)));
+            row.push(format!("{} {}", point.state.label(), share(point.state_confidence)));
         } else if stated {
-            row.push(point.state.word().to_owned());
+            row.push(point.state.label().to_owned());
         }
         row.push(amps(point, one_grade.is_none()));
         row
@@ -188,7 +188,7 @@ fn share(part: f64) -> String {
 fn told_amps(point: &OperatingPoint) -> Option<(&'static str, &Estimate)> {
     match (point.state, &point.implied_deficit_a, &point.regulation_shortfall_a) {
         (BusState::Draining, Some(deficit), _) => Some(("gives", deficit)),
-        (BusState::Slipping, _, Some(short)) => Some(("short by", short)),
+        (BusState::Limited, _, Some(short)) => Some(("short by", short)),
         _ => None,
     }
 }

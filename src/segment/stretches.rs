@@ -2,9 +2,9 @@
 
 use crate::diagnosis::{Heat, Phase, PhaseKind};
 use crate::log::{Log, Place, Role, Span};
-use crate::segment::indices;
 use crate::segment::steps::Step;
 use crate::segment::unnamed::UnnamedLoads;
+use crate::segment::{indices, mean};
 use crate::shared::shared;
 use crate::stats::robust::median;
 
@@ -17,6 +17,10 @@ const SETTLING_SHARE: f64 = 0.4;
 const AFTER_START_S: f64 = 10.0;
 /// Shorter stretches tell no level.
 const SHORTEST_S: f64 = 1.0;
+/// Speeds further apart than this are not one (a means of so many seconds and samples each).
+const ONE_SPEED: f64 = 1.15;
+const SPEED_BLOCK_S: f64 = 3.0;
+const SPEED_BLOCK_SAMPLES: f64 = 3.0;
 /// Fewer are not worth a thread.
 const LEAST_PIECES: usize = 100;
 /// Where heat is told from, best first.
@@ -70,11 +74,43 @@ pub fn stretches(
             start_s = start_s.max(cut.to_s);
         }
     }
+    let pieces = of_one_speed(log, pieces);
     let stretch = |(span, detected): &(Span, Vec<String>)| stretch(log, *span, detected);
     let parts = shared(&pieces, LEAST_PIECES, |part| {
         part.iter().filter_map(stretch).collect::<Vec<Stretch>>()
     });
     parts.into_iter().flatten().collect()
+}
+
+/// Cuts what sweeps slowly from one speed to another, so that none of it mixes speeds: net
+/// change counts, over whatever time.
+fn of_one_speed(log: &Log, pieces: Vec<(Span, Vec<String>)>) -> Vec<(Span, Vec<String>)> {
+    let Some(rpm) = log.engine_rpm() else { return pieces };
+    let block_s = SPEED_BLOCK_S.max(SPEED_BLOCK_SAMPLES * log.interval_s());
+    let cut = |(span, loads): (Span, Vec<String>)| {
+        let count = (span.seconds() / block_s).floor().max(1.0);
+        let each_s = span.seconds() / count;
+        let mut parts: Vec<(Span, Vec<String>)> = Vec::new();
+        let (mut start_s, mut low, mut high) = (span.start_s, f64::INFINITY, 0.0_f64);
+        for k in 0..count as usize {
+            let from_s = span.start_s + k as f64 * each_s;
+            let block = Span { start_s: from_s, end_s: from_s + each_s };
+            let speed = mean(rpm.get(indices(log.time_s(), block)).unwrap_or_default());
+            if !speed.is_finite() {
+                continue;
+            }
+            if high > 0.0 && high.max(speed) > ONE_SPEED * low.min(speed) {
+                parts.push((Span { start_s, end_s: from_s }, loads.clone()));
+                (start_s, low, high) = (from_s, speed, speed);
+            } else {
+                (low, high) = (low.min(speed), high.max(speed));
+            }
+        }
+        parts.push((Span { start_s, end_s: span.end_s }, loads));
+        parts
+    };
+    let long_enough = |(span, _): &(Span, Vec<String>)| span.seconds() >= SHORTEST_S;
+    pieces.into_iter().flat_map(cut).filter(long_enough).collect()
 }
 
 struct Cut {

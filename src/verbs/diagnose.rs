@@ -49,14 +49,14 @@ pub struct DiagnoseArgs {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum FailOn {
-    Slipping,
+    Limited,
     Draining,
 }
 
 impl FailOn {
     pub fn is_met_at(self, state: BusState) -> bool {
         let limit = match self {
-            FailOn::Slipping => BusState::Slipping,
+            FailOn::Limited => BusState::Limited,
             FailOn::Draining => BusState::Draining,
         };
         state >= limit

@@ -11,7 +11,7 @@ use crate::analysis::Analysis;
 use crate::car::{Car, ChargerKind};
 use crate::diagnosis::{BusState, Finding, OperatingPoint, Verdict};
 use crate::estimate::Estimate;
-use crate::log::{Log, Span};
+use crate::log::Log;
 use crate::nominal::PerCell;
 use crate::segment::Segments;
 
@@ -80,10 +80,7 @@ impl<'a> Case<'a> {
     /// The same, as sure as voltage and setpoint are.
     pub fn under_setpoint(&self, point: &OperatingPoint) -> Option<Estimate> {
         let setpoint = self.analysis.setpoint.as_ref()?;
-        let seconds: f64 = point.spans.iter().map(Span::seconds).sum();
-        let at_visit_v = |s: &Span| s.seconds() * setpoint.at((s.start_s + s.end_s) / 2.0);
-        let at_point_v = point.spans.iter().map(at_visit_v).sum::<f64>() / seconds;
-        let mut there = setpoint.estimate.shifted(at_point_v - setpoint.estimate.value);
+        let mut there = setpoint.over(&point.spans);
         // Against a common setpoint only its low end may be held.
         if !setpoint.is_known() {
             there.value = there.low;

@@ -15,7 +15,7 @@ use crate::diagnosis::{Evidence, Finding, Severity};
 use crate::log::{Log, Place, Role, Tap};
 use crate::verdict::{Case, generator};
 
-pub use wiring::{loses_no_more_than_lines_do, post_holding};
+pub use wiring::post_holding;
 
 /// What a rule saw.
 pub(super) struct Seen {
@@ -203,6 +203,7 @@ const RULES: &[Rule] = &[
         id: "setpoint-low",
         look: charging::setpoint_low,
         alternatives: &[
+            Always("an engine computer that commands less"),
             Always("regulator set low or very hot"),
             Always("sense lead reads high"),
             Always("never reached its setpoint: short of output"),

@@ -22,7 +22,7 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     let has = |role: Role| log.channel(role).is_some();
     let points = &case.analysis.operating_points;
     let draining = points.iter().any(|p| p.state == BusState::Draining);
-    let slipping = points.iter().any(|p| p.state == BusState::Slipping);
+    let slipping = points.iter().any(|p| p.state == BusState::Limited);
 
     say(
         log.engine_rpm().is_none(),

@@ -3,42 +3,49 @@
 use crate::diagnosis::{
     BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
 };
-use crate::estimate::Estimate;
-use crate::levels;
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, volts, with_loads};
-use crate::verdict::rules::{loses_no_more_than_lines_do, post_holding};
+use crate::verdict::rules::post_holding;
 use crate::words::RPM;
 
+/// At this probability a point falls short; from there down to even odds the log does not
+/// decide.
+const SHORT: f64 = 0.8;
+const OPEN: f64 = 0.5;
+/// A shortage of no more than a few seconds in all is none.
+const FEW_S: f64 = 8.0;
 /// Slower than the 1500 to 2000 rpm at which a charging system is tested, an engine idles,
 /// fast or slow (common practice, no source).
 const AT_SPEED_RPM: f64 = 1500.0;
 /// Less running than this shows nothing.
 const LEAST_RUNNING_S: f64 = 10.0;
 
-/// Whether a point misses acceptance.
-pub fn is_short(case: &Case, point: &OperatingPoint) -> bool {
-    match point.state {
-        BusState::Holding => false,
-        BusState::Draining => true,
-        BusState::Slipping => is_under(case, point, |under| under.value),
-    }
+/// The verdicts, by what the steady running shows, in this order:
+///
+/// | word | when |
+/// |---|---|
+/// | cannot tell | less than 10 s of running, or no steady stretch |
+/// | overcharges | held over 15.0 V |
+/// | not charging | never above what the battery shows alone |
+/// | falls short (at idle) | for more than a few seconds, with a probability of at least 0.8, the battery discharges, or the alternator is at its limit at a voltage at which the battery gets almost no charge (under 13.2 V) |
+/// | cannot tell | the same with a probability between 0.5 and 0.8: the log does not decide |
+/// | keeps up, little in reserve | at its limit in places, the battery still charging |
+/// | keeps up | the regulator in control wherever it was tested, at whatever level |
+pub fn is_short(point: &OperatingPoint) -> bool {
+    point.short_probability.is_some_and(|p| p >= SHORT)
 }
 
-/// … whatever its interval leaves open.
-fn is_surely_short(case: &Case, point: &OperatingPoint) -> bool {
-    let drains = point.state == BusState::Draining && point.is_sure();
-    point.state != BusState::Holding && (drains || is_under(case, point, |under| under.low))
+/// Neither short nor surely not.
+fn is_open(point: &OperatingPoint) -> bool {
+    point.short_probability.is_some_and(|p| (OPEN..SHORT).contains(&p))
 }
 
-fn is_under(case: &Case, point: &OperatingPoint, by_v: fn(&Estimate) -> f64) -> bool {
-    case.under_setpoint(point).is_some_and(|under| by_v(&under) > case.volts(levels::ACCEPTED))
-        && !loses_no_more_than_lines_do(case, point)
-}
-
-/// The short points, worst (lowest) first.
+/// The short points, worst (lowest) first; none where they last a few seconds in all.
 pub fn short_points<'a>(case: &Case<'a>) -> Vec<&'a OperatingPoint> {
-    let mut short: Vec<&OperatingPoint> = case.points().filter(|p| is_short(case, p)).collect();
+    let mut short: Vec<&OperatingPoint> = case.points().filter(|p| is_short(p)).collect();
+    if seconds(&short) <= FEW_S {
+        return Vec::new();
+    }
     short.sort_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
     short
 }
@@ -52,21 +59,19 @@ fn fastest<'a>(case: &Case<'a>, loads: &[String]) -> Option<(&'a OperatingPoint,
 /// What more engine speed was seen to do for loads that are short somewhere.
 pub fn more_speed(case: &Case, loads: &[String]) -> MoreSpeed {
     match fastest(case, loads) {
-        Some((point, _)) if !is_idle(point) && !is_short(case, point) => MoreSpeed::Cures,
+        Some((point, _)) if !is_idle(point) && !is_short(point) && !is_open(point) => {
+            MoreSpeed::Cures
+        }
         Some((_, rpm)) if rpm < AT_SPEED_RPM => MoreSpeed::NotSeen,
-        Some((point, _)) if is_surely_short(case, point) => MoreSpeed::DoesNotCure,
+        Some((point, _)) if is_short(point) => MoreSpeed::DoesNotCure,
         Some(_) => MoreSpeed::Unsure,
         None => MoreSpeed::NotSeen,
     }
 }
 
-/// Whether they come back to the setpoint itself, or only so near to it as is accepted.
+/// Whether the regulator is in control there, or the battery only charges.
 pub fn holds_at_speed(case: &Case, loads: &[String]) -> bool {
-    fastest(case, loads).is_some_and(|(point, _)| {
-        let under_v = case.under_setpoint_v(point);
-        point.state == BusState::Holding
-            || under_v.is_some_and(|under_v| under_v <= case.volts(levels::LITTLE))
-    })
+    fastest(case, loads).is_some_and(|(point, _)| point.state == BusState::Holding)
 }
 
 pub fn verdict(case: &Case, findings: &[Finding]) -> Verdict {
@@ -113,15 +118,27 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     if let Some(finding) = raised("not-charging") {
         return (NotCharging, format!("Not charging: {}", finding.statement));
     }
-    if let Some(worst) = told_of(case, &short_points(case)) {
+    let short = short_points(case);
+    if let Some(worst) = told_of(case, &short) {
         return falls_short(case, worst);
     }
-    let Some(setpoint) = case.analysis.setpoint.as_ref().filter(|s| s.is_known()) else {
+    let open: Vec<&OperatingPoint> = case.points().filter(|p| is_short(p) || is_open(p)).collect();
+    if let Some(lowest) = lowest(&open).filter(|_| seconds(&open) > FEW_S) {
+        return (CannotTell, open_headline(case, lowest));
+    }
+    let limited: Vec<&OperatingPoint> =
+        case.points().filter(|p| p.state != BusState::Holding).collect();
+    if let Some(point) = lowest(&limited).filter(|_| seconds(&limited) > FEW_S) {
         return (
-            CannotTell,
-            "Cannot tell: nothing in the log shows a voltage that the regulator holds, so what the bus lacks has no measure; state it with --setpoint-v.".to_owned(),
+            LittleInReserve,
+            format!(
+                "Keeps up, little in reserve: {}{} the alternator is at its limit at {}, and the battery still charges.",
+                with_loads(&point.loads),
+                at_speed(point),
+                volts(&point.voltage_v),
+            ),
         );
-    };
+    }
     let heaviest = case
         .points()
         .filter(|p| is_idle(p))
@@ -130,33 +147,38 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         || " at the speeds seen; idle was not".to_owned(),
         |p| format!(" {}{}", with_loads(&p.loads), at_speed(p)),
     );
-    let lowest = case.points().min_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
-    let slipping = case
-        .points()
-        .filter(|p| p.state == BusState::Slipping)
-        .filter(|p| {
-            case.under_setpoint_v(p).is_some_and(|under_v| under_v > case.volts(levels::LITTLE))
-        })
-        .min_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
-    if let Some(point) = slipping {
-        return (
-            LittleInReserve,
-            format!(
-                "Keeps up, little in reserve: {}{} the bus slips to {}, under its setpoint of {}.",
-                with_loads(&point.loads),
-                at_speed(point),
-                volts(&point.voltage_v),
-                volts(&setpoint.estimate),
-            ),
-        );
-    }
-    (
-        KeepsUp,
-        format!(
-            "Keeps up: the bus holds its setpoint of {}{tested}; lowest steady level {}.",
-            volts(&setpoint.estimate),
-            lowest.map_or_else(String::new, |p| volts(&p.voltage_v)),
-        ),
+    let all: Vec<&OperatingPoint> = case.points().collect();
+    let setpoint = case.analysis.setpoint.as_ref().filter(|s| s.is_known());
+    let holds = setpoint.map_or_else(
+        || "the regulator is in control".to_owned(),
+        |s| format!("the regulator holds {}", volts(&s.estimate)),
+    );
+    let lowest = lowest(&all).map_or_else(String::new, |p| volts(&p.voltage_v));
+    (KeepsUp, format!("Keeps up: {holds}{tested}; lowest steady level {lowest}."))
+}
+
+fn seconds(points: &[&OperatingPoint]) -> f64 {
+    points.iter().map(|p| p.seconds).sum()
+}
+
+fn lowest<'a>(points: &[&'a OperatingPoint]) -> Option<&'a OperatingPoint> {
+    points.iter().copied().min_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value))
+}
+
+/// What the log leaves open, and the one thing to log next.
+fn open_headline(case: &Case, point: &OperatingPoint) -> String {
+    let next = if case.log.engine_rpm().is_none() {
+        "Log engine speed, and the same loads at idle and at 2000 rpm for 20 s each."
+    } else if is_idle(point) {
+        "Log the same loads at 2000 rpm for 20 s."
+    } else {
+        "Log the same loads at idle and at this speed for 20 s each, with battery current."
+    };
+    format!(
+        "Cannot tell: {}{} the voltage is {}, and the log does not show whether the alternator is at its limit there. {next}",
+        with_loads(&point.loads),
+        at_speed(point),
+        volts(&point.voltage_v),
     )
 }
 
@@ -192,13 +214,12 @@ fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
     };
     let consequence = match (&worst.implied_deficit_a, worst.state) {
         (Some(deficit), BusState::Draining) if worst.is_sure() => {
-            format!("the battery gives {}", amps(deficit))
+            format!("the battery discharges at {}", amps(deficit))
         }
         (Some(deficit), BusState::Draining) => {
-            format!("the battery may be giving {}", amps(deficit))
+            format!("the battery may be discharging at {}", amps(deficit))
         }
-        _ if worst.is_sure() => "the battery still takes charge".to_owned(),
-        _ => "whether the battery still takes charge is not sure".to_owned(),
+        _ => "the battery gets almost no charge".to_owned(),
     };
     let recovers = match (post_holding(case, worst), more_speed(case, &worst.loads)) {
         (Some(lost), _) => format!(
@@ -209,7 +230,10 @@ fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
             format!(" With more engine speed the same loads hold{}.", from_speed(case, worst))
         }
         (None, MoreSpeed::Cures) => {
-            format!(" With more engine speed they nearly hold{}.", at_top_speed(case, worst))
+            format!(
+                " With more engine speed the battery charges, the alternator still at its limit{}.",
+                at_top_speed(case, worst)
+            )
         }
         (None, MoreSpeed::DoesNotCure) => " More engine speed does not cure it.".to_owned(),
         (None, MoreSpeed::Unsure) => {

@@ -174,7 +174,7 @@ fn a_changed_setting_word_or_page_is_named() {
 fn what_is_no_proof_is_refused() {
     let garage = proven();
     garage.run(&["verify", "nowhere"]).ends(1).complains(&["nowhere", "stiffbus compare wrote"]);
-    garage.put("proof/comparison.json", "{\"schema\": \"stiffbus.diagnosis.v1\"}");
+    garage.put("proof/comparison.json", "{\"schema\": \"stiffbus.diagnosis.v2\"}");
     garage.run(&["verify", "proof"]).ends(1).complains(&["is no comparison"]);
     garage.put("proof/comparison.json", "{\"schema\": ");
     garage.run(&["verify", "proof"]).ends(1).complains(&["is no JSON any more"]);

@@ -319,7 +319,7 @@ fn json_to_a_file_and_to_standard_output() {
     assert_eq!(garage.text("said.json"), piped.stdout);
     assert_eq!(garage.text("stiffbus-report/log/diagnosis.json"), piped.stdout);
     assert!(filed.stdout.starts_with("FALLS SHORT"), "{}", filed.stdout);
-    assert_eq!(piped.json()["schema"], "stiffbus.diagnosis.v1");
+    assert_eq!(piped.json()["schema"], "stiffbus.diagnosis.v2");
 }
 
 #[test]
@@ -350,15 +350,15 @@ fn json_never_onto_what_is_read_or_to_nowhere() {
 #[test]
 fn fail_on_is_for_scripts() {
     let garage = garage();
-    // The fan costs half a volt of 14.2 V: slipping, but the battery still charges.
-    garage.run(&["log.csv", "--fail-on", "slipping"]).ends(3);
+    // The fan costs half a volt of 14.2 V: at its limit, but the battery still charges.
+    garage.run(&["log.csv", "--fail-on", "limited"]).ends(3);
     garage.run(&["log.csv", "--fail-on", "draining"]).ends(0);
     let flat = csv("time (s),battery voltage (V),engine rpm", |r| {
         let v = if r.fan { r.v + 0.5 } else { r.v };
         format!("{:.1},{v:.2},{:.0}", r.t, r.rpm)
     });
     garage.put("flat.csv", flat);
-    garage.run(&["flat.csv", "--fail-on", "slipping"]).ends(0);
+    garage.run(&["flat.csv", "--fail-on", "limited"]).ends(0);
 }
 
 #[test]
@@ -369,7 +369,7 @@ fn wrong_use_exits_2_and_says_how() {
         (&[], "Usage"),
         (&["diagnose"], "<LOG>"),
         (&["log.csv", "--bogus"], "--bogus"),
-        (&["log.csv", "--fail-on", "never"], "slipping, draining"),
+        (&["log.csv", "--fail-on", "never"], "limited, draining"),
         (&["log.csv", "--column", "voltage"], "ROLE=NAME"),
         (&["log.csv", "--column", "bus=A"], "\"bus\" is no role"),
         (&["log.csv", "--mark", "fan:on"], "63.2=fans:on"),

@@ -133,7 +133,7 @@ fn a_plan_that_does_not_belong_is_refused() {
         .complains(&["no candidate called huge", "new, rebuilt"]);
     compare(&garage, &logs, &["--fitted", "new"]).ends(2);
     compare(&garage, &logs, &["--plan", "nowhere"]).ends(1).complains(&["nowhere", "plan wrote"]);
-    garage.put("no.json", "{\"schema\": \"stiffbus.diagnosis.v1\"}");
+    garage.put("no.json", "{\"schema\": \"stiffbus.diagnosis.v2\"}");
     compare(&garage, &logs, &["--plan", "no.json"]).ends(1).complains(&["is no plan"]);
     garage.run(&["plan", "old.csv", "--out", "bare"]).ends(0);
     compare(&garage, &logs, &["--plan", "bare"]).ends(1).complains(&["no candidate"]);

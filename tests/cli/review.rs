@@ -161,9 +161,9 @@ fn the_json_is_the_review_of_the_folder() {
 fn fail_on_is_met_by_any_log_and_failing_outweighs_it() {
     let garage = Garage::new();
     garage.put("day/a.csv", plain());
-    reviewed(&garage, &["day", "--fail-on", "slipping"]).ends(3);
+    reviewed(&garage, &["day", "--fail-on", "limited"]).ends(3);
     garage.put("day/b.csv", "no log\n");
-    reviewed(&garage, &["day", "--fail-on", "slipping"]).ends(11);
+    reviewed(&garage, &["day", "--fail-on", "limited"]).ends(11);
 }
 
 #[test]

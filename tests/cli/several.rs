@@ -28,8 +28,8 @@ fn one_that_fails_does_not_stop_the_others() {
 fn failing_outweighs_fail_on() {
     let garage = Garage::new();
     garage.put("a.csv", plain());
-    garage.run(&["a.csv", "--fail-on", "slipping"]).ends(3);
-    garage.run(&["a.csv", "gone.csv", "--fail-on", "slipping"]).ends(1);
+    garage.run(&["a.csv", "--fail-on", "limited"]).ends(3);
+    garage.run(&["a.csv", "gone.csv", "--fail-on", "limited"]).ends(1);
 }
 
 #[test]

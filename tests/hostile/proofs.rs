@@ -228,7 +228,7 @@ fn what_stands_in_a_folder_may_be_anything() {
             "{",
             "[1]",
             "{\"schema\":1}",
-            "{\"schema\":\"stiffbus.diagnosis.v1\",\"source\":{\"file\":\"\\u001b[31m\",\"sha256\":\"x\"}}",
+            "{\"schema\":\"stiffbus.diagnosis.v2\",\"source\":{\"file\":\"\\u001b[31m\",\"sha256\":\"x\"}}",
         ] {
             let home = memory();
             let dir = home.path().join("report");

@@ -307,7 +307,7 @@ fn states(case: &Case, diagnosis: &Diagnosis, f: &mut Figures) {
             .collect();
         let count =
             |state: BusState| inside.iter().filter(|&&k| truth.samples.state[k] == state).count();
-        let states = [BusState::Holding, BusState::Slipping, BusState::Draining];
+        let states = [BusState::Holding, BusState::Limited, BusState::Draining];
         let Some(most) =
             states.into_iter().max_by_key(|s| count(*s)).filter(|_| !inside.is_empty())
         else {

@@ -4,6 +4,8 @@
 
 #[path = "../support/random_car.rs"]
 mod random_car;
+#[path = "../support/regulators.rs"]
+mod regulators;
 
 #[path = "../support/everyday.rs"]
 mod everyday;
@@ -22,6 +24,7 @@ mod output;
 mod pairs;
 mod phases;
 mod plan;
+mod regulated;
 mod two_days;
 
 use std::sync::OnceLock;

@@ -375,7 +375,7 @@ fn mean(world: &World, values: &[f64], spans: &[Span]) -> Option<f64> {
 }
 
 fn most(world: &World, spans: &[Span]) -> Option<BusState> {
-    let states = [BusState::Holding, BusState::Slipping, BusState::Draining];
+    let states = [BusState::Holding, BusState::Limited, BusState::Draining];
     let all = &world.after.truth.samples.state;
     let share = |state: BusState| {
         let here: Vec<f64> = all.iter().map(|s| f64::from(u8::from(*s == state))).collect();

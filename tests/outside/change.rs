@@ -37,6 +37,8 @@ fn point(side: &Value) -> OperatingPoint {
         },
         under_setpoint_v: None,
         state: BusState::Holding,
+        regulated_probability: None,
+        short_probability: None,
         state_confidence: 1.0,
         state_how: String::new(),
         implied_deficit_a: None,

@@ -72,35 +72,35 @@ fn the_headline_tells_of_the_loads_that_make_the_word() {
     assert!(raises(&said, "short-at-idle") && raises(&said, "short-at-every-speed"));
 }
 
-/// One set empties the battery at idle, another is short at speed and still charges it: no
-/// word of the second is said of the first.
+/// One set discharges the battery at idle, another is at its limit at speed and still charges
+/// it: no word of the second is said of the first.
 #[test]
-fn what_the_battery_suffers_is_that_of_the_loads_told_of() {
+fn what_the_battery_does_is_that_of_the_loads_reported() {
     let lamps = [(850.0, "lamps", 11.9), (2000.0, "lamps", HELD_V)];
     let of = |heater: &[Visit]| said(&[&lamps, heater].concat()).verdict;
     let charges = of(&[(2000.0, "heater", 13.6)]);
-    assert_eq!((charges.more_speed, charges.battery_drains), (Some(DoesNotCure), Some(false)));
-    assert!(charges.headline.contains("still takes charge"), "{}", charges.headline);
+    assert_eq!((charges.more_speed, charges.battery_drains), (Some(Cures), Some(true)));
+    assert!(charges.headline.contains("lamps"), "{}", charges.headline);
     let drains = of(&[(2000.0, "heater", 12.0)]);
     assert_eq!((drains.more_speed, drains.battery_drains), (Some(DoesNotCure), Some(true)));
-    assert!(drains.headline.contains("the battery gives"), "{}", drains.headline);
+    assert!(drains.headline.contains("the battery discharges at"), "{}", drains.headline);
 }
 
-/// 0.2 V under the setpoint is accepted, and is not told as held.
+/// At its limit and still charging is no shortage, and is not said to hold.
 #[test]
-fn what_only_comes_near_its_setpoint_is_not_said_to_hold() {
-    let said = said(&[(850.0, "lamps", 12.3), (2000.0, "lamps", HELD_V - 0.15)]);
+fn what_only_charges_at_speed_is_not_said_to_hold() {
+    let said = said(&[(850.0, "lamps", 12.3), (2000.0, "lamps", 13.4)]);
     let headline = &said.verdict.headline;
     assert_eq!(said.verdict.more_speed, Some(Cures), "{headline}");
-    assert!(headline.contains("nearly hold: at 2000 rpm the bus sits 0.15"), "{headline}");
+    assert!(headline.contains("still at its limit: at 2000 rpm"), "{headline}");
     assert!(!headline.contains("the same loads hold"), "{headline}");
 }
 
-/// From just accepted to just too low: in between setpoint and noise leave it open.
+/// From a level that charges to one that does not: in between it is left open.
 #[test]
-fn what_may_hold_at_speed_is_not_said_to_be_short_there() {
-    let at_speed = |under_v: f64| {
-        let said = said(&[(850.0, "lamps", 12.3), (2000.0, "lamps", HELD_V - under_v)]);
+fn what_may_charge_at_speed_is_not_said_to_be_short_there() {
+    let at_speed = |volts: f64| {
+        let said = said(&[(850.0, "lamps", 12.3), (2000.0, "lamps", volts)]);
         let (verdict, headline) = (&said.verdict, &said.verdict.headline);
         let seen = verdict.more_speed.expect("short at idle");
         assert_eq!(headline.contains("is not sure: at 2000 rpm"), seen == Unsure, "{headline}");
@@ -108,15 +108,16 @@ fn what_may_hold_at_speed_is_not_said_to_be_short_there() {
         seen
     };
     let mut seen: Vec<MoreSpeed> =
-        (0..13).map(|k| at_speed(0.197 + 0.0005 * f64::from(k))).collect();
+        (0..18).map(|k| at_speed(13.24 - 0.005 * f64::from(k))).collect();
     seen.dedup();
     assert_eq!(seen, [Cures, Unsure, DoesNotCure]);
 }
 
-/// Far under the setpoint it is short, whether or not it is sure that the battery gives.
+/// Where the battery gets almost no charge it is short, whether or not it is sure that it
+/// discharges.
 #[test]
-fn far_under_the_setpoint_is_short_whatever_the_battery_does() {
-    for volts in [12.4, 12.5, 12.6, 12.7, 12.8, 12.9, 13.0, 13.2, 13.5] {
+fn almost_no_charge_is_short_whatever_the_battery_does() {
+    for volts in [12.4, 12.5, 12.6, 12.7, 12.8, 12.9, 13.0] {
         let said = said(&[(850.0, "lamps", 12.3), (2000.0, "lamps", volts)]);
         assert_eq!(said.verdict.more_speed, Some(DoesNotCure), "{}", said.verdict.headline);
     }

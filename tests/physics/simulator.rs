@@ -89,7 +89,7 @@ fn random_cars_cover_every_state() {
             if running(t_s) {
                 seconds[match truth.samples.state[i] {
                     BusState::Holding => 0,
-                    BusState::Slipping => 1,
+                    BusState::Limited => 1,
                     BusState::Draining => 2,
                 }] += t_s - case.simulated.time_s[i - 1];
             }

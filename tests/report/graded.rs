@@ -313,7 +313,7 @@ const WRITTEN: [&str; 10] = ["mV/min", "mV/°C", "rpm", "mV", "mΩ", "Ah", "V", 
 const EXEMPT: &[(&str, &str, &str)] = &[
     ("", "% sure", "a probability, which says how sure another thing is"),
     ("holding ", "%", "the same in the terminal's table, under its head"),
-    ("slipping ", "%", "the same"),
+    ("at its limit ", "%", "the same"),
     ("draining ", "%", "the same"),
     ("(", "%)", "the level of the intervals: (90 %)"),
     ("In brackets: ", "% interval", "the same"),

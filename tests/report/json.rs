@@ -18,7 +18,7 @@ fn has(value: &Value, names: &[&str]) {
 fn carries_every_name_of_the_contract() {
     let text = report::json(&fixture::overload());
     let json: Value = serde_json::from_str(&text).unwrap();
-    assert_eq!(json["schema"], "stiffbus.diagnosis.v1");
+    assert_eq!(json["schema"], "stiffbus.diagnosis.v2");
     has(&json["source"], &["file", "sha256", "rows_read", "duration_s", "sample_interval_s"]);
     has(&json["source"], &["resolution_v"]);
     has(&json["source"]["rows_skipped"][0], &["reason", "count", "first_line"]);

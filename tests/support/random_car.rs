@@ -8,7 +8,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 
-use stiffbus::demo::car::{CarModel, Idle, LoadModel, Starter};
+use stiffbus::demo::car::{CarModel, Control, Idle, LoadModel, Starter};
 use stiffbus::demo::dialect::{Clock, Dialect, Encoding, UnitStyle};
 use stiffbus::demo::logger::{Channel, LoadWords, Logger, Noise, Shows};
 use stiffbus::demo::script::{Demand, EngineChange, Script, Switch, Warming};
@@ -148,6 +148,7 @@ pub fn random_car(rng: &mut Rng) -> CarModel {
             lost_share: rng.random_range(0.10..0.25),
         },
         self_heating_c: rng.random_range(10.0..30.0),
+        control: Control::default(),
         regulator: Regulator {
             setpoint_25c_v: rng.random_range(13.9..14.7),
             per_degree_v: -rng.random_range(0.000..0.010),

@@ -39,7 +39,7 @@ pub(super) struct Speed {
 }
 
 impl Speed {
-    fn slipping_s(&self) -> f64 {
+    fn limited_s(&self) -> f64 {
         self.seconds - self.holding_s
     }
 }
@@ -117,7 +117,7 @@ pub(super) fn inside(
     visits.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
     let (below, above) = visits.split_at(split(&visits).min(visits.len()));
     let wrong_s = below.iter().map(|v| v.holding_s).sum::<f64>()
-        + above.iter().map(Speed::slipping_s).sum::<f64>();
+        + above.iter().map(Speed::limited_s).sum::<f64>();
     match (below.last(), above.first()) {
         (Some(slips), Some(holds))
             if wrong_s <= MIXED_SHARE * end.seconds
@@ -156,21 +156,21 @@ pub(super) fn speeds(visits: &[Visit]) -> Vec<Speed> {
 }
 
 /// How many of the speeds lie below the knee: the count that leaves the fewest
-/// seconds of slipping above it and of holding below it.
+/// seconds at the limit above it and of holding below it.
 fn split(speeds: &[Speed]) -> usize {
     let wrong_s = |count: usize| -> f64 {
         let (below, above) = speeds.split_at(count);
         below.iter().map(|s| s.holding_s).sum::<f64>()
-            + above.iter().map(Speed::slipping_s).sum::<f64>()
+            + above.iter().map(Speed::limited_s).sum::<f64>()
     };
     (0..=speeds.len()).min_by(|&a, &b| wrong_s(a).total_cmp(&wrong_s(b))).unwrap_or(0)
 }
 
 /// Steady running at idle whose bus slips for most of its time.
-pub(super) fn slipping_idle(speeds: &[Speed]) -> Option<f64> {
+pub(super) fn limited_idle(speeds: &[Speed]) -> Option<f64> {
     speeds
         .iter()
-        .filter(|s| band(s.rpm).0 == BAND_EDGES_RPM[0] && s.slipping_s() > s.holding_s)
+        .filter(|s| band(s.rpm).0 == BAND_EDGES_RPM[0] && s.limited_s() > s.holding_s)
         .max_by(|a, b| a.seconds.total_cmp(&b.seconds))
         .map(|s| s.rpm)
 }
@@ -215,8 +215,8 @@ mod tests {
 
     #[test]
     fn only_an_idle_that_slips_lacks_speed() {
-        assert_eq!(slipping_idle(&[at(850.0, 20.0, 2.0), at(2000.0, 9.0, 9.0)]), Some(850.0));
-        assert_eq!(slipping_idle(&[at(850.0, 20.0, 18.0)]), None);
-        assert_eq!(slipping_idle(&[at(1500.0, 20.0, 0.0)]), None);
+        assert_eq!(limited_idle(&[at(850.0, 20.0, 2.0), at(2000.0, 9.0, 9.0)]), Some(850.0));
+        assert_eq!(limited_idle(&[at(850.0, 20.0, 18.0)]), None);
+        assert_eq!(limited_idle(&[at(1500.0, 20.0, 0.0)]), None);
     }
 }

@@ -23,6 +23,8 @@ pub struct Seen<'a> {
     pub seconds: f64,
     pub level_v: f64,
     pub half_width_v: f64,
+    /// Speed or loads were seen to move it not at all.
+    pub is_shown: bool,
 }
 
 impl Seen<'_> {

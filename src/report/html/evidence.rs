@@ -17,7 +17,7 @@ pub fn speed(diagnosis: &Diagnosis) -> Markup {
             h2 #h-speed { "Voltage against engine speed" }
             @if let Some(svg) = svg::speed(diagnosis) {
                 p { "Steady running only. The " dfn { "keep-up speed" }
-                    " of a set of loads is the engine speed at which it stops slipping"
+                    " of a set of loads is the engine speed from which the regulator is in control"
                     @if diagnosis.keep_up.is_empty() { ": " (words::NOT_TOLD) }
                     "." }
                 (plot(&svg, "middling"))

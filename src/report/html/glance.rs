@@ -125,7 +125,7 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
     if points.iter().any(|p| p.state == BusState::Draining) {
         return markup! { p { "The battery is draining; how many amps is " (words::NOT_TOLD) "." } };
     }
-    if let Some((p, e)) = worst(BusState::Slipping, |p| p.regulation_shortfall_a.as_ref()) {
+    if let Some((p, e)) = worst(BusState::Limited, |p| p.regulation_shortfall_a.as_ref()) {
         return told("to hold the setpoint; battery not draining", p, e);
     }
     markup! {

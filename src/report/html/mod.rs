@@ -78,8 +78,8 @@ fn trace(diagnosis: &Diagnosis) -> Markup {
     markup! {
         section aria-labelledby="h-trace" {
             h2 #h-trace { "The log at a glance" }
-            p { "Bus voltage from the first sample to the last. Where it is below the setpoint the "
-                "system is " dfn { "slipping" }
+            p { "Bus voltage from the first sample to the last. Below the setpoint it may be "
+                dfn { "at its limit" } ": the alternator delivers all it can"
                 @if diagnosis.battery.zero_current_v.is_some() {
                     "; on the hatched ground it is " dfn { "draining" }
                     ": the battery gives amps and will run down. On the plain ground above it that is "

@@ -115,9 +115,9 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
         section aria-labelledby="h-points" {
             h2 #h-points { "Operating points" }
             p { "An " dfn { "operating point" } " is a set of loads at one engine speed and one state of heat. "
-                dfn { "Holding" } ": at the setpoint. " dfn { "Slipping" }
-                ": below it, but the battery still takes charge. " dfn { "Draining" }
-                ": the battery gives charge. The " dfn { "implied deficit" }
+                dfn { "Holding" } ": the regulator is in control. " dfn { "At its limit" }
+                ": the alternator delivers all it can, and the battery still charges. " dfn { "Draining" }
+                ": the battery discharges. The " dfn { "implied deficit" }
                 " is what the battery gives there; the " dfn { "regulation shortfall" }
                 " is what the alternator would have to make more to hold the setpoint." }
             @if let Some(e) = &diagnosis.battery.zero_current_v {
@@ -224,7 +224,7 @@ fn state(point: &OperatingPoint) -> Markup {
     let how = plain(&point.state_how);
     let how = how.split(';').next().unwrap_or("").replace(" -", " −");
     markup! {
-        span class=(format!("state {}", point.state.word())) { (point.state.word()) }
+        span class=(format!("state {}", point.state.word())) { (point.state.label()) }
         @if point.state_confidence.is_finite() {
             " " span.range { (PERCENT.of(point.state_confidence * 100.0)) " sure" }
         }

@@ -155,9 +155,9 @@ fn points(plan: &Plan) -> Markup {
         vec![
             markup! { (text(words::loads(&point.loads)))
                 span.range { (band.map_or(String::new(), |b| format!("{b} rpm, "))) (point.heat.word()) } },
-            state(&point.logged_v, point.logged_state.word()),
+            state(&point.logged_v, point.logged_state.label()),
             volts(present),
-            markup! { (volts(point)) (word(point.state.word())) },
+            markup! { (volts(point)) (word(point.state.label())) },
             estimate(AMP, Some(&point.margin_a)),
         ]
     });

@@ -142,7 +142,7 @@ pub fn place(side: &PointSide) -> String {
 
 /// "draining", or that it may be.
 pub fn state(side: &PointSide) -> String {
-    let word = side.state.word();
+    let word = side.state.label();
     if side.is_sure { word.to_owned() } else { format!("{word}, not surely") }
 }
 

@@ -93,7 +93,7 @@ pub fn running(
 
 /// "draining", or that it may be.
 pub fn state(state: BusState, confidence: f64) -> String {
-    let word = state.word();
+    let word = state.label();
     if confidence >= SURE { word.to_owned() } else { format!("{word}, not surely") }
 }
 

@@ -29,8 +29,12 @@ const REACH_S: f64 = 0.5;
 const AFTER_START_S: f64 = 5.0;
 /// Its bottom is the mean of so many samples.
 const DIP_SAMPLES: usize = 3;
+/// A belt that let go grips again within this (common practice, no source).
+const GRIPS_S: f64 = 1.0;
 /// One dip may be chance.
 const DIPS: usize = 2;
+/// … and so may be a few in many: this share of all accelerations must dip.
+const OFTEN: f64 = 0.25;
 
 /// Both speeds logged: their ratio falls where the belt lets go.
 pub fn belt_slip(case: &Case) -> Option<Seen> {
@@ -94,19 +98,22 @@ pub fn dips_on_acceleration(case: &Case) -> Option<Seen> {
     if wiring::drop_outs(case).is_some() {
         return None;
     }
-    let dips = dips(case);
-    (dips.len() >= DIPS).then(|| Seen {
-        severity: Severity::Fault,
+    let (dips, accelerations) = dips(case);
+    // A belt that lets go does so again and again; only both speeds would prove it.
+    let often = dips.len() >= DIPS && dips.len() as f64 >= OFTEN * accelerations as f64;
+    often.then(|| Seen {
+        severity: Severity::Caution,
         statement: format!(
-            "The bus dips while the engine speeds up, {} times: more speed must never mean less voltage.",
+            "The bus dips while the engine speeds up, {} times of {accelerations}: more speed must never mean less voltage.",
             dips.len()
         ),
         evidence: first(SHOWN, dips),
     })
 }
 
-fn dips(case: &Case) -> Vec<Evidence> {
-    let Some(rpm) = case.log.engine_rpm() else { return Vec::new() };
+/// The dips, and how many accelerations there were.
+fn dips(case: &Case) -> (Vec<Evidence>, usize) {
+    let Some(rpm) = case.log.engine_rpm() else { return (Vec::new(), 0) };
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
     let least_v = (5.0 * case.segments.grain.sigma_v)
         .max(1.5 * case.log.source.resolution_v.unwrap_or(0.0))
@@ -123,23 +130,30 @@ fn dips(case: &Case) -> Vec<Evidence> {
         let mut near = later.take_while(|s| s.at_s < c.end_s);
         near.any(|s| s.direction == Direction::On)
     };
-    accelerations(case.log, rpm)
-        .into_iter()
-        .filter(|c| inside(c) && !switched(c))
-        .filter_map(|c| {
-            let before = Span { start_s: c.start_s - 2.0, end_s: c.start_s };
-            let before_v = median(&bus_v[indices(time_s, before)]);
-            let dip_v = before_v - lowest_short_mean(&bus_v[indices(time_s, c)]);
-            let grain = &case.segments.grain;
-            let read_v = half_width_v(DIP_SAMPLES, grain).hypot(half_width_v(1, grain));
-            let dip = Estimate::around(dip_v, read_v, Grade::Measured, "before less lowest");
-            (dip_v > least_v).then(|| Evidence {
-                start_s: c.start_s,
-                end_s: c.end_s,
-                text: format!("{} lower while the engine speeds up", VOLT.with_range(&dip)),
-            })
+    let mut asked = accelerations(case.log, rpm);
+    asked.retain(|c| inside(c) && !switched(c));
+    let count = asked.len();
+    let dips = asked.into_iter().filter_map(|c| {
+        let before = Span { start_s: c.start_s - 2.0, end_s: c.start_s };
+        let before_v = median(&bus_v[indices(time_s, before)]);
+        let lowest_v = lowest_short_mean(&bus_v[indices(time_s, c)]);
+        let dip_v = before_v - lowest_v;
+        // A belt grips again once the speed is reached; a command stays.
+        let after = Span { start_s: c.end_s + GRIPS_S, end_s: c.end_s + GRIPS_S + 2.0 };
+        let after_v = median(&bus_v[indices(time_s, after)]);
+        if after_v < lowest_v + 0.5 * dip_v {
+            return None;
+        }
+        let grain = &case.segments.grain;
+        let read_v = half_width_v(DIP_SAMPLES, grain).hypot(half_width_v(1, grain));
+        let dip = Estimate::around(dip_v, read_v, Grade::Measured, "before less lowest");
+        (dip_v > least_v).then(|| Evidence {
+            start_s: c.start_s,
+            end_s: c.end_s,
+            text: format!("{} lower while the engine speeds up", VOLT.with_range(&dip)),
         })
-        .collect()
+    });
+    (dips.collect(), count)
 }
 
 /// Where the engine is revved, blips included.

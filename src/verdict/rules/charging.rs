@@ -13,7 +13,9 @@ use crate::verdict::evidence::{
     amps, at_speed, how_low, is_idle, longest, of_point, volts, with_loads,
 };
 use crate::verdict::rules::{Seen, belt, output, wiring};
-use crate::verdict::word::{holds_at_speed, is_uncured, more_speed, short_points, slowest_first};
+use crate::verdict::word::{
+    holds_at_speed, is_short, is_uncured, more_speed, short_points, slowest_first,
+};
 use crate::words::{MILLIVOLT_PER_DEGREE, capital, number};
 
 /// A level is read over this long beside a change of speed.
@@ -22,6 +24,9 @@ const BESIDE_S: f64 = 2.0;
 const TURNING_RPM: f64 = 400.0;
 /// An alternator that gives this share of its rating is not weak.
 const SOUND_SHARE: f64 = 0.85;
+/// An alternator is shown to be at its limit where the regulator is in control with less
+/// than this probability.
+const LIMITED_BELOW: f64 = 0.2;
 /// More engine speed by this factor shows what speed does.
 const FASTER: f64 = 1.4;
 /// A machine short of speed gains more than this share of what it lacks.
@@ -33,9 +38,15 @@ const LEAST_LEVELS: usize = 5;
 
 pub fn setpoint_high(case: &Case) -> Option<Seen> {
     let overcharge_v = case.volts(levels::OVERCHARGE);
+    let seconds = |of: &dyn Fn(&OperatingPoint) -> bool| -> f64 {
+        case.points().filter(|p| of(p)).map(|p| p.seconds).sum()
+    };
+    let is_high = |p: &OperatingPoint| p.voltage_v.low > overcharge_v;
+    // A regulator that is still cold may hold as much for a while.
+    let mostly = seconds(&is_high) > 0.5 * seconds(&|_| true);
     let highest = case
         .points()
-        .filter(|p| p.voltage_v.low > overcharge_v)
+        .filter(|p| mostly && is_high(p))
         .max_by(|a, b| a.seconds.total_cmp(&b.seconds))?;
     Some(Seen {
         severity: Severity::Fault,
@@ -76,7 +87,7 @@ pub fn not_charging(case: &Case) -> Option<Seen> {
         }),
     };
     let top = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value))?;
-    (top.voltage_v.value < alone.value).then(|| Seen {
+    (top.voltage_v.value < alone.value && is_short(top)).then(|| Seen {
         severity: Severity::Fault,
         statement: format!(
             "the highest steady level with the engine running is {}, no more than the battery alone shows: {}.",
@@ -127,9 +138,14 @@ pub fn setpoint_low(case: &Case) -> Option<Seen> {
     let low = reached && setpoint.estimate.high < case.volts(levels::LOW_SETPOINT);
     let holding = longest(case.points().filter(|p| p.state == BusState::Holding));
     low.then(|| Seen {
-        severity: Severity::Caution,
+        // A battery is charged at it, and engine computers command as much.
+        severity: if setpoint.estimate.value >= case.volts(levels::CHARGED) {
+            Severity::Note
+        } else {
+            Severity::Caution
+        },
         statement: format!(
-            "The highest level held is {}; {} is usual warm.",
+            "The highest level held is {}; {} is usual warm where no engine computer commands less.",
             volts(&setpoint.estimate),
             case.log.nominal().in_words("13.8 to 14.7 V")
         ),
@@ -193,7 +209,7 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     let worst = slowest_first(short.iter().copied()).filter(|p| !is_uncured(case, p))?;
     let above = match more_speed(case, &worst.loads) {
         MoreSpeed::Cures if holds_at_speed(case, &worst.loads) => "; faster, the same loads hold",
-        MoreSpeed::Cures => "; faster, the same loads nearly hold",
+        MoreSpeed::Cures => "; faster, the battery charges with the same loads",
         MoreSpeed::NotSeen => "; the same loads were not seen faster",
         MoreSpeed::Unsure | MoreSpeed::DoesNotCure => {
             "; faster, whether the same loads hold is not sure"
@@ -210,10 +226,11 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits {}{above}.{lacks}{sound}",
+            "{}{} the bus sits {}{above}.{lacks}{sound}{}",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
-            how_low(case, worst)
+            how_low(case, worst),
+            flat_over_speed(worst)
         ),
         evidence: of_point(worst, "steady idle, short"),
     })
@@ -230,13 +247,24 @@ pub fn short_at_every_speed(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits {}; {where_}.",
+            "{}{} the bus sits {}; {where_}.{}",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
-            how_low(case, worst)
+            how_low(case, worst),
+            flat_over_speed(worst)
         ),
         evidence: of_point(worst, "steady, short"),
     })
+}
+
+/// A low voltage that does not follow speed is not the alternator's.
+fn flat_over_speed(point: &OperatingPoint) -> &'static str {
+    match point.regulated_probability {
+        Some(sure) if sure >= 0.5 => {
+            " The voltage does not answer to engine speed as an alternator at its limit does: check cable, sensing, logger ground and an engine computer's command before the alternator."
+        }
+        _ => "",
+    }
 }
 
 pub fn battery_draining(case: &Case) -> Option<Seen> {
@@ -246,7 +274,9 @@ pub fn battery_draining(case: &Case) -> Option<Seen> {
         .max_by(|a, b| deficit(a).total_cmp(&deficit(b)))?;
     let total_s: f64 =
         case.points().filter(|p| p.state == BusState::Draining).map(|p| p.seconds).sum();
-    let (severity, gives, was) = if worst.is_sure() {
+    // For a few seconds, or by a regulator that is in control, it is no fault.
+    let proven = worst.is_sure() && short_points(case).iter().any(|p| p.spans == worst.spans);
+    let (severity, gives, was) = if proven {
         (Severity::Fault, "gives", "was")
     } else {
         (Severity::Caution, "may be giving", "may have been")
@@ -274,6 +304,8 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
         .iter()
         .copied()
         .filter(|p| p.rpm.is_some() && !is_idle(p))
+        // A regulator in control asks for no more: its level is no output.
+        .filter(|p| p.regulated_probability.is_none_or(|r| r < LIMITED_BELOW))
         .find(|p| more_speed(case, &p.loads) == MoreSpeed::DoesNotCure)?;
     if wiring::post_holding(case, fast).is_some()
         || belt::belt_slip(case).is_some()

@@ -47,7 +47,12 @@ pub fn output_fades(case: &Case) -> Option<Seen> {
     let half =
         |span: Span, text: String| Evidence { start_s: span.start_s, end_s: span.end_s, text };
     Some(Seen {
-        severity: if drains { Severity::Fault } else { Severity::Caution },
+        // Only a measured current proves output.
+        severity: if drains && case.log.channel(Role::AlternatorCurrent).is_some() {
+            Severity::Fault
+        } else {
+            Severity::Caution
+        },
         statement: format!(
             "The output fades with heat: {}{speed} the bus falls by {} more than its setpoint drifts,{warmth}. The alternator gives {} less. {soaked}",
             with_loads(&worst.loads),

@@ -226,12 +226,6 @@ pub fn post_holding(case: &Case, point: &OperatingPoint) -> Option<Estimate> {
     (lost_v > case.volts(SUPPLY_DROP[1])).then_some(lost)
 }
 
-/// Whether the post holds the setpoint, and the line loses no more than sound
-/// ones do: such a point is not short.
-pub fn loses_no_more_than_lines_do(case: &Case, point: &OperatingPoint) -> bool {
-    held_post(case, point).is_some_and(|lost_v| lost_v <= case.volts(SUPPLY_DROP[1]))
-}
-
 /// Volts lost from the post on, where it holds the setpoint.
 fn held_post(case: &Case, point: &OperatingPoint) -> Option<f64> {
     if case.log.bus == Tap::Alternator {

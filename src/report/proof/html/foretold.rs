@@ -94,11 +94,11 @@ fn running(point: &ForetoldPoint) -> String {
 
 fn predicted(point: &ForetoldPoint) -> Markup {
     let share = PERCENT.of(100.0 * point.predicted_share);
-    markup! { (measure(words::VOLT, &point.predicted_v)) " " span.range { (point.predicted_state.word()) " in " (share) " of the fitted cars" } }
+    markup! { (measure(words::VOLT, &point.predicted_v)) " " span.range { (point.predicted_state.label()) " in " (share) " of the fitted cars" } }
 }
 
 fn seen(point: &ForetoldPoint) -> Markup {
-    markup! { (measure(words::VOLT, &point.seen_v)) " " span.range { (point.seen_state.word()) } }
+    markup! { (measure(words::VOLT, &point.seen_v)) " " span.range { (point.seen_state.label()) } }
 }
 
 fn says(kept: Kept, why: &str) -> Markup {

@@ -318,7 +318,7 @@ fn unmatched(unmatched: &[Unmatched]) -> Markup {
             ul {
                 @for u in unmatched {
                     li class=(if printed(u) { "drained" } else { "off-paper" }) {
-                        (words::capital(&plain(&u.of))) ", " span class=(format!("state {}", u.state.word())) { (u.state.word()) }
+                        (words::capital(&plain(&u.of))) ", " span class=(format!("state {}", u.state.word())) { (u.state.label()) }
                         ": " (told::running(u)) ". " (words::capital(&plain(&u.why))) "."
                     }
                 }

@@ -27,11 +27,11 @@ pub fn logs(review: &Review) -> Markup {
         section aria-labelledby="h-logs" {
             h2 #h-logs { "Every log, the worst first" }
             p { "The lowest voltage is the lowest level that the bus came to rest at while the engine ran. "
-                dfn { "Draining" } ": the battery gives amps; " dfn { "slipping" }
-                ": below the setpoint, but the battery still takes charge; " dfn { "holding" }
-                ": at the setpoint. The " dfn { "implied deficit" } " is what the battery gives; the "
-                dfn { "keep-up speed" } " is the engine speed at which the set of loads that asks for most "
-                "stops slipping. " dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
+                dfn { "Draining" } ": the battery discharges; " dfn { "at its limit" }
+                ": the alternator delivers all it can, and the battery still charges; " dfn { "holding" }
+                ": the regulator is in control. The " dfn { "implied deficit" } " is what the battery gives; the "
+                dfn { "keep-up speed" } " is the engine speed from which the regulator is in control "
+                "with the set of loads that asks for most. " dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
                 " ones follow from it and a stated fact about the car, " dfn { "assumed" }
                 " ones rest on a common value nobody checked on this car." }
             (controls(review))

@@ -1,0 +1,220 @@
+//! Was the regulator in control, or was the alternator at its limit?
+//!
+//! A regulator in control holds a level that neither loads nor engine speed move; the
+//! level itself may be any, and may be moved by heat or by an engine computer. An
+//! alternator at its limit holds none: the bus follows engine speed and gives way to
+//! every load for as long as it is on. So a level alone is no evidence of a shortage.
+//! Three kinds are weighed, each as a likelihood ratio: the slope of voltage on speed
+//! while little else changes ([`slope`]), levels before and after a change of load and
+//! of speed ([`pairs`]), and what regulators and batteries do at such a level at all
+//! ([`prior_log_odds`]).
+
+mod pairs;
+mod slope;
+
+use crate::analysis::level::level;
+use crate::car::Car;
+use crate::log::{Log, Span};
+use crate::segment::{Point, Segments};
+
+use pairs::Held;
+use slope::Slope;
+
+/// Evidence of one kind never counts for more than this, in natural log odds: no model
+/// of a whole trade is known better than some fifty to one.
+const MOST_LOG_ODDS: f64 = 4.0;
+/// Log odds that a 12 V bus at this level is at its limit, before anything else is known:
+/// regulators hold 13.6 to 14.7 V, engine computers go down to about 13 V, and at 12.5 V
+/// it is nearly always the battery that carries the bus (common practice, no source).
+const PRIOR: [(f64, f64); 5] = [(12.5, 2.2), (12.9, 1.0), (13.2, -0.2), (13.6, -1.8), (14.0, -2.8)];
+/// The level of a stretch is that of its later part: a regulator with load response
+/// takes 2 to 10 s to come back (common practice, no source).
+const LATER_SHARE: f64 = 0.5;
+
+/// How sure it is that the regulator was in control, and by what.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Weighed {
+    /// 0 to 1.
+    pub regulated: f64,
+    /// Natural log odds of "at its limit" that each kind of evidence adds.
+    pub by_slope: f64,
+    pub by_speed: f64,
+    pub by_load: f64,
+    /// Volts for a unit of the alternator's output share, with its standard error.
+    pub slope: Option<(f64, f64)>,
+}
+
+impl Weighed {
+    /// Whether more than the level itself speaks.
+    pub fn is_tested(&self) -> bool {
+        self.tested() >= 1.0
+    }
+
+    fn tested(&self) -> f64 {
+        self.by_slope.abs() + self.by_speed.abs() + self.by_load.abs()
+    }
+
+    /// The evidence that counts most, in a few words.
+    pub fn how(&self) -> &'static str {
+        let all = [
+            (self.by_slope, "voltage follows engine speed", "voltage does not follow engine speed"),
+            (self.by_speed, "more speed lifts the voltage", "the same level at other speeds"),
+            (
+                self.by_load,
+                "loads pull the voltage down and it stays down",
+                "the same level with other loads",
+            ),
+        ];
+        let most = all.into_iter().max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
+        match most {
+            Some((odds, follows, _)) if odds >= 0.5 => follows,
+            Some((odds, _, stays)) if odds <= -0.5 => stays,
+            _ => "only the level itself says so",
+        }
+    }
+}
+
+/// For each of the log's stretches and points.
+#[derive(Debug, Clone)]
+pub struct Control {
+    stretches: Vec<Weighed>,
+}
+
+pub fn control(log: &Log, segments: &Segments, car: &Car) -> Control {
+    let held = held(log, segments, car);
+    let pooled = pooled_slopes(log, segments, car);
+    let stretches = held
+        .iter()
+        .enumerate()
+        .map(|(k, here)| {
+            let slope = pooled.get(k).copied().flatten();
+            let by_slope = slope.map_or(0.0, |s| s.log_odds(here.level_v));
+            let (by_speed, by_load) = pairs::log_odds(&held, k);
+            weighed(here.level_v, [by_slope, by_speed, by_load], slope)
+        })
+        .collect();
+    Control { stretches }
+}
+
+fn weighed(level_v: f64, by: [f64; 3], slope: Option<Slope>) -> Weighed {
+    let [by_slope, by_speed, by_load] = by.map(|odds| odds.clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS));
+    let odds = prior_log_odds(level_v) + by_slope + by_speed + by_load;
+    Weighed {
+        regulated: 1.0 / (1.0 + odds.exp()),
+        by_slope,
+        by_speed,
+        by_load,
+        slope: slope.map(|s| (s.value, s.error)),
+    }
+}
+
+fn prior_log_odds(level_v: f64) -> f64 {
+    let [first, .., last] = PRIOR;
+    if level_v <= first.0 {
+        return first.1;
+    }
+    let between = PRIOR.windows(2).find(|pair| level_v <= pair[1].0);
+    between.map_or(last.1, |pair| {
+        let share = (level_v - pair[0].0) / (pair[1].0 - pair[0].0);
+        pair[0].1 + share * (pair[1].1 - pair[0].1)
+    })
+}
+
+/// The level of each stretch, with what was asked of the alternator there.
+fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<Held<'a>> {
+    // As six cells would show it: what is common is known of 12 V systems.
+    let cells = log.nominal().over_12_v();
+    let of = |stretch: &'a crate::segment::Stretch| {
+        let Span { start_s, end_s } = stretch.settled;
+        let from_s = end_s - (end_s - start_s) * LATER_SHARE;
+        let later = Span { start_s: from_s, end_s };
+        let seen = level(log.time_s(), log.bus_v(), later, &segments.grain)
+            .or_else(|| level(log.time_s(), log.bus_v(), stretch.settled, &segments.grain));
+        Held {
+            stretch,
+            level_v: seen.map_or(f64::NAN, |l| l.mean_v / cells),
+            half_width_v: seen.map_or(f64::INFINITY, |l| l.half_width_v / cells),
+            share: stretch.rpm.map(|rpm| slope::output_share(rpm, car.alternator.pulley_ratio)),
+        }
+    };
+    segments.stretches.iter().map(of).collect()
+}
+
+/// The slope of each stretch's operating point: its visits together.
+fn pooled_slopes(log: &Log, segments: &Segments, car: &Car) -> Vec<Option<Slope>> {
+    let mut slopes = vec![None; segments.stretches.len()];
+    for point in &segments.points {
+        let slope = slope::of_point(log, segments, point, car.alternator.pulley_ratio);
+        for &k in &point.stretches {
+            if let Some(mine) = slopes.get_mut(k) {
+                *mine = slope;
+            }
+        }
+    }
+    slopes
+}
+
+impl Control {
+    pub fn of_stretch(&self, index: usize) -> Option<&Weighed> {
+        self.stretches.get(index)
+    }
+
+    /// How sure it is that the regulator was in control over one of the stretches; what
+    /// nothing is known of is even odds.
+    pub fn regulated(&self, index: usize) -> f64 {
+        self.of_stretch(index).map_or(0.5, |w| w.regulated)
+    }
+
+    /// The visits of a point together, each by its seconds.
+    pub fn of_point(&self, point: &Point) -> Weighed {
+        let mut seconds = 0.0;
+        let mut sums = [0.0; 4];
+        let mut slope = None;
+        for (&k, span) in point.stretches.iter().zip(&point.spans) {
+            let Some(here) = self.of_stretch(k) else { continue };
+            let each = [here.regulated, here.by_slope, here.by_speed, here.by_load];
+            for (sum, value) in sums.iter_mut().zip(each) {
+                *sum += span.seconds() * value;
+            }
+            seconds += span.seconds();
+            slope = here.slope;
+        }
+        let mean = |k: usize| if seconds > 0.0 { sums[k] / seconds } else { 0.0 };
+        Weighed {
+            regulated: if seconds > 0.0 { mean(0) } else { 0.5 },
+            by_slope: mean(1),
+            by_speed: mean(2),
+            by_load: mean(3),
+            slope,
+        }
+    }
+}
+
+/// Density of a normal distribution.
+fn normal(x: f64, centre: f64, sigma: f64) -> f64 {
+    let z = (x - centre) / sigma;
+    (-0.5 * z * z).exp() / (sigma * (2.0 * std::f64::consts::PI).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_prior_falls_with_the_level_and_has_no_steps() {
+        assert_eq!(prior_log_odds(11.0), 2.2);
+        assert_eq!(prior_log_odds(15.0), -2.8);
+        let levels: Vec<f64> = (1180..1500).map(|k| prior_log_odds(f64::from(k) / 100.0)).collect();
+        assert!(levels.windows(2).all(|p| p[1] <= p[0] && p[0] - p[1] < 0.06));
+    }
+
+    #[test]
+    fn what_nothing_tried_is_judged_by_its_level_and_says_so() {
+        let alone = weighed(14.2, [0.0; 3], None);
+        assert!(alone.regulated > 0.9 && !alone.is_tested());
+        assert_eq!(alone.how(), "only the level itself says so");
+        let flat = weighed(13.0, [-3.0, 0.0, 0.0], None);
+        assert!(flat.regulated > 0.85 && flat.is_tested());
+        assert_eq!(flat.how(), "voltage does not follow engine speed");
+    }
+}
