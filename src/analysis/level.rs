@@ -2,7 +2,9 @@
 
 use crate::analysis::LEVEL;
 use crate::estimate::{Estimate, Grade};
+use crate::levels;
 use crate::log::Span;
+use crate::nominal::Nominal;
 use crate::segment::{Grain, indices, mean};
 use crate::stats::interval::student_quantile;
 use crate::stats::quantisation::mean_half_width;
@@ -41,20 +43,19 @@ pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
 ///
 /// Two or three visits hardly show a spread of their own, so they share it with what visits
 /// usually differ by, which counts as [`USUAL_VISITS`] more of them.
-pub fn visits_half_width_v(visits_v: &[f64], middle_v: f64) -> f64 {
+pub fn visits_half_width_v(visits_v: &[f64], middle_v: f64, nominal: Nominal) -> f64 {
     let own = visits_v.len() as f64 - 1.0;
     if own < 1.0 {
         return 0.0;
     }
     let squares: f64 = visits_v.iter().map(|v| (v - middle_v).powi(2)).sum();
     let freedom = own + USUAL_VISITS;
-    let variance = (squares + USUAL_VISITS * USUAL_SPREAD_V * USUAL_SPREAD_V) / freedom;
+    let usual_v = nominal.volts(levels::VISITS_SPREAD);
+    let variance = (squares + USUAL_VISITS * usual_v * usual_v) / freedom;
     student_quantile(LEVEL, freedom) * (variance / (own + 1.0)).sqrt()
 }
 
-/// What visits of one operating point differ by (common practice, no source), and how many
-/// of them that is worth.
-const USUAL_SPREAD_V: f64 = 0.03;
+/// So many visits is it worth what they usually differ by.
 const USUAL_VISITS: f64 = 1.0;
 
 impl Level {

@@ -137,7 +137,8 @@ fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &P
     let seconds: f64 = visits.iter().map(|v| v.0).sum();
     let value = visits.iter().map(|v| v.0 * v.1).sum::<f64>() / seconds;
     let read_v = half_width_v(point.samples, &segments.grain);
-    let scatter_v = visits_half_width_v(&visits.iter().map(|v| v.1).collect::<Vec<_>>(), value);
+    let scatter_v =
+        visits_half_width_v(&visits.iter().map(|v| v.1).collect::<Vec<_>>(), value, log.nominal());
     // Each visit is compared with the setpoint of its time: the volts as if it had not moved.
     let held = setpoint.over(&point.spans);
     let volts_v = held.value - value;
@@ -155,7 +156,7 @@ fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
         .filter_map(|span| level(log.time_s(), log.bus_v(), *span, &segments.grain))
         .map(|level| level.mean_v)
         .collect();
-    let scatter_v = visits_half_width_v(&visits, point.mean_v);
+    let scatter_v = visits_half_width_v(&visits, point.mean_v, log.nominal());
     let of = match log.each() {
         1 => String::new(),
         each => format!(" of {each} readings each"),

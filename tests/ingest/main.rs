@@ -21,8 +21,3 @@ mod sheets;
 mod strange;
 mod support;
 mod units;
-
-#[path = "../measured/nominal.rs"]
-mod cells;
-#[path = "../support/random_car.rs"]
-mod random_car;
