@@ -61,7 +61,7 @@ impl Line {
         }
         let steps = (FINE / FINER) as i32;
         let near = (-steps..=steps).map(|k| (places[at] + f64::from(k) * FINER / FINE) * pitch);
-        let (turns, peak) =
+        let (turns, _) =
             near.map(|turns| (turns, power(turns))).max_by(|a, b| a.1.total_cmp(&b.1))?;
         Some(Line { period: 1.0 / turns, amplitude: 0.0 }.with_amplitude(pieces))
     }
