@@ -17,11 +17,9 @@ const HELD_S: f64 = 1.0;
 /// A starter draws most in its first tenths of a second: samples further apart than this miss
 /// the bottom of the dip.
 const BOTTOM_S: f64 = 0.25;
-/// It draws so many times there what it draws once it turns the engine, at most, and takes a
-/// battery that still starts an engine no lower than the second, 1.33 V a cell (common
+/// It draws so many times there what it draws once it turns the engine, at most (common
 /// practice, no source).
 const STALLED_SHARE: f64 = 3.0;
-const WEAK_CRANKING_V: f64 = 8.0;
 
 pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> Option<Cranking> {
     let phase = segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;
@@ -86,7 +84,8 @@ fn lowest(bus_v: &[f64], grain: &Grain) -> Option<Estimate> {
 /// What the lowest sample of a slow logger says of the bottom: an upper bound of it.
 fn missed(lowest: &Estimate, before_v: f64, grain: &Grain) -> Estimate {
     let stalled_v = before_v - STALLED_SHARE * (before_v - lowest.value).max(0.0);
-    let low_v = stalled_v.min(WEAK_CRANKING_V).clamp(0.0, lowest.low.max(0.0));
+    let weak_v = grain.nominal.volts(levels::WEAK_CRANKING);
+    let low_v = stalled_v.min(weak_v).clamp(0.0, lowest.low.max(0.0));
     let how = format!(
         "lowest sample seen, one every {:.1} s: the true minimum is lower",
         grain.interval_s
@@ -188,6 +187,6 @@ mod tests {
         assert!(bound.how.contains("true minimum is lower"), "{}", bound.how);
         // A dip that hardly shows says no more than that the engine was cranked.
         let shallow = missed(&lowest(&[12.3], &slow).expect("a sample"), 12.6, &slow);
-        assert!(shallow.low <= WEAK_CRANKING_V, "{shallow:?}");
+        assert!(shallow.low <= 8.0, "{shallow:?}");
     }
 }
