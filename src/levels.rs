@@ -39,6 +39,9 @@ pub const CRANKING_DIP: PerCell = of_six(0.8);
 /// A strong battery on a warm engine gives way by so much at least when the engine is seen
 /// to turn (common practice, no source: a hundred amps through two milliohms).
 pub const TURNING_DIP: PerCell = of_six(0.2);
+/// A battery that still starts an engine is taken no lower (1.33 V a cell; common practice,
+/// no source).
+pub const WEAK_CRANKING: PerCell = of_six(8.0);
 /// A resting battery moves by less within ten seconds (common practice, no source: a lamp
 /// of some amps moves it by more).
 pub const QUIET_REST: PerCell = of_six(0.03);

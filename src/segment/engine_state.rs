@@ -290,7 +290,7 @@ impl<'a> Model<'a> {
                 taken.before_v = self.level_before(i, path.since);
                 taken.rest_v = self.rest_level(path, taken.before_v);
                 let drop_v = taken.before_v - here.v;
-                let deep = smooth_step(drop_v, 0.35, 0.07) * uniform(drop_v, 0.2, 6.2);
+                let deep = smooth_step(drop_v, 0.35, 0.07) * uniform(drop_v, 0.2, 10.2);
                 if deep < TINY {
                     return Path { score: f64::NEG_INFINITY, ..taken };
                 }
@@ -332,7 +332,7 @@ impl<'a> Model<'a> {
                 // The stop fell between two readings, or the bus was no higher before it.
                 taken.before_v = self.level_before(i, path.since).min(13.0);
                 let drop_v = taken.before_v - here.v;
-                let deep = smooth_step(drop_v, 0.6, 0.1) * uniform(drop_v, 0.2, 6.2);
+                let deep = smooth_step(drop_v, 0.6, 0.1) * uniform(drop_v, 0.2, 10.2);
                 let unseen = 0.1 * (dt_s / 5.0).min(1.0);
                 let stop = chance(STOP_S, 0.3) * unseen * (1.0 - missed);
                 (stop * deep + TINY).ln()
