@@ -10,10 +10,14 @@ use crate::segment::{indices, mean};
 const REACH_S: f64 = 1.5;
 /// or over this many samples where the logger is slow: each quarter has to hold one.
 const REACH_SAMPLES: f64 = 5.0;
+/// A reach that is longer goes far beyond a change of speed.
+const SLOW_REACH_S: f64 = 6.0;
 /// Less than this is idle hunting or the dip when a load comes on
 /// (common practice, no source).
 const LEAST_CHANGE_RPM: f64 = 120.0;
 const LEAST_CHANGE_SHARE: f64 = 0.12;
+/// A speed is still the one before while it has made less than this share of its change.
+const STILL_SHARE: f64 = 0.15;
 
 /// Spans over which engine speed moves to a new level; short blips that come
 /// back are not among them.
@@ -44,7 +48,7 @@ pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
         start_s: span.start_s - reach_s / 2.0,
         end_s: span.end_s + reach_s / 2.0,
     };
-    moving
+    let mut spans: Vec<Span> = moving
         .iter()
         .map(widened)
         .filter(|span| {
@@ -54,7 +58,33 @@ pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
                     level(span.end_s, span.end_s + reach_s / 2.0),
                 )
         })
-        .collect()
+        .collect();
+    if reach_s > SLOW_REACH_S {
+        spans.iter_mut().for_each(|span| tighten(span, time_s, rpm, reach_s));
+    }
+    spans
+}
+
+/// A slow logger's windows reach far beyond the change: without the samples at either end
+/// that are still, or already, at the speed there.
+fn tighten(span: &mut Span, time_s: &[f64], rpm: &[f64], reach_s: f64) {
+    let level = |start_s: f64, end_s: f64| mean(&rpm[indices(time_s, Span { start_s, end_s })]);
+    let before_rpm = level(span.start_s - reach_s / 2.0, span.start_s);
+    let after_rpm = level(span.end_s, span.end_s + reach_s / 2.0);
+    let near_rpm = (0.5 * LEAST_CHANGE_RPM).max(STILL_SHARE * (after_rpm - before_rpm).abs());
+    let own = indices(time_s, *span);
+    let still = |at_rpm: f64| move |k: &usize| (rpm[*k] - at_rpm).abs() <= near_rpm;
+    let before = own.clone().take_while(still(before_rpm)).count();
+    let after = own.clone().rev().take_while(still(after_rpm)).count();
+    if before + after > own.len() {
+        return;
+    }
+    if let Some(&start_s) = (own.start + before).checked_sub(1).and_then(|k| time_s.get(k)) {
+        span.start_s = span.start_s.max(start_s);
+    }
+    if let Some(&end_s) = time_s.get(own.end - after) {
+        span.end_s = span.end_s.min(end_s + REACH_S);
+    }
 }
 
 /// The samples of a window that only moves forward: as [`indices`], without a search.
@@ -116,5 +146,16 @@ mod tests {
         assert_eq!(changes.len(), 1, "{changes:?}");
         // No wider than the reach of five samples to either side.
         assert!(changes[0].start_s >= 25.0 && changes[0].end_s <= 35.0, "{changes:?}");
+    }
+
+    #[test]
+    fn a_ramp_of_a_slow_logger_is_whole() {
+        let time_s: Vec<f64> = (0..60).map(|i| f64::from(i) * 5.0).collect();
+        let rpm: Vec<f64> =
+            time_s.iter().map(|&t| 850.0 + 40.0 * ((t - 120.0) / 2.0).clamp(0.0, 20.0)).collect();
+        let changes = changes(&time_s, &rpm);
+        assert_eq!(changes.len(), 1, "{changes:?}");
+        let Span { start_s, end_s } = changes[0];
+        assert!((115.0..=125.0).contains(&start_s) && (155.0..=166.0).contains(&end_s));
     }
 }
