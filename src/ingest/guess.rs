@@ -173,7 +173,9 @@ pub fn raw_counts(heading: &Heading, facts: &Facts) -> Option<(f64, f64, u32)> {
     // Above what the highest system reads, below that a column may be in whole volts.
     const HIGHEST_V: f64 = 60.0;
     let words = Words::of(&heading.name);
-    let named = [say::VOLTAGE, say::BATTERY, say::ALTERNATOR].into_iter().any(|w| words.has(w));
+    let level = words.has(say::NOT_A_STATE) || words.has(&["=soc", "=soh", "=charge", "=state"]);
+    let tap = words.has(say::BATTERY) || words.has(say::ALTERNATOR);
+    let named = words.has(say::VOLTAGE) || tap && !level;
     let other = [say::CURRENT, say::RPM, say::SPEED, say::TEMPERATURE, say::SIGNAL, say::CONSUMER];
     let (low, high) = (facts.min()?, facts.max()?);
     let counts = facts.is_numeric()

@@ -23,7 +23,7 @@ pub fn requested(
             .position(|role| *role == Some(request.role))
             .filter(|&other| other != index);
         if let (true, Some(rival)) = (single, rival) {
-            let name = |index: usize| headings.get(index).map_or(String::new(), |h| h.name.clone());
+            let name = |index: usize| headings.get(index).map_or(String::new(), |h| clip(&h.name));
             return Err(IngestError::RoleTwice {
                 path: path.to_path_buf(),
                 role: word_of(request.role),

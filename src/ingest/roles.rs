@@ -105,10 +105,11 @@ pub fn assign(
         candidates.extend(others.iter().map(|(candidate, _)| *candidate));
     }
     if candidates.is_empty() {
+        refuse_counts(path, headings, facts, |_| true)?;
         if let Some((candidate, why)) = others.first() {
             return Err(IngestError::OtherVoltage {
                 path: path.to_path_buf(),
-                column: headings.get(candidate.index).map_or(String::new(), |h| h.name.clone()),
+                column: headings.get(candidate.index).map_or(String::new(), |h| clip(&h.name)),
                 median_v: median_v(facts, candidate),
                 why: unsupported(*why),
             });
@@ -125,7 +126,6 @@ pub fn assign(
     let bus =
         taps::settle(path, headings, facts, &candidates, nominal, &mut columns, &mut notices)?;
     let Some(bus) = bus else {
-        refuse_counts(path, headings, facts, |_| true)?;
         let lines: Vec<String> = headings
             .iter()
             .zip(&columns)
@@ -184,7 +184,7 @@ fn system(
     stated: Option<Nominal>,
     columns: &mut [Assigned],
 ) -> Result<Nominal, IngestError> {
-    let name = |index: usize| headings.get(index).map_or(String::new(), |h| h.name.clone());
+    let name = |index: usize| headings.get(index).map_or(String::new(), |h| clip(&h.name));
     if let (Some(nominal), Some(first)) = (stated, candidates.first().copied()) {
         candidates.retain(|candidate| nominal.allows(median_v(facts, candidate)));
         if candidates.is_empty() {
