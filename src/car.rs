@@ -19,7 +19,7 @@ use crate::nominal::Nominal;
 use crate::physics::load::LoadKind;
 use crate::words::{plain, shown};
 
-use crate::ingest::{RequestError, Sheet, SheetError, Stated, role_from_word};
+use crate::ingest::{RequestError, Sheet, SheetError, Stated, nearest, role_from_word};
 use cable::CableRun;
 
 pub use acceptance::{Acceptance, AcceptanceFacts, AskedHeat};
@@ -311,6 +311,34 @@ impl Car {
             })
             .collect();
         unknown
+    }
+
+    /// Says so where amps are stated for loads that a log, which has `loads`, does not have.
+    pub fn loads_not_logged(&self, loads: &[String]) -> Option<String> {
+        const SHOWN: usize = 5;
+        let is_known = |name: &str| {
+            let name = name.trim().to_lowercase();
+            name == ALWAYS_ON || loads.iter().any(|load| load.trim().to_lowercase() == name)
+        };
+        let unknown: Vec<&str> =
+            self.loads_a.keys().map(String::as_str).filter(|name| !is_known(name)).collect();
+        if unknown.is_empty() {
+            return None;
+        }
+        let shown = unknown.iter().take(SHOWN).map(|name| {
+            let near = nearest(name, loads.iter().map(String::as_str));
+            let near = near.map_or(String::new(), |near| format!(" (did you mean \"{near}\"?)"));
+            format!("\"{name}\"{near}")
+        });
+        let mut shown: Vec<String> = shown.collect();
+        if unknown.len() > SHOWN {
+            shown.push(format!("{} more", unknown.len() - SHOWN));
+        }
+        let has = match loads {
+            [] => "this log names no loads",
+            _ => "this log does not have them",
+        };
+        Some(plain(&format!("amps are stated for {} and not used: {has}", shown.join(", "))))
     }
 
     /// A key whose value no car has, and what is wrong with it.

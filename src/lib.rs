@@ -101,10 +101,15 @@ impl Examined {
             let per_minute_v = Some(setpoint.drift_per_minute.clone()?);
             Some(SetpointDrift { per_minute_v, per_degree_v: None, against: None })
         });
+        let mut source = log.source.clone();
+        // First, since the amps that were meant to count do not.
+        if let Some(unused) = car.loads_not_logged(log.load_names()) {
+            source.notices.insert(0, unused);
+        }
         Diagnosis {
             schema: diagnosis::SCHEMA.to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            source: log.source.clone(),
+            source,
             columns: log.columns.clone(),
             notes: log.notes.clone(),
             noise: analysis.noise.clone(),

@@ -215,6 +215,32 @@ pub struct Note {
     pub text: String,
 }
 
+/// What marks made by hand add to a log besides its load channels.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Marks {
+    /// When the engine runs, where marks say so and no engine speed is logged.
+    pub engine_running: Option<Vec<Span>>,
+    /// Marks that were moved to the voltage's response.
+    pub moved: Vec<MovedMark>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct MovedMark {
+    pub load: String,
+    /// As the person wrote it.
+    pub marked_s: f64,
+    /// Where the load channel changes instead.
+    pub at_s: f64,
+}
+
+impl MovedMark {
+    /// "1.8 s earlier"
+    pub fn distance(&self) -> String {
+        let late_s = self.at_s - self.marked_s;
+        format!("{:.1} s {}", late_s.abs(), if late_s < 0.0 { "earlier" } else { "later" })
+    }
+}
+
 /// A log in canonical form. `time_s` starts at 0 and strictly increases; every
 /// other column is `Float64` of the same length in volts, rpm, amps, °C, or
 /// 0 to 1 for a load's duty, with NaN where the file has no value. Battery
@@ -226,6 +252,7 @@ pub struct Log {
     pub notes: Vec<Note>,
     /// The tap that is taken as the bus.
     pub bus: Tap,
+    pub marks: Marks,
     frame: DataFrame,
     load_names: Vec<String>,
     finer: Option<Finer>,
@@ -266,14 +293,15 @@ impl Log {
             .iter()
             .filter_map(|name| name.strip_prefix("load:").map(str::to_owned))
             .collect();
-        Ok(Log { source, columns, notes, bus, frame, load_names, finer: None })
+        let marks = Marks::default();
+        Ok(Log { source, columns, notes, bus, marks, frame, load_names, finer: None })
     }
 
     /// The same log with `frame` for its samples, which are means of its own.
     pub fn condensed(&self, frame: DataFrame, finer: Finer) -> PolarsResult<Log> {
         let (columns, notes) = (self.columns.clone(), self.notes.clone());
         let log = Log::new(self.source.clone(), columns, notes, self.bus, frame)?;
-        Ok(Log { finer: Some(finer), ..log })
+        Ok(Log { finer: Some(finer), marks: self.marks.clone(), ..log })
     }
 
     /// What is known of the logger's own samples, where this log holds means of them.

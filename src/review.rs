@@ -5,6 +5,7 @@
 mod contract;
 pub mod find;
 pub mod group;
+pub mod names;
 pub mod order;
 mod sketch;
 mod soak;
@@ -64,7 +65,7 @@ pub fn review(logs: Vec<Reviewed>, left_out: Vec<LeftOut>) -> Review {
         .map(|(name, indices)| {
             let day: Vec<&Row> = indices.iter().filter_map(|&k| rows.get(k)).collect();
             let grouped_by = how.get(&name).copied().unwrap_or(GroupedBy::Folder);
-            let (soak, doubts) = (soak::soak(&day), group::doubts(&day));
+            let (soak, doubts) = (soak::soak(&day), group::doubts(&day, grouped_by));
             CarDay { name, grouped_by, rows: indices, soak, doubts }
         })
         .collect();
@@ -75,18 +76,22 @@ pub fn review(logs: Vec<Reviewed>, left_out: Vec<LeftOut>) -> Review {
         }
     }
     let analysed = rows.iter().filter(|row| row.summary().is_some()).count();
-    Review {
+    let copies = rows.iter().filter(|row| row.is_copy()).count();
+    let mut review = Review {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
-        headline: headline(&rows, cars.len()),
+        headline: String::new(),
         analysed,
-        failed: rows.len() - analysed,
+        failed: rows.len() - analysed - copies,
+        copies,
         rows,
         cars,
         left_out,
         cautions: cautions::usual(),
         units: Default::default(),
-    }
+    };
+    review.headline = headline(&review);
+    review
 }
 
 fn in_time(rows: &[Row], indices: Vec<usize>) -> Vec<usize> {
@@ -99,12 +104,11 @@ fn in_time(rows: &[Row], indices: Vec<usize>) -> Vec<usize> {
 }
 
 /// "8 logs of 2 cars: 6 fall short, 1 keeps up, 1 could not be read."
-fn headline(rows: &[Row], cars: usize) -> String {
+fn headline(review: &Review) -> String {
     let of = |words: &[VerdictWord]| {
-        let verdicts = rows.iter().filter_map(Row::summary).map(|summary| summary.verdict);
+        let verdicts = review.rows.iter().filter_map(Row::summary).map(|summary| summary.verdict);
         verdicts.filter(|word| words.contains(word)).count()
     };
-    let failed = rows.iter().filter(|row| row.summary().is_none()).count();
     let short = of(&[VerdictWord::FallsShort, VerdictWord::FallsShortAtIdle]);
     let parts = [
         (of(&[VerdictWord::NotCharging]), "is not charging", "are not charging"),
@@ -113,17 +117,21 @@ fn headline(rows: &[Row], cars: usize) -> String {
         (of(&[VerdictWord::LittleInReserve]), "has little in reserve", "have little in reserve"),
         (of(&[VerdictWord::KeepsUp]), "keeps up", "keep up"),
         (of(&[VerdictWord::CannotTell]), "cannot tell", "cannot tell"),
-        (failed, "could not be read", "could not be read"),
+        (review.failed, "could not be read", "could not be read"),
     ];
     let parts: Vec<String> = parts
         .iter()
         .filter(|part| part.0 > 0)
         .map(|&(n, one, many)| plural(n, one, many))
         .collect();
+    let copies = match review.copies {
+        0 => String::new(),
+        n => format!(" {}.", plural(n, "file is a copy of another", "files are copies of others")),
+    };
     format!(
-        "{} of {}: {}.",
-        plural(rows.len(), "log", "logs"),
-        plural(cars, "car", "cars"),
+        "{} of {}: {}.{copies}",
+        plural(review.logs(), "log", "logs"),
+        plural(review.counted_cars(), "car", "cars"),
         parts.join(", ")
     )
 }

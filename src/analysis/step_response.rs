@@ -11,7 +11,8 @@ use crate::analysis::level::{Level, half_width_v, level};
 use crate::analysis::{LEVEL, Z90};
 use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
-use crate::log::{Log, Span};
+use crate::log::{Log, MovedMark, Span};
+use crate::segment::steps::TOGETHER_S;
 use crate::segment::{Grain, Segments, Step, index_at, indices, mean};
 use crate::stats::long_run::Shape;
 use crate::stats::robust::{median, nondecreasing};
@@ -83,7 +84,10 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
         duty_change: step.duty_change,
         origin: step.origin,
         lag_s: step.lag_s,
-        lag: step.lag_s.map(|lag_s| lag(lag_s, shift.value.abs().max(sag.value.abs()), grain)),
+        lag: step.lag_s.map(|lag_s| {
+            let jump_v = shift.value.abs().max(sag.value.abs());
+            lag(lag_s, jump_v, moved_mark(log, step), grain)
+        }),
         answered: step.answered,
         baseline_span,
         settled_span,
@@ -113,11 +117,22 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
     })
 }
 
+/// The mark made by hand behind a declared step, where it was moved.
+fn moved_mark<'l>(log: &'l Log, step: &Step) -> Option<&'l MovedMark> {
+    let edge_s = step.at_s - step.lag_s?;
+    let loads = step.load.as_deref()?;
+    let near_s = TOGETHER_S + 2.0 * log.interval_s();
+    log.marks.moved.iter().find(|mark| {
+        (mark.at_s - edge_s).abs() <= near_s
+            && loads.split(" + ").any(|load| load.eq_ignore_ascii_case(&mark.load))
+    })
+}
+
 /// Edge and answer each lie somewhere between two samples: their difference is off by less
 /// than an interval, by less than [`BETWEEN_SAMPLES`] of it nine times in ten (a triangle's
 /// quantile). A break of r standard deviations of what is new in a sample is misplaced by
 /// some (2/r)² samples more (the scale of Hinkley, Biometrika 57, 1970; from memory).
-fn lag(lag_s: f64, jump_v: f64, grain: &Grain) -> Estimate {
+fn lag(lag_s: f64, jump_v: f64, moved: Option<&MovedMark>, grain: &Grain) -> Estimate {
     let shape = grain.shape();
     let new_v = grain.sigma_v * (1.0 - shape.slow_share * shape.rho).max(0.0).sqrt();
     let misplaced = (2.0 * new_v / jump_v).powi(2);
@@ -125,7 +140,10 @@ fn lag(lag_s: f64, jump_v: f64, grain: &Grain) -> Estimate {
     let unfitted = if grain.interval_s > LONGEST_FITTED_S { 0.75 } else { 0.0 };
     let samples = BETWEEN_SAMPLES + unfitted + misplaced.min(LONGEST_MISPLACED);
     let half_width_s = samples * grain.interval_s;
-    let how = "declared edge to the answer, each between two samples";
+    let how = match moved {
+        Some(mark) => format!("mark moved {} to the voltage's response", mark.distance()),
+        None => "declared edge to the answer, each between two samples".to_owned(),
+    };
     let (low_s, high_s) = ((lag_s - half_width_s).max(0.0), lag_s + half_width_s);
     Estimate::new(lag_s, low_s, high_s, Grade::Measured, how)
 }

@@ -96,13 +96,15 @@ pub enum IngestError {
     RoleTwice { path: PathBuf, role: String, first: String, second: String },
     #[error("{}: {request}", shown(.path))]
     Request { path: PathBuf, request: RequestError },
-    #[error("{}, line {line}: {seen}. A marks file has three columns: time, load, state (as in 63.2,fans,on).", shown(.path))]
+    #[error("{}, line {line}: {seen}. A marks file has three columns: time, load, state, as in 63.2,fans,on or 14:03:10,fans,off. Put # before a comment.", shown(.path))]
     MarksFile { path: PathBuf, line: usize, seen: String },
     #[error(
-        "{}: no mark names a time in this log, which lasts {duration_s:.1} s (the first mark is at {first_s:.1} s). Marks count seconds from the first sample.",
+        "{}: no mark names a time in this log, which lasts {duration_s:.1} s (the first mark is at {first_s:.1} s). Write marks in seconds from the first sample{clock}.",
         shown(.path)
     )]
-    MarksOutside { path: PathBuf, duration_s: f64, first_s: f64 },
+    MarksOutside { path: PathBuf, duration_s: f64, first_s: f64, clock: String },
+    #[error("{}: the marks name {loads} loads, and at most {most} are read. Check that the marks file is not a log.", shown(.path))]
+    TooManyMarkedLoads { path: PathBuf, loads: usize, most: usize },
     #[error("{}: the table could not be put together ({source}).", shown(.path))]
     Table { path: PathBuf, source: PolarsError },
 }

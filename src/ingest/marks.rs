@@ -1,30 +1,127 @@
-//! Loads that a person marked by hand, joined onto the samples.
+//! Marks that a person made by hand: loads and the engine switched at a moment.
+
+mod align;
+mod join;
 
 use std::path::Path;
 
 use chrono::NaiveDateTime;
-use polars::prelude::*;
+use polars::prelude::Column as FrameColumn;
 
 use super::dialect;
 use super::encoding;
 use super::error::{IngestError, clip};
 use super::header;
-use super::number;
 use super::profile::Words;
-use super::request::{Mark, duty_from_state};
+use super::request::{Mark, MarkTime, ReadOptions, duty_from_state};
 use super::stamp;
 use super::vocabulary as say;
+use crate::log::{Marks, Role};
 
-/// Where the log's first sample lies on clocks a marks file may use.
+/// A log with more loads than this is a log of another kind, given as marks by mistake.
+const MOST_LOADS: usize = 500;
+/// A load may have been switched on before the log began, but not much before.
+const LONGEST_BEFORE_S: f64 = 3600.0;
+
+/// Where the log's first sample lies on clocks that marks may use.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Start {
     pub wall: Option<NaiveDateTime>,
-    /// The log's own text clock at the first sample, where it knows no date.
+    /// The log's own text clock at the first sample, where it has no date.
     pub clock_s: Option<f64>,
 }
 
+/// What marks need to know of their log.
+pub struct OfLog<'a> {
+    pub path: &'a Path,
+    pub start: Start,
+    pub duration_s: f64,
+    pub resolution_v: Option<f64>,
+    pub bus: Role,
+}
+
+#[derive(Debug, Default)]
+pub struct Applied {
+    pub marks: Marks,
+    /// Names of loads that no column of the file held.
+    pub added: Vec<String>,
+}
+
+/// A mark on the log's own time.
+#[derive(Debug, Clone)]
+struct Placed {
+    at_s: f64,
+    mark: Mark,
+}
+
+/// Adds the marks of `options` to `frame` (with `time_s`) as load columns.
+pub fn apply(
+    log: &OfLog,
+    options: &ReadOptions,
+    frame: &mut Vec<FrameColumn>,
+    notices: &mut Vec<String>,
+) -> Result<Applied, IngestError> {
+    let mut marks = match &options.marks_file {
+        Some(file) => read_file(file)?,
+        None => Vec::new(),
+    };
+    marks.extend(options.marks.iter().cloned());
+    if marks.is_empty() {
+        return Ok(Applied::default());
+    }
+    let mut placed = place(marks, log, notices);
+    placed.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    let (Some(first), Some(last)) = (placed.first(), placed.last()) else {
+        return Ok(Applied::default());
+    };
+    if first.at_s > log.duration_s || last.at_s < -LONGEST_BEFORE_S {
+        return Err(IngestError::MarksOutside {
+            path: log.path.to_path_buf(),
+            duration_s: log.duration_s,
+            first_s: first.at_s,
+            clock: log.start.told(),
+        });
+    }
+    let outside = |is_outside: &dyn Fn(&Placed) -> bool, what: &str| {
+        let count = placed.iter().filter(|mark| is_outside(mark)).count();
+        (count > 0).then(|| format!("{count} of {} marks lie {what}", placed.len()))
+    };
+    notices.extend(outside(
+        &|mark| mark.at_s > log.duration_s,
+        &format!("after the end of the log ({:.1} s) and are not used", log.duration_s),
+    ));
+    notices
+        .extend(outside(&|mark| mark.at_s < 0.0, "before the first sample and hold from there on"));
+    join::join(log, placed, frame, notices)
+}
+
+impl Start {
+    /// The first sample's place on the log's own clock, for a sentence.
+    fn told(&self) -> String {
+        match (self.wall, self.clock_s) {
+            (Some(wall), _) => {
+                format!(", or by the log's clock, which begins at {}", wall.format("%F %T"))
+            }
+            (None, Some(s)) => {
+                let s = s.max(0.0) as u64;
+                let (h, m, s) = (s / 3600, s / 60 % 60, s % 60);
+                format!(", or by the log's clock, which begins at {h}:{m:02}:{s:02}")
+            }
+            (None, None) => "; this log has no clock time".to_owned(),
+        }
+    }
+
+    /// The time of day at the first sample.
+    fn of_day_s(&self) -> Option<f64> {
+        self.clock_s.or_else(|| {
+            let midnight = self.wall?.date().and_hms_opt(0, 0, 0)?;
+            Some(self.wall?.signed_duration_since(midnight).num_milliseconds() as f64 / 1000.0)
+        })
+    }
+}
+
 /// Reads a CSV of time, load and state.
-pub fn read_file(path: &Path, start: Start) -> Result<Vec<Mark>, IngestError> {
+pub fn read_file(path: &Path) -> Result<Vec<Mark>, IngestError> {
     let bytes = super::load::load(path)?;
     let decoded = encoding::decode(&bytes)
         .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
@@ -34,7 +131,7 @@ pub fn read_file(path: &Path, start: Start) -> Result<Vec<Mark>, IngestError> {
     let text = aligned.as_deref().unwrap_or(&text);
     let wrong =
         |line: usize, seen: String| IngestError::MarksFile { path: path.to_path_buf(), line, seen };
-    let (mut time, mut load, mut state) = (0usize, 1usize, 2usize);
+    let mut columns = Columns { time: 0, load: 1, state: 2 };
     let mut marks = Vec::new();
     let mut first = true;
     for row in dialect.rows(text, usize::MAX) {
@@ -42,155 +139,134 @@ pub fn read_file(path: &Path, start: Start) -> Result<Vec<Mark>, IngestError> {
         if header::is_blank(&row) || row.get(0).is_some_and(|cell| cell.starts_with('#')) {
             continue;
         }
-        let read_time = |cell: &str| seconds(cell, dialect.decimal, start);
+        let read_time = |cell: &str| MarkTime::read(cell, dialect.decimal);
         let cell = |index: usize| row.get(index).unwrap_or("").trim();
-        if std::mem::take(&mut first) && read_time(cell(time)).is_none() {
-            let find = |words: &[&str]| {
-                row.iter().position(|name| Words::of(&header::split_unit(name).0).has(words))
-            };
-            time = find(say::TIME).unwrap_or(time);
-            state = find(&[
-                "state", "status", "zustand", "etat", "estado", "stato", "duty", "value", "=on",
-                "stan",
-            ])
-            .unwrap_or(state);
-            load = (0..3)
-                .find(|&i| i != time && i != state)
-                .and_then(|free| find(&["load", "consumer", "verbraucher", "name"]).or(Some(free)))
-                .unwrap_or(load);
+        if std::mem::take(&mut first)
+            && let Some(named) = Columns::named_in(&row)
+        {
+            columns = named;
             continue;
         }
         if row.len() < 3 {
-            return Err(wrong(line, format!("{} cells where three are expected", row.len())));
+            let text: Vec<&str> = row.iter().map(str::trim).collect();
+            // A line as `--mark` takes it.
+            if let Ok(mark) = text.join(",").parse::<Mark>() {
+                marks.push(mark);
+                continue;
+            }
+            return Err(wrong(line, format!("\"{}\" is not a mark", clip(&text.join(" ")))));
         }
-        let at_s = read_time(cell(time))
-            .ok_or_else(|| wrong(line, format!("\"{}\" is no time", clip(cell(time)))))?;
-        let duty = duty_from_state(cell(state)).ok_or_else(|| {
-            wrong(
-                line,
-                format!(
-                    "\"{}\" is no state: write on, off or a duty such as 60%",
-                    clip(cell(state))
-                ),
-            )
+        let time = cell(columns.time);
+        let at = read_time(time)
+            .ok_or_else(|| wrong(line, format!("\"{}\" is not a time", clip(time))))?;
+        let state = cell(columns.state);
+        let duty = duty_from_state(state).ok_or_else(|| {
+            let seen = clip(state);
+            wrong(line, format!("\"{seen}\" is not a state: write on, off or a duty such as 60%"))
         })?;
-        if cell(load).is_empty() {
+        let load = cell(columns.load);
+        if load.is_empty() {
             return Err(wrong(line, "the load has no name".into()));
         }
-        marks.push(Mark { at_s, load: cell(load).to_owned(), duty });
+        marks.push(Mark { at, load: load.to_owned(), duty });
     }
     Ok(marks)
 }
 
-/// Seconds from the log's first sample.
-fn seconds(cell: &str, decimal: u8, start: Start) -> Option<f64> {
-    if let Some(value) = number::parse(cell, decimal).or_else(|| number::parse(cell, b'.')) {
-        return Some(value);
+struct Columns {
+    time: usize,
+    load: usize,
+    state: usize,
+}
+
+impl Columns {
+    /// `None` where `row` is not a header: a sentence may hold a word such as "time".
+    fn named_in(row: &csv::StringRecord) -> Option<Columns> {
+        const LONGEST_NAME: usize = 2;
+        let is_name = |cell: &str| {
+            let words = header::split_unit(cell).0.split_whitespace().count();
+            (1..=LONGEST_NAME).contains(&words) && MarkTime::read(cell, b'.').is_none()
+        };
+        if row.len() < 2 || !row.iter().all(is_name) {
+            return None;
+        }
+        let find = |words: &[&str]| {
+            row.iter().position(|name| Words::of(&header::split_unit(name).0).has(words))
+        };
+        let time = find(say::TIME)?;
+        let state = find(&[
+            "state", "status", "zustand", "etat", "estado", "stato", "duty", "value", "=on", "stan",
+        ])
+        .filter(|&state| state != time)
+        .unwrap_or(if time == 2 { 0 } else { 2 });
+        let load = (0..3)
+            .find(|&i| i != time && i != state)
+            .and_then(|free| find(&["load", "consumer", "verbraucher", "name"]).or(Some(free)))?;
+        Some(Columns { time, load, state })
     }
-    let stamp = stamp::parse_any(cell)?;
+}
+
+/// How times without a date are meant.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Reading {
+    /// The log's own clock; `12:34` is hours and minutes.
+    HoursMinutes,
+    /// The log's own clock; `12:34` is minutes and seconds.
+    MinutesSeconds,
+    /// Time since the first sample.
+    Elapsed,
+}
+
+/// Puts marks on the log's time. A person may write the time of day or the time since
+/// the log began: the first reading that lies in the log is taken, for all marks alike.
+fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed> {
+    use Reading::{Elapsed, HoursMinutes, MinutesSeconds};
+    let readings: &[Reading] = match (log.start.wall, log.start.clock_s) {
+        (Some(_), _) => &[HoursMinutes, Elapsed],
+        (None, Some(_)) => &[MinutesSeconds, HoursMinutes, Elapsed],
+        (None, None) => &[Elapsed],
+    };
+    let clocks: Vec<&str> = marks
+        .iter()
+        .filter_map(|mark| match &mark.at {
+            MarkTime::Clock(text) => Some(text.as_str()),
+            MarkTime::Seconds(_) => None,
+        })
+        .collect();
+    let lies_within = |reading: &&Reading| {
+        clocks.iter().any(|text| {
+            seconds(text, log.start, **reading).is_some_and(|s| (0.0..=log.duration_s).contains(&s))
+        })
+    };
+    let usual = readings.first().copied().unwrap_or(Elapsed);
+    let reading = readings.iter().find(lies_within).copied().unwrap_or(usual);
+    if reading == Elapsed && usual != Elapsed {
+        notices.push("clock times of marks are taken as time since the first sample".to_owned());
+    }
+    let place = |mark: Mark| {
+        let at_s = match &mark.at {
+            MarkTime::Seconds(at_s) => *at_s,
+            MarkTime::Clock(text) => seconds(text, log.start, reading)?,
+        };
+        at_s.is_finite().then_some(Placed { at_s, mark })
+    };
+    marks.into_iter().filter_map(place).collect()
+}
+
+/// Seconds from the log's first sample.
+fn seconds(text: &str, start: Start, reading: Reading) -> Option<f64> {
+    let stamp = stamp::parse_any(text)?;
     if let (Some(wall), Some(first)) = (stamp.wall(), start.wall) {
         return Some(wall.signed_duration_since(first).num_milliseconds() as f64 / 1000.0);
     }
-    let clock_s = stamp.clock_s?;
-    let first_s = start.clock_s.or_else(|| {
-        let midnight = start.wall?.date().and_hms_opt(0, 0, 0)?;
-        Some(start.wall?.signed_duration_since(midnight).num_milliseconds() as f64 / 1000.0)
-    });
-    match first_s {
+    let mut clock_s = stamp.clock_s.unwrap_or(0.0);
+    if stamp.fields == 2 && reading == Reading::HoursMinutes {
+        clock_s *= 60.0;
+    }
+    match start.of_day_s().filter(|_| reading != Reading::Elapsed) {
         // A mark past midnight belongs to the next day.
         Some(first_s) if clock_s < first_s - 43_200.0 => Some(clock_s + 86_400.0 - first_s),
         Some(first_s) => Some(clock_s - first_s),
         None => Some(clock_s),
     }
-}
-
-/// Adds or extends load columns of `frame` (with `time_s`) by the marks. A
-/// column's own values stand until its first mark. Returns the names added.
-pub fn join(
-    path: &Path,
-    mut frame: DataFrame,
-    marks: &[Mark],
-    load_key: impl Fn(&str) -> String,
-    notices: &mut Vec<String>,
-) -> Result<(DataFrame, Vec<String>), IngestError> {
-    let table = |source: PolarsError| IngestError::Table { path: path.to_path_buf(), source };
-    let duration_s = frame
-        .column("time_s")
-        .and_then(|c| Ok(c.f64()?.get(frame.height().saturating_sub(1)).unwrap_or(0.0)))
-        .map_err(table)?;
-    if let Some(first) = marks.iter().map(|mark| mark.at_s).min_by(f64::total_cmp)
-        && first > duration_s
-    {
-        return Err(IngestError::MarksOutside {
-            path: path.to_path_buf(),
-            duration_s,
-            first_s: first,
-        });
-    }
-    let late = marks.iter().filter(|mark| mark.at_s > duration_s).count();
-    if late > 0 {
-        notices.push(format!(
-            "{late} of {} marks lie after the end of the log ({duration_s:.1} s)",
-            marks.len()
-        ));
-    }
-    let mut added = Vec::new();
-    let mut done: Vec<String> = Vec::new();
-    for mark in marks {
-        let known = mark.load.to_lowercase();
-        if done.contains(&known) {
-            continue;
-        }
-        done.push(known.clone());
-        let mut own: Vec<&Mark> =
-            marks.iter().filter(|other| other.load.to_lowercase() == known).collect();
-        own.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        let existing = frame
-            .get_column_names()
-            .iter()
-            .map(|name| name.to_string())
-            .find(|name| name.to_lowercase() == load_key(&mark.load).to_lowercase());
-        let states = DataFrame::new_infer_height(vec![
-            Column::new("time_s".into(), own.iter().map(|m| m.at_s).collect::<Vec<f64>>()),
-            Column::new("marked".into(), own.iter().map(|m| m.duty).collect::<Vec<f64>>()),
-        ])
-        .map_err(table)?;
-        // Before a first "on" the load was off; before a first "off" it was on.
-        let before = if own.first().is_some_and(|first| first.duty > 0.0) { 0.0 } else { 1.0 };
-        let key = existing.clone().unwrap_or_else(|| load_key(&mark.load));
-        let fallback = match &existing {
-            Some(name) => col(name.as_str()),
-            None => lit(before),
-        };
-        let options =
-            AsOfOptions { strategy: AsofStrategy::Backward, allow_eq: true, ..Default::default() };
-        frame = frame
-            .lazy()
-            .join_builder()
-            .with(states.lazy())
-            .left_on([col("time_s")])
-            .right_on([col("time_s")])
-            .how(JoinType::AsOf(Box::new(options)))
-            .finish()
-            .with_column(col("marked").fill_null(fallback).alias(key.as_str()))
-            .drop(cols(["marked"]))
-            .collect()
-            .map_err(table)?;
-        if existing.is_none() {
-            added.push(mark.load.clone());
-            let word = if before > 0.0 { "on" } else { "off" };
-            notices.push(format!(
-                "\"{}\" is taken as {word} before its first mark at {:.1} s",
-                clip(&mark.load),
-                own.first().map_or(0.0, |m| m.at_s)
-            ));
-        } else {
-            notices.push(format!(
-                "marks overrule the column \"{}\" from {:.1} s on",
-                clip(&mark.load),
-                own.first().map_or(0.0, |m| m.at_s)
-            ));
-        }
-    }
-    Ok((frame, added))
 }

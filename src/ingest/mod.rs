@@ -50,9 +50,13 @@ use sha2::{Digest, Sha256};
 
 pub use curve::{Sheet, SheetError, Stated};
 pub use error::IngestError;
+pub use marks::read_file as read_marks;
+pub use named::nearest;
 pub use preview::{Seen, preview};
 pub use profile::Words;
-pub use request::{Mark, ReadOptions, RequestError, RoleRequest, role_from_word, word_of};
+pub use request::{
+    Mark, MarkTime, ReadOptions, RequestError, RoleRequest, role_from_word, word_of,
+};
 
 use crate::log::{Column, Log, Note, Role, Source, Span};
 use crate::shared::shared_mut;
@@ -234,25 +238,17 @@ fn log_of(
         }
         frame_columns.push(frame_column(&Role::BatteryCurrent.key(), values));
     }
+    let of_log = marks::OfLog { path, start, duration_s, resolution_v, bus: bus_role };
+    let marked = marks::apply(&of_log, options, &mut frame_columns, &mut notices)?;
+    columns.extend(marked.added.into_iter().map(|name| Column {
+        name,
+        role: Role::Load.word().into(),
+        tap: None,
+        unit: None,
+        why: "marked by hand".into(),
+    }));
     let table_error = |source| IngestError::Table { path: path.to_path_buf(), source };
-    let mut frame = DataFrame::new_infer_height(frame_columns).map_err(table_error)?;
-
-    let mut all_marks = match &options.marks_file {
-        Some(file) => marks::read_file(file, start)?,
-        None => Vec::new(),
-    };
-    all_marks.extend(options.marks.iter().cloned());
-    if !all_marks.is_empty() {
-        let (joined, added) = marks::join(path, frame, &all_marks, Log::load_key, &mut notices)?;
-        frame = joined;
-        columns.extend(added.into_iter().map(|name| Column {
-            name,
-            role: Role::Load.word().into(),
-            tap: None,
-            unit: None,
-            why: "marked by hand".into(),
-        }));
-    }
+    let frame = DataFrame::new_infer_height(frame_columns).map_err(table_error)?;
 
     let named = |index: usize| layout.headings.get(index).map(|heading| heading.name.clone());
     let source = Source {
@@ -279,7 +275,9 @@ fn log_of(
         gaps,
         notices,
     };
-    Log::new(source, columns, log_notes, bus, frame).map_err(table_error)
+    let mut log = Log::new(source, columns, log_notes, bus, frame).map_err(table_error)?;
+    log.marks = marked.marks;
+    Ok(log)
 }
 
 fn hex(bytes: &[u8]) -> String {

@@ -50,24 +50,9 @@ fn locate(headings: &[Heading], name: &str) -> Option<usize> {
 }
 
 fn no_such_column(path: &Path, headings: &[Heading], asked: &str) -> IngestError {
-    let lower = asked.to_lowercase();
-    let nearest = headings
-        .iter()
-        .map(|h| {
-            (
-                edit_distance(&lower, &h.name.to_lowercase())
-                    .min(edit_distance(&lower, &h.raw.to_lowercase())),
-                h,
-            )
-        })
-        .min_by_key(|(distance, _)| *distance)
-        .filter(|(distance, heading)| {
-            *distance * 2 <= asked.chars().count().max(2)
-                || heading.name.to_lowercase().contains(&lower)
-        })
-        .map_or(String::new(), |(_, heading)| {
-            format!("; did you mean \"{}\"?", clip(&heading.name))
-        });
+    let names = headings.iter().flat_map(|h| [h.name.as_str(), h.raw.as_str()]);
+    let nearest = nearest(asked, names)
+        .map_or(String::new(), |name| format!("; did you mean \"{}\"?", clip(name)));
     let names: Vec<String> = headings.iter().map(|h| h.name.clone()).collect();
     IngestError::NoSuchColumn {
         path: path.to_path_buf(),
@@ -75,6 +60,17 @@ fn no_such_column(path: &Path, headings: &[Heading], asked: &str) -> IngestError
         nearest,
         columns: list(&names),
     }
+}
+
+/// The name that `asked` may be a slip of.
+pub fn nearest<'n>(asked: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
+    let lower = asked.to_lowercase();
+    let distance = |name: &str| edit_distance(&lower, &name.to_lowercase());
+    let near = |(distance, name): &(usize, &str)| {
+        *distance * 2 <= asked.chars().count().max(2) || name.to_lowercase().contains(&lower)
+    };
+    let closest = names.into_iter().map(|name| (distance(name), name)).min_by_key(|of| of.0);
+    closest.filter(near).map(|of| of.1)
 }
 
 /// Letters to add, drop or change between two names, of which the first sixty count.

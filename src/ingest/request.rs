@@ -1,11 +1,13 @@
 //! What a person may ask of the reading: roles of columns, marks, a sample rate.
 
+use std::fmt;
 use std::path::PathBuf;
 use std::str::FromStr;
 
 use thiserror::Error;
 
 use super::number;
+use super::stamp;
 use crate::car::{Car, Names};
 use crate::log::{Place, Role, Tap};
 use crate::nominal::Nominal;
@@ -42,17 +44,62 @@ pub struct RoleRequest {
 /// A load set by hand at a moment.
 ///
 /// ```
-/// use stiffbus::ingest::Mark;
+/// use stiffbus::ingest::{Mark, MarkTime};
 /// let mark: Mark = "63.2=fans:60%".parse().unwrap();
-/// assert_eq!(mark, Mark { at_s: 63.2, load: "fans".into(), duty: 0.6 });
+/// assert_eq!(mark, Mark { at: MarkTime::Seconds(63.2), load: "fans".into(), duty: 0.6 });
+/// let mark: Mark = "14:03:10=fans:on".parse().unwrap();
+/// assert_eq!(mark.at, MarkTime::Clock("14:03:10".into()));
 /// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mark {
-    /// Seconds from the first sample.
-    pub at_s: f64,
+    pub at: MarkTime,
+    /// [`Mark::ALL_LOADS`] and [`Mark::ENGINE`] have a meaning of their own.
     pub load: String,
     /// 0 to 1.
     pub duty: f64,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum MarkTime {
+    /// From the first sample.
+    Seconds(f64),
+    /// A time of day, a date with one, or a duration such as 1:03. What it means depends
+    /// on the log's own clock.
+    Clock(String),
+}
+
+impl Mark {
+    /// Every load that other marks name.
+    pub const ALL_LOADS: &'static str = "all";
+    /// Not a load: the engine starts or stops.
+    pub const ENGINE: &'static str = "engine";
+
+    pub fn is_engine(&self) -> bool {
+        self.load.eq_ignore_ascii_case(Self::ENGINE)
+    }
+
+    pub fn is_all_loads(&self) -> bool {
+        self.load.eq_ignore_ascii_case(Self::ALL_LOADS)
+    }
+
+    /// "on", "off" or "60%".
+    pub fn state(&self) -> String {
+        match self.duty {
+            1.0 => "on".to_owned(),
+            0.0 => "off".to_owned(),
+            duty => format!("{}%", (duty * 1e6).round() / 1e4),
+        }
+    }
+}
+
+/// As it is written on the command line.
+impl fmt::Display for Mark {
+    fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
+        match &self.at {
+            MarkTime::Seconds(at_s) => write!(f, "{at_s}={}:{}", self.load, self.state()),
+            MarkTime::Clock(at) => write!(f, "{at}={}:{}", self.load, self.state()),
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -64,7 +111,7 @@ pub enum RequestError {
     )]
     NoRole(String),
     #[error(
-        "\"{0}\" is no mark. Write SECONDS=LOAD:STATE, as in 63.2=fans:on, 63.2=fans:off or 63.2=fans:60%"
+        "\"{0}\" is not a mark. Write TIME=LOAD:STATE, as in 63.2=fans:on (seconds from the first sample), 14:03:10=fans:off (the log's own clock) or 63.2=fans:60%"
     )]
     NoMark(String),
     #[error(
@@ -169,12 +216,22 @@ impl FromStr for Mark {
         let wrong = || RequestError::NoMark(text.to_owned());
         let (time, rest) = text.split_once('=').ok_or_else(wrong)?;
         let (load, state) = rest.rsplit_once(':').ok_or_else(wrong)?;
-        let at_s = number::parse(time, b'.').ok_or_else(wrong)?;
+        let at = MarkTime::read(time, b'.').ok_or_else(wrong)?;
         let load = load.trim();
-        if load.is_empty() || at_s < 0.0 {
+        if load.is_empty() || matches!(at, MarkTime::Seconds(at_s) if at_s < 0.0) {
             return Err(wrong());
         }
         let duty = duty_from_state(state).ok_or_else(wrong)?;
-        Ok(Mark { at_s, load: load.to_owned(), duty })
+        Ok(Mark { at, load: load.to_owned(), duty })
+    }
+}
+
+impl MarkTime {
+    pub(super) fn read(text: &str, decimal: u8) -> Option<MarkTime> {
+        let text = text.trim();
+        if let Some(at_s) = number::parse(text, decimal).or_else(|| number::parse(text, b'.')) {
+            return Some(MarkTime::Seconds(at_s));
+        }
+        stamp::parse_any(text).map(|_| MarkTime::Clock(text.to_owned()))
     }
 }

@@ -28,6 +28,9 @@ pub struct Review {
     pub analysed: usize,
     /// How many of `rows` are [`Outcome::Failed`].
     pub failed: usize,
+    /// How many of `rows` are [`Outcome::SameAs`] and count for nothing.
+    #[serde(default)]
+    pub copies: usize,
     /// What lay in the folders and was not read as a log.
     #[serde(default)]
     pub left_out: Vec<LeftOut>,
@@ -55,11 +58,14 @@ pub struct CarDay {
 }
 
 /// How it is known that these logs are of one car.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum GroupedBy {
     /// They lie in one folder.
+    #[default]
     Folder,
+    /// They lie in one folder and their names begin alike: see [`super::names`].
+    Name,
     /// `[job] vehicle` of the `car.toml` beside them.
     CarFile,
     /// Their paths match `--car-pattern`.
@@ -70,8 +76,9 @@ impl GroupedBy {
     pub fn words(self) -> &'static str {
         match self {
             GroupedBy::Folder => "by folder",
+            GroupedBy::Name => "by name",
             GroupedBy::CarFile => "by car.toml",
-            GroupedBy::Pattern => "by name",
+            GroupedBy::Pattern => "by --car-pattern",
         }
     }
 }
@@ -94,8 +101,27 @@ impl Row {
     pub fn summary(&self) -> Option<&Summary> {
         match &self.result {
             Outcome::Read(summary) => Some(summary),
-            Outcome::Failed(_) => None,
+            Outcome::Failed(_) | Outcome::SameAs(_) => None,
         }
+    }
+
+    pub fn is_copy(&self) -> bool {
+        matches!(self.result, Outcome::SameAs(_))
+    }
+}
+
+impl Review {
+    /// How many logs there are; a file that is there twice is one.
+    pub fn logs(&self) -> usize {
+        self.analysed + self.failed
+    }
+
+    /// How many cars there are logs of.
+    pub fn counted_cars(&self) -> usize {
+        let has_log = |car: &&CarDay| {
+            car.rows.iter().any(|&k| self.rows.get(k).is_some_and(|row| !row.is_copy()))
+        };
+        self.cars.iter().filter(has_log).count()
     }
 }
 
@@ -104,6 +130,8 @@ impl Row {
 pub enum Outcome {
     Read(Box<Summary>),
     Failed(Failure),
+    /// Byte for byte the log of this path, as `Row::log`.
+    SameAs(String),
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]

@@ -289,6 +289,38 @@ fn is_our_table(path: &Path) -> bool {
         || header.starts_with("log,car,")
 }
 
+/// Whether a file is text for people: sentences, a letter, a README. A log that lost its
+/// rows is not, for its header has cells.
+pub fn is_prose(path: &Path) -> bool {
+    head(path).is_some_and(|head| reads_as_prose(&head))
+}
+
+fn reads_as_prose(text: &str) -> bool {
+    const FEWEST_WORDS: usize = 5;
+    // Scripts without blanks between words.
+    const FEWEST_LETTERS: usize = 30;
+    let text = text.trim_start_matches('\u{feff}').trim();
+    if text.contains('\0') || text.starts_with(['<', '{', '[']) {
+        return false;
+    }
+    let lines = || text.lines().filter(|line| !line.trim().is_empty());
+    let is_short = |cell: &str| cell.split_whitespace().count() <= 4 && !cell.ends_with('.');
+    let has_cells = |line: &&str| {
+        let by_mark: Vec<&str> = line.split([',', ';', '|', '\t']).map(str::trim).collect();
+        let by_blanks = line.trim().split("  ").filter(|cell| !cell.trim().is_empty());
+        by_mark.len() > 2 && by_mark.iter().all(|cell| is_short(cell)) || by_blanks.count() > 2
+    };
+    if lines().filter(has_cells).count() * 10 > lines().count() {
+        return false;
+    }
+    let count = |is: &dyn Fn(char) -> bool| text.chars().filter(|c| is(*c)).count();
+    let (seen, letters) = (count(&|c| !c.is_whitespace()), count(&char::is_alphabetic));
+    let words = text.split_whitespace().filter(|word| word.chars().any(char::is_alphabetic));
+    let is_long = words.count() >= FEWEST_WORDS || letters >= FEWEST_LETTERS;
+    let unreadable = count(&|c| c == '\u{fffd}');
+    is_long && 2 * letters > seen && 3 * count(&char::is_numeric) < seen && 20 * unreadable <= seen
+}
+
 fn head(path: &Path) -> Option<String> {
     const HEAD: u64 = 4096;
     let mut bytes = Vec::new();
@@ -334,4 +366,38 @@ pub fn told(root: &Path, path: &Path) -> String {
         .map(|part| part.as_os_str().to_string_lossy().into_owned())
         .collect();
     parts.join("/")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::reads_as_prose;
+
+    #[test]
+    fn text_for_people_is_told_from_a_broken_log() {
+        for prose in [
+            "Dear workshop,\nit squeals when it is wet.\n",
+            "Logs of the red wagon. Fan on at 60 s, off at 90 s; AC never.\n",
+            "# Read me\n\nWhat is in this folder:\n- cold start, 3 May\n- hot idle, 4 May\n",
+            "Rated output 70 A at 6000 rpm\nIdle output 30 A at 1500 rpm\nVoltage 13.5 V\n",
+            "这个文件夹里是红色汽车的记录。第一次冷启动,第二次热车怠速,第三次开空调。\n",
+            "В этой папке лежат записи красной машины.\n",
+        ] {
+            assert!(reads_as_prose(prose), "{prose}");
+        }
+        for other in [
+            "",
+            "no log\n",
+            "time (s),battery voltage (V),engine rpm,fan\n",
+            "time (s), battery voltage (V), engine rpm, coolant temperature\n",
+            "time (s)    battery voltage (V)    engine speed (rpm)    coolant (C)\n",
+            "time (s);battery voltage (V);engine rpm;fan\n0,0;12,6;0;0\n",
+            "time\tbattery voltage\tengine rpm\n",
+            "0.0 12.6 0\n0.1 12.6 0\n0.2 12.6 0\n",
+            "<!doctype html><html><body><p>Sign in to go on with what you wanted</p></html>\n",
+            "{\"time\": [0, 1, 2], \"volts\": [14.1, 14.2, 14.1], \"a\": \"some more words here\"}\n",
+            "7777777777777777777777777777777777777777777777\n",
+        ] {
+            assert!(!reads_as_prose(other), "{other}");
+        }
+    }
 }

@@ -1,12 +1,12 @@
-//! Which logs are of one car: by a pattern of names, by what `car.toml` calls the
-//! vehicle, else by folder.
+//! Which logs are of one car: by patterns of names, by what `car.toml` calls the
+//! vehicle, else by folder and within it by name.
 
 use std::collections::BTreeMap;
 use std::str::FromStr;
 
 use regex::{Regex, RegexBuilder};
 
-use super::{GroupedBy, Row};
+use super::{GroupedBy, Row, names};
 use crate::words::plain;
 
 /// `{car}` in a pattern.
@@ -56,27 +56,95 @@ impl CarPattern {
     }
 }
 
-/// The car of a log: its name and how that is known. `vehicle` is what the `car.toml`
-/// says, `root` the name of the reviewed folder.
-pub fn car_of(
-    log: &str,
-    pattern: Option<&CarPattern>,
-    vehicle: Option<&str>,
-    root: &str,
-) -> (String, GroupedBy) {
-    if let Some(car) = pattern.and_then(|pattern| pattern.car(log)) {
-        return (plain(&car), GroupedBy::Pattern);
-    }
-    if let Some(vehicle) = vehicle.map(str::trim).filter(|vehicle| !vehicle.is_empty()) {
-        return (plain(vehicle), GroupedBy::CarFile);
-    }
-    let folder = log.rsplit_once('/').map_or(root, |(folder, _)| folder);
-    (plain(folder), GroupedBy::Folder)
+/// What is known of a log before it is read.
+pub struct Grouped<'a> {
+    /// Path from the reviewed folder, with `/`.
+    pub log: &'a str,
+    /// What the `car.toml` says.
+    pub vehicle: Option<&'a str>,
 }
 
-/// What speaks against logs of one folder being of one car: columns that are named
-/// otherwise than in most of them.
-pub fn doubts(rows: &[&Row]) -> Vec<String> {
+/// The car of each of `logs`: its name and how that is known. The first of `patterns`
+/// that a log fits counts; `root` is the name of the reviewed folder.
+pub fn cars_of(logs: &[Grouped], patterns: &[CarPattern], root: &str) -> Vec<(String, GroupedBy)> {
+    let stated = |of: &Grouped| {
+        if let Some(car) = patterns.iter().find_map(|pattern| pattern.car(of.log)) {
+            return Some((plain(&car), GroupedBy::Pattern));
+        }
+        let vehicle = of.vehicle.map(str::trim).filter(|vehicle| !vehicle.is_empty());
+        vehicle.map(|vehicle| (plain(vehicle), GroupedBy::CarFile))
+    };
+    let mut cars: Vec<Option<(String, GroupedBy)>> = logs.iter().map(stated).collect();
+    let mut folders: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (k, of) in logs.iter().enumerate().filter(|(k, _)| cars.get(*k) == Some(&None)) {
+        let folder = of.log.rsplit_once('/').map_or("", |(folder, _)| folder);
+        folders.entry(folder).or_default().push(k);
+    }
+    for (folder, of) in folders {
+        let stems: Vec<&str> =
+            of.iter().filter_map(|&k| logs.get(k)).map(|of| stem(of.log)).collect();
+        for (k, named) in of.iter().zip(names::cars(&stems).cars) {
+            let car = match (named, folder) {
+                (Some(name), "") => (plain(&name), GroupedBy::Name),
+                (Some(name), folder) => (plain(&format!("{folder}/{name}")), GroupedBy::Name),
+                (None, "") => (plain(root), GroupedBy::Folder),
+                (None, folder) => (plain(folder), GroupedBy::Folder),
+            };
+            if let Some(slot) = cars.get_mut(*k) {
+                *slot = Some(car);
+            }
+        }
+    }
+    cars.into_iter().map(Option::unwrap_or_default).collect()
+}
+
+/// A file's name without its folder and ending.
+fn stem(log: &str) -> &str {
+    let name = log.rsplit('/').next().unwrap_or(log);
+    name.rsplit_once('.').map_or(name, |(stem, _)| stem)
+}
+
+/// What speaks against logs being of one car, and what settles it.
+pub fn doubts(rows: &[&Row], grouped_by: GroupedBy) -> Vec<String> {
+    other_names(rows, grouped_by).into_iter().chain(other_columns(rows)).collect()
+}
+
+/// Names that speak of several cars, where something else put the logs together.
+fn other_names(rows: &[&Row], grouped_by: GroupedBy) -> Option<String> {
+    const SHOWN: usize = 4;
+    let stems: Vec<&str> = rows.iter().map(|row| stem(&row.log)).collect();
+    let named = names::cars(&stems);
+    let mut words: Vec<String> = match grouped_by {
+        GroupedBy::Folder => named.unsure,
+        GroupedBy::CarFile => named.cars.into_iter().flatten().collect(),
+        GroupedBy::Name | GroupedBy::Pattern => Vec::new(),
+    };
+    words.sort();
+    words.dedup();
+    if words.len() < 2 {
+        return None;
+    }
+    let more = words.len().saturating_sub(SHOWN);
+    words.truncate(SHOWN);
+    let mut words = words.iter().map(|word| plain(word)).collect::<Vec<_>>().join(", ");
+    if more > 0 {
+        words.push_str(&format!(" and {more} more"));
+    }
+    Some(match grouped_by {
+        GroupedBy::CarFile => format!(
+            "the names of these logs differ ({words}) and car.toml states one vehicle for all of \
+             them: if they are of several cars, put the logs of each into a folder of their own, \
+             or separate the cars with --car-pattern"
+        ),
+        _ => format!(
+            "the names of these logs differ ({words}): if they are of several cars, put the logs \
+             of each into a folder of their own, or separate the cars with --car-pattern"
+        ),
+    })
+}
+
+/// Logs whose columns have other names than those of most.
+fn other_columns(rows: &[&Row]) -> Vec<String> {
     let columns = |row: &Row| row.summary().map(|summary| summary.quality.columns.clone());
     let mut kinds: BTreeMap<Vec<String>, Vec<&str>> = BTreeMap::new();
     for row in rows {
@@ -136,11 +204,28 @@ mod tests {
 
     #[test]
     fn pattern_goes_before_car_file_and_that_before_folder() {
-        let pattern: CarPattern = "{car}-run-*".parse().expect("a pattern");
-        let of = |log, vehicle| car_of(log, Some(&pattern), vehicle, "day");
+        let patterns: Vec<CarPattern> =
+            ["{car}-run-*", "*_{car}"].iter().map(|p| p.parse().expect("a pattern")).collect();
+        let of = |log, vehicle| {
+            cars_of(&[Grouped { log, vehicle }], &patterns, "day").pop().expect("a car")
+        };
         assert_eq!(of("x/red-run-1.csv", Some("blue")), ("red".into(), GroupedBy::Pattern));
+        assert_eq!(of("x/1_green.csv", Some("blue")), ("green".into(), GroupedBy::Pattern));
         assert_eq!(of("x/1.csv", Some("blue")), ("blue".into(), GroupedBy::CarFile));
         assert_eq!(of("x/y/1.csv", Some(" ")), ("x/y".into(), GroupedBy::Folder));
         assert_eq!(of("1.csv", None), ("day".into(), GroupedBy::Folder));
+    }
+
+    #[test]
+    fn names_part_the_logs_of_one_folder_and_of_no_other() {
+        let logs =
+            ["red-1.csv", "red-2.csv", "blue-1.csv", "x/red-1.csv", "x/red-2.csv", "y/1.csv"];
+        let logs = logs.map(|log| Grouped { log, vehicle: None });
+        let cars = cars_of(&logs, &[], "day");
+        let names: Vec<&str> = cars.iter().map(|car| car.0.as_str()).collect();
+        assert_eq!(names, ["red", "red", "blue", "x", "x", "y"]);
+        use GroupedBy::{Folder, Name};
+        let how: Vec<GroupedBy> = cars.iter().map(|car| car.1).collect();
+        assert_eq!(how, [Name, Name, Name, Folder, Folder, Folder]);
     }
 }

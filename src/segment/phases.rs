@@ -19,6 +19,8 @@ const READING_S: f64 = 0.5;
 /// After so many intervals without a sample, and so many seconds, anything may have happened.
 const GAP_INTERVALS: f64 = 5.0;
 const GAP_S: f64 = 10.0;
+/// A mark made by hand may be this far off (as in `ingest::marks`).
+const MARKED_WITHIN_S: f64 = 3.0;
 
 /// The log's phases in time order, without gaps or overlaps.
 pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
@@ -33,7 +35,13 @@ pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
         }
         None => {
             let whole = Span { start_s: f64::NEG_INFINITY, end_s: f64::INFINITY };
-            by_voltage(time_s, bus_v, &starter::dips(log, &[whole], grain), grain)
+            let dips = starter::dips(log, &[whole], grain);
+            match &log.marks.engine_running {
+                Some(marked) => {
+                    phases_around(time_s, &running_by_marks(marked, &dips), &dips, grain)
+                }
+                None => by_voltage(time_s, bus_v, &dips, grain),
+            }
         }
     }
 }
@@ -117,6 +125,20 @@ fn running_by_speed(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
     }
     joined.retain(|span| span.seconds() >= SHORTEST_STOP_S);
     joined
+}
+
+/// As marks made by hand say; a start that the voltage shows near a mark is the better clock.
+fn running_by_marks(marked: &[Span], dips: &[Span]) -> Vec<Span> {
+    let after_start = |run: &Span| {
+        let near = |dip: &&Span| {
+            dip.end_s >= run.start_s - MARKED_WITHIN_S
+                && dip.start_s <= run.start_s + MARKED_WITHIN_S
+        };
+        let started_s = dips.iter().filter(near).map(|dip| dip.end_s).next_back();
+        let start_s = started_s.unwrap_or(run.start_s);
+        Span { start_s, ..*run }
+    };
+    marked.iter().map(after_start).filter(|run| run.end_s > run.start_s).collect()
 }
 
 /// Without a tachometer: the most probable course of the engine, with starts as sharp as the

@@ -15,7 +15,7 @@ const LONGEST_LAG_S: f64 = 2.5;
 /// … and start softly over no more (common practice, no source).
 const LONGEST_START_S: f64 = 9.0;
 /// Edges of several loads closer than this are one electrical event.
-const TOGETHER_S: f64 = 0.3;
+pub const TOGETHER_S: f64 = 0.3;
 
 /// Fewer runs of the engine are searched one after the other, each by all cores.
 const LEAST_PHASES: usize = 4;

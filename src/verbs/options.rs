@@ -19,10 +19,11 @@ pub struct ReadFlags {
     /// Samples a second, for a log without a time column
     #[arg(long, value_name = "HZ", value_parser = positive, allow_negative_numbers = true, help_heading = "Reading")]
     pub sample_rate: Option<f64>,
-    /// A load switched by hand, e.g. 63.2=fans:on, 80=fans:off, 90=pump:60%
+    /// A load switched by hand, by seconds from the first sample or by the log's clock, e.g.
+    /// 63.2=fans:on, 14:03:10=fans:off, 90=pump:60%; also all:off, engine:on and engine:off
     #[arg(long = "mark", value_name = "TIME=LOAD:STATE", help_heading = "Reading")]
     pub marks: Vec<Mark>,
-    /// A CSV of marks: time, load, state
+    /// A CSV of marks: time, load, state, as in 63.2,fans,on
     #[arg(long = "marks", value_name = "FILE", help_heading = "Reading")]
     pub marks_file: Option<PathBuf>,
     /// Nominal voltage of the system, where the levels should not say: 6, 12 or 24

@@ -21,9 +21,9 @@ use crate::json;
 use crate::report::review::{OfLog, PAGE_FILE, Shelf};
 use crate::report::{self, write_review};
 use crate::review::find::{Found, LogFile, REPORTS_FOLDER, TOLD, find};
-use crate::review::group::{CarPattern, car_of};
+use crate::review::group::{CarPattern, Grouped, cars_of};
 use crate::review::order::natural;
-use crate::review::{LeftOut, Review, Reviewed, Row, review};
+use crate::review::{LeftOut, Outcome, Review, Reviewed, Row, review};
 use crate::shared::cores;
 use crate::verbs::diagnose::{FailOn, width};
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
@@ -67,10 +67,11 @@ pub struct ReviewArgs {
     /// Exit with 3 where the bus is in this state, or worse, in any log
     #[arg(long, value_name = "STATE")]
     pub fail_on: Option<FailOn>,
-    /// Where the names of logs tell the car: {car} is its name, * is anything, e.g.
-    /// "{car}-run-*" or "{car}/*" [default: by [job] vehicle of car.toml, else by folder]
-    #[arg(long, value_name = "PATTERN")]
-    pub car_pattern: Option<CarPattern>,
+    /// Where the names of logs hold the car's: {car} is its name, * is anything, e.g.
+    /// "{car}-run-*" or "{car}/*"; may be repeated, the first that fits counts [default: by
+    /// [job] vehicle of car.toml, else by folder and the common part of the names in it]
+    #[arg(long = "car-pattern", value_name = "PATTERN")]
+    pub car_patterns: Vec<CarPattern>,
     /// Logs worked on at the same time [default: one for each core]
     #[arg(long, value_name = "N", value_parser = at_least_one)]
     pub jobs: Option<usize>,
@@ -226,6 +227,7 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     let vehicle = args.car.car.as_deref().and_then(|file| Car::load(file).ok()?.job.vehicle);
     let root = found.root.file_name().map_or("logs".into(), |name| name.to_string_lossy());
     let names = one::report_names(&found.logs);
+    let copied_from = one::copies(&found.logs);
     let work = Work { args, state, root: &found.root, said: Mutex::default() };
     let stop = stop_on_ctrl_c()?;
     let jobs = args.jobs.unwrap_or_else(cores).min(found.logs.len());
@@ -236,8 +238,9 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
         jobs,
         found.logs.len(),
         &stop,
-        |k| match (found.logs.get(k), names.get(k)) {
-            (Some(log), Some(name)) => work.one(log, name),
+        |k| match (found.logs.get(k), names.get(k), copied_from.get(k)) {
+            (_, _, Some(Some(first))) => Done::Copy(*first),
+            (Some(log), Some(name), _) => work.one(log, name),
             _ => Done::none(),
         },
         |k, of| {
@@ -261,21 +264,41 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
         ));
         return Ok(None);
     }
-    let mut logs = Vec::new();
+    let reasons: Vec<Option<&'static str>> = done
+        .iter()
+        .map(|of| match of {
+            Some(Done::NoLog(reason)) => Some(*reason),
+            _ => None,
+        })
+        .collect();
     let mut left_out = found.left_out.clone();
+    let mut rows = Vec::new();
     for (log, of) in found.logs.iter().zip(done) {
         match of {
-            Some(Done::Row { started, result }) => {
-                let vehicle = vehicle.as_deref().or(log.vehicle.as_deref());
-                let (car, grouped_by) =
-                    car_of(&log.told, args.car_pattern.as_ref(), vehicle, &root);
-                logs.push(Reviewed { log: log.told.clone(), car, grouped_by, started, result });
-            }
+            Some(Done::Row { started, result }) => rows.push((log, started, result)),
             Some(Done::NoLog(reason)) => leave(&mut left_out, reason, &log.told),
+            Some(Done::Copy(first)) => match (reasons.get(first), found.logs.get(first)) {
+                (Some(Some(reason)), _) => leave(&mut left_out, reason, &log.told),
+                (_, Some(first)) => {
+                    rows.push((log, None, Outcome::SameAs(first.told.clone())));
+                }
+                _ => {}
+            },
             None => {}
         }
     }
-    Ok(Some((logs, left_out)))
+    let grouped: Vec<Grouped> = rows
+        .iter()
+        .map(|(log, ..)| Grouped {
+            log: &log.told,
+            vehicle: vehicle.as_deref().or(log.vehicle.as_deref()),
+        })
+        .collect();
+    let cars = cars_of(&grouped, &args.car_patterns, &root);
+    let logs = rows.into_iter().zip(cars).map(|((log, started, result), (car, grouped_by))| {
+        Reviewed { log: log.told.clone(), car, grouped_by, started, result }
+    });
+    Ok(Some((logs.collect(), left_out)))
 }
 
 fn leave(left_out: &mut Vec<LeftOut>, reason: &str, name: &str) {
@@ -357,7 +380,7 @@ fn tell(args: &ReviewArgs, review: &Review, out: &Path) -> Result<(), Box<dyn st
         complain(format!("left out: {}", told_left_out(&review.left_out)));
     }
     if review.failed > 0 {
-        complain(format!("{} of {} logs could not be read", review.failed, review.rows.len()));
+        complain(format!("{} of {} logs could not be read", review.failed, review.logs()));
     }
     if args.open
         && let Err(error) = opener::open(out.join(PAGE_FILE))

@@ -99,7 +99,7 @@ fn marks_on_the_command_line_and_in_a_file() {
     garage.put("bad.csv", "time,load,state\n40,fan,on\n60,fan,perhaps\n");
     garage.run(&["log.csv", "--marks", "bad.csv"]).ends(1).complains(&[
         "bad.csv, line 3",
-        "\"perhaps\" is no state",
+        "\"perhaps\" is not a state",
         "time, load, state",
     ]);
     garage.run(&["log.csv", "--marks", "none.csv"]).ends(1).complains(&["none.csv: no such file"]);
@@ -109,6 +109,30 @@ fn marks_on_the_command_line_and_in_a_file() {
         "89.9 s",
         "500.0 s",
     ]);
+    // A mark two seconds late is moved, and the step's lag says so.
+    let late = ["log.csv", "--json", "-", "--mark", "42=fan:on", "--mark", "60=fan:off"];
+    let said = garage.run(&late).ends(0).json();
+    let step = &said["load_steps"][0];
+    assert!((step["at_s"].as_f64().expect("a time") - 40.0).abs() <= 0.3, "{step}");
+    let how = step["lag"]["how"].as_str().expect("how");
+    assert_eq!(how, "mark moved 2.0 s earlier to the voltage's response");
+    let notices = said["source"]["notices"].to_string();
+    assert!(notices.contains("is moved 2.0 s earlier"), "{notices}");
+}
+
+#[test]
+fn amps_of_a_load_that_the_log_does_not_have_are_told_of() {
+    let garage = garage();
+    garage.put("car.toml", "[loads_a]\nfann = 31\n\"seat heater\" = 8\n\"always on\" = 20\n");
+    let said = garage.run(&["log.csv", "--json", "-"]).ends(0).json();
+    assert_eq!(
+        said["source"]["notices"][0],
+        "amps are stated for \"fann\" (did you mean \"fan\"?), \"seat heater\" and not used: this \
+         log does not have them"
+    );
+    garage.put("car.toml", "[loads_a]\nFAN = 31\n");
+    let said = garage.run(&["log.csv", "--json", "-"]).ends(0).json();
+    assert!(!said["source"]["notices"].to_string().contains("amps are stated"));
 }
 
 /// The battery's resistance, and how it is known.

@@ -1,6 +1,7 @@
 //! A day's logs at once.
 
 mod broken;
+mod cars;
 mod found;
 mod tables;
 mod taken_up;
@@ -32,6 +33,25 @@ fn read(top: &Path, folder: &Path, files: &mut BTreeMap<String, Vec<u8>>) {
             files.insert(name, fs::read(&path).expect("a file"));
         }
     }
+}
+
+/// A log that is a copy of no other.
+fn other(name: &str) -> String {
+    format!("# {name}\n{}", plain())
+}
+
+/// Name, how it was grouped, and how many rows, of every car.
+fn cars_of(review: &Value) -> Vec<(String, String, usize)> {
+    let text = |value: &Value| value.as_str().expect("text").to_owned();
+    let all = review["cars"].as_array().expect("cars").iter();
+    let mut cars: Vec<(String, String, usize)> = all
+        .map(|car| {
+            let rows = car["rows"].as_array().map_or(0, Vec::len);
+            (text(&car["name"]), text(&car["grouped_by"]), rows)
+        })
+        .collect();
+    cars.sort();
+    cars
 }
 
 #[track_caller]
@@ -169,20 +189,19 @@ fn fail_on_is_met_by_any_log_and_failing_outweighs_it() {
 #[test]
 fn cars_are_told_apart_by_name_or_by_what_is_stated() {
     let garage = Garage::new();
-    for name in ["day/red-run-1.csv", "day/red-run-2.csv", "day/blue-run-1.csv", "day/x/1.csv"] {
-        garage.put(name, plain());
+    for name in ["red-run-1.csv", "red-run-2.csv", "blue-run-1.csv", "3_green.csv", "x/1.csv"] {
+        garage.put(&format!("day/{name}"), other(name));
     }
     garage.put("day/x/car.toml", "[job]\nvehicle = \"the grey one\"\n");
-    reviewed(&garage, &["day", "--car-pattern", "{car}-run-*"]).ends(0);
+    reviewed(&garage, &["day", "--car-pattern", "{car}-run-*", "--car-pattern", "*_{car}"]).ends(0);
     let review = review_json(&garage, "day/stiffbus-report/review");
-    let mut cars: Vec<(&str, &str)> = review["cars"]
-        .as_array()
-        .expect("cars")
-        .iter()
-        .map(|car| (car["name"].as_str().expect("a"), car["grouped_by"].as_str().expect("b")))
-        .collect();
-    cars.sort();
-    assert_eq!(cars, [("blue", "pattern"), ("red", "pattern"), ("the grey one", "car_file")]);
+    let cars = [
+        ("blue", "pattern", 1),
+        ("green", "pattern", 1),
+        ("red", "pattern", 2),
+        ("the grey one", "car_file", 1),
+    ];
+    assert_eq!(cars_of(&review), cars.map(|(name, how, logs)| (name.into(), how.into(), logs)));
     reviewed(&garage, &["day", "--car-pattern", "run-*"]).ends(2).complains(&["{car}"]);
 }
 
@@ -190,9 +209,9 @@ fn cars_are_told_apart_by_name_or_by_what_is_stated() {
 fn each_logs_own_car_file_counts() {
     let garage = Garage::new();
     garage.put("day/a/run.csv", plain());
-    garage.put("day/b/run.csv", plain());
+    garage.put("day/b/run.csv", format!("# b\n{}", plain()));
     garage.put("day/b/car.toml", "setpoint_v = 15.0\n");
-    garage.put("day/c/run.csv", plain());
+    garage.put("day/c/run.csv", format!("# c\n{}", plain()));
     garage.put("day/c/car.toml", "setpoint_w = 15.0\n");
     reviewed(&garage, &["day"]).ends(11);
     let review = review_json(&garage, "day/stiffbus-report/review");

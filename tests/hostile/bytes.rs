@@ -4,7 +4,7 @@ use std::path::Path;
 
 use proptest::prelude::*;
 use stiffbus::car::Car;
-use stiffbus::ingest::{self, Mark, ReadOptions, Sheet, Stated};
+use stiffbus::ingest::{self, Mark, MarkTime, ReadOptions, Sheet, Stated};
 use stiffbus::nominal::Nominal;
 
 use crate::dialects::written;
@@ -177,7 +177,10 @@ pub fn options() -> impl Strategy<Value = ReadOptions> {
     let nominal = prop::option::of(prop::sample::select(systems.to_vec()));
     (rate, marks, wish, nominal).prop_map(|(sample_rate_hz, marks, wish, nominal)| ReadOptions {
         sample_rate_hz,
-        marks: marks.into_iter().map(|(at_s, load, duty)| Mark { at_s, load, duty }).collect(),
+        marks: marks
+            .into_iter()
+            .map(|(at_s, load, duty)| Mark { at: MarkTime::Seconds(at_s), load, duty })
+            .collect(),
         columns: wish.map(|w| w.parse().expect("a wish")).into_iter().collect(),
         nominal,
         marks_file: None,

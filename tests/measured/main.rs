@@ -17,6 +17,7 @@ mod figures;
 mod heat;
 mod keep_up;
 mod line_ohm;
+mod marks;
 mod matching;
 mod noise;
 mod nominal;

@@ -28,8 +28,8 @@ pub fn html(review: &Review) -> String {
     let came_to = told::came_to(review);
     let body = markup! {
         header {
-            p.file { "Review of " (plural(review.rows.len(), "log", "logs")) ", "
-                (plural(review.cars.len(), "car", "cars")) }
+            p.file { "Review of " (plural(review.logs(), "log", "logs")) ", "
+                (plural(review.counted_cars(), "car", "cars")) }
             h1 { span class=(tone(review)) { (came_to) } }
             p.headline { (plain(&review.headline)) @if let Some(worst) = told::worst(review) { " " (worst) } }
             (answers(review))
@@ -47,7 +47,7 @@ pub fn html(review: &Review) -> String {
         }
         footer {
             p { "Written by stiffbus " (plain(&review.version)) " from "
-                (plural(review.rows.len(), "log", "logs"))
+                (plural(review.logs(), "log", "logs"))
                 ". Every interval in brackets or below a number is a 90 % interval: the true value lies "
                 "in it nine times in ten; where no grade is named beside it, the value is measured. A "
                 "label in a picture tells the middle of what text and tables tell with its interval." }

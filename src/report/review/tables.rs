@@ -28,6 +28,7 @@ pub(super) fn logs(rows: &[&Row]) -> Columns {
     columns.text("read", rows, |r| if r.summary().is_some() { "yes" } else { "no" }.to_owned());
     columns.text("reason", rows, |r| match &r.result {
         Outcome::Failed(failure) => failure.reason.replace('\n', "; "),
+        Outcome::SameAs(log) => format!("same file as {log}"),
         Outcome::Read(_) => String::new(),
     });
     let mut text = |head: &str, of: &dyn Fn(&Summary) -> String| {

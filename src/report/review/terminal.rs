@@ -42,6 +42,7 @@ pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
     }
     logs(&mut page, review);
     unread(&mut page, review);
+    copies(&mut page, review);
     over_the_day(&mut page, review);
     if let Some(caution) = review.cautions.first() {
         page.brief("Caution ", caution, 2);
@@ -219,6 +220,23 @@ fn unread(page: &mut Page, review: &Review) {
         page.item("- ", &said, Style::new());
     }
     if let Some(more) = failed.len().checked_sub(MOST_REASONS).filter(|&n| n > 0) {
+        page.item("  ", &format!("{} more on the page.", words::count(more)), DIM);
+    }
+}
+
+fn copies(page: &mut Page, review: &Review) {
+    let copies: Vec<(&Row, String)> =
+        review.rows.iter().filter_map(|row| Some((row, told::copy(row)?))).collect();
+    if copies.is_empty() {
+        return;
+    }
+    page.heading("Copies");
+    for (row, of) in copies.iter().take(MOST_REASONS) {
+        let room = 2 * page.width.saturating_sub(4);
+        let said = shorten(&format!("{}: {of}", shorten(&row.log, 60)), room);
+        page.item("- ", &said, Style::new());
+    }
+    if let Some(more) = copies.len().checked_sub(MOST_REASONS).filter(|&n| n > 0) {
         page.item("  ", &format!("{} more on the page.", words::count(more)), DIM);
     }
 }

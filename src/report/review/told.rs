@@ -8,11 +8,13 @@ use crate::review::{KeepUpSpeed, Outcome, Review, Row, Summary, WorstPoint};
 
 /// In the place of a verdict.
 pub const UNREAD: &str = "could not be read";
+const COPY: &str = "same file";
 
 pub fn verdict(row: &Row) -> &'static str {
     match &row.result {
         Outcome::Read(summary) => summary.verdict.words(),
         Outcome::Failed(_) => UNREAD,
+        Outcome::SameAs(_) => COPY,
     }
 }
 
@@ -26,7 +28,7 @@ pub fn came_to(review: &Review) -> String {
         CannotTell, FallsShort, FallsShortAtIdle, KeepsUp, LittleInReserve, NotCharging,
         Overcharges,
     };
-    let all = review.rows.len();
+    let all = review.logs();
     let of = |n: usize, one: &str, many: &str| {
         let verb = if n == 1 { one } else { many };
         match (n == all, all) {
@@ -138,6 +140,12 @@ pub fn findings(summary: &Summary) -> Option<String> {
 
 pub fn count(summary: &Summary, severity: crate::diagnosis::Severity) -> usize {
     summary.findings.iter().filter(|finding| finding.severity == severity).count()
+}
+
+/// Which log a copy is of.
+pub fn copy(row: &Row) -> Option<String> {
+    let Outcome::SameAs(log) = &row.result else { return None };
+    Some(format!("same file as {}; not counted", plain(log)))
 }
 
 /// Why a log could not be read, in one line.

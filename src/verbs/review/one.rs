@@ -1,6 +1,7 @@
 //! One log of many: read, diagnosed, reported, and what it came to.
 
-use std::collections::{BTreeSet, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
+use std::fs::{self, Metadata};
 use std::path::Path;
 use std::sync::{Mutex, PoisonError};
 
@@ -11,7 +12,7 @@ use crate::car::Car;
 use crate::ingest::{self, IngestError, ReadOptions, Sheet, Stated, word_of};
 use crate::nominal::Nominal;
 use crate::report::{Overwrite, write_folder};
-use crate::review::find::LogFile;
+use crate::review::find::{LogFile, is_prose};
 use crate::review::{Failure, Outcome, summary};
 use crate::units::Units;
 use crate::verbs::named::{hash_of_text, safe_name, stem_of};
@@ -28,8 +29,10 @@ pub enum Done {
         started: Option<NaiveDateTime>,
         result: Outcome,
     },
-    /// It is no log, for this reason.
+    /// It is not a log, for this reason.
     NoLog(&'static str),
+    /// Byte for byte the log at this place of the list.
+    Copy(usize),
 }
 
 impl Done {
@@ -50,7 +53,9 @@ impl Done {
                 let first = failure.reason.lines().next().unwrap_or("");
                 format!("could not be read: {first}")
             }
+            Done::Row { result: Outcome::SameAs(log), .. } => format!("same file as {log}"),
             Done::NoLog(reason) => format!("left out: {reason}"),
+            Done::Copy(_) => "same file as another".to_owned(),
         }
     }
 }
@@ -124,18 +129,34 @@ impl Work<'_> {
         self.said.lock().unwrap_or_else(PoisonError::into_inner).insert(text);
     }
 
-    /// An alternator's output sheet lies beside logs, and looks like one by its ending.
+    /// What lies beside logs, looks like one by its ending, and is obviously something else.
+    /// A log that is broken stays a row.
     fn other_than_log(
         &self,
         log: &LogFile,
         trouble: &(dyn std::error::Error + 'static),
     ) -> Option<&'static str> {
-        let no_log = matches!(
-            trouble.downcast_ref::<IngestError>(),
-            Some(IngestError::NoVoltage { .. } | IngestError::NoTime { .. })
+        let trouble = trouble.downcast_ref::<IngestError>().filter(|_| !log.named)?;
+        if matches!(trouble, IngestError::Empty { .. }) {
+            return Some("empty file");
+        }
+        let holds_no_log = matches!(
+            trouble,
+            IngestError::NoVoltage { .. }
+                | IngestError::NoTime { .. }
+                | IngestError::NoTable { .. }
+                | IngestError::TooFewRows { .. }
         );
-        let is_sheet = !log.named && no_log && Sheet::read(&log.path, Stated::default()).is_ok();
-        is_sheet.then_some("an alternator's output sheet")
+        if !holds_no_log {
+            return None;
+        }
+        if Sheet::read(&log.path, Stated::default()).is_ok() {
+            return Some("an alternator's output sheet");
+        }
+        if ingest::read_marks(&log.path).is_ok_and(|marks| !marks.is_empty()) {
+            return Some("marks; name the file with --marks for the log it belongs to");
+        }
+        is_prose(&log.path).then_some("text, not a table")
     }
 
     /// The reason without the log's own path before it: the row has that. Other paths
@@ -147,6 +168,29 @@ impl Work<'_> {
         let lines: Vec<String> = reason.replace(&root, "").lines().map(plain).collect();
         lines.join("\n")
     }
+}
+
+/// For each log the first of the list that is byte for byte the same, if it is another.
+pub fn copies(logs: &[LogFile]) -> Vec<Option<usize>> {
+    let mut sizes: HashMap<u64, Vec<usize>> = HashMap::new();
+    for (k, log) in logs.iter().enumerate() {
+        if let Some(found) = fs::metadata(&log.path).ok().filter(Metadata::is_file) {
+            sizes.entry(found.len()).or_default().push(k);
+        }
+    }
+    let mut copies = vec![None; logs.len()];
+    // Only files of one length are worth hashing.
+    for alike in sizes.into_values().filter(|alike| alike.len() > 1) {
+        let mut firsts: HashMap<String, usize> = HashMap::new();
+        for k in alike {
+            let Some(Ok(sha256)) = logs.get(k).map(|log| sha256_of(&log.path)) else { continue };
+            let first = *firsts.entry(sha256).or_insert(k);
+            if let Some(copy) = copies.get_mut(k).filter(|_| first != k) {
+                *copy = Some(first);
+            }
+        }
+    }
+    copies
 }
 
 /// All that a report hangs on, hashed: the tool, the log, what was stated of it and
@@ -166,7 +210,7 @@ fn fingerprint(
         columns: Vec<String>,
         sample_rate_hz: Option<f64>,
         nominal: Option<Nominal>,
-        marks: Vec<(f64, &'a str, f64)>,
+        marks: Vec<String>,
         marks_file: Option<String>,
         curve: Option<(String, String)>,
         car: Car,
@@ -188,7 +232,7 @@ fn fingerprint(
             .collect(),
         sample_rate_hz: options.sample_rate_hz,
         nominal: options.nominal,
-        marks: options.marks.iter().map(|m| (m.at_s, m.load.as_str(), m.duty)).collect(),
+        marks: options.marks.iter().map(ToString::to_string).collect(),
         marks_file: options.marks_file.as_deref().map(sha256_of).transpose()?,
         curve: curve.transpose()?,
         car: stated,

@@ -110,7 +110,7 @@ fn line(row: &Row, ranks: &str, scale: SketchScale) -> Markup {
                 (car(row))
                 td { span.range { "no trace" } }
                 td { b.open { (verdict) } }
-                td.reason colspan="7" { (words::shorten(&told::reason(row).unwrap_or_default(), MOST_REASON)) }
+                td.reason colspan="7" { (words::shorten(&told::reason(row).or(told::copy(row)).unwrap_or_default(), MOST_REASON)) }
             }
         }
     }
