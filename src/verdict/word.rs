@@ -12,6 +12,8 @@ use crate::words::RPM;
 /// decide.
 const SHORT: f64 = 0.8;
 const OPEN: f64 = 0.5;
+/// No engine computer commands less than this for all of a run (common practice, no source).
+const NEVER_CHARGED_V: f64 = 13.0;
 /// A shortage of no more than a few seconds in all is none.
 const FEW_S: f64 = 8.0;
 /// Slower than the 1500 to 2000 rpm at which a charging system is tested, an engine idles,
@@ -28,7 +30,8 @@ const LEAST_RUNNING_S: f64 = 10.0;
 /// | overcharges | held over 15.0 V |
 /// | not charging | never above what the battery shows alone |
 /// | falls short (at idle) | for more than a few seconds, with a probability of at least 0.8, the battery discharges, or the alternator is at its limit at a voltage at which the battery gets almost no charge (under 13.2 V) |
-/// | cannot tell | the same with a probability between 0.5 and 0.8: the log does not decide |
+/// | falls short | nowhere as much as 13.0 V, whatever holds it there |
+/// | cannot tell | a shortage with a probability between 0.5 and 0.8: the log does not decide |
 /// | keeps up, little in reserve | at its limit in places, the battery still charging |
 /// | keeps up | the regulator in control wherever it was tested, at whatever level |
 pub fn is_short(point: &OperatingPoint) -> bool {
@@ -121,6 +124,16 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     let short = short_points(case);
     if let Some(worst) = told_of(case, &short) {
         return falls_short(case, worst);
+    }
+    let highest = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
+    if let Some(highest) = highest.filter(|p| p.voltage_v.high < NEVER_CHARGED_V) {
+        return (
+            FallsShort,
+            format!(
+                "Falls short: nowhere more than {}, at which the battery gets almost no charge.",
+                volts(&highest.voltage_v)
+            ),
+        );
     }
     let open: Vec<&OperatingPoint> = case.points().filter(|p| is_short(p) || is_open(p)).collect();
     if let Some(lowest) = lowest(&open).filter(|_| seconds(&open) > FEW_S) {
