@@ -134,9 +134,6 @@ pub const NO_GAIN: PerCell = of_six(0.05);
 
 /// Not under this while cranking at 21 °C (1.60 V a cell; common practice, no source).
 pub const CRANKING_LIMIT: PerCell = of_six(9.6);
-/// A battery that still starts an engine goes no lower (1.33 V a cell; common practice, no
-/// source).
-pub const WEAK_CRANKING: PerCell = of_six(8.0);
 /// A battery under this at rest is half empty or worse (common practice, no source).
 pub const LOW_REST: PerCell = of_six(12.35);
 /// Under this no surface charge is left that would explain a fall (common practice, no
