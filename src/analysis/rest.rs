@@ -58,8 +58,10 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
         // Noise that does not move the reading does not average its rounding either.
         rest.half_width_v = rest.half_width_v.max(LEVEL * step_v / 2.0);
     }
+    // One reading a second or slower is a level by itself, two closer ones are.
     let slow = LEAST_SAMPLES as f64 * interval_s >= SHORTEST_S / 2.0;
-    if span.seconds() < SHORTEST_S && !(slow && rest.samples >= LEAST_SAMPLES) {
+    let least = if interval_s >= SHORTEST_S / 2.0 { 1 } else { LEAST_SAMPLES };
+    if span.seconds() < SHORTEST_S && !(slow && rest.samples >= least) {
         return None;
     }
     Some(rest.estimate(format!("mean of {:.0} s before {next}", span.seconds())))
