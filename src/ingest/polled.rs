@@ -45,7 +45,11 @@ pub fn settle(values: &mut [Vec<f64>], roles: &[Role], bus: usize) -> Option<Rou
     }
     let rows = values.get(bus)?.len();
     let starts = starts(changes.get(reference)?, rows_each, rows);
-    let voltage_rows = updates(changes.get(bus)?, &starts, rows)?;
+    let mut voltage_rows = updates(changes.get(bus)?, &starts, rows)?;
+    // What the first row has was read before the first whole round.
+    if voltage_rows.first().is_some_and(|row| *row > 0) {
+        voltage_rows.insert(0, 0);
+    }
     for (k, channel) in values.iter_mut().enumerate().filter(|(k, _)| *k != bus) {
         let changes = changes.get(k).map_or(&[][..], Vec::as_slice);
         if changes.len() >= 2
@@ -156,11 +160,15 @@ fn updates(changes: &[usize], starts: &[usize], rows: usize) -> Option<Vec<usize
     Some(own.iter().enumerate().filter_map(row_of).collect())
 }
 
-/// Straight lines from one update to the next.
+/// Straight lines from one update to the next, but from and to nothing: an engine that
+/// stands does not gather speed over a whole round.
 fn interpolate(values: &mut [f64], updates: &[usize]) {
     for pair in updates.windows(2) {
         let [from, to] = pair else { continue };
         let at = |row: usize| values.get(row).copied().unwrap_or(f64::NAN);
+        if (at(*from) == 0.0) != (at(*to) == 0.0) {
+            continue;
+        }
         let (first, slope) = (at(*from), (at(*to) - at(*from)) / (to - from).max(1) as f64);
         for row in from + 1..*to {
             if let Some(slot) = values.get_mut(row) {
