@@ -64,7 +64,10 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
     if span.seconds() < SHORTEST_S && !(slow && rest.samples >= least) {
         return None;
     }
-    Some(rest.estimate(format!("mean of {:.0} s before {next}", span.seconds())))
+    Some(rest.estimate(match rest.samples {
+        1 => format!("one reading before {next}"),
+        _ => format!("mean of {:.0} s before {next}", span.seconds()),
+    }))
 }
 
 /// When loads that no channel shows went on before `last`, the end of the rest: well under
