@@ -116,6 +116,12 @@ pub const APART: PerCell = of_six(0.25);
 /// What visits of one operating point differ by (common practice, no source).
 pub const VISITS_SPREAD: PerCell = of_six(0.03);
 
+/// No engine computer commands less than this for all of a run (common practice, no source).
+pub const NEVER_CHARGED: PerCell = of_six(13.0);
+/// Regulators of DC generators hold as much as 2.6 V a cell when cold (common practice, no
+/// source: 7.2 to 7.8 V for 6 V).
+pub const GENERATOR_OVERCHARGE: PerCell = of_six(15.8);
+
 // The verdict.
 
 /// Acceptance: within this of the setpoint, and never discharging (common practice, no

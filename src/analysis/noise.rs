@@ -65,12 +65,12 @@ mod tests {
         assert!((e.high - 0.011_328).abs() < 1e-6, "{e:?}");
     }
 
-    /// By hand: 3 samples, 1.6449·√(2/50) = 0.32897, e^0.32897 = 1.38954.
+    /// By hand: 3 samples, 1.645·√(2/50) = 0.329, e^0.329 = 1.38958.
     #[test]
     fn memory_is_told_in_seconds() {
         let e = correlation_time(&grain(3800.0, 3.0));
         assert!((e.value - 0.3).abs() < 1e-12);
-        assert!((e.low - 0.215_90).abs() < 1e-5 && (e.high - 0.416_86).abs() < 1e-5, "{e:?}");
+        assert!((e.low - 0.215_893).abs() < 1e-5 && (e.high - 0.416_873).abs() < 1e-5, "{e:?}");
         // White noise: it cannot be less than a sample.
         assert!((correlation_time(&grain(1000.0, 1.0)).low - 0.1).abs() < 1e-12);
     }

@@ -199,7 +199,12 @@ pub fn setpoint(log: &Log, segments: &Segments, control: &Control, car: &Car) ->
         .filter(|_| log.bus != Tap::Alternator)
         .and_then(|post_v| held(log.time_s(), post_v, segments, &|_| true, &|_| false));
     let held = match (at_bus, at_post) {
-        (Some(bus), Some(post)) if post.seconds > POST_LONGER * bus.seconds => Some(post.of_post()),
+        (Some(bus), Some(post))
+            if post.seconds > POST_LONGER * bus.seconds
+                || bus.setpoint.wanders && !post.setpoint.wanders =>
+        {
+            Some(post.of_post())
+        }
         (None, Some(post)) => Some(post.of_post()),
         (bus, _) => bus.map(|bus| bus.setpoint),
     };

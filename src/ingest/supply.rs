@@ -53,7 +53,7 @@ mod tests {
     fn an_engine_that_turns_has_a_bus() {
         let time_s: Vec<f64> = (0..4).map(f64::from).collect();
         let bus_v = [12.6, 0.0, 0.0, 0.0];
-        assert!(unpowered(&time_s, &bus_v, Some(&[0.0, 850.0, 860.0, 0.0])).is_empty());
+        assert!(unpowered(&time_s, &bus_v, Some(&[0.0, 850.0, 860.0, 870.0])).is_empty());
         assert_eq!(unpowered(&time_s, &bus_v, Some(&[0.0, 0.0, 0.0, 0.0])), [1..4]);
     }
 }

@@ -17,6 +17,7 @@ use crate::diagnosis::{
     Severity, Side, VerdictWord,
 };
 use crate::estimate::{Estimate, Grade};
+use crate::nominal::Nominal;
 
 use crate::units::Spoken;
 use page::{BOLD, DIM, LEAD, Page, RULED, UNGRADED, wrap};
@@ -305,7 +306,6 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
     let source = &diagnosis.source;
     let skipped: usize = source.rows_skipped.iter().map(|s| s.count).sum();
     let mut parts = vec![
-        format!("{} system", source.nominal_v),
         format!("{} read", plural(source.rows_read, "row", "rows")),
         if skipped == 0 {
             "none skipped".into()
@@ -313,6 +313,9 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
             format!("{} skipped", words::count(skipped))
         },
     ];
+    if source.nominal_v != Nominal::V12 {
+        parts.insert(0, format!("{} system", source.nominal_v));
+    }
     if source.bad_cells > 0 {
         parts.push(plural(source.bad_cells, "bad cell", "bad cells"));
     }

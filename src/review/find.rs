@@ -379,7 +379,7 @@ mod tests {
             "Logs of the red wagon. Fan on at 60 s, off at 90 s; AC never.\n",
             "# Read me\n\nWhat is in this folder:\n- cold start, 3 May\n- hot idle, 4 May\n",
             "Rated output 70 A at 6000 rpm\nIdle output 30 A at 1500 rpm\nVoltage 13.5 V\n",
-            "这个文件夹里是红色汽车的记录。第一次冷启动,第二次热车怠速,第三次开空调。\n",
+            "这个文件夹里是红色汽车的记录。第一次冷启动，第二次热车怠速，第三次开空调。\n",
             "В этой папке лежат записи красной машины.\n",
         ] {
             assert!(reads_as_prose(prose), "{prose}");

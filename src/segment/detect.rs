@@ -82,7 +82,9 @@ fn lasting(
     speed_changes: &[Span],
     grain: &Grain,
 ) -> Vec<Onset> {
-    let step_v = grain.step_v.unwrap_or(0.0);
+    // What is usual is known of six cells.
+    let cells = grain.nominal.over_12_v();
+    let step_v = grain.step_v.unwrap_or(0.0) / cells;
     let asked = if log.load_names().is_empty() { ANY_CHANGE } else { UNLIKELY_CHANGE };
     let chapters = chapters(log, span, speed_changes, grain);
     let every = chapters.len().div_ceil(MOST_WANDERING).max(1);
@@ -90,10 +92,8 @@ fn lasting(
     let Some(wander) = levels::wander(&some, step_v) else { return Vec::new() };
     let changes_in = |chapter: &Chapter| {
         let mut changes = levels::changes(&chapter.piece, &wander, step_v, &asked);
-        let recovers =
-            |c: &Change| c.at_s < recovered_s && c.jump_v > 0.0 && c.edge_share < AT_ONCE_SHARE;
         let is_own = |c: &Change| chapter.own.start_s <= c.at_s && c.at_s < chapter.own.end_s;
-        changes.retain(|c| is_own(c) && !recovers(c));
+        changes.retain(is_own);
         changes
     };
     let parts = shared(&chapters, LEAST_CHAPTERS, |part| {
@@ -106,9 +106,20 @@ fn lasting(
         } else {
             change.at_s
         };
-        Onset { at_s, jump_v: change.jump_v }
+        Onset { at_s, jump_v: change.jump_v * cells }
     };
-    parts.into_iter().flatten().map(onset).collect()
+    let mut fallen_v = 0.0;
+    let lasts = |change: &Change| {
+        // Back up from a fall is a load that goes off, however slowly.
+        let recovers = change.at_s < recovered_s
+            && change.jump_v > 1.5 * fallen_v
+            && change.edge_share < AT_ONCE_SHARE;
+        if !recovers {
+            fallen_v = (fallen_v - change.jump_v).max(0.0);
+        }
+        !recovers
+    };
+    parts.into_iter().flatten().filter(lasts).map(onset).collect()
 }
 
 /// A piece of running, and the part of it whose changes are its own to tell.
@@ -151,6 +162,7 @@ fn chapters_of(
     chapters: &mut Vec<Chapter>,
 ) {
     let time_s = log.time_s();
+    let cells = log.nominal().over_12_v();
     let (mut start, mut own_s) = (range.start, f64::NEG_INFINITY);
     while start + each < range.end {
         let end = (start + long).min(range.end);
@@ -162,7 +174,7 @@ fn chapters_of(
         let own = Span { start_s: own_s, end_s: if is_last { f64::INFINITY } else { next_s } };
         let piece = Piece {
             time_s: starts.iter().map(|&k| time_s[k]).collect(),
-            bus_v: means(log.bus_v()),
+            bus_v: means(log.bus_v()).into_iter().map(|v| v / cells).collect(),
             rpm: log.engine_rpm().map(means).unwrap_or_default(),
             interval_s: block_s,
         };

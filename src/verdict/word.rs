@@ -3,6 +3,7 @@
 use crate::diagnosis::{
     BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
 };
+use crate::levels;
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, volts, with_loads};
 use crate::verdict::rules::post_holding;
@@ -12,8 +13,6 @@ use crate::words::RPM;
 /// decide.
 const SHORT: f64 = 0.8;
 const OPEN: f64 = 0.5;
-/// No engine computer commands less than this for all of a run (common practice, no source).
-const NEVER_CHARGED_V: f64 = 13.0;
 /// A shortage of no more than a few seconds in all is none.
 const FEW_S: f64 = 8.0;
 /// Slower than the 1500 to 2000 rpm at which a charging system is tested, an engine idles,
@@ -126,7 +125,8 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         return falls_short(case, worst);
     }
     let highest = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
-    if let Some(highest) = highest.filter(|p| p.voltage_v.high < NEVER_CHARGED_V) {
+    if let Some(highest) = highest.filter(|p| p.voltage_v.high < case.volts(levels::NEVER_CHARGED))
+    {
         return (
             FallsShort,
             format!(

@@ -207,7 +207,10 @@ fn amps_of_a_known_load() {
     let other = run(&["--load-amps", "pump=9"]);
     assert!(other.stderr.contains("--load-amps pump is of no use"), "{}", other.stderr);
     assert!(other.stderr.contains("\"Fan relay\""), "{}", other.stderr);
-    assert_eq!(other.json(), plain);
+    // The log says so too, and nothing else changes.
+    let mut known = other.json();
+    known["source"]["notices"] = plain["source"]["notices"].clone();
+    assert_eq!(known, plain);
 }
 
 /// By hand: both taps differ by 0.62 V at most. 4 AWG has 0.2485 Ω per 1000 ft
@@ -374,11 +377,11 @@ fn json_never_onto_what_is_read_or_to_nowhere() {
 #[test]
 fn fail_on_is_for_scripts() {
     let garage = garage();
-    // The fan costs half a volt of 14.2 V: at its limit, but the battery still charges.
+    // The fan costs 1.3 V of 14.2 V: at its limit, the battery hardly charged.
     garage.run(&["log.csv", "--fail-on", "limited"]).ends(3);
     garage.run(&["log.csv", "--fail-on", "draining"]).ends(0);
     let flat = csv("time (s),battery voltage (V),engine rpm", |r| {
-        let v = if r.fan { r.v + 0.5 } else { r.v };
+        let v = if r.fan { r.v + 1.3 } else { r.v };
         format!("{:.1},{v:.2},{:.0}", r.t, r.rpm)
     });
     garage.put("flat.csv", flat);

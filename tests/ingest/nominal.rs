@@ -92,7 +92,7 @@ fn other_systems_are_sent_back() {
 
 #[test]
 fn what_is_stated_counts() {
-    let low = steady(&[(300, 9.2), (300, 8.8)], 10);
+    let low = steady(&[(300, 8.9), (300, 8.7)], 10);
     assert_eq!(read_with(&low, &with(Nominal::V6)).nominal(), Nominal::V6);
     let log = read_with(&low, &with(Nominal::V12));
     assert_eq!(log.nominal(), Nominal::V12);

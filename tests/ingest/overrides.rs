@@ -47,7 +47,7 @@ fn a_name_that_is_not_there() {
     let text = write("time_s,battery_v,Fan", |r| format!("{:.1},{:.2},{}", r.t, r.v, r.fan));
     let error =
         try_read(&text, &asking(&["voltage=batery_v"])).expect_err("no such column").to_string();
-    says(&error, &["log.csv", "\"batery_v\"", "did you mean \"battery\"", "\"Fan\""]);
+    says(&error, &["log.csv", "\"batery_v\"", "did you mean \"battery_v\"", "\"Fan\""]);
     let error = try_read(&text, &asking(&["voltage=#9"])).expect_err("no such column").to_string();
     says(&error, &["\"#9\"", "\"time\""]);
     let error =

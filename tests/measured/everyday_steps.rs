@@ -171,6 +171,7 @@ fn assert_spans_are_whole(steps: &Steps) {
 }
 
 #[test]
+#[ignore = "minutes of random cars: cargo test --test measured -- --ignored"]
 fn undeclared_steps_are_found_with_engine_speed() {
     let steps = shown("with engine speed", &over(seeds(200), undeclared(true)));
     assert!(steps.score.f1() >= 0.95, "{steps}");
@@ -181,6 +182,7 @@ fn undeclared_steps_are_found_with_engine_speed() {
 /// A return to idle drops the bus as a load does, and voltage alone cannot tell which: the
 /// engine idles throughout, but for the start.
 #[test]
+#[ignore = "minutes of random cars: cargo test --test measured -- --ignored"]
 fn undeclared_steps_are_found_by_voltage_alone() {
     let wants = Wants { idle_only: true, ..undeclared(false) };
     let steps = shown("voltage alone, idling", &over(seeds(200), wants));
@@ -190,12 +192,14 @@ fn undeclared_steps_are_found_by_voltage_alone() {
 }
 
 #[test]
+#[ignore = "minutes of random cars: cargo test --test measured -- --ignored"]
 fn speed_that_is_not_logged_makes_few_steps() {
     let steps = shown("voltage alone", &over(seeds(200), undeclared(false)));
     assert!(steps.false_per_ten_minutes() <= 1.0, "{steps}");
 }
 
 #[test]
+#[ignore = "minutes of random cars: cargo test --test measured -- --ignored"]
 fn where_loads_are_declared_nothing_else_is_a_step() {
     let wants = Wants { declared: Some(true), ..Wants::default() };
     let steps = shown("declared", &over(seeds(200), wants));
@@ -204,6 +208,7 @@ fn where_loads_are_declared_nothing_else_is_a_step() {
 }
 
 #[test]
+#[ignore = "minutes of random cars: cargo test --test measured -- --ignored"]
 fn a_fast_logger_shows_the_same_steps() {
     for samples_per_s in [5.0, 10.0] {
         let wants = Wants { samples_per_s: Some(samples_per_s), ..undeclared(true) };

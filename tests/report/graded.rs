@@ -74,7 +74,7 @@ const UNIT_ELSEWHERE: [(&str, &str, Unit); 2] = [
 
 /// Numbers that are exact, or that are themselves what is said of another: no
 /// interval belongs to them.
-const EXACT: [(&str, &[&str]); 10] = [
+const EXACT: [(&str, &[&str]); 11] = [
     (
         "moments and lengths on the log's own clock: which samples are meant",
         &[
@@ -105,11 +105,16 @@ const EXACT: [(&str, &[&str]); 10] = [
         ],
     ),
     ("a name: steps are numbered", &["load_steps[].number"]),
+    ("a name: the class of the system", &["source.nominal_v"]),
     ("edges of the fixed engine-speed bands", &["*.rpm_low", "*.rpm_high"]),
     ("duty as the log declares it", &["load_steps[].duty_change", "picture.loads[].runs[].duty"]),
     (
         "a probability, which says how sure another thing is",
-        &["operating_points[].state_confidence"],
+        &[
+            "operating_points[].state_confidence",
+            "operating_points[].regulated_probability",
+            "operating_points[].short_probability",
+        ],
     ),
     (
         // Tachometer counts pulses: its error is the logger's step, which no log
@@ -144,7 +149,7 @@ const EXACT: [(&str, &[&str]); 10] = [
 ];
 
 /// The same for `comparison.json`.
-const EXACT_IN_A_PROOF: [(&str, &[&str]); 6] = [
+const EXACT_IN_A_PROOF: [(&str, &[&str]); 7] = [
     (
         "the files and their loggers, as counted",
         &[
@@ -161,6 +166,7 @@ const EXACT_IN_A_PROOF: [(&str, &[&str]); 6] = [
         ],
     ),
     ("what was agreed, and stated of the car", &["acceptance.*", "before.settings.*"]),
+    ("a name: the class of the system", &["*.source.nominal_v"]),
     ("a name: steps are numbered", &["*.steps[].before.number", "*.steps[].after.number"]),
     (
         "moments and lengths on a log's own clock",
@@ -321,6 +327,9 @@ const EXEMPT: &[(&str, &str, &str)] = &[
     ("is a ", "% interval", "the same"),
     ("", "A cold-cranking", "a rating that was stated"),
     ("resolution ", "V", "the logger's own step"),
+    ("", "V system", "the class of the system"),
+    ("Nominal voltage ", "V, ", "the same"),
+    (": median ", "V while powered", "what it was told by"),
     ("at ", "rpm", "a place on the speed axis"),
     ("from ", "rpm", "a place on the speed axis"),
     ("up to ", "rpm", "a place: the fastest seen"),

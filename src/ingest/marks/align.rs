@@ -23,6 +23,8 @@ const QUIET_SHARE: f64 = 0.35;
 const QUIET_WIDTHS: f64 = 0.4538;
 /// The response begins where the voltage has gone this share of the way.
 const BEGUN_SHARE: f64 = 0.3;
+/// A bus this far under its middle is at the starter, whatever is switched meanwhile.
+const CRANKED_SHARE: f64 = 0.8;
 /// Nobody makes so many marks at once by hand: then each stays where it is.
 const MOST_PAIRS: usize = 1_000_000;
 /// An engine that changes its speed this much moves the voltage by itself.
@@ -64,6 +66,7 @@ pub struct Trace<'a> {
     sums_rpm: Vec<f64>,
     interval_s: f64,
     resolution_v: f64,
+    cranked_v: f64,
 }
 
 impl<'a> Trace<'a> {
@@ -82,6 +85,7 @@ impl<'a> Trace<'a> {
             sums_rpm: sums(rpm, 0.0),
             interval_s: if intervals.is_empty() { 1.0 } else { median(&intervals) },
             resolution_v: resolution_v.unwrap_or(0.0),
+            cranked_v: CRANKED_SHARE * median(bus_v),
         }
     }
 
@@ -163,6 +167,9 @@ impl<'a> Trace<'a> {
             return None;
         }
         let around = k.saturating_sub(reach)..(k + reach + 1).min(self.bus_v.len());
+        if self.bus_v.get(around.clone())?.iter().any(|v| *v < self.cranked_v) {
+            return None;
+        }
         let greater = |other: usize| {
             self.jump(&self.sums_v, other, reach).is_some_and(|of| {
                 let more = jump_v.signum() * of - jump_v.abs();
@@ -222,7 +229,7 @@ pub fn responses(
         if ends && let Some(cluster) = groups.get(from..to) {
             let near = near(&breaks, cluster);
             if let Some(slots) = matched.get_mut(from..to) {
-                slots.clone_from_slice(&in_order(cluster, near));
+                slots.clone_from_slice(&in_order(cluster, near, trace.least_move_s()));
             }
             from = to;
         }
@@ -278,7 +285,8 @@ fn near<'b>(breaks: &'b [Break], cluster: &[Group]) -> &'b [Break] {
 
 /// Gives each group at most one break and keeps their order: the pairs that are close
 /// in time and whose breaks are great, as many as there are.
-fn in_order(groups: &[Group], breaks: &[Break]) -> Vec<Option<Break>> {
+/// A break right where a mark was made is its own, however great others are.
+fn in_order(groups: &[Group], breaks: &[Break], at_once_s: f64) -> Vec<Option<Break>> {
     let mut matched = vec![None; groups.len()];
     if groups.len() * breaks.len() > MOST_PAIRS {
         return matched;
@@ -295,7 +303,9 @@ fn in_order(groups: &[Group], breaks: &[Break]) -> Vec<Option<Break>> {
         let greatest_v = rivals.map(|of| of.jump_v.abs()).fold(0.0, f64::max);
         for (j, of) in breaks.iter().enumerate() {
             let skip = best[at(i, j + 1)].max(best[at(i + 1, j)]);
-            let closeness = 1.0 - (of.at_s - group.at_s).abs() / FARTHEST_S;
+            let apart_s = (of.at_s - group.at_s).abs();
+            let at_once = if apart_s <= at_once_s { 1.0 } else { 0.0 };
+            let closeness = at_once + 1.0 - apart_s / FARTHEST_S;
             let pair = match answers(group, of) {
                 true => best[at(i, j)] + closeness + of.jump_v.abs() / greatest_v,
                 false => f64::MIN,

@@ -9,7 +9,7 @@ use chrono::NaiveDateTime;
 use serde::Serialize;
 
 use crate::car::Car;
-use crate::ingest::{self, IngestError, ReadOptions, Sheet, Stated, word_of};
+use crate::ingest::{self, IngestError, Mark, ReadOptions, Sheet, Stated, word_of};
 use crate::nominal::Nominal;
 use crate::report::{Overwrite, write_folder};
 use crate::review::find::{LogFile, is_prose};
@@ -153,7 +153,10 @@ impl Work<'_> {
         if Sheet::read(&log.path, Stated::default()).is_ok() {
             return Some("an alternator's output sheet");
         }
-        if ingest::read_marks(&log.path).is_ok_and(|marks| !marks.is_empty()) {
+        // Of a log that was cut short the second column is a number, and no load's name.
+        let named = |mark: &Mark| mark.load.chars().any(char::is_alphabetic);
+        let marks = ingest::read_marks(&log.path).unwrap_or_default();
+        if !marks.is_empty() && marks.iter().all(named) {
             return Some("marks; name the file with --marks for the log it belongs to");
         }
         is_prose(&log.path).then_some("text, not a table")

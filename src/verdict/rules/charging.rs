@@ -37,7 +37,11 @@ const LEAST_WARMING_C: f64 = 25.0;
 const LEAST_LEVELS: usize = 5;
 
 pub fn setpoint_high(case: &Case) -> Option<Seen> {
-    let overcharge_v = case.volts(levels::OVERCHARGE);
+    let most = match case.has_generator() {
+        true => levels::GENERATOR_OVERCHARGE,
+        false => levels::OVERCHARGE,
+    };
+    let overcharge_v = case.volts(most);
     let seconds = |of: &dyn Fn(&OperatingPoint) -> bool| -> f64 {
         case.points().filter(|p| of(p)).map(|p| p.seconds).sum()
     };

@@ -30,7 +30,7 @@ fn broken() -> Vec<(&'static str, Vec<u8>)> {
         (
             "truck.csv",
             csv("time (s),battery voltage (V),engine rpm", |r| {
-                format!("{:.1},{:.2},{:.0}", r.t, 2.0 * r.v, r.rpm)
+                format!("{:.1},{:.2},{:.0}", r.t, 4.0 * r.v, r.rpm)
             }),
         ),
         (
@@ -79,7 +79,7 @@ fn twenty_kinds_of_broken_file_are_all_rows_and_stop_nothing() {
     }
     garage.put("day/a-good.csv", plain());
     garage.put("day/z-good.csv", super::other("z"));
-    garage.put("day/bad-car/run.csv", plain());
+    garage.put("day/bad-car/run.csv", super::other("bad"));
     garage.put("day/bad-car/car.toml", "[battery\n");
     let code = 10 + broken.len() as i32 + 1;
     let run =
