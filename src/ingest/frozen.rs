@@ -59,12 +59,15 @@ pub fn settle(
             let may_stand = match roles.get(at) {
                 // A stopped engine's speed and its alternator's amps are 0 throughout.
                 Some(Role::EngineRpm | Role::AlternatorRpm | Role::AlternatorCurrent) => {
-                    column(at).iter().any(|value| *value == 0.0)
+                    column(at).contains(&0.0)
                 }
                 Some(Role::BatteryCurrent | Role::Voltage(_)) => at == bus_at,
                 _ => true,
             };
-            !may_stand && stands_still(column(at)) && moves(view.bus_v)
+            let is_speed = roles.get(at) == Some(&Role::EngineRpm);
+            // No engine turns at one speed to the digit through a start.
+            let share = if is_speed { MOMENT_SHARE } else { LONG_SHARE };
+            !may_stand && stands_still(column(at)) && moves(view.bus_v, share)
         })
         .collect();
     let stuck = rpm_at
@@ -128,7 +131,7 @@ fn stuck_speeds(rpm: &[f64], bus_v: &[f64]) -> Vec<(usize, usize)> {
             all >= 10
                 && rows >= FEWEST_ROWS
                 && rows >= LONGER * habit
-                && bus_v.get(*from..*upto).is_some_and(moves)
+                && bus_v.get(*from..*upto).is_some_and(|bus_v| moves(bus_v, LONG_SHARE))
         })
         .copied()
         .collect()
@@ -170,6 +173,9 @@ const LEVELS: usize = 4;
 /// Speeds that differ by less are one, and a load that moves the bus by more does so clearly.
 const SAME_SPEED: f64 = 0.05;
 const CLEAR_SHARE: f64 = 0.02;
+/// A bus moves for a while, or for the moments of a start.
+const LONG_SHARE: f64 = 0.05;
+const MOMENT_SHARE: f64 = 0.001;
 /// A reading finer than this moves with noise alone while an engine runs.
 const FINE_V: f64 = 0.05;
 
@@ -356,13 +362,13 @@ fn edges(duty: &[f64]) -> usize {
 }
 
 /// Whether the bus moves by more than a healthy running bus does: it starts, stops or sags.
-fn moves(bus_v: &[f64]) -> bool {
+fn moves(bus_v: &[f64], for_share: f64) -> bool {
     const SHARE: f64 = 1.06;
     let stride = (bus_v.len() / LOOKED_AT).max(1);
     let some = bus_v.iter().step_by(stride).copied();
     let mut sorted: Vec<f64> = some.filter(|v| !v.is_nan()).collect();
     sorted.sort_by(f64::total_cmp);
-    match (quantile(&sorted, 0.05), quantile(&sorted, 0.95)) {
+    match (quantile(&sorted, for_share), quantile(&sorted, 1.0 - for_share)) {
         (Some(low), Some(high)) => high > SHARE * low,
         _ => false,
     }

@@ -54,6 +54,6 @@ mod tests {
         let time_s: Vec<f64> = (0..4).map(f64::from).collect();
         let bus_v = [12.6, 0.0, 0.0, 0.0];
         assert!(unpowered(&time_s, &bus_v, Some(&[0.0, 850.0, 860.0, 870.0])).is_empty());
-        assert_eq!(unpowered(&time_s, &bus_v, Some(&[0.0, 0.0, 0.0, 0.0])), [1..4]);
+        assert_eq!(unpowered(&time_s, &bus_v, Some(&[0.0, 0.0, 0.0, 0.0])), vec![1..4; 1]);
     }
 }

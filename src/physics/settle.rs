@@ -20,8 +20,6 @@ pub struct Settled {
     pub available_a: f64,
 }
 
-/// No bus is looked for outside of this, V.
-
 /// Currents in A by bus voltage: `battery` rises with it, `available` does not.
 pub fn settle(
     nominal: Nominal,

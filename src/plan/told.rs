@@ -17,8 +17,6 @@ use crate::plan::sets::Set;
 use crate::segment::Segments;
 use crate::words::{self, AMP, RATIO, RPM, VOLT};
 
-/// A replay further off than [`levels::POOR_FIT`] is told before anything else.
-
 /// Low is better: sure carriers first, the smallest machine that is sure; then by
 /// how near to enough.
 pub fn rank(proposal: &Proposal) -> f64 {

@@ -138,7 +138,7 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
         if roomy {
             row.push(format!("{} {}", point.state.label(), share(point.state_confidence)));
         } else if stated {
-            row.push(point.state.label().to_owned());
+            row.push(point.state.word().to_owned());
         }
         row.push(amps(point, one_grade.is_none()));
         row

@@ -185,7 +185,7 @@ mod tests {
         assert_eq!(named.cars, [None, None, None]);
         assert_eq!(named.unsure, ["coupe", "wagon"]);
         for known in [&["cold", "hot"][..], &["run-1", "run-2"], &["red1", "red2"], &["red", "2"]] {
-            assert_eq!(cars(known).unsure, [String::new(); 0], "{known:?}");
+            assert!(cars(known).unsure.is_empty(), "{known:?}");
         }
     }
 }

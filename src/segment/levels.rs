@@ -539,7 +539,8 @@ mod tests {
 
     #[test]
     fn what_bends_hunts_or_comes_back_is_no_step() {
-        let shapes: [(&str, fn(f64) -> f64); 5] = [
+        type Shape = fn(f64) -> f64;
+        let shapes: [(&str, Shape); 5] = [
             ("surface charge", |t| 13.2 + 0.6 * (-t / 25.0).exp()),
             ("charging up", |t| 14.2 - 1.2 * (-t / 20.0).exp()),
             ("hunting", |t| 13.5 + 0.15 * (t * 0.9).sin()),

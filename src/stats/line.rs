@@ -41,7 +41,7 @@ impl Line {
         let pitch = FINE / most;
         let first = (1.0 / longest / pitch).ceil();
         let last = (1.0 / shortest.max(3.0) / pitch).floor();
-        if !(last - first >= 2.0 * AROUND as f64) {
+        if (last - first).is_nan() || last - first < 2.0 * AROUND as f64 {
             return None;
         }
         let places: Vec<f64> = (0..=(last - first) as usize).map(|k| first + k as f64).collect();
@@ -56,7 +56,7 @@ impl Line {
             .collect();
         let noise = median(&around);
         let needed = STANDS_OUT.max(1.0 + ERRORS / (residuals.len() as f64).sqrt());
-        if !(*strongest > needed * noise) {
+        if strongest.is_nan() || *strongest <= needed * noise {
             return None;
         }
         let steps = (FINE / FINER) as i32;

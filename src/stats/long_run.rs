@@ -197,16 +197,16 @@ impl Piece {
             let pivot = products[i][i];
             // What the columns before it leave nothing of tells nothing new.
             let own = if i == 0 { 0.0 } else { 1e-9 * self.square_of(i - 1) };
-            if !(pivot > own) {
+            if pivot.is_nan() || pivot <= own {
                 continue;
             }
             used += 1;
             log_determinant += pivot.ln();
-            for j in i + 1..columns {
-                let share = products[i][j] / pivot;
-                for m in j..columns {
-                    products[j][m] -= share * products[i][m];
-                }
+            let row = products[i];
+            for (j, other) in products.iter_mut().enumerate().skip(i + 1) {
+                let share = row[j] / pivot;
+                let from_here = other.iter_mut().zip(&row).skip(j);
+                from_here.for_each(|(value, own)| *value -= share * own);
             }
         }
         let freedom = known.checked_sub(used).filter(|f| *f > 0)? as f64;
@@ -386,7 +386,7 @@ fn promising(
     let stride = readings.div_ceil(FIRST_LOOK).max(1);
     let some: Vec<Piece> = pieces.iter().step_by(stride).cloned().collect();
     let times = (search.longest / SHORTEST_TIME).ln() / TIME_RATIO.ln();
-    let times = times.max(0.0).min(MOST_TIMES) as usize;
+    let times = if times.is_nan() { 0.0 } else { times.clamp(0.0, MOST_TIMES) } as usize;
     let places = (0..=times).flat_map(|t| (0..WHITES).map(move |w| (t as f64, w as f64)));
     let looks: Vec<Candidate> = places.map(|place| candidate(&some, Some(place), 1.0)).collect();
     let kept = vec![true; some.len()];

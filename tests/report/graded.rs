@@ -87,6 +87,7 @@ const EXACT: [(&str, &[&str]); 11] = [
             "notes[].at_s",
             "operating_points[].seconds",
             "output.points[].seconds",
+            "setpoint_track[].at_s",
         ],
     ),
     (
@@ -328,6 +329,7 @@ const EXEMPT: &[(&str, &str, &str)] = &[
     ("", "A cold-cranking", "a rating that was stated"),
     ("resolution ", "V", "the logger's own step"),
     ("", "V system", "the class of the system"),
+    (" (", "V drop at ", "a load's name, which tells it from others"),
     ("Nominal voltage ", "V, ", "the same"),
     (": median ", "V while powered", "what it was told by"),
     ("at ", "rpm", "a place on the speed axis"),

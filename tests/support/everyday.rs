@@ -398,6 +398,8 @@ fn changes(
     };
     let calm_s = (CALM_SAMPLES * interval_s).max(CALM_S);
     let level_s = (LEVEL_SAMPLES * interval_s).max(LEVEL_S);
+    // Each is marked while all others bound it: an iterator would hold them.
+    #[allow(clippy::needless_range_loop)]
     for k in 0..changes.len() {
         let (at_s, done_s) = (changes[k].at_s, changes[k].done_s);
         let others = bounds.iter().enumerate().filter(|(j, _)| *j != k).map(|(_, span)| span);

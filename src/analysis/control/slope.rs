@@ -228,7 +228,7 @@ mod tests {
             let rows: Vec<(f64, f64, f64)> = (0..25)
                 .map(|k| {
                     let t = f64::from(block * 25 + k);
-                    let rpm = 800.0 * (1.0 + 0.03 * (t / 12.0 * 6.28).sin());
+                    let rpm = 800.0 * (1.0 + 0.03 * (t / 12.0 * std::f64::consts::TAU).sin());
                     let share = output_share(rpm, None);
                     let noise = 0.004 * ((t * 7.3).sin() + (t * 3.1).cos());
                     (t, share, 13.4 - 0.001 * t + follows * share + noise)

@@ -105,9 +105,7 @@ pub fn wandering(seen: &[Seen], nominal: Nominal) -> Option<Setpoint> {
     let members: Vec<usize> = (0..seen.len()).collect();
     let is_shown = long.iter().any(|s| s.is_shown) || is_indifferent(seen, &members, nominal);
     let grade = if is_shown { Grade::Measured } else { Grade::Inferred };
-    let how = format!(
-        "middle of the levels held over {total_s:.0} s: the setpoint moves between {low:.2} and {high:.2} V"
-    );
+    let how = format!("middle of the levels held over {total_s:.0} s: the setpoint moves");
     let middle_s = long.iter().map(|s| s.seconds * s.middle_s).sum::<f64>() / total_s;
     Some(Setpoint {
         estimate: Estimate::new(value, low - read_v, high + read_v, grade, how),

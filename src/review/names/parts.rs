@@ -38,9 +38,7 @@ pub fn of(stem: &str) -> Vec<Part> {
             let is_letter_of_number = piece.glued && word.chars().count() == 1;
             before = if CAR.contains(&word.as_str()) {
                 if number_follows { Before::Car } else { Before::OfARun }
-            } else if is_of_a_run(&word) {
-                Before::OfARun
-            } else if is_letter_of_number && before != Before::Word {
+            } else if is_of_a_run(&word) || is_letter_of_number && before != Before::Word {
                 Before::OfARun
             } else {
                 Before::Word
