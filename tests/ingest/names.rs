@@ -24,7 +24,7 @@ fn zero(_: &Row) -> f64 {
     0.0
 }
 fn mixture(r: &Row) -> f64 {
-    if r.i % 9 == 0 { 0.99 } else { 1.0 }
+    if r.i.is_multiple_of(9) { 0.99 } else { 1.0 }
 }
 fn mixture_ratio(r: &Row) -> f64 {
     14.7 + 0.1 * (r.i % 5) as f64

@@ -79,7 +79,6 @@ fn declared_logs_show_no_steps_that_are_not() {
 }
 
 #[test]
-#[ignore = "open: not run since undeclared steps are found as lasting changes"]
 fn onsets_are_placed() {
     for (name, f) in [("declared", declared()), ("undeclared", undeclared())] {
         let share = f.onset_share();
