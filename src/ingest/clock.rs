@@ -200,7 +200,7 @@ const OTHER_NAMES: [&[&str]; 9] = [
     say::RUNNING_TOTAL,
 ];
 
-/// "Tine" and "tiem" are one slip off; "tire" is a word of its own.
+/// "Tme" and "tiem" are one slip off; "tire" is a word of its own.
 fn is_misspelled_time(words: &Words) -> bool {
     const SPELLINGS: [&str; 5] = ["time", "timestamp", "seconds", "millis", "elapsed"];
     let near = |token: &str| {
