@@ -2,7 +2,7 @@
 //! nothing more, and (b) a short Python script that asks the same questions
 //! (`tests/outside/scripts/short_diagnosis.py`), turn by turn in one run.
 //!
-//! `BENCH_PYTHON=/path/to/python3 cargo bench --bench compare` prints the table that
+//! `BENCH_PYTHON=/path/to/python3 cargo bench --features frame-csv --bench compare` prints the table that
 //! stands in DEVELOPERS.md; BENCH_ROWS is the largest log (else ten million rows),
 //! BENCH_TURNS how often each is timed (else three; the shortest counts). Without a
 //! Python that has pandas, scipy and ruptures, (b) is left out.
