@@ -5,13 +5,14 @@
 
 use std::ops::Range;
 
-use statrs::distribution::{ContinuousCDF, Normal};
+use statrs::distribution::{ContinuousCDF, Normal, Triangular};
 
 use crate::analysis::level::{Level, half_width_v, level};
 use crate::analysis::{LEVEL, Z90};
 use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, MovedMark, Span};
+use crate::segment::onset;
 use crate::segment::steps::TOGETHER_S;
 use crate::segment::{Grain, Segments, Step, index_at, indices, mean};
 use crate::stats::long_run::Shape;
@@ -38,7 +39,7 @@ pub fn load_steps(log: &Log, segments: &Segments) -> Vec<LoadStep> {
 /// Where the baseline of a step is read: the seconds before its onset, or
 /// before the declared edge where that came first.
 pub fn baseline_span(step: &Step, interval_s: f64) -> Span {
-    let end_s = step.at_s - 1.5 * interval_s;
+    let end_s = step.at_s - step.lag_s.unwrap_or(0.0) - 1.5 * interval_s;
     let calm_s = end_s - step.since_s;
     let start_s = (end_s - WINDOW_S).max(end_s - SETTLED_SHARE * calm_s.max(0.0));
     Span { start_s: start_s.min(end_s), end_s }
@@ -84,10 +85,7 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
         duty_change: step.duty_change,
         origin: step.origin,
         lag_s: step.lag_s,
-        lag: step.lag_s.map(|lag_s| {
-            let jump_v = shift.value.abs().max(sag.value.abs());
-            lag(lag_s, jump_v, moved_mark(log, step), grain)
-        }),
+        lag: lag(log, step, grain),
         answered: step.answered,
         baseline_span,
         settled_span,
@@ -128,32 +126,42 @@ fn moved_mark<'l>(log: &'l Log, step: &Step) -> Option<&'l MovedMark> {
     })
 }
 
-/// Edge and answer each lie somewhere between two samples: their difference is off by less
-/// than an interval, by less than [`BETWEEN_SAMPLES`] of it nine times in ten (a triangle's
-/// quantile). A break of r standard deviations of what is new in a sample is misplaced by
-/// some (2/r)² samples more (the scale of Hinkley, Biometrika 57, 1970; from memory).
-fn lag(lag_s: f64, jump_v: f64, moved: Option<&MovedMark>, grain: &Grain) -> Estimate {
-    let shape = grain.shape();
-    let new_v = grain.sigma_v * (1.0 - shape.slow_share * shape.rho).max(0.0).sqrt();
-    let misplaced = (2.0 * new_v / jump_v).powi(2);
-    // A slow log has no samples to fit a break to.
-    let unfitted = if grain.interval_s > LONGEST_FITTED_S { 0.75 } else { 0.0 };
-    let samples = BETWEEN_SAMPLES + unfitted + misplaced.min(LONGEST_MISPLACED);
-    let half_width_s = samples * grain.interval_s;
-    let how = match moved {
+/// Edge and answer each lie somewhere between two samples, so their difference is off by a
+/// triangle as wide as an interval on either side; and the answer may lie at any of the
+/// samples that part the voltage's course well enough.
+fn lag(log: &Log, step: &Step, grain: &Grain) -> Option<Estimate> {
+    let lag_s = step.lag_s?;
+    let edge_s = step.at_s - lag_s;
+    let own = Span { start_s: step.since_s, end_s: step.until_s };
+    let chances = onset::chances(log.time_s(), log.bus_v(), step.at_s, own, grain.sigma_v);
+    // A slow log has too few samples to fit a break to.
+    let unfitted = if grain.interval_s > LONGEST_FITTED_S { 1.75 } else { 1.0 };
+    let spread_s = unfitted * grain.interval_s;
+    let between = Triangular::new(-spread_s, spread_s, 0.0).ok()?;
+    let earlier =
+        |t_s: f64| chances.iter().map(|(at_s, chance)| chance * between.cdf(t_s - at_s)).sum();
+    let within_s = (chances.first()?.0 - spread_s, chances.last()?.0 + spread_s);
+    let [low_s, high_s] = [(1.0 - LEVEL) / 2.0, (1.0 + LEVEL) / 2.0]
+        .map(|share| passes(share, within_s, earlier) - edge_s);
+    let how = match moved_mark(log, step) {
         Some(mark) => format!("mark moved {} to the voltage's response", mark.distance()),
         None => "declared edge to the answer, each between two samples".to_owned(),
     };
-    let (low_s, high_s) = ((lag_s - half_width_s).max(0.0), lag_s + half_width_s);
-    Estimate::new(lag_s, low_s, high_s, Grade::Measured, how)
+    let (low_s, high_s) = (low_s.min(lag_s).max(0.0), high_s.max(lag_s));
+    Some(Estimate::new(lag_s, low_s, high_s, Grade::Measured, how))
 }
 
-/// 1 − √0.1.
-const BETWEEN_SAMPLES: f64 = 0.684;
+/// Where a rising `share` of a moment passes `wanted`, between two moments.
+fn passes(wanted: f64, (mut low_s, mut high_s): (f64, f64), share: impl Fn(f64) -> f64) -> f64 {
+    for _ in 0..40 {
+        let middle_s = (low_s + high_s) / 2.0;
+        if share(middle_s) < wanted { low_s = middle_s } else { high_s = middle_s }
+    }
+    (low_s + high_s) / 2.0
+}
+
 /// The break is placed by lines through some samples of the 1.2 s after it.
 const LONGEST_FITTED_S: f64 = 0.6;
-/// An answer that was found at all stands out of its neighbors.
-const LONGEST_MISPLACED: f64 = 2.0;
 
 /// What of the noise the mean over the baseline and a sample soon after it have in common:
 /// the root of their covariance.
@@ -304,7 +312,7 @@ impl Trough {
         let alike = means.iter().map(|(_, v)| (-0.5 * ((v - lowest_v) / near_v).powi(2)).exp());
         let alike = alike.sum();
         let lifted_v = lowest_v + scatter.lift_v(alike, width);
-        let low_v = lowest_v - half_width_v;
+        let low_v = lifted_v - half_width_v;
         if settled_v - lowest_v > chance_v {
             let how = "lowest short mean after the step, less what noise takes it down by";
             let estimate = estimate(lifted_v, low_v, lifted_v + half_width_v, how);

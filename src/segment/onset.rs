@@ -4,10 +4,13 @@
 //! it was going. What follows (inrush, the regulator, the battery's double
 //! layer filling) bends it, ever more gently.
 
+use std::ops::Range;
+
 use crate::levels;
 use crate::log::Span;
 use crate::segment::grain::Grain;
 use crate::segment::{index_at, indices, mean};
+use crate::stats::fit::linear::ordinary;
 use crate::stats::fit::polynomial::residual_squares;
 use crate::stats::robust::median;
 
@@ -20,6 +23,14 @@ const NOTICED_LATE_S: f64 = 1.2;
 /// The break is placed by fits over this long before and after.
 const FIT_BEFORE_S: f64 = 2.0;
 const FIT_AFTER_S: f64 = 1.2;
+/// A current that is switched has arrived after this.
+const ARRIVES_S: f64 = 0.2;
+/// Standard deviations off its line that noise takes no sample by.
+const AWAY_SIGMAS: f64 = 3.0;
+/// A break may be misplaced by this much.
+const UNSURE_S: f64 = 0.6;
+/// Of a line before and a bend after it.
+const BREAK_TERMS: f64 = 5.0;
 /// Where a change has arrived: past inrush and regulator.
 const ARRIVED_S: (f64, f64) = (0.5, 2.5);
 /// Past a change, before the trend into the next may be read off.
@@ -73,7 +84,8 @@ pub fn answer(
         (direction * best.1 >= grain.visible_change_v(reach, WIDTHS)).then_some(best)
     })?;
     let earliest = index_at(time_s, (time_s[sharpest] - NOTICED_LATE_S).max(window.start_s));
-    let at = break_near(time_s, bus_v, earliest..sharpest + 1, own);
+    let at = break_near(time_s, bus_v, earliest..sharpest + 1, own.clone());
+    let at = first_away(time_s, bus_v, at, own.start, direction, grain);
     Some(Onset { at_s: time_s[at], jump_v })
 }
 
@@ -132,7 +144,7 @@ fn sharp_move(
     time_s: &[f64],
     bus_v: &[f64],
     at: usize,
-    before: std::ops::Range<usize>,
+    before: Range<usize>,
     end: usize,
     grain: &Grain,
 ) -> Option<Onset> {
@@ -160,23 +172,81 @@ fn sharp_move(
 
 /// The candidate that best parts a straight line before from a bending one
 /// after: an index into the samples.
-fn break_near(
-    time_s: &[f64],
-    bus_v: &[f64],
-    candidates: std::ops::Range<usize>,
-    own: std::ops::Range<usize>,
-) -> usize {
-    let (first, last) = (candidates.start, candidates.end.saturating_sub(1).max(candidates.start));
-    let start = index_at(time_s, time_s[first] - FIT_BEFORE_S).max(own.start).min(first);
-    let end = index_at(time_s, time_s[last] + FIT_AFTER_S).min(own.end).max(last);
-    candidates
-        .map(|k| {
-            let left = residual_squares(&bus_v[start..k], 1);
-            let right = residual_squares(&bus_v[k..end], 2);
-            (k, left + right)
-        })
+fn break_near(time_s: &[f64], bus_v: &[f64], candidates: Range<usize>, own: Range<usize>) -> usize {
+    let first = candidates.start;
+    parted(time_s, bus_v, candidates, own)
         .min_by(|a, b| a.1.total_cmp(&b.1))
         .map_or(first, |best| best.0)
+}
+
+/// A current takes a moment to arrive, and a bend fits the rest of it better than that
+/// moment: the first sample in turn before `at` that noise does not keep so far off the
+/// line before it.
+fn first_away(
+    time_s: &[f64],
+    bus_v: &[f64],
+    at: usize,
+    own_start: usize,
+    direction: f64,
+    grain: &Grain,
+) -> usize {
+    let from = index_at(time_s, time_s[at] - FIT_BEFORE_S).max(own_start);
+    let calm = from..index_at(time_s, time_s[at] - ARRIVES_S).max(from);
+    let Ok(line) = ordinary(&time_s[calm.clone()], &bus_v[calm.clone()]) else { return at };
+    let far_v = AWAY_SIGMAS * grain.sigma_v + grain.step_v.unwrap_or(0.0);
+    let is_away = |k: &usize| direction * (bus_v[*k] - line.at(time_s[*k])) > far_v;
+    (calm.end..at).rev().take_while(is_away).last().unwrap_or(at)
+}
+
+/// Each candidate with the squares that both courses leave, behind a window that is the
+/// same for all of them.
+fn parted(
+    time_s: &[f64],
+    bus_v: &[f64],
+    candidates: Range<usize>,
+    own: Range<usize>,
+) -> impl Iterator<Item = (usize, f64)> {
+    let window = fitted(time_s, &candidates, own);
+    candidates.map(move |k| {
+        let left = residual_squares(&bus_v[window.start..k], 1);
+        let right = residual_squares(&bus_v[k..window.end], 2);
+        (k, left + right)
+    })
+}
+
+/// The samples that a break among `candidates` is fitted to.
+fn fitted(time_s: &[f64], candidates: &Range<usize>, own: Range<usize>) -> Range<usize> {
+    let (first, last) = (candidates.start, candidates.end.saturating_sub(1).max(candidates.start));
+    let start = index_at(time_s, time_s[first] - FIT_BEFORE_S).max(own.start).min(first);
+    start..index_at(time_s, time_s[last] + FIT_AFTER_S).min(own.end).max(last)
+}
+
+/// The moments at which a break placed at `at_s` may lie, and how likely each is: the
+/// course, about that moment, of the likelihood of a change point under normal
+/// noise, with even odds before (Smith, Biometrika 62, 1975; from memory). The chances add
+/// up to one.
+pub fn chances(
+    time_s: &[f64],
+    bus_v: &[f64],
+    at_s: f64,
+    own: Span,
+    sigma_v: f64,
+) -> Vec<(f64, f64)> {
+    let own = indices(time_s, own);
+    let near = indices(time_s, Span { start_s: at_s - UNSURE_S, end_s: at_s + UNSURE_S });
+    let near = near.start.max(own.start + 1)..near.end.min(own.end);
+    if near.len() < 2 {
+        return vec![(at_s, 1.0)];
+    }
+    let samples = fitted(time_s, &near, own.clone()).len() as f64;
+    let left: Vec<(usize, f64)> = parted(time_s, bus_v, near, own).collect();
+    let least = left.iter().map(|(_, squares)| *squares).fold(f64::INFINITY, f64::min);
+    let variance = (least / (samples - BREAK_TERMS).max(1.0)).max(sigma_v * sigma_v);
+    let weights = left.iter().map(|(_, squares)| (-(squares - least) / (2.0 * variance)).exp());
+    let all: f64 = weights.clone().sum();
+    let best = left.iter().min_by(|a, b| a.1.total_cmp(&b.1)).map_or(at_s, |best| time_s[best.0]);
+    let moment_s = |k: usize| time_s[k] + at_s - best;
+    left.iter().zip(weights).map(|((k, _), weight)| (moment_s(*k), weight / all)).collect()
 }
 
 #[cfg(test)]

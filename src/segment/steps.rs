@@ -135,6 +135,8 @@ fn together(edges: Vec<Edge>) -> Vec<Vec<Edge>> {
 /// Gives each step the time it owns; all are in time order.
 fn bound(steps: &mut [Step], phases: &[Phase], speed_changes: &[Span], gaps: &[Span]) {
     let onsets: Vec<f64> = steps.iter().map(|s| s.at_s).collect();
+    // Where an answer is faint its onset is placed late, never before the edge.
+    let edges: Vec<f64> = steps.iter().map(|s| s.at_s - s.lag_s.unwrap_or(0.0)).collect();
     for (k, step) in steps.iter_mut().enumerate() {
         let phase = phases
             .get(phases.partition_point(|p| p.end_s < step.at_s))
@@ -144,8 +146,8 @@ fn bound(steps: &mut [Step], phases: &[Phase], speed_changes: &[Span], gaps: &[S
         if k > 0 {
             since_s = since_s.max(onsets[k - 1]);
         }
-        if let Some(&next) = onsets.get(k + 1) {
-            until_s = until_s.min(next);
+        if let Some(&next) = edges.get(k + 1) {
+            until_s = until_s.min(next.max(step.at_s));
         }
         for spans in [speed_changes, gaps] {
             let over = spans.partition_point(|s| s.end_s <= step.at_s).checked_sub(1);

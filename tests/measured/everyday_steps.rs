@@ -7,6 +7,7 @@ use stiffbus::car::Car;
 use stiffbus::diagnosis::{Diagnosis, LoadStep, Origin};
 use stiffbus::log::Span;
 
+use crate::coverage::Coverage;
 use crate::everyday::{Everyday, Wants, everyday_case};
 use crate::figures::{self, Tally};
 use crate::matching::Score;
@@ -55,10 +56,9 @@ impl fmt::Display for Steps {
     }
 }
 
-fn steps_of(everyday: &Everyday, diagnosis: &Diagnosis) -> Steps {
+fn steps_of(everyday: &Everyday, told: &[LoadStep]) -> Steps {
     let within_s = 1.5 * everyday.interval_s() + 1.0;
-    let told: Vec<&LoadStep> =
-        diagnosis.load_steps.iter().filter(|s| s.origin == Origin::Detected).collect();
+    let told: Vec<&LoadStep> = told.iter().filter(|s| s.origin == Origin::Detected).collect();
     let mut free = vec![true; told.len()];
     let mut steps = Steps { minutes: everyday.running_minutes(), ..Steps::default() };
     for change in &everyday.changes {
@@ -121,9 +121,18 @@ fn is_divided(everyday: &Everyday, span: Span) -> bool {
 pub fn over(seeds: Range<u64>, wants: Wants) -> Vec<(f64, Steps)> {
     let one = |seed: u64| {
         let everyday = everyday_case(seed, &wants);
-        let diagnosis = figures::diagnose(&everyday.case, &Car::default());
-        let spans = whole_spans(&everyday, &diagnosis);
-        (everyday.case.logger.samples_per_s, Steps { spans, ..steps_of(&everyday, &diagnosis) })
+        let samples_per_s = everyday.case.logger.samples_per_s;
+        let log = figures::read(&everyday.case);
+        match stiffbus::diagnose(&log, &Car::default()) {
+            Ok(said) => {
+                let spans = whole_spans(&everyday, &said);
+                (samples_per_s, Steps { spans, ..steps_of(&everyday, &said.load_steps) })
+            }
+            Err(e) => {
+                println!("no diagnosis of {seed}: {e}");
+                (samples_per_s, steps_of(&everyday, &[]))
+            }
+        }
     };
     let share = |first: u64| (first..seeds.end).step_by(2).map(one).collect::<Vec<_>>();
     let all = std::thread::scope(|scope| {
@@ -205,6 +214,30 @@ fn where_loads_are_declared_nothing_else_is_a_step() {
     let steps = shown("declared", &over(seeds(200), wants));
     assert!(steps.false_per_ten_minutes() <= 1.0, "{steps}");
     assert_spans_are_whole(&steps);
+}
+
+/// Levels, sag, trough, recovery, lag and shift of logs as they come.
+#[test]
+fn intervals_hold_in_everyday_logs() {
+    let seeds = seeds(200);
+    let share = |first: u64| {
+        let mut coverage = Coverage::default();
+        for seed in (first..seeds.end).step_by(2) {
+            let everyday = everyday_case(seed, &Wants::default());
+            let log = figures::read(&everyday.case);
+            let Ok(diagnosis) = stiffbus::diagnose(&log, &Car::default()) else { continue };
+            coverage.add_log(&everyday.case, &diagnosis, everyday.offset_v());
+        }
+        coverage
+    };
+    let coverage = std::thread::scope(|scope| {
+        let other = scope.spawn(|| share(seeds.start + 1));
+        let mut coverage = share(seeds.start);
+        coverage.merge(other.join().expect("no case panics"));
+        coverage
+    });
+    println!("everyday logs: {coverage}");
+    coverage.assert_calibrated();
 }
 
 #[test]

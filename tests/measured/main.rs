@@ -11,6 +11,7 @@ mod regulators;
 mod everyday;
 
 mod amps;
+mod coverage;
 mod everyday_steps;
 mod fast;
 mod figures;

@@ -76,6 +76,11 @@ impl Everyday {
         1.0 / self.case.logger.samples_per_s
     }
 
+    /// What its voltage channel takes from every reading, and no log shows.
+    pub fn offset_v(&self) -> f64 {
+        self.case.logger.channels.first().map_or(0.0, |volts| volts.offset)
+    }
+
     pub fn running_minutes(&self) -> f64 {
         let running = self.truth().phases.iter().filter(|p| p.kind == PhaseKind::Running);
         running.map(|p| p.end_s - p.start_s).sum::<f64>() / 60.0
