@@ -59,8 +59,8 @@ pub enum DiagnoseError {
     #[error(
         "cannot tell whether the engine never runs or nothing charges: {seen}. Without engine \
          speed, a dead alternator looks like an engine that is off: log engine speed too, from \
-         before the start. If the battery is charged, this voltage is not that of the charging \
-         bus: name it with --column voltage=NAME."
+         before the start, or say when it ran (--mark 0=engine:on). If the battery is charged, \
+         this voltage is not that of the charging bus: name it with --column voltage=NAME."
     )]
     NothingCharges { seen: String },
 }
@@ -81,7 +81,7 @@ pub fn examine(log: &Log, car: &Car) -> Result<Examined, DiagnoseError> {
     let log = condense(log);
     let segments = segment(&log);
     if !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
-        return Err(no_engine_run(&log, &segments));
+        return Err(no_engine_run(&log));
     }
     let analysis = analyse(&log, &segments, car);
     Ok(Examined { log, segments, analysis })
@@ -144,7 +144,7 @@ impl Examined {
     }
 }
 
-fn no_engine_run(log: &Log, segments: &Segments) -> DiagnoseError {
+fn no_engine_run(log: &Log) -> DiagnoseError {
     let log = log.as_sampled();
     let highest = |values: &[f64]| values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let lowest = |values: &[f64]| values.iter().copied().fold(f64::INFINITY, f64::min);
@@ -159,12 +159,6 @@ fn no_engine_run(log: &Log, segments: &Segments) -> DiagnoseError {
         };
         return DiagnoseError::NoEngineRun { seen: format!("{stays}, {speed}") };
     }
-    let start = segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking);
-    let seen = match start {
-        Some(start) => {
-            format!("{stays}, and does not rise after the starter's dip at {:.0} s", start.start_s)
-        }
-        None => format!("{stays}, without a start"),
-    };
+    let seen = format!("{stays}, without a start or a change of load");
     DiagnoseError::NothingCharges { seen }
 }

@@ -7,7 +7,7 @@ use crate::diagnosis::Phase;
 use crate::log::{Log, Span};
 use crate::segment::grain::Grain;
 use crate::segment::levels::{self, ANY_CHANGE, Change, Piece, UNLIKELY_CHANGE};
-use crate::segment::onset::{Onset, placed, undeclared_sag};
+use crate::segment::onset::{Onset, began, placed, undeclared_sag};
 use crate::segment::{indices, mean};
 use crate::shared::shared;
 use crate::stats::changepoint::{Trend, pelt};
@@ -106,6 +106,7 @@ fn lasting(
         } else {
             change.at_s
         };
+        let at_s = began(log.time_s(), log.bus_v(), at_s, change.jump_v.signum(), span, grain);
         Onset { at_s, jump_v: change.jump_v * cells }
     };
     let mut fallen_v = 0.0;

@@ -19,7 +19,7 @@ pub mod steps;
 pub mod stretches;
 pub mod unnamed;
 
-use crate::diagnosis::Phase;
+use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Role, Span};
 use crate::stats::moments::Sum;
 
@@ -34,6 +34,11 @@ pub use stretches::Stretch;
 pub struct Segments {
     pub grain: Grain,
     pub phases: Vec<Phase>,
+    /// Only the voltage is logged, and it is that of a battery which nothing charges: the
+    /// engine is taken to run, and may not have.
+    pub running_is_assumed: bool,
+    /// Rests in which the engine may have run, with nothing charging the battery.
+    pub doubtful_stops: Vec<Span>,
     /// Where the engine goes from one speed to another.
     pub speed_changes: Vec<Span>,
     pub steps: Vec<Step>,
@@ -45,31 +50,64 @@ pub struct Segments {
     pub points: Vec<Point>,
 }
 
+/// The log in pieces. Where only the voltage can show whether the engine ran, and shows
+/// neither that nor a battery left alone, it is taken to run.
+pub fn segment(log: &Log) -> Segments {
+    let first_look = first_look(log);
+    let phases::Course { phases, doubtful_stops } = phases::course(log, &first_look);
+    let segments = in_phases(log, phases, &first_look);
+    let segments = Segments { doubtful_stops, ..segments };
+    let runs = segments.phases.iter().any(|p| p.kind == PhaseKind::Running);
+    if runs || log.engine_rpm().is_some() || log.marks.engine_running.is_some() {
+        return segments;
+    }
+    let cranks = segments.phases.iter().any(|p| p.kind == PhaseKind::Cranking);
+    let phases = phases::taken_to_run(&segments.phases);
+    let assumed = in_phases(log, phases, &first_look);
+    if cranks || !assumed.steps.is_empty() {
+        Segments { running_is_assumed: true, ..assumed }
+    } else {
+        segments
+    }
+}
+
+fn first_look(log: &Log) -> Grain {
+    let within = Within::of(log, Role::Voltage(log.bus));
+    let first_look = Grain::first_look(log.time_s(), log.bus_v(), log.source.resolution_v);
+    Grain { nominal: log.nominal(), ..first_look.with_readings(within) }
+}
+
 /// Twice over: the first pass, with noise read off sample differences, finds
 /// where nothing changes; the second knows the noise from there.
-pub fn segment(log: &Log) -> Segments {
+fn in_phases(log: &Log, phases: Vec<Phase>, first_look: &Grain) -> Segments {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let within = Within::of(log, Role::Voltage(log.bus));
-    let first_look =
-        Grain::first_look(time_s, bus_v, log.source.resolution_v).with_readings(within);
-    let first_look = Grain { nominal: log.nominal(), ..first_look };
-    let phases = phases::phases(log, &first_look);
     let speed_changes = log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
     let pass = |grain: &Grain| {
         let steps = steps::steps(log, &phases, &speed_changes, grain);
         let stretches = stretches::stretches(log, &phases, &speed_changes, &steps);
         (steps, stretches)
     };
-    let (_, calm) = pass(&first_look);
+    let (_, calm) = pass(first_look);
     // A contact that is lost tells nothing of the noise.
-    let lost = drop_outs::drop_outs(log, &phases, &calm, &first_look);
+    let lost = drop_outs::drop_outs(log, &phases, &calm, first_look);
     let calm = drop_outs::cut(calm, &lost, time_s);
     let grain = first_look.refined(time_s, bus_v, log.engine_rpm(), within, &calm);
     let (steps, stretches) = pass(&grain);
     let drop_outs = drop_outs::drop_outs(log, &phases, &stretches, &grain);
     let stretches = drop_outs::cut(stretches, &drop_outs, time_s);
     let points = points::points(log, &stretches);
-    Segments { grain, phases, speed_changes, steps, stretches, drop_outs, points }
+    Segments {
+        grain,
+        phases,
+        running_is_assumed: false,
+        doubtful_stops: Vec::new(),
+        speed_changes,
+        steps,
+        stretches,
+        drop_outs,
+        points,
+    }
 }
 
 /// Index of the first sample at or after `t_s`.

@@ -23,6 +23,8 @@ const NOTICED_LATE_S: f64 = 1.2;
 /// The break is placed by fits over this long before and after.
 const FIT_BEFORE_S: f64 = 2.0;
 const FIT_AFTER_S: f64 = 1.2;
+/// … of a slow log over so many samples.
+const FIT_BEFORE_SAMPLES: f64 = 6.0;
 /// A current that is switched has arrived after this.
 const ARRIVES_S: f64 = 0.2;
 /// Standard deviations off its line that noise takes no sample by.
@@ -122,6 +124,24 @@ pub fn undeclared_sag(
         .filter(|sag| left_v.abs() < MENDED_SHARE * sag.jump_v.abs())
 }
 
+/// The first sample of the change at `at_s`, which goes in `direction`.
+pub fn began(
+    time_s: &[f64],
+    bus_v: &[f64],
+    at_s: f64,
+    direction: f64,
+    own: Span,
+    grain: &Grain,
+) -> f64 {
+    let own = indices(time_s, own);
+    let at = index_at(time_s, at_s);
+    if !own.contains(&at) {
+        return at_s;
+    }
+    let first = first_away(time_s, bus_v, at, own.start, direction, grain);
+    if first < at { time_s[first] } else { at_s }
+}
+
 /// The sample within `reach_s` of `at_s` at which a new course begins.
 pub fn placed(time_s: &[f64], bus_v: &[f64], at_s: f64, reach_s: f64, own: Span) -> f64 {
     let own = indices(time_s, own);
@@ -190,8 +210,10 @@ fn first_away(
     direction: f64,
     grain: &Grain,
 ) -> usize {
-    let from = index_at(time_s, time_s[at] - FIT_BEFORE_S).max(own_start);
-    let calm = from..index_at(time_s, time_s[at] - ARRIVES_S).max(from);
+    let before_s = FIT_BEFORE_S.max(FIT_BEFORE_SAMPLES * grain.interval_s);
+    let arrives_s = ARRIVES_S.max(1.5 * grain.interval_s);
+    let from = index_at(time_s, time_s[at] - before_s).max(own_start);
+    let calm = from..index_at(time_s, time_s[at] - arrives_s).max(from);
     let Ok(line) = ordinary(&time_s[calm.clone()], &bus_v[calm.clone()]) else { return at };
     let far_v = AWAY_SIGMAS * grain.sigma_v + grain.step_v.unwrap_or(0.0);
     let is_away = |k: &usize| direction * (bus_v[*k] - line.at(time_s[*k])) > far_v;

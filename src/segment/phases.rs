@@ -22,8 +22,21 @@ const GAP_S: f64 = 10.0;
 /// A mark made by hand may be this far off (as in `ingest::marks`).
 const MARKED_WITHIN_S: f64 = 3.0;
 
-/// The log's phases in time order, without gaps or overlaps.
-pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
+/// What the engine did over the whole log.
+pub struct Course {
+    /// In time order, without gaps or overlaps.
+    pub phases: Vec<Phase>,
+    /// Rests in which the engine may have run, with nothing charging the battery.
+    pub doubtful_stops: Vec<Span>,
+}
+
+impl From<Vec<Phase>> for Course {
+    fn from(phases: Vec<Phase>) -> Course {
+        Course { phases, doubtful_stops: Vec::new() }
+    }
+}
+
+pub fn course(log: &Log, grain: &Grain) -> Course {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     match log.engine_rpm().filter(|rpm| rpm.iter().any(|r| r.is_finite())) {
         Some(rpm) => {
@@ -31,19 +44,31 @@ pub fn phases(log: &Log, grain: &Grain) -> Vec<Phase> {
             let mut starts = starter::dips(log, &stops(time_s, &running), grain);
             starter::add_turns(&mut starts, time_s, bus_v, rpm, grain);
             starter::add_late(&mut starts, &mut running, time_s, bus_v, grain);
-            phases_around(time_s, &running, &starts, grain)
+            phases_around(time_s, &running, &starts, grain).into()
         }
         None => {
             let whole = Span { start_s: f64::NEG_INFINITY, end_s: f64::INFINITY };
             let dips = starter::dips(log, &[whole], grain);
             match &log.marks.engine_running {
                 Some(marked) => {
-                    phases_around(time_s, &running_by_marks(marked, &dips), &dips, grain)
+                    phases_around(time_s, &running_by_marks(marked, &dips), &dips, grain).into()
                 }
                 None => by_voltage(time_s, bus_v, &dips, grain),
             }
         }
     }
+}
+
+/// The same log, taken to run from its last start on, or all along.
+pub fn taken_to_run(phases: &[Phase]) -> Vec<Phase> {
+    let started = phases.iter().rposition(|p| p.kind == PhaseKind::Cranking);
+    let (before, after) = phases.split_at(started.map_or(0, |k| k + 1));
+    let run = after.first().zip(after.last()).map(|(first, last)| Phase {
+        kind: PhaseKind::Running,
+        start_s: first.start_s,
+        end_s: last.end_s,
+    });
+    before.iter().cloned().chain(run).collect()
 }
 
 /// Where the engine does not run.
@@ -143,12 +168,13 @@ fn running_by_marks(marked: &[Span], dips: &[Span]) -> Vec<Span> {
 
 /// Without a tachometer: the most probable course of the engine, with starts as sharp as the
 /// samples show them.
-fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &Grain) -> Vec<Phase> {
+fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &Grain) -> Course {
     let readings = readings(time_s, bus_v, grain);
     let gap_s = GAP_S.max(GAP_INTERVALS * grain.interval_s);
-    let states = engine_state::most_probable(&readings, noise_v(&readings, grain), gap_s);
+    let (states, doubtful) =
+        engine_state::most_probable(&readings, noise_v(&readings, grain), gap_s);
     let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
-        return Vec::new();
+        return Vec::new().into();
     };
     let mut phases: Vec<Phase> = Vec::new();
     for (reading, state) in readings.iter().zip(&states) {
@@ -176,7 +202,14 @@ fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &Grain) -> Ve
         None => phases.push(Phase { kind: PhaseKind::Rest, start_s: first_s, end_s: last_s }),
     }
     sharpen(&mut phases, dips);
-    phases
+    let until_s = |end: usize| readings.get(end).map_or(last_s, |reading| reading.at_s);
+    let doubtful_stops = doubtful
+        .into_iter()
+        .filter_map(|stop| {
+            Some(Span { start_s: readings.get(stop.start)?.at_s, end_s: until_s(stop.end) })
+        })
+        .collect();
+    Course { phases, doubtful_stops }
 }
 
 /// Scatter of a reading by the usual move from one to the next: steps and starts are none.
@@ -245,7 +278,7 @@ mod tests {
 
     fn phases(time_s: &[f64], bus_v: &[f64]) -> Vec<Phase> {
         let grain = Grain::first_look(time_s, bus_v, None);
-        by_voltage(time_s, bus_v, &starter::dips_in(time_s, bus_v, &grain), &grain)
+        by_voltage(time_s, bus_v, &starter::dips_in(time_s, bus_v, &grain), &grain).phases
     }
 
     fn trace(levels: &[(f64, f64)]) -> (Vec<f64>, Vec<f64>) {

@@ -9,7 +9,7 @@ pub mod word;
 
 use crate::analysis::Analysis;
 use crate::car::{Car, ChargerKind};
-use crate::diagnosis::{BusState, Finding, OperatingPoint, Verdict};
+use crate::diagnosis::{BusState, Finding, OperatingPoint, Severity, Verdict};
 use crate::estimate::Estimate;
 use crate::log::Log;
 use crate::nominal::PerCell;
@@ -33,7 +33,10 @@ pub struct Judgement {
 }
 
 pub fn judge(case: &Case) -> Judgement {
-    let findings = rules::findings(case);
+    let mut findings = rules::findings(case);
+    if case.segments.running_is_assumed {
+        findings.retain(|f| f.severity == Severity::Note);
+    }
     let verdict =
         Verdict { cannot_tell: unknowns::cannot_tell(case), ..word::verdict(case, &findings) };
     let cautions = cautions::cautions(&findings);

@@ -25,6 +25,10 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     let slipping = points.iter().any(|p| p.state == BusState::Limited);
 
     say(
+        case.segments.running_is_assumed,
+        "Whether the engine ran: the voltage is that of a battery which nothing charges. All that is told of running holds only if it did. Log engine speed, or add --mark TIME=engine:on.",
+    );
+    say(
         log.engine_rpm().is_none(),
         "Engine speed is not logged: idle and speed cannot be told apart, and a change of speed looks like a load step. Log engine speed.",
     );

@@ -4,6 +4,9 @@ use crate::diagnosis::{
     BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
 };
 use crate::levels;
+use crate::log::Span;
+use crate::segment::indices;
+use crate::stats::robust::median;
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, volts, with_loads};
 use crate::verdict::rules::post_holding;
@@ -25,12 +28,14 @@ const LEAST_RUNNING_S: f64 = 10.0;
 ///
 /// | word | when |
 /// |---|---|
+/// | cannot tell | only the voltage is logged, and nothing shows that the engine ran |
 /// | cannot tell | less than 10 s of running, or no steady stretch |
 /// | overcharges | held over 15.0 V |
 /// | not charging | never above what the battery shows alone |
 /// | falls short (at idle) | for more than a few seconds, with a probability of at least 0.8, the battery discharges, or the alternator is at its limit at a voltage at which the battery gets almost no charge (under 13.2 V) |
 /// | falls short | nowhere as much as 13.0 V, whatever holds it there |
 /// | cannot tell | a shortage with a probability between 0.5 and 0.8: the log does not decide |
+/// | cannot tell | no shortage, but a rest of more than a few seconds that may have been a running engine, by a log of voltage alone |
 /// | keeps up, little in reserve | at its limit in places, the battery still charging |
 /// | keeps up | the regulator in control wherever it was tested, at whatever level |
 pub fn is_short(point: &OperatingPoint) -> bool {
@@ -100,6 +105,9 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         .map(|p| p.end_s - p.start_s)
         .sum();
     let cut_off = case.analysis.operating_points.iter().any(|p| case.is_cut_off(p));
+    if case.segments.running_is_assumed {
+        return (CannotTell, unknown_engine(case));
+    }
     if cut_off && case.points().next().is_none() {
         return (
             CannotTell,
@@ -139,6 +147,9 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     if let Some(lowest) = lowest(&open).filter(|_| seconds(&open) > FEW_S) {
         return (CannotTell, open_headline(case, lowest));
     }
+    if let Some(headline) = doubtful_stop(case) {
+        return (CannotTell, headline);
+    }
     let limited: Vec<&OperatingPoint> =
         case.points().filter(|p| p.state != BusState::Holding).collect();
     if let Some(point) = lowest(&limited).filter(|_| seconds(&limited) > FEW_S) {
@@ -168,6 +179,34 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     );
     let lowest = lowest(&all).map_or_else(String::new, |p| volts(&p.voltage_v));
     (KeepsUp, format!("Keeps up: {holds}{tested}; lowest steady level {lowest}."))
+}
+
+/// A dead or overloaded alternator, by its voltage alone, is a battery left on its own.
+fn unknown_engine(case: &Case) -> String {
+    let bus_v = case.log.bus_v().iter().copied().filter(|v| v.is_finite());
+    let (low_v, high_v) =
+        bus_v.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
+    format!(
+        "Cannot tell: if the engine ran, the alternator does not keep up, since the bus stays between {low_v:.2} and {high_v:.2} V; if it stood, this is the battery alone. Log engine speed, or say when it ran (--mark 0=engine:on)."
+    )
+}
+
+/// A rest that may have been a shortage: the longest of them is told.
+fn doubtful_stop(case: &Case) -> Option<String> {
+    let stops = &case.segments.doubtful_stops;
+    // Below its cut-in speed a generator charges no more than an engine that stands.
+    if case.has_generator() || stops.iter().map(Span::seconds).sum::<f64>() <= FEW_S {
+        return None;
+    }
+    let stop = stops.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
+    let seen = &case.log.bus_v()[indices(case.log.time_s(), *stop)];
+    Some(format!(
+        "Cannot tell: from {:.0} to {:.0} s the bus stands at {:.2} V. If the engine stood then, the alternator keeps up; if it ran, it does not. Log engine speed, or say when it ran (--mark {:.0}=engine:off).",
+        stop.start_s,
+        stop.end_s,
+        median(seen),
+        stop.start_s,
+    ))
 }
 
 fn seconds(points: &[&OperatingPoint]) -> f64 {

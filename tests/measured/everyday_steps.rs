@@ -98,9 +98,12 @@ fn whole_spans(everyday: &Everyday, diagnosis: &Diagnosis) -> Tally {
     tally
 }
 
-/// A change within it that moves the noise-free bus by as much as the tool has to see.
+/// A change within it that moves the noise-free bus, from one side to the other, by as much
+/// as the tool has to see.
 fn is_divided(everyday: &Everyday, span: Span) -> bool {
-    let loads = everyday.changes.iter().map(|c| Span { start_s: c.at_s, end_s: c.done_s });
+    let loads = everyday.changes.iter();
+    let loads = loads.map(|c| (Span { start_s: c.at_s, end_s: c.done_s }, c.shift_v));
+    let speeds = everyday.speed_changes.iter().map(|span| (*span, None));
     let truth = everyday.truth();
     let level = |start_s: f64, end_s: f64| {
         let time_s = &everyday.case.simulated.time_s;
@@ -109,11 +112,15 @@ fn is_divided(everyday: &Everyday, span: Span) -> bool {
         let seen = &truth.samples.bus_v[from..to];
         seen.iter().sum::<f64>() / seen.len() as f64
     };
-    loads.chain(everyday.speed_changes.iter().copied()).any(|change| {
+    // What drifts over minutes is no change.
+    let beside_s = (3.0 * everyday.interval_s()).max(6.0);
+    loads.chain(speeds).any(|(change, shift_v)| {
         let (from_s, to_s) = (change.start_s.max(span.start_s), change.end_s.min(span.end_s));
-        let (before_v, after_v) =
-            (level(span.start_s, change.start_s), level(change.end_s, span.end_s + 1e-3));
-        from_s < to_s + 1e-9 && (before_v - after_v).abs() >= LEAST_V
+        let before_v = level((change.start_s - beside_s).max(span.start_s), change.start_s);
+        let after_v = level(change.end_s, (change.end_s + beside_s).min(span.end_s + 1e-3));
+        // An idle that hunts moves the bus too: what the load does is known.
+        let moved_v = (before_v - after_v).abs().min(shift_v.map_or(f64::MAX, f64::abs));
+        from_s < to_s + 1e-9 && (before_v - after_v).is_finite() && moved_v >= LEAST_V
     })
 }
 
