@@ -5,6 +5,7 @@
 //! counts (seconds, milliseconds, …) is settled in [`scale`].
 
 mod behavior;
+pub mod packed;
 mod scale;
 mod wrap;
 
@@ -35,10 +36,27 @@ pub enum Epoch {
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Source {
-    Numeric { column: usize, seconds_per_unit: f64, epoch: Epoch },
-    Text { column: usize, format: StampFormat },
-    DateAndTime { date: usize, time: usize, format: StampFormat },
-    Rate { hz: f64 },
+    Numeric {
+        column: usize,
+        seconds_per_unit: f64,
+        epoch: Epoch,
+    },
+    /// Hours, minutes and seconds as one number.
+    Packed {
+        column: usize,
+    },
+    Text {
+        column: usize,
+        format: StampFormat,
+    },
+    DateAndTime {
+        date: usize,
+        time: usize,
+        format: StampFormat,
+    },
+    Rate {
+        hz: f64,
+    },
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -58,7 +76,9 @@ pub struct Clock {
 impl Clock {
     pub fn columns(&self) -> Vec<usize> {
         match self.source {
-            Source::Numeric { column, .. } | Source::Text { column, .. } => vec![column],
+            Source::Numeric { column, .. }
+            | Source::Packed { column }
+            | Source::Text { column, .. } => vec![column],
             Source::DateAndTime { date, time, .. } => vec![date, time],
             Source::Rate { .. } => Vec::new(),
         }
@@ -232,7 +252,7 @@ impl Candidate {
         let values: Vec<f64> = if stamped {
             facts.stamps.iter().filter_map(|stamp| stamp.seconds()).collect()
         } else {
-            facts.numbers.clone()
+            packed::unpacked(&facts.numbers).unwrap_or_else(|| facts.numbers.clone())
         };
         // Blocks from further down the file show no row numbers.
         let head = values.get(..facts.head.min(values.len())).unwrap_or(&values);
@@ -380,6 +400,11 @@ fn numeric_clock(
         .filter(|rival| rival.column != column && rival.behavior.advances >= 5)
         .map(|rival| (rival.behavior.span, all.get(rival.column).is_some_and(Facts::is_clock)))
         .collect();
+    if packed::unpacked(&facts.numbers).is_some() {
+        let label = "hours, minutes and seconds as one number";
+        let clock = Clock::plain(Source::Packed { column }, label);
+        return Clock { period_s: Some(86_400.0), ..clock };
+    }
     let scale = scale::of(heading, facts, &others);
     let source =
         Source::Numeric { column, seconds_per_unit: scale.seconds_per_unit, epoch: scale.epoch };

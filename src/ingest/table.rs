@@ -129,7 +129,7 @@ impl<'a> Clean<'a> {
             return None;
         }
         let time_column = match clock.source {
-            Source::Numeric { column, .. } => Some(column),
+            Source::Numeric { column, .. } | Source::Packed { column } => Some(column),
             Source::Rate { .. } => None,
             Source::Text { .. } | Source::DateAndTime { .. } => return None,
         };
@@ -322,7 +322,7 @@ fn take_row(row: &StringRecord, line: usize, plan: Plan, body: &mut Body, accoun
     let read_stamp = |index: usize, format: StampFormat| stamp::parse(cell(index), format);
     let time = match clock.source {
         Source::Rate { .. } => None,
-        Source::Numeric { column, .. } => {
+        Source::Numeric { column, .. } | Source::Packed { column } => {
             Some(number::parse(cell(column), dialect.decimal).unwrap_or(f64::NAN))
         }
         Source::Text { column, format } => {

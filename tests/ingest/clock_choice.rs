@@ -232,3 +232,17 @@ fn a_polled_logger_repeats_what_it_did_not_read() {
     let (count, _) = skipped(&log, "voltage repeated from an earlier row, not measured anew");
     assert_eq!(count + log.len(), 2000);
 }
+
+#[test]
+fn hours_minutes_and_seconds_may_be_one_number() {
+    let at = |seconds: usize| {
+        let (h, m, s) = (seconds / 3600 % 24, seconds / 60 % 60, seconds % 60);
+        format!("{h:02}{m:02}{s:02}")
+    };
+    // From 23:50 over midnight, two rows a second.
+    let log = read(drive("CLK,BATT_V,N_ENG", |row, t| {
+        format!("{},{:.3},{}", at(85_800 + t as usize), volts(row), if row < 43 { 0 } else { 850 })
+    }));
+    clock_is(&log, "CLK", 1000.0);
+    notice(&log, "passes midnight");
+}
