@@ -81,6 +81,10 @@ const BEGINS_SHORT: f64 = 0.06;
 /// log). Of true stops in random slow logs 6 % are under it, of shortages that look like
 /// stops 6 in 14 (seeds 50000..50080, which chose it).
 const SURE_STOP: f64 = 1.5;
+/// A rest that ends lower than this, and than the rest before by so much, discharges the
+/// battery (six cells; common practice, no source).
+const SUNK_V: f64 = 12.0;
+const SINKS_V: f64 = 0.3;
 /// Readings, over all searches, that take some seconds at most.
 const MOST_SEARCHED: usize = 3_000_000;
 
@@ -129,7 +133,7 @@ pub(super) fn most_probable(
         let Some(running) = model.best(stop.clone()) else { continue };
         if running.1 >= best.1 {
             best = running;
-        } else if best.1 - running.1 < SURE_STOP {
+        } else if best.1 - running.1 < SURE_STOP || model.sinks(&stop) {
             doubtful.push(stop);
         }
     }
@@ -150,6 +154,13 @@ fn stops(states: &[EngineState]) -> Vec<Range<usize>> {
 }
 
 impl Model<'_> {
+    /// Left alone, no battery that was just charged comes to stand so low.
+    fn sinks(&self, stop: &Range<usize>) -> bool {
+        let first_v = self.middle(0..3.min(self.readings.len()));
+        let rest_v = if first_v < MOST_REST_V { first_v } else { USUAL_REST_V };
+        self.level_before(stop.end, stop.start) < (rest_v - SINKS_V).min(SUNK_V)
+    }
+
     /// The best course through all readings on which the engine runs during `runs`, and the
     /// natural log of its likelihood.
     fn best(&self, runs: Range<usize>) -> Option<(Vec<EngineState>, f64)> {
