@@ -7,13 +7,17 @@
 //! for a full battery and the heat at the end of the log: a battery just drained
 //! asks for more, so that speed is told beside the other and not judged.
 
+use rand::RngExt;
+
 use stiffbus::car::Car;
 use stiffbus::demo::logger::Shows;
+use stiffbus::demo::script::{Demand, EngineChange, Script, Switch};
+use stiffbus::demo::simulate::simulate;
 use stiffbus::diagnosis::{Bound, BusState, KeepUp};
 use stiffbus::estimate::Grade;
 
 use crate::figures::{Tally, diagnose};
-use crate::random_car::{Case, Options, random_case_with};
+use crate::random_car::{Case, Options, Rng, random_case_with, stream};
 
 const SEEDS: std::ops::Range<u64> = 3000..3200;
 
@@ -48,11 +52,11 @@ fn median(values: &[f64]) -> f64 {
     values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
 }
 
-fn over(options: &Options) -> Speeds {
+fn over(seeds: std::ops::Range<u64>, case: impl Fn(u64) -> Case + Sync) -> Speeds {
     let share = |first: u64| {
         let mut speeds = Speeds::default();
-        for seed in (SEEDS.start + first..SEEDS.end).step_by(2) {
-            speeds.merge(one(&random_case_with(seed, options)));
+        for seed in (seeds.start + first..seeds.end).step_by(2) {
+            speeds.merge(one(&case(seed)));
         }
         speeds
     };
@@ -134,11 +138,84 @@ fn solved_rpm(case: &Case, item: &KeepUp) -> Option<f64> {
     case.simulated.truth.keep_up.iter().find(|t| t.loads == names)?.rpm
 }
 
+/// Engine speed swept up and down in 5 to 120 s, or raised in stairs, under a set of loads
+/// that stays on.
+fn swept(seed: u64) -> Case {
+    let options = Options { declared: Some(true), rpm_logged: Some(true), ..Options::default() };
+    let Case { car, script, logger, .. } = random_case_with(seed, &options);
+    let script = sweep(&mut stream(seed, 77), script, car.loads.len());
+    let simulated = simulate(&car, &script, &logger, seed);
+    Case { seed, car, script, logger, simulated }
+}
+
+fn sweep(rng: &mut Rng, script: Script, loads: usize) -> Script {
+    let change = |at_s, demand, ramp_s| EngineChange { at_s, demand, ramp_s };
+    let mut engine = vec![
+        change(0.0, Demand::Rest, 0.0),
+        change(15.0, Demand::Crank, 0.0),
+        change(16.2, Demand::Idle, 0.0),
+    ];
+    let mut switches = Vec::new();
+    let mut at_s = 40.0;
+    for load in 0..loads {
+        if rng.random_bool(0.6) {
+            switches.push(Switch { at_s, lag_s: 0.0, load, duty: 1.0 });
+            at_s += 4.0;
+        }
+    }
+    at_s += rng.random_range(20.0..40.0);
+    let top_rpm = rng.random_range(2200.0..3500.0);
+    if rng.random_bool(0.35) {
+        let stairs = rng.random_range(4..8);
+        for stair in 1..=stairs {
+            let rpm = 900.0 + (top_rpm - 900.0) * f64::from(stair) / f64::from(stairs);
+            engine.push(change(at_s, Demand::Speed(rpm), 1.5));
+            at_s += rng.random_range(10.0..25.0);
+        }
+    } else {
+        let sweep_s = 5.0 * 24f64.powf(rng.random_range(0.0..1.0));
+        engine.push(change(at_s, Demand::Speed(top_rpm), sweep_s));
+        at_s += sweep_s + rng.random_range(3.0..20.0);
+        if rng.random_bool(0.6) {
+            engine.push(change(at_s, Demand::Idle, sweep_s));
+            at_s += sweep_s;
+        }
+    }
+    Script { duration_s: at_s + rng.random_range(10.0..30.0), engine, switches, ..script }
+}
+
+/// `KEEP_UP_SEEDS=74000` looks at others.
+fn swept_seeds() -> std::ops::Range<u64> {
+    let asked = std::env::var("KEEP_UP_SEEDS").ok().and_then(|first| first.parse().ok());
+    let first: u64 = asked.unwrap_or(75_000);
+    first..first + 120
+}
+
+#[test]
+#[ignore = "open: of the right kind in 91 % (a level still rising at the top speed is taken for held); error 2.5 %, covered 93.8 % (seeds 74000..)"]
+fn sweeps_and_stairs_show_the_keep_up_speed() {
+    let speeds = over(swept_seeds(), swept);
+    let error = median(&speeds.errors);
+    println!(
+        "sweeps and stairs: bound right {} where it lies within the speeds seen, {} elsewhere; median error {:.1} % of {}; intervals cover {} of the speed",
+        speeds.within,
+        speeds.outside,
+        100.0 * error,
+        speeds.errors.len(),
+        speeds.covered,
+    );
+    let mut bounds = speeds.within.clone();
+    bounds.merge(speeds.outside.clone());
+    assert!(bounds.share() >= 0.95, "{bounds}");
+    assert!(error <= 0.05, "{error}");
+    assert!((0.85..=0.95).contains(&speeds.covered.share()), "{}", speeds.covered);
+}
+
 #[test]
 #[ignore = "open: fails since the states are defined anew"]
 fn keep_up_speeds_are_found() {
     let options = Options { declared: Some(true), rpm_logged: Some(true), ..Options::default() };
-    let speeds = over(&options);
+    let speeds = over(SEEDS, |seed| random_case_with(seed, &options));
     let error = median(&speeds.errors);
     println!(
         "keep-up: bound right {} where it lies within the speeds seen, {} elsewhere; median error {:.1} % of {} (against a full battery's {:.1} % of {}); intervals cover {} of the speed; where a fall in speed shows it {:.1} % of {}",
