@@ -16,11 +16,14 @@ use thiserror::Error;
 use crate::files::read_at_most;
 use crate::levels;
 use crate::nominal::Nominal;
+use crate::physics::battery::CrankingStandard;
 use crate::physics::load::LoadKind;
 use crate::words::{plain, shown};
 
 use crate::ingest::{RequestError, Sheet, SheetError, Stated, nearest, role_from_word};
 use cable::CableRun;
+
+pub use crate::physics::battery::BatteryKind;
 
 pub use acceptance::{Acceptance, AcceptanceFacts, AskedHeat};
 pub use job::Job;
@@ -162,19 +165,13 @@ impl From<LoadAmps> for LoadWords {
     }
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum BatteryKind {
-    Flooded,
-    Agm,
-    Gel,
-}
-
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct BatteryFacts {
-    /// Cold-cranking amps by SAE J537.
+    /// Cold-cranking amps,
     pub cca_a: Option<f64>,
+    /// … by this standard's test.
+    pub cca_standard: Option<CrankingStandard>,
     pub capacity_ah: Option<f64>,
     pub kind: Option<BatteryKind>,
 }
@@ -226,7 +223,7 @@ pub struct AlternatorFacts {
 pub enum CarError {
     #[error("{}: cannot be read ({source}). Check the path and that it is readable.", shown(.path))]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, capacity_ah, kind = \"flooded\", \"agm\" or \"gel\"), [alternator] (kind = \"alternator\" or \"dc generator\", rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a, setpoint_v and nominal_v (6, 12 or 24).", shown(.path))]
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, cca_standard = \"SAE\", \"EN\", \"DIN\" or \"IEC\", capacity_ah, kind = \"flooded\", \"efb\", \"agm\", \"gel\" or \"lifepo4\"), [alternator] (kind = \"alternator\" or \"dc generator\", rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a, setpoint_v and nominal_v (6, 12 or 24).", shown(.path))]
     Wrong { path: PathBuf, line: usize, seen: String },
     #[error(transparent)]
     Sheet(#[from] SheetError),

@@ -24,6 +24,10 @@ pub const NAMELESS_BUS_RANGE: [PerCell; 2] = [of_six(11.0), of_six(15.5)];
 
 /// A bus over this is being charged (2.20 V a cell; common practice, no source).
 pub const CHARGED: PerCell = of_six(13.2);
+/// The same of AGM and gel, which rest 0.2 V higher (common practice, no source),
+pub const CHARGED_SEALED: PerCell = of_six(13.3);
+/// … and of four cells of lithium iron phosphate, which rest at 13.2 to 13.3 V.
+pub const CHARGED_LITHIUM: PerCell = of_six(13.5);
 /// Under this the logger's own supply is off: no battery that runs a logger reads less
 /// (common practice, no source).
 pub const SUPPLY_OFF: PerCell = of_six(3.0);
@@ -92,6 +96,10 @@ pub const STRAIGHT_FALL: PerCell = of_six(0.2);
 pub const LOW_SETPOINT: PerCell = of_six(13.8);
 /// Over this is overcharging (2.50 V a cell; common practice, no source).
 pub const OVERCHARGE: PerCell = of_six(15.0);
+/// The same of gel, which dries out sooner, and of lithium iron phosphate, whose cells are
+/// full at 3.65 V (common practice, no source).
+pub const OVERCHARGE_GEL: PerCell = of_six(14.7);
+pub const OVERCHARGE_LITHIUM: PerCell = of_six(14.8);
 /// A setpoint that falls by less than this for each degree does not follow heat, V/°C.
 pub const NO_DRIFT_PER_C: PerCell = of_six(0.001);
 /// What regulators hold at 25 °C in a plan, and how far either way (90 %; common practice,
@@ -140,6 +148,9 @@ pub const NO_GAIN: PerCell = of_six(0.05);
 
 /// Not under this while cranking at 21 °C (1.60 V a cell; common practice, no source).
 pub const CRANKING_LIMIT: PerCell = of_six(9.6);
+/// No battery of lead and acid rests so high, unless it was charged in the last hours; four
+/// cells of lithium iron phosphate do (common practice, no source).
+pub const HIGH_REST: PerCell = of_six(13.1);
 /// A battery under this at rest is half empty or worse (common practice, no source).
 pub const LOW_REST: PerCell = of_six(12.35);
 /// Under this no surface charge is left that would explain a fall (common practice, no

@@ -9,12 +9,12 @@ use crate::analysis::observer::{Observed, Window};
 use crate::analysis::prior::{Draw, Prior};
 use crate::analysis::rounds;
 use crate::analysis::setpoint::Setpoint;
-use crate::car::Car;
+use crate::car::{BatteryFacts, Car};
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;
-use crate::physics::battery::resistance_from_cca;
+use crate::physics::battery::{BatteryKind, resistance_from_cca, unstated_share};
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;
@@ -57,8 +57,8 @@ pub fn model(
 ) -> BatteryModel {
     let measured = by_current(log, segments);
     let nominal = log.nominal();
-    let rated = car.battery.cca_a.and_then(|cca_a| by_rating(cca_a, nominal));
-    let prior = rated.clone().unwrap_or_else(|| common(nominal));
+    let rated = by_rating(&car.battery, nominal);
+    let prior = rated.clone().unwrap_or_else(|| common(car.battery.kind, nominal));
     let (followed, mut windows) = followed(segments);
     let full: Vec<usize> = segments
         .stretches
@@ -88,7 +88,10 @@ pub fn model(
         asked.into_iter().filter_map(|k| Some((k, *followed.get(k)?.as_ref()?))).collect();
     let zero_v = zero_current(log, segments, &draws, &observed, &asked);
     let routes: Vec<Estimate> =
-        [measured, inferred, rated, Some(common(nominal))].into_iter().flatten().collect();
+        [measured, inferred, rated, Some(common(car.battery.kind, nominal))]
+            .into_iter()
+            .flatten()
+            .collect();
     BatteryModel {
         nominal,
         resistance_ohm: routes[0].clone(),
@@ -233,22 +236,30 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
 }
 
 /// Three cells that give as many cold-cranking amps as six have half their resistance.
-fn by_rating(cca_a: f64, nominal: Nominal) -> Option<Estimate> {
-    let rated = resistance_from_cca(cca_a, 25.0)?;
+fn by_rating(battery: &BatteryFacts, nominal: Nominal) -> Option<Estimate> {
+    let rated = resistance_from_cca(battery.cca_a?, battery.cca_standard, 25.0)?;
     let rated_ohm = nominal.from_12_v(rated.value);
-    let (usual, best, worst) = CONDITION;
+    let (usual, mut best, worst) = CONDITION;
+    if battery.cca_standard.is_none() {
+        // The label's standard may be another, and the battery a stronger one.
+        best = usual * (-(usual / best).ln().hypot(unstated_share().ln())).exp();
+    }
     Some(Estimate::new(
         usual * rated_ohm,
         best * rated_ohm,
         worst * rated_ohm,
         Grade::Assumed,
-        format!("from {cca_a:.0} A cold-cranking (SAE J537), at 25 °C"),
+        rated.how,
     ))
 }
 
-fn common(nominal: Nominal) -> Estimate {
+fn common(kind: Option<BatteryKind>, nominal: Nominal) -> Estimate {
     let (value, low, high) = COMMON_RESISTANCE_OHM;
-    let ohm = |of_12_v| nominal.from_12_v(of_12_v);
-    let how = "of a passenger-car battery at large";
+    let share = kind.unwrap_or_default().resistance_share();
+    let ohm = |of_12_v| share * nominal.from_12_v(of_12_v);
+    let how = match kind {
+        Some(kind) => format!("of a passenger car's {} battery at large", kind.name()),
+        None => "of a passenger-car battery at large".to_owned(),
+    };
     Estimate::new(ohm(value), ohm(low), ohm(high), Grade::Assumed, how)
 }

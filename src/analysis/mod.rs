@@ -64,6 +64,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
     let control = control::control(log, segments, car);
     let setpoint = setpoint::setpoint(log, segments, &control, car);
     let rest_voltage_v = rest::rest_voltage(log, segments);
+    let kind = car.battery.kind.unwrap_or_default();
     let battery = battery::model(log, segments, car, rest_voltage_v.as_ref(), setpoint.as_ref());
     let operating_points =
         state::operating_points(log, segments, setpoint.as_ref(), &battery, &control, car);
@@ -73,7 +74,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
         state_of_charge_percent: rest_voltage_v
             .as_ref()
-            .map(|rest_v| rest::state_of_charge(rest_v, log.nominal())),
+            .map(|rest_v| rest::state_of_charge(rest_v, kind, log.nominal())),
         load_steps: step_response::load_steps(log, segments),
         line_drop: line_drop::line_drops(log, segments, car),
         output: output::output(log, segments, setpoint.as_ref(), car),

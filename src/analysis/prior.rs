@@ -11,9 +11,7 @@ use crate::analysis::Z90;
 use crate::car::Car;
 use crate::estimate::Estimate;
 use crate::nominal::Nominal;
-use crate::physics::battery::{
-    Battery, BatteryState, Polarisation, rest_voltage_v, state_of_charge,
-};
+use crate::physics::battery::{Battery, BatteryState, CrankingStandard, Polarisation};
 
 /// A rest of half a minute is not the rest voltage of a table: acid still evens
 /// out, and the battery warms under the hood.
@@ -28,7 +26,7 @@ const MOST_CHARGE: f64 = 0.98;
 pub struct Draw {
     pub battery: Battery,
     pub start: BatteryState,
-    /// Volts that its rest voltage lies above the table of flooded batteries:
+    /// Volts that its rest voltage lies above the table of its kind:
     /// stronger acid, colder or warmer, a meter that reads off.
     pub offset_v: f64,
 }
@@ -86,7 +84,8 @@ impl Prior<'_> {
             charged,
         ] = *place;
         let total_ohm = self.nominal.as_12_v(between_factors(resistance, self.resistance_ohm));
-        let mut battery = Battery::typical(self.capacity_ah(size), total_ohm);
+        let kind = self.car.battery.kind.unwrap_or_default();
+        let mut battery = Battery::typical(self.capacity_ah(size), total_ohm).of_kind(kind);
         let ohmic = near(ohmic, 0.5, 0.15);
         let fast = near(fast, 0.3, 0.1);
         battery.ohmic_ohm = ohmic * total_ohm;
@@ -100,7 +99,7 @@ impl Prior<'_> {
             time_constant_s: factor(tardy, 110.0, 2.0),
         };
         battery.acceptance_ohm_share *= factor(acceptance, 1.0, 2.0);
-        battery.surface.most_v = near(most, 0.55, 0.25).max(0.1);
+        battery.surface.most_v = near(most, 0.55, 0.25).max(0.1) * kind.surface_share();
         battery.surface.build_as *= factor(build, 1.0, 2.5);
         battery.surface.strip_as *= strip(strips);
         battery.surface.fade_s *= factor(fade, 1.0, 2.5);
@@ -111,14 +110,14 @@ impl Prior<'_> {
                 let surface_v = PARKED_V * (2.0 * share(parked) - 1.0).max(0.0);
                 let rested_v = self.nominal.as_12_v(rest.value) - surface_v;
                 // Above the table the voltage says stronger acid, not a fuller battery.
-                let charge = if rested_v > rest_voltage_v(MOST_CHARGE) {
+                let charge = if rested_v > kind.rest_voltage_v(MOST_CHARGE) {
                     any_charge
                 } else {
-                    state_of_charge(rested_v).max(0.1)
+                    kind.state_of_charge(rested_v).max(0.1)
                 };
                 let drift_v =
                     near(off, 0.0, REST_DRIFT_V.hypot(self.nominal.as_12_v(rest.half_width())));
-                (charge, surface_v, rested_v - rest_voltage_v(charge) + drift_v)
+                (charge, surface_v, rested_v - kind.rest_voltage_v(charge) + drift_v)
             }
             None => {
                 let surface_v = battery.surface.most_v * (0.1 + 0.9 * share(parked));
@@ -133,12 +132,14 @@ impl Prior<'_> {
         }
     }
 
-    /// As stated, else from the cold-cranking amps (8 to 10.5 A a Ah), else any
+    /// As stated, else from the cold-cranking amps (8 to 10.5 A of SAE J537 a Ah), else any
     /// passenger car's.
     fn capacity_ah(&self, size: f64) -> f64 {
-        match (self.car.battery.capacity_ah, self.car.battery.cca_a) {
+        let facts = &self.car.battery;
+        let standard = facts.cca_standard.unwrap_or(CrankingStandard::Sae);
+        match (facts.capacity_ah, facts.cca_a) {
             (Some(stated_ah), _) => factor(size, stated_ah, 1.15),
-            (None, Some(cca_a)) => factor(size, cca_a / 9.2, 1.2),
+            (None, Some(cca_a)) => factor(size, standard.in_sae(cca_a) / 9.2, 1.2),
             (None, None) => factor(size, 62.0, 1.6),
         }
     }

@@ -7,7 +7,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Span};
 use crate::nominal::Nominal;
-use crate::physics::battery::state_of_charge as soc;
+use crate::physics::battery::BatteryKind;
 use crate::segment::{Grain, Segments, index_at, indices};
 use crate::stats::interval::student_quantile;
 use crate::stats::moments::standard_deviation;
@@ -137,16 +137,16 @@ fn first_load_s(log: &Log, start_s: f64) -> Option<f64> {
         .min_by(f64::total_cmp)
 }
 
-/// Per cent, by the common-practice table for flooded batteries at 25 °C.
-pub fn state_of_charge(rest_v: &Estimate, nominal: Nominal) -> Estimate {
-    let at = |v: f64| 100.0 * soc(nominal.as_12_v(v));
+/// Per cent, by the common-practice table of its kind at 25 °C.
+pub fn state_of_charge(rest_v: &Estimate, kind: BatteryKind, nominal: Nominal) -> Estimate {
+    let at = |v: f64| 100.0 * kind.state_of_charge(nominal.as_12_v(v));
     let margin_v = nominal.volts(levels::REST_TABLE_UNSURE).hypot(rest_v.half_width());
     Estimate::new(
         at(rest_v.value),
         at(rest_v.value - margin_v),
         at(rest_v.value + margin_v),
         Grade::Assumed,
-        "common-practice table, flooded, 25 °C, hours after charging",
+        format!("common-practice table, {}, 25 °C, hours after charging", kind.name()),
     )
 }
 

@@ -15,7 +15,7 @@ use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;
-use crate::physics::battery::REST_TABLE;
+use crate::physics::battery::BatteryKind;
 use crate::segment::{Point, Segments, indices, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::words::{AMP, with_loads};
@@ -86,7 +86,7 @@ pub fn by_ledger(seen: &Seen) -> Option<Estimate> {
 }
 
 /// The slope that is left late in a long drain is charge going: amps = slope ×
-/// capacity over the volts between full and empty ([`REST_TABLE`]).
+/// capacity over the volts between full and empty (its kind's table).
 pub fn by_slope(seen: &Seen) -> Option<Estimate> {
     let longest = seen.point.spans.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
     let late = Span { start_s: longest.start_s + SLOPE_AFTER_S, ..*longest };
@@ -119,24 +119,25 @@ pub fn by_slope(seen: &Seen) -> Option<Estimate> {
         late.seconds() / 60.0
     );
     let per_h_v = (-fit.slope, Z90 * fit.slope_error());
-    Some(of_slope(per_h_v, capacity_ah, seen.log.nominal(), how))
+    let kind = seen.car.battery.kind.unwrap_or_default();
+    of_slope(per_h_v, (kind, capacity_ah), seen.log.nominal(), how)
 }
 
 /// Amps that take so much off a battery's rest voltage in an hour, with its 90 %
 /// half-width.
 fn of_slope(
     (fall_v_per_h, unsure_v_per_h): (f64, f64),
-    capacity_ah: f64,
+    (kind, capacity_ah): (BatteryKind, f64),
     nominal: Nominal,
     how: String,
-) -> Estimate {
-    let [(_, empty_v), .., (_, full_v)] = REST_TABLE;
+) -> Option<Estimate> {
+    let [(_, empty_v), .., (_, full_v)] = kind.rest_table() else { return None };
     let whole_v = nominal.from_12_v(full_v - empty_v);
     let amps_a = fall_v_per_h * capacity_ah / whole_v;
     let noise = unsure_v_per_h / fall_v_per_h;
     let low_a = amps_a / SLOPE_FACTOR * (1.0 - noise).max(0.0);
     let high_a = amps_a * SLOPE_FACTOR * (1.0 + noise);
-    Estimate::new(amps_a, low_a, high_a, Grade::Assumed, how)
+    Some(Estimate::new(amps_a, low_a, high_a, Grade::Assumed, how))
 }
 
 /// The first route that lies clear of the best one, in words. Two 90 % intervals
@@ -240,7 +241,9 @@ mod tests {
     /// of a 60 Ah battery.
     #[test]
     fn charge_that_goes_shows_in_the_slope() {
-        let given = of_slope((0.3, 0.03), 60.0, Nominal::V12, String::new());
+        let given =
+            of_slope((0.3, 0.03), (BatteryKind::Flooded, 60.0), Nominal::V12, String::new())
+                .expect("a table has two ends");
         assert!((given.value - 24.0).abs() < 1e-9);
         assert!((given.low - 24.0 / 1.8 * 0.9).abs() < 1e-9);
         assert!((given.high - 24.0 * 1.8 * 1.1).abs() < 1e-9);

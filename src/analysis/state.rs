@@ -11,7 +11,6 @@ use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::{Estimate, Grade};
-use crate::levels;
 use crate::log::{Log, Role};
 use crate::segment::{Point, Segments};
 use crate::shared::shared;
@@ -60,7 +59,7 @@ fn operating_point(
     let logged = point.mean_of(Role::BatteryCurrent).map(routes::measured);
     let there_v = setpoint_v.as_ref().map(|s| s.value);
     let implied = deficit::of_point(point, voltage_v.value, there_v, battery, log.nominal());
-    let charged_v = log.nominal().volts(levels::CHARGED);
+    let charged_v = log.nominal().volts(car.battery.kind.unwrap_or_default().charged());
     let call = match &logged {
         Some(given) => by_current(given, weighed),
         None => by_voltage(&voltage_v, &implied, weighed, charged_v),

@@ -165,7 +165,7 @@ fn keep_up(car: &CarModel, set: &[u8], tally: &Tally, end: End) -> KeepUpTruth {
 
 /// Voltage and resistance of a battery long held at a setpoint.
 fn full_of_surface_charge(battery: &Battery, state_of_charge: f64) -> (f64, f64) {
-    let volts = crate::physics::battery::rest_voltage_v(state_of_charge) + battery.surface.most_v;
+    let volts = battery.kind.rest_voltage_v(state_of_charge) + battery.surface.most_v;
     let ohm = battery.ohmic_ohm
         + battery.acceptance_ohm(state_of_charge)
         + battery.fast.resistance_ohm

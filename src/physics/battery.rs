@@ -1,36 +1,16 @@
-//! A flooded lead-acid battery: rest voltage, resistance, and how both move while it is
+//! A battery: rest voltage, resistance, and how both move while it is
 //! charged and discharged. Written for six cells, 12 V; [`Battery::of`] makes it over to
 //! three or twelve.
 
-use std::sync::LazyLock;
+mod kind;
 
-use super::interpolate::MonotoneCubic;
 use crate::estimate::{Estimate, Grade};
 use crate::nominal::Nominal;
 
-/// Rest voltage by state of charge (0 to 1): flooded, 25 °C, hours after
-/// charging (common practice, no source).
-pub const REST_TABLE: [(f64, f64); 5] =
-    [(0.0, 11.90), (0.25, 12.06), (0.50, 12.24), (0.75, 12.45), (1.0, 12.65)];
+pub use kind::{BatteryKind, CrankingStandard};
 
-static REST_CURVE: LazyLock<Option<MonotoneCubic>> =
-    LazyLock::new(|| MonotoneCubic::new(&REST_TABLE).ok());
-
-/// Rest voltage in V at a state of charge of 0 to 1: [`REST_TABLE`], monotone between its rows.
-pub fn rest_voltage_v(state_of_charge: f64) -> f64 {
-    REST_CURVE.as_ref().map_or(f64::NAN, |curve| curve.at(state_of_charge))
-}
-
-/// State of charge (0 to 1) from the rest voltage: [`rest_voltage_v`] backwards,
-/// 0 or 1 outside the table.
-pub fn state_of_charge(rest_v: f64) -> f64 {
-    REST_CURVE.as_ref().map_or(f64::NAN, |curve| curve.inverse(rest_v))
-}
-
-/// SAE J537's test for cold-cranking amps (from memory): 30 s at −18 °C, not
-/// below 1.2 V a cell.
+/// All tests for cold-cranking amps are made at this temperature.
 pub const CCA_TEMPERATURE_C: f64 = -18.0;
-pub const CCA_END_V: f64 = 7.2;
 /// Rest voltage of a full battery at −18 °C. A cell loses about 0.2 mV/K, so six
 /// lose 0.05 V from 25 °C (from memory).
 pub const CCA_REST_V: f64 = 12.6;
@@ -42,27 +22,44 @@ const WARM_FACTOR: f64 = 0.55;
 const WARM_FACTOR_LOW: f64 = 0.38;
 const WARM_FACTOR_HIGH: f64 = 0.75;
 
-/// Resistance in Ω at −18 °C after 30 s, by the rating's own definition (SAE
-/// J537, from memory): (E − 7.2 V) / CCA.
-pub fn resistance_cold_ohm(cca_a: f64) -> f64 {
-    (CCA_REST_V - CCA_END_V) / cca_a
+/// Resistance in Ω at −18 °C at the end of the test, by the rating's own definition:
+/// (E − end voltage) / CCA.
+pub fn resistance_cold_ohm(cca_a: f64, standard: CrankingStandard) -> f64 {
+    (CCA_REST_V - standard.end_v()) / cca_a
+}
+
+/// Of amps whose standard nobody states: resistance if they are DIN's over that if they are
+/// SAE's, the lowest and the highest that one number may stand for.
+pub fn unstated_share() -> f64 {
+    resistance_cold_ohm(1.0, CrankingStandard::Din)
+        / resistance_cold_ohm(1.0, CrankingStandard::Sae)
 }
 
 /// Resistance in Ω on a day of `temperature_c`, from the cold-cranking amps. It
 /// is that of a battery as good as its label, some seconds into a discharge;
 /// `None` unless `cca_a` is a positive number. Between −18 °C and the day it
-/// falls exponentially through the stated factor at 25 °C.
-pub fn resistance_from_cca(cca_a: f64, temperature_c: f64) -> Option<Estimate> {
+/// falls exponentially through the stated factor at 25 °C. Of amps without a standard the
+/// value is that of SAE, and the interval reaches down to DIN.
+pub fn resistance_from_cca(
+    cca_a: f64,
+    standard: Option<CrankingStandard>,
+    temperature_c: f64,
+) -> Option<Estimate> {
     if !(cca_a.is_finite() && cca_a > 0.0 && temperature_c.is_finite()) {
         return None;
     }
-    let cold = resistance_cold_ohm(cca_a);
+    let stated = standard.unwrap_or(CrankingStandard::Sae);
+    let cold = resistance_cold_ohm(cca_a, stated);
     let warmth = (temperature_c - CCA_TEMPERATURE_C) / (25.0 - CCA_TEMPERATURE_C);
     let at = |factor: f64| cold * factor.powf(warmth);
-    let (one, other) = (at(WARM_FACTOR_LOW), at(WARM_FACTOR_HIGH));
-    let how =
-        format!("from {cca_a:.0} A cold-cranking (SAE J537), carried to {temperature_c:.0} °C");
-    Some(Estimate::new(at(WARM_FACTOR), one.min(other), one.max(other), Grade::Assumed, how))
+    let (value, one, other) = (at(WARM_FACTOR), at(WARM_FACTOR_LOW), at(WARM_FACTOR_HIGH));
+    let (mut low, high) = (one.min(other), one.max(other));
+    if standard.is_none() {
+        low = value * (-(value / low).ln().hypot(unstated_share().ln())).exp();
+    }
+    let by = standard.map_or("standard not stated", CrankingStandard::word);
+    let how = format!("from {cca_a:.0} A cold-cranking ({by}), carried to {temperature_c:.0} °C");
+    Some(Estimate::new(value, low, high, Grade::Assumed, how))
 }
 
 /// A resistor with a capacitor across it: voltage that builds and fades.
@@ -86,6 +83,7 @@ impl Polarisation {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Battery {
     pub nominal: Nominal,
+    pub kind: BatteryKind,
     pub capacity_ah: f64,
     pub ohmic_ohm: f64,
     /// Charge transfer while giving current.
@@ -146,6 +144,7 @@ impl Battery {
         let size = capacity_ah / 60.0;
         Battery {
             nominal: Nominal::V12,
+            kind: BatteryKind::Flooded,
             capacity_ah,
             ohmic_ohm: 0.5 * resistance_ohm,
             transfer_ohm: 0.2 * resistance_ohm,
@@ -162,6 +161,14 @@ impl Battery {
         }
     }
 
+    /// The same size of another kind.
+    pub fn of_kind(mut self, kind: BatteryKind) -> Self {
+        self.kind = kind;
+        self.acceptance_ohm_share *= kind.acceptance_share();
+        self.surface.most_v *= kind.surface_share();
+        self
+    }
+
     /// This battery of six cells with as many as `nominal` has: each cell carries the same
     /// current at the same voltage of its own.
     pub fn of(&self, nominal: Nominal) -> Self {
@@ -169,6 +176,7 @@ impl Battery {
         let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm * over, ..p };
         Battery {
             nominal,
+            kind: self.kind,
             capacity_ah: self.capacity_ah,
             ohmic_ohm: self.ohmic_ohm * over,
             transfer_ohm: self.transfer_ohm * over,
@@ -186,6 +194,7 @@ impl Battery {
         let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm / size, ..p };
         Battery {
             nominal: self.nominal,
+            kind: self.kind,
             capacity_ah: self.capacity_ah * size,
             ohmic_ohm: self.ohmic_ohm / size,
             transfer_ohm: self.transfer_ohm / size,
@@ -213,7 +222,7 @@ impl Battery {
 
     /// Open-circuit voltage once every polarisation has faded, V.
     pub fn open_circuit_v(&self, state: &BatteryState) -> f64 {
-        self.nominal.from_12_v(rest_voltage_v(state.state_of_charge)) + state.surface_v
+        self.nominal.from_12_v(self.kind.rest_voltage_v(state.state_of_charge)) + state.surface_v
     }
 
     /// Voltage behind [`Battery::ohmic_ohm`]: what a step of current meets.

@@ -5,10 +5,11 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use crate::car::cable::CableRun;
-use crate::car::{Car, CarError, LoadAmps};
+use crate::car::{BatteryKind, Car, CarError, LoadAmps};
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 use crate::log::Log;
 use crate::nominal::Nominal;
+use crate::physics::battery::CrankingStandard;
 use crate::units::Units;
 
 #[derive(Debug, Clone, Default, Args)]
@@ -49,6 +50,12 @@ pub struct CarFlags {
     /// Cold-cranking amps of the battery
     #[arg(long, value_name = "A", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub cca: Option<f64>,
+    /// Whose test those amps are of: SAE, EN, DIN or IEC. Without it they count less
+    #[arg(long, value_name = "STANDARD", help_heading = "The car")]
+    pub cca_standard: Option<CrankingStandard>,
+    /// Kind of battery: flooded, efb, agm, gel or lifepo4 [default: flooded]
+    #[arg(long, value_name = "KIND", help_heading = "The car")]
+    pub battery: Option<BatteryKind>,
     /// Capacity of the battery
     #[arg(long, value_name = "AH", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub ah: Option<f64>,
@@ -107,6 +114,8 @@ impl CarFlags {
             None => Car::beside(log)?.map(|(_, car)| car).unwrap_or_default(),
         };
         car.battery.cca_a = self.cca.or(car.battery.cca_a);
+        car.battery.cca_standard = self.cca_standard.or(car.battery.cca_standard);
+        car.battery.kind = self.battery.or(car.battery.kind);
         car.battery.capacity_ah = self.ah.or(car.battery.capacity_ah);
         car.setpoint_v = self.setpoint_v.or(car.setpoint_v);
         car.starter_a = self.starter_amps.or(car.starter_a);

@@ -268,6 +268,16 @@ const RULES: &[Rule] = &[
         next_test: "Charge fully, let stand some hours with the negative off, measure: 12.65 V is full, under 12.4 V after a full charge condemns it.",
     },
     Rule {
+        id: "battery-kind-unsure",
+        look: battery::kind_unsure,
+        alternatives: &[
+            Always("charged within the last hours"),
+            Always("a lithium battery (LiFePO4)"),
+            Always("a logger that reads high"),
+        ],
+        next_test: "Read the battery's label and state its kind: --battery lifepo4, agm, gel, efb or flooded. Of lead and acid, measure again after some hours at rest.",
+    },
+    Rule {
         id: "slow-return-after-start",
         look: battery::slow_return,
         alternatives: &[

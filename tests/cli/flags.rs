@@ -172,6 +172,37 @@ fn facts_about_the_car_by_flag_and_by_file() {
     garage.run(&["log.csv"]).ends(1).complains(&["car.toml, line 2", "cca_a"]);
 }
 
+#[test]
+fn the_kind_of_battery_and_the_standard_of_its_amps_count() {
+    let garage = garage();
+    let run = |args: &[&str]| {
+        let all = [&["log.csv", "--json", "-"], args].concat();
+        garage.run(&all).ends(0).json()
+    };
+    let charge = |said: &serde_json::Value| {
+        let at = &said["state_of_charge_percent"];
+        (at["value"].as_f64().expect("a charge"), at["how"].as_str().expect("how").to_owned())
+    };
+    let (flooded, agm) = (charge(&run(&[])), charge(&run(&["--battery", "agm"])));
+    assert!(flooded.1.contains("flooded") && agm.1.contains("AGM"), "{} / {}", flooded.1, agm.1);
+    assert!(agm.0 < flooded.0 - 5.0, "the same voltage is less charge: {} / {}", agm.0, flooded.0);
+    garage.put("car.toml", "[battery]\nkind = \"agm\"\n");
+    assert_eq!(charge(&run(&[])), agm);
+    garage.put("car.toml", "");
+    // 540 A of DIN are a stronger battery than 540 A of SAE; without a word it may be either.
+    let ohm = |args: &[&str]| {
+        let r = run(args)["battery"]["resistance_ohm"].clone();
+        ["low", "value", "high"].map(|end| r[end].as_f64().expect("ohms"))
+    };
+    let sae = ohm(&["--cca", "540", "--cca-standard", "SAE"]);
+    let din = ohm(&["--cca", "540", "--cca-standard", "din"]);
+    let unstated = ohm(&["--cca", "540"]);
+    assert!(din[1] < 0.9 * sae[1], "{din:?} {sae:?}");
+    assert!(unstated[0] < sae[0] && unstated[2] >= 0.95 * sae[2], "{unstated:?} {sae:?}");
+    garage.run(&["log.csv", "--battery", "lead"]).ends(2).complains(&["lead", "agm"]);
+    garage.run(&["log.csv", "--cca-standard", "JIS"]).ends(2).complains(&["JIS", "SAE"]);
+}
+
 /// 0.30 V lost to a fan of 31 A at 13.5 V on a bus that the battery alone carries:
 /// a motor draws 27.6 A at 12.0 V, so 10.9 mΩ, however the load's name is spelt.
 #[test]

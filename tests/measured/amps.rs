@@ -5,6 +5,7 @@ use stiffbus::car::{Car, LoadAmps};
 use stiffbus::demo::logger::Shows;
 use stiffbus::diagnosis::{BusState, PhaseKind};
 use stiffbus::estimate::Grade;
+use stiffbus::physics::battery::CrankingStandard;
 
 use crate::figures::{Tally, diagnose};
 use crate::random_car::{Case, Held, Options, largest_load, random_case_with};
@@ -137,6 +138,7 @@ fn amps_from_the_rating() {
     let amps = over(&declared(), Grade::Assumed, |case| {
         let mut car = Car::default();
         car.battery.cca_a = Some(case.car.cca_a);
+        car.battery.cca_standard = Some(CrankingStandard::Sae);
         car
     });
     let error = amps.tell("CCA only");
@@ -156,6 +158,7 @@ fn amps_from_nothing_stated() {
 fn largest_known(case: &Case) -> Car {
     let mut car = Car::default();
     car.battery.cca_a = Some(case.car.cca_a);
+    car.battery.cca_standard = Some(CrankingStandard::Sae);
     let largest = largest_load(&case.car);
     let channel = case.logger.channels.iter().find(|c| c.shows == Shows::Load(largest));
     let header = channel.expect("every load has a channel").header.clone();
@@ -198,6 +201,7 @@ fn amps_from_the_alternators_current() {
     let amps = over(&options, Grade::Inferred, |case| {
         let mut car = Car::default();
         car.battery.cca_a = Some(case.car.cca_a);
+        car.battery.cca_standard = Some(CrankingStandard::Sae);
         car
     });
     let error = amps.tell("alternator current logged");
@@ -212,6 +216,7 @@ fn amps_from_the_starters() {
     let amps = over(&options, Grade::Inferred, |case| {
         let mut car = Car::default();
         car.battery.cca_a = Some(case.car.cca_a);
+        car.battery.cca_standard = Some(CrankingStandard::Sae);
         let truth = &case.simulated.truth;
         let cranks = truth.phases.iter().find(|p| p.kind == PhaseKind::Cranking);
         let turning = cranks.map(|p| p.start_s + 0.4..p.end_s).expect("a start");

@@ -8,6 +8,7 @@ use stiffbus::diagnosis::{Diagnosis, Severity};
 use stiffbus::ingest::{self, ReadOptions};
 use stiffbus::log::{Log, Role};
 use stiffbus::nominal::Nominal;
+use stiffbus::physics::battery::CrankingStandard;
 
 use crate::random_car::{Options, random_case_with};
 
@@ -98,6 +99,7 @@ fn six_and_twenty_four_volts_are_told_as_twelve() {
         let log = log.expect("a simulated log");
         let mut car = Car::default();
         car.battery.cca_a = seed.is_multiple_of(2).then_some(case.car.cca_a);
+        car.battery.cca_standard = Some(CrankingStandard::Sae);
         car.alternator.kind = Some(ChargerKind::Alternator);
         let loads: Vec<String> = log.load_names().iter().map(|l| format!("load {l}")).collect();
         car.columns.insert("load".to_owned(), stiffbus::car::Names::Many(loads));

@@ -21,6 +21,7 @@ use stiffbus::estimate::Estimate;
 use stiffbus::ingest::{Sheet, Stated};
 use stiffbus::log::{Log, Span};
 use stiffbus::physics::alternator::OutputCurve;
+use stiffbus::physics::battery::CrankingStandard;
 use stiffbus::physics::load::LoadKind;
 use stiffbus::plan::{self, Asked, Candidate, Plan, Standing};
 
@@ -217,6 +218,7 @@ fn world(seed: u64, protocol: Protocol) -> World {
     }
     if (seed / 2).is_multiple_of(2) {
         facts.battery.cca_a = Some(case.car.cca_a);
+        facts.battery.cca_standard = Some(CrankingStandard::Sae);
     }
     if protocol == Protocol::AsAdvised {
         for channel in &case.logger.channels {

@@ -16,6 +16,7 @@ use stiffbus::diagnosis::{BusState, Heat, OperatingPoint};
 use stiffbus::log::{Place, Span};
 use stiffbus::physics::alternator::OutputCurve;
 use stiffbus::physics::battery::BatteryState;
+use stiffbus::physics::battery::CrankingStandard;
 
 use crate::figures::diagnose;
 use crate::random_car::{Case, Options, Rng, random_car, random_clamps, random_logger, stream};
@@ -261,6 +262,7 @@ impl Day {
         self.recorded.get_or_init(|| {
             let mut facts = Car::default();
             facts.battery.cca_a = self.case.seed.is_multiple_of(2).then_some(self.case.car.cca_a);
+            facts.battery.cca_standard = Some(CrankingStandard::Sae);
             let diagnosis = diagnose(&self.case, &facts);
             Recorded { diagnosis, settings: Default::default() }
         })

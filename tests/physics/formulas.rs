@@ -2,8 +2,7 @@
 
 use stiffbus::physics::alternator::{Derating, OutputCurve, Regulator, as_tested_rpm};
 use stiffbus::physics::battery::{
-    Battery, BatteryState, REST_TABLE, resistance_cold_ohm, resistance_from_cca, rest_voltage_v,
-    state_of_charge,
+    Battery, BatteryKind, BatteryState, CrankingStandard, resistance_cold_ohm, resistance_from_cca,
 };
 use stiffbus::physics::bus::{Bus, Node};
 use stiffbus::physics::cable::{awg_area_mm2, awg_diameter_mm, ohm_per_m};
@@ -56,30 +55,44 @@ fn warm_copper_resists_more() {
 fn rest_voltage_and_state_of_charge_are_each_others_inverse() {
     let table = [(1.0, 12.65), (0.75, 12.45), (0.5, 12.24), (0.25, 12.06)];
     for (charge, volts) in table {
-        close(rest_voltage_v(charge), volts, 1e-12);
-        close(state_of_charge(volts), charge, 1e-9);
-        assert!(REST_TABLE.contains(&(charge, volts)));
+        close(BatteryKind::Flooded.rest_voltage_v(charge), volts, 1e-12);
+        close(BatteryKind::Flooded.state_of_charge(volts), charge, 1e-9);
     }
-    for percent in 0..=100 {
-        let charge = f64::from(percent) / 100.0;
-        close(state_of_charge(rest_voltage_v(charge)), charge, 1e-9);
+    for kind in BatteryKind::ALL {
+        for percent in 0..=100 {
+            let charge = f64::from(percent) / 100.0;
+            close(kind.state_of_charge(kind.rest_voltage_v(charge)), charge, 1e-9);
+        }
+        close(kind.state_of_charge(11.0), 0.0, 1e-9);
+        close(kind.state_of_charge(13.6), 1.0, 1e-9);
+        // Held where it is said to get charge, a full one does not give any.
+        assert!(kind.charged().at_12_v() > kind.rest_voltage_v(0.95));
+        assert!(kind.overcharged().at_12_v() > kind.charged().at_12_v() + 1.0);
     }
-    close(state_of_charge(11.0), 0.0, 1e-9);
-    close(state_of_charge(13.2), 1.0, 1e-9);
 }
 
 /// SAE J537 (from memory): 30 s at −18 °C and not below 7.2 V. By hand for 540
 /// A and 12.6 V at rest: 5.4 V / 540 A = 10 mΩ.
 #[test]
 fn cold_resistance_is_the_ratings_own_definition() {
-    close(resistance_cold_ohm(540.0), 0.010, 1e-12);
-    let cold = resistance_from_cca(540.0, -18.0).expect("a positive rating");
+    close(resistance_cold_ohm(540.0, CrankingStandard::Sae), 0.010, 1e-12);
+    let of_540 = |standard, celsius| resistance_from_cca(540.0, standard, celsius);
+    let sae = Some(CrankingStandard::Sae);
+    let cold = of_540(sae, -18.0).expect("a positive rating");
     close(cold.value, 0.010, 1e-12);
-    let mild = resistance_from_cca(540.0, 25.0).expect("a positive rating");
+    let mild = of_540(sae, 25.0).expect("a positive rating");
     assert!(mild.value < cold.value && mild.contains(mild.value));
     assert!(mild.low < 0.8 * mild.value && mild.high > 1.2 * mild.value, "too sure: {mild:?}");
-    assert!(resistance_from_cca(0.0, 25.0).is_none());
-    assert!(resistance_from_cca(f64::NAN, 25.0).is_none());
+    assert!(resistance_from_cca(0.0, sae, 25.0).is_none());
+    assert!(resistance_from_cca(f64::NAN, sae, 25.0).is_none());
+    // By hand: 3.6 V / 360 A (DIN) and 4.2 V / 420 A (IEC) are 10 mΩ as well.
+    close(resistance_cold_ohm(360.0, CrankingStandard::Din), 0.010, 1e-12);
+    close(resistance_cold_ohm(420.0, CrankingStandard::Iec), 0.010, 1e-12);
+    // A label without a standard may be any of them.
+    let unstated = of_540(None, 25.0).expect("a positive rating");
+    close(unstated.value, mild.value, 1e-12);
+    let din = of_540(Some(CrankingStandard::Din), 25.0).expect("a positive rating");
+    assert!(unstated.low < mild.low && unstated.contains(din.value));
 }
 
 /// By hand, three points (0, 0), (1000, 50), (2000, 70): secants 0.05 and 0.02

@@ -15,7 +15,7 @@ use stiffbus::demo::script::{Demand, EngineChange, Script, Switch, Warming};
 use stiffbus::demo::simulate::{Simulated, simulate};
 use stiffbus::log::{Place, Tap};
 use stiffbus::physics::alternator::{Derating, OutputCurve, Regulator};
-use stiffbus::physics::battery::{Battery, BatteryState, resistance_from_cca};
+use stiffbus::physics::battery::{Battery, BatteryState, CrankingStandard, resistance_from_cca};
 use stiffbus::physics::bus::Node;
 use stiffbus::physics::load::{Inrush, LoadKind};
 
@@ -105,7 +105,9 @@ const LOADS: [LoadRange; 8] = [
 pub fn random_car(rng: &mut Rng) -> CarModel {
     let capacity_ah = rng.random_range(40.0..100.0);
     let cca_a = capacity_ah * rng.random_range(8.0..10.5);
-    let label_ohm = resistance_from_cca(cca_a, 25.0).expect("a positive rating").value;
+    let label_ohm = resistance_from_cca(cca_a, Some(CrankingStandard::Sae), 25.0)
+        .expect("a positive rating")
+        .value;
     let mut battery = Battery::typical(capacity_ah, label_ohm * rng.random_range(0.6..1.4));
     battery.surface.most_v = rng.random_range(0.3..0.8);
     let rested = BatteryState::rested(rng.random_range(0.6..0.97), rng.random_range(0.0..0.15));

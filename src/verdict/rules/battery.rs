@@ -83,6 +83,25 @@ pub fn low_rest_voltage(case: &Case) -> Option<Seen> {
     })
 }
 
+/// Stated kinds are taken as stated.
+pub fn kind_unsure(case: &Case) -> Option<Seen> {
+    let rest = case.analysis.rest_voltage_v.as_ref()?;
+    let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
+    let high = case.car.battery.kind.is_none() && rest.value > case.volts(levels::HIGH_REST);
+    high.then(|| Seen {
+        severity: Severity::Note,
+        statement: format!(
+            "At rest the battery shows {}, more than lead and acid hold for long. Its charge, its resistance and all amps are reckoned for a flooded battery.",
+            volts(rest)
+        ),
+        evidence: vec![Evidence {
+            start_s: first.start_s,
+            end_s: first.end_s,
+            text: "engine stopped".to_owned(),
+        }],
+    })
+}
+
 pub fn slow_return(case: &Case) -> Option<Seen> {
     let cranking = case.analysis.cranking.as_ref()?;
     let seconds = cranking.return_to_setpoint_s.filter(|s| *s > SLOW_RETURN_S)?;

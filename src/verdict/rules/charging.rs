@@ -39,7 +39,7 @@ const LEAST_LEVELS: usize = 5;
 pub fn setpoint_high(case: &Case) -> Option<Seen> {
     let most = match case.has_generator() {
         true => levels::GENERATOR_OVERCHARGE,
-        false => levels::OVERCHARGE,
+        false => case.car.battery.kind.unwrap_or_default().overcharged(),
     };
     let overcharge_v = case.volts(most);
     let seconds = |of: &dyn Fn(&OperatingPoint) -> bool| -> f64 {
