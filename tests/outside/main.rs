@@ -4,6 +4,7 @@ mod change;
 mod common_practice;
 mod long_run;
 mod more_speed;
+mod ngspice;
 mod nile;
 mod nist;
 mod pybamm;
