@@ -13,6 +13,7 @@ mod visits;
 use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
+use crate::analysis::control::Control;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Bound, KeepUp};
@@ -24,6 +25,8 @@ use crate::words::{self, RPM, TIMES, capital};
 
 use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit};
 
+/// At one speed alone, a set is carried where the regulator is this surely in control.
+const SURELY_HELD: f64 = 0.9;
 /// A set of loads seen for less than this tells no keep-up speed.
 const LEAST_SET_S: f64 = 4.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
@@ -47,6 +50,7 @@ pub fn keep_up(
     segments: &Segments,
     setpoint: Option<&Setpoint>,
     battery: &BatteryModel,
+    control: &Control,
     car: &Car,
 ) -> Vec<KeepUp> {
     let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return Vec::new() };
@@ -70,6 +74,11 @@ pub fn keep_up(
                     }
                 });
             let holds = bracket == Err(Bound::BelowSeen);
+            // A level that nothing was held against may be the alternator's limit.
+            let surest = visits.iter().map(|v| control.regulated(v.index)).fold(0.0, f64::max);
+            if holds && speeds.len() == 1 && surest < SURELY_HELD {
+                return None;
+            }
             let falls = bracket
                 .ok()
                 .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));

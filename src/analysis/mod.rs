@@ -81,7 +81,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         // The curves that it rests on are those of alternators.
         keep_up: match car.charger(log.nominal()) {
             ChargerKind::DcGenerator => Vec::new(),
-            _ => keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, car),
+            _ => keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, &control, car),
         },
         heat: heats.pairs,
         heat_compared: heats.compared,

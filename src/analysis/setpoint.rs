@@ -83,6 +83,9 @@ impl Setpoint {
         let near = if self.wanders { track::nearest(&self.knots, t_s) } else { None };
         let (below_v, above_v) =
             near.map_or((value - low, high - value), |knot| (knot.half_width_v, knot.half_width_v));
+        // A stated setpoint has no levels that it was held at, and its own allowance.
+        let held_v = if self.wanders || self.knots.is_empty() { 0.0 } else { track::HELD_V };
+        let (below_v, above_v) = (below_v.hypot(held_v), above_v.hypot(held_v));
         let (far_v, far) = track::far(&self.knots, t_s, self.nominal);
         let grade = if far { grade.max(Grade::Inferred) } else { grade };
         let at_v = self.at(t_s);

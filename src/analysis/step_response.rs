@@ -147,7 +147,7 @@ fn lag(log: &Log, step: &Step, grain: &Grain) -> Option<Estimate> {
         Some(mark) => format!("mark moved {} to the voltage's response", mark.distance()),
         None => "declared edge to the answer, each between two samples".to_owned(),
     };
-    let (low_s, high_s) = (low_s.min(lag_s).max(0.0), high_s.max(lag_s));
+    let (low_s, high_s) = ((low_s.min(lag_s) - ARRIVES_S).max(0.0), high_s.max(lag_s));
     Some(Estimate::new(lag_s, low_s, high_s, Grade::Measured, how))
 }
 
@@ -160,6 +160,9 @@ fn passes(wanted: f64, (mut low_s, mut high_s): (f64, f64), share: impl Fn(f64) 
     (low_s + high_s) / 2.0
 }
 
+/// A current takes so long to arrive, and only then does it stand out of the noise (common
+/// practice, no source).
+const ARRIVES_S: f64 = 0.03;
 /// The break is placed by lines through some samples of the 1.2 s after it.
 const LONGEST_FITTED_S: f64 = 0.6;
 

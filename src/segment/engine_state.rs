@@ -81,6 +81,9 @@ const BEGINS_SHORT: f64 = 0.06;
 /// log). Of true stops in random slow logs 6 % are under it, of shortages that look like
 /// stops 6 in 14 (seeds 50000..50080, which chose it).
 const SURE_STOP: f64 = 1.5;
+/// The most that charging leaves on a battery's plates (six cells; common practice, no
+/// source).
+const MOST_LEFT_ALONE_V: f64 = 13.6;
 /// A rest that ends lower than this, and than the rest before by so much, discharges the
 /// battery (six cells; common practice, no source).
 const SUNK_V: f64 = 12.0;
@@ -131,7 +134,7 @@ pub(super) fn most_probable(
     let few_enough = found.len() * readings.len() <= MOST_SEARCHED;
     for stop in found.into_iter().filter(|_| few_enough) {
         let Some(running) = model.best(stop.clone()) else { continue };
-        if running.1 >= best.1 {
+        if running.1 >= best.1 || model.is_charged(&stop) {
             best = running;
         } else if best.1 - running.1 < SURE_STOP || model.sinks(&stop) {
             doubtful.push(stop);
@@ -154,6 +157,11 @@ fn stops(states: &[EngineState]) -> Vec<Range<usize>> {
 }
 
 impl Model<'_> {
+    /// No battery that is left alone stands so high for long.
+    fn is_charged(&self, stop: &Range<usize>) -> bool {
+        self.middle(stop.clone()) > MOST_LEFT_ALONE_V
+    }
+
     /// Left alone, no battery that was just charged comes to stand so low.
     fn sinks(&self, stop: &Range<usize>) -> bool {
         let first_v = self.middle(0..3.min(self.readings.len()));

@@ -24,6 +24,8 @@ struct Outcome {
     failed: Vec<String>,
     faults: BTreeMap<String, usize>,
     with_fault: usize,
+    /// Cautions on sound cars: these are no faults, and few should be.
+    cautions: BTreeMap<String, usize>,
     cannot_tell: Vec<String>,
     healthy: usize,
     short: usize,
@@ -121,6 +123,9 @@ fn one(case: &Case, size: Size, o: &mut Outcome) {
         } else if word == CannotTell {
             o.cannot_tell.push(line);
         }
+        for caution in said.findings.iter().filter(|f| f.severity == Severity::Caution) {
+            *o.cautions.entry(caution.id.clone()).or_default() += 1;
+        }
         let faults: Vec<&str> = said
             .findings
             .iter()
@@ -202,6 +207,9 @@ impl Outcome {
             *self.faults.entry(id).or_default() += count;
         }
         self.with_fault += other.with_fault;
+        for (id, count) in other.cautions {
+            *self.cautions.entry(id).or_default() += count;
+        }
         self.cannot_tell.extend(other.cannot_tell);
         self.healthy += other.healthy;
         self.short += other.short;
@@ -254,6 +262,7 @@ impl Outcome {
             self.missed.len(),
             self.where_right
         );
+        println!("cautions on sound cars: {:?}", self.cautions);
         println!("states {}; confused {:?}", self.states, self.confusion);
         for (sum, count, right) in self.bins {
             println!(

@@ -278,6 +278,7 @@ fn over_traces(known: Known) -> Tally {
         let (samples, loads) = (samples(trace), loads(&trace.segments));
         let mut car = Car::default();
         car.battery.cca_a = Some(trace.cca_a);
+        car.battery.cca_standard = Some(stiffbus::physics::battery::CrankingStandard::Sae);
         car.battery.capacity_ah = Some(trace.capacity_ah);
         if known == Known::OneLoad {
             let (name, amps_a) = best_known(&trace.segments, &loads);

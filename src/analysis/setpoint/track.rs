@@ -12,7 +12,7 @@ use crate::stats::weighted::weighted_quantile;
 
 /// A level that is held lies this near to the setpoint (90 %; common practice, no source:
 /// droop, and a regulator warmer or cooler than a minute ago).
-const HELD_V: f64 = 0.02;
+pub const HELD_V: f64 = 0.02;
 /// Further from any held level, a setpoint is not measured.
 const FAR_S: f64 = 60.0;
 
