@@ -192,7 +192,7 @@ fn swept_seeds() -> std::ops::Range<u64> {
 }
 
 #[test]
-#[ignore = "open: of the right kind in 91 % (a level still rising at the top speed is taken for held); error 2.5 %, covered 93.8 % (seeds 74000..)"]
+#[ignore = "open: of the right kind in 93 and 94 %, error 2.5 and 3.6 %, covered 94 and 77 % of some 30 (74000.., 75000..)"]
 fn sweeps_and_stairs_show_the_keep_up_speed() {
     let speeds = over(swept_seeds(), swept);
     let error = median(&speeds.errors);
@@ -212,7 +212,7 @@ fn sweeps_and_stairs_show_the_keep_up_speed() {
 }
 
 #[test]
-#[ignore = "open: fails since the states are defined anew"]
+#[ignore = "open: the bound is right in 88.7 % within the speeds seen, where 95 are asked; error 4.8 %"]
 fn keep_up_speeds_are_found() {
     let options = Options { declared: Some(true), rpm_logged: Some(true), ..Options::default() };
     let speeds = over(SEEDS, |seed| random_case_with(seed, &options));

@@ -63,7 +63,7 @@ fn declared_steps_are_found() {
 }
 
 #[test]
-#[ignore = "open: not run since undeclared steps are found as lasting changes"]
+#[ignore = "open: F1 0.943, where 0.95 is asked; false 0.01 in ten minutes"]
 fn undeclared_steps_are_found() {
     let f = undeclared();
     println!("undeclared: {}", f.undeclared);

@@ -80,7 +80,6 @@ fn mean(values: &[f64]) -> f64 {
 }
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn output_at_full_is_what_the_machine_has() {
     let halves = std::thread::scope(|scope| {
         let other = scope.spawn(|| curve(SEEDS.skip(1).step_by(2)));
@@ -148,7 +147,6 @@ fn judged(share: f64, wanted: usize) -> Vec<(u64, Diagnosis)> {
 const CARS: usize = 24;
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn a_sound_machine_is_not_called_weak() {
     let cars = judged(1.0, CARS);
     assert_eq!(cars.len(), CARS);
@@ -167,7 +165,6 @@ fn a_sound_machine_is_not_called_weak() {
 }
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn a_machine_at_seven_tenths_is_below_its_sheet() {
     let cars = judged(0.7, CARS);
     assert_eq!(cars.len(), CARS);
@@ -192,7 +189,6 @@ fn a_machine_at_seven_tenths_is_below_its_sheet() {
 /// Everything on and the engine brought up over a minute: the passage draws the
 /// curve between the two steady speeds.
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn a_slow_passage_draws_the_curve_between() {
     let mut between = 0;
     for seed in 7700..7708 {
@@ -228,7 +224,6 @@ fn a_slow_passage_draws_the_curve_between() {
 /// Volts lost in a bad ground while the regulator holds its own post: from one tap
 /// such a bus is as low as a weak machine's, but its current follows the loads.
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn a_machine_that_is_held_back_is_not_called_weak() {
     let (mut cars, mut cried) = (0, 0);
     for seed in 7800..7816 {

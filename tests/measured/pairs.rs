@@ -279,7 +279,6 @@ fn pairs() -> &'static Pairs {
 }
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn an_unchanged_car_is_no_repair_and_no_damage() {
     let pairs = pairs();
     for (kind, outcomes) in &pairs.unchanged_by_kind {
@@ -295,7 +294,6 @@ fn an_unchanged_car_is_no_repair_and_no_damage() {
 }
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn a_cure_is_proven() {
     let cured = &pairs().cured;
     cured.tell("cured");
@@ -305,7 +303,6 @@ fn a_cure_is_proven() {
 }
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn a_cure_that_was_not_held_for_a_minute_is_never_proven() {
     let short = &pairs().cured_short;
     short.tell("cured, held for less than 60 s");
@@ -313,7 +310,6 @@ fn a_cure_that_was_not_held_for_a_minute_is_never_proven() {
 }
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn easier_conditions_prove_nothing() {
     let pairs = pairs();
     pairs.cooler.tell("cured, after cooler");
@@ -327,7 +323,6 @@ fn easier_conditions_prove_nothing() {
 }
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn a_car_that_still_drains_is_not_repaired() {
     let draining = &pairs().still_draining;
     draining.tell("improved, still draining");
@@ -337,7 +332,6 @@ fn a_car_that_still_drains_is_not_repaired() {
 /// A line that got thin costs volts more than amps, and a battery that takes more
 /// on the later day looks the same: then no outcome is right but `not comparable`.
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
 fn damage_is_called_worse_and_never_repaired() {
     let pairs = pairs();
     pairs.weakened.tell("30 % of the output lost");
@@ -350,7 +344,7 @@ fn damage_is_called_worse_and_never_repaired() {
 }
 
 #[test]
-#[ignore = "open: not run since the states and the noise are estimated anew"]
+#[ignore = "open: they hold 95.5 %, where 95 is the most that is asked (28000..)"]
 fn changes_cover_their_truth() {
     let pairs = pairs();
     println!("change_v {}", pairs.change_v);

@@ -341,7 +341,6 @@ fn rest(case: &Case, log: &Log, segments: &Segments, all: &mut Agreement) {
 }
 
 #[test]
-#[ignore = "minutes of random cars: cargo test --test measured -- --ignored"]
 fn phases_of_slow_logs_are_found() {
     for rpm_logged in [false, true] {
         let a = agreement(seeds(SEEDS), Charging::Sound, rpm_logged);
@@ -360,7 +359,6 @@ fn phases_of_slow_logs_are_found() {
 /// An alternator that barely lifts the bus, or does not at all: with engine speed, running is
 /// never rest; without, the share that cannot be told is printed and bounded.
 #[test]
-#[ignore = "minutes of random cars: cargo test --test measured -- --ignored"]
 fn discharging_with_the_engine_running_is_not_rest() {
     for charging in [Charging::Overloaded, Charging::Dead] {
         for rpm_logged in [false, true] {

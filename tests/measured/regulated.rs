@@ -279,7 +279,6 @@ impl Outcome {
 }
 
 #[test]
-#[ignore = "minutes of random cars: cargo test --test measured -- --ignored"]
 fn sound_cars_pass_and_short_ones_do_not_whatever_the_regulator() {
     let mut o = over(seeds());
     o.print();
