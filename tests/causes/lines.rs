@@ -27,7 +27,7 @@ fn one_tap_cannot_tell_cable_from_machine() {
 /// With two, the setpoint is read at the post, by inference, and the headline
 /// says that the post holds.
 #[test]
-#[ignore = "open: 10 of 20 right before the post was preferred to a bus that wanders; not run since"]
+#[ignore = "open: the setpoint is right in 20 of 20, the headline tells of the post in 9"]
 fn two_taps_know_the_setpoint() {
     let (mut told, mut right, mut headlines) = (0, 0, 0);
     for fault in [Fault::ThinGroundTwoTaps, Fault::ThinGroundTwoTapsAmps] {
