@@ -429,3 +429,57 @@ fn endless_noise() {
     assert!(error.contains("is not a text file") || error.contains("runs on"), "{error}");
     assert!(started.elapsed().as_secs() < 20, "{:?}", started.elapsed());
 }
+
+/// A reading a second of the voltage alone, with a few millivolts of noise.
+fn of_voltage_alone(seconds: usize, volts: impl Fn(f64) -> f64) -> String {
+    let mut text = String::from("time (s),battery voltage (V)\n");
+    for second in 0..seconds {
+        let noise_v = 0.003 * ((second * second * 7 + second * 3) % 11) as f64 - 0.015;
+        text += &format!("{second},{:.3}\n", volts(second as f64) + noise_v);
+    }
+    text
+}
+
+fn started(t: f64, then: impl Fn(f64) -> f64) -> f64 {
+    match t {
+        t if t < 30.0 => 12.5,
+        t if t < 32.0 => 9.9,
+        t => then(t),
+    }
+}
+
+/// By voltage alone, an alternator that dies looks like an engine that is stopped.
+#[test]
+fn an_alternator_that_dies_on_the_way_is_not_passed() {
+    let dies = |t: f64| match t - 300.0 {
+        since if since < 0.0 => 14.1,
+        since => 13.0 - 0.9 * (1.0 - (-since / 20.0).exp()) - 0.0006 * since,
+    };
+    let log = parse(of_voltage_alone(1200, |t| started(t, dies)).as_bytes()).expect("a log");
+    assert_ne!(is_short(word(&log).expect("a word")), Some(false));
+    // A stop after which the battery rests higher than before is one.
+    let stops = |t: f64| match t - 300.0 {
+        since if since < 0.0 => 14.1,
+        since => 12.7 + 0.4 * (-since / 60.0).exp(),
+    };
+    let log = parse(of_voltage_alone(900, |t| started(t, stops)).as_bytes()).expect("a log");
+    assert_eq!(word(&log), Ok(VerdictWord::KeepsUp));
+}
+
+/// Where loads come and go on a battery that nothing charges, the engine may stand: the
+/// steps are told, and it is asked.
+#[test]
+fn loads_on_a_battery_that_nothing_charges_are_told_and_asked_about() {
+    let volts = |t: f64| {
+        let loads = f64::from(u8::from(t % 160.0 > 80.0)) + f64::from(u8::from(t % 310.0 > 190.0));
+        12.75 - 0.3 * loads - 0.0003 * t
+    };
+    let log = parse(of_voltage_alone(900, volts).as_bytes()).expect("a log");
+    let said = stiffbus::diagnose(&log, &Car::default()).expect("a diagnosis");
+    assert_eq!(said.verdict.word, VerdictWord::CannotTell, "{}", said.verdict.headline);
+    assert!(said.load_steps.len() >= 8, "{}", said.load_steps.len());
+    assert!(said.findings.iter().all(|f| f.severity == stiffbus::diagnosis::Severity::Note));
+    // Nothing moves: nothing is told of running.
+    let error = word(&parse(of_voltage_alone(900, |_| 12.6).as_bytes()).expect("a log"));
+    assert!(error.is_err_and(|error| error.contains("engine:on")));
+}

@@ -131,6 +131,9 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if points.is_empty() {
             p { (words::NOT_TOLD) }
+        } @else if diagnosis.verdict.word == VerdictWord::CannotTell {
+            p.big { "Not told" }
+            p { "Where the log is clear the battery does not drain; of the rest it does not tell." }
         } @else {
             p.big { "Battery not draining" }
             @if points.iter().all(|p| p.state == BusState::Holding) {
