@@ -13,7 +13,8 @@ use crate::figures::Tally;
 use crate::random_car::Case;
 use crate::regulators::{Kind, Size, kind_of, regulated_case};
 
-const SEEDS: Range<u64> = 71_300..71_348;
+/// Unseen while the estimators were made; read since, to publish their figures.
+const SEEDS: Range<u64> = 71_300..71_600;
 /// Bins of the probability.
 const BINS: usize = 10;
 
@@ -278,6 +279,8 @@ impl Outcome {
     }
 }
 
+/// The aims are 1, 2, 10 and 3 %; those of faults and of what cannot be told are met. The bars
+/// here leave room for the luck of 300 cars.
 #[test]
 fn sound_cars_pass_and_short_ones_do_not_whatever_the_regulator() {
     let mut o = over(seeds());
@@ -287,6 +290,8 @@ fn sound_cars_pass_and_short_ones_do_not_whatever_the_regulator() {
     assert!(share(o.with_fault, o.healthy) <= 0.04, "{:?}", o.faults);
     assert!(share(o.cannot_tell.len(), o.healthy) <= 0.10, "{:?}", o.cannot_tell);
     assert!(share(o.missed.len(), o.short) <= 0.05, "{:?}", o.missed);
+    assert!(o.where_right.share() >= 0.95, "{}", o.where_right);
+    assert!(o.calibration_error() <= 0.05, "{}", o.calibration_error());
 }
 
 fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis) {
