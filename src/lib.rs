@@ -59,7 +59,7 @@ pub enum DiagnoseError {
     #[error(
         "cannot tell whether the engine never runs or nothing charges: {seen}. Without engine \
          speed, a dead alternator looks like an engine that is off: log engine speed too, from \
-         before the start, or say when it ran (--mark 0=engine:on). If the battery is charged, \
+         before the start, or add --mark 0=engine:on if it ran. If the battery is charged, \
          this voltage is not that of the charging bus: name it with --column voltage=NAME."
     )]
     NothingCharges { seen: String },

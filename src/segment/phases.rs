@@ -51,7 +51,9 @@ pub fn course(log: &Log, grain: &Grain) -> Course {
             let dips = starter::dips(log, &[whole], grain);
             match &log.marks.engine_running {
                 Some(marked) => {
-                    phases_around(time_s, &running_by_marks(marked, &dips), &dips, grain).into()
+                    let shown = by_voltage(time_s, bus_v, &dips, grain).phases;
+                    let running = running_by_marks(marked, &dips, &shown);
+                    phases_around(time_s, &running, &dips, grain).into()
                 }
                 None => by_voltage(time_s, bus_v, &dips, grain),
             }
@@ -153,8 +155,16 @@ fn running_by_speed(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
 }
 
 /// As marks made by hand say; a start that the voltage shows near a mark is the better clock.
-fn running_by_marks(marked: &[Span], dips: &[Span]) -> Vec<Span> {
+/// Before a first mark that says "off", the engine ran from the start that it shows, or from
+/// the first sample.
+fn running_by_marks(marked: &[Span], dips: &[Span], shown: &[Phase]) -> Vec<Span> {
+    let rests_first = shown.first().is_some_and(|phase| phase.kind == PhaseKind::Rest);
+    let started = shown.iter().find(|phase| phase.kind == PhaseKind::Running);
+    let first_s = shown.first().map_or(0.0, |phase| phase.start_s);
+    let begun_s = started.filter(|_| rests_first).map_or(first_s, |run| run.start_s);
     let after_start = |run: &Span| {
+        let run =
+            &Span { start_s: if run.start_s.is_finite() { run.start_s } else { begun_s }, ..*run };
         let near = |dip: &&Span| {
             dip.end_s >= run.start_s - MARKED_WITHIN_S
                 && dip.start_s <= run.start_s + MARKED_WITHIN_S

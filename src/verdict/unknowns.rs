@@ -26,11 +26,11 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
 
     say(
         case.segments.running_is_assumed,
-        "Whether the engine ran: the voltage is that of a battery which nothing charges. All that is told of running holds only if it did. Log engine speed, or add --mark TIME=engine:on.",
+        "Whether the engine ran: the voltage is that of a battery which nothing charges. Everything reported about running applies only if it did. Log engine speed, or add --mark TIME=engine:on.",
     );
     say(
         !case.segments.doubtful_stops.is_empty() && !case.has_generator(),
-        "Whether the engine stood in every rest: by voltage alone a shortage looks like a stop. Log engine speed, or add --mark TIME=engine:off.",
+        "Whether the engine was stopped in every rest: by voltage alone a shortage looks like a stop. Log engine speed, or add --mark TIME=engine:off.",
     );
     say(
         log.engine_rpm().is_none(),

@@ -6,7 +6,6 @@ use crate::diagnosis::{
 use crate::levels;
 use crate::log::Span;
 use crate::segment::indices;
-use crate::stats::robust::median;
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, volts, with_loads};
 use crate::verdict::rules::post_holding;
@@ -183,15 +182,25 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
 
 /// A dead or overloaded alternator, by its voltage alone, is a battery left on its own.
 fn unknown_engine(case: &Case) -> String {
-    let bus_v = case.log.bus_v().iter().copied().filter(|v| v.is_finite());
-    let (low_v, high_v) =
-        bus_v.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
+    let (low_v, high_v) = min_and_max(case.log.bus_v());
     format!(
-        "Cannot tell: if the engine ran, the alternator does not keep up, since the bus stays between {low_v:.2} and {high_v:.2} V; if it stood, this is the battery alone. Log engine speed, or say when it ran (--mark 0=engine:on)."
+        "Cannot tell: the bus stays between {low_v:.2} and {high_v:.2} V. If the engine ran, the alternator does not keep up; if it was stopped, this is the battery alone. Log engine speed, or add --mark {:.0}=engine:on if it ran.",
+        began_s(case)
     )
 }
 
-/// A rest that may have been a shortage: the longest of them is told.
+/// When the engine first ran, as far as the voltage shows it.
+fn began_s(case: &Case) -> f64 {
+    let mut phases = case.segments.phases.iter();
+    phases.find(|p| p.kind == PhaseKind::Running).map_or(0.0, |p| p.start_s)
+}
+
+fn min_and_max(volts: &[f64]) -> (f64, f64) {
+    let known = volts.iter().copied().filter(|v| v.is_finite());
+    known.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
+}
+
+/// A rest that may have been a shortage: the longest of them.
 fn doubtful_stop(case: &Case) -> Option<String> {
     let stops = &case.segments.doubtful_stops;
     // Below its cut-in speed a generator charges no more than an engine that stands.
@@ -199,13 +208,12 @@ fn doubtful_stop(case: &Case) -> Option<String> {
         return None;
     }
     let stop = stops.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
-    let seen = &case.log.bus_v()[indices(case.log.time_s(), *stop)];
+    let (low_v, high_v) = min_and_max(&case.log.bus_v()[indices(case.log.time_s(), *stop)]);
     Some(format!(
-        "Cannot tell: from {:.0} to {:.0} s the bus stands at {:.2} V. If the engine stood then, the alternator keeps up; if it ran, it does not. Log engine speed, or say when it ran (--mark {:.0}=engine:off).",
-        stop.start_s,
+        "Cannot tell: from {from_s:.0} to {:.0} s the bus is between {low_v:.2} and {high_v:.2} V. If the engine was stopped then, the alternator keeps up; if it ran, it does not. Log engine speed, or add --mark {from_s:.0}=engine:off if it was stopped, --mark {:.0}=engine:on if it ran throughout.",
         stop.end_s,
-        median(seen),
-        stop.start_s,
+        began_s(case),
+        from_s = stop.start_s,
     ))
 }
 

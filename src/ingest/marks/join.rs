@@ -233,10 +233,11 @@ fn engine(
     }
     notices.push(format!(
         "the engine is taken as {} before its first mark at {first_s:.1} s",
-        if first_on { "stopped" } else { "running" }
+        if first_on { "stopped" } else { "running, from the start on if the log shows one," }
     ));
     let mut spans = Vec::new();
-    let mut since_s = (!first_on).then_some(0.0);
+    // Since when, the voltage may show.
+    let mut since_s = (!first_on).then_some(f64::NEG_INFINITY);
     for (at_s, on) in states {
         let at_s = at_s.clamp(0.0, log.duration_s);
         match since_s {

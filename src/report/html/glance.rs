@@ -132,8 +132,8 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
         @if points.is_empty() {
             p { (words::NOT_TOLD) }
         } @else if diagnosis.verdict.word == VerdictWord::CannotTell {
-            p.big { "Not told" }
-            p { "Where the log is clear the battery does not drain; of the rest it does not tell." }
+            p.big { "Not known" }
+            p { "The battery does not discharge where the log shows the state; elsewhere it is not known." }
         } @else {
             p.big { "Battery not draining" }
             @if points.iter().all(|p| p.state == BusState::Holding) {
