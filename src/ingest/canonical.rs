@@ -47,10 +47,6 @@ pub fn time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
         clock::Source::Packed { .. }
         | clock::Source::Text { .. }
         | clock::Source::DateAndTime { .. } => {
-            if let clock::Source::Packed { .. } = clock.source {
-                let seconds = |t: f64| clock::packed::seconds(t).unwrap_or(f64::NAN);
-                body.time.iter_mut().for_each(|t| *t = seconds(*t));
-            }
             if let Some(period_s) = clock.period_s {
                 let wraps = axis::unwrap(&mut body.time, period_s);
                 body.time.iter_mut().for_each(|t| *t = axis::to_nanoseconds(*t));

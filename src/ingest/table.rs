@@ -9,7 +9,7 @@ use csv::StringRecord;
 
 use super::account::{self, Account};
 use super::clean::{self, Cells};
-use super::clock::{Clock, Source};
+use super::clock::{Clock, Source, packed as packed_time};
 use super::dialect::Dialect;
 use super::header::{self, Layout, Order};
 use super::number;
@@ -129,9 +129,11 @@ impl<'a> Clean<'a> {
             return None;
         }
         let time_column = match clock.source {
-            Source::Numeric { column, .. } | Source::Packed { column } => Some(column),
+            Source::Numeric { column, .. } => Some(column),
             Source::Rate { .. } => None,
-            Source::Text { .. } | Source::DateAndTime { .. } => return None,
+            Source::Packed { .. } | Source::Text { .. } | Source::DateAndTime { .. } => {
+                return None;
+            }
         };
         let mut used: Vec<usize> = wanted.values.iter().copied().chain(time_column).collect();
         used.sort_unstable();
@@ -322,8 +324,12 @@ fn take_row(row: &StringRecord, line: usize, plan: Plan, body: &mut Body, accoun
     let read_stamp = |index: usize, format: StampFormat| stamp::parse(cell(index), format);
     let time = match clock.source {
         Source::Rate { .. } => None,
-        Source::Numeric { column, .. } | Source::Packed { column } => {
+        Source::Numeric { column, .. } => {
             Some(number::parse(cell(column), dialect.decimal).unwrap_or(f64::NAN))
+        }
+        Source::Packed { column } => {
+            let packed = number::parse(cell(column), dialect.decimal);
+            Some(packed.and_then(packed_time::seconds).unwrap_or(f64::NAN))
         }
         Source::Text { column, format } => {
             let stamp = read_stamp(column, format);

@@ -245,4 +245,11 @@ fn hours_minutes_and_seconds_may_be_one_number() {
     }));
     clock_is(&log, "CLK", 1000.0);
     notice(&log, "passes midnight");
+    // A time that no clock shows is a bad cell, and the row is left out.
+    let log = read(drive("CLK,BATT_V,N_ENG", |row, t| {
+        let time = if row == 1990 { "999999".to_owned() } else { at(32_000 + t as usize) };
+        format!("{time},{:.3},{}", volts(row), if row < 43 { 0 } else { 850 })
+    }));
+    clock_is(&log, "CLK", 1000.0);
+    assert_eq!(log.source.rows_read, 1999);
 }

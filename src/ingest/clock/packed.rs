@@ -10,24 +10,29 @@ pub fn seconds(packed: f64) -> Option<f64> {
     is_clock.then(|| 3600.0 * hours.floor() + 60.0 * minutes.floor() + packed % 100.0)
 }
 
-/// The column in seconds, if it is such a clock: all its numbers could be one, and where a
-/// plain count would jump from 59 to 100, this one goes on at its own pace.
+/// One number in so many may be a bad cell.
+const GOOD_TO_A_BAD_ONE: usize = 100;
+
+/// The column in seconds, if it is such a clock: nearly all its numbers could be one, and
+/// where a plain count would jump from 59 to 100, this one goes on at its own pace.
 pub fn unpacked(numbers: &[f64]) -> Option<Vec<f64>> {
-    let all: Vec<f64> = numbers.iter().map(|packed| seconds(*packed)).collect::<Option<_>>()?;
-    let mut ticks: Vec<f64> =
-        all.windows(2).map(|pair| pair[1] - pair[0]).filter(|step_s| *step_s > 0.0).collect();
-    let pace_s = median(&mut ticks)?;
-    let mut counts: Vec<f64> =
-        numbers.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > 0.0).collect();
-    let usual = median(&mut counts)?;
-    let (mut carries, mut jumps) = (0, 0);
-    for (pair, plain) in all.windows(2).zip(numbers.windows(2)) {
-        let (step_s, plain_step) = (pair[1] - pair[0], plain[1] - plain[0]);
-        let carried = plain_step > (step_s + 30.0).max(1.5 * usual);
-        carries += usize::from(carried && step_s <= 3.0 * pace_s + 1.0);
-        jumps += usize::from(step_s < 0.0);
+    let (plain, all): (Vec<f64>, Vec<f64>) =
+        numbers.iter().filter_map(|packed| Some((*packed, seconds(*packed)?))).unzip();
+    if GOOD_TO_A_BAD_ONE * (numbers.len() - all.len()) > numbers.len() {
+        return None;
     }
-    (carries > 0 && jumps <= 1 + all.len() / 500).then_some(all)
+    let steps =
+        |values: &[f64]| values.windows(2).map(|pair| pair[1] - pair[0]).collect::<Vec<_>>();
+    let usual =
+        |steps: &[f64]| median(&mut steps.iter().copied().filter(|s| *s > 0.0).collect::<Vec<_>>());
+    let (steps_s, counts) = (steps(&all), steps(&plain));
+    let (pace_s, count) = (usual(&steps_s)?, usual(&counts)?);
+    let carries = |(step_s, plain_step): (&f64, &f64)| {
+        *plain_step > (step_s + 30.0).max(1.5 * count) && *step_s <= 3.0 * pace_s + 1.0
+    };
+    let back = steps_s.iter().filter(|step_s| **step_s < 0.0).count();
+    let is_clock = steps_s.iter().zip(&counts).any(carries) && back <= 1 + all.len() / 500;
+    is_clock.then_some(all)
 }
 
 #[cfg(test)]
