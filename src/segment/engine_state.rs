@@ -127,16 +127,20 @@ pub(super) fn most_probable(
     gap_s: f64,
 ) -> (Vec<EngineState>, Vec<Range<usize>>) {
     let model = Model::new(readings, noise_v, gap_s);
-    let Some(mut best) = model.best(0..0) else { return Default::default() };
-    let mut doubtful = Vec::new();
+    let Some(mut best) = model.best(&[]) else { return Default::default() };
+    let (mut runs, mut doubtful) = (Vec::new(), Vec::new());
     let found = stops(&best.0);
     // Each is weighed by another search of the whole log.
     let few_enough = found.len() * readings.len() <= MOST_SEARCHED;
     for stop in found.into_iter().filter(|_| few_enough) {
-        let Some(running) = model.best(stop.clone()) else { continue };
+        runs.push(stop.clone());
+        let Some(running) = model.best(&runs) else { break };
         if running.1 >= best.1 || model.is_charged(&stop) {
             best = running;
-        } else if best.1 - running.1 < SURE_STOP || model.sinks(&stop) {
+            continue;
+        }
+        runs.pop();
+        if best.1 - running.1 < SURE_STOP || model.sinks(&stop) {
             doubtful.push(stop);
         }
     }
@@ -169,9 +173,9 @@ impl Model<'_> {
         self.level_before(stop.end, stop.start) < (rest_v - SINKS_V).min(SUNK_V)
     }
 
-    /// The best course through all readings on which the engine runs during `runs`, and the
-    /// natural log of its likelihood.
-    fn best(&self, runs: Range<usize>) -> Option<(Vec<EngineState>, f64)> {
+    /// The best course through all readings on which the engine runs during each of `runs`,
+    /// and the natural log of its likelihood.
+    fn best(&self, runs: &[Range<usize>]) -> Option<(Vec<EngineState>, f64)> {
         let (model, readings) = (self, self.readings);
         let first = readings.first()?;
         let nothing = Path {
@@ -193,8 +197,9 @@ impl Model<'_> {
         for i in 1..readings.len() {
             let mut next = [nothing; 3];
             let mut came = STATES;
+            let must_run = runs.iter().any(|run| run.contains(&i));
             for (to, (best, from_best)) in STATES.iter().zip(next.iter_mut().zip(came.iter_mut())) {
-                if runs.contains(&i) && *to != Running {
+                if must_run && *to != Running {
                     continue;
                 }
                 for (from, path) in STATES.iter().zip(&now) {
