@@ -153,6 +153,9 @@ pub const CRANKING_LIMIT: PerCell = of_six(9.6);
 pub const HIGH_REST: PerCell = of_six(13.1);
 /// A battery under this at rest is half empty or worse (common practice, no source).
 pub const LOW_REST: PerCell = of_six(12.35);
+/// The same of AGM and gel, and of lithium iron phosphate, which has a fifth left there.
+pub const LOW_REST_SEALED: PerCell = of_six(12.4);
+pub const LOW_REST_LITHIUM: PerCell = of_six(13.0);
 /// Under this no surface charge is left that would explain a fall (common practice, no
 /// source).
 pub const NO_SURFACE_CHARGE: PerCell = of_six(12.4);

@@ -14,7 +14,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;
-use crate::physics::battery::{BatteryKind, resistance_from_cca, unstated_share};
+use crate::physics::battery::{BatteryKind, low_unstated, resistance_from_cca};
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;
@@ -242,7 +242,7 @@ fn by_rating(battery: &BatteryFacts, nominal: Nominal) -> Option<Estimate> {
     let (usual, mut best, worst) = CONDITION;
     if battery.cca_standard.is_none() {
         // The label's standard may be another, and the battery a stronger one.
-        best = usual * (-(usual / best).ln().hypot(unstated_share().ln())).exp();
+        best = low_unstated(usual, best);
     }
     Some(Estimate::new(
         usual * rated_ohm,

@@ -28,11 +28,11 @@ pub fn resistance_cold_ohm(cca_a: f64, standard: CrankingStandard) -> f64 {
     (CCA_REST_V - standard.end_v()) / cca_a
 }
 
-/// Of amps whose standard nobody states: resistance if they are DIN's over that if they are
-/// SAE's, the lowest and the highest that one number may stand for.
-pub fn unstated_share() -> f64 {
-    resistance_cold_ohm(1.0, CrankingStandard::Din)
-        / resistance_cold_ohm(1.0, CrankingStandard::Sae)
+/// Low end of a resistance whose rating names no standard: it may be DIN's, the lowest that
+/// one number stands for, instead of SAE's.
+pub fn low_unstated(value: f64, low: f64) -> f64 {
+    let share = CrankingStandard::Din.in_sae(1.0);
+    value * (-(value / low).ln().hypot(share.ln())).exp()
 }
 
 /// Resistance in Ω on a day of `temperature_c`, from the cold-cranking amps. It
@@ -55,7 +55,7 @@ pub fn resistance_from_cca(
     let (value, one, other) = (at(WARM_FACTOR), at(WARM_FACTOR_LOW), at(WARM_FACTOR_HIGH));
     let (mut low, high) = (one.min(other), one.max(other));
     if standard.is_none() {
-        low = value * (-(value / low).ln().hypot(unstated_share().ln())).exp();
+        low = low_unstated(value, low);
     }
     let by = standard.map_or("standard not stated", CrankingStandard::word);
     let how = format!("from {cca_a:.0} A cold-cranking ({by}), carried to {temperature_c:.0} °C");

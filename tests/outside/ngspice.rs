@@ -141,7 +141,7 @@ fn circuits_that_were_looked_at() {
     hold("even", judged(|number| number.is_multiple_of(2)));
 }
 
-/// First read when everything else was done.
+/// Nothing was chosen on these.
 #[test]
 fn circuits_that_were_not_looked_at() {
     hold("odd", judged(|number| !number.is_multiple_of(2)));

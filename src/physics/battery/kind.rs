@@ -111,6 +111,15 @@ impl BatteryKind {
         }
     }
 
+    /// At rest under this, it is half empty or worse.
+    pub fn low_rest(self) -> PerCell {
+        match self {
+            Flooded | Efb => levels::LOW_REST,
+            Agm | Gel => levels::LOW_REST_SEALED,
+            LiFePo4 => levels::LOW_REST_LITHIUM,
+        }
+    }
+
     /// Held over this, it is overcharged.
     pub fn overcharged(self) -> PerCell {
         match self {

@@ -68,7 +68,7 @@ pub fn low_rest_voltage(case: &Case) -> Option<Seen> {
     let rest = case.analysis.rest_voltage_v.as_ref()?;
     let charge = case.analysis.state_of_charge_percent.as_ref()?;
     let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
-    (rest.high < case.volts(levels::LOW_REST)).then(|| Seen {
+    (rest.high < case.volts(case.car.battery.kind.unwrap_or_default().low_rest())).then(|| Seen {
         severity: Severity::Caution,
         statement: format!(
             "At rest the battery shows {}: charged to {}.",
@@ -91,7 +91,7 @@ pub fn kind_unsure(case: &Case) -> Option<Seen> {
     high.then(|| Seen {
         severity: Severity::Note,
         statement: format!(
-            "At rest the battery shows {}, more than lead and acid hold for long. Its charge, its resistance and all amps are reckoned for a flooded battery.",
+            "Rest voltage {}: too high for lead-acid some hours after charging. State of charge, resistance and amps assume a flooded battery.",
             volts(rest)
         ),
         evidence: vec![Evidence {
@@ -153,7 +153,7 @@ fn labours(case: &Case) -> Option<Evidence> {
 }
 
 fn rests_low(case: &Case) -> Option<Evidence> {
-    let low_v = case.volts(levels::LOW_REST);
+    let low_v = case.volts(case.car.battery.kind.unwrap_or_default().low_rest());
     let rest = case.analysis.rest_voltage_v.as_ref().filter(|r| r.high < low_v)?;
     let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
     Some(Evidence {
