@@ -45,7 +45,9 @@ const AFTER_START_S: f64 = 4.0;
 const AFTER_START_SAMPLES: f64 = 2.0;
 /// … and so long a hungry battery may let go of the bus, which then rises within seconds.
 const RECOVERING_S: f64 = 90.0;
-/// … while a load that goes off lifts it by so much of the change at once.
+/// … and for so long the alternator may still be taking over.
+const TAKING_OVER_S: f64 = 20.0;
+/// A load that goes off lifts the bus by so much of the change at once.
 const AT_ONCE_SHARE: f64 = 0.2;
 
 /// Steps within `phase` away from speed changes and from the moments
@@ -60,8 +62,8 @@ pub fn detect(
     let after_start_s = AFTER_START_S.max(AFTER_START_SAMPLES * grain.interval_s);
     let begin_s = phase.start_s + if phase.start_s > 0.0 { after_start_s } else { 0.0 };
     let span = Span { start_s: begin_s, end_s: phase.end_s };
-    let recovered_s = phase.start_s + if phase.start_s > 0.0 { RECOVERING_S } else { 0.0 };
-    let mut found = lasting(log, span, recovered_s, speed_changes, grain);
+    let started_s = if phase.start_s > 0.0 { phase.start_s } else { f64::NEG_INFINITY };
+    let mut found = lasting(log, span, started_s, speed_changes, grain);
     if grain.interval_s <= SLOWEST_SAG_S {
         let mut sags = sags(log, phase, begin_s, speed_changes, known_s, grain);
         sags.retain(|sag| {
@@ -74,11 +76,11 @@ pub fn detect(
     found
 }
 
-/// Changes of level that last. Until `recovered_s` only a sharp rise is one.
+/// Changes of level that last. For a while after the start only a sharp rise is one.
 fn lasting(
     log: &Log,
     span: Span,
-    recovered_s: f64,
+    started_s: f64,
     speed_changes: &[Span],
     grain: &Grain,
 ) -> Vec<Onset> {
@@ -112,9 +114,9 @@ fn lasting(
     let mut fallen_v = 0.0;
     let lasts = |change: &Change| {
         // Back up from a fall is a load that goes off, however slowly.
-        let recovers = change.at_s < recovered_s
-            && change.jump_v > 1.5 * fallen_v
-            && change.edge_share < AT_ONCE_SHARE;
+        let run_s = change.at_s - started_s;
+        let is_sharp = run_s >= TAKING_OVER_S && change.edge_share >= AT_ONCE_SHARE;
+        let recovers = run_s < RECOVERING_S && change.jump_v > 1.5 * fallen_v && !is_sharp;
         if !recovers {
             fallen_v = (fallen_v - change.jump_v).max(0.0);
         }

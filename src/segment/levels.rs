@@ -66,8 +66,8 @@ const QUIET_WIDTH: f64 = 0.2533;
 /// So many comparisons are enough.
 const MOST_COMPARED: usize = 4000;
 /// The wander beside a change is that of so many seconds, or means, either side.
-const NEAR_S: f64 = 40.0;
-const NEAR_MEANS: usize = 20;
+const NEAR_S: f64 = 25.0;
+const NEAR_MEANS: usize = 12;
 /// Price of a piece, in long-run variances and logarithms of the series' length.
 const PRICE: f64 = 4.5;
 const LEAST_MEANS: usize = 3;
@@ -77,7 +77,7 @@ const USUAL_V_PER_RPM: f64 = 0.004;
 const MOST_V_PER_RPM: f64 = 0.012;
 /// A soft start takes no longer (common practice, no source), or so many means.
 const RAMP_S: f64 = 9.0;
-const RAMP_MEANS: f64 = 3.0;
+const RAMP_MEANS: f64 = 3.5;
 /// A change has arrived this long after.
 const ARRIVED_S: f64 = 2.5;
 /// A piece that is shorter is no level but on its way, or means:
@@ -95,8 +95,13 @@ const BEGUN_SHARE: f64 = 0.3;
 const APART_S: f64 = 7.0;
 const APART_MEANS: f64 = 4.2;
 /// A change of speed along with the change of level: a higher idle for the air
-/// conditioner lifts the bus, and no load does.
-const SPED_UP_SHARE: f64 = 0.05;
+/// conditioner lifts the bus, and no load does. By less, an idle gives way to the load
+/// that pulls the bus down, and explains no more than the speed is known to move it.
+const RAISED_IDLE_SHARE: f64 = 0.1;
+const IDLE_DIP_SHARE: f64 = 0.05;
+/// A speed that lasts moves the bus by more than one that hunts, which the battery evens
+/// out (our simulator's cars: two to three times).
+const LASTING_SPEED: f64 = 2.5;
 const SPEED_S: f64 = 4.0;
 const SPEED_MEANS: f64 = 3.2;
 /// A reading on a threshold flickers by one resolution step.
@@ -224,6 +229,8 @@ struct Segment {
     mean_v: f64,
     slope_v_per_s: f64,
     v_per_rpm: f64,
+    /// The most that may be.
+    most_v_per_rpm: f64,
     mean_rpm: f64,
 }
 
@@ -241,6 +248,7 @@ impl Segment {
             mean_v: fit.mean,
             slope_v_per_s: fit.slope / piece.interval_s,
             v_per_rpm: fit.coefficient,
+            most_v_per_rpm: fit.coefficient + 2.0 * USUAL_V_PER_RPM * fit.unseen,
             mean_rpm: rpm,
         }
     }
@@ -367,7 +375,7 @@ impl Look<'_> {
             }
         }
         let apart = self.apart(left, right, left_s, &levels);
-        if !apart || self.sped_up(left_s, right.start_s, jump_v) {
+        if !apart || self.sped_up(left, right, left_s, jump_v) {
             return None;
         }
         // A change at one join is the better account of it.
@@ -426,15 +434,20 @@ impl Look<'_> {
             && share(after, right, true) >= self.asked.apart
     }
 
-    fn sped_up(&self, left_s: f64, right_s: f64, jump_v: f64) -> bool {
+    /// Whether the engine changed speed along with the voltage, by enough to explain it.
+    fn sped_up(&self, left: &Segment, right: &Segment, left_s: f64, jump_v: f64) -> bool {
         let piece = self.piece;
         let over_s = SPEED_S.max(SPEED_MEANS * piece.interval_s);
         let level = |start_s: f64, end_s: f64| {
             piece.rpm.get(piece.range(start_s, end_s)).map_or(f64::NAN, median)
         };
-        let change =
-            level(right_s + 0.5, right_s + over_s) / level(left_s - over_s, left_s - 0.2) - 1.0;
-        change.abs() > SPED_UP_SHARE && change * jump_v > 0.0
+        let before_rpm = level(left_s - over_s, left_s - 0.2);
+        let change_rpm = level(right.start_s + 0.5, right.start_s + over_s) - before_rpm;
+        let share = (change_rpm / before_rpm).abs();
+        let v_per_rpm = LASTING_SPEED * left.most_v_per_rpm.min(right.most_v_per_rpm);
+        let explained = jump_v.abs() < v_per_rpm * change_rpm.abs() + self.asked.least_v;
+        change_rpm * jump_v > 0.0
+            && (share > RAISED_IDLE_SHARE || share > IDLE_DIP_SHARE && explained)
     }
 
     /// Time of the sharpest move towards the new level, or of the first.

@@ -38,6 +38,8 @@ pub struct Followed {
     pub coefficient: f64,
     /// Mean of the second series, less its median.
     pub mean_x: f64,
+    /// The coefficient's standard error, as a share of what it is before anything is seen.
+    pub unseen: f64,
     squares: f64,
 }
 
@@ -84,6 +86,7 @@ impl TrendWith {
             fit.squares -= ty * ty / tt;
             let xx = (b.xx - a.xx - x * x / n - tx * tx / tt).max(0.0) + self.ridge;
             let xy = b.xy - a.xy - x * y / n - tx * ty / tt;
+            fit.unseen = if xx > 0.0 { (self.ridge / xx).sqrt() } else { 1.0 };
             if xy > 0.0 && xx > 0.0 {
                 fit.coefficient = (xy / xx).min(self.most);
                 fit.squares -= fit.coefficient * (2.0 * xy - fit.coefficient * xx);
