@@ -169,10 +169,10 @@ fn shown(name: &str, rates: &[(f64, Steps)]) -> Steps {
     total
 }
 
-/// `EVERYDAY_SEEDS=61000` looks at others.
+/// `EVERYDAY_SEEDS=64000` looks at others; 60000..62000 chose what the tool does.
 fn seeds(count: u64) -> Range<u64> {
     let first = std::env::var("EVERYDAY_SEEDS").ok().and_then(|s| s.parse().ok());
-    let first: u64 = first.unwrap_or(60_000);
+    let first: u64 = first.unwrap_or(62_000);
     first..first + count
 }
 
@@ -187,7 +187,6 @@ fn assert_spans_are_whole(steps: &Steps) {
 }
 
 #[test]
-#[ignore = "open: F1 0.952 on the seeds it was made with, 0.932 on 61000..; 0.1 false in ten minutes"]
 fn undeclared_steps_are_found_with_engine_speed() {
     let steps = shown("with engine speed", &over(seeds(200), undeclared(true)));
     assert!(steps.score.f1() >= 0.95, "{steps}");
@@ -198,7 +197,7 @@ fn undeclared_steps_are_found_with_engine_speed() {
 /// A return to idle drops the bus as a load does, and voltage alone cannot tell which: the
 /// engine idles throughout, but for the start.
 #[test]
-#[ignore = "open: F1 0.861 and 0.855 (61000..), where 0.9 is asked; 0.3 false in ten minutes"]
+#[ignore = "open: F1 0.862 and 0.850 (63000..), where 0.9 is asked: stretches in which nothing charges pass for rest, and idles raised for a load and last stops for loads; 0.3 false in ten minutes"]
 fn undeclared_steps_are_found_by_voltage_alone() {
     let wants = Wants { idle_only: true, ..undeclared(false) };
     let steps = shown("voltage alone, idling", &over(seeds(200), wants));
