@@ -36,6 +36,9 @@ pub struct Diagnosis {
     pub setpoint_track: Vec<SetpointAt>,
     /// Where the setpoint moves over the log.
     pub setpoint_drift: Option<SetpointDrift>,
+    /// What moves it.
+    #[serde(default)]
+    pub regulation: Option<Regulation>,
     pub rest_voltage_v: Option<Estimate>,
     /// 0 to 100, from the rest voltage by common practice.
     pub state_of_charge_percent: Option<Estimate>,

@@ -89,6 +89,16 @@ pub const DRIFT_STEP_PER_MIN: PerCell = of_six(0.005);
 /// Where more is asked of the alternator and it holds, the bus gives way by no more than
 /// this, and noise.
 pub const INDIFFERENT: PerCell = of_six(0.03);
+/// Levels of a setpoint that nothing moves scatter by so much (standard deviation; common
+/// practice, no source).
+pub const STEADY: PerCell = of_six(0.02);
+/// One load takes as much, if any,
+pub const PER_LOAD: PerCell = of_six(0.014);
+/// … and no more than this of a level that is held: droop, a line, the logger's
+/// ground (common practice, no source).
+pub const MOST_PER_LOAD: PerCell = of_six(0.25);
+/// A setpoint that moves by this at once was told to.
+pub const COMMANDED: PerCell = of_six(0.12);
 /// Further under the setpoint the battery turns from charging to discharging and bends a
 /// fall of the bus.
 pub const STRAIGHT_FALL: PerCell = of_six(0.2);

@@ -15,6 +15,7 @@ pub mod observer;
 pub mod output;
 pub mod practice;
 pub mod prior;
+pub mod regulation;
 pub mod rest;
 pub mod rounds;
 pub mod routes;
@@ -44,6 +45,8 @@ pub struct Analysis {
     pub noise: Noise,
     pub setpoint: Option<Setpoint>,
     pub control: Control,
+    /// What moves the setpoint.
+    pub moved: Option<regulation::Moved>,
     pub rest_voltage_v: Option<Estimate>,
     pub state_of_charge_percent: Option<Estimate>,
     pub cranking: Option<Cranking>,
@@ -69,13 +72,15 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
     let operating_points =
         state::operating_points(log, segments, setpoint.as_ref(), &battery, &control, car);
     let heats = heat::heat(log, segments, setpoint.as_ref(), &battery);
+    let load_steps = step_response::load_steps(log, segments);
     Analysis {
+        moved: regulation::regulation(log, segments, &control, &load_steps),
         noise: noise::noise(&segments.grain),
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
         state_of_charge_percent: rest_voltage_v
             .as_ref()
             .map(|rest_v| rest::state_of_charge(rest_v, kind, log.nominal())),
-        load_steps: step_response::load_steps(log, segments),
+        load_steps,
         line_drop: line_drop::line_drops(log, segments, car),
         output: output::output(log, segments, setpoint.as_ref(), car),
         // The curves that it rests on are those of alternators.

@@ -10,7 +10,7 @@
 //! same voltage. A level that never passes that test is a lower bound.
 
 pub mod track;
-mod tried;
+pub(super) mod tried;
 
 use crate::analysis::Z90;
 use crate::analysis::control::Control;
@@ -251,23 +251,7 @@ fn held(
     shown: &dyn Fn(usize) -> bool,
 ) -> Option<Held> {
     let grain = &segments.grain;
-    let seen: Vec<Seen> = segments
-        .stretches
-        .iter()
-        .enumerate()
-        .filter(|(k, stretch)| in_control(*k) && is_flat(time_s, tap_v, stretch, grain))
-        .filter_map(|(k, stretch)| {
-            let level = level(time_s, tap_v, stretch.settled, grain)?;
-            Some(Seen {
-                stretch,
-                middle_s: (stretch.settled.start_s + stretch.settled.end_s) / 2.0,
-                seconds: stretch.settled.seconds(),
-                level_v: level.mean_v,
-                half_width_v: level.half_width_v,
-                is_shown: shown(k),
-            })
-        })
-        .collect();
+    let seen = levels_of(time_s, tap_v, segments, in_control, shown);
     let total_s: f64 = seen.iter().map(|s| s.seconds).sum();
     let seconds = |members: &[usize]| members.iter().map(|&k| seen[k].seconds).sum::<f64>();
     let line = highest_line(&seen, grain.nominal).and_then(|(drift, members)| {
@@ -286,6 +270,46 @@ fn held(
             .map(|setpoint| Held { setpoint, seconds: total_s })
             .or_else(|| line.map(|(setpoint, seconds)| Held { setpoint, seconds })),
     }
+}
+
+/// Levels at which the regulator was in control, long enough to prove one, in time order.
+pub(super) fn held_levels<'a>(
+    time_s: &[f64],
+    tap_v: &[f64],
+    segments: &'a Segments,
+    control: &Control,
+) -> Vec<Seen<'a>> {
+    let in_control = |k: usize| control.regulated(k) >= IN_CONTROL;
+    let mut seen = levels_of(time_s, tap_v, segments, &in_control, &|_| false);
+    seen.retain(|s| s.seconds >= SHORTEST_S);
+    seen
+}
+
+fn levels_of<'a>(
+    time_s: &[f64],
+    tap_v: &[f64],
+    segments: &'a Segments,
+    in_control: &dyn Fn(usize) -> bool,
+    shown: &dyn Fn(usize) -> bool,
+) -> Vec<Seen<'a>> {
+    let grain = &segments.grain;
+    segments
+        .stretches
+        .iter()
+        .enumerate()
+        .filter(|(k, stretch)| in_control(*k) && is_flat(time_s, tap_v, stretch, grain))
+        .filter_map(|(k, stretch)| {
+            let level = level(time_s, tap_v, stretch.settled, grain)?;
+            Some(Seen {
+                stretch,
+                middle_s: (stretch.settled.start_s + stretch.settled.end_s) / 2.0,
+                seconds: stretch.settled.seconds(),
+                level_v: level.mean_v,
+                half_width_v: level.half_width_v,
+                is_shown: shown(k),
+            })
+        })
+        .collect()
 }
 
 /// Whether the second half of a stretch lies where its first half did.

@@ -79,6 +79,7 @@ pub fn diagnosis(loads: &[&str], operating_points: Vec<OperatingPoint>) -> Diagn
         setpoint_v: Some(measured(SETPOINT_V, 0.02)),
         setpoint_track: Vec::new(),
         setpoint_drift: None,
+        regulation: None,
         rest_voltage_v: None,
         state_of_charge_percent: None,
         cranking: None,

@@ -16,6 +16,47 @@ pub struct SetpointDrift {
     pub against: Option<String>,
 }
 
+/// What moves the level that the regulator holds, as far as the log tells.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Regulation {
+    /// All that fit: one, where the log tells them apart.
+    pub possible: Vec<RegulatorKind>,
+    pub why: String,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum RegulatorKind {
+    /// One level, whatever loads, speed and heat do.
+    Fixed,
+    TemperatureCompensated,
+    /// An engine computer tells it what to hold.
+    Commanded,
+    /// It holds less the more the alternator gives.
+    Drooping,
+    /// It takes up a load over seconds, to spare the idling engine.
+    LoadResponse,
+    /// It reads the alternator's post, and the line behind that loses volts to the loads.
+    RemoteSensed,
+    /// It holds one level: the loads' current lifts the logger's ground.
+    LoggerGround,
+}
+
+impl RegulatorKind {
+    /// For people.
+    pub fn label(self) -> &'static str {
+        match self {
+            RegulatorKind::Fixed => "fixed",
+            RegulatorKind::TemperatureCompensated => "temperature-compensated",
+            RegulatorKind::Commanded => "commanded by an engine computer",
+            RegulatorKind::Drooping => "drooping with output",
+            RegulatorKind::LoadResponse => "load response: takes up loads slowly",
+            RegulatorKind::RemoteSensed => "sensed at the alternator, behind its line",
+            RegulatorKind::LoggerGround => "steady, behind a logger ground that loads share",
+        }
+    }
+}
+
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Cranking {
     pub lowest_v: f64,

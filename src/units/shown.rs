@@ -45,6 +45,9 @@ pub fn diagnosis(diagnosis: &Diagnosis) -> Diagnosis {
     d.battery.disagreement.iter_mut().for_each(say);
     d.setpoint_v.iter_mut().chain(&mut d.rest_voltage_v).for_each(how);
     d.state_of_charge_percent.iter_mut().for_each(how);
+    if let Some(regulation) = &mut d.regulation {
+        say(&mut regulation.why);
+    }
     if let Some(used) = &mut d.battery_use {
         say(&mut used.told);
     }

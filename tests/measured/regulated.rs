@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 use stiffbus::car::Car;
-use stiffbus::diagnosis::{BusState, Diagnosis, Severity, VerdictWord};
+use stiffbus::diagnosis::{BusState, Diagnosis, RegulatorKind, Severity, VerdictWord};
 
 use crate::figures::Tally;
 use crate::random_car::Case;
@@ -15,6 +15,8 @@ use crate::regulators::{Kind, Size, kind_of, regulated_case};
 
 /// Unseen while the estimators were made; read since, to publish their figures.
 const SEEDS: Range<u64> = 71_300..71_600;
+/// … and for what moves the setpoint.
+const NAMED_SEEDS: Range<u64> = 77_000..77_160;
 /// Bins of the probability.
 const BINS: usize = 10;
 
@@ -363,4 +365,53 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
     .unwrap();
     std::fs::write(format!("{folder}/{}-{size:?}-{:?}.tsv", case.seed, kind_of(case.seed)), text)
         .unwrap();
+}
+
+/// What moves the setpoint of sound cars: how often the true kind is among those named, and
+/// how many are. A kind counts that the log can show: a command within its time, heat that
+/// moves the level, loads that were switched.
+#[test]
+fn what_moves_the_setpoint_is_named() {
+    let seeds = std::env::var("REGULATED_SEEDS").map_or(NAMED_SEEDS, |_| seeds());
+    let one = |seed: u64| -> Option<(Kind, Vec<RegulatorKind>, String)> {
+        let case = regulated_case(seed, Size::Ample);
+        let log = crate::figures::read(&case);
+        let said = stiffbus::diagnose(&log, &Car::default()).ok()?;
+        let regulation = said.regulation?;
+        Some((kind_of(seed), regulation.possible, regulation.why))
+    };
+    let share = |first: u64| (first..seeds.end).step_by(2).map(one).collect::<Vec<_>>();
+    let all = std::thread::scope(|scope| {
+        let other = scope.spawn(|| share(seeds.start + 1));
+        let mut all = share(seeds.start);
+        all.extend(other.join().expect("no case panics"));
+        all
+    });
+    // All of them lose some millivolts to heat, the plain one too.
+    let named = |kind: Kind, possible: &[RegulatorKind]| {
+        use RegulatorKind::*;
+        let any = |kinds: &[RegulatorKind]| kinds.iter().any(|kind| possible.contains(kind));
+        match kind {
+            Kind::Plain => any(&[Fixed, TemperatureCompensated]),
+            Kind::Compensated => any(&[TemperatureCompensated]),
+            Kind::Commanded | Kind::CommandedAtIdle => any(&[Commanded]),
+            Kind::Drooping => any(&[Drooping]),
+            Kind::LoadResponse => any(&[LoadResponse]),
+            Kind::RemoteSensed => any(&[RemoteSensed]),
+            Kind::LoggerGround => any(&[LoggerGround]),
+        }
+    };
+    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+    let (mut right, mut told) = (Tally::default(), 0);
+    for (kind, possible, why) in all.iter().flatten() {
+        println!("{kind:?}: {possible:?} ({why})");
+        *counts.entry(format!("{kind:?} as {possible:?}")).or_default() += 1;
+        right.add(named(*kind, possible));
+        told += possible.len();
+    }
+    counts.iter().for_each(|(what, count)| println!("{count:4} {what}"));
+    let silent = all.iter().filter(|a| a.is_none()).count();
+    let each = told as f64 / right.count() as f64;
+    println!("named: {right}, {each:.2} kinds each; {silent} of {} told nothing", all.len());
+    assert!(right.share() >= 0.7 && each < 2.5 && silent * 10 < all.len());
 }

@@ -65,7 +65,7 @@ fn carries_every_name_of_the_contract() {
 #[test]
 fn absent_knowledge_is_null() {
     let json: Value = serde_json::from_str(&report::json(&fixture::minimal())).unwrap();
-    for name in ["setpoint_v", "rest_voltage_v", "cranking", "setpoint_drift"] {
+    for name in ["setpoint_v", "rest_voltage_v", "cranking", "setpoint_drift", "regulation"] {
         assert!(json[name].is_null(), "{name}");
         assert!(json.as_object().unwrap().contains_key(name), "{name} is left out");
     }

@@ -307,6 +307,14 @@ fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
             fact(facts, name, diagnosis.units.millivolt_per_degree(), drift.per_degree_v.as_ref());
         }
     }
+    if let Some(regulation) = &diagnosis.regulation {
+        let kinds: Vec<&str> = regulation.possible.iter().map(|kind| kind.label()).collect();
+        facts.push(vec![
+            text("What moves the setpoint"),
+            text(kinds.join(", or ")),
+            text(&regulation.why),
+        ]);
+    }
     for item in &diagnosis.keep_up {
         let name = format!("Keep-up speed with {}", words::loads(&item.loads));
         match (&item.bound, &item.rpm) {
