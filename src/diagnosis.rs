@@ -29,6 +29,9 @@ pub struct Diagnosis {
     pub notes: Vec<Note>,
     pub noise: Noise,
     pub phases: Vec<Phase>,
+    /// Rests in which the engine may have run, with nothing charging the battery: a mark tells.
+    #[serde(default)]
+    pub doubtful_stops: Vec<Span>,
     /// The voltage the regulator held, at the middle of its drift.
     pub setpoint_v: Option<Estimate>,
     /// The setpoint over time, as far as the log shows it.

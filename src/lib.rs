@@ -121,6 +121,7 @@ impl Examined {
             noise: analysis.noise.clone(),
             picture: picture::picture(log, segments),
             phases: segments.phases.clone(),
+            doubtful_stops: segments.doubtful_stops.clone(),
             setpoint_v: analysis.setpoint.as_ref().map(|s| s.estimate.clone()),
             setpoint_track: analysis.setpoint.as_ref().map(|s| s.track()).unwrap_or_default(),
             setpoint_drift,

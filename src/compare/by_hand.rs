@@ -76,6 +76,7 @@ pub fn diagnosis(loads: &[&str], operating_points: Vec<OperatingPoint>) -> Diagn
             correlation_time: None,
         },
         phases: Vec::new(),
+        doubtful_stops: vec![],
         setpoint_v: Some(measured(SETPOINT_V, 0.02)),
         setpoint_track: Vec::new(),
         setpoint_drift: None,

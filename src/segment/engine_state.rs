@@ -77,20 +77,6 @@ const BEGINS_OFF: f64 = 0.6;
 /// and of those with it running, the share in which the bus is low.
 const BEGINS_SHORT: f64 = 0.06;
 
-/// A stop is sure if an engine that ran explains the log less well by so much (natural
-/// log). Of true stops in random slow logs 6 % are under it, of shortages that look like
-/// stops 6 in 14 (seeds 50000..50080, which chose it).
-const SURE_STOP: f64 = 1.5;
-/// The most that charging leaves on a battery's plates (six cells; common practice, no
-/// source).
-const MOST_LEFT_ALONE_V: f64 = 13.6;
-/// A rest that ends lower than this, and than the rest before by so much, discharges the
-/// battery (six cells; common practice, no source).
-const SUNK_V: f64 = 12.0;
-const SINKS_V: f64 = 0.3;
-/// Readings, over all searches, that take some seconds at most.
-const MOST_SEARCHED: usize = 3_000_000;
-
 /// A survivor of the trellis: the best path into a state, and what its visit there is like.
 #[derive(Debug, Clone, Copy)]
 struct Path {
@@ -118,64 +104,10 @@ struct Path {
     rest_v: f64,
 }
 
-/// The most probable state at each reading, and the readings of stops that may be none: an
-/// engine that ran there explains the log nearly as well. `noise_v` is the scatter of a
-/// reading, `gap_s` the time after which nothing ties a reading to the one before.
-pub(super) fn most_probable(
-    readings: &[Reading],
-    noise_v: f64,
-    gap_s: f64,
-) -> (Vec<EngineState>, Vec<Range<usize>>) {
-    let model = Model::new(readings, noise_v, gap_s);
-    let Some(mut best) = model.best(&[]) else { return Default::default() };
-    let (mut runs, mut doubtful) = (Vec::new(), Vec::new());
-    let found = stops(&best.0);
-    // Each is weighed by another search of the whole log.
-    let few_enough = found.len() * readings.len() <= MOST_SEARCHED;
-    for stop in found.into_iter().filter(|_| few_enough) {
-        runs.push(stop.clone());
-        let Some(running) = model.best(&runs) else { break };
-        if running.1 >= best.1 || model.is_charged(&stop) {
-            best = running;
-            continue;
-        }
-        runs.pop();
-        if best.1 - running.1 < SURE_STOP || model.sinks(&stop) {
-            doubtful.push(stop);
-        }
-    }
-    (best.0, doubtful)
-}
-
-/// The readings of each stop after the engine ran.
-fn stops(states: &[EngineState]) -> Vec<Range<usize>> {
-    let ran = states.iter().position(|state| *state == Running).unwrap_or(states.len());
-    let mut stops: Vec<Range<usize>> = Vec::new();
-    for (k, _) in states.iter().enumerate().skip(ran).filter(|(_, state)| **state == Off) {
-        match stops.last_mut() {
-            Some(stop) if stop.end == k => stop.end = k + 1,
-            _ => stops.push(k..k + 1),
-        }
-    }
-    stops
-}
-
 impl Model<'_> {
-    /// No battery that is left alone stands so high for long.
-    fn is_charged(&self, stop: &Range<usize>) -> bool {
-        self.middle(stop.clone()) > MOST_LEFT_ALONE_V
-    }
-
-    /// Left alone, no battery that was just charged comes to stand so low.
-    fn sinks(&self, stop: &Range<usize>) -> bool {
-        let first_v = self.middle(0..3.min(self.readings.len()));
-        let rest_v = if first_v < MOST_REST_V { first_v } else { USUAL_REST_V };
-        self.level_before(stop.end, stop.start) < (rest_v - SINKS_V).min(SUNK_V)
-    }
-
     /// The best course through all readings on which the engine runs during each of `runs`,
     /// and the natural log of its likelihood.
-    fn best(&self, runs: &[Range<usize>]) -> Option<(Vec<EngineState>, f64)> {
+    pub(super) fn best(&self, runs: &[Range<usize>]) -> Option<(Vec<EngineState>, f64)> {
         let (model, readings) = (self, self.readings);
         let first = readings.first()?;
         let nothing = Path {
@@ -252,8 +184,8 @@ fn running_level(v: f64) -> f64 {
     (1.0 - BEGINS_SHORT) * normal(v, 14.0, 0.35) + BEGINS_SHORT * uniform(v, 11.5, 13.8) + TINY
 }
 
-struct Model<'a> {
-    readings: &'a [Reading],
+pub(super) struct Model<'a> {
+    pub(super) readings: &'a [Reading],
     noise_v: f64,
     gap_s: f64,
     /// Sums of the moves between readings, each no larger than a noisy one.
@@ -265,7 +197,7 @@ struct Model<'a> {
 }
 
 impl<'a> Model<'a> {
-    fn new(readings: &'a [Reading], noise_v: f64, gap_s: f64) -> Self {
+    pub(super) fn new(readings: &'a [Reading], noise_v: f64, gap_s: f64) -> Self {
         let noise_v = noise_v.max(0.004);
         let mut moves = vec![0.0];
         let mut levels = vec![0.0];
@@ -505,11 +437,11 @@ impl<'a> Model<'a> {
     }
 
     /// The level just before reading `i`, of a visit since `since`.
-    fn level_before(&self, i: usize, since: usize) -> f64 {
+    pub(super) fn level_before(&self, i: usize, since: usize) -> f64 {
         self.middle(i.saturating_sub(3).max(since.min(i - 1))..i)
     }
 
-    fn middle(&self, range: std::ops::Range<usize>) -> f64 {
+    pub(super) fn middle(&self, range: std::ops::Range<usize>) -> f64 {
         let values: Vec<f64> = self.readings[range].iter().map(|r| r.v).collect();
         median(&values)
     }
@@ -604,10 +536,10 @@ impl<'a> Model<'a> {
 
 /// A battery at rest stands no higher, once the charge on its plates has faded in so long
 /// (six cells, full; common practice, no source).
-const MOST_REST_V: f64 = 12.9;
+pub(super) const MOST_REST_V: f64 = 12.9;
 const SURFACE_FADES_S: f64 = 1800.0;
 /// For a log that shows no rest before a start (six cells, full; common practice, no source).
-const USUAL_REST_V: f64 = 12.6;
+pub(super) const USUAL_REST_V: f64 = 12.6;
 
 /// No observation is impossible.
 const TINY: f64 = 1e-9;
@@ -637,6 +569,7 @@ fn smooth_step(x: f64, edge: f64, width: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::segment::doubtful_stops::most_probable;
 
     /// Seconds, volts at the beginning and at the end.
     type Part = (f64, f64, f64);

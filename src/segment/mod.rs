@@ -5,6 +5,7 @@
 //! explained where they stand.
 
 pub mod detect;
+mod doubtful_stops;
 pub mod drop_outs;
 pub mod edges;
 mod engine_state;

@@ -4,7 +4,8 @@
 use crate::diagnosis::{Phase, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Span};
-use crate::segment::engine_state::{self, EngineState, Reading};
+use crate::segment::doubtful_stops;
+use crate::segment::engine_state::{EngineState, Reading};
 use crate::segment::grain::Grain;
 use crate::segment::starter;
 use crate::stats::robust::median;
@@ -182,7 +183,7 @@ fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &Grain) -> Co
     let readings = readings(time_s, bus_v, grain);
     let gap_s = GAP_S.max(GAP_INTERVALS * grain.interval_s);
     let (states, doubtful) =
-        engine_state::most_probable(&readings, noise_v(&readings, grain), gap_s);
+        doubtful_stops::most_probable(&readings, noise_v(&readings, grain), gap_s);
     let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
         return Vec::new().into();
     };
