@@ -31,6 +31,8 @@ const OTHER_SPEED: f64 = 1.3;
 /// Share of the levels' variance that a temperature has to explain, and how surely.
 const EXPLAINED: f64 = 0.5;
 const SURELY: f64 = 0.99;
+/// One that moves by less tells nothing: what warms meanwhile passes for it (our choice).
+const LEAST_DEGREES_C: f64 = 10.0;
 /// Regulators lose 1 to 20 mV/°C in heat (six cells; common practice, no source).
 const PER_DEGREE_V: std::ops::Range<f64> = 0.001..0.02;
 /// A regulator with load response takes up a load over so long or longer, and leaves off
@@ -119,7 +121,7 @@ pub fn regulation(
     explained.extend(by_itself(&course, least, jumps, drift.as_ref(), explained.is_empty()));
     if explained.is_empty() {
         let why = format!(
-            "its levels differ by {:.0} mV (standard deviation), no more than noise explains",
+            "its levels differ by {:.0} mV (standard deviation), too little to tell by what",
             1000.0 * as_held_v
         );
         explained.push((vec![RegulatorKind::Fixed], why));
@@ -306,9 +308,15 @@ impl<'a> Course<'a> {
         }
         let levels: Vec<f64> = self.seen.iter().map(|s| s.level_v).collect();
         let whole = levels.len() as f64 * self.spread_v().powi(2);
+        let moves = |degrees: &[f64]| {
+            let ends = degrees.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), d| {
+                (low.min(*d), high.max(*d))
+            });
+            ends.1 - ends.0 >= LEAST_DEGREES_C
+        };
         let fits = Place::ALL.into_iter().filter_map(|place| {
             let degrees: Vec<f64> = self.seen.iter().map(|s| self.degrees_c(s, place)).collect();
-            let fit = ordinary(&degrees, &levels).ok()?;
+            let fit = ordinary(&degrees, &levels).ok().filter(|_| moves(&degrees))?;
             let left = fit.sigma.powi(2) * fit.dof as f64 / whole;
             let t = (fit.slope / fit.slope_error()).abs();
             let sure = t > student_quantile(SURELY, fit.dof as f64);
