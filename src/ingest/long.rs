@@ -3,7 +3,7 @@
 //! Such a table is written anew with a column for each channel, one row a reading as
 //! before, so that line numbers stay; the rest of the reading knows interleaved rows.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::dialect::Dialect;
 use super::header::{self, Heading, Layout};
@@ -26,6 +26,9 @@ pub fn widened(dialect: &Dialect, layout: &Layout, facts: &[Facts], text: &str) 
             let next = channels.len();
             channels.entry(key).or_insert((next, 0)).1 += 1;
         }
+    }
+    if !shape.is_named && !tell_by_units(channels.keys()) {
+        return None;
     }
     let often = channels.values().filter(|(_, count)| *count >= LEAST_READINGS).count();
     if !(2..=MOST_CHANNELS).contains(&channels.len()) || 2 * often < channels.len() {
@@ -75,6 +78,17 @@ struct Shape {
     channel: usize,
     value: usize,
     unit: Option<usize>,
+    /// Their names say so.
+    is_named: bool,
+}
+
+/// Whether words are channels by what they are measured in: each in one unit, not all in
+/// the same. Words beside a voltage may as well say what the driver did.
+fn tell_by_units<'a>(channels: impl Iterator<Item = &'a (String, String)>) -> bool {
+    let (names, units): (Vec<&str>, BTreeSet<&str>) =
+        channels.map(|(name, unit)| (name.as_str(), unit.as_str())).unzip();
+    let once: BTreeSet<&str> = names.iter().copied().collect();
+    once.len() == names.len() && units.iter().filter(|unit| !unit.is_empty()).count() >= 2
 }
 
 impl Shape {
@@ -86,15 +100,29 @@ impl Shape {
         let unit = columns()
             .find(|(_, (heading, facts))| named(heading, say::UNIT_NAME) && !facts.is_numeric())
             .map(|(index, _)| index);
-        let (channel, _) = columns().find(|(index, (heading, facts))| {
-            Some(*index) != unit && is_words(facts) && named(heading, say::SIGNAL_NAME)
-        })?;
-        let mut values = columns().filter(|(_, (heading, facts))| {
-            facts.is_numeric() && named(heading, say::GENERIC) && !named(heading, say::TIME)
-        });
-        let (value, _) = values.next()?;
+        let is_channel = |(index, (_, facts)): &(usize, (&Heading, &Facts))| {
+            Some(*index) != unit && is_words(facts)
+        };
+        let words_column =
+            columns().find(|column| is_channel(column) && named(column.1.0, say::SIGNAL_NAME));
+        let only = |mut found: Vec<usize>| found.pop().filter(|_| found.is_empty());
+        let is_numeric = |(_, (heading, facts)): &(usize, (&Heading, &Facts))| {
+            facts.is_numeric() && !named(heading, say::TIME)
+        };
+        let index = |(index, _): (usize, (&Heading, &Facts))| index;
         // Two columns of values beside each other are a table of their own kind.
-        values.next().is_none().then_some(Shape { channel, value, unit })
+        if let Some((channel, _)) = words_column {
+            let generic = columns().filter(is_numeric).filter(|c| named(c.1.0, say::GENERIC));
+            let value = only(generic.map(index).collect())?;
+            return Some(Shape { channel, value, unit, is_named: true });
+        }
+        // A clock never goes back.
+        let goes_back = |(_, (_, facts)): &(usize, (&Heading, &Facts))| {
+            facts.numbers.windows(2).any(|pair| pair[1] < pair[0])
+        };
+        let channel = only(columns().filter(is_channel).map(index).collect())?;
+        let value = only(columns().filter(is_numeric).filter(goes_back).map(index).collect())?;
+        unit.map(|unit| Shape { channel, value, unit: Some(unit), is_named: false })
     }
 
     fn key(&self, row: &csv::StringRecord) -> Option<(String, String)> {

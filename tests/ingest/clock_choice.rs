@@ -207,6 +207,30 @@ fn one_reading_a_row() {
     assert_eq!(log.load("fan relay").expect("a load")[300], 1.0);
 }
 
+/// Its units tell, where no name does; words beside one voltage are no channels.
+#[test]
+fn one_reading_a_row_under_names_that_say_nothing() {
+    let mut text = String::from("when,what,it said,unit\n");
+    for row in 0..400 {
+        text += &format!("{row},engine speed,{},rpm\n", if row < 43 { 0 } else { 830 + row % 7 });
+        text += &format!("{row},battery voltage,{:.3},V\n", volts(row));
+    }
+    let log = read(&text);
+    notice(&log, "each row holds one reading");
+    assert_eq!(role(&log, "engine speed"), "engine_rpm");
+    assert!((log.bus_v()[300] - volts(300)).abs() < 6e-4);
+
+    let mut text = String::from("time,driver,volts,unit\n");
+    for row in 0..400 {
+        text += &format!(
+            "{row},{},{:.3},V\n",
+            if row < 200 { "idling" } else { "driving" },
+            volts(row)
+        );
+    }
+    assert!(role(&read(&text), "volts").starts_with("voltage"));
+}
+
 #[test]
 fn a_polled_logger_repeats_what_it_did_not_read() {
     // Speed is read in the first row of each round of three or four, the voltage in the second.
