@@ -39,7 +39,7 @@ pub struct Diagnosis {
     pub setpoint_track: Vec<SetpointAt>,
     /// Where the setpoint moves over the log.
     pub setpoint_drift: Option<SetpointDrift>,
-    /// What moves it.
+    /// What moves the setpoint; `None` with few held levels or a DC generator.
     #[serde(default)]
     pub regulation: Option<Regulation>,
     pub rest_voltage_v: Option<Estimate>,

@@ -98,14 +98,12 @@ impl Examined {
         let Examined { log, segments, analysis } = self;
         let judgement = judge(&Case { log, segments, analysis, car });
         let per_minute_v = analysis.setpoint.as_ref().and_then(|s| s.drift_per_minute.clone());
-        let moved = analysis.moved.as_ref();
-        let setpoint_drift = match moved.and_then(|moved| moved.drift.clone()) {
-            Some(drift) => Some(SetpointDrift { per_minute_v, ..drift }),
-            None => per_minute_v.map(|per_minute_v| SetpointDrift {
-                per_minute_v: Some(per_minute_v),
-                per_degree_v: None,
-                against: None,
-            }),
+        let movement = analysis.movement.as_ref();
+        let by_temperature = movement.and_then(|movement| movement.drift.clone());
+        let setpoint_drift = match (by_temperature, per_minute_v) {
+            (Some(drift), per_minute_v) => Some(SetpointDrift { per_minute_v, ..drift }),
+            (None, Some(per_minute_v)) => Some(SetpointDrift::with_time(per_minute_v)),
+            (None, None) => None,
         };
         let mut source = log.source.clone();
         // First, since the amps that were meant to count do not.
@@ -125,7 +123,7 @@ impl Examined {
             setpoint_v: analysis.setpoint.as_ref().map(|s| s.estimate.clone()),
             setpoint_track: analysis.setpoint.as_ref().map(|s| s.track()).unwrap_or_default(),
             setpoint_drift,
-            regulation: moved.map(|moved| moved.regulation.clone()),
+            regulation: movement.map(|movement| movement.regulation.clone()),
             rest_voltage_v: analysis.rest_voltage_v.clone(),
             state_of_charge_percent: analysis.state_of_charge_percent.clone(),
             cranking: analysis.cranking.clone(),

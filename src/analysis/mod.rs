@@ -45,8 +45,7 @@ pub struct Analysis {
     pub noise: Noise,
     pub setpoint: Option<Setpoint>,
     pub control: Control,
-    /// What moves the setpoint.
-    pub moved: Option<regulation::Moved>,
+    pub movement: Option<regulation::SetpointMovement>,
     pub rest_voltage_v: Option<Estimate>,
     pub state_of_charge_percent: Option<Estimate>,
     pub cranking: Option<Cranking>,
@@ -73,24 +72,28 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
         state::operating_points(log, segments, setpoint.as_ref(), &battery, &control, car);
     let heats = heat::heat(log, segments, setpoint.as_ref(), &battery);
     let load_steps = step_response::load_steps(log, segments);
+    // Curves and kinds of regulator are those of alternators.
+    let is_alternator = car.charger(log.nominal()) != ChargerKind::DcGenerator;
     Analysis {
-        moved: regulation::regulation(log, segments, &control, &load_steps),
         noise: noise::noise(&segments.grain),
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
         state_of_charge_percent: rest_voltage_v
             .as_ref()
             .map(|rest_v| rest::state_of_charge(rest_v, kind, log.nominal())),
-        load_steps,
         line_drop: line_drop::line_drops(log, segments, car),
         output: output::output(log, segments, setpoint.as_ref(), car),
-        // The curves that it rests on are those of alternators.
-        keep_up: match car.charger(log.nominal()) {
-            ChargerKind::DcGenerator => Vec::new(),
-            _ => keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, &control, car),
+        keep_up: if is_alternator {
+            keep_up::keep_up(log, segments, setpoint.as_ref(), &battery, &control, car)
+        } else {
+            Vec::new()
         },
+        movement: is_alternator
+            .then(|| regulation::regulation(log, segments, &control, &load_steps))
+            .flatten(),
         heat: heats.pairs,
         heat_compared: heats.compared,
         battery_use: battery_use::battery_use(log, &operating_points, &battery),
+        load_steps,
         operating_points,
         control,
         setpoint,

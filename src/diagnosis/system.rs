@@ -16,10 +16,16 @@ pub struct SetpointDrift {
     pub against: Option<String>,
 }
 
-/// What moves the level that the regulator holds, as far as the log tells.
+impl SetpointDrift {
+    pub fn with_time(per_minute_v: Estimate) -> SetpointDrift {
+        SetpointDrift { per_minute_v: Some(per_minute_v), per_degree_v: None, against: None }
+    }
+}
+
+/// How the regulator sets the level that it holds.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Regulation {
-    /// All that fit: one, where the log tells them apart.
+    /// All kinds that fit this log; one where it separates them.
     pub possible: Vec<RegulatorKind>,
     pub why: String,
 }
@@ -27,16 +33,16 @@ pub struct Regulation {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum RegulatorKind {
-    /// One level, whatever loads, speed and heat do.
-    Fixed,
+    /// Nothing moved it in this log.
+    Steady,
     TemperatureCompensated,
-    /// An engine computer tells it what to hold.
+    /// An engine computer sets the level.
     Commanded,
     /// It holds less the more the alternator gives.
     Drooping,
     /// It takes up a load over seconds, to spare the idling engine.
     LoadResponse,
-    /// It reads the alternator's post, and the line behind that loses volts to the loads.
+    /// It senses the alternator's post; the loads' current loses volts on the line behind.
     RemoteSensed,
     /// It holds one level: the loads' current lifts the logger's ground.
     LoggerGround,
@@ -46,11 +52,11 @@ impl RegulatorKind {
     /// For people.
     pub fn label(self) -> &'static str {
         match self {
-            RegulatorKind::Fixed => "fixed",
+            RegulatorKind::Steady => "steady: nothing moved it in this log",
             RegulatorKind::TemperatureCompensated => "temperature-compensated",
             RegulatorKind::Commanded => "commanded by an engine computer",
             RegulatorKind::Drooping => "drooping with output",
-            RegulatorKind::LoadResponse => "load response: takes up loads slowly",
+            RegulatorKind::LoadResponse => "with load response: takes up loads slowly",
             RegulatorKind::RemoteSensed => "sensed at the alternator, behind its line",
             RegulatorKind::LoggerGround => "steady, behind a logger ground that loads share",
         }

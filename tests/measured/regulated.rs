@@ -16,7 +16,7 @@ use crate::regulators::{Kind, Size, kind_of, regulated_case};
 /// Unseen while the estimators were made; read since, to publish their figures.
 const SEEDS: Range<u64> = 71_300..71_600;
 /// … and for what moves the setpoint.
-const NAMED_SEEDS: Range<u64> = 77_000..77_160;
+const NAMED_SEEDS: Range<u64> = 78_000..78_160;
 /// Bins of the probability.
 const BINS: usize = 10;
 
@@ -392,7 +392,7 @@ fn what_moves_the_setpoint_is_named() {
         use RegulatorKind::*;
         let any = |kinds: &[RegulatorKind]| kinds.iter().any(|kind| possible.contains(kind));
         match kind {
-            Kind::Plain => any(&[Fixed, TemperatureCompensated]),
+            Kind::Plain => any(&[Steady, TemperatureCompensated]),
             Kind::Compensated => any(&[TemperatureCompensated]),
             Kind::Commanded | Kind::CommandedAtIdle => any(&[Commanded]),
             Kind::Drooping => any(&[Drooping]),
@@ -402,16 +402,20 @@ fn what_moves_the_setpoint_is_named() {
         }
     };
     let mut counts: BTreeMap<String, usize> = BTreeMap::new();
-    let (mut right, mut told) = (Tally::default(), 0);
+    let (mut right, mut first, mut kinds) = (Tally::default(), Tally::default(), 0);
     for (kind, possible, why) in all.iter().flatten() {
         println!("{kind:?}: {possible:?} ({why})");
         *counts.entry(format!("{kind:?} as {possible:?}")).or_default() += 1;
         right.add(named(*kind, possible));
-        told += possible.len();
+        first.add(named(*kind, &possible[..1]));
+        kinds += possible.len();
     }
     counts.iter().for_each(|(what, count)| println!("{count:4} {what}"));
     let silent = all.iter().filter(|a| a.is_none()).count();
-    let each = told as f64 / right.count() as f64;
-    println!("named: {right}, {each:.2} kinds each; {silent} of {} told nothing", all.len());
-    assert!(right.share() >= 0.7 && each < 2.5 && silent * 10 < all.len());
+    let each = kinds as f64 / right.count() as f64;
+    println!(
+        "named: {right}, first: {first}, {each:.2} kinds each; {silent} of {} report none",
+        all.len()
+    );
+    assert!(right.share() >= 0.75 && each < 2.5 && silent * 10 < all.len());
 }

@@ -14,7 +14,7 @@ const ADJACENT_S: f64 = 90.0;
 const STEEP_RPM: f64 = 1500.0;
 const FASTER: f64 = 1.25;
 /// An engine whose idle is raised for a load is asked no more than it is given.
-const SAME_SPEED: f64 = 1.08;
+pub const SAME_SPEED: f64 = 1.08;
 
 /// One steady stretch as the search sees it.
 pub struct Seen<'a> {

@@ -310,7 +310,7 @@ fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
     if let Some(regulation) = &diagnosis.regulation {
         let kinds: Vec<&str> = regulation.possible.iter().map(|kind| kind.label()).collect();
         facts.push(vec![
-            text("What moves the setpoint"),
+            text("Kind of regulator"),
             text(kinds.join(", or ")),
             text(&regulation.why),
         ]);
