@@ -27,7 +27,7 @@ pub fn widened(dialect: &Dialect, layout: &Layout, facts: &[Facts], text: &str) 
             channels.entry(key).or_insert((next, 0)).1 += 1;
         }
     }
-    if !shape.is_named && !tell_by_units(channels.keys()) {
+    if !shape.is_named && !are_channels_by_unit(channels.keys()) {
         return None;
     }
     let often = channels.values().filter(|(_, count)| *count >= LEAST_READINGS).count();
@@ -78,13 +78,13 @@ struct Shape {
     channel: usize,
     value: usize,
     unit: Option<usize>,
-    /// Their names say so.
+    /// By the columns' names, not their values.
     is_named: bool,
 }
 
-/// Whether words are channels by what they are measured in: each in one unit, not all in
-/// the same. Words beside a voltage may as well say what the driver did.
-fn tell_by_units<'a>(channels: impl Iterator<Item = &'a (String, String)>) -> bool {
+/// Channels have one unit each and not all the same. Words beside a single quantity may be
+/// the driver's notes.
+fn are_channels_by_unit<'a>(channels: impl Iterator<Item = &'a (String, String)>) -> bool {
     let (names, units): (Vec<&str>, BTreeSet<&str>) =
         channels.map(|(name, unit)| (name.as_str(), unit.as_str())).unzip();
     let once: BTreeSet<&str> = names.iter().copied().collect();
@@ -100,28 +100,27 @@ impl Shape {
         let unit = columns()
             .find(|(_, (heading, facts))| named(heading, say::UNIT_NAME) && !facts.is_numeric())
             .map(|(index, _)| index);
-        let is_channel = |(index, (_, facts)): &(usize, (&Heading, &Facts))| {
-            Some(*index) != unit && is_words(facts)
+        let indices = |is: &dyn Fn(&Heading, &Facts) -> bool| -> Vec<usize> {
+            columns().filter(|(_, (heading, facts))| is(heading, facts)).map(|c| c.0).collect()
         };
-        let words_column =
-            columns().find(|column| is_channel(column) && named(column.1.0, say::SIGNAL_NAME));
+        let mut channels = indices(&|_, facts| is_words(facts));
+        channels.retain(|index| Some(*index) != unit);
+        let numeric = indices(&|heading, facts| facts.is_numeric() && !named(heading, say::TIME));
+        let heading = |index: &&usize| layout.headings.get(**index);
+        let with_name = |words: &'static [&'static str]| {
+            move |index: &&usize| heading(index).is_some_and(|heading| named(heading, words))
+        };
         let only = |mut found: Vec<usize>| found.pop().filter(|_| found.is_empty());
-        let is_numeric = |(_, (heading, facts)): &(usize, (&Heading, &Facts))| {
-            facts.is_numeric() && !named(heading, say::TIME)
-        };
-        let index = |(index, _): (usize, (&Heading, &Facts))| index;
         // Two columns of values beside each other are a table of their own kind.
-        if let Some((channel, _)) = words_column {
-            let generic = columns().filter(is_numeric).filter(|c| named(c.1.0, say::GENERIC));
-            let value = only(generic.map(index).collect())?;
-            return Some(Shape { channel, value, unit, is_named: true });
+        if let Some(channel) = channels.iter().find(with_name(say::SIGNAL_NAME)) {
+            let value = only(numeric.iter().filter(with_name(say::GENERIC)).copied().collect())?;
+            return Some(Shape { channel: *channel, value, unit, is_named: true });
         }
         // A clock never goes back.
-        let goes_back = |(_, (_, facts)): &(usize, (&Heading, &Facts))| {
-            facts.numbers.windows(2).any(|pair| pair[1] < pair[0])
-        };
-        let channel = only(columns().filter(is_channel).map(index).collect())?;
-        let value = only(columns().filter(is_numeric).filter(goes_back).map(index).collect())?;
+        let goes_back = |facts: &Facts| facts.numbers.windows(2).any(|pair| pair[1] < pair[0]);
+        let values =
+            numeric.into_iter().filter(|index| facts.get(*index).is_some_and(goes_back)).collect();
+        let (channel, value) = (only(channels)?, only(values)?);
         unit.map(|unit| Shape { channel, value, unit: Some(unit), is_named: false })
     }
 

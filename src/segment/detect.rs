@@ -43,9 +43,9 @@ const BENDING_S: f64 = 1.0;
 /// Right after the start everything moves, for so long or so many samples.
 const AFTER_START_S: f64 = 4.0;
 const AFTER_START_SAMPLES: f64 = 2.0;
-/// … and so long a hungry battery may let go of the bus, which then rises within seconds.
+/// … and for so long the bus may rise within seconds, once the battery's charge current falls.
 const RECOVERING_S: f64 = 90.0;
-/// … and for so long the alternator may still be taking over.
+/// … or, this soon, as the alternator begins to charge.
 const TAKING_OVER_S: f64 = 20.0;
 /// A load that goes off lifts the bus by so much of the change at once.
 const AT_ONCE_SHARE: f64 = 0.2;

@@ -1,5 +1,5 @@
-//! Stops that may be none: with nothing charging it, a battery looks alike whether the
-//! engine runs or stands.
+//! Stops that may be none: with nothing charging it, a battery shows the same voltage
+//! whether the engine runs or not.
 //!
 //! Each stop of the most probable course is weighed against the best course on which the
 //! engine ran there.
