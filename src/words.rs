@@ -214,7 +214,7 @@ impl Unit {
 /// voltage shows go by their letters alone: "lamps + loads A, B and D".
 pub fn loads(names: &[String]) -> String {
     if names.is_empty() {
-        return "nothing switched on".to_owned();
+        return "all off".to_owned();
     }
     // A duty is not torn from its sign at the end of a line.
     let shown = |name: &String| plain(name).replace(" %", "\u{a0}%");
@@ -230,10 +230,10 @@ pub fn loads(names: &[String]) -> String {
     parts.join(" + ")
 }
 
-/// "with fans + ac on", "with load A (0.4 V drop at 41 s) on" or "with no logged load on".
+/// "with fans + ac on", "with load A (0.4 V drop at 41 s) on" or "with all off".
 pub fn with_loads(set: &[String]) -> String {
     if set.is_empty() {
-        return "with no logged load on".to_owned();
+        return "with all off".to_owned();
     }
     let names = self::loads(set);
     let on = if names.ends_with(" on") { "" } else { " on" };

@@ -114,7 +114,7 @@ pub fn criteria(
     };
     let loads = match wanted.labels().as_slice() {
         [] if wanted.unnamed => "all that the earlier log had on, together at idle".to_owned(),
-        [] => "idle with nothing switched on".to_owned(),
+        [] => "idle with all off".to_owned(),
         [one] => format!("{} running at idle", words::loads(std::slice::from_ref(one))),
         labels => format!("{} running together at idle", words::loads(labels)),
     };

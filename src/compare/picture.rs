@@ -45,7 +45,7 @@ pub fn picture(
     let aligned_at = if all {
         format!("{} comes on: now {after_on} are on, all that the earlier log used", best.load)
     } else {
-        format!("{} comes on; then on: {after_on}", best.load)
+        format!("{} comes on; loads then: {after_on}", best.load)
     };
     let traces = placed.into_iter().map(|(name, diagnosis, step)| ProofTrace {
         name: name.to_owned(),

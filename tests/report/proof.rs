@@ -112,7 +112,7 @@ fn every_matched_point_and_step_stands_on_the_page() {
     // Cooler and faster after: better there proves nothing, and the page says so.
     assert!(seen.contains("better, but asked less"));
     assert!(seen.contains("easier cooler: hot before, warm after"));
-    assert_eq!(page.matches("then on: ").count(), after.steps.len());
+    assert_eq!(page.matches("loads then: ").count(), after.steps.len());
     for u in &after.unmatched {
         assert!(seen.contains(&flowing(&stiffbus::words::capital(&u.why))), "{}", u.why);
     }

@@ -52,7 +52,7 @@ const VISIT: Belief = Belief { mean: 0.0, sd: 0.7 };
 /// … and where the engine's speed is not logged, by what the machine gives at another
 /// (common practice, no source).
 const VISIT_UNSEEN: Belief = Belief { mean: 0.0, sd: 8.0 };
-/// What a car draws with its engine stopped and nothing switched on (common
+/// What a car draws with its engine stopped and all loads off (common
 /// practice, no source: next to nothing asleep, some amps just after).
 const ASLEEP: Belief = Belief { mean: 0.5, sd: 0.4 };
 /// Inrush and double layer are over by then.

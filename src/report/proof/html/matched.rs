@@ -247,7 +247,7 @@ fn switching(step: &MatchedStep) -> Markup {
     markup! {
         (plain(&step.load)) " " (direction)
         " " span.range {
-            "then on: " (words::loads(&step.loads_after))
+            "loads then: " (words::loads(&step.loads_after))
             "; step " (step.before.number) " before, " (step.after.number) " after"
         }
     }
