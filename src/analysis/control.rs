@@ -4,12 +4,13 @@
 //! level itself may be any, and may be moved by heat or by an engine computer. An
 //! alternator at its limit holds none: the bus follows engine speed and gives way to
 //! every load for as long as it is on. So a level alone is no evidence of a shortage.
-//! Three kinds are weighed, each as a likelihood ratio: the slope of voltage on speed
+//! Four kinds are weighed, each as a likelihood ratio: the slope of voltage on speed
 //! while little else changes ([`slope`]), levels before and after a change of load and
-//! of speed ([`pairs`]), and what regulators and batteries do at such a level at all
-//! ([`prior_log_odds`]).
+//! of speed ([`pairs`]), how a level goes on after such a change ([`settling`]), and what
+//! regulators and batteries do at such a level at all ([`prior_log_odds`]).
 
 mod pairs;
+mod settling;
 mod slope;
 
 use crate::analysis::level::level;
@@ -40,6 +41,7 @@ pub struct Weighed {
     pub by_slope: f64,
     pub by_speed: f64,
     pub by_load: f64,
+    pub by_settling: f64,
     /// Volts for a unit of the alternator's output share, with its standard error.
     pub slope: Option<(f64, f64)>,
 }
@@ -51,7 +53,16 @@ impl Weighed {
     }
 
     fn tested(&self) -> f64 {
-        self.by_slope.abs() + self.by_speed.abs() + self.by_load.abs()
+        self.each().map(f64::abs).iter().sum()
+    }
+
+    /// Natural log odds of "at its limit" by all evidence but the level itself.
+    pub fn log_odds(&self) -> f64 {
+        self.each().iter().sum()
+    }
+
+    fn each(&self) -> [f64; 4] {
+        [self.by_slope, self.by_speed, self.by_load, self.by_settling]
     }
 
     /// The evidence that counts most, in a few words.
@@ -63,6 +74,11 @@ impl Weighed {
                 self.by_load,
                 "loads pull the voltage down and it stays down",
                 "the same level with other loads",
+            ),
+            (
+                self.by_settling,
+                "the voltage goes on moving after a change",
+                "the level stays after a change",
             ),
         ];
         let most = all.into_iter().max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
@@ -90,20 +106,23 @@ pub fn control(log: &Log, segments: &Segments, car: &Car) -> Control {
             let slope = pooled.get(k).copied().flatten();
             let by_slope = slope.map_or(0.0, |s| s.log_odds(here.level_v));
             let (by_speed, by_load) = pairs::log_odds(&held, k);
-            weighed(here.level_v, [by_slope, by_speed, by_load], slope)
+            let by_settling = settling::log_odds(log, &segments.grain, &segments.steps, &held, k);
+            weighed(here.level_v, [by_slope, by_speed, by_load, by_settling], slope)
         })
         .collect();
     Control { stretches }
 }
 
-fn weighed(level_v: f64, by: [f64; 3], slope: Option<Slope>) -> Weighed {
-    let [by_slope, by_speed, by_load] = by.map(|odds| odds.clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS));
-    let odds = prior_log_odds(level_v) + by_slope + by_speed + by_load;
+fn weighed(level_v: f64, by: [f64; 4], slope: Option<Slope>) -> Weighed {
+    let [by_slope, by_speed, by_load, by_settling] =
+        by.map(|odds| odds.clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS));
+    let odds = prior_log_odds(level_v) + by_slope + by_speed + by_load + by_settling;
     Weighed {
         regulated: 1.0 / (1.0 + odds.exp()),
         by_slope,
         by_speed,
         by_load,
+        by_settling,
         slope: slope.map(|s| (s.value, s.error)),
     }
 }
@@ -168,11 +187,12 @@ impl Control {
     /// The visits of a point together, each by its seconds.
     pub fn of_point(&self, point: &Point) -> Weighed {
         let mut seconds = 0.0;
-        let mut sums = [0.0; 4];
+        let mut sums = [0.0; 5];
         let mut slope = None;
         for (&k, span) in point.stretches.iter().zip(&point.spans) {
             let Some(here) = self.of_stretch(k) else { continue };
-            let each = [here.regulated, here.by_slope, here.by_speed, here.by_load];
+            let Weighed { regulated, by_slope, by_speed, by_load, by_settling, .. } = *here;
+            let each = [regulated, by_slope, by_speed, by_load, by_settling];
             for (sum, value) in sums.iter_mut().zip(each) {
                 *sum += span.seconds() * value;
             }
@@ -185,6 +205,7 @@ impl Control {
             by_slope: mean(1),
             by_speed: mean(2),
             by_load: mean(3),
+            by_settling: mean(4),
             slope,
         }
     }
@@ -210,10 +231,10 @@ mod tests {
 
     #[test]
     fn what_nothing_tried_is_judged_by_its_level_and_says_so() {
-        let alone = weighed(14.2, [0.0; 3], None);
+        let alone = weighed(14.2, [0.0; 4], None);
         assert!(alone.regulated > 0.9 && !alone.is_tested());
         assert_eq!(alone.how(), "only the level itself says so");
-        let flat = weighed(13.0, [-3.0, 0.0, 0.0], None);
+        let flat = weighed(13.0, [-3.0, 0.0, 0.0, 0.0], None);
         assert!(flat.regulated > 0.85 && flat.is_tested());
         assert_eq!(flat.how(), "voltage does not follow engine speed");
     }

@@ -193,8 +193,7 @@ pub fn setpoint(log: &Log, segments: &Segments, control: &Control, car: &Car) ->
     let in_control = |k: usize| control.regulated(k) >= IN_CONTROL;
     let shown = |k: usize| {
         let weighed = control.of_stretch(k);
-        weighed
-            .is_some_and(|w| w.regulated >= SURELY && w.by_slope + w.by_speed + w.by_load < SHOWN)
+        weighed.is_some_and(|w| w.regulated >= SURELY && w.log_odds() < SHOWN)
     };
     let at_bus = held(log.time_s(), log.bus_v(), segments, &in_control, &shown);
     let at_post = log

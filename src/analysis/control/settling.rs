@@ -1,0 +1,157 @@
+//! How a level goes on after the change that led to it.
+//!
+//! A regulator in control sets a new level at once and then holds it, be it lower by what a
+//! thin cable, droop or a command costs. At its limit the alternator leaves the rest to the
+//! battery, whose voltage goes on falling after a load came on, and rising after one went
+//! off, for minutes: diffusion has no time constant of its own, so that volts go about with
+//! the logarithm of time (common practice, no source).
+
+use statrs::function::erf::erfc;
+
+use crate::analysis::control::normal;
+use crate::analysis::control::pairs::Held;
+use crate::log::{Log, Span};
+use crate::segment::{Grain, Step, indices, mean};
+use crate::stats::autocorrelation::lag1;
+
+/// A smaller change leaves nothing to see, V.
+const LEAST_MOVE_V: f64 = 0.08;
+/// Further apart, it is not known when the level changed.
+const NEXT_S: f64 = 15.0;
+/// So long after the change neither inrush nor the regulator's answer is in it.
+const FROM_S: f64 = 1.0;
+/// A shorter stretch does not show how it goes on,
+const LEAST_S: f64 = 8.0;
+/// nor do fewer samples.
+const LEAST_SAMPLES: usize = 8;
+/// Volts go with ln(1 + t/τ); below τ it is still the step itself.
+const TAU_S: f64 = 2.0;
+/// What a held level may drift, V per unit of that logarithm (standard deviation);
+const HELD_V: f64 = 0.006;
+/// how often more moves it (load response, a thin cable to a battery that settles).
+const HELD_MOVES: f64 = 0.2;
+/// What the level goes on by at the limit (mean),
+const LIMITED_V: f64 = 0.06;
+/// and how often something else hides it.
+const HIDDEN: f64 = 0.3;
+/// What else moves a level, either way, V (mean).
+const OTHER_V: f64 = 0.04;
+/// Odds of a drift that neither explains stay finite: a density, 1/V.
+const NEITHER: f64 = 1e-3;
+
+/// How the level after a change goes on, V per unit of ln(1 + t/τ): positive in the
+/// direction of the change.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Settling {
+    value_v: f64,
+    error_v: f64,
+}
+
+/// Natural log odds that stretch `k` was at its limit, by how its level settles.
+pub fn log_odds(log: &Log, grain: &Grain, steps: &[Step], held: &[Held], k: usize) -> f64 {
+    settling(log, grain, steps, held, k).map_or(0.0, |s| s.log_odds())
+}
+
+fn settling(log: &Log, grain: &Grain, steps: &[Step], held: &[Held], k: usize) -> Option<Settling> {
+    let (before, here) = (held.get(k.checked_sub(1)?)?, held.get(k)?);
+    let move_v = here.level_v - before.level_v;
+    let (ended_s, span) = (before.stretch.settled.end_s, here.stretch.settled);
+    let near = span.start_s - ended_s <= NEXT_S;
+    if !near || !move_v.is_finite() || move_v.abs() < LEAST_MOVE_V {
+        return None;
+    }
+    let changed_s = changed_s(steps, ended_s, span.start_s);
+    let span = Span { start_s: span.start_s.max(changed_s + FROM_S), end_s: span.end_s };
+    let range = indices(log.time_s(), span);
+    if span.seconds() < LEAST_S || range.len() < LEAST_SAMPLES {
+        return None;
+    }
+    let since: Vec<f64> =
+        log.time_s()[range.clone()].iter().map(|t| ((t - changed_s) / TAU_S).ln_1p()).collect();
+    let cells = log.nominal().over_12_v();
+    let volts: Vec<f64> = log.bus_v()[range].iter().map(|v| v / cells).collect();
+    let (rate, error) = rate(&since, &volts, grain.step_v.unwrap_or(0.0) / cells)?;
+    Some(Settling { value_v: rate * move_v.signum(), error_v: error })
+}
+
+/// When the level changed: the last step between two stretches, or else the end of the first.
+fn changed_s(steps: &[Step], ended_s: f64, starts_s: f64) -> f64 {
+    let until = steps.partition_point(|s| s.at_s <= starts_s);
+    let last = until.checked_sub(1).and_then(|k| steps.get(k)).map(|s| s.at_s);
+    last.filter(|at_s| *at_s >= ended_s).unwrap_or(ended_s)
+}
+
+/// Slope of `y` on `x` with its standard error, by what is left over and its memory; readings
+/// of coarse resolution hide up to a step of it.
+fn rate(x: &[f64], y: &[f64], resolution: f64) -> Option<(f64, f64)> {
+    let (x_mean, y_mean) = (mean(x), mean(y));
+    let spread: f64 = x.iter().map(|x| (x - x_mean).powi(2)).sum();
+    let rise: f64 = x.iter().zip(y).map(|(x, y)| (x - x_mean) * (y - y_mean)).sum();
+    let rate = rise / spread;
+    let left: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - y_mean - rate * (x - x_mean)).collect();
+    let squares: f64 = left.iter().map(|r| r * r).sum();
+    let memory = lag1(&left);
+    let memory = if memory.is_finite() { memory.clamp(0.0, 0.95) } else { 0.0 };
+    let scatter = squares / (left.len() as f64 - 2.0) * (1.0 + memory) / (1.0 - memory) / spread;
+    let width = x.last()? - x.first()?;
+    let hidden = resolution / 12f64.sqrt() / width;
+    let error = scatter.sqrt().hypot(hidden);
+    (rate.is_finite() && error.is_finite()).then_some((rate, error))
+}
+
+impl Settling {
+    fn log_odds(self) -> f64 {
+        let sigma_v = HELD_V.hypot(self.error_v);
+        let either = 0.5
+            * (falling(self.value_v, OTHER_V, sigma_v) + falling(-self.value_v, OTHER_V, sigma_v));
+        let held = (1.0 - HELD_MOVES) * normal(self.value_v, 0.0, sigma_v) + HELD_MOVES * either;
+        let limited = (1.0 - HIDDEN) * falling(self.value_v, LIMITED_V, sigma_v) + HIDDEN * either;
+        ((limited + NEITHER) / (held + NEITHER)).ln()
+    }
+}
+
+/// Density of an exponential distribution of this mean, seen through normal noise.
+fn falling(x: f64, mean: f64, sigma: f64) -> f64 {
+    let ratio = sigma / mean;
+    // Far out the two factors over- and underflow: there it is the exponential alone.
+    let exponent = (0.5 * ratio * ratio - x / mean).min(500.0);
+    0.5 / mean * exponent.exp() * erfc((ratio - x / sigma) / std::f64::consts::SQRT_2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_level_that_stays_is_held_and_one_that_goes_on_is_not() {
+        let odds = |value_v: f64| Settling { value_v, error_v: 0.003 }.log_odds();
+        assert!(odds(0.0) < -1.5, "{}", odds(0.0));
+        assert!(odds(0.05) > 1.5, "{}", odds(0.05));
+        // Coming back after the load: a regulator with load response.
+        assert!(odds(-0.2) < 0.5, "{}", odds(-0.2));
+        let unsure = Settling { value_v: 0.05, error_v: 1.0 }.log_odds();
+        assert!(unsure.abs() < 0.2, "{unsure}");
+    }
+
+    #[test]
+    fn the_density_is_one() {
+        for (mean, sigma) in [(0.06, 0.006), (0.05, 0.3), (0.03, 0.0005)] {
+            const STEP: f64 = 1e-4;
+            let sum: f64 =
+                (-30_000..30_000).map(|k| STEP * falling(STEP * f64::from(k), mean, sigma)).sum();
+            assert!((sum - 1.0).abs() < 0.01, "{mean} {sigma} {sum}");
+        }
+    }
+
+    #[test]
+    fn a_rate_is_found_within_its_error() {
+        let x: Vec<f64> = (1..60).map(|k| (f64::from(k) / TAU_S).ln_1p()).collect();
+        let noise = |k: usize| 0.004 * ((k as f64 * 7.3).sin() + (k as f64 * 3.1).cos());
+        let y: Vec<f64> = x.iter().enumerate().map(|(k, x)| 13.0 - 0.04 * x + noise(k)).collect();
+        let (rate, error) = rate(&x, &y, 0.001).expect("a rate");
+        assert!((rate + 0.04).abs() < 3.0 * error && error < 0.005, "{rate} {error}");
+        // What 0.05 V hides is not known.
+        let (_, coarse) = super::rate(&x, &vec![13.0; x.len()], 0.05).expect("a rate");
+        assert!(coarse > 0.003, "{coarse}");
+    }
+}
