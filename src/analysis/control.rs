@@ -47,6 +47,11 @@ pub struct Weighed {
 }
 
 impl Weighed {
+    fn of(regulated: f64, by: [f64; 4], slope: Option<(f64, f64)>) -> Weighed {
+        let [by_slope, by_speed, by_load, by_settling] = by;
+        Weighed { regulated, by_slope, by_speed, by_load, by_settling, slope }
+    }
+
     /// Whether more than the level itself speaks.
     pub fn is_tested(&self) -> bool {
         self.tested() >= 1.0
@@ -106,7 +111,7 @@ pub fn control(log: &Log, segments: &Segments, car: &Car) -> Control {
             let slope = pooled.get(k).copied().flatten();
             let by_slope = slope.map_or(0.0, |s| s.log_odds(here.level_v));
             let (by_speed, by_load) = pairs::log_odds(&held, k);
-            let by_settling = settling::log_odds(log, &segments.grain, &segments.steps, &held, k);
+            let by_settling = settling::log_odds(log, segments, &held, k);
             weighed(here.level_v, [by_slope, by_speed, by_load, by_settling], slope)
         })
         .collect();
@@ -114,17 +119,9 @@ pub fn control(log: &Log, segments: &Segments, car: &Car) -> Control {
 }
 
 fn weighed(level_v: f64, by: [f64; 4], slope: Option<Slope>) -> Weighed {
-    let [by_slope, by_speed, by_load, by_settling] =
-        by.map(|odds| odds.clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS));
-    let odds = prior_log_odds(level_v) + by_slope + by_speed + by_load + by_settling;
-    Weighed {
-        regulated: 1.0 / (1.0 + odds.exp()),
-        by_slope,
-        by_speed,
-        by_load,
-        by_settling,
-        slope: slope.map(|s| (s.value, s.error)),
-    }
+    let by = by.map(|odds| odds.clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS));
+    let odds = prior_log_odds(level_v) + by.iter().sum::<f64>();
+    Weighed::of(1.0 / (1.0 + odds.exp()), by, slope.map(|s| (s.value, s.error)))
 }
 
 fn prior_log_odds(level_v: f64) -> f64 {
@@ -186,28 +183,20 @@ impl Control {
 
     /// The visits of a point together, each by its seconds.
     pub fn of_point(&self, point: &Point) -> Weighed {
-        let mut seconds = 0.0;
-        let mut sums = [0.0; 5];
-        let mut slope = None;
+        let (mut seconds, mut regulated, mut by, mut slope) = (0.0, 0.0, [0.0; 4], None);
         for (&k, span) in point.stretches.iter().zip(&point.spans) {
             let Some(here) = self.of_stretch(k) else { continue };
-            let Weighed { regulated, by_slope, by_speed, by_load, by_settling, .. } = *here;
-            let each = [regulated, by_slope, by_speed, by_load, by_settling];
-            for (sum, value) in sums.iter_mut().zip(each) {
-                *sum += span.seconds() * value;
-            }
             seconds += span.seconds();
+            regulated += span.seconds() * here.regulated;
+            for (sum, odds) in by.iter_mut().zip(here.each()) {
+                *sum += span.seconds() * odds;
+            }
             slope = here.slope;
         }
-        let mean = |k: usize| if seconds > 0.0 { sums[k] / seconds } else { 0.0 };
-        Weighed {
-            regulated: if seconds > 0.0 { mean(0) } else { 0.5 },
-            by_slope: mean(1),
-            by_speed: mean(2),
-            by_load: mean(3),
-            by_settling: mean(4),
-            slope,
+        if seconds <= 0.0 {
+            return Weighed::of(0.5, [0.0; 4], slope);
         }
+        Weighed::of(regulated / seconds, by.map(|sum| sum / seconds), slope)
     }
 }
 

@@ -5,6 +5,7 @@
 //! read between neighbors in time, so that a slow drift is not mistaken for one; the rest is
 //! regressed on the logged temperatures. Causes with the same effect are all reported.
 
+use crate::analysis::LEVEL;
 use crate::analysis::control::Control;
 use crate::analysis::setpoint::held_levels;
 use crate::analysis::setpoint::tried::{SAME_SPEED, Seen};
@@ -310,7 +311,7 @@ impl<'a> HeldLevels<'a> {
         };
         let fits = Place::ALL.into_iter().filter_map(fit_on);
         let (_, place, fit) = fits.min_by(|a, b| a.0.total_cmp(&b.0))?;
-        let half_width = student_quantile(0.9, fit.dof as f64) * fit.slope_error();
+        let half_width = student_quantile(LEVEL, fit.dof as f64) * fit.slope_error();
         let how = format!(
             "line through {} held levels, as if only this temperature moved them",
             fit.dof + 2

@@ -10,15 +10,17 @@ use statrs::function::erf::erfc;
 
 use crate::analysis::control::normal;
 use crate::analysis::control::pairs::Held;
+use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Span};
-use crate::segment::{Grain, Step, indices, mean};
+use crate::segment::{Segments, Step, indices};
 use crate::stats::autocorrelation::lag1;
+use crate::stats::fit::linear::ordinary;
 
 /// A smaller change leaves nothing to see, V.
 const LEAST_MOVE_V: f64 = 0.08;
 /// Further apart, it is not known when the level changed.
 const NEXT_S: f64 = 15.0;
-/// So long after the change neither inrush nor the regulator's answer is in it.
+/// So long after the change inrush and most regulators' answer are over.
 const FROM_S: f64 = 1.0;
 /// A shorter stretch does not show how it goes on,
 const LEAST_S: f64 = 8.0;
@@ -27,8 +29,9 @@ const LEAST_SAMPLES: usize = 8;
 /// Volts go with ln(1 + t/τ); below τ it is still the step itself.
 const TAU_S: f64 = 2.0;
 /// What a held level may drift, V per unit of that logarithm (standard deviation);
+/// all of these densities were chosen on seeds 71300..71600.
 const HELD_V: f64 = 0.006;
-/// how often more moves it (load response, a thin cable to a battery that settles).
+/// How often more moves it (load response, a thin cable to a battery that settles).
 const HELD_MOVES: f64 = 0.2;
 /// What the level goes on by at the limit (mean),
 const LIMITED_V: f64 = 0.06;
@@ -48,30 +51,37 @@ struct Settling {
 }
 
 /// Natural log odds that stretch `k` was at its limit, by how its level settles.
-pub fn log_odds(log: &Log, grain: &Grain, steps: &[Step], held: &[Held], k: usize) -> f64 {
-    settling(log, grain, steps, held, k).map_or(0.0, |s| s.log_odds())
+pub fn log_odds(log: &Log, segments: &Segments, held: &[Held], k: usize) -> f64 {
+    settling(log, segments, held, k).map_or(0.0, |s| s.log_odds())
 }
 
-fn settling(log: &Log, grain: &Grain, steps: &[Step], held: &[Held], k: usize) -> Option<Settling> {
+fn settling(log: &Log, segments: &Segments, held: &[Held], k: usize) -> Option<Settling> {
     let (before, here) = (held.get(k.checked_sub(1)?)?, held.get(k)?);
     let move_v = here.level_v - before.level_v;
     let (ended_s, span) = (before.stretch.settled.end_s, here.stretch.settled);
-    let near = span.start_s - ended_s <= NEXT_S;
-    if !near || !move_v.is_finite() || move_v.abs() < LEAST_MOVE_V {
+    let is_next = span.start_s - ended_s <= NEXT_S && ran(&segments.phases, ended_s, span.start_s);
+    if !is_next || !move_v.is_finite() || move_v.abs() < LEAST_MOVE_V {
         return None;
     }
-    let changed_s = changed_s(steps, ended_s, span.start_s);
+    let changed_s = changed_s(&segments.steps, ended_s, span.start_s);
     let span = Span { start_s: span.start_s.max(changed_s + FROM_S), end_s: span.end_s };
     let range = indices(log.time_s(), span);
     if span.seconds() < LEAST_S || range.len() < LEAST_SAMPLES {
         return None;
     }
-    let since: Vec<f64> =
-        log.time_s()[range.clone()].iter().map(|t| ((t - changed_s) / TAU_S).ln_1p()).collect();
+    let times_s = &log.time_s()[range.clone()];
+    let since: Vec<f64> = times_s.iter().map(|t| ((t - changed_s) / TAU_S).ln_1p()).collect();
     let cells = log.nominal().over_12_v();
     let volts: Vec<f64> = log.bus_v()[range].iter().map(|v| v / cells).collect();
-    let (rate, error) = rate(&since, &volts, grain.step_v.unwrap_or(0.0) / cells)?;
-    Some(Settling { value_v: rate * move_v.signum(), error_v: error })
+    let resolution_v = segments.grain.step_v.unwrap_or(0.0) / cells;
+    let (rate_v, error_v) = rate(&since, &volts, resolution_v)?;
+    Some(Settling { value_v: rate_v * move_v.signum(), error_v })
+}
+
+/// Whether the engine ran from one time to the other: a start in between moves the level too.
+fn ran(phases: &[Phase], from_s: f64, to_s: f64) -> bool {
+    let mut between = phases.iter().filter(|p| p.start_s < to_s && p.end_s > from_s);
+    between.all(|p| p.kind == PhaseKind::Running)
 }
 
 /// When the level changed: the last step between two stretches, or else the end of the first.
@@ -81,22 +91,16 @@ fn changed_s(steps: &[Step], ended_s: f64, starts_s: f64) -> f64 {
     last.filter(|at_s| *at_s >= ended_s).unwrap_or(ended_s)
 }
 
-/// Slope of `y` on `x` with its standard error, by what is left over and its memory; readings
-/// of coarse resolution hide up to a step of it.
-fn rate(x: &[f64], y: &[f64], resolution: f64) -> Option<(f64, f64)> {
-    let (x_mean, y_mean) = (mean(x), mean(y));
-    let spread: f64 = x.iter().map(|x| (x - x_mean).powi(2)).sum();
-    let rise: f64 = x.iter().zip(y).map(|(x, y)| (x - x_mean) * (y - y_mean)).sum();
-    let rate = rise / spread;
-    let left: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - y_mean - rate * (x - x_mean)).collect();
-    let squares: f64 = left.iter().map(|r| r * r).sum();
-    let memory = lag1(&left);
-    let memory = if memory.is_finite() { memory.clamp(0.0, 0.95) } else { 0.0 };
-    let scatter = squares / (left.len() as f64 - 2.0) * (1.0 + memory) / (1.0 - memory) / spread;
-    let width = x.last()? - x.first()?;
-    let hidden = resolution / 12f64.sqrt() / width;
-    let error = scatter.sqrt().hypot(hidden);
-    (rate.is_finite() && error.is_finite()).then_some((rate, error))
+/// Slope of `volts` on `since` with its standard error, by what is left over and its memory;
+/// coarse readings hide up to a step of it.
+fn rate(since: &[f64], volts: &[f64], resolution_v: f64) -> Option<(f64, f64)> {
+    let fit = ordinary(since, volts).ok()?;
+    let left: Vec<f64> = since.iter().zip(volts).map(|(x, v)| v - fit.at(*x)).collect();
+    let memory = Some(lag1(&left)).filter(|r| r.is_finite()).map_or(0.0, |r| r.clamp(0.0, 0.95));
+    let scatter_v = fit.slope_error() * ((1.0 + memory) / (1.0 - memory)).sqrt();
+    let hidden_v = resolution_v / 12f64.sqrt() / (since.last()? - since.first()?);
+    let error_v = scatter_v.hypot(hidden_v);
+    (fit.slope.is_finite() && error_v.is_finite()).then_some((fit.slope, error_v))
 }
 
 impl Settling {
