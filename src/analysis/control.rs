@@ -6,7 +6,7 @@
 //! every load for as long as it is on. So a level alone is no evidence of a shortage.
 //! Four kinds are weighed, each as a likelihood ratio: the slope of voltage on speed
 //! while little else changes ([`slope`]), levels before and after a change of load and
-//! of speed ([`pairs`]), how a level goes on after such a change ([`settling`]), and what
+//! of speed ([`pairs`]), the drift after such a change ([`settling`]), and what
 //! regulators and batteries do at such a level at all ([`prior_log_odds`]).
 
 mod pairs;
@@ -82,8 +82,8 @@ impl Weighed {
             ),
             (
                 self.by_settling,
-                "the voltage goes on moving after a change",
-                "the level stays after a change",
+                "the voltage still drifts after a change",
+                "the voltage holds after a change",
             ),
         ];
         let most = all.into_iter().max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));

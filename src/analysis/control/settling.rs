@@ -1,9 +1,9 @@
-//! How a level goes on after the change that led to it.
+//! How much the voltage still drifts after a change of load or speed.
 //!
-//! A regulator in control sets a new level at once and then holds it, be it lower by what a
-//! thin cable, droop or a command costs. At its limit the alternator leaves the rest to the
-//! battery, whose voltage goes on falling after a load came on, and rising after one went
-//! off, for minutes: diffusion has no time constant of its own, so that volts go about with
+//! A regulator in control reaches a new level at once and holds it, even where a thin cable,
+//! droop or a command makes it lower. At the limit the battery carries the difference, and
+//! its voltage keeps falling after a load is switched on, or rising after one is switched
+//! off, for minutes. Diffusion has no single time constant, so the voltage follows roughly
 //! the logarithm of time (common practice, no source).
 
 use statrs::function::erf::erfc;
@@ -16,50 +16,52 @@ use crate::segment::{Segments, Step, indices};
 use crate::stats::autocorrelation::lag1;
 use crate::stats::fit::linear::ordinary;
 
-/// A smaller change leaves nothing to see, V.
+/// After a smaller change a drift is lost in the noise, V.
 const LEAST_MOVE_V: f64 = 0.08;
-/// Further apart, it is not known when the level changed.
+/// With a longer gap between stretches, the time of the change is unknown.
 const NEXT_S: f64 = 15.0;
-/// So long after the change inrush and most regulators' answer are over.
+/// Inrush is over by then, and most regulators have responded.
 const FROM_S: f64 = 1.0;
-/// A shorter stretch does not show how it goes on,
+/// Shorter stretches,
 const LEAST_S: f64 = 8.0;
-/// nor do fewer samples.
+/// and fewer samples, show no drift.
 const LEAST_SAMPLES: usize = 8;
-/// Volts go with ln(1 + t/τ); below τ it is still the step itself.
+/// The voltage follows ln(1 + t/τ).
 const TAU_S: f64 = 2.0;
-/// What a held level may drift, V per unit of that logarithm (standard deviation);
-/// all of these densities were chosen on seeds 71300..71600.
+/// Drift of a held level, V per unit of that logarithm (standard deviation). This and the
+/// constants below were chosen on seeds 71300..71600.
 const HELD_V: f64 = 0.006;
-/// How often more moves it (load response, a thin cable to a battery that settles).
+/// Probability that a held level drifts more (load response, or a thin cable to a battery
+/// that settles).
 const HELD_MOVES: f64 = 0.2;
-/// What the level goes on by at the limit (mean),
+/// Drift at the limit (mean),
 const LIMITED_V: f64 = 0.06;
-/// and how often something else hides it.
+/// and the probability that something else masks it.
 const HIDDEN: f64 = 0.3;
-/// What else moves a level, either way, V (mean).
+/// Drift from other causes, in either direction (mean).
 const OTHER_V: f64 = 0.04;
-/// Odds of a drift that neither explains stay finite: a density, 1/V.
+/// Floor of both densities, 1/V: a drift that neither explains counts for neither.
 const NEITHER: f64 = 1e-3;
 
-/// How the level after a change goes on, V per unit of ln(1 + t/τ): positive in the
-/// direction of the change.
+/// Drift after a change, V per unit of ln(1 + t/τ), positive in the direction of the
+/// change.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Settling {
+struct Drift {
     value_v: f64,
     error_v: f64,
 }
 
-/// Natural log odds that stretch `k` was at its limit, by how its level settles.
+/// Natural log odds that stretch `k` was at its limit, by the drift of its voltage.
 pub fn log_odds(log: &Log, segments: &Segments, held: &[Held], k: usize) -> f64 {
-    settling(log, segments, held, k).map_or(0.0, |s| s.log_odds())
+    drift(log, segments, held, k).map_or(0.0, |drift| drift.log_odds())
 }
 
-fn settling(log: &Log, segments: &Segments, held: &[Held], k: usize) -> Option<Settling> {
+fn drift(log: &Log, segments: &Segments, held: &[Held], k: usize) -> Option<Drift> {
     let (before, here) = (held.get(k.checked_sub(1)?)?, held.get(k)?);
     let move_v = here.level_v - before.level_v;
     let (ended_s, span) = (before.stretch.settled.end_s, here.stretch.settled);
-    let is_next = span.start_s - ended_s <= NEXT_S && ran(&segments.phases, ended_s, span.start_s);
+    let is_next =
+        span.start_s - ended_s <= NEXT_S && is_running(&segments.phases, ended_s, span.start_s);
     if !is_next || !move_v.is_finite() || move_v.abs() < LEAST_MOVE_V {
         return None;
     }
@@ -75,11 +77,11 @@ fn settling(log: &Log, segments: &Segments, held: &[Held], k: usize) -> Option<S
     let volts: Vec<f64> = log.bus_v()[range].iter().map(|v| v / cells).collect();
     let resolution_v = segments.grain.step_v.unwrap_or(0.0) / cells;
     let (rate_v, error_v) = rate(&since, &volts, resolution_v)?;
-    Some(Settling { value_v: rate_v * move_v.signum(), error_v })
+    Some(Drift { value_v: rate_v * move_v.signum(), error_v })
 }
 
-/// Whether the engine ran from one time to the other: a start in between moves the level too.
-fn ran(phases: &[Phase], from_s: f64, to_s: f64) -> bool {
+/// Whether the engine ran throughout: a start in between changes the level too.
+fn is_running(phases: &[Phase], from_s: f64, to_s: f64) -> bool {
     let mut between = phases.iter().filter(|p| p.start_s < to_s && p.end_s > from_s);
     between.all(|p| p.kind == PhaseKind::Running)
 }
@@ -91,33 +93,36 @@ fn changed_s(steps: &[Step], ended_s: f64, starts_s: f64) -> f64 {
     last.filter(|at_s| *at_s >= ended_s).unwrap_or(ended_s)
 }
 
-/// Slope of `volts` on `since` with its standard error, by what is left over and its memory;
-/// coarse readings hide up to a step of it.
+/// Slope of `volts` on `since` with its standard error, from the residuals and their
+/// autocorrelation. A coarse resolution hides a drift of up to one step.
 fn rate(since: &[f64], volts: &[f64], resolution_v: f64) -> Option<(f64, f64)> {
     let fit = ordinary(since, volts).ok()?;
-    let left: Vec<f64> = since.iter().zip(volts).map(|(x, v)| v - fit.at(*x)).collect();
-    let memory = Some(lag1(&left)).filter(|r| r.is_finite()).map_or(0.0, |r| r.clamp(0.0, 0.95));
-    let scatter_v = fit.slope_error() * ((1.0 + memory) / (1.0 - memory)).sqrt();
+    let residuals: Vec<f64> = since.iter().zip(volts).map(|(x, v)| v - fit.at(*x)).collect();
+    let lag1 = Some(lag1(&residuals)).filter(|r| r.is_finite()).map_or(0.0, |r| r.clamp(0.0, 0.95));
+    let scatter_v = fit.slope_error() * ((1.0 + lag1) / (1.0 - lag1)).sqrt();
     let hidden_v = resolution_v / 12f64.sqrt() / (since.last()? - since.first()?);
     let error_v = scatter_v.hypot(hidden_v);
     (fit.slope.is_finite() && error_v.is_finite()).then_some((fit.slope, error_v))
 }
 
-impl Settling {
+impl Drift {
     fn log_odds(self) -> f64 {
         let sigma_v = HELD_V.hypot(self.error_v);
         let either = 0.5
-            * (falling(self.value_v, OTHER_V, sigma_v) + falling(-self.value_v, OTHER_V, sigma_v));
+            * (exponential_with_noise(self.value_v, OTHER_V, sigma_v)
+                + exponential_with_noise(-self.value_v, OTHER_V, sigma_v));
         let held = (1.0 - HELD_MOVES) * normal(self.value_v, 0.0, sigma_v) + HELD_MOVES * either;
-        let limited = (1.0 - HIDDEN) * falling(self.value_v, LIMITED_V, sigma_v) + HIDDEN * either;
+        let limited = (1.0 - HIDDEN) * exponential_with_noise(self.value_v, LIMITED_V, sigma_v)
+            + HIDDEN * either;
         ((limited + NEITHER) / (held + NEITHER)).ln()
     }
 }
 
-/// Density of an exponential distribution of this mean, seen through normal noise.
-fn falling(x: f64, mean: f64, sigma: f64) -> f64 {
+/// Density of an exponential variable of this mean plus normal noise (the exponentially
+/// modified Gaussian).
+fn exponential_with_noise(x: f64, mean: f64, sigma: f64) -> f64 {
     let ratio = sigma / mean;
-    // Far out the two factors over- and underflow: there it is the exponential alone.
+    // The exponential must not overflow where erfc underflows to zero.
     let exponent = (0.5 * ratio * ratio - x / mean).min(500.0);
     0.5 / mean * exponent.exp() * erfc((ratio - x / sigma) / std::f64::consts::SQRT_2)
 }
@@ -128,12 +133,12 @@ mod tests {
 
     #[test]
     fn a_level_that_stays_is_held_and_one_that_goes_on_is_not() {
-        let odds = |value_v: f64| Settling { value_v, error_v: 0.003 }.log_odds();
+        let odds = |value_v: f64| Drift { value_v, error_v: 0.003 }.log_odds();
         assert!(odds(0.0) < -1.5, "{}", odds(0.0));
         assert!(odds(0.05) > 1.5, "{}", odds(0.05));
-        // Coming back after the load: a regulator with load response.
+        // Recovery after the load: a regulator with load response.
         assert!(odds(-0.2) < 0.5, "{}", odds(-0.2));
-        let unsure = Settling { value_v: 0.05, error_v: 1.0 }.log_odds();
+        let unsure = Drift { value_v: 0.05, error_v: 1.0 }.log_odds();
         assert!(unsure.abs() < 0.2, "{unsure}");
     }
 
@@ -141,8 +146,9 @@ mod tests {
     fn the_density_is_one() {
         for (mean, sigma) in [(0.06, 0.006), (0.05, 0.3), (0.03, 0.0005)] {
             const STEP: f64 = 1e-4;
-            let sum: f64 =
-                (-30_000..30_000).map(|k| STEP * falling(STEP * f64::from(k), mean, sigma)).sum();
+            let sum: f64 = (-30_000..30_000)
+                .map(|k| STEP * exponential_with_noise(STEP * f64::from(k), mean, sigma))
+                .sum();
             assert!((sum - 1.0).abs() < 0.01, "{mean} {sigma} {sum}");
         }
     }
