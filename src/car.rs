@@ -32,6 +32,9 @@ pub use sense::sense;
 /// What the file is called that lies beside a log.
 pub const CAR_FILE: &str = "car.toml";
 
+/// No battery that starts an engine is colder or hotter.
+pub const BATTERY_RANGE_C: std::ops::RangeInclusive<f64> = -45.0..=80.0;
+
 /// A file of facts is short; a longer one is something else.
 const MOST_BYTES: u64 = 1 << 20;
 
@@ -174,6 +177,9 @@ pub struct BatteryFacts {
     pub cca_standard: Option<CrankingStandard>,
     pub capacity_ah: Option<f64>,
     pub kind: Option<BatteryKind>,
+    /// Of its acid while the log ran; the log's own, where it has one, is used otherwise.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<f64>,
 }
 
 /// What charges the battery.
@@ -223,7 +229,7 @@ pub struct AlternatorFacts {
 pub enum CarError {
     #[error("{}: cannot be read ({source}). Check the path and that it is readable.", shown(.path))]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, cca_standard = \"SAE\", \"EN\", \"DIN\" or \"IEC\", capacity_ah, kind = \"flooded\", \"efb\", \"agm\", \"gel\" or \"lifepo4\"), [alternator] (kind = \"alternator\" or \"dc generator\", rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a, setpoint_v and nominal_v (6, 12 or 24).", shown(.path))]
+    #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, cca_standard = \"SAE\", \"EN\", \"DIN\" or \"IEC\", capacity_ah, kind = \"flooded\", \"efb\", \"agm\", \"gel\" or \"lifepo4\", temperature_c), [alternator] (kind = \"alternator\" or \"dc generator\", rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a, setpoint_v and nominal_v (6, 12 or 24).", shown(.path))]
     Wrong { path: PathBuf, line: usize, seen: String },
     #[error(transparent)]
     Sheet(#[from] SheetError),
@@ -368,6 +374,11 @@ impl Car {
         if let Some(value) = self.alternator.curve_c.filter(|c| !(-60.0..=200.0).contains(c)) {
             let seen = format!("curve_c = {value} is no temperature of a test, in °C");
             return Some(("curve_c".to_owned(), seen));
+        }
+        let battery_c = self.battery.temperature_c;
+        if let Some(value) = battery_c.filter(|c| !BATTERY_RANGE_C.contains(c)) {
+            let seen = format!("temperature_c = {value} is no temperature of a battery, in °C");
+            return Some(("temperature_c".to_owned(), seen));
         }
         let word = self.columns.keys().find(|word| role_from_word(word).is_none())?;
         Some((word.clone(), RequestError::NoRole(word.clone()).to_string()))

@@ -59,6 +59,13 @@ impl Estimate {
         Estimate { value: value + by, low: low + by, high: high + by, ..self.clone() }
     }
 
+    /// Of a quantity that cannot be less than `least`.
+    pub fn at_least(&self, least: f64) -> Estimate {
+        let Estimate { value, low, high, .. } = *self;
+        let [value, low, high] = [value, low, high].map(|x| x.max(least));
+        Estimate { value, low, high, ..self.clone() }
+    }
+
     /// `self` less `other`, whose errors have nothing to do with each other: each side as wide
     /// as theirs are together.
     pub fn less(&self, other: &Estimate, how: impl Into<String>) -> Estimate {

@@ -26,6 +26,7 @@ pub enum Place {
     Intake,
     Alternator,
     Ambient,
+    Battery,
 }
 
 /// What a column means. Each role but `Load` and `Ignored` is held by one column at most.
@@ -59,7 +60,8 @@ impl Tap {
 }
 
 impl Place {
-    pub const ALL: [Place; 4] = [Place::Coolant, Place::Intake, Place::Alternator, Place::Ambient];
+    pub const ALL: [Place; 5] =
+        [Place::Coolant, Place::Intake, Place::Alternator, Place::Ambient, Place::Battery];
 
     pub fn word(self) -> &'static str {
         match self {
@@ -67,6 +69,7 @@ impl Place {
             Place::Intake => "intake",
             Place::Alternator => "alternator",
             Place::Ambient => "ambient",
+            Place::Battery => "battery",
         }
     }
 }

@@ -9,12 +9,14 @@ use crate::analysis::observer::{Observed, Window};
 use crate::analysis::prior::{Draw, Prior};
 use crate::analysis::rounds;
 use crate::analysis::setpoint::Setpoint;
-use crate::car::{BatteryFacts, Car};
+use crate::car::{BATTERY_RANGE_C, BatteryFacts, Car};
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
-use crate::log::{Log, Role, Span};
+use crate::log::{Log, Place, Role, Span};
 use crate::nominal::Nominal;
-use crate::physics::battery::{BatteryKind, low_unstated, resistance_from_cca};
+use crate::physics::battery::{
+    MILD_C, low_unstated, resistance_from_cca, resistance_over_mild,
+};
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;
@@ -57,8 +59,10 @@ pub fn model(
 ) -> BatteryModel {
     let measured = by_current(log, segments);
     let nominal = log.nominal();
-    let rated = by_rating(&car.battery, nominal);
-    let prior = rated.clone().unwrap_or_else(|| common(car.battery.kind, nominal));
+    let temperature_c = temperature(log, car);
+    let rated = by_rating(&car.battery, temperature_c, nominal);
+    let common = common(&car.battery, temperature_c, nominal);
+    let prior = rated.clone().unwrap_or_else(|| common.clone());
     let (followed, mut windows) = followed(segments);
     let full: Vec<usize> = segments
         .stretches
@@ -68,7 +72,7 @@ pub fn model(
         .map(|(k, _)| k)
         .collect();
     let balance = balance::gather(log, segments, car, &full, &mut windows);
-    let believed = Prior { car, nominal, resistance_ohm: &prior, rest_v };
+    let believed = Prior { car, nominal, temperature_c, resistance_ohm: &prior, rest_v };
     let (draws, observed) = rounds::batteries(log, &believed, &windows, &balance);
 
     let inferred = balance.is_anchored().then(|| posterior(&draws, &observed, &balance));
@@ -88,10 +92,7 @@ pub fn model(
         asked.into_iter().filter_map(|k| Some((k, *followed.get(k)?.as_ref()?))).collect();
     let zero_v = zero_current(log, segments, &draws, &observed, &asked);
     let routes: Vec<Estimate> =
-        [measured, inferred, rated, Some(common(car.battery.kind, nominal))]
-            .into_iter()
-            .flatten()
-            .collect();
+        [measured, inferred, rated, Some(common)].into_iter().flatten().collect();
     BatteryModel {
         nominal,
         resistance_ohm: routes[0].clone(),
@@ -123,6 +124,16 @@ impl BatteryModel {
 /// not grow with the log.
 const MOST_FOLLOWED: usize = 240;
 const LEAST_OF_POINT: usize = 3;
+
+/// The battery's temperature: as stated, else the mean of the log's own.
+fn temperature(log: &Log, car: &Car) -> Option<f64> {
+    let logged = || {
+        let known = log.channel(Role::Temperature(Place::Battery))?.iter().copied();
+        let known: Vec<f64> = known.filter(|c| BATTERY_RANGE_C.contains(c)).collect();
+        Some(mean(&known)).filter(|c| c.is_finite())
+    };
+    car.battery.temperature_c.or_else(logged)
+}
 
 /// The window of each stretch, and the windows.
 fn followed(segments: &Segments) -> (Vec<Option<usize>>, Vec<Span>) {
@@ -236,8 +247,13 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
 }
 
 /// Three cells that give as many cold-cranking amps as six have half their resistance.
-fn by_rating(battery: &BatteryFacts, nominal: Nominal) -> Option<Estimate> {
-    let rated = resistance_from_cca(battery.cca_a?, battery.cca_standard, 25.0)?;
+fn by_rating(
+    battery: &BatteryFacts,
+    temperature_c: Option<f64>,
+    nominal: Nominal,
+) -> Option<Estimate> {
+    let temperature_c = temperature_c.unwrap_or(MILD_C);
+    let rated = resistance_from_cca(battery.cca_a?, battery.cca_standard, temperature_c)?;
     let rated_ohm = nominal.from_12_v(rated.value);
     let (usual, mut best, worst) = CONDITION;
     if battery.cca_standard.is_none() {
@@ -253,13 +269,17 @@ fn by_rating(battery: &BatteryFacts, nominal: Nominal) -> Option<Estimate> {
     ))
 }
 
-fn common(kind: Option<BatteryKind>, nominal: Nominal) -> Estimate {
+fn common(battery: &BatteryFacts, temperature_c: Option<f64>, nominal: Nominal) -> Estimate {
     let (value, low, high) = COMMON_RESISTANCE_OHM;
-    let share = kind.unwrap_or_default().resistance_share();
+    let share = battery.kind.unwrap_or_default().resistance_share()
+        * temperature_c.map_or(1.0, resistance_over_mild);
     let ohm = |of_12_v| share * nominal.from_12_v(of_12_v);
-    let how = match kind {
+    let mut how = match battery.kind {
         Some(kind) => format!("of a passenger car's {} battery at large", kind.name()),
         None => "of a passenger-car battery at large".to_owned(),
     };
+    if let Some(temperature_c) = temperature_c {
+        how.push_str(&format!(", at {temperature_c:.0} °C"));
+    }
     Estimate::new(ohm(value), ohm(low), ohm(high), Grade::Assumed, how)
 }

@@ -20,6 +20,8 @@ pub fn load_growth_a(higher_v: f64, nominal: Nominal) -> f64 {
 
 /// Half a clamp meter's zero error: less than this from the battery is no draining.
 pub const DRAINING_A: f64 = 0.5;
+/// A battery that takes more than this is being charged.
+pub const CHARGING_A: f64 = 2.0;
 
 /// Amps at one operating point.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,6 +32,8 @@ pub struct Amps {
     pub regulation_shortfall_a: Option<Estimate>,
     /// How likely the battery gives.
     pub draining_share: f64,
+    /// How likely it is being charged.
+    pub charging_share: f64,
     /// Voltage at which the battery would neither give nor take there.
     pub zero_current_v: Estimate,
 }
@@ -74,14 +78,16 @@ pub fn of_point(
             .collect();
         spread(&lacks, weights, battery.grade, &battery.how)
     });
-    let draining_share: f64 =
-        current_a.iter().zip(weights).filter(|(a, _)| **a < -DRAINING_A).map(|(_, w)| w).sum();
+    let share_of = |is_so: &dyn Fn(f64) -> bool| -> f64 {
+        current_a.iter().zip(weights).filter(|(a, _)| is_so(**a)).map(|(_, w)| w).sum()
+    };
     let net_a: Vec<f64> = current_a.iter().map(|a| -a).collect();
     Amps {
         given_a: spread(&net_a, weights, battery.grade, &battery.how),
         implied_deficit_a: spread(&given_a, weights, battery.grade, &battery.how),
         regulation_shortfall_a: shortfall_a,
-        draining_share,
+        draining_share: share_of(&|taken_a| taken_a < -DRAINING_A),
+        charging_share: share_of(&|taken_a| taken_a > CHARGING_A),
         zero_current_v: spread(&zero_v, weights, battery.grade, &battery.how),
     }
 }

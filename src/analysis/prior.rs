@@ -11,7 +11,10 @@ use crate::analysis::Z90;
 use crate::car::Car;
 use crate::estimate::Estimate;
 use crate::nominal::Nominal;
-use crate::physics::battery::{Battery, BatteryState, CrankingStandard, Polarisation};
+use crate::physics::battery::{
+    Battery, BatteryState, CrankingStandard, MILD_C, Polarisation, REST_V_PER_K,
+    acceptance_over_mild,
+};
 
 /// A rest of half a minute is not the rest voltage of a table: acid still evens
 /// out, and the battery warms under the hood.
@@ -57,7 +60,9 @@ pub type Place = [f64; COORDINATES];
 pub struct Prior<'a> {
     pub car: &'a Car,
     pub nominal: Nominal,
-    /// Some seconds into a discharge.
+    /// Of the battery, stated or logged.
+    pub temperature_c: Option<f64>,
+    /// Some seconds into a discharge, at that temperature.
     pub resistance_ohm: &'a Estimate,
     /// As seen before the start.
     pub rest_v: Option<&'a Estimate>,
@@ -95,10 +100,13 @@ impl Prior<'_> {
             time_constant_s: factor(quick, 3.0, 2.0),
         };
         battery.slow = Polarisation {
-            resistance_ohm: factor(slow, 0.65, 1.5) * total_ohm,
+            resistance_ohm: lasting(slow) * total_ohm,
             time_constant_s: factor(tardy, 110.0, 2.0),
         };
-        battery.acceptance_ohm_share *= factor(acceptance, 1.0, 2.0);
+        let temperature_c = self.temperature_c.unwrap_or(MILD_C);
+        let warmer_v = REST_V_PER_K * (temperature_c - MILD_C);
+        battery.acceptance_ohm_share *=
+            factor(acceptance, acceptance_over_mild(temperature_c), 2.0);
         battery.surface.most_v = near(most, 0.55, 0.25).max(0.1) * kind.surface_share();
         battery.surface.build_as *= factor(build, 1.0, 2.5);
         battery.surface.strip_as *= strip(strips);
@@ -108,7 +116,7 @@ impl Prior<'_> {
             Some(rest) => {
                 // A battery that stood for hours has none left; one just parked has.
                 let surface_v = PARKED_V * (2.0 * share(parked) - 1.0).max(0.0);
-                let rested_v = self.nominal.as_12_v(rest.value) - surface_v;
+                let rested_v = self.nominal.as_12_v(rest.value) - surface_v - warmer_v;
                 // Above the table the voltage says stronger acid, not a fuller battery.
                 let charge = if rested_v > kind.rest_voltage_v(MOST_CHARGE) {
                     any_charge
@@ -117,11 +125,11 @@ impl Prior<'_> {
                 };
                 let drift_v =
                     near(off, 0.0, REST_DRIFT_V.hypot(self.nominal.as_12_v(rest.half_width())));
-                (charge, surface_v, rested_v - kind.rest_voltage_v(charge) + drift_v)
+                (charge, surface_v, rested_v - kind.rest_voltage_v(charge) + drift_v + warmer_v)
             }
             None => {
                 let surface_v = battery.surface.most_v * (0.1 + 0.9 * share(parked));
-                (any_charge, surface_v, near(off, 0.0, 0.06))
+                (any_charge, surface_v, near(off, warmer_v, 0.06))
             }
         };
         let volts = |of_12_v| self.nominal.from_12_v(of_12_v);
@@ -155,6 +163,19 @@ fn strip(z: f64) -> f64 {
         factor(normal_at(part / QUICK_SHARE), 0.15, 2.5)
     } else {
         factor(normal_at((part - QUICK_SHARE) / (1.0 - QUICK_SHARE)), 1.0, 1.7)
+    }
+}
+
+/// Slow polarisation over the resistance of some seconds: of grids and acid that lag for
+/// minutes about two thirds; thin plates and warm acid hardly lag at all (common practice, no
+/// source).
+fn lasting(z: f64) -> f64 {
+    const QUICK_SHARE: f64 = 0.15;
+    let part = share(z);
+    if part < QUICK_SHARE {
+        factor(normal_at(part / QUICK_SHARE), 0.1, 3.0)
+    } else {
+        factor(normal_at((part - QUICK_SHARE) / (1.0 - QUICK_SHARE)), 0.65, 1.5)
     }
 }
 

@@ -21,8 +21,6 @@ use crate::words::AMP;
 const DRAINING_LIKELY: f64 = 0.35;
 /// where the regulator is in control, this likely.
 const DRAINING_REGULATED: f64 = 0.65;
-/// A battery that takes more than this is being charged.
-const CHARGING_A: f64 = 2.0;
 /// No logger's calibration is known better (common practice, no source).
 const READ_V: f64 = 0.03;
 /// A regulator is taken to be in control from here on.
@@ -67,7 +65,7 @@ fn operating_point(
     let short_probability =
         short_probability(&voltage_v, &implied, logged.as_ref(), weighed, charged_v);
     let implied_deficit_a = match (call.state, &logged) {
-        (_, Some(given)) => given_at_least_nothing(given),
+        (_, Some(given)) => given.at_least(0.0),
         (BusState::Holding, None) => deficit::none(Grade::Inferred, "the regulator is in control"),
         (BusState::Limited, None) => {
             Estimate { value: 0.0, low: 0.0, ..implied.implied_deficit_a.clone() }
@@ -177,12 +175,11 @@ fn short_probability(
     let low = share_below(charged_v, voltage_v.value, voltage_v.half_width().max(READ_V));
     if let Some(given) = logged {
         let drains = 1.0 - share_below(deficit::DRAINING_A, given.value, given.half_width());
-        let starves = 1.0 - share_below(-CHARGING_A, given.value, given.half_width());
+        let starves = 1.0 - share_below(-deficit::CHARGING_A, given.value, given.half_width());
         return (drains * (low + (1.0 - low) * limited)).max(limited * low * starves);
     }
-    // A battery that surely charges is recharging after a discharge, whatever the voltage.
-    let charges = implied.given_a.high < -CHARGING_A;
-    let starves = if charges { 0.0 } else { limited * low };
+    // A battery that charges is recharging after a discharge, whatever the voltage.
+    let starves = limited * low * (1.0 - implied.charging_share);
     // Where the regulator is in control, at a level that charges, what the battery gives off
     // its surface is no shortage.
     let drains = implied.draining_share * (low + (1.0 - low) * limited);
@@ -193,11 +190,6 @@ struct Call {
     state: BusState,
     confidence: f64,
     how: String,
-}
-
-fn given_at_least_nothing(given: &Estimate) -> Estimate {
-    let Estimate { value, low, high, .. } = *given;
-    Estimate { value: value.max(0.0), low: low.max(0.0), high: high.max(0.0), ..given.clone() }
 }
 
 fn by_current(given: &Estimate, weighed: &Weighed) -> Call {

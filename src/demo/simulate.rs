@@ -336,7 +336,8 @@ impl<'a> Run<'a> {
                 Shows::Temperature(Place::Coolant) => self.script.coolant.at(moment.t_s),
                 Shows::Temperature(Place::Intake) => self.script.underhood.at(moment.t_s),
                 Shows::Temperature(Place::Alternator) => self.machine_c,
-                Shows::Temperature(Place::Ambient) => self.script.ambient_c,
+                // A battery warms over hours: it is as warm as the air was.
+                Shows::Temperature(Place::Ambient | Place::Battery) => self.script.ambient_c,
                 Shows::Load(load) => declared_duty(self.script, load, moment.t_s),
             })
             .collect();

@@ -368,10 +368,12 @@ fn temperature(
         Place::Coolant
     } else if words.has(say::AMBIENT) {
         Place::Ambient
+    } else if words.has(say::BATTERY) {
+        Place::Battery
     } else {
         return (
             Guess::Ignored,
-            "a temperature, but its name does not say where. To use it: --column temperature.coolant=NAME (or intake, alternator, ambient)".into(),
+            "a temperature, but its name does not say where. To use it: --column temperature.coolant=NAME (or intake, alternator, ambient, battery)".into(),
         );
     };
     let median_c = facts.median().map_or(f64::NAN, |median| by_level.to_canonical().apply(median));

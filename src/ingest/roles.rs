@@ -263,6 +263,7 @@ fn settle_rivals(
         Role::Temperature(Place::Intake),
         Role::Temperature(Place::Alternator),
         Role::Temperature(Place::Ambient),
+        Role::Temperature(Place::Battery),
     ];
     for role in single {
         let holders: Vec<usize> = (0..columns.len())

@@ -15,6 +15,14 @@ pub const CCA_TEMPERATURE_C: f64 = -18.0;
 /// lose 0.05 V from 25 °C (from memory).
 pub const CCA_REST_V: f64 = 12.6;
 
+/// A battery of which nothing is stated is taken to be as warm as this.
+pub const MILD_C: f64 = 25.0;
+/// Six cells' rest voltage rises by so much a kelvin (0.2 mV a cell, from memory).
+pub const REST_V_PER_K: f64 = 0.0012;
+/// Each so many kelvin colder a battery takes half the charge at the same voltage (common
+/// practice, no source: at 0 °C about a third of what it takes on a mild day).
+const ACCEPTANCE_HALVES_K: f64 = 15.0;
+
 /// Resistance at 25 °C over resistance at −18 °C, and its 90 % interval (common
 /// practice, no source: a starter battery has about half its cold resistance on
 /// a mild day).
@@ -26,6 +34,16 @@ const WARM_FACTOR_HIGH: f64 = 0.75;
 /// (E − end voltage) / CCA.
 pub fn resistance_cold_ohm(cca_a: f64, standard: CrankingStandard) -> f64 {
     (CCA_REST_V - standard.end_v()) / cca_a
+}
+
+/// Resistance on a day of `temperature_c` over that on a mild one.
+pub fn resistance_over_mild(temperature_c: f64) -> f64 {
+    WARM_FACTOR.powf((temperature_c - MILD_C) / (MILD_C - CCA_TEMPERATURE_C))
+}
+
+/// Resistance to charging on a day of `temperature_c` over that on a mild one.
+pub fn acceptance_over_mild(temperature_c: f64) -> f64 {
+    ((MILD_C - temperature_c) / ACCEPTANCE_HALVES_K).exp2()
 }
 
 /// Low end of a resistance whose rating names no standard: it may be DIN's, the lowest that
@@ -50,7 +68,7 @@ pub fn resistance_from_cca(
     }
     let stated = standard.unwrap_or(CrankingStandard::Sae);
     let cold = resistance_cold_ohm(cca_a, stated);
-    let warmth = (temperature_c - CCA_TEMPERATURE_C) / (25.0 - CCA_TEMPERATURE_C);
+    let warmth = (temperature_c - CCA_TEMPERATURE_C) / (MILD_C - CCA_TEMPERATURE_C);
     let at = |factor: f64| cold * factor.powf(warmth);
     let (value, one, other) = (at(WARM_FACTOR), at(WARM_FACTOR_LOW), at(WARM_FACTOR_HIGH));
     let (mut low, high) = (one.min(other), one.max(other));

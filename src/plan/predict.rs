@@ -204,7 +204,11 @@ impl Study<'_> {
             points: diagnosis
                 .operating_points
                 .iter()
-                .map(|point| predicted(point, scene, trials, ends, diagnosis.source.nominal_v))
+                .map(|point| {
+                    let replayed =
+                        predicted(point, scene, trials, ends, diagnosis.source.nominal_v);
+                    if candidate.is_some() { replayed } else { as_diagnosed(replayed, point) }
+                })
                 .collect(),
             beyond_sheet: curves.and_then(|curve| told::beyond_sheet(curve, &speeds)),
             capacity: set.map_or(Vec::new(), |set| capacity(trials, machines, set, top_rpm)),
@@ -275,6 +279,22 @@ fn predicted(
         state_share,
         deficit_a: spread(&given, Grade::Assumed, "replayed with fitted cars"),
         margin_a: spread(&margins, Grade::Assumed, "replayed with fitted cars"),
+    }
+}
+
+/// Of the machine that is there the log itself shows the state, and the diagnosis has the
+/// amps: the plan repeats both. Only the reserve of a held bus has to be replayed.
+fn as_diagnosed(replayed: PredictedPoint, point: &OperatingPoint) -> PredictedPoint {
+    let margin_a = match &point.regulation_shortfall_a {
+        Some(shortfall_a) if point.state != BusState::Holding => shortfall_a.negated(),
+        _ => replayed.margin_a.at_least(0.0),
+    };
+    PredictedPoint {
+        state: point.state,
+        state_share: point.state_confidence,
+        deficit_a: point.implied_deficit_a.clone().unwrap_or(replayed.deficit_a),
+        margin_a,
+        ..replayed
     }
 }
 

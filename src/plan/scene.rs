@@ -41,7 +41,7 @@ fn warmth(place: Place, c: f64) -> f64 {
     let (cold_c, soaked_c) = match place {
         Place::Alternator => (25.0, 110.0),
         Place::Coolant => (25.0, 90.0),
-        Place::Intake | Place::Ambient => (20.0, 70.0),
+        Place::Intake | Place::Ambient | Place::Battery => (20.0, 70.0),
     };
     ((c - cold_c) / (soaked_c - cold_c)).clamp(0.0, 1.0)
 }

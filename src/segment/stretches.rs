@@ -203,7 +203,7 @@ fn label(name: &str, duty: f64) -> Option<String> {
 fn heat(place: Place, c: f64) -> Heat {
     let (warm_c, hot_c) = match place {
         Place::Coolant => (60.0, 85.0),
-        Place::Intake | Place::Ambient => (35.0, 50.0),
+        Place::Intake | Place::Ambient | Place::Battery => (35.0, 50.0),
         Place::Alternator => (50.0, 80.0),
     };
     match c {

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use crate::car::cable::CableRun;
-use crate::car::{BatteryKind, Car, CarError, LoadAmps};
+use crate::car::{BATTERY_RANGE_C, BatteryKind, Car, CarError, LoadAmps};
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 use crate::log::Log;
 use crate::nominal::Nominal;
@@ -56,6 +56,9 @@ pub struct CarFlags {
     /// Kind of battery: flooded, efb, agm, gel or lifepo4 [default: flooded]
     #[arg(long, value_name = "KIND", help_heading = "The car")]
     pub battery: Option<BatteryKind>,
+    /// Temperature of the battery, °C [default: as logged, else a mild day's]
+    #[arg(long, value_name = "C", value_parser = battery_degrees, allow_negative_numbers = true, help_heading = "The car")]
+    pub battery_c: Option<f64>,
     /// Capacity of the battery
     #[arg(long, value_name = "AH", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub ah: Option<f64>,
@@ -106,6 +109,13 @@ pub fn degrees(text: &str) -> Result<f64, String> {
     }
 }
 
+fn battery_degrees(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if BATTERY_RANGE_C.contains(&value) => Ok(value),
+        _ => Err(format!("{text:?} is no temperature of a battery, in °C")),
+    }
+}
+
 impl CarFlags {
     /// The facts about the car of `log`: its file's, overruled by flags.
     pub fn car(&self, log: &Path) -> Result<Car, CarError> {
@@ -117,6 +127,7 @@ impl CarFlags {
         car.battery.cca_standard = self.cca_standard.or(car.battery.cca_standard);
         car.battery.kind = self.battery.or(car.battery.kind);
         car.battery.capacity_ah = self.ah.or(car.battery.capacity_ah);
+        car.battery.temperature_c = self.battery_c.or(car.battery.temperature_c);
         car.setpoint_v = self.setpoint_v.or(car.setpoint_v);
         car.starter_a = self.starter_amps.or(car.starter_a);
         car.cable = self.cable.clone().or(car.cable);

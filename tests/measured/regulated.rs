@@ -336,9 +336,14 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
     for (p, q) in said.operating_points.iter().zip(&examined.segments.points) {
         let sat = share(&p.spans, &|k| samples.saturated[k]);
         let drain = share(&p.spans, &|k| samples.state[k] == BusState::Draining);
+        let taken: Vec<f64> = (0..case.simulated.time_s.len())
+            .filter(|&k| p.spans.iter().any(|s| s.contains(case.simulated.time_s[k])))
+            .map(|k| samples.battery_a[k])
+            .collect();
+        let taken_a = taken.iter().sum::<f64>() / taken.len().max(1) as f64;
         writeln!(
             text,
-            "P\t{:?}\t{}\t{}\t{}\t{}\t{:?}\t{}\t{}\t{}\t{:?}\t{}\t{sat}\t{drain}\t{}",
+            "P\t{:?}\t{}\t{}\t{}\t{}\t{:?}\t{}\t{}\t{}\t{:?}\t{}\t{sat}\t{drain}\t{taken_a}\t{}",
             q.stretches,
             p.rpm.unwrap_or(f64::NAN),
             p.seconds,

@@ -38,6 +38,8 @@ pub struct Options {
     pub resolution_v: Option<f64>,
     /// Standard deviation of all the noise.
     pub noise_v: Option<f64>,
+    /// A battery of other proportions than the tool's own; see [`any_battery`].
+    pub any_battery: bool,
 }
 
 /// When a load is held with the engine stopped.
@@ -63,7 +65,10 @@ pub fn random_case(seed: u64) -> Case {
 }
 
 pub fn random_case_with(seed: u64, options: &Options) -> Case {
-    let car = random_car(&mut stream(seed, 0));
+    let mut car = random_car(&mut stream(seed, 0));
+    if options.any_battery {
+        any_battery(&mut stream(seed, 5), &mut car.battery);
+    }
     let mut script = random_script(&mut stream(seed, 1), &car, options);
     if let Some(held) = options.held_stopped {
         hold_stopped(&mut stream(seed, 4), &mut script, &car, held);
@@ -185,6 +190,33 @@ pub fn random_car(rng: &mut Rng) -> CarModel {
         belt: None,
         dropouts: Vec::new(),
     }
+}
+
+/// How a battery of that resistance shares it out and how fast it moves, wider than the tool
+/// believes: one in seven hardly lags at all, and one in seven loses its surface charge at once.
+pub fn any_battery(rng: &mut Rng, battery: &mut Battery) {
+    let total_ohm = battery.seconds_ohm();
+    let fast_share = rng.random_range(0.1..0.5);
+    let ohmic_share = rng.random_range(0.3..0.7);
+    battery.fast.resistance_ohm = fast_share * total_ohm;
+    battery.ohmic_ohm = ohmic_share * (1.0 - fast_share) * total_ohm;
+    battery.transfer_ohm = (1.0 - ohmic_share) * (1.0 - fast_share) * total_ohm;
+    battery.fast.time_constant_s = rng.random_range(1.2..7.0);
+    let lags = if rng.random_bool(0.15) {
+        rng.random_range(0.02..0.25)
+    } else {
+        rng.random_range(0.35..1.1)
+    };
+    battery.slow.resistance_ohm = lags * total_ohm;
+    battery.slow.time_constant_s = rng.random_range(40.0..260.0);
+    battery.acceptance_ohm_share *= 2.3_f64.powf(rng.random_range(-1.0..1.0));
+    battery.surface.build_as *= 3.0_f64.powf(rng.random_range(-1.0..1.0));
+    battery.surface.fade_s *= 3.0_f64.powf(rng.random_range(-1.0..1.0));
+    battery.surface.strip_as *= if rng.random_bool(0.15) {
+        rng.random_range(0.05..0.4)
+    } else {
+        rng.random_range(0.5..2.0)
+    };
 }
 
 fn random_script(rng: &mut Rng, car: &CarModel, options: &Options) -> Script {

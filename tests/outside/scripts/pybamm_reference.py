@@ -19,6 +19,7 @@ SET_CAPACITY_AH = 17.0  # Sulzer2019: nominal capacity of the cell ...
 SET_PLATES = 8.0  # ... of eight electrode pairs in parallel
 AMBIENT_K = 298.15
 CCA_PER_AH = 9.0  # common practice, no source
+USUAL_OHM_AH = 0.005 * 60  # 5 milliohms for 60 Ah at 25 C, common practice, no source
 
 MODELS = {"LOQS": pybamm.lead_acid.LOQS, "Full": pybamm.lead_acid.Full}
 
@@ -244,13 +245,13 @@ STEPS_C = [(45, 20), (25, 40), (10, 30)]
 
 
 def trace(model, charging, capacity_ah, soc0, setpoint_v, limit_a, program, celsius=25.0,
-          series_ohm=0.0, period_s=PERIOD_S, rise_s=LONGEST_RISE_S, name=None):
+          series_ohm=0.0, period_s=PERIOD_S, rise_s=LONGEST_RISE_S, name=None, worn=None):
     short = "area" if charging == "area-limited" else "stock"
     name = name or f"{model.lower()}-{short}-{capacity_ah:.0f}ah-soc{round(soc0 * 100):02d}"
     return dict(name=name, model=model, charging=charging, capacity_ah=float(capacity_ah),
                 soc0=soc0, setpoint_v=setpoint_v, limit_a=limit_a, program=program,
                 celsius=celsius, series_ohm=series_ohm, period_s=period_s,
-                rise_s=rise_s)
+                rise_s=rise_s, worn=worn)
 
 
 RANDOM_SEED, RANDOM_TRACES = 20261130, 24
@@ -283,9 +284,11 @@ def random_trace(k):
         limit_a = round(share * rng.uniform(90, 150), 1)
         program = car(crank_a, int(rng.integers(60, 240)), drains(4), int(rng.integers(30, 90)),
                       drains(1)[0], slips(2), drains(1)[0])
+    # a label says what the battery was when new: up to 1.6 times what it is
+    worn = round(0.8 * 2 ** np.random.default_rng([RANDOM_SEED, k, 1]).uniform(), 2)
     model = "LOQS" if k % 4 == 3 else "Full"
     return trace(model, A, capacity_ah, soc0, setpoint_v, limit_a, program, celsius, series_ohm,
-                 RANDOM_PERIOD_S, RANDOM_RISE_S, f"random-{k:02d}")
+                 RANDOM_PERIOD_S, RANDOM_RISE_S, f"random-{k:02d}", worn)
 
 
 A, S = "area-limited", "stock"
@@ -324,6 +327,23 @@ def run(spec):
     return segments, rows
 
 
+def label(spec):
+    """Amps on the label, and how they came about."""
+    per_ah = f"common practice, about {CCA_PER_AH:.0f} A per Ah, no source"
+    if spec["worn"] is None:
+        return CCA_PER_AH * spec["capacity_ah"], per_ah
+    drawn_a = 2.0 * spec["capacity_ah"]
+    steps = [amps(0, 10, period=1), amps(-drawn_a, 10, period=1)]
+    rest, drain = simulate(spec["model"], spec["charging"], spec["capacity_ah"], steps)
+    fell_v = (rest["Battery voltage [V]"].entries - drain["Battery voltage [V]"].entries)[-1]
+    own_ohm = fell_v / drawn_a + spec["series_ohm"]
+    new_a = CCA_PER_AH * USUAL_OHM_AH / own_ohm
+    return round(new_a * spec["worn"]), (
+        f"{per_ah}, of a usual {1e3 * USUAL_OHM_AH / spec['capacity_ah']:.1f} mOhm; this one has"
+        f" {1e3 * own_ohm:.1f} (full, 25 C, 10 s); times {spec['worn']:.2f} for wear"
+    )
+
+
 def write(spec, segments, rows):
     file = f"{spec['name']}.csv"
     plates = SET_PLATES * spec["capacity_ah"] / SET_CAPACITY_AH
@@ -338,13 +358,14 @@ def write(spec, segments, rows):
         out.write("time_s,voltage_v,battery_current_a\n")
         for t, v, i in rows:
             out.write(f"{t:.1f},{v:.3f},{i + 0.0:.2f}\n".replace(",-0.00\n", ",0.00\n"))
+    cca_a, cca_how = label(spec)
     return {
         "file": file,
         "model": spec["model"],
         "charging": spec["charging"],
         "capacity_ah": spec["capacity_ah"],
-        "cca_a": CCA_PER_AH * spec["capacity_ah"],
-        "cca_how": f"common practice, about {CCA_PER_AH:.0f} A per Ah, no source",
+        "cca_a": cca_a,
+        "cca_how": cca_how,
         "soc0": spec["soc0"],
         "temperature_c": spec["celsius"],
         "series_ohm": spec["series_ohm"],
