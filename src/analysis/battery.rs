@@ -14,9 +14,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Place, Role, Span};
 use crate::nominal::Nominal;
-use crate::physics::battery::{
-    MILD_C, low_unstated, resistance_from_cca, resistance_over_mild,
-};
+use crate::physics::battery::{MILD_C, low_unstated, resistance_from_cca, resistance_over_mild};
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;

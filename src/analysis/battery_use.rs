@@ -117,7 +117,13 @@ mod tests {
     fn an_hour_at_eight_times_the_rated_current() {
         let one = Estimate::new(0.005, 0.004, 0.006, Grade::Assumed, "");
         let car = Car::default();
-        let prior = Prior { car: &car, nominal: Nominal::V12, temperature_c: None, resistance_ohm: &one, rest_v: None };
+        let prior = Prior {
+            car: &car,
+            nominal: Nominal::V12,
+            temperature_c: None,
+            resistance_ohm: &one,
+            rest_v: None,
+        };
         let mut draw = prior.at(&[0.0; COORDINATES]);
         draw.battery.capacity_ah = 60.0;
         let draws = vec![draw; 101];

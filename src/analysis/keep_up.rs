@@ -6,6 +6,7 @@
 //! That, and the amps that are missing below it, are carried to the whole of the
 //! running by the machines and batteries that these could be ([`machines`]).
 
+mod follows;
 mod machines;
 mod passage;
 mod visits;
@@ -23,6 +24,8 @@ use crate::log::{Log, Role};
 use crate::segment::{Segments, indices, mean};
 use crate::words::{self, RPM, TIMES, capital};
 
+use follows::follows_output;
+use passage::pulley_ratios;
 use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit};
 
 /// At one speed alone, a set is carried where the regulator is this surely in control.
@@ -73,6 +76,15 @@ pub fn keep_up(
                         bound
                     }
                 });
+            let bracket = match bracket {
+                Ok(_)
+                    if !setpoint.is_shown
+                        && follows_output(&speeds, &pulley_ratios(car), log.nominal()) =>
+                {
+                    Err(Bound::AboveSeen)
+                }
+                any => any,
+            };
             let holds = bracket == Err(Bound::BelowSeen);
             // A level that nothing was held against may be the alternator's limit.
             let surest = visits.iter().map(|v| control.regulated(v.index)).fold(0.0, f64::max);

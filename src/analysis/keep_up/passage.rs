@@ -35,6 +35,11 @@ const KNEES: usize = 200;
 /// Level, two slopes and the knee.
 const PARAMETERS: f64 = 4.0;
 
+/// The stated one, or those that passenger cars have.
+pub(super) fn pulley_ratios(car: &Car) -> Vec<f64> {
+    car.alternator.pulley_ratio.map_or(PULLEY_RATIOS.to_vec(), |stated| vec![stated])
+}
+
 /// Knees of every fall from a speed that holds to one that does not, each with
 /// the visit it began at.
 pub(super) fn knees(
@@ -95,11 +100,8 @@ fn knee(
         }
     }
     let worth = passage.rpm.len() as f64 / segments.grain.memory_samples;
-    let ratios = match car.alternator.pulley_ratio {
-        Some(ratio) => vec![ratio],
-        None => PULLEY_RATIOS.to_vec(),
-    };
-    let fits: Vec<Knee> = ratios.iter().filter_map(|&ratio| passage.fit(ratio, worth)).collect();
+    let fits: Vec<Knee> =
+        pulley_ratios(car).iter().filter_map(|&ratio| passage.fit(ratio, worth)).collect();
     // What the unknown ratio leaves open widens the interval of the middle one.
     let middle = *fits.get(fits.len() / 2)?;
     let apart = fits.iter().map(|f| (f.rpm - middle.rpm).abs()).fold(0.0, f64::max);

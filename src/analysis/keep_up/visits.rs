@@ -25,22 +25,40 @@ pub(super) struct Visit<'a> {
     pub(super) rpm: f64,
     pub(super) seconds: f64,
     pub(super) holding_s: f64,
-    /// Volts under the setpoint, times the seconds that they were.
+    /// Volts under the setpoint, and volts, times the seconds that they were.
     under_vs: f64,
+    level_vs: f64,
 }
 
 /// The visits at one engine speed.
+#[derive(Debug, Clone)]
 pub(super) struct Speed {
     pub(super) rpm: f64,
     pub(super) low_rpm: f64,
     pub(super) high_rpm: f64,
     pub(super) seconds: f64,
     pub(super) holding_s: f64,
+    pub(super) level_vs: f64,
 }
 
 impl Speed {
+    fn of(visit: &Visit) -> Speed {
+        let Visit { rpm, seconds, holding_s, level_vs, .. } = *visit;
+        Speed { rpm, low_rpm: rpm, high_rpm: rpm, seconds, holding_s, level_vs }
+    }
+
+    #[cfg(test)]
+    pub(super) fn held(rpm: f64, seconds: f64) -> Speed {
+        let (low_rpm, high_rpm, level_vs) = (rpm, rpm, 14.0 * seconds);
+        Speed { rpm, low_rpm, high_rpm, seconds, holding_s: seconds, level_vs }
+    }
+
     fn limited_s(&self) -> f64 {
         self.seconds - self.holding_s
+    }
+
+    pub(super) fn level_v(&self) -> f64 {
+        self.level_vs / self.seconds
     }
 }
 
@@ -56,7 +74,8 @@ pub(super) fn visit<'a>(
     let count = (stretch.settled.seconds() / BLOCK_S).floor().max(1.0);
     let each_s = stretch.settled.seconds() / count;
     let droop_v = log.nominal().volts(levels::DROOP);
-    let mut visit = Visit { index, stretch, rpm, seconds: 0.0, holding_s: 0.0, under_vs: 0.0 };
+    let mut visit =
+        Visit { index, stretch, rpm, seconds: 0.0, holding_s: 0.0, under_vs: 0.0, level_vs: 0.0 };
     let mut from_s = start_s;
     for k in 1..=count as usize {
         let until_s = if k as f64 == count { end_s } else { start_s + k as f64 * each_s };
@@ -65,6 +84,7 @@ pub(super) fn visit<'a>(
             let under_v = setpoint.at((from_s + until_s) / 2.0) - level.mean_v;
             visit.seconds += span.seconds();
             visit.under_vs += under_v * span.seconds();
+            visit.level_vs += level.mean_v * span.seconds();
             visit.holding_s += if under_v <= droop_v { span.seconds() } else { 0.0 };
         }
         from_s = until_s;
@@ -106,13 +126,7 @@ pub(super) fn inside(
     let mut visits: Vec<Speed> = visits
         .iter()
         .filter(|v| end.low_rpm <= v.rpm && v.rpm <= end.high_rpm)
-        .map(|v| Speed {
-            rpm: v.rpm,
-            low_rpm: v.rpm,
-            high_rpm: v.rpm,
-            seconds: v.seconds,
-            holding_s: v.holding_s,
-        })
+        .map(Speed::of)
         .collect();
     visits.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
     let (below, above) = visits.split_at(split(&visits).min(visits.len()));
@@ -141,15 +155,10 @@ pub(super) fn speeds(visits: &[Visit]) -> Vec<Speed> {
                 speed.rpm += (visit.rpm - speed.rpm) * visit.seconds / seconds;
                 speed.seconds = seconds;
                 speed.holding_s += visit.holding_s;
+                speed.level_vs += visit.level_vs;
                 speed.high_rpm = visit.rpm;
             }
-            _ => speeds.push(Speed {
-                rpm: visit.rpm,
-                low_rpm: visit.rpm,
-                high_rpm: visit.rpm,
-                seconds: visit.seconds,
-                holding_s: visit.holding_s,
-            }),
+            _ => speeds.push(Speed::of(visit)),
         }
     }
     speeds
@@ -180,7 +189,7 @@ mod tests {
     use super::*;
 
     fn at(rpm: f64, seconds: f64, holding_s: f64) -> Speed {
-        Speed { rpm, low_rpm: rpm, high_rpm: rpm, seconds, holding_s }
+        Speed { holding_s, ..Speed::held(rpm, seconds) }
     }
 
     #[test]
@@ -208,6 +217,7 @@ mod tests {
             seconds,
             holding_s: if under_v <= 0.06 { seconds } else { 0.0 },
             under_vs: under_v * seconds,
+            level_vs: 14.0 * seconds,
         };
         assert_eq!(of_one_speed(&[visit(6.0, 0.05), visit(5.0, 0.08)], 0.06), Bound::AboveSeen);
         assert_eq!(of_one_speed(&[visit(5.0, 0.01), visit(6.0, 0.08)], 0.06), Bound::BelowSeen);
