@@ -26,7 +26,7 @@ use crate::words::{self, RPM, TIMES, capital};
 
 use follows::follows_output;
 use passage::pulley_ratios;
-use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit};
+use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit, without_lifted};
 
 /// At one speed alone, a set is carried where the regulator is this surely in control.
 const SURELY_HELD: f64 = 0.9;
@@ -34,6 +34,9 @@ const SURELY_HELD: f64 = 0.9;
 const LEAST_SET_S: f64 = 4.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
 const WANDER_SHARE: f64 = 0.01;
+/// A speed that slips or holds binds the knee to this share: the battery and the heat of
+/// another minute put it elsewhere.
+const BOUND_SHARE: f64 = 0.03;
 
 /// A pulley changed for a smaller one turns the alternator faster by no more than
 /// this: belt wrap and its speed at the red line (common practice, no source).
@@ -62,6 +65,9 @@ pub fn keep_up(
         if let Some(visit) = visit(log, segments, setpoint, k, stretch) {
             sets.entry((stretch.loads.len(), &stretch.loads)).or_default().push(visit);
         }
+    }
+    for visits in sets.values_mut() {
+        without_lifted(visits, control, log.nominal().volts(levels::DROOP));
     }
     let sets: Vec<Set> = sets
         .iter()
@@ -204,10 +210,10 @@ impl Set<'_> {
         };
         let wander = WANDER_SHARE * value;
         let value = value.clamp(low, high);
-        let floor = low * (1.0 - WANDER_SHARE);
-        let ceiling = high * (1.0 + WANDER_SHARE);
-        let low_rpm = (least - wander).clamp(floor, value);
-        let high_rpm = (most + wander).clamp(value, ceiling);
+        let floor = low * (1.0 - BOUND_SHARE);
+        let ceiling = high * (1.0 + BOUND_SHARE);
+        let low_rpm = least.min(value * (1.0 - BOUND_SHARE)).clamp(floor, value);
+        let high_rpm = most.max(value * (1.0 + BOUND_SHARE)).clamp(value, ceiling);
         let shown = self
             .falls
             .iter()

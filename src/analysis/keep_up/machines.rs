@@ -24,7 +24,7 @@ use rand_chacha::ChaCha8Rng;
 use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::load_growth_a;
-use crate::analysis::keep_up::Knee;
+use crate::analysis::keep_up::{BOUND_SHARE, Knee};
 use crate::analysis::practice::clamp_half_width_a;
 use crate::car::Car;
 use crate::log::{Log, Place, Role};
@@ -52,8 +52,6 @@ const MODEL_A: f64 = 1.0;
 const MODEL_SHARE: f64 = 0.15;
 /// Output at the knee is read off a curve of common shape.
 const SHAPE_SHARE: f64 = 0.03;
-/// A speed that slips or holds binds the knee to this share.
-const BOUND_SHARE: f64 = 0.03;
 /// One anchor that fits no machine must not outvote all others.
 const MOST_MISFIT: f64 = 9.0;
 /// Weights are flattened until at least so many machines still count.

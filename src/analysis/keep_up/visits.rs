@@ -1,7 +1,8 @@
 //! Steady running by engine speed: where the bus holds, where it does not, and
 //! which speeds the knee lies between.
 
-use crate::analysis::keep_up::WANDER_SHARE;
+use crate::analysis::control::Control;
+use crate::analysis::keep_up::{SURELY_HELD, WANDER_SHARE};
 use crate::analysis::level::level;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::Bound;
@@ -90,6 +91,20 @@ pub(super) fn visit<'a>(
         from_s = until_s;
     }
     (visit.seconds > 0.0).then_some(visit)
+}
+
+/// A level that a higher speed lifts is not held, unless it is this sure that the regulator was
+/// in control there too.
+pub(super) fn without_lifted(visits: &mut [Visit], control: &Control, droop_v: f64) {
+    let levels: Vec<(f64, f64)> = visits.iter().map(|v| (v.rpm, v.level_vs / v.seconds)).collect();
+    for (visit, (rpm, level_v)) in visits.iter_mut().zip(&levels) {
+        let lifted = levels.iter().any(|(faster_rpm, higher_v)| {
+            faster_rpm > rpm && differ(*rpm, *faster_rpm) && higher_v - level_v > droop_v
+        });
+        if lifted && control.regulated(visit.index) < SURELY_HELD {
+            visit.holding_s = 0.0;
+        }
+    }
 }
 
 /// The speeds either side of the knee, or the bound where one side was not seen.
