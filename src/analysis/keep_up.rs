@@ -36,7 +36,7 @@ const LEAST_SET_S: f64 = 4.0;
 const WANDER_SHARE: f64 = 0.01;
 /// A speed that slips or holds binds the knee to this share: the battery and the heat of
 /// another minute put it elsewhere.
-const BOUND_SHARE: f64 = 0.03;
+const BOUND_SHARE: f64 = 0.04;
 
 /// A pulley changed for a smaller one turns the alternator faster by no more than
 /// this: belt wrap and its speed at the red line (common practice, no source).
