@@ -86,7 +86,8 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
             "a time; another column is the clock, or this one does not run evenly".into(),
         );
     }
-    let placed = words.has(say::COOLANT) || words.has(say::INTAKE) || words.has(say::AMBIENT);
+    let places = [say::COOLANT, say::INTAKE, say::AMBIENT, say::BATTERY];
+    let placed = places.iter().any(|place| words.has(place));
     let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin))
         || words.has(say::TEMPERATURE) && !words.has(say::NO_TEMPERATURE)
         || words.has(&["=t"]) && placed;

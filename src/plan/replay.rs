@@ -66,12 +66,12 @@ impl Trial {
         COLD_C + warmth.map_or(self.warmth, |w| w * self.soaked) * (SOAKED_C - COLD_C)
     }
 
-    /// Of a machine in a car that is hot all over.
     /// Its cells.
     pub fn nominal(&self) -> Nominal {
         self.battery.battery.nominal
     }
 
+    /// Of a machine in a car that is hot all over.
     pub fn soaked_c(&self) -> f64 {
         self.machine_c(Some(1.0))
     }

@@ -148,7 +148,9 @@ fn facts_about_the_car_by_flag_and_by_file() {
         let all = [&["log.csv", "--json", "-"], args].concat();
         garage.run(&all).ends(0).json()
     };
-    let (plain_how, _) = resistance(&run(&[]));
+    let (plain_how, plain_ohm) = resistance(&run(&[]));
+    let (cold_how, cold_ohm) = resistance(&run(&["--battery-c", "-10"]));
+    assert!(cold_how.contains("10 °C") && cold_ohm > 1.2 * plain_ohm, "{cold_how} {cold_ohm}");
     let (how, _) = resistance(&run(&["--cca", "540"]));
     assert!(how.contains("540 A") && !plain_how.contains("540 A"), "{how} / {plain_how}");
     garage.put("car.toml", "setpoint_v = 14.3\n[battery]\ncca_a = 610\n");

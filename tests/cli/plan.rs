@@ -70,6 +70,35 @@ fn the_plan_picks_what_the_later_log_shows_to_hold() {
     assert_eq!(foretold["state"], "holding");
 }
 
+/// Of the machine that is there the plan says what the diagnosis says: the same state, the
+/// same amps from the battery, the same amps short.
+#[test]
+fn the_present_machine_is_as_diagnosed() {
+    let garage = garage();
+    let flags = ["old.csv", "--json", "-"];
+    let told = garage.run(&[&["diagnose"], &flags[..]].concat()).ends(0).json();
+    let planned = garage
+        .run(&[&["plan"], &flags[..], &["--candidate", "new=new-160a.csv@2.9"]].concat())
+        .ends(0)
+        .json();
+    let diagnosed = told["operating_points"].as_array().expect("points");
+    let points = planned["present"]["points"].as_array().expect("points");
+    assert!(!points.is_empty() && points.len() == diagnosed.len());
+    let mut short = 0;
+    for (planned, diagnosed) in points.iter().zip(diagnosed) {
+        assert_eq!(planned["state"], diagnosed["state"]);
+        let same = |a: &Value, b: &Value, sign: f64| {
+            assert_eq!(number(a, "value"), sign * number(b, "value"), "{planned} {diagnosed}");
+        };
+        same(&planned["deficit_a"], &diagnosed["implied_deficit_a"], 1.0);
+        if diagnosed["state"] != "holding" {
+            same(&planned["margin_a"], &diagnosed["regulation_shortfall_a"], -1.0);
+            short += 1;
+        }
+    }
+    assert!(short > 0);
+}
+
 #[test]
 fn nonsense_gets_a_clear_word() {
     let garage = garage();

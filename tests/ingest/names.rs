@@ -91,6 +91,9 @@ const OTHERS: &[(&str, Value, &str)] = &[
     ("Kühlmitteltemperatur", coolant, "temperature.coolant"),
     ("T_IAT", intake, "temperature.intake"),
     ("INTAKE_AIR_TEMP", intake, "temperature.intake"),
+    ("T_BAT", intake, "temperature.battery"),
+    ("Battery temperature", intake, "temperature.battery"),
+    ("Batterietemperatur [°C]", intake, "temperature.battery"),
     ("CATALYST_TEMPERATURE_BANK1_SENSOR1", coolant, "ignored"),
     ("Motoröltemperatur", coolant, "ignored"),
     // consumers

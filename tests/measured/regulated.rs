@@ -333,6 +333,12 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
         )
         .unwrap();
     }
+    for phase in &examined.segments.phases {
+        writeln!(text, "H\t{:?}\t{}\t{}", phase.kind, phase.start_s, phase.end_s).unwrap();
+    }
+    for phase in &case.simulated.truth.phases {
+        writeln!(text, "T\t{:?}\t{}\t{}", phase.kind, phase.start_s, phase.end_s).unwrap();
+    }
     for (p, q) in said.operating_points.iter().zip(&examined.segments.points) {
         let sat = share(&p.spans, &|k| samples.saturated[k]);
         let drain = share(&p.spans, &|k| samples.state[k] == BusState::Draining);
