@@ -1,7 +1,7 @@
 //! The verdict in one word and one sentence.
 
 use crate::diagnosis::{
-    BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
+    Bound, BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
 };
 use crate::levels;
 use crate::log::Span;
@@ -75,9 +75,12 @@ pub fn more_speed(case: &Case, loads: &[String]) -> MoreSpeed {
     }
 }
 
-/// Whether the regulator is in control there, or the battery only charges.
+/// Whether the regulator is in control there, or the battery only charges; a level that
+/// follows the output all the way up is not held ([`crate::analysis::keep_up`]).
 pub fn holds_at_speed(case: &Case, loads: &[String]) -> bool {
-    fastest(case, loads).is_some_and(|(point, _)| point.state == BusState::Holding)
+    let keep_up = case.analysis.keep_up.iter().find(|item| item.loads == loads);
+    let nowhere = keep_up.is_some_and(|item| item.bound == Bound::AboveSeen);
+    !nowhere && fastest(case, loads).is_some_and(|(point, _)| point.state == BusState::Holding)
 }
 
 pub fn verdict(case: &Case, findings: &[Finding]) -> Verdict {
@@ -290,8 +293,11 @@ fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
             format!(" With more engine speed the same loads hold{}.", from_speed(case, worst))
         }
         (None, MoreSpeed::Cures) => {
+            let top = fastest(case, &worst.loads);
+            let sure = top.is_some_and(|(point, _)| point.state != BusState::Holding);
             format!(
-                " With more engine speed the battery charges, the alternator still at its limit{}.",
+                " With more engine speed the battery charges, the alternator {} at its limit{}.",
+                if sure { "still" } else { "perhaps still" },
                 at_top_speed(case, worst)
             )
         }
