@@ -35,6 +35,11 @@ pub const CAR_FILE: &str = "car.toml";
 /// No battery that starts an engine is colder or hotter.
 pub const BATTERY_RANGE_C: std::ops::RangeInclusive<f64> = -45.0..=80.0;
 
+/// Said of what was stated and lies outside of [`BATTERY_RANGE_C`].
+pub fn not_of_a_battery(stated: impl std::fmt::Display) -> String {
+    format!("{stated} is not a battery temperature: expected −45 to 80 °C")
+}
+
 /// A file of facts is short; a longer one is something else.
 const MOST_BYTES: u64 = 1 << 20;
 
@@ -377,7 +382,7 @@ impl Car {
         }
         let battery_c = self.battery.temperature_c;
         if let Some(value) = battery_c.filter(|c| !BATTERY_RANGE_C.contains(c)) {
-            let seen = format!("temperature_c = {value} is no temperature of a battery, in °C");
+            let seen = not_of_a_battery(format_args!("temperature_c = {value}"));
             return Some(("temperature_c".to_owned(), seen));
         }
         let word = self.columns.keys().find(|word| role_from_word(word).is_none())?;

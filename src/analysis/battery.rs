@@ -18,6 +18,7 @@ use crate::physics::battery::{MILD_C, low_unstated, resistance_from_cca, resista
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;
+use crate::words::DEGREE;
 
 /// A passenger car's 12 V battery some seconds into a discharge, value and 90 % range
 /// (common practice, no source).
@@ -277,7 +278,7 @@ fn common(battery: &BatteryFacts, temperature_c: Option<f64>, nominal: Nominal) 
         None => "of a passenger-car battery at large".to_owned(),
     };
     if let Some(temperature_c) = temperature_c {
-        how.push_str(&format!(", at {temperature_c:.0} °C"));
+        how.push_str(&format!(", at {}", DEGREE.of(temperature_c)));
     }
     Estimate::new(ohm(value), ohm(low), ohm(high), Grade::Assumed, how)
 }

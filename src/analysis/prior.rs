@@ -100,7 +100,7 @@ impl Prior<'_> {
             time_constant_s: factor(quick, 3.0, 2.0),
         };
         battery.slow = Polarisation {
-            resistance_ohm: lasting(slow) * total_ohm,
+            resistance_ohm: slow_share(slow) * total_ohm,
             time_constant_s: factor(tardy, 110.0, 2.0),
         };
         let temperature_c = self.temperature_c.unwrap_or(MILD_C);
@@ -166,10 +166,10 @@ fn strip(z: f64) -> f64 {
     }
 }
 
-/// Slow polarisation over the resistance of some seconds: of grids and acid that lag for
-/// minutes about two thirds; thin plates and warm acid hardly lag at all (common practice, no
-/// source).
-fn lasting(z: f64) -> f64 {
+/// Slow polarisation over the resistance of some seconds: about two thirds; near zero for
+/// thin plates and warm acid (common practice, no source; the share of these was chosen on
+/// traces of `tests/outside/data/pybamm`).
+fn slow_share(z: f64) -> f64 {
     const QUICK_SHARE: f64 = 0.15;
     let part = share(z);
     if part < QUICK_SHARE {

@@ -21,6 +21,8 @@ use crate::words::AMP;
 const DRAINING_LIKELY: f64 = 0.35;
 /// where the regulator is in control, this likely.
 const DRAINING_REGULATED: f64 = 0.65;
+/// A battery this likely to be charged is recharging after a discharge, whatever the voltage.
+const CHARGING_LIKELY: f64 = 0.8;
 /// No logger's calibration is known better (common practice, no source).
 const READ_V: f64 = 0.03;
 /// A regulator is taken to be in control from here on.
@@ -178,8 +180,8 @@ fn short_probability(
         let starves = 1.0 - share_below(-deficit::CHARGING_A, given.value, given.half_width());
         return (drains * (low + (1.0 - low) * limited)).max(limited * low * starves);
     }
-    // A battery that charges is recharging after a discharge, whatever the voltage.
-    let starves = limited * low * (1.0 - implied.charging_share);
+    let charges = implied.charging_share >= CHARGING_LIKELY;
+    let starves = if charges { 0.0 } else { limited * low };
     // Where the regulator is in control, at a level that charges, what the battery gives off
     // its surface is no shortage.
     let drains = implied.draining_share * (low + (1.0 - low) * limited);

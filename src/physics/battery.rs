@@ -6,6 +6,7 @@ mod kind;
 
 use crate::estimate::{Estimate, Grade};
 use crate::nominal::Nominal;
+use crate::words::DEGREE;
 
 pub use kind::{BatteryKind, CrankingStandard};
 
@@ -15,12 +16,12 @@ pub const CCA_TEMPERATURE_C: f64 = -18.0;
 /// lose 0.05 V from 25 °C (from memory).
 pub const CCA_REST_V: f64 = 12.6;
 
-/// A battery of which nothing is stated is taken to be as warm as this.
+/// Assumed battery temperature where none is logged or stated (common practice, no source).
 pub const MILD_C: f64 = 25.0;
 /// Six cells' rest voltage rises by so much a kelvin (0.2 mV a cell, from memory).
 pub const REST_V_PER_K: f64 = 0.0012;
-/// Each so many kelvin colder a battery takes half the charge at the same voltage (common
-/// practice, no source: at 0 °C about a third of what it takes on a mild day).
+/// A battery this many kelvin colder accepts half the charge at the same voltage (common
+/// practice, no source: at 0 °C about a third of that at 25 °C).
 const ACCEPTANCE_HALVES_K: f64 = 15.0;
 
 /// Resistance at 25 °C over resistance at −18 °C, and its 90 % interval (common
@@ -36,12 +37,12 @@ pub fn resistance_cold_ohm(cca_a: f64, standard: CrankingStandard) -> f64 {
     (CCA_REST_V - standard.end_v()) / cca_a
 }
 
-/// Resistance on a day of `temperature_c` over that on a mild one.
+/// Resistance at `temperature_c` over resistance at [`MILD_C`]; dimensionless.
 pub fn resistance_over_mild(temperature_c: f64) -> f64 {
     WARM_FACTOR.powf((temperature_c - MILD_C) / (MILD_C - CCA_TEMPERATURE_C))
 }
 
-/// Resistance to charging on a day of `temperature_c` over that on a mild one.
+/// Charge-acceptance resistance at `temperature_c` over that at [`MILD_C`]; dimensionless.
 pub fn acceptance_over_mild(temperature_c: f64) -> f64 {
     ((MILD_C - temperature_c) / ACCEPTANCE_HALVES_K).exp2()
 }
@@ -76,7 +77,8 @@ pub fn resistance_from_cca(
         low = low_unstated(value, low);
     }
     let by = standard.map_or("standard not stated", CrankingStandard::word);
-    let how = format!("from {cca_a:.0} A cold-cranking ({by}), carried to {temperature_c:.0} °C");
+    let at = DEGREE.of(temperature_c);
+    let how = format!("from {cca_a:.0} A cold-cranking ({by}), carried to {at}");
     Some(Estimate::new(value, low, high, Grade::Assumed, how))
 }
 

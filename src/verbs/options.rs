@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use crate::car::cable::CableRun;
-use crate::car::{BATTERY_RANGE_C, BatteryKind, Car, CarError, LoadAmps};
+use crate::car::{BATTERY_RANGE_C, BatteryKind, Car, CarError, LoadAmps, not_of_a_battery};
 use crate::ingest::{Mark, ReadOptions, RequestError, RoleRequest};
 use crate::log::Log;
 use crate::nominal::Nominal;
@@ -56,7 +56,7 @@ pub struct CarFlags {
     /// Kind of battery: flooded, efb, agm, gel or lifepo4 [default: flooded]
     #[arg(long, value_name = "KIND", help_heading = "The car")]
     pub battery: Option<BatteryKind>,
-    /// Temperature of the battery, °C [default: as logged, else a mild day's]
+    /// Temperature of the battery, °C [default: as logged, else 25]
     #[arg(long, value_name = "C", value_parser = battery_degrees, allow_negative_numbers = true, help_heading = "The car")]
     pub battery_c: Option<f64>,
     /// Capacity of the battery
@@ -110,10 +110,8 @@ pub fn degrees(text: &str) -> Result<f64, String> {
 }
 
 fn battery_degrees(text: &str) -> Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(value) if BATTERY_RANGE_C.contains(&value) => Ok(value),
-        _ => Err(format!("{text:?} is no temperature of a battery, in °C")),
-    }
+    let stated = text.parse().ok().filter(|c| BATTERY_RANGE_C.contains(c));
+    stated.ok_or_else(|| not_of_a_battery(format_args!("{text:?}")))
 }
 
 impl CarFlags {

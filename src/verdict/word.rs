@@ -296,8 +296,8 @@ fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
             let top = fastest(case, &worst.loads);
             let sure = top.is_some_and(|(point, _)| point.state != BusState::Holding);
             format!(
-                " With more engine speed the battery charges, the alternator {} at its limit{}.",
-                if sure { "still" } else { "perhaps still" },
+                " With more engine speed the battery charges, {} at its limit{}.",
+                if sure { "the alternator still" } else { "but the alternator may still be" },
                 at_top_speed(case, worst)
             )
         }

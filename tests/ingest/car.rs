@@ -54,7 +54,10 @@ fn mistakes_are_located() {
         ("[ground]\ngauge = \"4AWG\"\n", ["line 1", "length_m", "[ground]"]),
         ("[battery\n", ["line 1", "car.toml", "Allowed"]),
         ("[battery]\ncca_a = -5\n", ["line 2", "cca_a = -5", "above 0"]),
-        ("[battery]\ntemperature_c = 300\n", ["line 2", "temperature_c = 300", "of a battery"]),
+        (
+            "[battery]\ntemperature_c = 300\n",
+            ["line 2", "temperature_c = 300", "battery temperature"],
+        ),
         ("[alternator]\ncurve_v = 0\n", ["line 2", "curve_v = 0", "above 0"]),
         ("[alternator]\ncurve_c = 900\n", ["line 2", "curve_c = 900", "temperature"]),
         ("[alternator]\ncurves = \"x\"\n", ["line 2", "unknown field", "curve = \"file.csv\""]),

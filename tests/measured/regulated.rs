@@ -281,9 +281,8 @@ impl Outcome {
     }
 }
 
-/// The aims are 1, 2, 10 and 3 %. The first three are met and asserted; of these cars 6.2 % that
-/// fall short are missed (half of them as "cannot tell") since a battery that may be charged
-/// counts against a shortage, which the last bar leaves open.
+/// The aims are 1, 2, 10 and 3 %. The last bar leaves room for the luck of 300 cars: 4.5 % of
+/// these are missed, 1.7 % of others.
 #[test]
 fn sound_cars_pass_and_short_ones_do_not_whatever_the_regulator() {
     let mut o = over(seeds());
@@ -292,7 +291,7 @@ fn sound_cars_pass_and_short_ones_do_not_whatever_the_regulator() {
     assert!(share(o.failed.len(), o.healthy) <= 0.01, "{:?}", o.failed);
     assert!(share(o.with_fault, o.healthy) <= 0.02, "{:?}", o.faults);
     assert!(share(o.cannot_tell.len(), o.healthy) <= 0.10, "{:?}", o.cannot_tell);
-    assert!(share(o.missed.len(), o.short) <= 0.07, "{:?}", o.missed);
+    assert!(share(o.missed.len(), o.short) <= 0.05, "{:?}", o.missed);
     assert!(o.where_right.share() >= 0.95, "{}", o.where_right);
     assert!(o.calibration_error() <= 0.05, "{}", o.calibration_error());
 }

@@ -1,37 +1,38 @@
-//! A setpoint that nothing was tried against may be the level that an alternator at its limit
-//! came to at the highest speed. Its levels then follow its output all the way up,
+//! Is the highest level regulated, or is the alternator at its limit at every speed seen?
+//!
+//! At its limit, its levels follow its output all the way up,
 //!
 //! ```text
 //! level = a + b·g(speed)
 //! ```
 //!
-//! with g the common shape of an output curve; a regulator holds one level from the knee on,
-//! whatever the output: g(speed) no higher than g(knee).
+//! with g the common shape of an output curve. In control, the level stays at a + b·g(knee)
+//! above the knee. Levels in V of six cells, speeds in engine rpm.
 
 use super::visits::Speed;
+use crate::levels;
 use crate::nominal::Nominal;
 use crate::physics::alternator::OutputCurve;
 use crate::stats::fit::linear::ordinary;
 
-/// Two levels lie on either line.
+/// Two levels fit either line exactly.
 const LEAST_SPEEDS: usize = 3;
-/// Levels that rise by less over all are held.
+/// Levels that rise by less in all are flat.
 const LEAST_RISE_V: f64 = 0.1;
-/// A battery that fills meanwhile moves a level so far off such a line (common practice, no
-/// source).
+/// Standard deviation of a level about the line, as the battery charges meanwhile. Chosen,
+/// like [`LEAST_GAIN`], on sweeps and stairs of 240 random cars (seeds 74000.. and 75000..).
 const LEVEL_V: f64 = 0.03;
-/// What a battery carries rises far less with speed (from memory: 12.9 to 13.0 V).
-const CHARGING_V: f64 = 13.0;
-/// A knee makes the levels no likelier than that without it, in natural log likelihood.
-/// Chosen on sweeps and stairs of 240 random cars, 14 of 14 against 9 of 10 rightly.
+/// The gain in natural log likelihood that shows a knee.
 const LEAST_GAIN: f64 = 0.4;
+/// Knees tried between the slowest and the fastest speed.
 const KNEES: usize = 40;
 
-/// Whether the levels at these speeds, slow to fast, follow the output as well without a knee.
+/// Whether the levels at these speeds, slow to fast, fit the output without a knee as well as
+/// with one. Discharging levels are left out: the battery, not the output, sets them.
 pub(super) fn follows_output(speeds: &[Speed], ratios: &[f64], nominal: Nominal) -> bool {
     let levels_v = speeds.iter().map(|s| (s.rpm, nominal.as_12_v(s.level_v())));
     let (rpm, levels_v): (Vec<f64>, Vec<f64>) =
-        levels_v.filter(|(_, level_v)| *level_v > CHARGING_V).unzip();
+        levels_v.filter(|(_, level_v)| *level_v > levels::NEVER_CHARGED.at_12_v()).unzip();
     let Ok(curve) = OutputCurve::typical(1.0) else { return false };
     if rpm.len() < LEAST_SPEEDS {
         return false;

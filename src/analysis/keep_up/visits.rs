@@ -93,8 +93,8 @@ pub(super) fn visit<'a>(
     (visit.seconds > 0.0).then_some(visit)
 }
 
-/// A level that a higher speed lifts is not held, unless it is this sure that the regulator was
-/// in control there too.
+/// Marks visits as not holding where a higher speed gives a higher level with the same loads,
+/// unless the regulator was in control there with at least [`SURELY_HELD`].
 pub(super) fn without_lifted(visits: &mut [Visit], control: &Control, droop_v: f64) {
     let levels: Vec<(f64, f64)> = visits.iter().map(|v| (v.rpm, v.level_vs / v.seconds)).collect();
     for (visit, (rpm, level_v)) in visits.iter_mut().zip(&levels) {
