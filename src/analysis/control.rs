@@ -4,11 +4,13 @@
 //! level itself may be any, and may be moved by heat or by an engine computer. An
 //! alternator at its limit holds none: the bus follows engine speed and gives way to
 //! every load for as long as it is on. So a level alone is no evidence of a shortage.
-//! Four kinds are weighed, each as a likelihood ratio: the slope of voltage on speed
+//! Five kinds are weighed, each as a likelihood ratio: the slope of voltage on speed
 //! while little else changes ([`slope`]), levels before and after a change of load and
-//! of speed ([`pairs`]), the drift after such a change ([`settling`]), and what
-//! regulators and batteries do at such a level at all ([`prior_log_odds`]).
+//! of speed ([`pairs`]), the drift after such a change ([`settling`]), what regulators
+//! and batteries do at such a level at all ([`prior_log_odds`]), and what easier and
+//! harder operating points show ([`order`]).
 
+mod order;
 mod pairs;
 mod settling;
 mod slope;
@@ -42,14 +44,22 @@ pub struct Weighed {
     pub by_speed: f64,
     pub by_load: f64,
     pub by_settling: f64,
+    /// … and that other operating points add.
+    pub by_order: f64,
     /// Volts for a unit of the alternator's output share, with its standard error.
     pub slope: Option<(f64, f64)>,
 }
 
 impl Weighed {
-    fn of(regulated: f64, by: [f64; 4], slope: Option<(f64, f64)>) -> Weighed {
-        let [by_slope, by_speed, by_load, by_settling] = by;
-        Weighed { regulated, by_slope, by_speed, by_load, by_settling, slope }
+    fn of(regulated: f64, by: [f64; 5], slope: Option<(f64, f64)>) -> Weighed {
+        let [by_slope, by_speed, by_load, by_settling, by_order] = by;
+        Weighed { regulated, by_slope, by_speed, by_load, by_settling, by_order, slope }
+    }
+
+    /// The same with what other operating points show.
+    fn with_order(&self, by_order: f64) -> Weighed {
+        let odds = ((1.0 - self.regulated) / self.regulated).ln() + by_order;
+        Weighed { regulated: 1.0 / (1.0 + odds.exp()), by_order, ..self.clone() }
     }
 
     /// Whether more than the level itself speaks.
@@ -66,8 +76,8 @@ impl Weighed {
         self.each().iter().sum()
     }
 
-    fn each(&self) -> [f64; 4] {
-        [self.by_slope, self.by_speed, self.by_load, self.by_settling]
+    fn each(&self) -> [f64; 5] {
+        [self.by_slope, self.by_speed, self.by_load, self.by_settling, self.by_order]
     }
 
     /// The evidence that counts most, in a few words.
@@ -84,6 +94,11 @@ impl Weighed {
                 self.by_settling,
                 "the voltage still drifts after a change",
                 "the voltage holds after a change",
+            ),
+            (
+                self.by_order,
+                "at its limit with fewer loads or more speed too",
+                "in control with more loads or less speed too",
             ),
         ];
         let most = all.into_iter().max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
@@ -112,13 +127,13 @@ pub fn control(log: &Log, segments: &Segments, car: &Car) -> Control {
             let by_slope = slope.map_or(0.0, |s| s.log_odds(here.level_v));
             let (by_speed, by_load) = pairs::log_odds(&held, k);
             let by_settling = settling::log_odds(log, segments, &held, k);
-            weighed(here.level_v, [by_slope, by_speed, by_load, by_settling], slope)
+            weighed(here.level_v, [by_slope, by_speed, by_load, by_settling, 0.0], slope)
         })
         .collect();
-    Control { stretches }
+    Control { stretches }.ordered(&segments.points)
 }
 
-fn weighed(level_v: f64, by: [f64; 4], slope: Option<Slope>) -> Weighed {
+fn weighed(level_v: f64, by: [f64; 5], slope: Option<Slope>) -> Weighed {
     let by = by.map(|odds| odds.clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS));
     let odds = prior_log_odds(level_v) + by.iter().sum::<f64>();
     Weighed::of(1.0 / (1.0 + odds.exp()), by, slope.map(|s| (s.value, s.error)))
@@ -171,6 +186,19 @@ fn pooled_slopes(log: &Log, segments: &Segments, car: &Car) -> Vec<Option<Slope>
 }
 
 impl Control {
+    /// Each point's own evidence, with that of easier and harder ones.
+    fn ordered(mut self, points: &[Point]) -> Control {
+        let limited: Vec<f64> = points.iter().map(|p| 1.0 - self.of_point(p).regulated).collect();
+        for (point, by_order) in points.iter().zip(order::log_odds(points, &limited)) {
+            for &k in &point.stretches {
+                if let Some(here) = self.stretches.get_mut(k) {
+                    *here = here.with_order(by_order);
+                }
+            }
+        }
+        self
+    }
+
     pub fn of_stretch(&self, index: usize) -> Option<&Weighed> {
         self.stretches.get(index)
     }
@@ -183,7 +211,7 @@ impl Control {
 
     /// The visits of a point together, each by its seconds.
     pub fn of_point(&self, point: &Point) -> Weighed {
-        let (mut seconds, mut regulated, mut by, mut slope) = (0.0, 0.0, [0.0; 4], None);
+        let (mut seconds, mut regulated, mut by, mut slope) = (0.0, 0.0, [0.0; 5], None);
         for (&k, span) in point.stretches.iter().zip(&point.spans) {
             let Some(here) = self.of_stretch(k) else { continue };
             seconds += span.seconds();
@@ -194,7 +222,7 @@ impl Control {
             slope = here.slope;
         }
         if seconds <= 0.0 {
-            return Weighed::of(0.5, [0.0; 4], slope);
+            return Weighed::of(0.5, [0.0; 5], slope);
         }
         Weighed::of(regulated / seconds, by.map(|sum| sum / seconds), slope)
     }
@@ -220,10 +248,10 @@ mod tests {
 
     #[test]
     fn what_nothing_tried_is_judged_by_its_level_and_says_so() {
-        let alone = weighed(14.2, [0.0; 4], None);
+        let alone = weighed(14.2, [0.0; 5], None);
         assert!(alone.regulated > 0.9 && !alone.is_tested());
         assert_eq!(alone.how(), "only the level itself says so");
-        let flat = weighed(13.0, [-3.0, 0.0, 0.0, 0.0], None);
+        let flat = weighed(13.0, [-3.0, 0.0, 0.0, 0.0, 0.0], None);
         assert!(flat.regulated > 0.85 && flat.is_tested());
         assert_eq!(flat.how(), "voltage does not follow engine speed");
     }

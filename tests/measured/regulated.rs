@@ -347,9 +347,17 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
             .map(|k| samples.battery_a[k])
             .collect();
         let taken_a = taken.iter().sum::<f64>() / taken.len().max(1) as f64;
+        let implied = stiffbus::analysis::deficit::of_point(
+            q,
+            p.voltage_v.value,
+            None,
+            &examined.analysis.battery,
+            examined.log.nominal(),
+        );
+        let (drains, charges) = (implied.draining_share, implied.charging_share);
         writeln!(
             text,
-            "P\t{:?}\t{}\t{}\t{}\t{}\t{:?}\t{}\t{}\t{}\t{:?}\t{}\t{sat}\t{drain}\t{taken_a}\t{}",
+            "P\t{:?}\t{}\t{}\t{}\t{}\t{:?}\t{}\t{}\t{}\t{:?}\t{}\t{sat}\t{drain}\t{taken_a}\t{drains}\t{charges}\t{}",
             q.stretches,
             p.rpm.unwrap_or(f64::NAN),
             p.seconds,
