@@ -29,7 +29,8 @@ const MOST_LOG_ODDS: f64 = 4.0;
 /// Log odds that a 12 V bus at this level is at its limit, before anything else is known:
 /// regulators hold 13.6 to 14.7 V, engine computers go down to about 13 V, and at 12.5 V
 /// it is nearly always the battery that carries the bus (common practice, no source).
-const PRIOR: [(f64, f64); 5] = [(12.5, 2.2), (12.9, 1.0), (13.2, -0.2), (13.6, -1.8), (14.0, -2.8)];
+const PRIOR: [(f64, f64); 6] =
+    [(12.5, 3.0), (12.8, 2.0), (13.2, -0.6), (13.6, -1.6), (14.0, -2.8), (14.4, -4.0)];
 /// The level of a stretch is that of its later part: a regulator with load response
 /// takes 2 to 10 s to come back (common practice, no source).
 const LATER_SHARE: f64 = 0.5;
@@ -240,10 +241,10 @@ mod tests {
 
     #[test]
     fn the_prior_falls_with_the_level_and_has_no_steps() {
-        assert_eq!(prior_log_odds(11.0), 2.2);
-        assert_eq!(prior_log_odds(15.0), -2.8);
+        assert_eq!(prior_log_odds(11.0), 3.0);
+        assert_eq!(prior_log_odds(15.0), -4.0);
         let levels: Vec<f64> = (1180..1500).map(|k| prior_log_odds(f64::from(k) / 100.0)).collect();
-        assert!(levels.windows(2).all(|p| p[1] <= p[0] && p[0] - p[1] < 0.06));
+        assert!(levels.windows(2).all(|p| p[1] <= p[0] && p[0] - p[1] < 0.07));
     }
 
     #[test]

@@ -18,7 +18,7 @@ use crate::words::AMP;
 
 /// A drain that is called anything else leaves somebody stranded, so a bus drains as
 /// soon as that is this likely;
-const DRAINING_LIKELY: f64 = 0.35;
+const DRAINING_LIKELY: f64 = 0.5;
 /// where the regulator is in control, this likely.
 const DRAINING_REGULATED: f64 = 0.65;
 /// A battery this likely to be charged is recharging after a discharge, whatever the voltage.

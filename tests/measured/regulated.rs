@@ -321,7 +321,7 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
         let (v, hw) = v.map_or((f64::NAN, f64::NAN), |l| (l.mean_v, l.half_width_v));
         writeln!(
             text,
-            "S\t{k}\t{}\t{}\t{:?}\t{}\t{v}\t{hw}\t{slope}\t{error}\t{}\t{}\t{}\t{}\t{sat}\t{drain}",
+            "S\t{k}\t{}\t{}\t{:?}\t{}\t{v}\t{hw}\t{slope}\t{error}\t{}\t{}\t{}\t{}\t{}\t{sat}\t{drain}",
             s.settled.start_s,
             s.settled.end_s,
             s.loads,
@@ -329,6 +329,7 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
             w.by_slope,
             w.by_speed,
             w.by_load,
+            w.by_order,
             w.regulated
         )
         .unwrap();

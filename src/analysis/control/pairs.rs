@@ -9,7 +9,7 @@ use crate::analysis::control::normal;
 use crate::segment::Stretch;
 
 /// Further apart in time, the setpoint or the battery may have moved.
-const NEAR_S: f64 = 90.0;
+const NEAR_S: f64 = 60.0;
 /// So many neighbors are looked at on either side.
 const MOST_NEIGHBORS: usize = 6;
 /// Shorter stretches have no level worth comparing.
@@ -19,18 +19,18 @@ const SAME_SHARE: f64 = 0.05;
 /// and this far apart as two.
 const OTHER_SHARE: f64 = 0.08;
 /// Levels that a regulator in control holds differ by this much, V (standard deviation).
-const STIFF_V: f64 = 0.035;
+const STIFF_V: f64 = 0.05;
 /// What a regulated level can lose or gain to cable, droop or command, V: mean.
-const SOFT_V: f64 = 0.35;
+const SOFT_V: f64 = 0.25;
 /// What an alternator at its limit loses when more is asked, V: mean.
 const LIMITED_V: f64 = 0.6;
 /// How often a regulated bus is soft to loads, or moves with speed (common practice, no
 /// source); how often a bus at its limit happens to show nothing.
-const SOFT_TO_LOAD: f64 = 0.15;
-const SOFT_TO_SPEED: f64 = 0.08;
-const UNMOVED: f64 = 0.08;
+const SOFT_TO_LOAD: f64 = 0.4;
+const SOFT_TO_SPEED: f64 = 0.12;
+const UNMOVED: f64 = 0.04;
 /// How often what was easier held where what was harder did not.
-const ONLY_HARDER: f64 = 0.4;
+const ONLY_HARDER: f64 = 0.25;
 
 /// A stretch with its level and the output share of its speed.
 #[derive(Debug, Clone, Copy)]
