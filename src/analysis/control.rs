@@ -18,6 +18,7 @@ mod slope;
 use crate::analysis::level::level;
 use crate::car::Car;
 use crate::log::{Log, Span};
+use crate::nominal::Nominal;
 use crate::segment::{Point, Segments};
 
 use pairs::Held;
@@ -131,7 +132,7 @@ pub fn control(log: &Log, segments: &Segments, car: &Car) -> Control {
             weighed(here.level_v, [by_slope, by_speed, by_load, by_settling, 0.0], slope)
         })
         .collect();
-    Control { stretches }.ordered(&segments.points)
+    Control { stretches }.ordered(&segments.points, log.nominal())
 }
 
 fn weighed(level_v: f64, by: [f64; 5], slope: Option<Slope>) -> Weighed {
@@ -188,9 +189,9 @@ fn pooled_slopes(log: &Log, segments: &Segments, car: &Car) -> Vec<Option<Slope>
 
 impl Control {
     /// Each point's own evidence, with that of easier and harder ones.
-    fn ordered(mut self, points: &[Point]) -> Control {
+    fn ordered(mut self, points: &[Point], nominal: Nominal) -> Control {
         let limited: Vec<f64> = points.iter().map(|p| 1.0 - self.of_point(p).regulated).collect();
-        for (point, by_order) in points.iter().zip(order::log_odds(points, &limited)) {
+        for (point, by_order) in points.iter().zip(order::log_odds(points, &limited, nominal)) {
             for &k in &point.stretches {
                 if let Some(here) = self.stretches.get_mut(k) {
                     *here = here.with_order(by_order);

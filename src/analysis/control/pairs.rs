@@ -29,8 +29,10 @@ const LIMITED_V: f64 = 0.6;
 const SOFT_TO_LOAD: f64 = 0.4;
 const SOFT_TO_SPEED: f64 = 0.12;
 const UNMOVED: f64 = 0.04;
-/// How often what was easier held where what was harder did not.
-const ONLY_HARDER: f64 = 0.25;
+/// How often what was easier held where what was harder did not: with fewer loads, and at
+/// more speed, where the output hardly grows any more.
+const ONLY_MORE_LOAD: f64 = 0.25;
+const ONLY_SLOWER: f64 = 0.4;
 
 /// A stretch with its level and the output share of its speed.
 #[derive(Debug, Clone, Copy)]
@@ -116,14 +118,15 @@ pub fn log_odds(held: &[Held], k: usize) -> (f64, f64) {
     if here.seconds() < LEAST_S {
         return (0.0, 0.0);
     }
-    let odds = |kind: Harder, soft: f64| {
+    let odds = |kind: Harder, soft: f64, only_harder: f64| {
         let mine = near.iter().filter(|o| here.harder_than(o) == Some(kind));
         let mine: Vec<Fall> = mine.map(|o| Fall::between(o, here)).collect();
         let theirs = near.iter().filter(|o| o.harder_than(here) == Some(kind));
         let theirs: Vec<Fall> = theirs.map(|o| Fall::between(here, o)).collect();
-        as_harder(&mine, soft) + as_easier(&theirs)
+        as_harder(&mine, soft) + as_easier(&theirs, only_harder)
     };
-    (odds(Harder::Slower, SOFT_TO_SPEED), odds(Harder::Load, SOFT_TO_LOAD))
+    let by_speed = odds(Harder::Slower, SOFT_TO_SPEED, ONLY_SLOWER);
+    (by_speed, odds(Harder::Load, SOFT_TO_LOAD, ONLY_MORE_LOAD))
 }
 
 /// Falls to this level from easier ones.
@@ -138,10 +141,10 @@ fn as_harder(falls: &[Fall], soft: f64) -> f64 {
 }
 
 /// Falls from this level to harder ones: those may have been at the limit alone.
-fn as_easier(falls: &[Fall]) -> f64 {
+fn as_easier(falls: &[Fall], only_harder: f64) -> f64 {
     let each = |f: &Fall| {
         mixture(f.falls(LIMITED_V), f.stiff(), UNMOVED)
-            - mixture(f.stiff(), f.falls(LIMITED_V), ONLY_HARDER)
+            - mixture(f.stiff(), f.falls(LIMITED_V), only_harder)
     };
     // The one that speaks most: others repeat it.
     falls.iter().map(each).min_by(f64::total_cmp).unwrap_or(0.0)
