@@ -136,7 +136,7 @@ impl FromStr for LoadAmps {
             let bare = text.trim().trim_end_matches(unit).trim_end();
             match bare.replace(',', ".").parse::<f64>() {
                 Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
-                _ => Err(format!("{bare:?} is no number over 0")),
+                _ => Err(format!("{bare:?} is not a number over 0")),
             }
         };
         let (amps, volts) = text.split_once('@').map_or((text, None), |(a, v)| (a, Some(v)));
@@ -365,7 +365,7 @@ impl Car {
         if let Some((name, value)) =
             facts.chain(loads).find(|(_, value)| !(value.is_finite() && *value > 0.0))
         {
-            return Some((name.clone(), format!("{name} = {value} is no amount above 0")));
+            return Some((name.clone(), format!("{name} = {value} is not an amount above 0")));
         }
         let cables = [&self.cable, &self.ground].into_iter().flatten();
         if let Some(wrong) = cables.into_iter().find_map(CableRun::senseless) {
@@ -377,7 +377,7 @@ impl Car {
             return Some((name.to_owned(), seen));
         }
         if let Some(value) = self.alternator.curve_c.filter(|c| !(-60.0..=200.0).contains(c)) {
-            let seen = format!("curve_c = {value} is no temperature of a test, in °C");
+            let seen = format!("curve_c = {value} is not a test temperature, in °C");
             return Some(("curve_c".to_owned(), seen));
         }
         let battery_c = self.battery.temperature_c;

@@ -95,7 +95,7 @@ pub enum PlanError {
     NoRunning,
     #[error(
         "no car of common parts makes this log: {seen}. Look at the diagnosis first; a belt that \
-         slips or a bad connection is mended before a machine is chosen."
+         slips or a bad connection is mended before an alternator is chosen."
     )]
     NoCar { seen: String },
 }

@@ -9,7 +9,7 @@ use crate::diagnosis::Verdict;
 use crate::estimate::{Estimate, Grade};
 use crate::segment::unnamed::letter_of;
 
-pub const NOT_TOLD: &str = "not told by this log";
+pub const NOT_TOLD: &str = "not in this log";
 
 /// One line of printable text. Control characters would reach a terminal or
 /// break XML, and direction overrides would reorder the words around them:

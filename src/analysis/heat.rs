@@ -314,7 +314,7 @@ fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estim
                     mean_a(at + 1) - mean_a(at) - growth_a
                 })
                 .collect();
-            let how = "what the battery takes late less early, the loads being the same";
+            let how = "charge current late less early, the loads being the same";
             Some(spread(&change_a, &weights, battery.grade, how))
         })
         .collect()

@@ -222,7 +222,7 @@ impl Set<'_> {
             (true, _) => (Grade::Measured, "where the bus leaves its setpoint as the engine slows"),
             (false, false) => (
                 Grade::Inferred,
-                "where the bus leaves its setpoint as the engine slows, carried to the rest of the running by the battery's charge and the machine's heat",
+                "where the bus leaves its setpoint as the engine slows, carried to the rest of the running by the battery's charge and the alternator's heat",
             ),
             (false, true) if car.alternator.rated_a.is_some() => {
                 (battery.grade, "amps missing at the speeds that slip, by the stated alternator")
@@ -277,7 +277,7 @@ fn told(
                             "the alternator would have to turn {faster} faster, more than a pulley gives; it takes more output at idle"
                         )
                     };
-                    format!("{holds}; idle at {idle} lacks {lacks}: {pulley}.")
+                    format!("{holds}; idle at {idle} is too slow by {lacks}: {pulley}.")
                 }
                 _ => format!("{holds}."),
             }
@@ -319,7 +319,7 @@ mod tests {
         let text = told(&set, Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
         assert_eq!(
             text,
-            "With fans + lamps on the bus holds from 1240 rpm up (1180 to 1330, measured); idle at 850 lacks 390 rpm (330 to 480): a pulley 1.46 times (1.39 to 1.56) faster would do it, if belt and alternator speed at the red line allow it."
+            "With fans + lamps on the bus holds from 1240 rpm up (1180 to 1330, measured); idle at 850 is too slow by 390 rpm (330 to 480): a pulley 1.46 times (1.39 to 1.56) faster would do it, if belt and alternator speed at the red line allow it."
         );
     }
 

@@ -177,7 +177,7 @@ fn point(members: &[&Window], grain: &Grain) -> Option<OutputPoint> {
         100.0 * CLAMP_GAIN
     );
     let at_v = average(&|w| w.at_v);
-    let at_how = format!("mean of {samples} samples nearest to the machine");
+    let at_how = format!("mean of {samples} samples nearest to the alternator");
     let spans = joined(members.iter().map(|w| w.span).collect());
     Some(OutputPoint {
         alternator_rpm: told(&|w| w.alternator_rpm),

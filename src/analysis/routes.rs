@@ -169,7 +169,7 @@ pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String 
     let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {rpm:.0} rpm"));
     let where_ = format!("{}{at}", with_loads(&point.loads));
     let Some(given) = given else {
-        return format!("What the battery gives {where_} cannot be told from this log.");
+        return format!("This log does not show at how many amps the battery discharges {where_}.");
     };
     let narrower = match given.grade {
         Grade::Measured => "",
@@ -179,19 +179,19 @@ pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String 
         }
     };
     match state {
-        BusState::Holding => format!("The battery gives nothing {where_}: {}.", given.how),
+        BusState::Holding => format!("The battery does not discharge {where_}: {}.", given.how),
         BusState::Limited if given.high < 0.5 => {
-            format!("The battery gives nothing {where_}: {}.", given.how)
+            format!("The battery does not discharge {where_}: {}.", given.how)
         }
         BusState::Limited => format!(
-            "The battery most likely gives nothing {where_}, and no more than {} ({}): {}.{narrower}",
+            "The battery most likely does not discharge {where_}, at most at {} ({}): {}.{narrower}",
             AMP.of(given.high),
             given.grade.word(),
             given.how
         ),
         BusState::Draining => {
             let amount = AMP.told(given);
-            format!("The battery gives {amount} {where_}: {}.{narrower}", given.how)
+            format!("The battery discharges at {amount} {where_}: {}.{narrower}", given.how)
         }
     }
 }

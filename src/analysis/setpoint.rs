@@ -463,7 +463,7 @@ fn held_line(seen: &[Seen], members: &[usize], drift: f64, nominal: Nominal) -> 
     }
     let how = format!(
         "highest level, over {weight_s:.0} s; at least that: no load or speed changed there without \
-         changing it, so it may be the machine's limit"
+         changing it, so it may be the alternator's limit"
     );
     let [.., common_high] = levels::COMMON_SETPOINT;
     let high_v = (level_v + half_width_v).max(nominal.volts(common_high));

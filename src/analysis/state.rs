@@ -203,9 +203,9 @@ fn by_current(given: &Estimate, weighed: &Weighed) -> Call {
     };
     let amps = |e: &Estimate| AMP.with_range(e);
     let how = if given.value < 0.0 {
-        format!("by the logged current the battery takes {}", amps(&given.negated()))
+        format!("logged current: the battery charges at {}", amps(&given.negated()))
     } else {
-        format!("by the logged current the battery gives {}", amps(given))
+        format!("logged current: the battery discharges at {}", amps(given))
     };
     Call { state, confidence, how: format!("{how}; {}", weighed.how()) }
 }

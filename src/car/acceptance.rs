@@ -112,7 +112,7 @@ impl Acceptance {
         ];
         if let Some((name, value)) = amounts.into_iter().find(|(_, v)| !(v.is_finite() && *v > 0.0))
         {
-            return Some((name, format!("{name} = {value} is no amount above 0")));
+            return Some((name, format!("{name} = {value} is not an amount above 0")));
         }
         (self.least_setpoint_v >= self.most_setpoint_v).then(|| {
             let seen = format!(

@@ -44,15 +44,15 @@ pub struct CableRun {
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum CableError {
     #[error(
-        "\"{0}\" is no cable. Write GAUGE:LENGTH, as in 4AWG:3.2m, 25mm2:3.2m or 2/0AWG:10ft; the length is one way, from post to post"
+        "\"{0}\" is not a cable. Write GAUGE:LENGTH, as in 4AWG:3.2m, 25mm2:3.2m or 2/0AWG:10ft; the length is one way, from post to post"
     )]
     NoCable(String),
     #[error(
-        "\"{0}\" is no gauge. Allowed are 20AWG to 1AWG, 1/0AWG to 4/0AWG, or 0.5mm2 to 240mm2"
+        "\"{0}\" is not a gauge. Allowed are 20AWG to 1AWG, 1/0AWG to 4/0AWG, or 0.5mm2 to 240mm2"
     )]
     NoGauge(String),
     #[error(
-        "\"{0}\" is no length. Allowed are 0.05 to 30 m, one way, as in 3.2m, 320cm, 10ft or 126in"
+        "\"{0}\" is not a length. Allowed are 0.05 to 30 m, one way, as in 3.2m, 320cm, 10ft or 126in"
     )]
     NoLength(String),
 }

@@ -117,7 +117,7 @@ fn difference(terms: &[(f64, &Estimate, &Estimate)]) -> Estimate {
     let below = mean(&|old, _| old.value - old.low).hypot(mean(&|_, new| new.high - new.value));
     let above = mean(&|old, _| old.high - old.value).hypot(mean(&|_, new| new.value - new.low));
     let grade = terms.iter().map(|(_, old, new)| old.grade.max(new.grade)).max();
-    let how = "what the battery gave before, less what it gives after";
+    let how = "battery discharge before, less that after";
     Estimate::new(value, value - below, value + above, grade.unwrap_or(Grade::Assumed), how)
 }
 

@@ -139,7 +139,7 @@ pub fn criteria(
         }),
         (
             "never-draining",
-            "the battery gives at no operating point of the log".to_owned(),
+            "the battery discharges at no operating point of the log".to_owned(),
             &|log| never_draining(log.diagnosis),
         ),
         ("setpoint-sound", format!("the setpoint lies between {band}"), &|log| {
@@ -179,7 +179,7 @@ fn never(held: &Held, acceptance: &Acceptance) -> String {
     if let Some(point) = held.cooler.first() {
         format!("seen only {}, not {asked}", point.heat.word())
     } else if held.heat_unknown {
-        format!("the log tells no temperature, so nobody knows whether it was {asked}")
+        format!("the log has no temperature, so it is not known whether it was {asked}")
     } else if held.speed_unknown {
         "the log has no engine speed, so nobody knows whether it was idle".to_owned()
     } else {

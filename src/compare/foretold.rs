@@ -37,7 +37,7 @@ pub enum ForetoldError {
          planned with as BEFORE, or plan again with this one."
     )]
     OtherLog { planned: String, planned_sha256: String, before: String, before_sha256: String },
-    #[error("the plan has no candidate, so it foretold nothing: plan again with --candidate")]
+    #[error("the plan has no candidate, so it predicted nothing: plan again with --candidate")]
     NoCandidate,
     #[error("the plan has no candidate called {stated}; it has {known}")]
     NoSuch { stated: String, known: String },
@@ -130,7 +130,7 @@ fn of_one(proposal: &Proposal, after: &After, nominal: Nominal) -> ForetoldAfter
     ForetoldAfter { name: after.side.name.clone(), kept, headline, points, keep_up }
 }
 
-/// What the plan foretold for the same loads, speed and heat as the earlier log had.
+/// What the plan predicted for the same loads, speed and heat as the earlier log had.
 fn predicted<'p>(proposal: &'p Proposal, seen: &MatchedPoint) -> Option<&'p PredictedPoint> {
     let same = |p: &&PredictedPoint| p.loads == seen.loads && p.rpm_low == seen.rpm_low;
     let mut all = proposal.points.iter().filter(same);
@@ -175,9 +175,9 @@ fn word(foretold: &PredictedPoint, seen: &MatchedPoint, nominal: Nominal) -> (Ke
     let promised = foretold.state_share >= PROMISED_SHARE;
     if foretold.state == BusState::Holding && now == BusState::Holding {
         let why = match within {
-            true => "held at the setpoint, as foretold".to_owned(),
+            true => "held at the setpoint, as predicted".to_owned(),
             false => format!(
-                "held, as foretold, at a setpoint of its own: {} and not {}",
+                "held, as predicted, at a setpoint of its own: {} and not {}",
                 VOLT.with_range(seen_v),
                 VOLT.with_range(told_v)
             ),
@@ -187,22 +187,22 @@ fn word(foretold: &PredictedPoint, seen: &MatchedPoint, nominal: Nominal) -> (Ke
     if promised && now > foretold.state {
         let words = (foretold.state.label(), now.label());
         return match seen.after.is_sure {
-            true => (Kept::Worse, format!("{} foretold, {} seen", words.0, words.1)),
+            true => (Kept::Worse, format!("{} predicted, {} seen", words.0, words.1)),
             false => {
                 let why =
-                    format!("{} foretold, and whether it is {} is not sure", words.0, words.1);
+                    format!("{} predicted, and whether it is {} is not sure", words.0, words.1);
                 (Kept::CannotTell, why)
             }
         };
     }
     // A mere range foretells nothing that could fail.
     if !foretold.voltage_is_told {
-        let why = format!("foretold only as {}", VOLT.with_range(told_v));
+        let why = format!("predicted only as {}", VOLT.with_range(told_v));
         return (Kept::CannotTell, why);
     }
-    let volts = format!("{} foretold, {} seen", VOLT.with_range(told_v), VOLT.with_range(seen_v));
+    let volts = format!("{} predicted, {} seen", VOLT.with_range(told_v), VOLT.with_range(seen_v));
     if within {
-        (Kept::Held, format!("as foretold to within its interval: {volts}"))
+        (Kept::Held, format!("as predicted to within its interval: {volts}"))
     } else if seen_v.low > told_v.high {
         (Kept::Better, volts)
     } else {
@@ -219,13 +219,13 @@ fn keep_up(
     let hot = |p: &MatchedPoint| p.loads == seen.loads && p.after.heat == Heat::Hot;
     let (kept, why) = match (&told.rpm, &seen.after.rpm, seen.after.bound) {
         _ if !points.iter().any(hot) => {
-            (Kept::CannotTell, "foretold for a hot car, and not seen hot".to_owned())
+            (Kept::CannotTell, "predicted for a hot car, and not seen hot".to_owned())
         }
         (Some(told), Some(now), Bound::Within) => speeds(told, now),
         (Some(told), _, Bound::BelowSeen) => below(told, seen.after.seen_low_rpm),
         (Some(told), _, Bound::AboveSeen) => above(told, seen.after.seen_high_rpm),
-        (None, _, Bound::AboveSeen) => (Kept::Held, "at no speed seen, as foretold".to_owned()),
-        (None, _, _) => (Kept::Better, "foretold at no speed of its curve".to_owned()),
+        (None, _, Bound::AboveSeen) => (Kept::Held, "at no speed seen, as predicted".to_owned()),
+        (None, _, _) => (Kept::Better, "predicted at no speed of its curve".to_owned()),
         (Some(_), None, Bound::Within) => {
             (Kept::CannotTell, "the later log does not tell it".to_owned())
         }
@@ -240,7 +240,7 @@ fn keep_up(
 }
 
 fn speeds(told: &Estimate, now: &Estimate) -> (Kept, String) {
-    let words = format!("{} foretold, {} seen", RPM.with_range(told), RPM.with_range(now));
+    let words = format!("{} predicted, {} seen", RPM.with_range(told), RPM.with_range(now));
     let kept = if now.low > told.high {
         Kept::Worse
     } else if now.high < told.low {
@@ -254,7 +254,7 @@ fn speeds(told: &Estimate, now: &Estimate) -> (Kept, String) {
 /// It keeps up at every speed that was seen.
 fn below(told: &Estimate, least_rpm: f64) -> (Kept, String) {
     let words = format!(
-        "{} foretold; carried at every speed seen, the lowest {}",
+        "{} predicted; carried at every speed seen, the lowest {}",
         RPM.with_range(told),
         RPM.of(least_rpm)
     );
@@ -264,7 +264,7 @@ fn below(told: &Estimate, least_rpm: f64) -> (Kept, String) {
 /// It keeps up at no speed that was seen.
 fn above(told: &Estimate, most_rpm: f64) -> (Kept, String) {
     let words = format!(
-        "{} foretold; carried at no speed seen, the highest {}",
+        "{} predicted; carried at no speed seen, the highest {}",
         RPM.with_range(told),
         RPM.of(most_rpm)
     );
@@ -290,14 +290,14 @@ fn headline(points: &[ForetoldPoint], kept: Kept) -> String {
     };
     match (kept, heaviest(kept)) {
         (Kept::CannotTell, Some(first)) => {
-            format!("nothing foretold can be told from this log: {}, {}", at(first), first.why)
+            format!("this log shows nothing that was predicted: {}, {}", at(first), first.why)
         }
-        (_, None) => "the plan foretold none of the running that both logs have".to_owned(),
+        (_, None) => "the plan predicted none of the running that both logs have".to_owned(),
         (Kept::Worse, Some(worst)) => {
             format!(
                 "{} of {}; {}: {}",
                 count(kept),
-                words::plural(told, "point", "points") + " worse than foretold",
+                words::plural(told, "point", "points") + " worse than predicted",
                 at(worst),
                 worst.why
             )
@@ -308,7 +308,7 @@ fn headline(points: &[ForetoldPoint], kept: Kept) -> String {
                 n => format!("; {n} cannot tell"),
             };
             format!(
-                "{} of {} as foretold or better{cannot}; {}: {}",
+                "{} of {} as predicted or better{cannot}; {}: {}",
                 told,
                 words::plural(told, "point", "points"),
                 at(first),

@@ -174,11 +174,11 @@ impl Met {
         match (before, after) {
             (Heat::Unknown, Heat::Unknown) => {
                 self.unknown = true;
-                self.how.push("neither log tells how hot it was".to_owned());
+                self.how.push("neither log shows how hot it was".to_owned());
             }
             (Heat::Unknown, _) | (_, Heat::Unknown) => {
                 self.unknown = true;
-                self.how.push("only one of the two logs tells how hot it was".to_owned());
+                self.how.push("only one of the two logs shows how hot it was".to_owned());
             }
             (before, after) if after < before => {
                 self.easier = true;
@@ -375,8 +375,8 @@ mod tests {
             (pairs[0].1, pairs[0].2.clone())
         };
         let neither = of(Heat::Unknown, Heat::Unknown);
-        assert_eq!(neither, (Conditions::Unknown, "neither log tells how hot it was".to_owned()));
-        let one = "only one of the two logs tells how hot it was".to_owned();
+        assert_eq!(neither, (Conditions::Unknown, "neither log shows how hot it was".to_owned()));
+        let one = "only one of the two logs shows how hot it was".to_owned();
         assert_eq!(of(Heat::Hot, Heat::Unknown), (Conditions::Unknown, one.clone()));
         assert_eq!(of(Heat::Unknown, Heat::Cold), (Conditions::Unknown, one));
         assert_eq!(of(Heat::Hot, Heat::Cold).0, Conditions::Easier);

@@ -304,7 +304,7 @@ fn sentence(point: &MatchedPoint) -> String {
         |side: &PointSide| format!("{}, {}", VOLT.with_range(&side.voltage_v), side.state.label());
     let old = match amps {
         Some(amps) => format!(
-            "{} with the battery giving {}",
+            "{} with the battery discharging at {}",
             VOLT.with_range(&point.before.voltage_v),
             AMP.with_range(amps)
         ),

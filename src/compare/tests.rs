@@ -74,7 +74,7 @@ fn better_and_still_draining_is_not_proven() {
     let after = vec![holding(&[]), draining(&LOADS, 9.0)];
     let proof = one(short(), after);
     assert_eq!(proof.outcome, Outcome::ImprovedNotProven);
-    assert!(missing(&proof, "the battery gives at no operating point"), "{:?}", proof.missing);
+    assert!(missing(&proof, "the battery discharges at no operating point"), "{:?}", proof.missing);
 }
 
 #[test]
@@ -147,7 +147,7 @@ fn unknown_heat_proves_nothing_and_says_so() {
     };
     let proof = one(blind(short()), blind(cured()));
     assert_eq!(proof.outcome, Outcome::ImprovedNotProven);
-    assert!(missing(&proof, "neither log tells how hot it was"), "{:?}", proof.missing);
+    assert!(missing(&proof, "neither log shows how hot it was"), "{:?}", proof.missing);
     let worse = one(blind(cured()), blind(short()));
     assert_eq!(worse.outcome, Outcome::NotComparable);
     assert!(worse.headline.contains("how hot"), "{}", worse.headline);

@@ -43,7 +43,7 @@ impl Kept {
     pub fn words(self) -> &'static str {
         match self {
             Kept::CannotTell => "cannot tell",
-            Kept::Better => "better than foretold",
+            Kept::Better => "better than predicted",
             Kept::Held => "held",
             Kept::Worse => "worse",
         }

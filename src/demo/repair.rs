@@ -59,7 +59,7 @@ pub const PAIRS: [PairTruth; 6] = [
         before: OLD,
         afters: &["rebuilt-alternator.csv"],
         outcome: Outcome::ImprovedNotProven,
-        story: "A stronger machine, and still the battery gives at hot idle.",
+        story: "A stronger alternator, and still the battery discharges at hot idle.",
     },
     PairTruth {
         before: OLD,
@@ -117,7 +117,7 @@ fn rebuilt_alternator() -> Result<Recording, CurveError> {
     ];
     Ok(Recording {
         name: "rebuilt-alternator",
-        story: "First try: a rebuilt 100 A machine from the shelf, on the old pulleys.",
+        story: "First try: a rebuilt 100 A alternator from the shelf, on the old pulleys.",
         car: coupe::rebuilt_alternator()?,
         script: hot_idle_script(),
         logger: Logger { started_at: at(13, 20), ..logger(10.0, channels, marked()) },

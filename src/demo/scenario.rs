@@ -341,7 +341,7 @@ fn output_sweep() -> Result<Recording, CurveError> {
     ];
     Ok(Recording {
         name: "output-sweep",
-        story: "Everything on and the speed stepped up, clamps on alternator and battery: is the old machine weak, or too small?",
+        story: "Everything on and the speed stepped up, clamps on alternator and battery: is the old alternator weak, or too small?",
         car: coupe::old_alternator()?,
         script,
         logger: Logger { started_at: at(15, 30), ..logger(8.0, channels, marked()) },

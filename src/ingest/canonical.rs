@@ -112,7 +112,7 @@ pub fn without_codes(
             *extent = Extent::of(values);
             let cells = account.bad_cells - before;
             notices.push(format!(
-                "\"{}\": {} in {cells} cell{} is no possible value and is left out",
+                "\"{}\": {} in {cells} cell{} is not a possible value and is left out",
                 clip(name),
                 shown_code(code),
                 if cells == 1 { "" } else { "s" },

@@ -42,10 +42,10 @@ pub fn settle_sign(
         (None, Some((positive, _, reason))) => (positive, turned(positive, reason)),
         (None, None) => {
             notices.push(format!(
-                "nothing tells which sign of \"{}\" means charging; positive is taken as charging. Name the column \"battery discharge current\" if it is not",
+                "nothing shows which sign of \"{}\" means charging; positive is taken as charging. Name the column \"battery discharge current\" if it is not",
                 super::error::clip(name)
             ));
-            (true, "sign not told by the log; positive taken as charging".to_owned())
+            (true, "sign not known from the log; positive taken as charging".to_owned())
         }
     };
     if !charging_positive {

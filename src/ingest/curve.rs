@@ -61,7 +61,7 @@ pub struct Stated {
 pub enum SheetError {
     #[error("{}: the output sheet cannot be read ({source}). Check the path and that it is a readable file.", shown(.path))]
     Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}: is no output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point a line (as in 1500,35).", shown(.path))]
+    #[error("{}: is not an output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point a line (as in 1500,35).", shown(.path))]
     NoTable { path: PathBuf, seen: String },
     #[error("{}, line {line}, column \"{column}\": found \"{found}\": {advice}.", shown(.path))]
     Wrong { path: PathBuf, line: usize, column: String, found: String, advice: String },
@@ -86,7 +86,7 @@ impl Sheet {
             return Err(reading.no_table(format!("it is longer than {MOST_BYTES} bytes")));
         }
         let text = encoding::decode(&bytes)
-            .map_err(|seen| reading.no_table(format!("it is no text, {seen}")))?
+            .map_err(|seen| reading.no_table(format!("it is not text, {seen}")))?
             .text;
         let dialect = dialect_of(&text);
         let aligned = dialect.align(&text);
@@ -405,7 +405,7 @@ impl Reading<'_> {
             return Err(self.no_table("it holds no point".to_owned()));
         };
         if points.len() < 2 {
-            let advice = "one point is no curve; give two speeds at least";
+            let advice = "one point is not a curve; give at least two speeds";
             return Err(self.wrong(slowest.line, speed, &slowest.rpm.to_string(), advice));
         }
         if !SPEEDS_RPM.contains(&fastest.rpm) {

@@ -36,7 +36,7 @@ pub enum IngestError {
     )]
     NoVoltage { path: PathBuf, columns: String },
     #[error(
-        "{}: \"{first}\" and \"{second}\" could both be the {tap} voltage, and nothing in their names or values tells which ({seen}). Say so: --column voltage.{tap}=\"{first}\" or --column voltage.{tap}=\"{second}\".",
+        "{}: \"{first}\" and \"{second}\" could both be the {tap} voltage, and nothing in their names or values shows which ({seen}). Say so: --column voltage.{tap}=\"{first}\" or --column voltage.{tap}=\"{second}\".",
         shown(.path)
     )]
     TwoVoltages { path: PathBuf, first: String, second: String, tap: &'static str, seen: String },
@@ -60,7 +60,7 @@ pub enum IngestError {
         volts_per_count: f64,
     },
     #[error(
-        "{}: \"{column}\" reads {level_v:.2} V on every row, although {moved}: a channel that stands still is no measurement. Check its wiring and the logger's setting for it, and record again. If another column is the voltage: --column voltage=NAME.",
+        "{}: \"{column}\" reads {level_v:.2} V on every row, although {moved}: a channel that stands still is not a measurement. Check its wiring and the logger's setting for it, and record again. If another column is the voltage: --column voltage=NAME.",
         shown(.path)
     )]
     FrozenVoltage { path: PathBuf, column: String, level_v: f64, moved: String },
@@ -88,7 +88,7 @@ pub enum IngestError {
     UnreadableTime { path: PathBuf, column: String, line: usize },
     #[error("{}: by its {clock} the log lasts {days:.0} days, and no more than {most:.0} are read. If the time column counts in another unit, name it in the header, as in \"time (ms)\"; else cut the log.", shown(.path))]
     TooManyDays { path: PathBuf, clock: &'static str, days: f64, most: f64 },
-    #[error("{}: --sample-rate {rate} is no rate. Give samples per second, above 0, as in --sample-rate 10.", shown(.path))]
+    #[error("{}: --sample-rate {rate} is not a rate. Give samples per second, above 0, as in --sample-rate 10.", shown(.path))]
     BadSampleRate { path: PathBuf, rate: f64 },
     #[error("{}: no column is called \"{asked}\"{nearest}. The columns are {columns}.", shown(.path))]
     NoSuchColumn { path: PathBuf, asked: String, nearest: String, columns: String },

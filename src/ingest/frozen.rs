@@ -86,7 +86,7 @@ pub fn settle(
     for at in dropped {
         let level = column(at).iter().copied().find(|value| !value.is_nan()).unwrap_or(0.0);
         let why = format!(
-            "reads {level} on every row while the bus moves: a channel that stands still is no measurement"
+            "reads {level} on every row while the bus moves: a channel that stands still is not a measurement"
         );
         notices.push(format!("\"{}\" is not used: it {why}", name(at)));
         if let Some(column) = wanted.values.get(at).and_then(|&index| assigned.get_mut(index)) {

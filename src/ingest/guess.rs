@@ -333,7 +333,7 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     if top_rpm > 30_000.0 || facts.quantile(0.02).is_some_and(|low| low < -50.0) {
         return (
             Guess::Ignored,
-            format!("a speed by name, but {} is no engine's", span(facts, by_level)),
+            format!("a speed by name, but {} is not an engine's", span(facts, by_level)),
         );
     }
     let how = if unit == Some(by_level) {

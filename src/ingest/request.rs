@@ -107,7 +107,7 @@ pub enum RequestError {
     #[error("\"{0}\" names no column. Write ROLE=NAME, as in voltage=\"Battery V\" or load=#5")]
     NoName(String),
     #[error(
-        "\"{0}\" is no role. Roles: time, voltage, voltage.battery, voltage.alternator, voltage.module, engine_rpm, alternator_rpm, load, alternator_current, battery_current, ground_drop, temperature.coolant, temperature.intake, temperature.alternator, temperature.ambient, note, ignored"
+        "\"{0}\" is not a role. Roles: time, voltage, voltage.battery, voltage.alternator, voltage.module, engine_rpm, alternator_rpm, load, alternator_current, battery_current, ground_drop, temperature.coolant, temperature.intake, temperature.alternator, temperature.ambient, note, ignored"
     )]
     NoRole(String),
     #[error(

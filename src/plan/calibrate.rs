@@ -119,7 +119,7 @@ pub fn fleet(
     let counts: Vec<f64> = fitted.iter().map(|f| f.counts).collect();
     let weights = tempered(&misfits, &counts, LEAST);
     if weights.iter().sum::<f64>() <= 0.0 {
-        let seen = "no battery, machine and loads together explain its currents".to_owned();
+        let seen = "no battery, alternator and loads together explain its currents".to_owned();
         return Err(PlanError::NoCar { seen });
     }
     let kept = systematic(&weights, KEPT, dice.0.random_range(0.0..1.0));

@@ -71,7 +71,7 @@ pub fn margin(
         engine_rpm: set.engine_rpm,
         heat: Heat::Hot,
         needed_a: spread(&needed, grade, "loads and a charged battery at the setpoint"),
-        available_a: spread(&available, Grade::Assumed, "curve, heat and spread of machines"),
+        available_a: spread(&available, Grade::Assumed, "curve, heat and spread of alternators"),
         margin_a: spread(&margins, Grade::Assumed, "available less needed"),
         enough_share: share(&margins, |m| m >= 0.0),
     }
@@ -98,7 +98,7 @@ pub fn keep_up(
         .collect();
     let never_share = share(&speeds, f64::is_infinite);
     let Estimate { value, low, high, grade, how } =
-        spread(&speeds, Grade::Assumed, "where the machine's curve meets the loads");
+        spread(&speeds, Grade::Assumed, "where the alternator's curve meets the loads");
     let idle = RPM.of(set.engine_rpm);
     let (rpm, told) = if !value.is_finite() {
         (None, "at no speed of its curve".to_owned())

@@ -50,10 +50,9 @@ pub fn plan(
     let present = play(scene, trials, |trial| trial.machine.clone());
     let nominal = log.nominal();
     let reproduction = reproduction(scene, &present, fleet, nominal);
-    let present_name = car
-        .alternator
-        .rated_a
-        .map_or("present machine".to_owned(), |rated| format!("present {rated:.0} A machine"));
+    let present_name = car.alternator.rated_a.map_or("current alternator".to_owned(), |rated| {
+        format!("current {rated:.0} A alternator")
+    });
     let grade = known(ledger, fleet);
     let study = Study { diagnosis, scene, trials, grade, sets: &sets, asked };
     let as_is = study.proposal(present_name, None, None, &present);

@@ -106,18 +106,20 @@ pub fn headline(
     mend: Option<&str>,
 ) -> String {
     let plan = match candidates.first() {
-        None => format!("As it is: {} Name machines with --candidate NAME=CURVE.csv.", present.why),
+        None => {
+            format!("As it is: {} Name alternators with --candidate NAME=CURVE.csv.", present.why)
+        }
         Some(best) => proposed(best, candidates.len()),
     };
     if let Some(what) = mend {
         return format!(
             "Mend first, then log again: {what}, and a plan made from this log counts that against \
-             the machine. Taken as it stands: {plan}"
+             the alternator. Taken as it stands: {plan}"
         );
     }
     match (verdict, candidates.first()) {
         (VerdictWord::KeepsUp, _) => format!(
-            "Nothing needs fitting for the loads of this log: the machine that is there keeps up. \
+            "Nothing needs fitting for the loads of this log: the current alternator keeps up. \
              {plan}"
         ),
         (_, Some(best)) if best.standing == Standing::Carries => {
@@ -170,17 +172,17 @@ pub fn beyond_sheet((first_rpm, last_rpm): (f64, f64), speeds: &Speeds) -> Optio
 
 pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet, nominal: Nominal) -> String {
     let how = format!(
-        "Driven through this log again with the present machine, the fitted cars come within {} of \
+        "Driven through this log again with the current alternator, the fitted cars come within {} of \
          the logged voltage in nine of ten moments (root mean square {}).",
         VOLT.of(within_v),
         VOLT.of(rms_v)
     );
     let held = match fleet.full {
-        0 => " The log never shows the present machine at full output, so nothing but common \
+        0 => " The log never shows the current alternator at full output, so nothing but common \
               practice says what it and the loads come to."
             .to_owned(),
         n => format!(
-            " {} at full output hold the machine to the log.",
+            " {} at full output match the alternator to the log.",
             words::plural(n, "steady piece", "steady pieces")
         ),
     };
@@ -222,7 +224,7 @@ pub fn assumed(
     }
     if !fleet.has_curve {
         assumed.push(
-            "The present machine's curve is one of common shape; --alternator-curve FILE tells it."
+            "The current alternator's curve is one of common shape; --alternator-curve FILE gives it."
                 .to_owned(),
         );
     }
@@ -236,7 +238,7 @@ pub fn assumed(
     if let Some(setpoint_v) = &fleet.setpoint_v {
         let seen = match setpoint_v.grade {
             Grade::Assumed => "The log shows no level that the regulator holds",
-            _ => "The highest level of the log may be the machine's limit and not the setpoint",
+            _ => "The highest level of the log may be the alternator's limit and not the setpoint",
         };
         assumed.push(format!(
             "{seen}, so the setpoint is taken as {}; a minute at 2500 to 3000 rpm with everything \
@@ -246,20 +248,20 @@ pub fn assumed(
     }
     if sets.iter().all(|set| set.seen == Heat::Unknown) {
         assumed.push(
-            "No temperature is logged: the machine is taken as between warm and soaked in the log, \
+            "No temperature is logged: the alternator is taken as between warm and soaked in the log, \
              and soaked for the margins."
                 .to_owned(),
         );
     } else if sets.iter().all(|set| set.seen != Heat::Hot) {
         assumed.push(
-            "The log never gets hot: what a soaked machine gives, and how fast a hot engine idles, \
+            "The log never gets hot: what a soaked alternator gives, and how fast a hot engine idles, \
              are common practice. Repeat it hot before buying."
                 .to_owned(),
         );
     }
     if asked.cable.is_none() {
         assumed.push(
-            "Cable and fuse are not told without a length: --cable GAUGE:LENGTH, the gauge as it is."
+            "Cable and fuse are not given without a length: --cable GAUGE:LENGTH, the gauge as it is."
                 .to_owned(),
         );
     }
@@ -281,7 +283,8 @@ pub fn assumed(
         assumed.push("The log shows no load coming on.".to_owned());
     }
     assumed.push(
-        "The regulator of a new machine is taken to hold what the present one holds.".to_owned(),
+        "The regulator of a new alternator is assumed to hold what the current one holds."
+            .to_owned(),
     );
     assumed
 }

@@ -71,7 +71,9 @@ pub fn wiring(
             let fused = fuse_a(most_a.high, bears).is_some();
             let why = match (cool, fused, feed_drop_v <= drop_limit_v) {
                 (false, _, _) => format!("too hot: it bears {}", AMP.of(bears)),
-                (_, false, _) => "no fuse fits between the machine and what it bears".to_owned(),
+                (_, false, _) => {
+                    "no fuse fits between the alternator and the cable's ampacity".to_owned()
+                }
                 (_, _, false) => format!("loses {}", VOLT.of(feed_drop_v)),
                 _ => String::new(),
             };
@@ -131,7 +133,7 @@ fn told(
     match (named(feed), named(ground), fuse) {
         (Some(feed), Some(ground), Some(fuse)) => format!(
             "{feed} over {feed_m} m to the battery and {ground} over {ground_m} m back keep within \
-             {limits}, and bear the {} that the machine makes into a flat battery; fuse {} at the \
+             {limits}, and bear the {} that the alternator makes into a flat battery; fuse {} at the \
              battery's end, which carries that at {:.0} % of its rating. The cable's and fuse's \
              makers' sheets and local codes decide.",
             AMP.with_range(most_a),

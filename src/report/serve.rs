@@ -52,7 +52,7 @@ pub fn html(standing: &[Standing], home: &Path) -> String {
     let body = markup! {
         header {
             h1 { "Drop a log here" }
-            p.headline { "It is read on this machine, and nothing leaves it. The report goes to "
+            p.headline { "It is read on this computer, and nothing leaves it. The report goes to "
                 span.file { (shown(home)) } "." }
         }
         main {

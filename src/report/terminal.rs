@@ -167,7 +167,9 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
 fn speed(point: &OperatingPoint) -> String {
     match point.rpm.filter(|rpm| rpm.is_finite()) {
         Some(rpm) => RPM.bare(rpm),
-        None => words::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| "not told".into()),
+        None => {
+            words::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| "not known".into())
+        }
     }
 }
 
@@ -182,7 +184,7 @@ fn telling(points: &[OperatingPoint]) -> Vec<&OperatingPoint> {
 }
 
 fn share(part: f64) -> String {
-    if part.is_finite() { format!("{} %", number(part * 100.0, 0)) } else { "not told".into() }
+    if part.is_finite() { format!("{} %", number(part * 100.0, 0)) } else { "not known".into() }
 }
 
 /// What the point costs: from the battery where it drains, of the alternator where it slips.
@@ -199,7 +201,7 @@ fn amps(point: &OperatingPoint, graded: bool) -> String {
         Some((lead, e)) if graded => format!("{lead} {}, {}", AMP.compact(e), e.grade.word()),
         Some((lead, e)) => format!("{lead} {}", AMP.compact(e)),
         None if point.state == BusState::Holding => "none short".to_owned(),
-        None => "not told".to_owned(),
+        None => "not known".to_owned(),
     }
 }
 

@@ -42,7 +42,7 @@ impl FromStr for CarPattern {
         // As short as the rest allows: "{car}-*" of "red-wagon-2" is "red".
         let shape = format!(r"^{}([^/]+?){}(\.[^./]*)?$", anything(before), anything(after));
         let built = RegexBuilder::new(&shape).case_insensitive(true).build();
-        let shape = built.map_err(|error| format!("{text:?} is no pattern: {error}"))?;
+        let shape = built.map_err(|error| format!("{text:?} is not a pattern: {error}"))?;
         Ok(CarPattern { words: text.to_owned(), shape })
     }
 }

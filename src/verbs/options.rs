@@ -92,7 +92,7 @@ pub struct CarFlags {
 pub fn positive(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
-        _ => Err(format!("{text:?} is no number over 0")),
+        _ => Err(format!("{text:?} is not a number over 0")),
     }
 }
 
@@ -105,7 +105,7 @@ fn load_amps(text: &str) -> Result<(String, LoadAmps), String> {
 pub fn degrees(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if (-60.0..=200.0).contains(&value) => Ok(value),
-        _ => Err(format!("{text:?} is no temperature of a test, in °C")),
+        _ => Err(format!("{text:?} is not a test temperature, in °C")),
     }
 }
 

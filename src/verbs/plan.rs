@@ -99,7 +99,7 @@ fn sane_ratio(text: &str) -> Result<f64, String> {
     let ratio = positive(text.trim())?;
     if !SANE_RATIOS.contains(&ratio) {
         return Err(format!(
-            "{text} to 1 is no ratio of alternator to engine speed; cars have {} to {}",
+            "{text} to 1 is not a ratio of alternator to engine speed; cars have {} to {}",
             SANE_RATIOS.start(),
             SANE_RATIOS.end()
         ));

@@ -21,7 +21,7 @@ pub fn read(file: &Path) -> Result<Plan, String> {
         format!("{shown}: cannot be read ({cause}). Name the folder that stiffbus plan wrote.")
     })?;
     let value: Value = serde_json::from_str(&text)
-        .map_err(|cause| format!("{shown}: is no JSON ({cause}): it was changed or cut"))?;
+        .map_err(|cause| format!("{shown}: is not JSON ({cause}): it was changed or cut"))?;
     let schema = value.get("schema").and_then(Value::as_str).unwrap_or("none");
     if schema != SCHEMA {
         return Err(format!(

@@ -97,7 +97,7 @@ fn told(request: &RoleRequest) -> String {
 /// pipe, which never end.
 pub fn sha256_of(path: &Path) -> io::Result<String> {
     if !fs::metadata(path)?.is_file() {
-        return Err(io::Error::other("it is no regular file"));
+        return Err(io::Error::other("it is not a regular file"));
     }
     let mut hasher = Sha256::new();
     let mut file = File::open(path)?;

@@ -86,7 +86,7 @@ pub struct ReviewArgs {
 fn at_least_one(text: &str) -> Result<usize, String> {
     match text.parse::<usize>() {
         Ok(jobs) if (1..=1024).contains(&jobs) => Ok(jobs),
-        _ => Err(format!("{text:?} is no number of logs from 1 to 1024")),
+        _ => Err(format!("{text:?} is not a number of logs from 1 to 1024")),
     }
 }
 

@@ -69,7 +69,7 @@ fn served(args: &ServeArgs) -> Result<(), Box<dyn std::error::Error>> {
     let home = args.dir.clone().unwrap_or_else(|| PathBuf::from("."));
     if !home.is_dir() {
         return Err(format!(
-            "{}: is no folder; name one that takes the reports, or none for the current one",
+            "{}: not a folder; name one that takes the reports, or none for the current one",
             shown(&home)
         )
         .into());
@@ -95,7 +95,7 @@ async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std:
     tokio::task::yield_now().await;
     let page = format!("http://127.0.0.1:{port}/");
     screen::show(&format!(
-        "Drop logs on {page}\nReports go to {}. Only this machine can ask; Ctrl-C ends it.\n",
+        "Drop logs on {page}\nReports go to {}. Only this computer can ask; Ctrl-C ends it.\n",
         shown(shelf.folder())
     ))?;
     let bench = Bench {

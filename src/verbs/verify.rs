@@ -152,7 +152,7 @@ fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
 fn parsed(file: &Path, text: &str) -> Result<(Comparison, Value), String> {
     let shown = shown(file);
     let value: Value = serde_json::from_str(text).map_err(|cause| {
-        format!("{shown}: is no JSON any more ({cause}): it was changed or cut")
+        format!("{shown}: is not JSON any more ({cause}): it was changed or cut")
     })?;
     let schema = value.get("schema").and_then(Value::as_str).unwrap_or("none");
     if schema != SCHEMA {
@@ -272,7 +272,7 @@ impl Account {
         found.retain(|difference| difference.place != "seal_sha256");
         if found.is_empty() {
             self.right
-                .push(format!("all {} values made again are the same", words::count(compared)));
+                .push(format!("all {} values computed again are the same", words::count(compared)));
         }
         let more = found.len().saturating_sub(MOST_LISTED);
         for Difference { place, written, again } in found.into_iter().take(MOST_LISTED) {

@@ -20,7 +20,7 @@ pub fn dc_generator(case: &Case) -> Option<Seen> {
     let seconds: f64 = cut_off.map(|p| p.seconds).sum();
     let idle = if seconds > 0.0 {
         format!(
-            " For {seconds:.0} s the battery discharges: at idle that is no fault, at speed it is."
+            " For {seconds:.0} s the battery discharges: at idle that is not a fault, at speed it is."
         )
     } else {
         String::new()

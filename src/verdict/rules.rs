@@ -78,7 +78,7 @@ const RULES: &[Rule] = &[
             Without(POST, "volts lost in a cable or ground"),
             Always("weak alternator (diode, brushes)"),
         ],
-        next_test: "Same loads on, clamp meter round the alternator output cable, hold idle and then 1500 rpm: output at its sheet value for that speed means capacity or pulley; well under it means a weak machine or a slipping belt.",
+        next_test: "Same loads on, clamp meter round the alternator output cable, hold idle and then 1500 rpm: output at its sheet value for that speed means capacity or pulley; well under it means a weak alternator or a slipping belt.",
     },
     Rule {
         id: "short-at-every-speed",
@@ -171,9 +171,9 @@ const RULES: &[Rule] = &[
             ),
             Without(
                 Role::Temperature(Place::Alternator),
-                "a machine hotter than the heat allowed for here",
+                "an alternator hotter than allowed for here",
             ),
-            Always("the sheet of another machine, or a sheet at another voltage or heat"),
+            Always("the sheet of another alternator, or a sheet at another voltage or heat"),
             Always("a current clamp that reads low, or that does not hold the whole output cable"),
         ],
         next_test: "Loads on at 2000 engine rpm, a second clamp meter, zeroed, round the alternator output cable, optical tachometer on its pulley, voltmeter from its post to its case: amps still under 85 % of the sheet at that speed with under 14 V at the post condemn the machine; then AC volts at its post: over 0.5 V is a diode, little AC is brushes or field.",
@@ -187,7 +187,7 @@ const RULES: &[Rule] = &[
             Without(Role::AlternatorRpm, "belt slip that does not show as dips"),
             Without(Role::AlternatorCurrent, "loads larger than the alternator's rating"),
         ],
-        next_test: "Clamp meter round the alternator output cable at 2000 engine rpm, all loads on: under 85 % of its sheet at that alternator speed is a weak machine. Then AC volts at its post at the same load: over 0.5 V is a diode; little AC: brushes and field.",
+        next_test: "Clamp meter round the alternator output cable at 2000 engine rpm, all loads on: under 85 % of its sheet at that alternator speed is a weak alternator. Then AC volts at its post at the same load: over 0.5 V is a diode; little AC: brushes and field.",
     },
     Rule {
         id: "drop-outs",

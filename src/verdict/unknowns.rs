@@ -34,7 +34,7 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     );
     say(
         log.engine_rpm().is_none(),
-        "Engine speed is not logged: idle and speed cannot be told apart, and a change of speed looks like a load step. Log engine speed.",
+        "Engine speed is not logged: idle cannot be distinguished from speed, and a change of speed looks like a load step. Log engine speed.",
     );
     say(
         log.load_names().is_empty(),

@@ -177,7 +177,7 @@ fn what_is_no_proof_is_refused() {
     garage.put("proof/comparison.json", "{\"schema\": \"stiffbus.diagnosis.v2\"}");
     garage.run(&["verify", "proof"]).ends(1).complains(&["is no comparison"]);
     garage.put("proof/comparison.json", "{\"schema\": ");
-    garage.run(&["verify", "proof"]).ends(1).complains(&["is no JSON any more"]);
+    garage.run(&["verify", "proof"]).ends(1).complains(&["is not JSON any more"]);
     garage.put("proof/comparison.json", "{\"schema\": \"stiffbus.comparison.v1\"}");
     garage.run(&["verify", "proof"]).ends(1).complains(&["missing"]);
 }

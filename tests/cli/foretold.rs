@@ -54,7 +54,7 @@ fn what_the_plan_foretold_of_the_scenario_held() {
     let run = compare(&garage, &["old.csv", "new.csv"], &["--plan", "plan/plan.json"]).ends(0);
     assert!(run.stdout.contains("Held. The plan said of new"), "{}", run.stdout);
     let page = garage.text("proof/proof.html");
-    assert!(page.contains("What the plan foretold") && page.contains("Foretold, V"));
+    assert!(page.contains("What the plan predicted") && page.contains("Foretold, V"));
     let table = garage.text("proof/foretold.csv");
     assert!(table.contains("predicted_v") && table.contains(",held,"), "{table}");
 }
@@ -92,7 +92,7 @@ fn a_candidate_that_fell_short_of_its_prediction_is_named() {
     assert_eq!((&foretold["kept"], &foretold["fitted"]), (&"worse".into(), &"new".into()));
     let headline = foretold["headline"].as_str().expect("a headline");
     assert!(
-        headline.contains("worse than foretold") && headline.contains("draining"),
+        headline.contains("worse than predicted") && headline.contains("draining"),
         "{headline}"
     );
     let run = compare(&garage, &["old.csv", "later.csv"], &["--plan", "plan"]).ends(0);

@@ -109,14 +109,14 @@ fn nonsense_gets_a_clear_word() {
     plan(&candidate("x=negative.csv")).ends(1).complains(&["negative.csv", "-30"]);
     plan(&candidate("x=zero.csv")).ends(1).complains(&["zero.csv"]);
     plan(&candidate("x=new-160a.csv@0")).ends(2).complains(&["0"]);
-    plan(&candidate("x=new-160a.csv@40")).ends(2).complains(&["40", "no ratio"]);
+    plan(&candidate("x=new-160a.csv@40")).ends(2).complains(&["40", "not a ratio"]);
     plan(&candidate("new-160a.csv")).ends(2).complains(&["NAME=CURVE.csv"]);
     plan(&candidate("x=nowhere.csv")).ends(1).complains(&["nowhere.csv"]);
     plan(&["--candidate", "x=new-160a.csv", "--candidate", "X=old-70a.csv"])
         .ends(2)
         .complains(&["own name"]);
     plan(&["--pulleys", "150:0"]).ends(2).complains(&["0"]);
-    plan(&["--pulleys", "150:20"]).ends(2).complains(&["7.5", "no ratio"]);
+    plan(&["--pulleys", "150:20"]).ends(2).complains(&["7.5", "not a ratio"]);
     plan(&["--cable-air", "110"]).ends(2).complains(&["110"]);
     plan(&["--redline", "-3"]).ends(2).complains(&["-3"]);
     garage.put_sample("no-load-columns.csv", "blind.csv");
@@ -135,7 +135,7 @@ fn a_long_thin_feed_is_told_what_is_wrong() {
         let new = "new=new-160a.csv@2.9";
         garage.run(&["plan", "old.csv", "--candidate", new, "--cable", cable, "--json", "-"])
     };
-    with("22AWG:20m").ends(2).complains(&["22AWG", "no gauge"]);
+    with("22AWG:20m").ends(2).complains(&["22AWG", "not a gauge"]);
     let said = with("20AWG:20m").ends(0).json();
     let wiring = &said["wiring"];
     assert!(wiring["rows"][0]["why"].as_str().is_some_and(|why| why.contains("too hot")));

@@ -224,7 +224,7 @@ fn the_cars_facts_count() {
     assert_eq!(status, 422);
     assert!(told["reason"].as_str().expect("a reason").contains("setpoint_w"), "{told}");
     server.garage.run(&["serve"]).ends(1).complains(&["setpoint_w"]);
-    server.garage.run(&["serve", "nowhere"]).ends(1).complains(&["nowhere: is no folder"]);
+    server.garage.run(&["serve", "nowhere"]).ends(1).complains(&["nowhere: not a folder"]);
     let port = server.host.rsplit(':').next().expect("a port").to_owned();
     std::fs::remove_file(server.garage.path().join("car.toml")).expect("it was there");
     server.garage.run(&["serve", "--port", &port]).ends(1).complains(&["cannot be had"]);

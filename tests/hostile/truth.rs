@@ -226,7 +226,9 @@ fn codes_for_no_value() {
             let change = |row: usize, v: f64| if row % 50 == 7 { code.into() } else { text(v) };
             t.clone().set(column, change).text()
         };
-        each(&format!("{code} in {column}"), corrupt, |_| Reading::Mended("is no possible value"));
+        each(&format!("{code} in {column}"), corrupt, |_| {
+            Reading::Mended("is not a possible value")
+        });
     }
 }
 

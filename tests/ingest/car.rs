@@ -48,7 +48,7 @@ fn mistakes_are_located() {
         ("[battery]\ncca_a = \"many\"\n", ["line 2", "invalid type", "[battery]"]),
         (
             "[cable]\ngauge = \"4 gage\"\nlength_m = 3\n",
-            ["line 2", "\"4 gage\" is no gauge", "20AWG"],
+            ["line 2", "\"4 gage\" is not a gauge", "20AWG"],
         ),
         ("[cable]\ngauge = \"4AWG\"\nlength_m = 320\n", ["line 3", "320 m", "0.05 to 30 m"]),
         ("[ground]\ngauge = \"4AWG\"\n", ["line 1", "length_m", "[ground]"]),
@@ -61,7 +61,10 @@ fn mistakes_are_located() {
         ("[alternator]\ncurve_v = 0\n", ["line 2", "curve_v = 0", "above 0"]),
         ("[alternator]\ncurve_c = 900\n", ["line 2", "curve_c = 900", "temperature"]),
         ("[alternator]\ncurves = \"x\"\n", ["line 2", "unknown field", "curve = \"file.csv\""]),
-        ("[columns]\nvolts = \"U1\"\n", ["line 2", "\"volts\" is no role", "temperature.coolant"]),
+        (
+            "[columns]\nvolts = \"U1\"\n",
+            ["line 2", "\"volts\" is not a role", "temperature.coolant"],
+        ),
     ] {
         let (_folder, path) = named("car.toml", text);
         says(&Car::load(&path).expect_err("a mistake").to_string(), &parts);

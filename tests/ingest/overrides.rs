@@ -65,7 +65,7 @@ fn requests_are_parsed_or_refused() {
     );
     says(
         &parse("volts=X").expect_err("no role").to_string(),
-        &["\"volts\" is no role", "temperature.coolant"],
+        &["\"volts\" is not a role", "temperature.coolant"],
     );
     says(&parse("voltage").expect_err("no name").to_string(), &["names no column"]);
     says(&parse("load=").expect_err("no name").to_string(), &["names no column"]);

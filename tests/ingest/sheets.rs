@@ -127,7 +127,7 @@ fn what_is_wrong_is_shown_where_it_is() {
         ("rpm,amps\n1500,35\nend of test\n", &["line 3", "begin the line with #"]),
         ("rpm,amps\n1500,35\n2000,50\n1500,36\n", &["line 4", "\"1500\"", "line 2", "keep one"]),
         ("rpm,amps\n1500,35\n3000,60\n2000,70\n", &["line 3", "\"60\"", "70 A of line 4"]),
-        ("rpm,amps\n1500,35\n", &["line 2", "one point is no curve"]),
+        ("rpm,amps\n1500,35\n", &["line 2", "one point is not a curve"]),
         ("rpm,amps\n1500,-35\n3000,60\n", &["line 2", "below 0"]),
         ("rpm,amps\n1.5,35\n3,60\n", &["line 3", "\"3\"", "rpm x1000"]),
         ("rpm,amps\n1500,35\n300000,60\n", &["line 3", "highest speed"]),
@@ -145,7 +145,7 @@ fn what_is_wrong_is_shown_where_it_is() {
         assert!(error.starts_with("bench/old.csv"), "{error}");
         says(&error, parts);
     }
-    says(&parse([0, 1, 2, 3, 0, 200]).expect_err("bytes").to_string(), &["no text"]);
+    says(&parse([0, 1, 2, 3, 0, 200]).expect_err("bytes").to_string(), &["not text"]);
     let folder = tempfile::tempdir().expect("a folder");
     let error = Sheet::read(&folder.path().join("none.csv"), Stated::default());
     says(&error.expect_err("no file").to_string(), &["none.csv", "cannot be read", "Check"]);

@@ -112,11 +112,9 @@ fn ids_are_unique_and_every_reference_holds() {
 #[test]
 fn unknown_things_are_said_in_words() {
     let seen = words(&report::html(&fixture::minimal()));
-    assert!(seen.contains("Setpoint , what the regulator holds when it can not told by this log"));
-    assert!(
-        seen.contains("Rest voltage , the battery's with nothing flowing not told by this log")
-    );
-    assert!(seen.contains("Keep-up speed Not told"));
+    assert!(seen.contains("Setpoint , what the regulator holds when it can not in this log"));
+    assert!(seen.contains("Rest voltage , the battery's with nothing flowing not in this log"));
+    assert!(seen.contains("Keep-up speed Not known"));
     for (name, diagnosis) in fixture::all() {
         let seen = words(&report::html(&diagnosis));
         for bad in ["NaN", " null", "None", " inf ", "Some("] {
@@ -128,7 +126,7 @@ fn unknown_things_are_said_in_words() {
     broken.operating_points[0].voltage_v.low = f64::NEG_INFINITY;
     let seen = words(&report::html(&broken));
     assert!(!seen.contains("NaN") && !seen.contains("inf "));
-    assert!(seen.contains("not told by this log no limit to 14.23 , measured"));
+    assert!(seen.contains("not in this log no limit to 14.23 , measured"));
 }
 
 #[test]

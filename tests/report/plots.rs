@@ -284,8 +284,8 @@ fn draws_a_plot_of_nothing() {
     assert_eq!(svg::output(&minimal), None);
     assert_eq!(svg::deficit(&minimal), None);
     assert_eq!(svg::heat(&minimal), None);
-    assert!(svg::trace(&minimal).contains("voltage trace not told by this log"));
-    assert!(svg::step(&minimal, 7).contains("not told by this log"));
+    assert!(svg::trace(&minimal).contains("voltage trace not in this log"));
+    assert!(svg::step(&minimal, 7).contains("not in this log"));
     let mut broken = fixture::overload();
     broken.picture.voltage.low.iter_mut().for_each(|v| *v = Some(f64::NAN));
     broken.source.duration_s = f64::INFINITY;

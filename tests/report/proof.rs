@@ -300,7 +300,7 @@ fn every_line_is_named_at_its_end_and_drawn_its_own_way() {
             let legend = format!("{}: ", trace.name);
             assert!(texts.iter().any(|t| t.starts_with(&legend) && t.ends_with(&step)), "{legend}");
         }
-        for text in ["setpoint", "the battery gives", "the load comes on", "blower comes on"] {
+        for text in ["setpoint", "the battery discharges", "the load comes on", "blower comes on"] {
             assert!(texts.iter().any(|t| t.contains(text)), "{name}: {text} in {texts:?}");
         }
         // The first log is dashed: many short lines; the next one a single long one.

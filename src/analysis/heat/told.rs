@@ -51,7 +51,7 @@ pub(super) fn sentence(pair: &HeatPair) -> String {
             " A battery that stands lower than early may be all of it.".to_owned()
         }
         (OutputChange::SpeedToo, _) => {
-            " Engine speed was not quite the same, or is not logged: output cannot be told from it."
+            " Engine speed was not quite the same, or is not logged: it shows nothing of output."
                 .to_owned()
         }
         _ => String::new(),

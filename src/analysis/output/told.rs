@@ -61,7 +61,7 @@ pub fn statement(
                 "less than its sheet promises, by more than heat and voltage explain"
             }
             Some(SheetStanding::Meets) => {
-                "it meets it, as far as heat and voltage tell; what lacks is capacity or speed"
+                "it meets it, as far as heat and voltage show; it needs more capacity or speed"
             }
             _ => "whether it meets its sheet is not sure",
         };

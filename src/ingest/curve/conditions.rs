@@ -102,10 +102,10 @@ fn estimate(
     }
     let why = match told {
         [value] => {
-            let how = format!("test {what} told by the sheet");
+            let how = format!("test {what} given by the sheet");
             return Estimate::around(*value, kept, Grade::Inferred, how);
         }
-        [] => format!("the sheet tells no test {what}"),
+        [] => format!("the sheet gives no test {what}"),
         several => {
             let all: Vec<String> = several.iter().map(|v| format!("{v} {unit}")).collect();
             format!("the sheet names {}, and which is the test's is not clear", all.join(", "))

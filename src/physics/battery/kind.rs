@@ -173,7 +173,7 @@ impl FromStr for BatteryKind {
         let wanted = text.trim().to_lowercase();
         let known = BatteryKind::ALL.into_iter().find(|kind| kind.word() == wanted);
         known.ok_or_else(|| {
-            format!("{text:?} is no kind of battery: flooded, efb, agm, gel or lifepo4")
+            format!("{text:?} is not a kind of battery: flooded, efb, agm, gel or lifepo4")
         })
     }
 }
@@ -232,6 +232,6 @@ impl FromStr for CrankingStandard {
     fn from_str(text: &str) -> Result<Self, String> {
         let known = CrankingStandard::ALL.into_iter();
         let mut known = known.filter(|standard| standard.word().eq_ignore_ascii_case(text.trim()));
-        known.next().ok_or_else(|| format!("{text:?} is no such standard: SAE, EN, DIN or IEC"))
+        known.next().ok_or_else(|| format!("{text:?} is not a standard: SAE, EN, DIN or IEC"))
     }
 }

@@ -38,8 +38,8 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
             section aria-labelledby="h-deficit" {
                 h2 #h-deficit { "Amps short against engine speed" }
                 p { "Follow a set of loads from idle to the right: its ring says how many more amps "
-                    "the setpoint asks for there, its filled mark how many the battery gives, and the "
-                    "arrow on the zero line from which speed on nothing is lacking." }
+                    "the setpoint asks for there, its filled mark the battery's discharge, and the "
+                    "arrow on the zero line the speed from which nothing is missing." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::deficit_narrow(diagnosis) { (plot(&narrow, "narrow")) }
                 (long_list(told.map(|item| markup! {

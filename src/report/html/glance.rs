@@ -52,7 +52,7 @@ pub fn facts(diagnosis: &Diagnosis) -> Markup {
 fn keep_up(diagnosis: &Diagnosis) -> Markup {
     let Some(item) = svg::worst_keep_up(diagnosis) else {
         return markup! {
-            p.big { "Not told" }
+            p.big { "Not known" }
             p { "The engine speed from which the bus no longer sags is " (words::NOT_TOLD) "." }
         };
     };
@@ -118,7 +118,7 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
         return markup! {
             (told("taken from the battery", p, e))
             @if let Some(short) = &p.regulation_shortfall_a {
-                p { "To hold the setpoint there the bus lacks " (AMP.graded(Some(short))) "." }
+                p { "Holding the setpoint there takes " (AMP.graded(Some(short))) "." }
             }
         };
     }
@@ -192,7 +192,7 @@ fn said(diagnosis: &Diagnosis) -> String {
              electronics suffer."
         }
         VerdictWord::NotCharging => {
-            "The car lives off its battery alone and stops when that is empty."
+            "The car runs on its battery alone and stops when that is empty."
         }
         VerdictWord::CannotTell => {
             "This log does not show enough to judge. Below stands what is missing."
@@ -213,7 +213,7 @@ fn falls_short(diagnosis: &Diagnosis) -> String {
     let at_idle = verdict.word == VerdictWord::FallsShortAtIdle;
     let with = if at_idle { "Standing with" } else { "With" };
     let suffers = if verdict.battery_drains == Some(true) {
-        "the car lives off its battery and runs it down"
+        "the car runs on its battery and discharges it"
     } else {
         "the alternator is at its limit: the battery charges little or not at all"
     };

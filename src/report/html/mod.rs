@@ -60,7 +60,7 @@ fn page(diagnosis: &Diagnosis) -> Markup {
             p { "Written by stiffbus " (plain(&diagnosis.version))
                 " from one log. Every interval in brackets is a 90 % interval: the true value "
                 "lies in it nine times in ten; where no grade is named beside it, the value is "
-                "measured. A label in a picture tells the middle of what text and tables tell "
+                "measured. A label in a picture shows the middle of what text and tables give "
                 "with its interval." }
         }
         (live::samples(diagnosis))
@@ -82,7 +82,7 @@ fn trace(diagnosis: &Diagnosis) -> Markup {
                 dfn { "at its limit" } ": the alternator delivers all it can"
                 @if diagnosis.battery.zero_current_v.is_some() {
                     "; on the hatched ground it is " dfn { "draining" }
-                    ": the battery gives amps and will run down. On the plain ground above it that is "
+                    ": the battery discharges and will run down. On the plain ground above it that is "
                     "not sure"
                 }
                 "."

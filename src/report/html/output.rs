@@ -23,7 +23,7 @@ pub fn output(diagnosis: &Diagnosis) -> Markup {
                         " Its sheet, " (plain(&sheet.file)) ", was taken at "
                         (VOLT.graded(Some(&sheet.test_v))) " (" (plain(&sheet.test_v.how)) ") and "
                         (diagnosis.units.degree().graded(Some(&sheet.test_c))) " (" (plain(&sheet.test_c.how))
-                        "); for each point it is carried to the voltage there and to the machine's heat, "
+                        "); for each point it is carried to the voltage there and to the alternator's heat, "
                         "by which output falls 10 to 25 % (common practice)."
                     }
                 }
@@ -82,7 +82,7 @@ fn speed(point: &OutputPoint) -> Markup {
 }
 
 fn heat(point: &OutputPoint, units: Units) -> Markup {
-    let word = if point.heat == Heat::Unknown { "not told" } else { point.heat.word() };
+    let word = if point.heat == Heat::Unknown { "not known" } else { point.heat.word() };
     markup! {
         (word)
         @if let (Some(c), Some(place)) = (point.temperature_c, &point.temperature_at) {

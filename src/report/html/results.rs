@@ -103,7 +103,7 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
         vec![
             loads(point),
             rpm(point),
-            text(if point.heat == Heat::Unknown { "not told" } else { point.heat.word() }),
+            text(if point.heat == Heat::Unknown { "not known" } else { point.heat.word() }),
             text(words::duration(point.seconds)),
             estimate(VOLT, Some(&point.voltage_v)),
             state(point),
@@ -118,7 +118,7 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
                 dfn { "Holding" } ": the regulator is in control. " dfn { "At its limit" }
                 ": the alternator delivers all it can, and the battery still charges. " dfn { "Draining" }
                 ": the battery discharges. The " dfn { "implied deficit" }
-                " is what the battery gives there; the " dfn { "regulation shortfall" }
+                " is the battery's discharge there; the " dfn { "regulation shortfall" }
                 " is what the alternator would have to make more to hold the setpoint." }
             @if let Some(e) = &diagnosis.battery.zero_current_v {
                 p { "Here the battery neither gives nor takes at " (VOLT.graded(Some(e)))

@@ -38,25 +38,25 @@ pub fn html(plan: &Plan) -> String {
                 h2 #h-trust { "How far to trust it" }
                 p { (plain(&plan.reproduction.told)) }
                 @if let Some(svg) = svg::replay(plan) {
-                    p { "The log as it is, the same made again by the fitted cars with the machine that "
-                        "is there, and what they foretell with the best of the candidates. The bands hold "
+                    p { "The log as it is, the same reproduced by the fitted cars with the alternator that "
+                        "is fitted now, and what they predict with the best of the candidates. The bands hold "
                         "nine of ten fitted cars." }
                     (plot(&svg, "wide"))
                     @if let Some(narrow) = svg::replay_narrow(plan) { (plot(&narrow, "narrow")) }
                 }
             }
             section aria-labelledby="h-machines" {
-                h2 #h-machines { "The machines, best first" }
+                h2 #h-machines { "The alternators, best first" }
                 p { "Judged at hot idle with each set of loads that the log ran there. "
-                    dfn { "To spare" } " is what the machine has at the setpoint less what holding it takes; "
+                    dfn { "To spare" } " is what the alternator can supply at the setpoint less what holding it takes; "
                     "below nothing, the bus sags." }
                 (machines(plan))
                 @for proposal in &plan.candidates { (ratios(proposal)) }
             }
             @if let Some(svg) = svg::capacity(plan) {
                 section aria-labelledby="h-capacity" {
-                    h2 #h-capacity { "What each machine has, and what the loads need" }
-                    p { "Each curve is a machine's hot output on its pulleys; each dashed line is what a set "
+                    h2 #h-capacity { "What each alternator supplies, and what the loads need" }
+                    p { "Each curve is an alternator's hot output on its pulleys; each dashed line is what a set "
                         "of loads needs. Where they cross is the " dfn { "keep-up speed" } ": from there up "
                         "the bus holds." }
                     (plot(&svg, "wide"))
@@ -78,7 +78,7 @@ pub fn html(plan: &Plan) -> String {
         footer {
             p { "Written by stiffbus " (plain(&plan.version)) " from one log, SHA-256 "
                 (plain(&plan.source.sha256)) ". Every interval in brackets or below a number is a 90 % "
-                "interval over cars that this one could be. A label in a picture tells the middle of what "
+                "interval over cars that this one could be. A label in a picture shows the middle of what "
                 "the tables tell with its interval." }
         }
     };
@@ -162,12 +162,12 @@ fn points(plan: &Plan) -> Markup {
         ]
     });
     let caption =
-        "Every operating point of the log: as logged, made again, and with the best candidate";
+        "Every operating point of the log: as logged, reproduced, and with the best candidate";
     let predicted = format!("With {}", best.name);
     let heads = ["Loads on", "Logged", "Made again", predicted.as_str(), "To spare"];
     markup! {
         section aria-labelledby="h-points" {
-            h2 #h-points { "The same log with that machine" }
+            h2 #h-points { "The same log with that alternator" }
             (table(caption, &heads, rows.collect()))
         }
     }

@@ -101,7 +101,7 @@ fn machines(page: &mut Page, plan: &Plan) {
         ];
         cells.into_iter().enumerate().filter(|(k, _)| kept(k)).map(|(_, cell)| cell).collect()
     });
-    let heads = ["machine", "says", "ratio", "spare, A", "predicted, V", "keeps up, rpm"];
+    let heads = ["alternator", "says", "ratio", "spare, A", "predicted, V", "keeps up, rpm"];
     let heads: Vec<&str> =
         heads.into_iter().enumerate().filter(|(k, _)| kept(k)).map(|(_, head)| head).collect();
     page.table(RULED, &heads, &[0], rows.collect());
@@ -111,12 +111,12 @@ fn machines(page: &mut Page, plan: &Plan) {
             .to_owned();
     let ranges = all.iter().filter_map(|p| heaviest(p)).any(|point| !point.voltage_is_told);
     if ranges {
-        note.push_str(" A range alone: no voltage can be told.");
+        note.push_str(" A range alone: no voltage can be predicted.");
     }
     if let Some(more) = plan.candidates.len().checked_sub(MOST_MACHINES).filter(|&n| n > 0) {
         note.push_str(&format!(
             " {} in the plan.",
-            words::plural(more, "more machine", "more machines")
+            words::plural(more, "more alternator", "more alternators")
         ));
     }
     page.item("", &note, DIM);

@@ -103,7 +103,7 @@ pub fn criteria_csv(comparison: &Comparison) -> String {
     columns.write(rows.len())
 }
 
-/// What the plan foretold: of each log points first, then keep-up speeds.
+/// What the plan predicted: of each log points first, then keep-up speeds.
 pub fn foretold_csv(foretold: &Foretold) -> String {
     type Row<'c> = (&'c str, Option<&'c ForetoldPoint>, Option<&'c ForetoldKeepUp>);
     let rows: Vec<Row> = foretold

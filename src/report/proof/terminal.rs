@@ -191,7 +191,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
         notes.push("Better at easier or unknown conditions proves nothing.".to_owned());
     }
     if let Some(grade) = one_grade.filter(|_| roomy) {
-        notes.push(format!("Amps: what the battery gave before, {}.", grade.word()));
+        notes.push(format!("Amps: battery discharge before, {}.", grade.word()));
     }
     if all > shown.len() {
         let more = plural(all - shown.len(), "more point", "more points");

@@ -54,7 +54,7 @@ pub fn meaning(comparison: &Comparison) -> String {
 fn turned(comparison: &Comparison) -> Vec<&'static str> {
     went(comparison, Reading::Fail, Reading::Pass, |id| match id {
         "at-setpoint" => Some("with these loads on at idle the voltage no longer sinks"),
-        "never-draining" => Some("the battery is no longer run down while the engine runs"),
+        "never-draining" => Some("the battery no longer discharges while the engine runs"),
         "setpoint-sound" => Some("the regulator holds a sound voltage"),
         _ => None,
     })
@@ -149,7 +149,7 @@ pub fn state(side: &PointSide) -> String {
 /// "gives 24 A (14 to 36, assumed)"; only a draining battery gives.
 pub fn gives(side: &PointSide) -> Option<String> {
     let amps = side.implied_deficit_a.as_ref().filter(|_| side.state == BusState::Draining)?;
-    Some(format!("battery gives {}", AMP.with_range(amps)))
+    Some(format!("battery discharges at {}", AMP.with_range(amps)))
 }
 
 /// What machine and wiring carry more, or less: "14 A (6 to 31, assumed) more than

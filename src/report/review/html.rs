@@ -50,7 +50,7 @@ pub fn html(review: &Review) -> String {
                 (plural(review.logs(), "log", "logs"))
                 ". Every interval in brackets or below a number is a 90 % interval: the true value lies "
                 "in it nine times in ten; where no grade is named beside it, the value is measured. A "
-                "label in a picture tells the middle of what text and tables tell with its interval." }
+                "label in a picture shows the middle of what text and tables give with its interval." }
         }
     };
     let title = format!("Review: {came_to}");

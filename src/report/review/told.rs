@@ -102,7 +102,7 @@ pub fn state(state: BusState, confidence: f64) -> String {
 /// "the battery gives 24 A (14 to 36, assumed)"; only a draining one gives.
 pub fn gives(point: &WorstPoint) -> Option<String> {
     let amps = point.implied_deficit_a.as_ref().filter(|_| point.state == BusState::Draining)?;
-    Some(format!("the battery gives {}", AMP.with_range(amps)))
+    Some(format!("the battery discharges at {}", AMP.with_range(amps)))
 }
 
 /// Amps where the battery gives any.

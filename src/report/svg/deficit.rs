@@ -159,7 +159,7 @@ fn key(sets: &[Set], more: usize, sheet: Paper) -> Vec<(Option<usize>, String)> 
     }
     let words = [
         "Ring and band: amps missing at the bus.",
-        "Filled mark: amps the battery gives.",
+        "Filled mark: amps of battery discharge.",
         "Bars: 90 % intervals.",
         "Sets of one speed stand side by side.",
     ];

@@ -202,7 +202,7 @@ fn replay_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
         id,
         title: format!("The log played again: {}", words::shorten(&plan.source.file, 120)),
         description: format!(
-            "Bus voltage as logged, made again with the present machine (within {} in nine of ten \
+            "Bus voltage as logged, made again with the current alternator (within {} in nine of ten \
              moments){}.",
             VOLT.of(rms.within_v),
             best.map_or(String::new(), |b| format!(
@@ -219,8 +219,8 @@ fn replay_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
             (first_s, last_s),
             range,
         );
-        let narrow = "The log, and made again";
-        title(canvas, "The log, the same made again, and with another machine", narrow, paper)?;
+        let narrow = "The log, and reproduced";
+        title(canvas, "The log, the same reproduced, and with another alternator", narrow, paper)?;
         panel.x_grid(canvas, unit, paper.ticks)?;
         panel.y_axis(canvas, "bus voltage, V", 8, paper.size)?;
         panel.x_axis(canvas, unit, &format!("time, {unit_name}"), paper.ticks, paper.size)?;
@@ -230,7 +230,7 @@ fn replay_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
             labels.extend(band(canvas, &panel, &named.band, SERIES[1], 3, name)?);
         }
         panel.envelope(canvas, &picture.logged, SERIES[0], 1)?;
-        let name = "made again".to_owned();
+        let name = "reproduced".to_owned();
         labels.extend(band(canvas, &panel, &picture.present, SERIES[2], 2, name)?);
         let last = extremes(&picture.logged).last().copied();
         labels.extend(last.map(|volts| Label {

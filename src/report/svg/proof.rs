@@ -70,7 +70,7 @@ fn described(trace: &ProofTrace) -> String {
     let parts = [
         of("settled at", &trace.settled_v),
         of("setpoint", &trace.setpoint_v),
-        of("below which the battery gives", &trace.zero_current_v),
+        of("below which the battery discharges", &trace.zero_current_v),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     let file = words::shorten(&trace.file, 80);
@@ -282,9 +282,9 @@ fn ground_words(canvas: &Canvas, picture: &ProofPicture, panel: &Panel, size: i3
     } else {
         format!("{} to {}", VOLT.bare(low), VOLT.of(high))
     };
-    let said = format!("on this ground, below {from}, the battery gives");
+    let said = format!("on this ground, below {from}, the battery discharges");
     let said = if text_width(&said, size) > panel.right - panel.left - 16 {
-        "on this ground the battery gives".to_owned()
+        "on this ground the battery discharges".to_owned()
     } else {
         said
     };

@@ -56,7 +56,7 @@ pub fn amps_disagree(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: Severity::Note,
         statement: format!(
-            "What the battery gives {}{} is not agreed on: {said}.",
+            "The estimates of the battery's discharge {}{} disagree: {said}.",
             with_loads(&point.loads),
             at_speed(point)
         ),

@@ -220,10 +220,10 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
         }
     };
     let lacks = worst.regulation_shortfall_a.as_ref().map_or_else(String::new, |a| {
-        format!(" To hold the setpoint there the alternator lacks {}.", amps(a))
+        format!(" Holding the setpoint there takes {} more.", amps(a))
     });
     let sound = if output::meets_sheet(case) {
-        " Its output meets its sheet: capacity or speed is what lacks, not the machine."
+        " Its output meets its sheet: it needs more capacity or speed, not repair."
     } else {
         ""
     };

@@ -40,7 +40,7 @@ pub fn output_fades(case: &Case) -> Option<Seen> {
         ),
     };
     let soaked = if drains {
-        "Warm, the system no longer holds these loads, and the battery gives charge."
+        "Warm, the system no longer holds these loads, and the battery discharges."
     } else {
         "Warm, the system no longer holds these loads."
     };

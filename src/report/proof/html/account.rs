@@ -80,7 +80,7 @@ fn found(side: &Side) -> Markup {
 
 fn recorded(source: &Source) -> Markup {
     let started = source.started_at.map(|t| t.format("%Y-%m-%d %H:%M:%S").to_string());
-    let started = started.unwrap_or_else(|| "start not told by this log".to_owned());
+    let started = started.unwrap_or_else(|| "start not in this log".to_owned());
     markup! { (started) ", " (words::duration(source.duration_s)) " long" }
 }
 

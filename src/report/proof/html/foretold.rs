@@ -1,4 +1,4 @@
-//! What the plan foretold of the machine that was fitted, and what the later logs show.
+//! What the plan predicted of the machine that was fitted, and what the later logs show.
 
 use maud::{Markup, html as markup};
 
@@ -18,7 +18,7 @@ pub fn foretold(comparison: &Comparison) -> Markup {
     let Some(foretold) = &comparison.foretold else { return markup! {} };
     markup! {
         section aria-labelledby="h-foretold" {
-            h2 #h-foretold { "What the plan foretold" }
+            h2 #h-foretold { "What the plan predicted" }
             p { (tone(foretold.kept)) " " (plain(&rest(foretold))) }
             @for after in &foretold.afters {
                 @if foretold.afters.len() > 1 {
@@ -75,7 +75,7 @@ fn points(after: &ForetoldAfter) -> Markup {
     let heads = ["Loads on", "Foretold, V", "Seen, V", "Prediction"];
     markup! {
         @if !rows.is_empty() {
-            (table("Bus voltage as the plan foretold it and as the later log shows it, with 90 % interval", &heads, rows))
+            (table("Bus voltage as the plan predicted it and as the later log shows it, with 90 % interval", &heads, rows))
             @if after.points.len() > PRINTED {
                 p.on-paper { (words::plural(after.points.len() - PRINTED, "more row", "more rows")) " in foretold.csv." }
             }

@@ -97,7 +97,7 @@ fn against(after: &After, logs: usize, first: Option<&After>) -> Markup {
             }
         }
         @if let Some(carried) = after.gain_a.as_ref().and_then(told::carried) {
-            p { "Over all points at like conditions, machine and wiring carry " (carried) "." }
+            p { "Over all points at like conditions, alternator and wiring carry " (carried) "." }
         }
         (points(&after.points, each(PRINTED_POINTS)))
         div class=(roomy) { (steps(&after.steps, PRINTED_STEPS, first.is_none())) }

@@ -49,7 +49,7 @@ pub fn html(comparison: &Comparison) -> String {
             p { "Written by stiffbus " (plain(&comparison.version)) " from the logs alone. "
                 "Every interval in brackets is a 90 % interval: the true value lies in it nine times "
                 "in ten; where no grade is named beside it, the value is measured. A label in the "
-                "picture tells the middle of what text and tables tell with its interval." }
+                "picture shows the middle of what text and tables give with its interval." }
         }
     };
     document(&title, STYLE, body).into_string()
@@ -155,7 +155,7 @@ fn pictured(comparison: &Comparison) -> Markup {
             @if let Some(svg) = picture(comparison) {
                 p { "Each line is the voltage of one log while the same load comes on. A sound system "
                     "stays near its dotted " dfn { "setpoint" } ", the voltage that the regulator holds "
-                    "when it can. On the shaded ground the battery gives, and will run down; on the "
+                    "when it can. On the shaded ground the battery discharges, and will run down; on the "
                     "lighter ground that is not sure." }
                 (plot(&svg, "wide"))
                 @if let Some(narrow) = picture_narrow(comparison) { (plot(&narrow, "narrow")) }

@@ -46,7 +46,7 @@ pub fn cars(review: &Review) -> Markup {
                     }
                 }
                 @if let Some(more) = others.len().checked_sub(MOST_TOLD).filter(|&n| n > 0) {
-                    p { (plural(more, "more car is", "more cars are")) " told in review.json." }
+                    p { (plural(more, "more car is", "more cars are")) " listed in review.json." }
                 }
             }
         }
@@ -71,7 +71,7 @@ fn day(review: &Review, car: &CarDay, number: usize) -> Markup {
             ul { @for soak in car.soak.iter().take(MOST_CURVES) { li { (plain(&soak.told)) } } }
             @if let Some(more) = car.soak.len().checked_sub(MOST_CURVES).filter(|&n| n > 0) {
                 p { (plural(more, "more running that came again is", "more runnings that came again are"))
-                    " told in review.json." }
+                    " listed in review.json." }
             }
             @if let Some(soak) = car.soak.first() { (changes(review, soak)) }
         }

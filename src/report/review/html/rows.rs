@@ -29,7 +29,7 @@ pub fn logs(review: &Review) -> Markup {
             p { "The lowest voltage is the lowest level that the bus came to rest at while the engine ran. "
                 dfn { "Draining" } ": the battery discharges; " dfn { "at its limit" }
                 ": the alternator delivers all it can, and the battery still charges; " dfn { "holding" }
-                ": the regulator is in control. The " dfn { "implied deficit" } " is what the battery gives; the "
+                ": the regulator is in control. The " dfn { "implied deficit" } " is the battery's discharge; the "
                 dfn { "keep-up speed" } " is the engine speed from which the regulator is in control "
                 "with the set of loads that asks for most. " dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
                 " ones follow from it and a stated fact about the car, " dfn { "assumed" }

@@ -124,7 +124,7 @@ pub fn name_of_draining(
     let running = diagnosis.phases.iter().filter(|p| p.kind == PhaseKind::Running);
     let longest = running.max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)));
     let Some(phase) = longest else { return Ok(()) };
-    let word = "draining: the battery gives";
+    let word = "draining: the battery discharges";
     let wide = panel.x(phase.end_s) - panel.x(phase.start_s) - 24;
     let high = panel.bottom - panel.y(e.low) - 8;
     if text_width(word, sheet.size) > wide || 2 * sheet.size > high {
