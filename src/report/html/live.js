@@ -410,7 +410,7 @@
 
   const short = (text, most) => (text.length > most ? `${text.slice(0, most - 1)}…` : text);
 
-  // Setpoint, rest and the ground where the battery gives, each in words where it lies.
+  // Setpoint, rest and the ground where the battery discharges, each in words where it lies.
   const ground = (svg, panel, x, clamp, left, right, labels, over, narrow) => {
     const { y, top, foot, low, high } = panel;
     const drain = data.levels.find((level) => level.kind === 'draining');
@@ -426,7 +426,7 @@
         if (y(drain.low) + 22 < foot && b - a > Math.max(180, named[1] - named[0])) named = [a, b];
         if (y(drain.high) < foot) mark(svg, 'rect', { x: a, y: y(drain.high), width: b - a, height: y(drain.low) - y(drain.high), fill: ink.draining, opacity: 0.3 });
       }
-      if (named[1] > 0 && !narrow) over.push(() => word(svg, named[1] - 8, foot - 11, 'draining: the battery gives', { fill: ink.draining_text, 'text-anchor': 'end', ...halo }));
+      if (named[1] > 0 && !narrow) over.push(() => word(svg, named[1] - 8, foot - 11, 'draining: the battery discharges', { fill: ink.draining_text, 'text-anchor': 'end', ...halo }));
     }
     // The interval of each operating point's voltage, along its stretches.
     for (const [from, to, least, most] of data.held) {

@@ -127,7 +127,7 @@ fn machines(plan: &Plan) -> Markup {
         RPM.of(speeds.redline_rpm)
     );
     let heads = [
-        "Machine",
+        "Alternator",
         "Says",
         "Ratio",
         "Has",

@@ -280,16 +280,19 @@ pub fn battery_draining(case: &Case) -> Option<Seen> {
         case.points().filter(|p| p.state == BusState::Draining).map(|p| p.seconds).sum();
     // For a few seconds, or by a regulator that is in control, it is no fault.
     let proven = worst.is_sure() && short_points(case).iter().any(|p| p.spans == worst.spans);
-    let (severity, gives, was) = if proven {
-        (Severity::Fault, "gives", "was")
+    let (severity, discharges, was) = if proven {
+        (Severity::Fault, "discharges", "was")
     } else {
-        (Severity::Caution, "may be giving", "may have been")
+        (Severity::Caution, "may be discharging", "may have been")
     };
     Some(Seen {
         severity,
         statement: format!(
-            "The battery {gives} {} {}{}; it {was} draining for {total_s:.0} s of steady running.",
-            worst.implied_deficit_a.as_ref().map_or_else(|| "current".to_owned(), amps),
+            "The battery {discharges}{} {}{}; it {was} draining for {total_s:.0} s of steady running.",
+            worst
+                .implied_deficit_a
+                .as_ref()
+                .map_or_else(String::new, |a| format!(" at {}", amps(a))),
             with_loads(&worst.loads),
             at_speed(worst)
         ),
