@@ -1,5 +1,6 @@
 //! The verdict in one word and one sentence.
 
+use crate::analysis::deficit::CHARGING_A;
 use crate::diagnosis::{
     Bound, BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
 };
@@ -62,6 +63,11 @@ fn fastest<'a>(case: &Case<'a>, loads: &[String]) -> Option<(&'a OperatingPoint,
     seen.max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
+/// Whether the battery is charged there, more likely than not.
+fn likely_charges(point: &OperatingPoint) -> bool {
+    point.battery_gives_a.as_ref().is_some_and(|gives| gives.value < -CHARGING_A)
+}
+
 /// What more engine speed was seen to do for loads that are short somewhere.
 pub fn more_speed(case: &Case, loads: &[String]) -> MoreSpeed {
     match fastest(case, loads) {
@@ -69,7 +75,7 @@ pub fn more_speed(case: &Case, loads: &[String]) -> MoreSpeed {
             MoreSpeed::Cures
         }
         Some((_, rpm)) if rpm < AT_SPEED_RPM => MoreSpeed::NotSeen,
-        Some((point, _)) if is_short(point) => MoreSpeed::DoesNotCure,
+        Some((point, _)) if is_short(point) && !likely_charges(point) => MoreSpeed::DoesNotCure,
         Some(_) => MoreSpeed::Unsure,
         None => MoreSpeed::NotSeen,
     }
