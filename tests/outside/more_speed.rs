@@ -107,8 +107,7 @@ fn what_may_charge_at_speed_is_not_said_to_be_short_there() {
         assert_eq!(verdict.word == FallsShort, seen == DoesNotCure, "{headline}");
         seen
     };
-    let mut seen: Vec<MoreSpeed> =
-        (0..18).map(|k| at_speed(13.24 - 0.005 * f64::from(k))).collect();
+    let mut seen: Vec<MoreSpeed> = (0..25).map(|k| at_speed(13.24 - 0.01 * f64::from(k))).collect();
     seen.dedup();
     assert_eq!(seen, [Cures, Unsure, DoesNotCure]);
 }
