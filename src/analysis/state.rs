@@ -16,8 +16,7 @@ use crate::segment::{Point, Segments};
 use crate::shared::shared;
 use crate::words::AMP;
 
-/// A drain that is called anything else leaves somebody stranded, so a bus drains as
-/// soon as that is this likely;
+/// The battery drains from even odds on;
 const DRAINING_LIKELY: f64 = 0.5;
 /// where the regulator is in control, this likely.
 const DRAINING_REGULATED: f64 = 0.65;

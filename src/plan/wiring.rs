@@ -72,7 +72,8 @@ pub fn wiring(
             let why = match (cool, fused, feed_drop_v <= drop_limit_v) {
                 (false, _, _) => format!("too hot: it bears {}", AMP.of(bears)),
                 (_, false, _) => {
-                    "no fuse fits between the alternator and the cable's ampacity".to_owned()
+                    "no fuse lies between the alternator's output and the cable's ampacity"
+                        .to_owned()
                 }
                 (_, _, false) => format!("loses {}", VOLT.of(feed_drop_v)),
                 _ => String::new(),

@@ -296,6 +296,7 @@ fn sound_cars_pass_and_short_ones_do_not_whatever_the_regulator() {
     assert!(o.calibration_error() <= 0.05, "{}", o.calibration_error());
 }
 
+/// With `REGULATED_DUMP=FOLDER`, writes what is found beside what is true, one table a log.
 fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis) {
     use std::fmt::Write as _;
     let Ok(folder) = std::env::var("REGULATED_DUMP") else { return };

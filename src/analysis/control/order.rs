@@ -67,7 +67,7 @@ mod tests {
     }
 
     #[test]
-    fn a_point_that_holds_speaks_for_easier_ones_alone() {
+    fn a_point_in_control_shows_that_easier_ones_are() {
         let points = [
             point(&["fan", "lamps"], Some(800.0)),
             point(&["fan"], Some(1500.0)),
@@ -80,7 +80,7 @@ mod tests {
     }
 
     #[test]
-    fn a_point_at_the_limit_speaks_for_harder_ones_alone() {
+    fn a_point_at_its_limit_shows_that_harder_ones_are() {
         let points = [point(&["fan"], Some(1500.0)), point(&["fan", "lamps"], Some(800.0))];
         let odds = log_odds(&points, &[0.98, 0.5], Nominal::V12);
         assert!(odds[1] > 2.0 && odds[0] > -0.7, "{odds:?}");

@@ -24,8 +24,9 @@ const STIFF_V: f64 = 0.05;
 const SOFT_V: f64 = 0.25;
 /// What an alternator at its limit loses when more is asked, V: mean.
 const LIMITED_V: f64 = 0.6;
-/// How often a regulated bus is soft to loads, or moves with speed (common practice, no
-/// source); how often a bus at its limit happens to show nothing.
+/// How often a regulated bus is soft to loads, or moves with speed; how often a bus at its
+/// limit shows nothing. These and the other volts and shares here were chosen on simulated
+/// cars, seeds 72000..72220, three of eight kinds of which are soft.
 const SOFT_TO_LOAD: f64 = 0.4;
 const SOFT_TO_SPEED: f64 = 0.12;
 const UNMOVED: f64 = 0.04;
