@@ -228,19 +228,19 @@ fn never_draining(diagnosis: &Diagnosis) -> (Reading, String) {
     let given = |p: &&OperatingPoint| p.implied_deficit_a.as_ref().map_or(0.0, |a| a.value);
     let told = |point: &OperatingPoint| {
         let amps = point.implied_deficit_a.as_ref();
-        let amps = amps.map_or(String::new(), |a| format!("gives {} ", AMP.with_range(a)));
-        format!("{amps}{}", words::with_loads(&point.loads))
+        let amps = amps.map_or(String::new(), |a| format!(" of {}", AMP.with_range(a)));
+        format!("discharge{amps} {}", words::with_loads(&point.loads))
     };
     let sure = draining.iter().filter(|p| p.is_sure());
     if let Some(worst) = sure.max_by(|a, b| given(a).total_cmp(&given(b))) {
         return (Reading::Fail, told(worst));
     }
     match draining.first() {
-        Some(point) => (Reading::NotShown, format!("it may: {}", told(point))),
+        Some(point) => (Reading::NotShown, format!("possible {}", told(point))),
         None if points.is_empty() => (Reading::NotShown, "no steady running seen".to_owned()),
         None => {
             let count = words::plural(points.len(), "operating point", "operating points");
-            (Reading::Pass, format!("it gives at none of {count}"))
+            (Reading::Pass, format!("no discharge at any of {count}"))
         }
     }
 }

@@ -228,7 +228,7 @@ const RULES: &[Rule] = &[
         alternatives: &[
             Without(
                 Role::AlternatorCurrent,
-                "a battery that gave charge early and stands lower late than its model allows for",
+                "a battery that discharged early and stands lower late than its model allows for",
             ),
             Always("a setpoint that drifts further than the line drawn through it"),
             Without(Role::AlternatorRpm, "belt warming and slipping"),

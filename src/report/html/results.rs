@@ -121,7 +121,7 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
                 " is the battery's discharge there; the " dfn { "regulation shortfall" }
                 " is what the alternator would have to make more to hold the setpoint." }
             @if let Some(e) = &diagnosis.battery.zero_current_v {
-                p { "Here the battery neither gives nor takes at " (VOLT.graded(Some(e)))
+                p { "Here the battery neither charges nor discharges at " (VOLT.graded(Some(e)))
                     "; how sure a state is follows from how far the voltage is from there and from the setpoint." }
             }
             @if diagnosis.operating_points.is_empty() {
@@ -272,7 +272,7 @@ fn battery(diagnosis: &Diagnosis, facts: &mut Rows) {
     }
     fact(
         facts,
-        "Voltage at which the battery neither gives nor takes",
+        "Voltage at which the battery neither charges nor discharges",
         VOLT,
         battery.zero_current_v.as_ref(),
     );

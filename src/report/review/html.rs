@@ -102,7 +102,7 @@ fn answers(review: &Review) -> Markup {
                     p { "taken from the battery; " (log(row, summary)) }
                 } @else if read().any(|(_, summary)| drains(summary)) {
                     p.big { "A battery is draining" }
-                    p { "How many amps it gives is " (words::NOT_TOLD.replace("this log", "these logs")) "." }
+                    p { "Its amps are " (words::NOT_TOLD.replace("this log", "these logs")) "." }
                 } @else if review.analysed > 0 {
                     p.big { "No battery draining" }
                     p { "No operating point of any log that could be read takes amps from its battery." }
