@@ -37,10 +37,9 @@ const UNSTEADY_SHARE: f64 = 0.02;
 /// flattened until this share of batteries at large would go on counting (no source: each
 /// chosen on those batteries and on the random cars of `tests/measured/amps.rs`),
 const COUNTING: f64 = 0.04;
-/// … where a starter's stated amps tie them down, at currents ten times those asked for,
-const COUNTING_STARTER: f64 = 0.03;
-/// … where a load's do,
-const COUNTING_STATED: f64 = 0.012;
+/// … where stated amps of a load or the starter tie them down (also on the traces of
+/// `tests/outside/pybamm.rs`),
+const COUNTING_STATED: f64 = 0.03;
 /// … and where the alternator's output need not be guessed.
 const COUNTING_SEEN: f64 = 0.003;
 
@@ -122,8 +121,6 @@ impl Balance {
     pub fn counting(&self) -> f64 {
         if self.seen {
             COUNTING_SEEN
-        } else if !self.known.is_empty() {
-            COUNTING_STARTER
         } else if self.is_anchored() {
             COUNTING_STATED
         } else {

@@ -47,6 +47,14 @@ pub fn acceptance_over_mild(temperature_c: f64) -> f64 {
     ((MILD_C - temperature_c) / ACCEPTANCE_HALVES_K).exp2()
 }
 
+/// Charge-transfer resistance near no current at `temperature_c` over that at [`MILD_C`];
+/// dimensionless. Arrhenius' law with 40 kJ/mol (from memory).
+pub fn transfer_over_mild(temperature_c: f64) -> f64 {
+    const ACTIVATION_K: f64 = 40e3 / 8.314;
+    const ZERO_K: f64 = 273.15;
+    (ACTIVATION_K * (1.0 / (temperature_c + ZERO_K) - 1.0 / (MILD_C + ZERO_K))).exp()
+}
+
 /// Low end of a resistance whose rating names no standard: it may be DIN's, the lowest that
 /// one number stands for, instead of SAE's.
 pub fn low_unstated(value: f64, low: f64) -> f64 {

@@ -65,6 +65,12 @@ pub fn of_point(point: &OperatingPoint, text: &str) -> Vec<Evidence> {
         .collect()
 }
 
+/// The lowest and the highest of the readings that are known.
+pub fn min_and_max(volts: &[f64]) -> (f64, f64) {
+    let known = volts.iter().copied().filter(|v| v.is_finite());
+    known.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -8,7 +8,7 @@ use crate::levels;
 use crate::log::Span;
 use crate::segment::indices;
 use crate::verdict::Case;
-use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, volts, with_loads};
+use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, min_and_max, volts, with_loads};
 use crate::verdict::rules::post_holding;
 use crate::words::RPM;
 
@@ -202,11 +202,6 @@ fn unknown_engine(case: &Case) -> String {
 fn began_s(case: &Case) -> f64 {
     let mut phases = case.segments.phases.iter();
     phases.find(|p| p.kind == PhaseKind::Running).map_or(0.0, |p| p.start_s)
-}
-
-fn min_and_max(volts: &[f64]) -> (f64, f64) {
-    let known = volts.iter().copied().filter(|v| v.is_finite());
-    known.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
 }
 
 /// A rest that may have been a shortage: the longest of them.

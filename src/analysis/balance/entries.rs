@@ -7,9 +7,10 @@ use crate::analysis::Z90;
 use crate::analysis::balance::{Balance, Belief, Entry, Known, Term};
 use crate::analysis::level::level;
 use crate::analysis::practice::{
-    ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, common_load_a, label_half_width_a,
+    ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, COMMON_RATED_A, common_load_a, label_half_width_a,
+    output_share,
 };
-use crate::car::{Car, LoadAmps};
+use crate::car::{AlternatorFacts, Car, LoadAmps};
 use crate::diagnosis::PhaseKind;
 use crate::levels;
 use crate::log::{Log, Role, Span, Tap};
@@ -26,14 +27,15 @@ const MOST_PARTS: f64 = 4.0;
 const MOST_FULL: usize = 40;
 const MOST_HOLDING: usize = 12;
 
-/// What the alternator gives at a speed, less what always draws
+/// What the alternator gives at idle, less what always draws
 /// (common practice, no source: 15 to 90 A less 10 to 30 A).
 const SPARE: Belief = Belief { mean: 20.0, sd: 30.0 };
-/// What the battery takes at a speed where the alternator was seen to give its all, under
+/// What the battery takes at idle where the alternator was seen to give its all, under
 /// the loads that were on then: much more and the bus would have risen to its setpoint,
 /// much less and nobody would have got home (common practice, no source: a battery that
 /// gives 30 A lasts an hour or two).
 const AT_LIMIT: Belief = Belief { mean: 0.0, sd: 20.0 };
+const IDLE_RPM: f64 = 800.0;
 /// A starter's amps as stated: it takes more on a cold engine (90 %; common
 /// practice, no source).
 const STARTER_SHARE: f64 = 0.15;
@@ -111,7 +113,7 @@ pub fn gather(
         Some(made_a) => balanced.extend(clamped(log, made_a, &rows)),
         None => {
             balanced.iter_mut().for_each(|load| around_limit(&mut load.shares, &groups, count));
-            balanced.extend(machine(&rows, &groups, count));
+            balanced.extend(machine(&rows, &groups, count, &car.alternator));
         }
     }
     let where_runs = |runs: f64, stopped: f64| {
@@ -315,7 +317,12 @@ fn groups(speeds: &[Option<(usize, f64)>]) -> usize {
 
 /// What the alternator leaves over: a level for each engine speed, a slope around it, a
 /// drift as it warms. The first `full` rows are at its limit.
-fn machine(rows: &[Row], speeds: &[Option<(usize, f64)>], full: usize) -> Vec<Term> {
+fn machine(
+    rows: &[Row],
+    speeds: &[Option<(usize, f64)>],
+    full: usize,
+    alternator: &AlternatorFacts,
+) -> Vec<Term> {
     let running = |of: &dyn Fn(&Row, usize, f64) -> f64| -> Vec<f64> {
         let rows = rows.iter().zip(speeds);
         rows.map(|(row, speed)| speed.map_or(0.0, |(group, off_rpm)| of(row, group, off_rpm)))
@@ -324,9 +331,11 @@ fn machine(rows: &[Row], speeds: &[Option<(usize, f64)>], full: usize) -> Vec<Te
     let mut terms: Vec<Term> = (0..groups(speeds))
         .map(|group| {
             let limited = speeds[..full].iter().flatten().any(|(at, _)| *at == group);
+            let first = speeds.iter().position(|speed| speed.is_some_and(|(at, _)| at == group));
+            let first_rpm = first.and_then(|k| rows[k].stretch?.rpm);
             Term {
                 shares: running(&|_, at, _| f64::from(u8::from(at == group))),
-                believed: if limited { AT_LIMIT } else { SPARE },
+                believed: left_over(limited, first_rpm, alternator),
             }
         })
         .collect();
@@ -336,6 +345,17 @@ fn machine(rows: &[Row], speeds: &[Option<(usize, f64)>], full: usize) -> Vec<Te
         believed: WARMING_A_PER_MIN,
     });
     terms
+}
+
+/// What the alternator leaves over at a speed: more than at idle, the faster it turns.
+fn left_over(limited: bool, engine_rpm: Option<f64>, alternator: &AlternatorFacts) -> Belief {
+    let share = |rpm: f64| output_share(rpm, alternator.pulley_ratio);
+    let rated_a = alternator.rated_a.unwrap_or(COMMON_RATED_A);
+    let more_a = engine_rpm.map_or(0.0, |rpm| rated_a * (share(rpm) - share(IDLE_RPM)).max(0.0));
+    match limited {
+        true => Belief { mean: AT_LIMIT.mean, sd: AT_LIMIT.sd.hypot(more_a) },
+        false => Belief { mean: SPARE.mean + more_a, sd: SPARE.sd.hypot(0.5 * more_a) },
+    }
 }
 
 /// What the alternator is seen to give, as far as its clamp can be trusted, less

@@ -5,6 +5,7 @@
 //! only what moves within seconds speaks: hunting idle, slow sweeps, small changes.
 
 use crate::analysis::control::normal;
+use crate::analysis::practice;
 use crate::diagnosis::PhaseKind;
 use crate::log::{Log, Span};
 use crate::segment::{Point, Segments, Stretch, indices, mean};
@@ -22,12 +23,6 @@ const AFTER_START_S: f64 = 10.0;
 /// A slower engine says nothing of this speed; a much faster one may have left the limit.
 const SLOWER: f64 = 0.9;
 const FASTER_SHARE: f64 = 0.25;
-/// Pulley ratio of a passenger car where none is stated (common practice, no source).
-const COMMON_RATIO: f64 = 2.6;
-/// A curve of common shape gives this share: nothing at turn-on, near all at 6000 rpm
-/// (common practice, no source; within 0.03 of ISO 8854 curves' usual course).
-const TURN_ON_RPM: f64 = 900.0;
-const RISE_RPM: f64 = 1400.0;
 /// Loads that nobody logs and channels that are not read at one moment move a block by this
 /// much beside what its samples show, V (common practice, no source).
 const UNSEEN_V: f64 = 0.02;
@@ -39,12 +34,6 @@ const LEAST_ERROR: f64 = 0.05;
 pub struct Slope {
     pub value: f64,
     pub error: f64,
-}
-
-/// Share of its rated current that an alternator can give at an engine speed.
-pub fn output_share(engine_rpm: f64, pulley_ratio: Option<f64>) -> f64 {
-    let alternator_rpm = engine_rpm * pulley_ratio.unwrap_or(COMMON_RATIO);
-    1.0 - (-(alternator_rpm - TURN_ON_RPM) / RISE_RPM).exp()
 }
 
 impl Slope {
@@ -84,12 +73,12 @@ pub fn of_point(
     for stretch in point.stretches.iter().filter_map(|&k| segments.stretches.get(k)) {
         let window = window(segments, stretch);
         let own_rpm = stretch.rpm?;
-        let own_share = output_share(own_rpm, pulley_ratio);
+        let own_share = practice::output_share(own_rpm, pulley_ratio);
         let mut from_s = window.start_s;
         while from_s < window.end_s {
             let until_s = (from_s + BLOCK_S).min(window.end_s);
             let rows = rows(log, rpm, Span { start_s: from_s, end_s: until_s }, |row_rpm| {
-                let share = output_share(row_rpm, pulley_ratio);
+                let share = practice::output_share(row_rpm, pulley_ratio);
                 (row_rpm >= SLOWER * own_rpm && share <= own_share + FASTER_SHARE).then_some(share)
             });
             blocks.extend(Block::of(&rows));
@@ -229,7 +218,7 @@ mod tests {
                 .map(|k| {
                     let t = f64::from(block * 25 + k);
                     let rpm = 800.0 * (1.0 + 0.03 * (t / 12.0 * std::f64::consts::TAU).sin());
-                    let share = output_share(rpm, None);
+                    let share = practice::output_share(rpm, None);
                     let noise = 0.004 * ((t * 7.3).sin() + (t * 3.1).cos());
                     (t, share, 13.4 - 0.001 * t + follows * share + noise)
                 })

@@ -254,7 +254,7 @@ def trace(model, charging, capacity_ah, soc0, setpoint_v, limit_a, program, cels
                 rise_s=rise_s, worn=worn)
 
 
-RANDOM_SEED, RANDOM_TRACES = 20261130, 24
+RANDOM_SEED, RANDOM_TRACES = 20261130, 48
 RANDOM_PERIOD_S = 0.5
 
 
