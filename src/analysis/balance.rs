@@ -39,7 +39,7 @@ const UNSTEADY_SHARE: f64 = 0.02;
 const COUNTING: f64 = 0.04;
 /// … where stated amps of a load or the starter tie them down (also on the traces of
 /// `tests/outside/pybamm.rs`),
-const COUNTING_STATED: f64 = 0.03;
+const COUNTING_STATED: f64 = 0.02;
 /// … and where the alternator's output need not be guessed.
 const COUNTING_SEEN: f64 = 0.003;
 
