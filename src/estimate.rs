@@ -2,6 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
+/// All interval estimates cover their truth this often.
+pub const LEVEL: f64 = 0.90;
+/// Half of such an interval, in standard deviations of a normal distribution.
+pub const Z90: f64 = 1.645;
+
 /// How a number is known, best first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

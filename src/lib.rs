@@ -15,6 +15,7 @@ pub mod demo;
 pub mod diagnosis;
 pub mod estimate;
 pub mod files;
+pub mod inference;
 pub mod ingest;
 pub mod json;
 pub mod levels;

@@ -1,16 +1,17 @@
 //! The battery behind the bus: its resistance by every route that the log and
 //! the car allow, and what it gave and took.
 
-use crate::analysis::Z90;
-use crate::analysis::balance::{self, Balance};
+use crate::analysis::current_balance;
 use crate::analysis::deficit;
 use crate::analysis::level::level;
-use crate::analysis::observer::{Observed, Window};
-use crate::analysis::prior::{Draw, Prior};
-use crate::analysis::rounds;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::{BATTERY_RANGE_C, BatteryFacts, Car};
+use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
+use crate::inference::ensemble::{EnsembleRun, WindowCurrent};
+use crate::inference::likelihood::CurrentBalance;
+use crate::inference::prior::{ParameterSample, Prior};
+use crate::inference::sampling;
 use crate::levels;
 use crate::log::{Log, Place, Role, Span};
 use crate::nominal::Nominal;
@@ -34,14 +35,14 @@ pub struct BatteryModel {
     pub resistance_ohm: Estimate,
     /// Every route to the resistance that this log and car allow, best first.
     pub routes: Vec<Estimate>,
-    /// Said where routes disagree beyond their intervals.
+    /// Prediction where routes disagree beyond their intervals.
     pub disagreement: Option<String>,
     /// Voltage at which the battery neither gives nor takes, over the steady
     /// running at full output, or over all of it.
     pub zero_current_v: Estimate,
     /// Batteries that this one could be, and what each did over the log.
-    pub draws: Vec<Draw>,
-    pub observed: Observed,
+    pub draws: Vec<ParameterSample>,
+    pub ensemble: EnsembleRun,
     /// The observer's window of each of the log's stretches, where it has one.
     pub followed: Vec<Option<usize>>,
     /// How the draws are known.
@@ -70,11 +71,11 @@ pub fn model(
         .filter(|(_, stretch)| at_full_output(log, segments, setpoint, stretch.settled))
         .map(|(k, _)| k)
         .collect();
-    let balance = balance::gather(log, segments, car, &full, &mut windows);
-    let believed = Prior { car, nominal, temperature_c, resistance_ohm: &prior, rest_v };
-    let (draws, observed) = rounds::batteries(log, &believed, &windows, &balance);
+    let balance = current_balance::gather(log, segments, car, &full, &mut windows);
+    let belief = Prior { car, nominal, temperature_c, resistance_ohm: &prior, rest_v };
+    let (draws, ensemble) = sampling::posterior(log, &belief, &windows, &balance);
 
-    let inferred = balance.is_anchored().then(|| posterior(&draws, &observed, &balance));
+    let inferred = balance.is_anchored().then(|| posterior(&draws, &ensemble, &balance));
     let (grade, how) = match &inferred {
         Some(_) => (
             Grade::Inferred,
@@ -89,7 +90,7 @@ pub fn model(
         if full.is_empty() { (0..segments.stretches.len()).collect() } else { full };
     let asked: Vec<(usize, usize)> =
         asked.into_iter().filter_map(|k| Some((k, *followed.get(k)?.as_ref()?))).collect();
-    let zero_v = zero_current(log, segments, &draws, &observed, &asked);
+    let zero_v = zero_current(log, segments, &draws, &ensemble, &asked);
     let routes: Vec<Estimate> =
         [measured, inferred, rated, Some(common)].into_iter().flatten().collect();
     BatteryModel {
@@ -97,9 +98,9 @@ pub fn model(
         resistance_ohm: routes[0].clone(),
         disagreement: disagreement(&routes),
         routes,
-        zero_current_v: deficit::spread(&zero_v, &observed.weights, grade, &how),
+        zero_current_v: deficit::spread(&zero_v, &ensemble.weights, grade, &how),
         draws,
-        observed,
+        ensemble,
         followed,
         grade,
         how,
@@ -108,9 +109,9 @@ pub fn model(
 
 impl BatteryModel {
     /// What the battery of a draw did over one of the log's stretches, if it was followed.
-    pub fn window(&self, draw: usize, stretch: usize) -> Option<&Window> {
+    pub fn window(&self, draw: usize, stretch: usize) -> Option<&WindowCurrent> {
         let window = *self.followed.get(stretch)?.as_ref()?;
-        Some(self.observed.window(draw, window))
+        Some(self.ensemble.window(draw, window))
     }
 
     pub fn follows(&self, stretch: usize) -> bool {
@@ -119,7 +120,7 @@ impl BatteryModel {
 }
 
 /// Every stretch is followed in a log of no more than this many; of a longer one some of
-/// each operating point, spread evenly: they tell what the point is like, and memory does
+/// each operating point, spread evenly: these are enough, and memory does
 /// not grow with the log.
 const MOST_FOLLOWED: usize = 240;
 const LEAST_OF_POINT: usize = 3;
@@ -166,8 +167,8 @@ fn followed(segments: &Segments) -> (Vec<Option<usize>>, Vec<Span>) {
 fn zero_current(
     log: &Log,
     segments: &Segments,
-    draws: &[Draw],
-    observed: &Observed,
+    draws: &[ParameterSample],
+    ensemble: &EnsembleRun,
     asked: &[(usize, usize)],
 ) -> Vec<f64> {
     let levels: Vec<(usize, f64)> = asked
@@ -182,7 +183,7 @@ fn zero_current(
             let zero_v: Vec<f64> = levels
                 .iter()
                 .filter_map(|&(window, volts)| {
-                    let state = observed.window(draw, window).end()?;
+                    let state = ensemble.window(draw, window).end()?;
                     Some(draws[draw].zero_current_v(volts, state))
                 })
                 .collect();
@@ -216,10 +217,14 @@ fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, s
     })
 }
 
-/// Resistance of the draws as the log weighs them.
-fn posterior(draws: &[Draw], observed: &Observed, balance: &Balance) -> Estimate {
+/// Posterior resistance.
+fn posterior(
+    draws: &[ParameterSample],
+    ensemble: &EnsembleRun,
+    balance: &CurrentBalance,
+) -> Estimate {
     let ohms: Vec<f64> = draws.iter().map(|d| d.battery.seconds_ohm()).collect();
-    let at = |p: f64| weighted_quantile(&ohms, &observed.weights, p);
+    let at = |p: f64| weighted_quantile(&ohms, &ensemble.weights, p);
     let how = format!("by {}", balance.anchors());
     Estimate::new(at(0.5), at(0.05), at(0.95), Grade::Inferred, how)
 }

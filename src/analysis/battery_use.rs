@@ -66,8 +66,8 @@ fn taken(log: &Log, battery: &BatteryModel) -> Estimate {
             "logged battery current, summed",
         );
     }
-    let given_ah: Vec<f64> = battery.observed.given_as.iter().map(|a| a / 3600.0).collect();
-    spread(&given_ah, &battery.observed.weights, battery.grade, &battery.how)
+    let given_ah: Vec<f64> = battery.ensemble.given_as.iter().map(|a| a / 3600.0).collect();
+    spread(&given_ah, &battery.ensemble.weights, battery.grade, &battery.how)
 }
 
 /// From each battery's charge at the log's end down to [`LEFT_SHARE`], at a
@@ -77,7 +77,7 @@ fn lasts(battery: &BatteryModel, amps: &Estimate) -> Estimate {
     let hours: Vec<f64> = battery
         .draws
         .iter()
-        .zip(&battery.observed.ends)
+        .zip(&battery.ensemble.ends)
         .enumerate()
         .map(|(k, (draw, end))| {
             // Currents and exponents spread evenly over their ranges, each
@@ -99,15 +99,15 @@ fn lasts(battery: &BatteryModel, amps: &Estimate) -> Estimate {
         })
         .collect();
     let how = "charge and capacity of the batteries that this one could be, down to a fifth, at that current";
-    spread(&hours, &battery.observed.weights, Grade::Assumed, how)
+    spread(&hours, &battery.ensemble.weights, Grade::Assumed, how)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::observer::Observed;
-    use crate::analysis::prior::{COORDINATES, Prior};
     use crate::car::Car;
+    use crate::inference::ensemble::EnsembleRun;
+    use crate::inference::prior::{LATENT_DIMENSIONS, Prior};
     use crate::nominal::Nominal;
     use crate::physics::battery::BatteryState;
 
@@ -124,7 +124,7 @@ mod tests {
             resistance_ohm: &one,
             rest_v: None,
         };
-        let mut draw = prior.at(&[0.0; COORDINATES]);
+        let mut draw = prior.at(&[0.0; LATENT_DIMENSIONS]);
         draw.battery.capacity_ah = 60.0;
         let draws = vec![draw; 101];
         let ends = vec![BatteryState::rested(0.8, 0.0); draws.len()];
@@ -134,7 +134,7 @@ mod tests {
             routes: Vec::new(),
             disagreement: None,
             zero_current_v: one.clone(),
-            observed: Observed::of_ends(ends),
+            ensemble: EnsembleRun::of_ends(ends),
             followed: Vec::new(),
             draws,
             grade: Grade::Assumed,

@@ -3,10 +3,10 @@
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use crate::analysis::LEVEL;
 use crate::analysis::level::level;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{Cranking, PhaseKind};
+use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Span};

@@ -2,8 +2,8 @@
 //! the alternator lacks there.
 
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::observer::Window;
 use crate::estimate::{Estimate, Grade};
+use crate::inference::ensemble::WindowCurrent;
 use crate::nominal::Nominal;
 use crate::segment::Point;
 use crate::stats::weighted::weighted_quantiles;
@@ -47,8 +47,8 @@ pub fn of_point(
     battery: &BatteryModel,
     nominal: Nominal,
 ) -> Amps {
-    let weights = &battery.observed.weights;
-    let over_visits = |of: &dyn Fn(&Window, usize) -> f64, draw: usize| {
+    let weights = &battery.ensemble.weights;
+    let over_visits = |of: &dyn Fn(&WindowCurrent, usize) -> f64, draw: usize| {
         let (mut sum, mut seconds) = (0.0, 0.0);
         for (&k, span) in point.stretches.iter().zip(&point.spans) {
             if let Some(window) = battery.window(draw, k) {
@@ -58,7 +58,7 @@ pub fn of_point(
         }
         sum / seconds
     };
-    let by_draw = |of: &dyn Fn(&Window, usize) -> f64| -> Vec<f64> {
+    let by_draw = |of: &dyn Fn(&WindowCurrent, usize) -> f64| -> Vec<f64> {
         (0..battery.draws.len()).map(|draw| over_visits(of, draw)).collect()
     };
     let current_a = by_draw(&|window, _| window.mean_a());

@@ -13,11 +13,11 @@ use std::collections::BTreeMap;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::{load_growth_a, spread};
 use crate::analysis::level::{Level, level};
-use crate::analysis::observer::observe;
-use crate::analysis::prior::Draw;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{HeatPair, OutputChange};
 use crate::estimate::{Estimate, Grade};
+use crate::inference::ensemble::run_ensemble;
+use crate::inference::prior::ParameterSample;
 use crate::levels;
 use crate::log::{Log, Place, Role, Span};
 use crate::nominal::Nominal;
@@ -284,15 +284,15 @@ fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estim
         return pairs.iter().map(|_| None).collect();
     }
     let pick = |k: &usize| k.is_multiple_of(EVERY_DRAW);
-    let draws: Vec<Draw> = (0..battery.draws.len())
+    let draws: Vec<ParameterSample> = (0..battery.draws.len())
         .filter(pick)
         .filter_map(|k| battery.draws.get(k).cloned())
         .collect();
     let weights: Vec<f64> = (0..battery.draws.len())
         .filter(pick)
-        .filter_map(|k| battery.observed.weights.get(k).copied())
+        .filter_map(|k| battery.ensemble.weights.get(k).copied())
         .collect();
-    let observed = observe(log, &draws, &spans);
+    let ensemble = run_ensemble(log, &draws, &spans);
     let mut asked = 0;
     pairs
         .iter()
@@ -310,7 +310,7 @@ fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estim
             let growth_a = load_growth_a(lower_v, log.nominal());
             let change_a: Vec<f64> = (0..draws.len())
                 .map(|draw| {
-                    let mean_a = |w: usize| observed.window(draw, w).mean_a();
+                    let mean_a = |w: usize| ensemble.window(draw, w).mean_a();
                     mean_a(at + 1) - mean_a(at) - growth_a
                 })
                 .collect();

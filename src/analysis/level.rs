@@ -1,6 +1,6 @@
 //! The level of the bus over a stretch of time, and how well it is known.
 
-use crate::analysis::LEVEL;
+use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::Span;

@@ -1,23 +1,20 @@
 //! What a segmented log implies: one idea a file.
 
-pub mod balance;
 pub mod battery;
 pub mod battery_use;
 pub mod control;
 pub mod cranking;
+pub mod current_balance;
 pub mod deficit;
 pub mod heat;
 pub mod keep_up;
 pub mod level;
 pub mod line_drop;
 pub mod noise;
-pub mod observer;
 pub mod output;
 pub mod practice;
-pub mod prior;
 pub mod regulation;
 pub mod rest;
-pub mod rounds;
 pub mod routes;
 pub mod setpoint;
 pub mod state;
@@ -34,11 +31,6 @@ use crate::segment::Segments;
 pub use battery::BatteryModel;
 pub use control::Control;
 pub use setpoint::Setpoint;
-
-/// All interval estimates cover their truth this often.
-pub const LEVEL: f64 = 0.90;
-/// Half of such an interval, in standard deviations of a normal distribution.
-pub const Z90: f64 = 1.645;
 
 /// Everything that is computed before any rule judges it.
 pub struct Analysis {

@@ -2,9 +2,9 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
-use crate::analysis::{LEVEL, Z90};
 use crate::diagnosis::Noise;
 use crate::estimate::{Estimate, Grade};
+use crate::estimate::{LEVEL, Z90};
 use crate::segment::Grain;
 
 /// Of the logger's own samples, whatever is looked at.

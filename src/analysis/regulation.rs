@@ -5,11 +5,11 @@
 //! read between neighbors in time, so that a slow drift is not mistaken for one; the rest is
 //! regressed on the logged temperatures. Causes with the same effect are all reported.
 
-use crate::analysis::LEVEL;
 use crate::analysis::control::Control;
 use crate::analysis::setpoint::held_levels;
 use crate::analysis::setpoint::tried::{SAME_SPEED, Seen};
 use crate::diagnosis::{Direction, LoadStep, Regulation, RegulatorKind, SetpointDrift};
+use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Place, Role, Tap};

@@ -1,8 +1,8 @@
 //! Rest voltage, and the charge it stands for.
 
-use crate::analysis::LEVEL;
 use crate::analysis::level::level;
 use crate::diagnosis::PhaseKind;
+use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Span};

@@ -6,12 +6,12 @@
 //! 3. The ledger: amps of every load that is on, less what the alternator makes.
 //! 4. The slope of the voltage in a long drain, against the battery's capacity.
 
-use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::level::level;
 use crate::analysis::practice::{ALWAYS_ON_A, clamp_half_width_a, label_half_width_a};
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
+use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;

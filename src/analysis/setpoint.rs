@@ -12,11 +12,11 @@
 pub mod track;
 pub(super) mod tried;
 
-use crate::analysis::Z90;
 use crate::analysis::control::Control;
 use crate::analysis::level::level;
 use crate::car::Car;
 use crate::diagnosis::SetpointAt;
+use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Role, Span, Tap};

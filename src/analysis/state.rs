@@ -1,7 +1,6 @@
 //! Holding, at its limit or draining: the bus state of every operating point, with
 //! the amps that go with it.
 
-use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::control::{Control, Weighed};
 use crate::analysis::deficit::{self, Amps};
@@ -10,6 +9,7 @@ use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{BusState, OperatingPoint, Scatter};
+use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
 use crate::segment::{Point, Segments};

@@ -8,9 +8,9 @@ use std::ops::Range;
 use statrs::distribution::{ContinuousCDF, Normal, Triangular};
 
 use crate::analysis::level::{Level, half_width_v, level};
-use crate::analysis::{LEVEL, Z90};
 use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
+use crate::estimate::{LEVEL, Z90};
 use crate::log::{Log, MovedMark, Span};
 use crate::segment::onset;
 use crate::segment::steps::TOGETHER_S;

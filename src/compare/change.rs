@@ -1,9 +1,9 @@
 //! What changed at a matched point: volts as they were read, and the amps behind them.
 
-use crate::analysis::LEVEL;
 use crate::compare::matching::Pair;
 use crate::comparison::{ChangeTest, MatchedPoint, PointSide, Standing};
 use crate::diagnosis::{BusState, OperatingPoint};
+use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::stats::interval::{Summary, welch_summaries};

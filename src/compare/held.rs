@@ -1,11 +1,11 @@
 //! How long a log shows the agreed loads carried together at idle, and how near to
 //! the setpoint.
 
-use crate::analysis::Z90;
 use crate::car::Acceptance;
 use crate::compare::matching::parsed;
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
 use crate::estimate::Estimate;
+use crate::estimate::Z90;
 use crate::log::Span;
 
 /// Steady running that a change of heat or of another load cuts loses its first

@@ -17,10 +17,11 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+use crate::analysis::Analysis;
 use crate::analysis::practice::clamp_half_width_a;
-use crate::analysis::{Analysis, Z90};
 use crate::car::Car;
 use crate::estimate::Estimate;
+use crate::estimate::Z90;
 use crate::levels;
 use crate::log::Log;
 use crate::nominal::Nominal;
@@ -94,7 +95,7 @@ pub struct Fleet {
 
 struct Fitted {
     trial: Trial,
-    misfit: f64,
+    deviance: f64,
     /// Before the log is looked at.
     counts: f64,
 }
@@ -109,15 +110,15 @@ pub fn fleet(
 ) -> Result<Fleet, PlanError> {
     let rows = rows(log, segments, analysis, ledger, scene);
     let mut dice = Dice(ChaCha8Rng::seed_from_u64(SEED));
-    let weights = &analysis.battery.observed.weights;
+    let weights = &analysis.battery.ensemble.weights;
     let picks = systematic(weights, TRIED, dice.0.random_range(0.0..1.0));
     let fitted: Vec<Fitted> = picks
         .into_iter()
         .filter_map(|draw| fit(&mut dice, draw, &rows, analysis, car, ledger, scene.machine_seen))
         .collect();
-    let misfits: Vec<f64> = fitted.iter().map(|f| f.misfit).collect();
+    let deviances: Vec<f64> = fitted.iter().map(|f| f.deviance).collect();
     let counts: Vec<f64> = fitted.iter().map(|f| f.counts).collect();
-    let weights = tempered(&misfits, &counts, LEAST);
+    let weights = tempered(&deviances, &counts, LEAST);
     if weights.iter().sum::<f64>() <= 0.0 {
         let seen = "no battery, alternator and loads together explain its currents".to_owned();
         return Err(PlanError::NoCar { seen });
@@ -294,7 +295,7 @@ fn fit(
     for (load, amps_a) in trial.loads.iter_mut().zip(loads_a) {
         load.amps_a = amps_a.max(0.0);
     }
-    Some(Fitted { trial, misfit: squares + spreads + log_determinant + by_levels, counts })
+    Some(Fitted { trial, deviance: squares + spreads + log_determinant + by_levels, counts })
 }
 
 /// Curve, its test conditions, and what is believed of the machine's share of it.

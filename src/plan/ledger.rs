@@ -3,9 +3,9 @@
 
 use std::collections::BTreeMap;
 
-use crate::analysis::Z90;
 use crate::analysis::practice::{common_load_a, label_half_width_a};
 use crate::car::{ALWAYS_ON, Car, LoadAmps};
+use crate::estimate::Z90;
 use crate::log::Log;
 use crate::segment::Segments;
 use crate::segment::unnamed::letter_of;

@@ -1,7 +1,7 @@
 //! Amps in reserve at idle, and the engine speed from which a set of loads is carried.
 
-use crate::analysis::Z90;
 use crate::diagnosis::Heat;
+use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
 use crate::physics::machine::Machine;
 use crate::plan::contract::{CapacityPoint, Margin, PredictedKeepUp};

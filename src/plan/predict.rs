@@ -405,7 +405,7 @@ fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set], nominal: Nominal) ->
         .iter()
         .enumerate()
         .map(|(k, item)| {
-            let half_a = item.sd_a * crate::analysis::Z90;
+            let half_a = item.sd_a * crate::estimate::Z90;
             let (grade, how) = match item.stated {
                 true => (Grade::Inferred, "stated"),
                 false => (Grade::Assumed, "as such loads commonly draw"),

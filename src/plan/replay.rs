@@ -1,6 +1,6 @@
 //! One car driven through the scene again, with one machine.
 
-use crate::analysis::prior::Draw;
+use crate::inference::prior::ParameterSample;
 use crate::levels;
 use crate::nominal::Nominal;
 use crate::physics::battery::BatteryState;
@@ -31,7 +31,7 @@ impl Consumer {
 /// A car that this one could be.
 #[derive(Debug, Clone)]
 pub struct Trial {
-    pub battery: Draw,
+    pub battery: ParameterSample,
     /// What each item of the ledger draws.
     pub loads: Vec<Consumer>,
     /// Its present machine.

@@ -1,7 +1,8 @@
 //! The log in steady pieces, each with what its level says of the machine.
 
+use crate::analysis::Analysis;
 use crate::analysis::level::level;
-use crate::analysis::{Analysis, Z90};
+use crate::estimate::Z90;
 use crate::levels;
 use crate::log::{Log, Role, Span};
 use crate::plan::ledger::Item;

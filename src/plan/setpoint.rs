@@ -4,8 +4,9 @@
 //! would foretell it for every machine: no regulator lets the bus stand steadily above
 //! what it holds.
 
-use crate::analysis::{Setpoint, Z90};
+use crate::analysis::Setpoint;
 use crate::car::Car;
+use crate::estimate::Z90;
 use crate::levels;
 use crate::log::Log;
 use crate::nominal::Nominal;

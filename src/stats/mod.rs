@@ -6,7 +6,6 @@
 pub mod autocorrelation;
 pub mod bootstrap;
 pub mod changepoint;
-pub mod cloud;
 pub mod extent;
 pub mod fit;
 pub mod interval;

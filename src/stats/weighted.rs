@@ -1,4 +1,4 @@
-//! Quantiles and spread of draws that do not all count alike.
+//! Weighted samples: quantiles, effective sample size and tempered weights.
 
 /// The value below which a share `p` of the weight lies; NaN for no weight.
 /// Values that are not finite weigh nothing. Between two values it is read off
@@ -46,36 +46,36 @@ fn quantile_of(pairs: &[(f64, f64)], p: f64, total: f64) -> f64 {
     last.map_or(f64::NAN, |(value, _)| value)
 }
 
-/// Independent draws that the weights are worth: (Σw)²/Σw² (Kish 1965).
-pub fn effective_draws(weights: &[f64]) -> f64 {
+/// Effective sample size of the weights, (Σw)²/Σw² (Kish 1965).
+pub fn effective_sample_size(weights: &[f64]) -> f64 {
     let (sum, squares) = weights.iter().fold((0.0, 0.0), |(s, q), w| (s + w, q + w * w));
     if squares > 0.0 { sum * sum / squares } else { 0.0 }
 }
 
-/// prior·exp(−misfit / 2T), summing to 1, with T as small as keeps at least
-/// `least` draws in the count, or half of those that there are: no model is good
-/// enough to trust a handful. `misfits` are −2 ln of a likelihood; one that is not
-/// finite weighs nothing. All 0 where nothing fits.
-pub fn tempered(misfits: &[f64], prior: &[f64], least: f64) -> Vec<f64> {
-    let raw = weights_at(misfits, prior, cooling(misfits, prior, least));
+/// Weights prior·exp(−deviance / 2T), summing to 1. T ≥ 1 is the lowest temperature with an
+/// effective sample size of at least `least`, or of half the samples: a misspecified model
+/// must not trust a handful of them. A deviance is −2 ln likelihood; one that is not finite
+/// gives weight 0. All weights are 0 where no deviance is finite.
+pub fn tempered(deviances: &[f64], prior: &[f64], least: f64) -> Vec<f64> {
+    let raw = weights_at(deviances, prior, lowest_temperature(deviances, prior, least));
     let total: f64 = raw.iter().sum();
     if total > 0.0 { raw.into_iter().map(|w| w / total).collect() } else { raw }
 }
 
-/// The least temperature, from 1 up, at which `least` of draws that weigh alike
-/// beforehand go on counting.
-pub fn temperature(misfits: &[f64], least: f64) -> f64 {
-    cooling(misfits, &vec![1.0; misfits.len()], least)
+/// The lowest temperature, from 1 up, with an effective sample size of at least `least` for
+/// samples of equal prior weight.
+pub fn least_temperature(deviances: &[f64], least: f64) -> f64 {
+    lowest_temperature(deviances, &vec![1.0; deviances.len()], least)
 }
 
-/// Some temperatures give far more draws than the next lower ones, so it is looked for
-/// between two of them, to a hundredth.
-fn cooling(misfits: &[f64], prior: &[f64], least: f64) -> f64 {
+/// Bisected to a hundredth, because the effective sample size may jump between temperatures.
+fn lowest_temperature(deviances: &[f64], prior: &[f64], least: f64) -> f64 {
     const HOTTEST: f64 = 1e6;
     const STEP: f64 = 1.5;
     const NEAR: f64 = 1.01;
-    let least = least.min(misfits.len() as f64 / 2.0);
-    let enough = |temperature| effective_draws(&weights_at(misfits, prior, temperature)) >= least;
+    let least = least.min(deviances.len() as f64 / 2.0);
+    let enough =
+        |temperature| effective_sample_size(&weights_at(deviances, prior, temperature)) >= least;
     let (mut cold, mut hot) = (1.0, 1.0);
     while hot < HOTTEST && !enough(hot) {
         (cold, hot) = (hot, hot * STEP);
@@ -87,13 +87,13 @@ fn cooling(misfits: &[f64], prior: &[f64], least: f64) -> f64 {
     hot
 }
 
-fn weights_at(misfits: &[f64], prior: &[f64], temperature: f64) -> Vec<f64> {
-    let best = misfits.iter().copied().filter(|m| m.is_finite()).fold(f64::INFINITY, f64::min);
-    let weigh = |(misfit, prior): (&f64, &f64)| match misfit.is_finite() {
-        true => prior * (-(misfit - best) / (2.0 * temperature)).exp(),
+fn weights_at(deviances: &[f64], prior: &[f64], temperature: f64) -> Vec<f64> {
+    let best = deviances.iter().copied().filter(|m| m.is_finite()).fold(f64::INFINITY, f64::min);
+    let weight = |(deviance, prior): (&f64, &f64)| match deviance.is_finite() {
+        true => prior * (-(deviance - best) / (2.0 * temperature)).exp(),
         false => 0.0,
     };
-    misfits.iter().zip(prior).map(weigh).collect()
+    deviances.iter().zip(prior).map(weight).collect()
 }
 
 #[cfg(test)]
@@ -117,16 +117,16 @@ mod tests {
     }
 
     #[test]
-    fn draws_count_for_what_they_weigh() {
-        assert_eq!(effective_draws(&[2.0; 8]), 8.0);
-        assert_eq!(effective_draws(&[1.0, 0.0, 0.0]), 1.0);
-        assert_eq!(effective_draws(&[]), 0.0);
+    fn equal_weights_have_the_largest_effective_sample_size() {
+        assert_eq!(effective_sample_size(&[2.0; 8]), 8.0);
+        assert_eq!(effective_sample_size(&[1.0, 0.0, 0.0]), 1.0);
+        assert_eq!(effective_sample_size(&[]), 0.0);
     }
 
     #[test]
-    fn what_misfits_counts_less() {
-        let misfits: Vec<f64> = (0..400).map(|k| if k < 200 { 0.0 } else { 20.0 }).collect();
-        let weights = tempered(&misfits, &[1.0; 400], 60.0);
+    fn a_higher_deviance_gives_a_lower_weight() {
+        let deviances: Vec<f64> = (0..400).map(|k| if k < 200 { 0.0 } else { 20.0 }).collect();
+        let weights = tempered(&deviances, &[1.0; 400], 60.0);
         assert!(weights[0] > 1000.0 * weights[399]);
         assert!((weights.iter().sum::<f64>() - 1.0).abs() < 1e-12);
         assert!(tempered(&[f64::INFINITY, f64::NAN], &[1.0; 2], 1.0).iter().all(|w| *w == 0.0));
@@ -135,21 +135,21 @@ mod tests {
     #[test]
     fn a_sharp_likelihood_is_hotter_than_a_blunt_one() {
         let of = |scale: f64| -> f64 {
-            let misfits: Vec<f64> = (0..400).map(|k| f64::from(k) * scale).collect();
-            temperature(&misfits, 40.0)
+            let deviances: Vec<f64> = (0..400).map(|k| f64::from(k) * scale).collect();
+            least_temperature(&deviances, 40.0)
         };
         assert_eq!(of(0.001), 1.0);
         assert!(of(5.0) > 9.0 * of(0.5) && of(0.5) > 1.0);
     }
 
-    /// One draw that fits far better than all others must not decide alone.
+    /// One sample that fits far better than all others must not decide alone.
     #[test]
-    fn enough_draws_go_on_counting() {
-        let misfits: Vec<f64> = (0..400).map(|k| f64::from(k) * 5.0).collect();
-        let cold = tempered(&misfits, &[1.0; 400], 1.0);
-        let kept = tempered(&misfits, &[1.0; 400], 60.0);
-        assert!(effective_draws(&cold) < 3.0);
-        assert!((60.0..63.0).contains(&effective_draws(&kept)));
+    fn tempering_keeps_the_effective_sample_size() {
+        let deviances: Vec<f64> = (0..400).map(|k| f64::from(k) * 5.0).collect();
+        let cold = tempered(&deviances, &[1.0; 400], 1.0);
+        let kept = tempered(&deviances, &[1.0; 400], 60.0);
+        assert!(effective_sample_size(&cold) < 3.0);
+        assert!((60.0..63.0).contains(&effective_sample_size(&kept)));
         assert!(kept[0] > kept[10]);
     }
 }

@@ -86,7 +86,7 @@ struct Fall {
 
 impl Fall {
     fn between(easier: &Held, harder: &Held) -> Fall {
-        let sigma_v = easier.half_width_v.hypot(harder.half_width_v) / crate::analysis::Z90;
+        let sigma_v = easier.half_width_v.hypot(harder.half_width_v) / crate::estimate::Z90;
         Fall { volts: easier.level_v - harder.level_v, sigma_v }
     }
 

@@ -21,12 +21,12 @@
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use crate::analysis::Z90;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::load_growth_a;
 use crate::analysis::keep_up::{BOUND_SHARE, Knee};
 use crate::analysis::practice::clamp_half_width_a;
 use crate::car::Car;
+use crate::estimate::Z90;
 use crate::log::{Log, Place, Role};
 use crate::physics::alternator::OutputCurve;
 use crate::segment::mean;
@@ -53,7 +53,7 @@ const MODEL_SHARE: f64 = 0.15;
 /// Output at the knee is read off a curve of common shape.
 const SHAPE_SHARE: f64 = 0.03;
 /// One anchor that fits no machine must not outvote all others.
-const MOST_MISFIT: f64 = 9.0;
+const MOST_DEVIANCE: f64 = 9.0;
 /// Weights are flattened until at least so many machines still count.
 const LEAST_MACHINES: f64 = 60.0;
 
@@ -198,7 +198,7 @@ fn machines(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<Machine> {
 struct Needs {
     loads_a: f64,
     /// Squares by which its anchors differ from one another.
-    misfit: f64,
+    deviance: f64,
 }
 
 /// The knees of every set.
@@ -209,17 +209,17 @@ pub(super) fn knees(log: &Log, sets: &[Set], battery: &BatteryModel, car: &Car) 
         .iter()
         .map(|machine| sets.iter().map(|set| machine.needs(&shape, set, battery)).collect())
         .collect();
-    let known = |machine: &Machine| battery.observed.weights.get(machine.draw).copied();
-    let misfits: Vec<f64> = needs
+    let known = |machine: &Machine| battery.ensemble.weights.get(machine.draw).copied();
+    let deviances: Vec<f64> = needs
         .iter()
-        .map(|of_sets| of_sets.iter().flatten().map(|n| n.misfit.min(MOST_MISFIT)).sum())
+        .map(|of_sets| of_sets.iter().flatten().map(|n| n.deviance.min(MOST_DEVIANCE)).sum())
         .collect();
     (0..sets.len())
         .map(|s| {
             let set = &sets[s];
             let mut rpm = Vec::with_capacity(machines.len());
             let mut squares = Vec::with_capacity(machines.len());
-            for ((machine, of_sets), misfit) in machines.iter().zip(&needs).zip(&misfits) {
+            for ((machine, of_sets), deviance) in machines.iter().zip(&needs).zip(&deviances) {
                 let (knee, out) = of_sets
                     .get(s)
                     .and_then(Option::as_ref)
@@ -227,7 +227,7 @@ pub(super) fn knees(log: &Log, sets: &[Set], battery: &BatteryModel, car: &Car) 
                         machine.knee(&shape, set, battery, n.loads_a)
                     });
                 rpm.push(knee);
-                squares.push(misfit + out);
+                squares.push(deviance + out);
             }
             let prior: Vec<f64> = machines.iter().map(|m| known(m).unwrap_or(0.0)).collect();
             Knees { rpm, weights: tempered(&squares, &prior, LEAST_MACHINES) }
@@ -251,7 +251,7 @@ impl Machine {
     fn needs(&self, shape: &Shape, set: &Set, battery: &BatteryModel) -> Option<Needs> {
         // Amps of the loads, with one standard deviation.
         let mut anchors: Vec<(f64, f64)> = Vec::new();
-        let mut misfit = 0.0;
+        let mut deviance = 0.0;
         for (at, knee) in &set.falls {
             let seen = set.seen.get(*at)?;
             let has_a = self.output_a(shape, knee.rpm, seen.middle_s);
@@ -265,7 +265,7 @@ impl Machine {
             let has_a = self.output_a(shape, seen.rpm, seen.middle_s);
             if let Some(logged_a) = seen.alternator_a {
                 let unsure_a = (clamp_half_width_a(logged_a) / Z90).hypot(SHAPE_SHARE * logged_a);
-                misfit += ((has_a - logged_a) / unsure_a).powi(2);
+                deviance += ((has_a - logged_a) / unsure_a).powi(2);
             }
             let window = battery.window(self.draw, seen.stretch)?;
             let given_a = seen.battery_a.unwrap_or(window.mean_a());
@@ -275,8 +275,8 @@ impl Machine {
         }
         let total: f64 = anchors.iter().map(|a| a.1.powi(-2)).sum();
         let loads_a = anchors.iter().map(|a| a.0 * a.1.powi(-2)).sum::<f64>() / total;
-        misfit += anchors.iter().map(|a| ((a.0 - loads_a) / a.1).powi(2)).sum::<f64>();
-        (loads_a.is_finite() && loads_a > 0.0).then_some(Needs { loads_a, misfit })
+        deviance += anchors.iter().map(|a| ((a.0 - loads_a) / a.1).powi(2)).sum::<f64>();
+        (loads_a.is_finite() && loads_a > 0.0).then_some(Needs { loads_a, deviance })
     }
 
     /// The set's knee, and squares by which the knees of its visits contradict
@@ -289,7 +289,7 @@ impl Machine {
             let rpm = self.speed(shape, loads_a + taken_a, seen.middle_s);
             knees.push((rpm, seen.seconds));
             let beyond = if seen.holds { rpm / seen.rpm - 1.0 } else { 1.0 - rpm / seen.rpm };
-            contradicts += (beyond.max(0.0) / BOUND_SHARE).powi(2).min(MOST_MISFIT);
+            contradicts += (beyond.max(0.0) / BOUND_SHARE).powi(2).min(MOST_DEVIANCE);
         }
         (middle(&mut knees), contradicts)
     }

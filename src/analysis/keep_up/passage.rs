@@ -13,10 +13,10 @@
 //! out to be. The way up shows no knee: a battery that has just given takes more
 //! than it will a minute later, and the bus comes back late.
 
-use crate::analysis::LEVEL;
 use crate::analysis::keep_up::{Knee, Visit};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
+use crate::estimate::LEVEL;
 use crate::levels;
 use crate::log::{Log, Span};
 use crate::physics::alternator::OutputCurve;

@@ -4,7 +4,7 @@
 
 use super::tried::{Seen, is_indifferent};
 use super::{SHORTEST_S, Setpoint};
-use crate::analysis::Z90;
+use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::nominal::Nominal;

@@ -1,7 +1,7 @@
 //! What the alternator makes and what its regulator holds.
 
-use crate::analysis::Z90;
 use crate::diagnosis::{BusState, MoreSpeed, OperatingPoint, Severity, SheetStanding};
+use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Place, Role, Span, Tap};

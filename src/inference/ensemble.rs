@@ -1,49 +1,47 @@
-//! Voltage in, current out: what a battery must have given or taken for the bus
-//! to have stood where it did.
+//! Voltage in, current out: the current that each battery of an ensemble must have carried to
+//! show the logged voltage.
 //!
-//! The logged voltage drives a battery model through the whole log, its surface
-//! charge building and fading and its polarisation with it. Nobody knows the
-//! battery, so many that it could be are driven at once; those count most whose
-//! currents make sense together (see [`crate::analysis::balance`]).
+//! The logged voltage drives the model of [`crate::physics::battery`], with its surface charge
+//! and polarization, through the whole log. The battery is unknown, so all parameter samples
+//! are driven side by side; the likelihood ([`crate::inference::likelihood`]) weights them.
 
-use crate::analysis::balance::{Balance, Said};
-use crate::analysis::prior::Draw;
+use crate::inference::likelihood::{CurrentBalance, Prediction};
+use crate::inference::prior::ParameterSample;
 use crate::log::{Log, Role, Span, Tap};
 use crate::physics::battery::{BatteryState, Paced};
 use crate::segment::{indices, mean};
 use crate::shared::shared;
 
-/// The model is driven in blocks this long, or longer in a long log; the fast
-/// polarisation takes seconds.
+/// Time step, longer in a long log; the fast polarization takes seconds.
 const BLOCK_S: f64 = 0.5;
 const MOST_BLOCKS: usize = 20_000;
-/// Fewer steps of all draws together, and fewer draws to judge, are not worth a thread.
+/// Fewer steps of all samples together, and fewer samples, are not worth a thread.
 const LEAST_STEPS: usize = 50_000;
 const LEAST_DRAWS: usize = 100;
 
-/// Currents of every draw over every window, positive charging.
+/// Currents of every sample over every window, positive charging.
 #[derive(Default)]
-pub struct Observed {
-    /// One weight a draw, summing to 1.
+pub struct EnsembleRun {
+    /// One weight per sample, summing to 1.
     pub weights: Vec<f64>,
-    windows: Vec<Vec<Window>>,
-    /// A·s taken from the battery while running, one a draw.
+    windows: Vec<Vec<WindowCurrent>>,
+    /// Charge drawn from the battery over the log, A·s, one value per sample.
     pub given_as: Vec<f64>,
-    /// Where each draw's battery stands at the last sample.
+    /// State of each sample's battery at the end of the log.
     pub ends: Vec<BatteryState>,
 }
 
-/// What one draw's battery did over one window.
+/// Current of one sample's battery over one window.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct Window {
+pub struct WindowCurrent {
     seconds: f64,
     sum_a: f64,
     sum_given_a: f64,
-    /// Where the battery stood at the window's end.
+    /// State of the battery at the window's end.
     end: Option<BatteryState>,
 }
 
-impl Window {
+impl WindowCurrent {
     fn add(&mut self, current_a: f64, seconds: f64) {
         self.seconds += seconds;
         self.sum_a += seconds * current_a;
@@ -58,41 +56,41 @@ impl Window {
         self.sum_given_a / self.seconds
     }
 
-    /// State at the window's end, to ask what the battery would take there.
+    /// State at the window's end, to compute what the battery would take there.
     pub fn end(&self) -> Option<&BatteryState> {
         self.end.as_ref()
     }
 }
 
-impl Observed {
+impl EnsembleRun {
     #[cfg(test)]
-    pub fn of_ends(ends: Vec<BatteryState>) -> Observed {
+    pub fn of_ends(ends: Vec<BatteryState>) -> EnsembleRun {
         let weights = vec![1.0 / ends.len().max(1) as f64; ends.len()];
-        Observed { weights, windows: Vec::new(), given_as: vec![0.0; ends.len()], ends }
+        EnsembleRun { weights, windows: Vec::new(), given_as: vec![0.0; ends.len()], ends }
     }
 
-    pub fn window(&self, draw: usize, w: usize) -> &Window {
+    pub fn window(&self, draw: usize, w: usize) -> &WindowCurrent {
         &self.windows[draw][w]
     }
 
-    /// −2 ln of how likely the log is with each draw, by how well its currents
-    /// keep the balance.
-    pub fn misfits(&self, draws: &[Draw], balance: &Balance) -> Vec<f64> {
-        let of = |draw: &Draw, windows: &[Window]| {
-            let misfit = balance.misfit(|entry| {
+    /// Deviance (−2 ln likelihood) of each sample.
+    pub fn deviances(&self, draws: &[ParameterSample], balance: &CurrentBalance) -> Vec<f64> {
+        let of = |draw: &ParameterSample, windows: &[WindowCurrent]| {
+            let deviance = balance.deviance(|entry| {
                 let window = &windows[entry.window];
                 let ohm = |state| draw.ohm_near(entry.volts, state);
-                Said::of(window, window.end().map_or(f64::NAN, ohm))
+                Prediction::of(window, window.end().map_or(f64::NAN, ohm))
             });
-            if misfit.is_finite() { misfit } else { f64::MAX }
+            if deviance.is_finite() { deviance } else { f64::MAX }
         };
-        let pairs: Vec<(&Draw, &Vec<Window>)> = draws.iter().zip(&self.windows).collect();
+        let pairs: Vec<(&ParameterSample, &Vec<WindowCurrent>)> =
+            draws.iter().zip(&self.windows).collect();
         shared(&pairs, LEAST_DRAWS, |part| part.iter().map(|(d, w)| of(d, w)).collect::<Vec<f64>>())
             .concat()
     }
 
-    /// Takes up `later` draws; the weights are for the caller to renew.
-    pub fn extend(&mut self, later: Observed) {
+    /// Appends the samples of a later run; the caller computes the weights anew.
+    pub fn extend(&mut self, later: EnsembleRun) {
         self.weights.extend(later.weights);
         self.windows.extend(later.windows);
         self.given_as.extend(later.given_as);
@@ -100,30 +98,35 @@ impl Observed {
     }
 }
 
-/// Drives every draw's battery with the log's voltage; all draws weigh alike. Each goes
-/// its own way, so they are shared among the cores, and come back in their order.
-pub fn observe(log: &Log, draws: &[Draw], windows: &[Span]) -> Observed {
+/// Drives every sample's battery with the log's voltage, on all cores; equal weights, in the
+/// order of `draws` whatever the number of cores.
+pub fn run_ensemble(log: &Log, draws: &[ParameterSample], windows: &[Span]) -> EnsembleRun {
     let blocks = Blocks::of(log);
     let members = blocks.members(windows);
     let least = LEAST_STEPS.div_ceil(blocks.all.len().max(1));
     let parts = shared(draws, least, |part| follow(&blocks, &members, part, windows.len()));
-    let mut observed = Observed::default();
-    parts.into_iter().for_each(|part| observed.extend(part));
-    observed.weights = vec![1.0 / draws.len().max(1) as f64; draws.len()];
-    observed
+    let mut run = EnsembleRun::default();
+    parts.into_iter().for_each(|part| run.extend(part));
+    run.weights = vec![1.0 / draws.len().max(1) as f64; draws.len()];
+    run
 }
 
-/// The weights are for the caller to set.
-fn follow(blocks: &Blocks, members: &[Vec<usize>], draws: &[Draw], windows: usize) -> Observed {
-    let mut observed = Observed::default();
+/// Without weights.
+fn follow(
+    blocks: &Blocks,
+    members: &[Vec<usize>],
+    draws: &[ParameterSample],
+    windows: usize,
+) -> EnsembleRun {
+    let mut run = EnsembleRun::default();
     for draws in draws.chunks(ABREAST) {
-        let mut all: Vec<Followed> = draws
+        let mut all: Vec<Member> = draws
             .iter()
-            .map(|draw| Followed {
+            .map(|draw| Member {
                 draw,
                 paced: draw.battery.paced(blocks.each_s),
                 state: draw.start,
-                seen: vec![Window::default(); windows],
+                windows: vec![WindowCurrent::default(); windows],
                 given_as: 0.0,
             })
             .collect();
@@ -133,30 +136,30 @@ fn follow(blocks: &Blocks, members: &[Vec<usize>], draws: &[Draw], windows: usiz
                 one.state = one.paced.advance(&one.state, current_a);
                 one.given_as += (-current_a).max(0.0) * blocks.each_s;
                 for &w in inside {
-                    one.seen[w].add(current_a, blocks.each_s);
-                    one.seen[w].end = Some(one.state);
+                    one.windows[w].add(current_a, blocks.each_s);
+                    one.windows[w].end = Some(one.state);
                 }
             }
         }
         for one in all {
-            observed.windows.push(one.seen);
-            observed.given_as.push(one.given_as);
-            observed.ends.push(one.state);
+            run.windows.push(one.windows);
+            run.given_as.push(one.given_as);
+            run.ends.push(one.state);
         }
     }
-    observed
+    run
 }
 
-/// Draws that go through the log side by side: each step waits for the one before it,
-/// but not for those of other draws.
+/// Samples driven side by side: each step depends on the one before it, but not on those of
+/// other samples, so the processor can overlap them.
 const ABREAST: usize = 8;
 
-/// A draw on its way through the log.
-struct Followed<'a> {
-    draw: &'a Draw,
+/// One sample, part-way through the log.
+struct Member<'a> {
+    draw: &'a ParameterSample,
     paced: Paced<'a>,
     state: BatteryState,
-    seen: Vec<Window>,
+    windows: Vec<WindowCurrent>,
     given_as: f64,
 }
 
@@ -176,7 +179,7 @@ struct Blocks {
 impl Blocks {
     fn of(log: &Log) -> Blocks {
         let time_s = log.time_s();
-        // The battery's own tap tells most of the battery.
+        // The battery's own tap, where logged, is closest to the battery.
         let volts = log.channel(Role::Voltage(Tap::Battery)).unwrap_or(log.bus_v());
         let Some((&first_s, &last_s)) = time_s.first().zip(time_s.last()) else {
             return Blocks { each_s: BLOCK_S, all: Vec::new() };
@@ -199,7 +202,7 @@ impl Blocks {
         Blocks { each_s: block_s, all: blocks }
     }
 
-    /// For each block the windows that it lies in.
+    /// For each block the windows that contain it.
     fn members(&self, windows: &[Span]) -> Vec<Vec<usize>> {
         let mut members = vec![Vec::new(); self.all.len()];
         for (w, span) in windows.iter().enumerate() {

@@ -1,46 +1,46 @@
-//! What is believed of a battery before its log is looked at: draws of batteries
-//! that a car might have, as wide as ignorance is.
+//! Prior of a car battery's parameters and of its state at the first sample.
 //!
-//! All ranges are common practice, no source, unless a fact of the car narrows
-//! them; each is a median with a factor or a distance either way (90 %). Volts and ohms are
-//! those of six cells; the battery is made over to the log's own cells in the end.
+//! A point of latent standard normal coordinates is mapped to a battery. All ranges are common
+//! practice, no source, unless a fact of the car narrows them; each is a median with a factor or
+//! a distance either way (90 %). Volts and ohms are those of six cells and are converted to the
+//! log's nominal voltage at the end.
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use crate::analysis::Z90;
 use crate::car::Car;
 use crate::estimate::Estimate;
+use crate::estimate::Z90;
 use crate::nominal::Nominal;
 use crate::physics::battery::{
     Battery, BatteryState, CrankingStandard, MILD_C, Polarisation, REST_V_PER_K,
     acceptance_over_mild, transfer_over_mild,
 };
 
-/// A rest of half a minute is not the rest voltage of a table: acid still evens
-/// out, and the battery warms under the hood.
+/// Deviation of the voltage after half a minute of rest from the rest voltage of a table: the
+/// acid still equalizes, and the battery warms under the hood (90 %).
 const REST_DRIFT_V: f64 = 0.05;
-/// Surface charge that a battery parked a while ago may have left.
+/// Most surface charge left on a battery that was parked a while ago.
 const PARKED_V: f64 = 0.15;
-/// Batteries of one kind rest so far from its table at the same charge; those with mats rest
-/// up to 0.35 V higher than the flooded ones that are assumed, and this share is believed to
-/// be such (the share was chosen on traces of `tests/outside/data/pybamm`).
+/// Rest voltage of one battery kind, about its table at the same state of charge (90 %). Where
+/// the kind is not stated, flooded is assumed, and with this probability the battery is a
+/// sealed one that rests up to 0.35 V higher (the probability was chosen on traces of
+/// `tests/outside/data/pybamm`).
 const ACID_V: f64 = 0.05;
 const STRONG_ACID_V: f64 = 0.35;
 const STRONG_SHARE: f64 = 0.3;
-/// A battery in a car is never quite full.
+/// A battery in a car is never completely full.
 const MOST_CHARGE: f64 = 0.98;
 
-/// A battery, and where it stands at the first sample.
+/// One sample of the battery's parameters and of its state at the first log sample.
 #[derive(Debug, Clone)]
-pub struct Draw {
+pub struct ParameterSample {
     pub battery: Battery,
     pub start: BatteryState,
-    /// Volts that its rest voltage lies above the table of its kind:
-    /// stronger acid, colder or warmer, a meter that reads off.
+    /// Rest voltage above the table of its kind: stronger acid, temperature, meter error.
     pub offset_v: f64,
 }
 
-impl Draw {
+impl ParameterSample {
     /// [`Battery::current_at`] under the posts' voltage.
     pub fn current_at(&self, volts: f64, state: &BatteryState) -> f64 {
         self.battery.current_at(volts - self.offset_v, state)
@@ -57,12 +57,11 @@ impl Draw {
     }
 }
 
-/// Coordinates of a battery that this one could be: each standard normal and
-/// independent of the others before the log is looked at.
-pub const COORDINATES: usize = 17;
-pub type Place = [f64; COORDINATES];
+/// Latent coordinates, independent and standard normal under the prior.
+pub const LATENT_DIMENSIONS: usize = 17;
+pub type LatentPoint = [f64; LATENT_DIMENSIONS];
 
-/// What is believed of the battery beforehand.
+/// What is known of the battery before the log's running phases are used.
 pub struct Prior<'a> {
     pub car: &'a Car,
     pub nominal: Nominal,
@@ -75,8 +74,8 @@ pub struct Prior<'a> {
 }
 
 impl Prior<'_> {
-    /// The battery at a place of the belief.
-    pub fn at(&self, place: &Place) -> Draw {
+    /// The battery at a latent point.
+    pub fn at(&self, point: &LatentPoint) -> ParameterSample {
         let [
             size,
             resistance,
@@ -91,11 +90,11 @@ impl Prior<'_> {
             strips,
             fade,
             parked,
-            off,
+            drift,
             charged,
-            slowing,
+            activation,
             acid,
-        ] = *place;
+        ] = *point;
         let total_ohm = self.nominal.as_12_v(between_factors(resistance, self.resistance_ohm));
         let kind = self.car.battery.kind.unwrap_or_default();
         let mut battery = Battery::typical(self.capacity_ah(size), total_ohm).of_kind(kind);
@@ -113,21 +112,22 @@ impl Prior<'_> {
         };
         let temperature_c = self.temperature_c.unwrap_or(MILD_C);
         let warmer_v = REST_V_PER_K * (temperature_c - MILD_C);
-        battery.acceptance_ohm_share *= acceptance_over_mild(temperature_c) * hunger(acceptance);
-        // Hundreds of amps, which labels speak of, outrun a reaction that the cold slows.
-        let slowed = transfer_over_mild(temperature_c).max(1.0);
-        battery.transfer_ohm *= slowed.powf(share(slowing));
+        battery.acceptance_ohm_share *=
+            acceptance_over_mild(temperature_c) * acceptance_factor(acceptance);
+        // A cold-cranking rating is at hundreds of amps, where charge transfer matters less.
+        let slower = transfer_over_mild(temperature_c).max(1.0);
+        battery.transfer_ohm *= slower.powf(share(activation));
         battery.surface.most_v = near(most, 0.55, 0.25).max(0.1) * kind.surface_share();
         battery.surface.build_as *= factor(build, 1.0, 2.5);
-        battery.surface.strip_as *= strip(strips);
+        battery.surface.strip_as *= strip_factor(strips);
         battery.surface.fade_s *= factor(fade, 1.0, 2.5);
         let any_charge = 0.55 + (MOST_CHARGE - 0.55) * share(charged);
         let (charge, surface_v, offset_v) = match self.rest_v {
             Some(rest) => {
-                // A battery that stood for hours has none left; one just parked has.
+                // Surface charge is gone after hours, and not after minutes.
                 let surface_v = PARKED_V * (2.0 * share(parked) - 1.0).max(0.0);
                 let rested_v = self.nominal.as_12_v(rest.value) - surface_v - warmer_v;
-                // Above the table the voltage says stronger acid, not a fuller battery.
+                // A voltage above the table means stronger acid, not a fuller battery.
                 let acid_v = self.acid_v(acid);
                 let charge = if rested_v - acid_v > kind.rest_voltage_v(MOST_CHARGE) {
                     any_charge
@@ -135,34 +135,33 @@ impl Prior<'_> {
                     kind.state_of_charge(rested_v - acid_v).max(0.1)
                 };
                 let drift_v =
-                    near(off, 0.0, REST_DRIFT_V.hypot(self.nominal.as_12_v(rest.half_width())));
+                    near(drift, 0.0, REST_DRIFT_V.hypot(self.nominal.as_12_v(rest.half_width())));
                 (charge, surface_v, rested_v - kind.rest_voltage_v(charge) + drift_v + warmer_v)
             }
             None => {
                 let surface_v = battery.surface.most_v * (0.1 + 0.9 * share(parked));
-                (any_charge, surface_v, near(off, warmer_v, 0.06))
+                (any_charge, surface_v, near(drift, warmer_v, 0.06))
             }
         };
         let volts = |of_12_v| self.nominal.from_12_v(of_12_v);
-        Draw {
+        ParameterSample {
             battery: battery.of(self.nominal),
             start: BatteryState::rested(charge, volts(surface_v)),
             offset_v: volts(offset_v),
         }
     }
 
-    /// Rest voltage over the table of its kind at the same charge: acid is a little stronger or
-    /// weaker, and where nobody said the kind it may be one that is mixed stronger.
+    /// Rest voltage above the table of its kind at the same state of charge.
     fn acid_v(&self, acid: f64) -> f64 {
-        let even = |z: f64| near(z, 0.0, ACID_V);
+        let usual = |z: f64| near(z, 0.0, ACID_V);
         match self.car.battery.kind {
-            Some(_) => even(acid),
-            None => mixed(acid, STRONG_SHARE, |z| STRONG_ACID_V * share(z), even),
+            Some(_) => usual(acid),
+            None => mixture(acid, STRONG_SHARE, |z| STRONG_ACID_V * share(z), usual),
         }
     }
 
-    /// As stated, else from the cold-cranking amps (8 to 10.5 A of SAE J537 a Ah), else any
-    /// passenger car's.
+    /// As stated, else from the cold-cranking amps (8 to 10.5 A of SAE J537 per Ah), else of any
+    /// passenger car.
     fn capacity_ah(&self, size: f64) -> f64 {
         let facts = &self.car.battery;
         let standard = facts.cca_standard.unwrap_or(CrankingStandard::Sae);
@@ -174,29 +173,29 @@ impl Prior<'_> {
     }
 }
 
-/// Acceptance resistance over the usual one: some batteries take several times as much, those
-/// with mats and thin plates above all (common practice, no source; the share of these was
-/// chosen on traces of `tests/outside/data/pybamm`).
-fn hunger(z: f64) -> f64 {
-    mixed(z, 0.25, |z| factor(z, 0.25, 2.5), |z| factor(z, 1.0, 2.0))
+/// Acceptance resistance relative to the usual one. Some batteries, sealed ones above all,
+/// accept several times the current (common practice, no source; their probability was chosen
+/// on traces of `tests/outside/data/pybamm`).
+fn acceptance_factor(z: f64) -> f64 {
+    mixture(z, 0.25, |z| factor(z, 0.25, 2.5), |z| factor(z, 1.0, 2.0))
 }
 
-/// Two minutes of headlamps take the surface charge off a car's battery
-/// (common practice, no source); porous-electrode models of a battery without
-/// grids and straps lose it with a tenth of that charge.
-fn strip(z: f64) -> f64 {
-    mixed(z, 0.08, |z| factor(z, 0.15, 2.5), |z| factor(z, 1.0, 1.7))
+/// Charge that removes the surface charge, relative to two minutes of headlamps (common
+/// practice, no source); porous-electrode models of a battery without grids and straps need a
+/// tenth of it.
+fn strip_factor(z: f64) -> f64 {
+    mixture(z, 0.08, |z| factor(z, 0.15, 2.5), |z| factor(z, 1.0, 1.7))
 }
 
-/// Slow polarisation over the resistance of some seconds: about two thirds; near zero for
-/// thin plates and warm acid (common practice, no source; the share of these was chosen on
-/// traces of `tests/outside/data/pybamm`).
+/// Slow polarization relative to the resistance after a few seconds: about two thirds; near
+/// zero for thin plates and warm acid (common practice, no source; their probability was chosen
+/// on traces of `tests/outside/data/pybamm`).
 fn slow_share(z: f64) -> f64 {
-    mixed(z, 0.15, |z| factor(z, 0.1, 3.0), |z| factor(z, 0.65, 1.5))
+    mixture(z, 0.15, |z| factor(z, 0.1, 3.0), |z| factor(z, 0.65, 1.5))
 }
 
-/// One of two beliefs by a single coordinate: its lowest `share_of_few` are the first's.
-fn mixed(z: f64, share_of_few: f64, few: impl Fn(f64) -> f64, most: impl Fn(f64) -> f64) -> f64 {
+/// A mixture of two priors by one coordinate: its lowest `share_of_few` map to the first.
+fn mixture(z: f64, share_of_few: f64, few: impl Fn(f64) -> f64, most: impl Fn(f64) -> f64) -> f64 {
     let part = share(z);
     if part < share_of_few {
         few(normal_at(part / share_of_few))
@@ -205,7 +204,7 @@ fn mixed(z: f64, share_of_few: f64, few: impl Fn(f64) -> f64, most: impl Fn(f64)
     }
 }
 
-/// `z` of a standard normal quantity as the share of the quantity below it.
+/// Standard normal cumulative distribution.
 fn share(z: f64) -> f64 {
     Normal::standard().cdf(z)
 }
@@ -222,7 +221,7 @@ fn factor(z: f64, middle: f64, factor: f64) -> f64 {
     middle * factor.powf(z / Z90)
 }
 
-/// Positive, each side as wide as its own half of the interval.
+/// Log-normal, with the estimate's own factor on each side.
 fn between_factors(z: f64, estimate: &Estimate) -> f64 {
     let low = estimate.low.max(estimate.value * 1e-2);
     let side = if z < 0.0 { estimate.value / low } else { estimate.high / estimate.value };

@@ -1,10 +1,8 @@
-//! What enters the balance of currents: windows of the log, and what is believed
-//! of the machine and of each load.
+//! The current balance of a log: which windows enter, and the priors of alternator and loads.
+//! The likelihood over it is in [`crate::inference::likelihood`].
 
 use std::collections::{BTreeMap, HashSet};
 
-use crate::analysis::Z90;
-use crate::analysis::balance::{Balance, Belief, Entry, Known, Term};
 use crate::analysis::level::level;
 use crate::analysis::practice::{
     ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, COMMON_RATED_A, common_load_a, label_half_width_a,
@@ -12,83 +10,81 @@ use crate::analysis::practice::{
 };
 use crate::car::{AlternatorFacts, Car, LoadAmps};
 use crate::diagnosis::PhaseKind;
+use crate::estimate::Z90;
+use crate::inference::likelihood::{CurrentBalance, Entry, GaussianPrior, Known, Term};
 use crate::levels;
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::speed::differ;
 use crate::segment::unnamed::letter_of;
 use crate::segment::{Segments, Stretch, indices, mean};
 
-/// Long stretches enter in parts, so that a current which moves within one counts
-/// against the battery that says so.
+/// Long stretches enter in parts, so that a predicted current that drifts within one is
+/// evidence against that sample.
 const PART_S: f64 = 5.0;
 const MOST_PARTS: f64 = 4.0;
-/// The longest windows enter, up to so many: enough to know what a log can tell,
-/// and a long log costs no more than a short one.
+/// Only the longest windows enter, up to these many, so that the cost does not grow with the
+/// log.
 const MOST_FULL: usize = 40;
 const MOST_HOLDING: usize = 12;
 
-/// What the alternator gives at idle, less what always draws
-/// (common practice, no source: 15 to 90 A less 10 to 30 A).
-const SPARE: Belief = Belief { mean: 20.0, sd: 30.0 };
-/// What the battery takes at idle where the alternator was seen to give its all, under
-/// the loads that were on then: much more and the bus would have risen to its setpoint,
-/// much less and nobody would have got home (common practice, no source: a battery that
-/// gives 30 A lasts an hour or two).
-const AT_LIMIT: Belief = Belief { mean: 0.0, sd: 20.0 };
+/// Alternator output at idle, less the loads that are always on (common practice,
+/// no source: 15 to 90 A less 10 to 30 A).
+const SPARE: GaussianPrior = GaussianPrior { mean: 20.0, sd: 30.0 };
+/// Battery current at idle where the alternator was at its limit, under the loads that were on
+/// then: much higher, and the bus would have reached its setpoint; much lower, and the car
+/// would not have been driven (common practice, no source: a battery that discharges at 30 A
+/// lasts an hour or two).
+const AT_LIMIT: GaussianPrior = GaussianPrior { mean: 0.0, sd: 20.0 };
 const IDLE_RPM: f64 = 800.0;
-/// A starter's amps as stated: it takes more on a cold engine (90 %; common
-/// practice, no source).
+/// Error of stated starter amps: a cold engine needs more (90 %; common practice, no source).
 const STARTER_SHARE: f64 = 0.15;
-/// A warming machine loses output, A a minute (common practice, no source).
-const WARMING_A_PER_MIN: Belief = Belief { mean: -0.3, sd: 0.7 };
-/// Output on engine speed around one idle, A a rpm (common practice, no source:
+/// An alternator loses output as it warms, A per minute (common practice, no source).
+const WARMING_A_PER_MIN: GaussianPrior = GaussianPrior { mean: -0.3, sd: 0.7 };
+/// Slope of output on engine speed around idle, A per rpm (common practice, no source:
 /// a third of 70 A gained between 1500 and 2000 alternator rpm at 2.5:1).
-const OUTPUT_A_PER_RPM: Belief = Belief { mean: 0.06, sd: 0.05 };
-/// Amps that everything else leaves for the battery as a 12 V bus falls by a volt:
-/// what always draws takes less, and a slow machine gives more (common practice,
-/// no source).
-const LEFT_A_PER_12_V: Belief = Belief { mean: 3.5, sd: 2.0 };
-/// One visit and the next differ by so much more than all this explains
-/// (common practice, no source).
-const VISIT: Belief = Belief { mean: 0.0, sd: 0.7 };
-/// … and where the engine's speed is not logged, by what the machine gives at another
-/// (common practice, no source).
-const VISIT_UNSEEN: Belief = Belief { mean: 0.0, sd: 8.0 };
-/// What a car draws with its engine stopped and all loads off (common
-/// practice, no source: next to nothing asleep, some amps just after).
-const ASLEEP: Belief = Belief { mean: 0.5, sd: 0.4 };
-/// Inrush and double layer are over by then.
+const OUTPUT_A_PER_RPM: GaussianPrior = GaussianPrior { mean: 0.06, sd: 0.05 };
+/// Amps that a 12 V battery gets in addition as the bus falls by a volt: other loads draw less,
+/// and a slow alternator makes more (common practice, no source).
+const SPARE_A_PER_V: GaussianPrior = GaussianPrior { mean: 3.5, sd: 2.0 };
+/// Variation from one visit to the next, A (common practice, no source).
+const VISIT: GaussianPrior = GaussianPrior { mean: 0.0, sd: 0.7 };
+/// … where engine speed is not logged and may differ (common practice, no source).
+const VISIT_AT_ANY_SPEED: GaussianPrior = GaussianPrior { mean: 0.0, sd: 8.0 };
+/// Current drawn with the engine stopped and all loads off, A (common practice, no source:
+/// almost none asleep, a few amps just after).
+const ASLEEP: GaussianPrior = GaussianPrior { mean: 0.5, sd: 0.4 };
+/// Inrush and the double layer's transient have ended by then.
 const STOPPED_SETTLING_S: f64 = 2.0;
 const STOPPED_SHORTEST_S: f64 = 2.0;
 const MOST_STOPPED: f64 = 8.0;
 
-/// The inrush of a starter is over by then.
+/// The starter's inrush has ended by then.
 const INRUSH_S: f64 = 0.3;
 
-/// The windows of a log that enter.
+/// One window of the log that enters.
 struct Row<'a> {
     entry: Entry,
     span: Span,
-    /// What was running; `None` with the engine stopped.
+    /// The steady stretch it lies in; `None` with the engine stopped.
     stretch: Option<&'a Stretch>,
 }
 
 impl Row<'_> {
-    fn runs(&self) -> bool {
+    fn is_running(&self) -> bool {
         self.stretch.is_some()
     }
 }
 
-/// `full`: the stretches at full output, by index. Windows are appended to
-/// those the observer is to follow.
+/// `full`: indices of the stretches at full output. Appends the windows that the ensemble has
+/// to record.
 pub fn gather(
     log: &Log,
     segments: &Segments,
     car: &Car,
     full: &[usize],
     windows: &mut Vec<Span>,
-) -> Balance {
-    // A logged alternator current keeps the balance at the setpoint too.
+) -> CurrentBalance {
+    // With a logged alternator current the balance holds at the setpoint too.
     let made_a = log.channel(Role::AlternatorCurrent);
     let full: HashSet<usize> = full.iter().copied().collect();
     let (at_full, holds): (Vec<usize>, Vec<usize>) =
@@ -96,51 +92,55 @@ pub fn gather(
     let mut rows = rows(log, segments, &at_full, MOST_PARTS, MOST_FULL, windows);
     rows.extend(stopped(log, segments, windows));
     let count = rows.len();
-    if rows.iter().any(Row::runs) {
+    if rows.iter().any(Row::is_running) {
         rows.extend(self::rows(log, segments, &holds, 1.0, MOST_HOLDING, windows));
     }
     let loads = loads(log, car, &rows);
     let groups = speeds(&rows);
     let switched = loads.iter().any(|(stated, term)| {
-        *stated && varies_at_a_speed(&groups[..count], &term.shares[..count])
+        *stated && varies_at_a_speed(&groups[..count], &term.coefficients[..count])
     });
     let stopped_under = loads.iter().any(|(stated, term)| {
-        let mut on = rows.iter().zip(&term.shares).filter(|(row, _)| !row.runs());
+        let mut on = rows.iter().zip(&term.coefficients).filter(|(row, _)| !row.is_running());
         *stated && on.any(|(_, share)| share.abs() > SWITCHED)
     });
     let mut balanced: Vec<Term> = loads.into_iter().map(|(_, term)| term).collect();
     match made_a {
         Some(made_a) => balanced.extend(clamped(log, made_a, &rows)),
         None => {
-            balanced.iter_mut().for_each(|load| around_limit(&mut load.shares, &groups, count));
-            balanced.extend(machine(&rows, &groups, count, &car.alternator));
+            balanced
+                .iter_mut()
+                .for_each(|load| center_at_limit(&mut load.coefficients, &groups, count));
+            balanced.extend(alternator(&rows, &groups, count, &car.alternator));
         }
     }
     let where_runs = |runs: f64, stopped: f64| {
-        rows.iter().map(move |row| if row.runs() { runs } else { stopped }).collect::<Vec<f64>>()
+        rows.iter()
+            .map(move |row| if row.is_running() { runs } else { stopped })
+            .collect::<Vec<f64>>()
     };
     let short_v = log.nominal().volts(levels::SHORT_BUS);
-    let under_v = rows.iter().map(|row| match row.runs() {
+    let under_v = rows.iter().map(|row| match row.is_running() {
         true => log.nominal().as_12_v(short_v - row.entry.volts),
         false => 0.0,
     });
-    balanced.push(Term { shares: under_v.collect(), believed: LEFT_A_PER_12_V });
-    balanced.push(Term { shares: where_runs(0.0, -1.0), believed: ASLEEP });
+    balanced.push(Term { coefficients: under_v.collect(), prior: SPARE_A_PER_V });
+    balanced.push(Term { coefficients: where_runs(0.0, -1.0), prior: ASLEEP });
     balanced.extend(visits(&rows, made_a.is_some()));
     let known: Vec<Known> = starter(log, segments, car, windows).into_iter().collect();
     let anchors = [
-        (made_a.is_some() && rows.iter().any(Row::runs), "the logged alternator current"),
+        (made_a.is_some() && rows.iter().any(Row::is_running), "the logged alternator current"),
         (switched || stopped_under, "loads of stated amps"),
         (!known.is_empty(), "stated starter amps"),
     ];
     let anchors = anchors.into_iter().filter(|(holds, _)| *holds).map(|(_, words)| words).collect();
     let entries: Vec<Entry> = rows.iter().map(|r| r.entry).collect();
     let (full, holding) = entries.split_at(count);
-    let seen = made_a.is_some();
-    Balance { anchors, seen, ..Balance::new(full.to_vec(), holding.to_vec(), known, &balanced) }
+    CurrentBalance::new(full.to_vec(), holding.to_vec(), known, &balanced)
+        .anchored(anchors, made_a.is_some())
 }
 
-/// The longest of the windows of these stretches, in the order of the log.
+/// The longest windows of these stretches, in time order.
 fn rows<'a>(
     log: &Log,
     segments: &'a Segments,
@@ -214,7 +214,7 @@ fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<R
             }));
         }
     }
-    // Of a log with many stops those tell enough that lie evenly over it.
+    // Of many stops, an even selection is enough.
     let each = spans.len().div_ceil(MOST_FULL).max(1);
     spans
         .into_iter()
@@ -236,13 +236,13 @@ fn entry(log: &Log, segments: &Segments, span: Span, windows: &mut Vec<Span>) ->
     })
 }
 
-/// A term for each load, and whether its amps are stated: the channels, and the
-/// loads that only the voltage shows, as the stretches name them.
+/// A term for each load, and whether its amps are stated: logged channels, and loads detected
+/// from the voltage.
 fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
     let logged = log.load_names().iter().filter_map(|name| {
         let duty = log.load(name)?;
         let stated = car.loads_a.get(name);
-        let shares = rows.iter().map(|row| {
+        let coefficients = rows.iter().map(|row| {
             let on = mean(&duty[indices(log.time_s(), row.span)]);
             let follows = stated.unwrap_or(&LoadAmps::AT_LARGE).share_at(
                 name,
@@ -251,11 +251,11 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
             );
             if on.is_finite() { -on * follows } else { 0.0 }
         });
-        let believed = stated.map_or_else(
+        let prior = stated.map_or_else(
             || common(name),
-            |load| Belief { mean: load.amps_a, sd: label_half_width_a(load.amps_a) / Z90 },
+            |load| GaussianPrior { mean: load.amps_a, sd: label_half_width_a(load.amps_a) / Z90 },
         );
-        Some((stated.is_some(), Term { shares: shares.collect(), believed }))
+        Some((stated.is_some(), Term { coefficients: coefficients.collect(), prior }))
     });
     let mut unnamed: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
     for (i, row) in rows.iter().enumerate() {
@@ -264,23 +264,24 @@ fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
             if letter_of(name).is_none() {
                 continue;
             }
-            let shares = unnamed.entry(name).or_insert_with(|| vec![0.0; rows.len()]);
-            shares[i] = -LoadAmps::AT_LARGE.share_at(name, row.entry.volts, log.nominal());
+            let coefficients = unnamed.entry(name).or_insert_with(|| vec![0.0; rows.len()]);
+            coefficients[i] = -LoadAmps::AT_LARGE.share_at(name, row.entry.volts, log.nominal());
         }
     }
-    let unnamed =
-        unnamed.into_iter().map(|(name, shares)| (false, Term { shares, believed: common(name) }));
+    let unnamed = unnamed
+        .into_iter()
+        .map(|(name, coefficients)| (false, Term { coefficients, prior: common(name) }));
     logged.chain(unnamed).collect()
 }
 
-/// A load that nobody stated.
-fn common(name: &str) -> Belief {
+/// Prior of a load without stated amps.
+fn common(name: &str) -> GaussianPrior {
     let (mean, half_a) = common_load_a(name);
-    Belief { mean, sd: half_a / Z90 }
+    GaussianPrior { mean, sd: half_a / Z90 }
 }
 
-/// Each row's engine speed: its group, and rpm over the first of the group;
-/// `None` with the engine stopped.
+/// Each row's speed group, and rpm relative to the first row of the group; `None` with the
+/// engine stopped.
 fn speeds(rows: &[Row]) -> Vec<Option<(usize, f64)>> {
     let mut firsts_rpm: Vec<f64> = Vec::new();
     rows.iter()
@@ -296,18 +297,18 @@ fn speeds(rows: &[Row]) -> Vec<Option<(usize, f64)>> {
         .collect()
 }
 
-/// Where a speed was seen at the limit, in the first `full` rows, a load's shares are taken
-/// from their mean there, so that what the machine leaves over is what the battery took
-/// then: the more loads a car has, the larger the machine that just fails to carry them.
-fn around_limit(shares: &mut [f64], speeds: &[Option<(usize, f64)>], full: usize) {
+/// Centers a load's coefficients on their mean over the rows at the limit (the first `full`) of
+/// each speed, so that the level of that speed is the battery's current there: a car with more
+/// loads has a larger alternator.
+fn center_at_limit(coefficients: &mut [f64], speeds: &[Option<(usize, f64)>], full: usize) {
     for group in 0..groups(speeds) {
         let of = |k: &usize| speeds[*k].is_some_and(|(at, _)| at == group);
-        let at_limit: Vec<f64> = (0..full).filter(of).map(|k| shares[k]).collect();
+        let at_limit: Vec<f64> = (0..full).filter(of).map(|k| coefficients[k]).collect();
         if at_limit.is_empty() {
             continue;
         }
         let usual = mean(&at_limit);
-        (0..shares.len()).filter(of).for_each(|k| shares[k] -= usual);
+        (0..coefficients.len()).filter(of).for_each(|k| coefficients[k] -= usual);
     }
 }
 
@@ -315,13 +316,13 @@ fn groups(speeds: &[Option<(usize, f64)>]) -> usize {
     speeds.iter().flatten().map(|(group, _)| group + 1).max().unwrap_or(0)
 }
 
-/// What the alternator leaves over: a level for each engine speed, a slope around it, a
-/// drift as it warms. The first `full` rows are at its limit.
-fn machine(
+/// Alternator output less loads: a level for each engine speed, a slope around it, a drift as
+/// it warms. The first `full` rows are at its limit.
+fn alternator(
     rows: &[Row],
     speeds: &[Option<(usize, f64)>],
     full: usize,
-    alternator: &AlternatorFacts,
+    facts: &AlternatorFacts,
 ) -> Vec<Term> {
     let running = |of: &dyn Fn(&Row, usize, f64) -> f64| -> Vec<f64> {
         let rows = rows.iter().zip(speeds);
@@ -334,72 +335,72 @@ fn machine(
             let first = speeds.iter().position(|speed| speed.is_some_and(|(at, _)| at == group));
             let first_rpm = first.and_then(|k| rows[k].stretch?.rpm);
             Term {
-                shares: running(&|_, at, _| f64::from(u8::from(at == group))),
-                believed: left_over(limited, first_rpm, alternator),
+                coefficients: running(&|_, at, _| f64::from(u8::from(at == group))),
+                prior: spare_a(limited, first_rpm, facts),
             }
         })
         .collect();
-    terms.push(Term { shares: running(&|_, _, off_rpm| off_rpm), believed: OUTPUT_A_PER_RPM });
+    terms.push(Term { coefficients: running(&|_, _, off_rpm| off_rpm), prior: OUTPUT_A_PER_RPM });
     terms.push(Term {
-        shares: running(&|row, _, _| (row.span.start_s + row.span.end_s) / 120.0),
-        believed: WARMING_A_PER_MIN,
+        coefficients: running(&|row, _, _| (row.span.start_s + row.span.end_s) / 120.0),
+        prior: WARMING_A_PER_MIN,
     });
     terms
 }
 
-/// What the alternator leaves over at a speed: more than at idle, the faster it turns.
-fn left_over(limited: bool, engine_rpm: Option<f64>, alternator: &AlternatorFacts) -> Belief {
+/// Battery current that the alternator can supply at a speed: more above idle.
+fn spare_a(limited: bool, engine_rpm: Option<f64>, alternator: &AlternatorFacts) -> GaussianPrior {
     let share = |rpm: f64| output_share(rpm, alternator.pulley_ratio);
     let rated_a = alternator.rated_a.unwrap_or(COMMON_RATED_A);
     let more_a = engine_rpm.map_or(0.0, |rpm| rated_a * (share(rpm) - share(IDLE_RPM)).max(0.0));
     match limited {
-        true => Belief { mean: AT_LIMIT.mean, sd: AT_LIMIT.sd.hypot(more_a) },
-        false => Belief { mean: SPARE.mean + more_a, sd: SPARE.sd.hypot(0.5 * more_a) },
+        true => GaussianPrior { mean: AT_LIMIT.mean, sd: AT_LIMIT.sd.hypot(more_a) },
+        false => GaussianPrior { mean: SPARE.mean + more_a, sd: SPARE.sd.hypot(0.5 * more_a) },
     }
 }
 
-/// What the alternator is seen to give, as far as its clamp can be trusted, less
-/// what always draws.
+/// The logged alternator current, with its clamp's gain error, less the loads that are always
+/// on.
 fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
     let seen_a: Vec<f64> = rows
         .iter()
         .map(|row| mean(&made_a[indices(log.time_s(), row.span)]))
         .map(|amps_a| if amps_a.is_finite() { amps_a } else { 0.0 })
         .collect();
-    let gain = Belief { mean: 1.0, sd: CLAMP_GAIN / Z90 };
+    let gain = GaussianPrior { mean: 1.0, sd: CLAMP_GAIN / Z90 };
     let (always_a, unsure_a) = ALWAYS_ON_A;
-    let rest = Belief { mean: -always_a, sd: unsure_a.hypot(CLAMP_ZERO_A) / Z90 };
+    let rest = GaussianPrior { mean: -always_a, sd: unsure_a.hypot(CLAMP_ZERO_A) / Z90 };
     vec![
-        Term { shares: seen_a, believed: gain },
+        Term { coefficients: seen_a, prior: gain },
         Term {
-            shares: rows.iter().map(|r| f64::from(u8::from(r.runs()))).collect(),
-            believed: rest,
+            coefficients: rows.iter().map(|r| f64::from(u8::from(r.is_running()))).collect(),
+            prior: rest,
         },
     ]
 }
 
-/// Each stretch a little for itself; more where neither the machine's output nor its speed
-/// is seen.
-fn visits(rows: &[Row], seen: bool) -> Vec<Term> {
-    // An engine that warms from one heat band to the next is still the same visit.
+/// A random effect per visit; larger where neither alternator current nor engine speed is
+/// logged.
+fn visits(rows: &[Row], output_logged: bool) -> Vec<Term> {
+    // A change of the heat band does not end a visit.
     let same = |a: &Row, b: &Row| match (a.stretch, b.stretch) {
         (Some(earlier), Some(later)) => {
             let goes_on = earlier.span.end_s == later.span.start_s && earlier.loads == later.loads;
             earlier.span == later.span || goes_on
         }
-        _ => a.runs() == b.runs(),
+        _ => a.is_running() == b.is_running(),
     };
     let mut terms = Vec::new();
     let mut before = 0;
     for visit in rows.chunk_by(same) {
         let here = before..before + visit.len();
         before = here.end;
-        if visit.iter().all(Row::runs) {
-            let mut shares = vec![0.0; rows.len()];
-            shares[here].fill(1.0);
+        if visit.iter().all(Row::is_running) {
+            let mut coefficients = vec![0.0; rows.len()];
+            coefficients[here].fill(1.0);
             let blind = visit.iter().any(|row| row.stretch.is_some_and(|s| s.rpm.is_none()));
-            let believed = if blind && !seen { VISIT_UNSEEN } else { VISIT };
-            terms.push(Term { shares, believed });
+            let prior = if blind && !output_logged { VISIT_AT_ANY_SPEED } else { VISIT };
+            terms.push(Term { coefficients, prior });
         }
     }
     terms
@@ -415,17 +416,17 @@ fn starter(log: &Log, segments: &Segments, car: &Car, windows: &mut Vec<Span>) -
     }
     let entry = entry(log, segments, span, windows)?;
     let sd = STARTER_SHARE * starter_a / Z90;
-    Some(Known { entry, current_a: Belief { mean: -starter_a, sd } })
+    Some(Known { entry, current_a: GaussianPrior { mean: -starter_a, sd } })
 }
 
-/// A duty changes by so much as a load goes on or off.
+/// Least change of duty that counts as switching.
 const SWITCHED: f64 = 0.4;
 
-/// Whether a load went on or off while the engine kept its speed.
-fn varies_at_a_speed(speeds: &[Option<(usize, f64)>], shares: &[f64]) -> bool {
+/// Whether a load was switched at constant engine speed.
+fn varies_at_a_speed(speeds: &[Option<(usize, f64)>], coefficients: &[f64]) -> bool {
     let seen: Vec<(usize, f64)> = speeds
         .iter()
-        .zip(shares)
+        .zip(coefficients)
         .filter_map(|(at, share)| Some((at.as_ref()?.0, *share)))
         .collect();
     seen.iter().any(|(group, share)| {
