@@ -9,18 +9,18 @@
 mod change;
 mod criteria;
 pub mod differences;
-mod foretold;
-mod held;
+mod hold_duration;
+mod load_matching;
 mod matching;
 mod outcome;
 mod picture;
+mod prediction_check;
 mod regulator;
-mod same;
 mod seal;
 mod steps;
 
 #[cfg(test)]
-mod by_hand;
+mod fixtures;
 #[cfg(test)]
 mod tests;
 
@@ -31,8 +31,8 @@ use crate::units::Units;
 use crate::verdict::cautions;
 
 pub use change::change;
-pub use foretold::{ForetoldError, Given};
-pub use same::{SameError, SamePair};
+pub use load_matching::{SameError, SamePair};
+pub use prediction_check::{ForetoldError, Given};
 pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.
@@ -70,7 +70,7 @@ pub fn compare(
             after: other.diagnosis.source.nominal_v,
         });
     }
-    let pairings = same::pairings(before, afters, &agreed.same)?;
+    let pairings = load_matching::pairings(before, afters, &agreed.same)?;
     let wanted = criteria::wanted_loads(&before.diagnosis, &agreed.acceptance)?;
     let several = afters.len() > 1;
     let judged: Vec<After> = afters
@@ -93,7 +93,7 @@ pub fn compare(
         missing: whole.missing,
         criteria: whole.criteria,
         before: side(before, "before".to_owned()),
-        foretold: agreed.plan.as_ref().and_then(|given| foretold::foretold(given, &judged)),
+        foretold: agreed.plan.as_ref().and_then(|given| prediction_check::foretold(given, &judged)),
         afters: judged,
         picture,
         acceptance: agreed.acceptance.clone(),
@@ -109,7 +109,7 @@ pub fn compare(
 fn after(
     before: &Recorded,
     recorded: &Recorded,
-    pairing: same::Pairing,
+    pairing: load_matching::Pairing,
     wanted: &criteria::Wanted,
     acceptance: &Acceptance,
     name: String,

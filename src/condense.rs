@@ -14,7 +14,7 @@ use std::sync::Arc;
 use polars::prelude::{Column, DataFrame, PolarsResult};
 
 use crate::log::{Finer, Log};
-use crate::shared::{LEAST_VALUES, shared};
+use crate::parallel::{LEAST_VALUES, shared};
 use crate::stats::robust::median;
 
 /// Faster logs are condensed,

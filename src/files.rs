@@ -1,13 +1,13 @@
 //! Reading no more than is sane, and writing so that a reader meets the old file or
 //! the new one, never half of one.
 
-mod aside;
+mod staging;
 
 use std::fs::{self, File};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
-pub use aside::{Aside, Leftover, exchange, leftovers};
+pub use staging::{Aside, Leftover, exchange, leftovers};
 
 /// Writes `bytes` beside `path` and renames them into place.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {

@@ -8,9 +8,9 @@ use std::collections::BTreeMap;
 
 use crate::diagnosis::{Envelope, Lane, LaneRun, NamedEnvelope, Picture, SpeedCloud};
 use crate::log::{Log, Role, Span, Tap};
+use crate::parallel::{both, shared};
 use crate::segment::{Segments, Step, edges, indices, mean};
-use crate::shared::{both, shared};
-use crate::stats::extent::Extent;
+use crate::stats::min_max::Extent;
 
 pub use differences::encode;
 

@@ -10,8 +10,8 @@
 
 mod calibrate;
 mod contract;
-mod ledger;
 mod linear;
+mod load_budget;
 mod margin;
 mod predict;
 mod replay;
@@ -123,7 +123,7 @@ pub fn plan(
         analysis.battery = battery::model(log, &segments, car, rest_v, Some(&setpoint));
         analysis.setpoint = Some(setpoint);
     }
-    let ledger = ledger::ledger(log, &segments, car);
+    let ledger = load_budget::ledger(log, &segments, car);
     let scene = scene::Scene::of(log, &segments, &analysis, &ledger);
     let fleet = calibrate::fleet(log, &segments, &analysis, car, &ledger, &scene)?;
     Ok(predict::plan(log, &segments, car, diagnosis, asked, &ledger, &scene, &fleet))

@@ -1,8 +1,8 @@
 //! What the log took from the battery, and how long the battery would carry on.
 
 use crate::analysis::battery::BatteryModel;
+use crate::analysis::current_estimators;
 use crate::analysis::deficit::spread;
-use crate::analysis::routes;
 use crate::diagnosis::{BatteryUse, BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
@@ -50,7 +50,7 @@ fn taken(log: &Log, battery: &BatteryModel) -> Estimate {
         let (mut given_as, mut unsure_as) = (0.0, 0.0);
         for (pair, amps_a) in log.time_s().windows(2).zip(amps_a) {
             let &[from_s, to_s] = pair else { continue };
-            let given = routes::measured(*amps_a);
+            let given = current_estimators::measured(*amps_a);
             // A gap tells nothing of what went on in it.
             if given.high > 0.0 && to_s - from_s < 10.0 * log.interval_s() {
                 given_as += given.value.max(0.0) * (to_s - from_s);

@@ -15,8 +15,8 @@ mod pairs;
 mod settling;
 mod slope;
 
+use crate::analysis::assumptions;
 use crate::analysis::level::level;
-use crate::analysis::practice;
 use crate::car::Car;
 use crate::log::{Log, Span};
 use crate::nominal::Nominal;
@@ -169,7 +169,9 @@ fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<Held<'a>> {
             stretch,
             level_v: seen.map_or(f64::NAN, |l| l.mean_v / cells),
             half_width_v: seen.map_or(f64::INFINITY, |l| l.half_width_v / cells),
-            share: stretch.rpm.map(|rpm| practice::output_share(rpm, car.alternator.pulley_ratio)),
+            share: stretch
+                .rpm
+                .map(|rpm| assumptions::output_share(rpm, car.alternator.pulley_ratio)),
         }
     };
     segments.stretches.iter().map(of).collect()

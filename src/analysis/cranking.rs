@@ -10,7 +10,7 @@ use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Span};
-use crate::segment::{Grain, Segments, indices};
+use crate::segment::{NoiseModel, Segments, indices};
 
 /// The bus is back once it has held for this long.
 const HELD_S: f64 = 1.0;
@@ -62,7 +62,7 @@ pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> 
 /// for the lowest of several samples of one level is low by their noise; lower,
 /// for a sample may be high by its own, and between two samples the bus may have
 /// been below by as much as it rises from one to the next.
-fn lowest(bus_v: &[f64], grain: &Grain) -> Option<Estimate> {
+fn lowest(bus_v: &[f64], grain: &NoiseModel) -> Option<Estimate> {
     let (at, &lowest_v) = bus_v.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1))?;
     let sigma_v = grain.unrounded_sigma_v;
     let alike = bus_v.iter().filter(|v| **v - lowest_v <= 4.0 * grain.sigma_v).count();
@@ -83,7 +83,7 @@ fn lowest(bus_v: &[f64], grain: &Grain) -> Option<Estimate> {
 }
 
 /// What the lowest sample of a slow logger says of the bottom: an upper bound of it.
-fn missed(lowest: &Estimate, before_v: f64, grain: &Grain) -> Estimate {
+fn missed(lowest: &Estimate, before_v: f64, grain: &NoiseModel) -> Estimate {
     let stalled_v = before_v - STALLED_SHARE * (before_v - lowest.value).max(0.0);
     let weak_v = grain.nominal.volts(levels::WEAK_CRANKING);
     let low_v = stalled_v.min(weak_v).clamp(0.0, lowest.low.max(0.0));
@@ -140,8 +140,8 @@ mod tests {
 
     const STEP_V: f64 = 0.01;
 
-    fn grain() -> Grain {
-        Grain { step_v: Some(STEP_V), freedom: 1000.0, ..Grain::white(0.02, 0.05) }
+    fn grain() -> NoiseModel {
+        NoiseModel { step_v: Some(STEP_V), freedom: 1000.0, ..NoiseModel::white(0.02, 0.05) }
     }
 
     /// How often the interval holds the true lowest, 8 V, of dips of this shape
@@ -181,7 +181,7 @@ mod tests {
     /// One sample a second, somewhere in the dip: the bottom was lower, as far as starters go.
     #[test]
     fn a_slow_logger_shows_an_upper_bound_only() {
-        let slow = Grain { interval_s: 1.0, ..grain() };
+        let slow = NoiseModel { interval_s: 1.0, ..grain() };
         let seen = lowest(&[10.9], &slow).expect("a sample");
         let bound = missed(&seen, 12.6, &slow);
         assert!(bound.value == 10.9 && bound.low < 7.51 && bound.high >= 10.9, "{bound:?}");

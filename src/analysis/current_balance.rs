@@ -3,11 +3,11 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use crate::analysis::level::level;
-use crate::analysis::practice::{
+use crate::analysis::assumptions::{
     ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, COMMON_RATED_A, common_load_a, label_half_width_a,
     output_share,
 };
+use crate::analysis::level::level;
 use crate::car::{AlternatorFacts, Car, LoadAmps};
 use crate::diagnosis::PhaseKind;
 use crate::estimate::Z90;

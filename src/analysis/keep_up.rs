@@ -6,9 +6,9 @@
 //! That, and the amps that are missing below it, are carried to the whole of the
 //! running by the machines and batteries that these could be ([`machines`]).
 
+mod deceleration_knee;
 mod follows;
 mod machines;
-mod passage;
 mod visits;
 
 use std::collections::BTreeMap;
@@ -24,8 +24,8 @@ use crate::log::{Log, Role};
 use crate::segment::{Segments, indices, mean};
 use crate::words::{self, RPM, TIMES, capital};
 
+use deceleration_knee::pulley_ratios;
 use follows::follows_output;
-use passage::pulley_ratios;
 use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit, without_lifted};
 
 /// At one speed alone, a set is carried where the regulator is this surely in control.
@@ -97,9 +97,9 @@ pub fn keep_up(
             if holds && speeds.len() == 1 && surest < SURELY_HELD {
                 return None;
             }
-            let falls = bracket
-                .ok()
-                .map(|bracket| passage::knees(log, segments, setpoint, visits, bracket, car));
+            let falls = bracket.ok().map(|bracket| {
+                deceleration_knee::knees(log, segments, setpoint, visits, bracket, car)
+            });
             Some(Set {
                 loads,
                 visits,

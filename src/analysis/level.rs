@@ -5,7 +5,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::Span;
 use crate::nominal::Nominal;
-use crate::segment::{Grain, indices, mean};
+use crate::segment::{NoiseModel, indices, mean};
 use crate::stats::interval::student_quantile;
 use crate::stats::quantisation::mean_half_width;
 
@@ -19,7 +19,7 @@ pub struct Level {
 
 /// Mean voltage over `span`: noise with its memory and the resolution both
 /// widen the interval. `None` where the span holds no sample.
-pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &Grain) -> Option<Level> {
+pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &NoiseModel) -> Option<Level> {
     let window = &values_v[indices(time_s, span)];
     let mean_v = mean(window);
     mean_v.is_finite().then(|| Level {
@@ -30,7 +30,7 @@ pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &Grain) -> Opt
 }
 
 /// 90 % half-width of the mean of `samples` consecutive samples.
-pub fn half_width_v(samples: usize, grain: &Grain) -> f64 {
+pub fn half_width_v(samples: usize, grain: &NoiseModel) -> f64 {
     let each = grain.reading.map_or(1.0, |r| r.each);
     let readings = (samples as f64 * each) as usize;
     let noise_v = mean_half_width(readings, &grain.scatter(), grain.step_v, LEVEL);

@@ -16,13 +16,13 @@ mod told;
 
 pub use told::stated;
 
+use crate::analysis::assumptions::clamp_half_width_a;
 use crate::analysis::level::half_width_v;
-use crate::analysis::practice::clamp_half_width_a;
 use crate::car::Car;
 use crate::diagnosis::{LineDrop, PhaseKind, Side};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span, Tap};
-use crate::segment::{Grain, Point, Segments, indices, mean};
+use crate::segment::{NoiseModel, Point, Segments, indices, mean};
 use crate::stats::resolution::quantisation_step;
 use resistance::{CHANNEL_ZERO_V, CHANNELS_APART_V, Moment, resistance};
 
@@ -62,14 +62,14 @@ struct Way {
 struct Bench<'a> {
     log: &'a Log,
     segments: &'a Segments,
-    taps: Vec<(Tap, Grain)>,
+    taps: Vec<(Tap, NoiseModel)>,
     ground: Option<Ground>,
     rest: Option<Span>,
 }
 
 /// How the ground tap's channel reads.
 struct Ground {
-    grain: Grain,
+    grain: NoiseModel,
     /// 1, or −1 where its leads are the other way round.
     sign: f64,
     /// Its reading with the engine stopped, where the log has that.
@@ -269,9 +269,9 @@ fn clamped(mean_a: f64) -> Estimate {
     )
 }
 
-fn grain(log: &Log, segments: &Segments, role: Role) -> Option<Grain> {
+fn grain(log: &Log, segments: &Segments, role: Role) -> Option<NoiseModel> {
     let step_v = quantisation_step(log.as_sampled().channel(role)?);
-    let grain = Grain::of(log, role, step_v, &segments.stretches)?;
+    let grain = NoiseModel::of(log, role, step_v, &segments.stretches)?;
     // A channel full of holes shows no noise of its own.
     Some(if grain.unrounded_sigma_v.is_finite() { grain } else { segments.grain })
 }

@@ -1,10 +1,12 @@
 //! What a segmented log implies: one idea a file.
 
+pub mod assumptions;
 pub mod battery;
 pub mod battery_use;
 pub mod control;
 pub mod cranking;
 pub mod current_balance;
+pub mod current_estimators;
 pub mod deficit;
 pub mod heat;
 pub mod keep_up;
@@ -12,10 +14,8 @@ pub mod level;
 pub mod line_drop;
 pub mod noise;
 pub mod output;
-pub mod practice;
 pub mod regulation;
 pub mod rest;
-pub mod routes;
 pub mod setpoint;
 pub mod state;
 pub mod step_response;

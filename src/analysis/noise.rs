@@ -5,10 +5,10 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 use crate::diagnosis::Noise;
 use crate::estimate::{Estimate, Grade};
 use crate::estimate::{LEVEL, Z90};
-use crate::segment::Grain;
+use crate::segment::NoiseModel;
 
 /// Of the logger's own samples, whatever is looked at.
-pub fn noise(grain: &Grain) -> Noise {
+pub fn noise(grain: &NoiseModel) -> Noise {
     let grain = &grain.of_readings();
     let correlation_time = correlation_time(grain);
     Noise {
@@ -21,7 +21,7 @@ pub fn noise(grain: &Grain) -> Noise {
 
 /// ν·s²/σ² is χ² with ν degrees of freedom; of samples with memory so many as
 /// are independent.
-fn sigma(grain: &Grain) -> Estimate {
+fn sigma(grain: &NoiseModel) -> Estimate {
     let freedom = (grain.freedom / grain.memory_samples).max(1.0);
     let end = |p: f64| match ChiSquared::new(freedom) {
         Ok(chi) => grain.sigma_v * (freedom / chi.inverse_cdf(p)).sqrt(),
@@ -34,7 +34,7 @@ fn sigma(grain: &Grain) -> Estimate {
 
 /// As far as the long-run variance σ²τ is known: with ν degrees of freedom its logarithm
 /// varies by 2/ν. Never less than one sample.
-fn correlation_time(grain: &Grain) -> Estimate {
+fn correlation_time(grain: &NoiseModel) -> Estimate {
     let samples = grain.memory_samples;
     let (factor, grade, how) = if grain.memory_seen {
         let factor = (Z90 * (2.0 / grain.long_run_freedom).sqrt()).exp();
@@ -51,8 +51,13 @@ fn correlation_time(grain: &Grain) -> Estimate {
 mod tests {
     use super::*;
 
-    fn grain(freedom: f64, memory_samples: f64) -> Grain {
-        Grain { memory_samples, freedom, long_run_freedom: 50.0, ..Grain::white(0.01, 0.1) }
+    fn grain(freedom: f64, memory_samples: f64) -> NoiseModel {
+        NoiseModel {
+            memory_samples,
+            freedom,
+            long_run_freedom: 50.0,
+            ..NoiseModel::white(0.01, 0.1)
+        }
     }
 
     /// The table of the NIST/SEMATECH e-Handbook, 1.3.6.7.4: χ² with 100 degrees

@@ -11,15 +11,15 @@ mod windows;
 
 use std::collections::BTreeMap;
 
+use crate::analysis::assumptions::{CLAMP_GAIN, CLAMP_ZERO_A, clamp_half_width_a};
 use crate::analysis::level::half_width_v;
-use crate::analysis::practice::{CLAMP_GAIN, CLAMP_ZERO_A, clamp_half_width_a};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Heat, OutputPoint, OutputSeen, OutputSheet, SheetPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
 use crate::physics::alternator::{IDLE_POINT_RPM, OutputCurve};
-use crate::segment::{Grain, Segments};
+use crate::segment::{NoiseModel, Segments};
 use crate::stats::resolution::quantisation_step;
 use windows::Window;
 
@@ -46,7 +46,7 @@ pub fn output(
     car: &Car,
 ) -> Option<OutputSeen> {
     let step_a = quantisation_step(log.as_sampled().channel(Role::AlternatorCurrent)?);
-    let grain = Grain::of(log, Role::AlternatorCurrent, step_a, &segments.stretches)?;
+    let grain = NoiseModel::of(log, Role::AlternatorCurrent, step_a, &segments.stretches)?;
     let mut windows = windows::windows(log, segments, setpoint, &grain, car);
     let follows_loads = hold_back(&mut windows, &grain);
     let sheet = car.alternator.sheet.as_ref();
@@ -89,7 +89,7 @@ pub fn output(
 /// the speed. Windows that give well less than slower ones promise were held
 /// back; where they are many, a low bus proves nothing in this log, and all are
 /// lower bounds. Says whether that is so.
-fn hold_back(windows: &mut [Window], grain: &Grain) -> bool {
+fn hold_back(windows: &mut [Window], grain: &NoiseModel) -> bool {
     let shape = OutputCurve::typical(1.0);
     // Per share of a typical curve; machines rise less or more steeply than that.
     let per_shape = |window: &Window, amps_a: f64| {
@@ -157,7 +157,7 @@ fn gathered(windows: &[Window]) -> Vec<Vec<&Window>> {
 
 /// At full output the mean of all members; else the one that gave most, for a
 /// lower bound is worth what the highest is.
-fn point(members: &[&Window], grain: &Grain) -> Option<OutputPoint> {
+fn point(members: &[&Window], grain: &NoiseModel) -> Option<OutputPoint> {
     let first = members.first()?;
     let most = members.iter().max_by(|a, b| a.amps_a.total_cmp(&b.amps_a))?;
     let members = if first.full { members } else { std::slice::from_ref(most) };

@@ -7,7 +7,7 @@
 
 use crate::analysis::control::Control;
 use crate::analysis::setpoint::held_levels;
-use crate::analysis::setpoint::tried::{SAME_SPEED, Seen};
+use crate::analysis::setpoint::regulation_test::{SAME_SPEED, Seen};
 use crate::diagnosis::{Direction, LoadStep, Regulation, RegulatorKind, SetpointDrift};
 use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};

@@ -8,7 +8,7 @@ use crate::levels;
 use crate::log::{Log, Span};
 use crate::nominal::Nominal;
 use crate::physics::battery::BatteryKind;
-use crate::segment::{Grain, Segments, index_at, indices};
+use crate::segment::{NoiseModel, Segments, index_at, indices};
 use crate::stats::interval::student_quantile;
 use crate::stats::moments::standard_deviation;
 use crate::stats::robust::{median, quantile};
@@ -84,7 +84,7 @@ fn loaded_from_s(log: &Log, rest: Span, last: Span) -> Option<f64> {
 }
 
 /// By the scatter of the rest itself: an engine that runs unsettles the bus far more.
-fn own_half_width_v(bus_v: &[f64], grain: &Grain) -> f64 {
+fn own_half_width_v(bus_v: &[f64], grain: &NoiseModel) -> f64 {
     let n = bus_v.len() as f64;
     let freedom = n - 1.0;
     let sd_v = standard_deviation(bus_v);
@@ -108,7 +108,7 @@ fn never_moves(bus_v: &[f64], step_v: f64) -> bool {
 
 /// The longest part of `span` in which the bus keeps to its level: a door's lamp, a fuel
 /// pump that primes, or a starter that the phases miss is no rest.
-fn quiet(time_s: &[f64], bus_v: &[f64], span: Span, grain: &Grain) -> Option<Span> {
+fn quiet(time_s: &[f64], bus_v: &[f64], span: Span, grain: &NoiseModel) -> Option<Span> {
     let level_v = median(bus_v);
     let near_v = grain.beyond_noise_v(grain.nominal.volts(levels::QUIET_REST));
     let away = |v: &f64| (v - level_v).abs() > near_v;
@@ -160,7 +160,7 @@ mod tests {
         let noise = |i: usize| if i.is_multiple_of(2) { 0.003 } else { -0.003 };
         let bus_v: Vec<f64> =
             time_s.iter().enumerate().map(|(i, t_s)| 12.9 + bent(*t_s) + noise(i)).collect();
-        let grain = Grain::first_look(&time_s, &bus_v, None);
+        let grain = NoiseModel::first_look(&time_s, &bus_v, None);
         quiet(&time_s, &bus_v, Span { start_s: 0.0, end_s: 10.0 }, &grain)
     }
 

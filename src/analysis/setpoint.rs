@@ -9,8 +9,8 @@
 //! does not answer tells them apart: one load more, or the engine back at idle, and the
 //! same voltage. A level that never passes that test is a lower bound.
 
+pub(super) mod regulation_test;
 pub mod track;
-pub(super) mod tried;
 
 use crate::analysis::control::Control;
 use crate::analysis::level::level;
@@ -21,11 +21,11 @@ use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::log::{Log, Role, Span, Tap};
 use crate::nominal::Nominal;
-use crate::segment::{Grain, Segments, Stretch};
+use crate::segment::{NoiseModel, Segments, Stretch};
 use crate::stats::robust::median;
 
+use regulation_test::{Seen, is_indifferent};
 use track::Knot;
-use tried::{Seen, is_indifferent};
 
 /// 7 to 10 mV/°C over a warm-up of a few °C a minute, in steps of
 /// [`levels::DRIFT_STEP_PER_MIN`] (common practice, no source).
@@ -312,7 +312,7 @@ fn levels_of<'a>(
 }
 
 /// Whether the second half of a stretch lies where its first half did.
-fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, grain: &Grain) -> bool {
+fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, grain: &NoiseModel) -> bool {
     let Span { start_s, end_s } = stretch.settled;
     let middle_s = (start_s + end_s) / 2.0;
     let half = |start_s, end_s| level(time_s, tap_v, Span { start_s, end_s }, grain);

@@ -3,17 +3,17 @@
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::control::{Control, Weighed};
+use crate::analysis::current_estimators::{self, Seen};
 use crate::analysis::deficit::{self, Amps};
 use crate::analysis::level::{half_width_v, level, visits_half_width_v};
-use crate::analysis::routes::{self, Seen};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role};
+use crate::parallel::shared;
 use crate::segment::{Point, Segments};
-use crate::shared::shared;
 use crate::words::AMP;
 
 /// The battery drains from even odds on;
@@ -55,7 +55,7 @@ fn operating_point(
     let voltage_v = voltage(log, segments, point);
     let setpoint_v = setpoint.map(|s| s.over(&point.spans));
     let under_v = setpoint.map(|s| under_setpoint(log, segments, s, point));
-    let logged = point.mean_of(Role::BatteryCurrent).map(routes::measured);
+    let logged = point.mean_of(Role::BatteryCurrent).map(current_estimators::measured);
     let there_v = setpoint_v.as_ref().map(|s| s.value);
     let implied = deficit::of_point(point, voltage_v.value, there_v, battery, log.nominal());
     let charged_v = log.nominal().volts(car.battery.kind.unwrap_or_default().charged());
@@ -77,10 +77,15 @@ fn operating_point(
     let battery_gives_a = logged.clone().unwrap_or_else(|| implied.given_a.clone());
     let deficit_routes_a: Vec<Estimate> = match call.state {
         BusState::Holding => Vec::new(),
-        _ => [logged, Some(implied.given_a), routes::by_ledger(&seen), routes::by_slope(&seen)]
-            .into_iter()
-            .flatten()
-            .collect(),
+        _ => [
+            logged,
+            Some(implied.given_a),
+            current_estimators::by_ledger(&seen),
+            current_estimators::by_slope(&seen),
+        ]
+        .into_iter()
+        .flatten()
+        .collect(),
     };
     let regulation_shortfall_a = match call.state {
         BusState::Holding => Some(deficit::none(Grade::Inferred, "the regulator is in control")),
@@ -102,11 +107,11 @@ fn operating_point(
         short_probability: Some(short_probability),
         state_confidence: call.confidence,
         state_how: call.how,
-        deficit_told: routes::told(point, call.state, Some(&implied_deficit_a)),
+        deficit_told: current_estimators::told(point, call.state, Some(&implied_deficit_a)),
         implied_deficit_a: Some(implied_deficit_a),
         regulation_shortfall_a,
         battery_gives_a: Some(battery_gives_a),
-        routes_disagree: routes::disagreement(&deficit_routes_a),
+        routes_disagree: current_estimators::disagreement(&deficit_routes_a),
         deficit_routes_a,
     }
 }

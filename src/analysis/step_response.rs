@@ -14,7 +14,7 @@ use crate::estimate::{LEVEL, Z90};
 use crate::log::{Log, MovedMark, Span};
 use crate::segment::onset;
 use crate::segment::steps::TOGETHER_S;
-use crate::segment::{Grain, Segments, Step, index_at, indices, mean};
+use crate::segment::{NoiseModel, Segments, Step, index_at, indices, mean};
 use crate::stats::long_run::Shape;
 use crate::stats::robust::{median, nondecreasing};
 
@@ -129,7 +129,7 @@ fn moved_mark<'l>(log: &'l Log, step: &Step) -> Option<&'l MovedMark> {
 /// Edge and answer each lie somewhere between two samples, so their difference is off by a
 /// triangle as wide as an interval on either side; and the answer may lie at any of the
 /// samples that part the voltage's course well enough.
-fn lag(log: &Log, step: &Step, grain: &Grain) -> Option<Estimate> {
+fn lag(log: &Log, step: &Step, grain: &NoiseModel) -> Option<Estimate> {
     let lag_s = step.lag_s?;
     let edge_s = step.at_s - lag_s;
     let own = Span { start_s: step.since_s, end_s: step.until_s };
@@ -168,7 +168,7 @@ const LONGEST_FITTED_S: f64 = 0.6;
 
 /// What of the noise the mean over the baseline and a sample soon after it have in common:
 /// the root of their covariance.
-fn shared_error_v(baseline: Range<usize>, at: usize, grain: &Grain) -> f64 {
+fn shared_error_v(baseline: Range<usize>, at: usize, grain: &NoiseModel) -> f64 {
     let shape = grain.shape();
     let apart = (at + 1).saturating_sub(baseline.end) as f64;
     let n = baseline.len().max(1) as f64;
@@ -204,7 +204,7 @@ fn regained(
     Estimate::around(share, half_width, Grade::Measured, "settled less trough, of the sag")
 }
 
-fn nearest(time_s: &[f64], bus_v: &[f64], t_s: f64, grain: &Grain) -> Option<Level> {
+fn nearest(time_s: &[f64], bus_v: &[f64], t_s: f64, grain: &NoiseModel) -> Option<Level> {
     let k = index_at(time_s, t_s).min(bus_v.len().checked_sub(1)?);
     Some(Level { mean_v: bus_v[k], half_width_v: half_width_v(1, grain), samples: 1 })
 }
@@ -238,7 +238,7 @@ struct Scatter {
 }
 
 impl Scatter {
-    fn of(width: usize, grain: &Grain) -> Scatter {
+    fn of(width: usize, grain: &NoiseModel) -> Scatter {
         let half_width_v = half_width_v(width, grain);
         let (error_v, shape) = (half_width_v / Z90, grain.shape());
         let quick = (1.0 - shape.slow_share) / (width as f64).max(1.0);
@@ -275,7 +275,7 @@ impl Trough {
         step: &Step,
         settled: &Level,
         sign: f64,
-        grain: &Grain,
+        grain: &NoiseModel,
     ) -> Trough {
         let width = ((TROUGH_MEAN_S / grain.interval_s).round() as usize).max(1);
         let end_s = step.until_s.min(step.at_s + TROUGH_WITHIN_S);
@@ -340,7 +340,7 @@ impl Trough {
         step: &Step,
         settled: &Level,
         sign: f64,
-        grain: &Grain,
+        grain: &NoiseModel,
     ) -> Option<Estimate> {
         if !self.stands_out {
             return None;
@@ -372,7 +372,7 @@ impl Trough {
 
 /// How far rounding alone keeps a mean off its level, nine times in ten: next to nothing
 /// where the noise dithers it away (see [`crate::stats::quantisation`]).
-fn rounding_v(grain: &Grain) -> f64 {
+fn rounding_v(grain: &NoiseModel) -> f64 {
     let Some(step_v) = grain.step_v.filter(|step_v| *step_v > 0.0) else { return 0.0 };
     let ratio = grain.scatter().sigma / step_v;
     LEVEL / 2.0 * step_v * (-2.0 * (std::f64::consts::PI * ratio).powi(2)).exp()

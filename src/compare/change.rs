@@ -234,7 +234,7 @@ pub fn open_fall<'p, 'd>(pairs: &'p [Pair<'d>]) -> Option<OpenFall<'p, 'd>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::compare::by_hand::{draining, holding};
+    use crate::compare::fixtures::{draining, holding};
     use crate::comparison::Conditions;
     use crate::nominal::Nominal;
 

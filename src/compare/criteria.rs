@@ -1,9 +1,9 @@
 //! What was agreed beforehand, line by line, and what each log says of it.
 
 use crate::car::{Acceptance, AskedHeat};
-use crate::compare::held::{Held, held};
+use crate::compare::hold_duration::{Held, held};
+use crate::compare::load_matching::{Pairing, SameError, load_names, quoted};
 use crate::compare::matching::{OnSet, any, parsed};
-use crate::compare::same::{Pairing, SameError, load_names, quoted};
 use crate::comparison::{Criterion, Reading};
 use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
 use crate::estimate::{Estimate, Grade};

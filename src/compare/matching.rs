@@ -1,6 +1,6 @@
 //! Which operating points both logs have, and how their conditions stand to each other.
 
-use crate::compare::same::{Pairing, load_names, quoted};
+use crate::compare::load_matching::{Pairing, load_names, quoted};
 use crate::comparison::{Conditions, Unmatched};
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
 use crate::nominal::Nominal;
@@ -298,8 +298,8 @@ fn loads_met(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::compare::by_hand::{diagnosis, holding, names};
-    use crate::compare::same::pairing;
+    use crate::compare::fixtures::{diagnosis, holding, names};
+    use crate::compare::load_matching::pairing;
 
     #[test]
     fn a_label_tells_load_and_duty() {

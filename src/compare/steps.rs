@@ -1,7 +1,7 @@
 //! The same switching, keep-up speed and noise in both logs.
 
+use crate::compare::load_matching::{Pairing, load_names};
 use crate::compare::matching::parsed;
-use crate::compare::same::{Pairing, load_names};
 use crate::comparison::{MatchedKeepUp, MatchedStep, NoiseChange, StepSide};
 use crate::diagnosis::{Diagnosis, LoadStep, Origin};
 use crate::segment::points::band;

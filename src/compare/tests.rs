@@ -1,6 +1,6 @@
 //! What is claimed, one hand-made case for each outcome.
 
-use super::by_hand::{SETPOINT_V, diagnosis, draining, holding, measured, names, recorded};
+use super::fixtures::{SETPOINT_V, diagnosis, draining, holding, measured, names, recorded};
 use super::*;
 use crate::comparison::{Outcome, Reading};
 use crate::diagnosis::{BusState, Heat, OperatingPoint};

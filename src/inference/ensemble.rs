@@ -8,9 +8,9 @@
 use crate::inference::likelihood::{CurrentBalance, Prediction};
 use crate::inference::prior::ParameterSample;
 use crate::log::{Log, Role, Span, Tap};
+use crate::parallel::shared;
 use crate::physics::battery::{BatteryState, Paced};
 use crate::segment::{indices, mean};
-use crate::shared::shared;
 
 /// Time step, longer in a long log; the fast polarization takes seconds.
 const BLOCK_S: f64 = 0.5;

@@ -13,9 +13,9 @@ use super::table::{Body, Wanted};
 use super::units::{Affine, Unit};
 use super::wrapped;
 use crate::log::Role;
-use crate::shared::{LEAST_VALUES, shared_mut};
-use crate::stats::extent::Extent;
-use crate::stats::places;
+use crate::parallel::{LEAST_VALUES, shared_mut};
+use crate::stats::find_indices;
+use crate::stats::min_max::Extent;
 
 /// Raw stamps to seconds from the first in whole nanoseconds, without the breaks of a clock
 /// that wraps.
@@ -28,7 +28,7 @@ pub fn time(body: &mut Body, clock: &Clock, notices: &mut Vec<String>) {
             body.time.iter_mut().for_each(|t| *t = axis::to_nanoseconds(*t / hz));
         }
         clock::Source::Numeric { seconds_per_unit, epoch, .. } => {
-            let falls = !places::of_neighbours(&body.time, |a, b| b < a).is_empty();
+            let falls = !find_indices::of_neighbours(&body.time, |a, b| b < a).is_empty();
             let wraps = if falls { clock::unwrap(&mut body.time) } else { 0 };
             if wraps > 0 {
                 notices.push(format!(

@@ -8,8 +8,8 @@
 use memchr::{memchr, memchr_iter};
 
 use super::number;
-use crate::shared::{cores, on_each, shared};
-use crate::stats::extent::Extent;
+use crate::parallel::{cores, on_each, shared};
+use crate::stats::min_max::Extent;
 
 /// Less text than this is not worth a thread.
 const SHARE_BYTES: usize = 1 << 20;

@@ -15,7 +15,7 @@ use super::profile::quantile;
 use super::roles::Assigned;
 use super::table::{Body, Wanted};
 use crate::log::Role;
-use crate::stats::extent::Extent;
+use crate::stats::min_max::Extent;
 
 /// Takes frozen stretches out of the columns that were read, and drops channels that stand
 /// still throughout; a bus that does is an error.

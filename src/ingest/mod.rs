@@ -59,8 +59,8 @@ pub use request::{
 };
 
 use crate::log::{Column, Log, Note, Role, Source, Span};
-use crate::shared::shared_mut;
-use crate::stats::places;
+use crate::parallel::shared_mut;
+use crate::stats::find_indices;
 use crate::stats::resolution::quantisation_step;
 use crate::stats::robust;
 use account::Account;
@@ -430,7 +430,8 @@ fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
     // Five intervals missing are a gap, unless the clock is as uneven as that anyway.
     let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
     let gap = |k: usize| time_s.get(k..k + 2).map(span_of);
-    let gaps = places::of_neighbours(time_s, |a, b| b - a > limit_s).into_iter().filter_map(gap);
+    let gaps =
+        find_indices::of_neighbours(time_s, |a, b| b - a > limit_s).into_iter().filter_map(gap);
     (interval_s, jitter_s, gaps.collect())
 }
 

@@ -24,8 +24,8 @@ use super::load::MOST_BYTES;
 use super::request::ReadOptions;
 use super::sample::Sample;
 use super::table::Clean;
-use crate::shared::cores;
-use crate::stats::extent::Extent;
+use crate::parallel::cores;
+use crate::stats::min_max::Extent;
 
 /// A shorter file is at hand as soon as a piece of it.
 const LEAST_BYTES: u64 = 4 << 20;

@@ -14,7 +14,7 @@ use super::dialect::Dialect;
 use super::header::{self, Layout, Order};
 use super::number;
 use super::stamp::{self, StampFormat};
-use crate::stats::extent::Extent;
+use crate::stats::min_max::Extent;
 
 /// Which line of the file each row stands on.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,7 +1,7 @@
 //! Channels of 8 or 16 bits that run over, and amps or degrees below zero in a field that
 //! knows no sign: both jump by the field's whole range from one row to the next.
 
-use crate::stats::extent::Extent;
+use crate::stats::min_max::Extent;
 
 const FIELDS: [f64; 2] = [256.0, 65_536.0];
 /// What one bit is worth in the logger's own unit.

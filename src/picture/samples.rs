@@ -4,7 +4,7 @@
 use super::differences::encode;
 use crate::diagnosis::{Channel, Samples};
 use crate::log::{Log, Place, Role, Span, Tap};
-use crate::shared::shared;
+use crate::parallel::shared;
 use crate::stats::rounding::nearest;
 
 /// Values that are kept one by one: at two to three letters each some half a

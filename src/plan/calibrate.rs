@@ -18,7 +18,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use crate::analysis::Analysis;
-use crate::analysis::practice::clamp_half_width_a;
+use crate::analysis::assumptions::clamp_half_width_a;
 use crate::car::Car;
 use crate::estimate::Estimate;
 use crate::estimate::Z90;
@@ -29,8 +29,8 @@ use crate::physics::alternator::{Derating, OutputCurve};
 use crate::physics::machine::Machine;
 use crate::physics::pulley::SANE_RATIOS;
 use crate::plan::PlanError;
-use crate::plan::ledger::Item;
 use crate::plan::linear::{Equation, dot, solve, unit, within};
+use crate::plan::load_budget::Item;
 use crate::plan::margin::spread;
 use crate::plan::replay::{Consumer, Trial};
 use crate::plan::rows::{Row, Stands, rows};

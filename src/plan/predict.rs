@@ -11,7 +11,7 @@ use crate::physics::alternator::Derating;
 use crate::physics::machine::Machine;
 use crate::plan::calibrate::Fleet;
 use crate::plan::contract::*;
-use crate::plan::ledger::Item;
+use crate::plan::load_budget::Item;
 use crate::plan::margin::{capacity, keep_up, margin, mean_over, spread};
 use crate::plan::replay::{Replay, Trial, replay};
 use crate::plan::scene::Scene;

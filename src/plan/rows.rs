@@ -5,7 +5,7 @@ use crate::analysis::level::level;
 use crate::estimate::Z90;
 use crate::levels;
 use crate::log::{Log, Role, Span};
-use crate::plan::ledger::Item;
+use crate::plan::load_budget::Item;
 use crate::plan::replay::Trial;
 use crate::plan::scene::Scene;
 use crate::segment::{Segments, indices, mean};

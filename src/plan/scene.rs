@@ -4,7 +4,7 @@
 use crate::analysis::Analysis;
 use crate::diagnosis::PhaseKind;
 use crate::log::{Log, Place, Role, Span, Tap};
-use crate::plan::ledger::{Column, Item};
+use crate::plan::load_budget::{Column, Item};
 use crate::segment::{Segments, indices, mean};
 
 /// As long as the observer's: the battery's fast polarisation takes seconds.

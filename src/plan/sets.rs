@@ -2,7 +2,7 @@
 
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
 use crate::log::Span;
-use crate::plan::ledger::Item;
+use crate::plan::load_budget::Item;
 use crate::plan::margin::mean_over;
 use crate::plan::scene::Scene;
 use crate::stats::robust::median;

@@ -11,7 +11,7 @@ use crate::nominal::Nominal;
 use crate::plan::Asked;
 use crate::plan::calibrate::Fleet;
 use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
-use crate::plan::ledger::{Item, MOST_LABELS, is_detected};
+use crate::plan::load_budget::{Item, MOST_LABELS, is_detected};
 use crate::plan::margin::sureness;
 use crate::plan::sets::Set;
 use crate::segment::Segments;

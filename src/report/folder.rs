@@ -1,6 +1,6 @@
 //! The folder of a report or of a proof: all of it or none of it.
 
-mod standing;
+mod existing_output;
 
 use std::ffi::OsStr;
 use std::fs;
@@ -10,15 +10,15 @@ use std::path::{Path, PathBuf};
 use crate::comparison::Comparison;
 use crate::diagnosis::Diagnosis;
 use crate::files::{Aside, Leftover, exchange, folder_of, leftovers};
+use crate::parallel::both;
 use crate::plan::Plan;
-use crate::shared::both;
 use crate::units::Spoken;
 
 use super::words::shown;
 use super::{html, json, proof, svg, tables};
-use standing::{LINE_DROP_FILE, LogRead, Standing};
+use existing_output::{LINE_DROP_FILE, LogRead, Standing};
 
-pub use standing::Kind;
+pub use existing_output::Kind;
 
 /// What may be done with a folder that is already there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -1,7 +1,7 @@
 //! What is shown of a review, drawn from a [`Review`] alone.
 
 mod html;
-mod shelf;
+mod report_store;
 mod tables;
 mod terminal;
 mod told;
@@ -14,7 +14,7 @@ use crate::json;
 use crate::review::Review;
 
 pub use html::html;
-pub use shelf::{Shelf, table_files};
+pub use report_store::{Shelf, table_files};
 pub use tables::OfLog;
 pub use terminal::terminal;
 

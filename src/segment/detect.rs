@@ -5,11 +5,11 @@ use std::ops::Range;
 
 use crate::diagnosis::Phase;
 use crate::log::{Log, Span};
-use crate::segment::grain::Grain;
+use crate::parallel::shared;
 use crate::segment::levels::{self, ANY_CHANGE, Change, Piece, UNLIKELY_CHANGE};
+use crate::segment::noise_model::NoiseModel;
 use crate::segment::onset::{Onset, began, placed, undeclared_sag};
 use crate::segment::{indices, mean};
-use crate::shared::shared;
 use crate::stats::changepoint::{Trend, pelt};
 use crate::stats::robust::median;
 
@@ -57,7 +57,7 @@ pub fn detect(
     phase: &Phase,
     speed_changes: &[Span],
     known_s: &[f64],
-    grain: &Grain,
+    grain: &NoiseModel,
 ) -> Vec<Onset> {
     let after_start_s = AFTER_START_S.max(AFTER_START_SAMPLES * grain.interval_s);
     let begin_s = phase.start_s + if phase.start_s > 0.0 { after_start_s } else { 0.0 };
@@ -82,7 +82,7 @@ fn lasting(
     span: Span,
     started_s: f64,
     speed_changes: &[Span],
-    grain: &Grain,
+    grain: &NoiseModel,
 ) -> Vec<Onset> {
     // What is usual is known of six cells.
     let cells = grain.nominal.over_12_v();
@@ -132,7 +132,7 @@ struct Chapter {
 }
 
 /// What lies between speed changes and gaps within `span`, in chapters that overlap.
-fn chapters(log: &Log, span: Span, speed_changes: &[Span], grain: &Grain) -> Vec<Chapter> {
+fn chapters(log: &Log, span: Span, speed_changes: &[Span], grain: &NoiseModel) -> Vec<Chapter> {
     let time_s = log.time_s();
     // Of a condensed log the interval is as told, but for the stamps' rounding.
     let each = ((LEVEL_BLOCK_S / grain.interval_s * 1.002).floor() as usize).max(1);
@@ -196,7 +196,7 @@ fn sags(
     begin_s: f64,
     speed_changes: &[Span],
     known_s: &[f64],
-    grain: &Grain,
+    grain: &NoiseModel,
 ) -> Vec<Onset> {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let blocks = Blocks::over(time_s, bus_v, phase, grain);
@@ -267,7 +267,7 @@ struct Blocks {
 }
 
 impl Blocks {
-    fn over(time_s: &[f64], bus_v: &[f64], phase: &Phase, grain: &Grain) -> Blocks {
+    fn over(time_s: &[f64], bus_v: &[f64], phase: &Phase, grain: &NoiseModel) -> Blocks {
         let range = indices(time_s, Span { start_s: phase.start_s, end_s: phase.end_s });
         // Of a condensed log the interval is as told, but for the stamps' rounding.
         let dust = if grain.reading.is_some() { 2e-3 } else { 0.0 };
@@ -281,7 +281,7 @@ impl Blocks {
     }
 
     /// Times at which a new straight piece begins, in order.
-    fn break_times(&self, grain: &Grain) -> Vec<f64> {
+    fn break_times(&self, grain: &NoiseModel) -> Vec<f64> {
         let block_s = BLOCK_S.max(grain.interval_s);
         let chapter = ((CHAPTER_S / block_s) as usize).max(LEAST_CHAPTER);
         let overlap = (OVERLAP_S / block_s) as usize;

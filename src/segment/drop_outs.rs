@@ -9,8 +9,8 @@
 use crate::diagnosis::{Phase, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Span};
-use crate::segment::{Grain, Stretch, indices};
-use crate::stats::places;
+use crate::segment::{NoiseModel, Stretch, indices};
+use crate::stats::find_indices;
 use crate::stats::robust::median;
 
 /// A contact that is lost takes at least [`levels::LOST_CONTACT`], and more than noise
@@ -45,12 +45,17 @@ const UNHEARD_OF: f64 = 0.74;
 const LEAST_SLOW: usize = 3;
 
 /// How far under its level the bus must fall.
-pub fn far_v(grain: &Grain) -> f64 {
+pub fn far_v(grain: &NoiseModel) -> f64 {
     (LEAST_SIGMAS * grain.of_readings().sigma_v).max(grain.nominal.volts(levels::LOST_CONTACT))
 }
 
 /// The drop-outs within `stretches`, in time order.
-pub fn drop_outs(log: &Log, phases: &[Phase], stretches: &[Stretch], grain: &Grain) -> Vec<Span> {
+pub fn drop_outs(
+    log: &Log,
+    phases: &[Phase],
+    stretches: &[Stretch],
+    grain: &NoiseModel,
+) -> Vec<Span> {
     // A contact is lost for moments: the logger's own samples show it.
     let sampled = log.as_sampled();
     // A slower logger cannot tell a moment from a stop.
@@ -70,7 +75,7 @@ pub fn drop_outs(log: &Log, phases: &[Phase], stretches: &[Stretch], grain: &Gra
     for stretch in stretches {
         let level_v = median(&log.bus_v()[indices(log.time_s(), stretch.settled)]);
         let range = indices(time_s, stretch.settled);
-        let low = places::of_values(&bus_v[range.clone()], |v| v < level_v - dips.far_v);
+        let low = find_indices::of_values(&bus_v[range.clone()], |v| v < level_v - dips.far_v);
         for k in low.into_iter().map(|k| range.start + k) {
             match spans.last_mut() {
                 Some(last) if time_s[k] - last.end_s < TOGETHER_S => last.end_s = time_s[k],

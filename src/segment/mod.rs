@@ -1,7 +1,7 @@
 //! Log to phases, speed changes, load steps and steady stretches.
 //!
 //! Every threshold here is a multiple of the log's own noise and resolution
-//! ([`Grain`]); the few bare constants are facts about engines, named and
+//! ([`NoiseModel`]); the few bare constants are facts about engines, named and
 //! explained where they stand.
 
 pub mod detect;
@@ -9,8 +9,8 @@ mod doubtful_stops;
 pub mod drop_outs;
 pub mod edges;
 mod engine_state;
-pub mod grain;
 pub mod levels;
+pub mod noise_model;
 pub mod onset;
 pub mod phases;
 pub mod points;
@@ -24,7 +24,7 @@ use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Role, Span};
 use crate::stats::moments::Sum;
 
-pub use grain::{Grain, Within};
+pub use noise_model::{NoiseModel, Within};
 pub use phases::RUNNING_RPM;
 pub use points::Point;
 pub use steps::Step;
@@ -33,7 +33,7 @@ pub use stretches::Stretch;
 /// A log cut into what its later stages look at.
 #[derive(Debug, Clone)]
 pub struct Segments {
-    pub grain: Grain,
+    pub grain: NoiseModel,
     pub phases: Vec<Phase>,
     /// Only the voltage is logged, and it is that of a battery which nothing charges: the
     /// engine is taken to run, and may not have.
@@ -72,19 +72,19 @@ pub fn segment(log: &Log) -> Segments {
     }
 }
 
-fn first_look(log: &Log) -> Grain {
+fn first_look(log: &Log) -> NoiseModel {
     let within = Within::of(log, Role::Voltage(log.bus));
-    let first_look = Grain::first_look(log.time_s(), log.bus_v(), log.source.resolution_v);
-    Grain { nominal: log.nominal(), ..first_look.with_readings(within) }
+    let first_look = NoiseModel::first_look(log.time_s(), log.bus_v(), log.source.resolution_v);
+    NoiseModel { nominal: log.nominal(), ..first_look.with_readings(within) }
 }
 
 /// Twice over: the first pass, with noise read off sample differences, finds
 /// where nothing changes; the second knows the noise from there.
-fn in_phases(log: &Log, phases: Vec<Phase>, first_look: &Grain) -> Segments {
+fn in_phases(log: &Log, phases: Vec<Phase>, first_look: &NoiseModel) -> Segments {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let within = Within::of(log, Role::Voltage(log.bus));
     let speed_changes = log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
-    let pass = |grain: &Grain| {
+    let pass = |grain: &NoiseModel| {
         let steps = steps::steps(log, &phases, &speed_changes, grain);
         let stretches = stretches::stretches(log, &phases, &speed_changes, &steps);
         (steps, stretches)

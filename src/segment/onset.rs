@@ -8,7 +8,7 @@ use std::ops::Range;
 
 use crate::levels;
 use crate::log::Span;
-use crate::segment::grain::Grain;
+use crate::segment::noise_model::NoiseModel;
 use crate::segment::{index_at, indices, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::fit::polynomial::residual_squares;
@@ -69,7 +69,7 @@ pub fn answer(
     window: Span,
     own: Span,
     direction: f64,
-    grain: &Grain,
+    grain: &NoiseModel,
 ) -> Option<Onset> {
     let own = indices(time_s, own);
     let (sharpest, jump_v) = REACHES_S.iter().find_map(|reach_s| {
@@ -98,7 +98,7 @@ pub fn undeclared_sag(
     bus_v: &[f64],
     around: Span,
     own: Span,
-    grain: &Grain,
+    grain: &NoiseModel,
 ) -> Option<Onset> {
     let own_range = indices(time_s, own);
     let candidates = indices(time_s, around);
@@ -131,7 +131,7 @@ pub fn began(
     at_s: f64,
     direction: f64,
     own: Span,
-    grain: &Grain,
+    grain: &NoiseModel,
 ) -> f64 {
     let own = indices(time_s, own);
     let at = index_at(time_s, at_s);
@@ -151,7 +151,7 @@ pub fn placed(time_s: &[f64], bus_v: &[f64], at_s: f64, reach_s: f64, own: Span)
 }
 
 /// Mean of the samples that lie together: a drop-out is not where a bus is.
-fn common_level(bus_v: &[f64], grain: &Grain) -> f64 {
+fn common_level(bus_v: &[f64], grain: &NoiseModel) -> f64 {
     let middle_v = median(bus_v);
     let near_v = 6.0 * grain.sigma_v + grain.step_v.unwrap_or(0.0);
     let near: Vec<f64> = bus_v.iter().copied().filter(|v| (v - middle_v).abs() <= near_v).collect();
@@ -166,7 +166,7 @@ fn sharp_move(
     at: usize,
     before: Range<usize>,
     end: usize,
-    grain: &Grain,
+    grain: &NoiseModel,
 ) -> Option<Onset> {
     let reach = ((REACHES_S[0] / grain.interval_s).round() as usize).max(LEAST_SAMPLES);
     let after = &bus_v[at..(at + reach).min(end)];
@@ -208,7 +208,7 @@ fn first_away(
     at: usize,
     own_start: usize,
     direction: f64,
-    grain: &Grain,
+    grain: &NoiseModel,
 ) -> usize {
     let before_s = FIT_BEFORE_S.max(FIT_BEFORE_SAMPLES * grain.interval_s);
     let arrives_s = ARRIVES_S.max(1.5 * grain.interval_s);
@@ -275,7 +275,7 @@ pub fn chances(
 mod tests {
     use super::*;
 
-    const GRAIN: Grain = Grain::white(0.01, 0.05);
+    const GRAIN: NoiseModel = NoiseModel::white(0.01, 0.05);
 
     fn series(shape: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {
         let time_s: Vec<f64> = (0..300).map(|i| f64::from(i) * 0.05).collect();

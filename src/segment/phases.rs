@@ -6,7 +6,7 @@ use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::doubtful_stops;
 use crate::segment::engine_state::{EngineState, Reading};
-use crate::segment::grain::Grain;
+use crate::segment::noise_model::NoiseModel;
 use crate::segment::starter;
 use crate::stats::robust::median;
 
@@ -37,7 +37,7 @@ impl From<Vec<Phase>> for Course {
     }
 }
 
-pub fn course(log: &Log, grain: &Grain) -> Course {
+pub fn course(log: &Log, grain: &NoiseModel) -> Course {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     match log.engine_rpm().filter(|rpm| rpm.iter().any(|r| r.is_finite())) {
         Some(rpm) => {
@@ -86,7 +86,12 @@ fn stops(time_s: &[f64], running: &[Span]) -> Vec<Span> {
     stops
 }
 
-fn phases_around(time_s: &[f64], running: &[Span], dips: &[Span], grain: &Grain) -> Vec<Phase> {
+fn phases_around(
+    time_s: &[f64],
+    running: &[Span],
+    dips: &[Span],
+    grain: &NoiseModel,
+) -> Vec<Phase> {
     let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
         return Vec::new();
     };
@@ -179,7 +184,7 @@ fn running_by_marks(marked: &[Span], dips: &[Span], shown: &[Phase]) -> Vec<Span
 
 /// Without a tachometer: the most probable course of the engine, with starts as sharp as the
 /// samples show them.
-fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &Grain) -> Course {
+fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &NoiseModel) -> Course {
     let readings = readings(time_s, bus_v, grain);
     let gap_s = GAP_S.max(GAP_INTERVALS * grain.interval_s);
     let (states, doubtful) =
@@ -224,7 +229,7 @@ fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &Grain) -> Co
 }
 
 /// Scatter of a reading by the usual move from one to the next: steps and starts are none.
-fn noise_v(readings: &[Reading], grain: &Grain) -> f64 {
+fn noise_v(readings: &[Reading], grain: &NoiseModel) -> f64 {
     const MEDIAN_TO_SIGMA: f64 = 1.4826 * std::f64::consts::FRAC_1_SQRT_2;
     let moves: Vec<f64> = readings.windows(2).map(|pair| (pair[1].v - pair[0].v).abs()).collect();
     let cells = grain.nominal.over_12_v();
@@ -236,7 +241,7 @@ fn noise_v(readings: &[Reading], grain: &Grain) -> f64 {
 
 /// The voltage as the model of the engine's states reads it: samples, or medians of close
 /// ones, as six cells would show them.
-fn readings(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Reading> {
+fn readings(time_s: &[f64], bus_v: &[f64], grain: &NoiseModel) -> Vec<Reading> {
     let supply_off_v = grain.nominal.volts(levels::SUPPLY_OFF);
     let cells = grain.nominal.over_12_v();
     let close = grain.interval_s < READING_S / 2.0;
@@ -288,7 +293,7 @@ mod tests {
     }
 
     fn phases(time_s: &[f64], bus_v: &[f64]) -> Vec<Phase> {
-        let grain = Grain::first_look(time_s, bus_v, None);
+        let grain = NoiseModel::first_look(time_s, bus_v, None);
         by_voltage(time_s, bus_v, &starter::dips_in(time_s, bus_v, &grain), &grain).phases
     }
 
@@ -357,7 +362,7 @@ mod tests {
             })
             .collect();
         let rpm: Vec<f64> = (0..200).map(|i| if i < 5 { 0.0 } else { 1100.0 }).collect();
-        let grain = Grain::first_look(&time_s, &bus_v, None);
+        let grain = NoiseModel::first_look(&time_s, &bus_v, None);
         let mut running = running_by_speed(&time_s, &rpm);
         let mut starts = starter::dips_in(&time_s, &bus_v, &grain);
         starter::add_late(&mut starts, &mut running, &time_s, &bus_v, &grain);
@@ -378,7 +383,7 @@ mod tests {
             })
             .collect();
         let rpm: Vec<f64> = (0..100).map(|i| if i < 9 { 0.0 } else { 900.0 }).collect();
-        let grain = Grain::first_look(&time_s, &bus_v, Some(0.1));
+        let grain = NoiseModel::first_look(&time_s, &bus_v, Some(0.1));
         let running = running_by_speed(&time_s, &rpm);
         let phases =
             phases_around(&time_s, &running, &starter::dips_in(&time_s, &bus_v, &grain), &grain);

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use crate::log::Span;
-use crate::segment::grain::typical_interval;
+use crate::segment::noise_model::typical_interval;
 use crate::segment::{indices, mean};
 
 /// Speed is compared over this long, half before and half after a moment,

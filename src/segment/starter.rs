@@ -3,7 +3,7 @@
 
 use crate::levels;
 use crate::log::{Log, Span};
-use crate::segment::grain::Grain;
+use crate::segment::noise_model::NoiseModel;
 use crate::segment::phases::RUNNING_RPM;
 use crate::segment::{index_at, indices};
 use crate::stats::robust::median;
@@ -28,7 +28,7 @@ const SLOW_S: f64 = 0.3;
 const LATE_S: f64 = 2.5;
 
 /// Dips of the bus that only a starter makes and that begin `within` these spans.
-pub(super) fn dips(log: &Log, within: &[Span], grain: &Grain) -> Vec<Span> {
+pub(super) fn dips(log: &Log, within: &[Span], grain: &NoiseModel) -> Vec<Span> {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let begins_in = |span: &Span| {
         // A weak alternator takes a while to lift the bus out of the dip.
@@ -48,7 +48,7 @@ pub(super) fn dips(log: &Log, within: &[Span], grain: &Grain) -> Vec<Span> {
 
 /// A dip that was seen in means, as the samples themselves have it: a starter takes
 /// hold within a hundredth of a second.
-fn sharpened(dip: Span, log: &Log, grain: &Grain) -> Span {
+fn sharpened(dip: Span, log: &Log, grain: &NoiseModel) -> Span {
     let around = Span { start_s: dip.start_s - 2.0, end_s: dip.end_s + 1.0 };
     let range = indices(log.time_s(), around);
     let (time_s, bus_v) = (&log.time_s()[range.clone()], &log.bus_v()[range]);
@@ -57,14 +57,14 @@ fn sharpened(dip: Span, log: &Log, grain: &Grain) -> Span {
 }
 
 /// How far a starter takes a bus at least while the engine is seen to turn.
-fn turning_dip_v(grain: &Grain) -> f64 {
+fn turning_dip_v(grain: &NoiseModel) -> f64 {
     let most_v = grain.nominal.volts(levels::CRANKING_DIP);
     grain.beyond_noise_v(grain.nominal.volts(levels::TURNING_DIP)).min(most_v)
 }
 
 /// Where a starter could have been at work: the voltage falls by more than
 /// [`levels::CRANKING_DIP`] under the level before it and comes back.
-pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &Grain) -> Vec<Span> {
+pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &NoiseModel) -> Vec<Span> {
     // Steps and starts may pass for noise in a short log.
     let cranking_dip_v = grain.nominal.volts(levels::CRANKING_DIP);
     let after_stop_v = grain.nominal.volts(levels::AFTER_STOP);
@@ -123,7 +123,7 @@ pub(super) fn add_late(
     running: &mut [Span],
     time_s: &[f64],
     bus_v: &[f64],
-    grain: &Grain,
+    grain: &NoiseModel,
 ) {
     if grain.interval_s < SLOW_S {
         return;
@@ -161,7 +161,7 @@ pub(super) fn add_turns(
     time_s: &[f64],
     bus_v: &[f64],
     rpm: &[f64],
-    grain: &Grain,
+    grain: &NoiseModel,
 ) {
     let least_dip_v = turning_dip_v(grain);
     let turned = turns(time_s, rpm).into_iter().filter_map(|turn| {
@@ -226,7 +226,7 @@ mod tests {
                 rpm.push(speed_rpm);
             }
         }
-        let grain = Grain::first_look(&time_s, &bus_v, None);
+        let grain = NoiseModel::first_look(&time_s, &bus_v, None);
         let mut starts = dips_in(&time_s, &bus_v, &grain);
         add_turns(&mut starts, &time_s, &bus_v, &rpm, &grain);
         starts
@@ -283,7 +283,7 @@ mod tests {
         let bus_v: Vec<f64> =
             time_s.iter().map(|t_s| at(*t_s, 12.8, 12.1, 14.0) + noise_v(*t_s)).collect();
         let rpm: Vec<f64> = time_s.iter().map(|t_s| at(*t_s, 0.0, 180.0, 900.0)).collect();
-        let grain = Grain::first_look(&time_s, &bus_v, None);
+        let grain = NoiseModel::first_look(&time_s, &bus_v, None);
         let mut starts = Vec::new();
         add_turns(&mut starts, &time_s, &bus_v, &rpm, &grain);
         assert_eq!(starts, [Span { start_s: 10.0, end_s: 11.0 }]);

@@ -3,11 +3,11 @@
 
 use crate::diagnosis::{Direction, Origin, Phase, PhaseKind};
 use crate::log::{Log, Span};
+use crate::parallel::shared;
 use crate::segment::detect;
 use crate::segment::edges::{self, Edge};
-use crate::segment::grain::Grain;
+use crate::segment::noise_model::NoiseModel;
 use crate::segment::onset::{self, Onset};
-use crate::shared::shared;
 
 /// Slow fan controllers and clutch relays answer within this
 /// (common practice, no source).
@@ -40,7 +40,7 @@ pub struct Step {
 }
 
 /// The load steps of all running phases, in time order.
-pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &Grain) -> Vec<Step> {
+pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &NoiseModel) -> Vec<Step> {
     let declared = declared(log, grain);
     let mut steps = declared.clone();
     let mut known: Vec<f64> = declared.iter().map(|s| s.at_s).collect();
@@ -85,7 +85,7 @@ fn explained(at_s: f64, edges: &[f64], interval_s: f64) -> bool {
     last.is_some_and(|last| at_s <= edges[last] + LONGEST_START_S + slack_s)
 }
 
-fn declared(log: &Log, grain: &Grain) -> Vec<Step> {
+fn declared(log: &Log, grain: &NoiseModel) -> Vec<Step> {
     let groups = together(edges::edges(log));
     let moments: Vec<f64> = groups.iter().map(|g| g[0].at_s).collect();
     let mut steps = Vec::with_capacity(groups.len());

@@ -2,10 +2,10 @@
 
 use crate::diagnosis::{Heat, Phase, PhaseKind};
 use crate::log::{Log, Place, Role, Span};
+use crate::parallel::shared;
 use crate::segment::steps::Step;
 use crate::segment::unnamed::UnnamedLoads;
 use crate::segment::{indices, mean};
-use crate::shared::shared;
 use crate::stats::robust::median;
 
 /// A bus needs this long after a change before its level counts: inrush, the

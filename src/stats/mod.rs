@@ -6,18 +6,18 @@
 pub mod autocorrelation;
 pub mod bootstrap;
 pub mod changepoint;
-pub mod extent;
+pub mod find_indices;
 pub mod fit;
 pub mod interval;
 pub mod line;
 pub mod long_run;
+pub mod min_max;
 pub mod moments;
-pub mod places;
 pub mod quantisation;
 pub mod resolution;
 pub mod robust;
 pub mod rounding;
-pub mod tally;
+pub mod value_counts;
 pub mod weighted;
 
 #[cfg(test)]

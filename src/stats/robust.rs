@@ -1,8 +1,8 @@
 //! Location and scale that a few wild values cannot move.
 
 use super::moments::Sum;
-use super::tally::{self, Tally};
-use crate::shared::shared;
+use super::value_counts::{self, Tally};
+use crate::parallel::shared;
 
 /// MAD of a normal sample to its standard deviation: 1/Φ⁻¹(3/4).
 const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
@@ -60,9 +60,9 @@ pub fn median_and_sigma_of_steps(x: &[f64]) -> (f64, f64) {
     let parts = shared(&starts, 1, of_part);
     let all = parts.into_iter().reduce(|all, part| all?.and(&part?));
     if let Some(counts) = all.flatten().map(|tally| tally.counts()) {
-        let centre = tally::quantile(counts.clone(), 0.5);
+        let centre = value_counts::quantile(counts.clone(), 0.5);
         let off = counts.into_iter().map(|(v, count)| ((v - centre).abs(), count)).collect();
-        return (centre, MAD_TO_SIGMA * tally::quantile(off, 0.5));
+        return (centre, MAD_TO_SIGMA * value_counts::quantile(off, 0.5));
     }
     let mut steps: Vec<f64> = x.windows(2).map(step).filter(|v| !v.is_nan()).collect();
     let centre = quantile_of(&mut steps, 0.5);

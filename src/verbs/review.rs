@@ -1,9 +1,9 @@
 //! `stiffbus review DIR|LOG…`: a day's logs at once: one table, one page, every report.
 
-mod crew;
-mod one;
+mod job;
 mod progress;
 mod state;
+mod worker_pool;
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -18,19 +18,19 @@ use crate::car::{CAR_FILE, Car};
 use crate::diagnosis::{Finding, LoadStep, OperatingPoint};
 use crate::files::{same_file, write_whole};
 use crate::json;
+use crate::parallel::cores;
 use crate::report::review::{OfLog, PAGE_FILE, Shelf};
 use crate::report::{self, write_review};
 use crate::review::find::{Found, LogFile, REPORTS_FOLDER, TOLD, find};
 use crate::review::group::{CarPattern, Grouped, cars_of};
 use crate::review::order::natural;
 use crate::review::{LeftOut, Outcome, Review, Reviewed, Row, review};
-use crate::shared::cores;
 use crate::verbs::diagnose::{FailOn, width};
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
 use crate::verbs::{FAILED, MET, complain, screen, usage_error};
 use crate::words::{self, shown};
 
-use one::{Done, Work};
+use job::{Done, Work};
 use progress::Progress;
 use state::State;
 
@@ -226,15 +226,15 @@ type Worked = (Vec<Reviewed>, Vec<LeftOut>);
 fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<Worked>> {
     let vehicle = args.car.car.as_deref().and_then(|file| Car::load(file).ok()?.job.vehicle);
     let root = found.root.file_name().map_or("logs".into(), |name| name.to_string_lossy());
-    let names = one::report_names(&found.logs);
-    let copied_from = one::copies(&found.logs);
+    let names = job::report_names(&found.logs);
+    let copied_from = job::copies(&found.logs);
     let work = Work { args, state, root: &found.root, said: Mutex::default() };
     let stop = stop_on_ctrl_c()?;
     let jobs = args.jobs.unwrap_or_else(cores).min(found.logs.len());
     let progress = Progress::of(found.logs.len());
     let mut done: Vec<Option<Done>> = Vec::new();
     done.resize_with(found.logs.len(), || None);
-    crew::each(
+    worker_pool::each(
         jobs,
         found.logs.len(),
         &stop,

@@ -1,9 +1,9 @@
 //! `stiffbus serve [DIR]`: a page on this machine alone; a log dropped on it becomes a
 //! report, as `stiffbus LOG` makes one. Nothing leaves the machine.
 
-mod door;
-mod drop;
-mod shelf;
+mod guard;
+mod report_store;
+mod upload;
 
 use std::net::Ipv4Addr;
 use std::path::{Path, PathBuf};
@@ -22,7 +22,7 @@ use crate::verbs::options::{CarFlags, ShownFlags};
 use crate::verbs::{FAILED, complain, screen};
 use crate::words::shown;
 
-use shelf::Shelf;
+use report_store::Shelf;
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct ServeArgs {
@@ -123,9 +123,9 @@ async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std:
 
 fn routes(bench: Arc<Bench>) -> Router {
     Router::new()
-        .route("/", get(shelf::page))
-        .route("/logs", post(drop::dropped))
-        .route("/reports/{name}/{file}", get(shelf::file))
-        .layer(from_fn_with_state(bench.clone(), door::door))
+        .route("/", get(report_store::page))
+        .route("/logs", post(upload::dropped))
+        .route("/reports/{name}/{file}", get(report_store::file))
+        .layer(from_fn_with_state(bench.clone(), guard::door))
         .with_state(bench)
 }

@@ -21,10 +21,10 @@
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
+use crate::analysis::assumptions::clamp_half_width_a;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::load_growth_a;
 use crate::analysis::keep_up::{BOUND_SHARE, Knee};
-use crate::analysis::practice::clamp_half_width_a;
 use crate::car::Car;
 use crate::estimate::Z90;
 use crate::log::{Log, Place, Role};

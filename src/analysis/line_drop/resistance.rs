@@ -5,7 +5,7 @@
 //! slope is the resistance; its intercept is how far the channels are apart,
 //! with what hangs at the alternator's own post, and counts for nothing.
 
-use crate::analysis::practice::{CLAMP_GAIN, clamp_half_width_a};
+use crate::analysis::assumptions::{CLAMP_GAIN, clamp_half_width_a};
 use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::stats::fit::linear::ordinary;

@@ -6,7 +6,7 @@ use crate::car::Car;
 use crate::diagnosis::{Heat, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Place, Role, Span, Tap};
-use crate::segment::{Grain, Segments, Stretch, indices, mean};
+use crate::segment::{NoiseModel, Segments, Stretch, indices, mean};
 
 /// Steady running is looked at in windows of this length, so that a bus that
 /// comes back to its setpoint within a stretch is seen to.
@@ -49,7 +49,7 @@ pub fn windows(
     log: &Log,
     segments: &Segments,
     setpoint: Option<&Setpoint>,
-    grain: &Grain,
+    grain: &NoiseModel,
     car: &Car,
 ) -> Vec<Window> {
     let look = Look { log, segments, setpoint, grain, ratio: car.alternator.pulley_ratio };
@@ -80,7 +80,7 @@ struct Look<'a> {
     log: &'a Log,
     segments: &'a Segments,
     setpoint: Option<&'a Setpoint>,
-    grain: &'a Grain,
+    grain: &'a NoiseModel,
     ratio: Option<f64>,
 }
 

@@ -2,7 +2,7 @@
 //!
 //! It is known where it was held, and less well the further away from there.
 
-use super::tried::{Seen, is_indifferent};
+use super::regulation_test::{Seen, is_indifferent};
 use super::{SHORTEST_S, Setpoint};
 use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};

@@ -6,8 +6,8 @@ use super::axis::{Label, Panel, margin_labels};
 use super::canvas::{
     Canvas, Caption, DrawError, Drawn, Type, bold, document, fit, fit_bold, text_width,
 };
+use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SERIES, TEXT};
-use super::paper::Paper;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::report::words::{self, RPM};

@@ -3,8 +3,8 @@
 
 use super::axis::Panel;
 use super::canvas::{Canvas, Caption, Drawn, Type, document, fit, fit_bold, text_width};
+use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SETPOINT, SETTLED, TEXT, VOLTAGE};
-use super::paper::Paper;
 use crate::diagnosis::{Diagnosis, HeatPair};
 use crate::estimate::Estimate;
 use crate::report::words::{self, RPM, VOLT, number};

@@ -3,8 +3,8 @@
 
 use super::axis::{Label, Panel, margin_labels};
 use super::canvas::{Canvas, Caption, Drawn, Point, Type, document, fit, fit_bold};
+use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SETTLED, TEXT, VOLTAGE};
-use super::paper::Paper;
 use crate::diagnosis::{Diagnosis, OutputPoint, OutputSeen, OutputSheet};
 use crate::physics::alternator::OutputCurve;
 use crate::report::words;

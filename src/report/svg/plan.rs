@@ -3,8 +3,8 @@
 
 use super::axis::{Label, Panel, margin_labels, time_unit};
 use super::canvas::{Canvas, Caption, DrawError, Drawn, Type, bold, document, fit_bold};
+use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SERIES, TEXT};
-use super::paper::Paper;
 use super::scale::{extremes, readable};
 use crate::plan::{Band, Margin, Plan, Proposal};
 use crate::report::words::{self, AMP, RPM, VOLT};

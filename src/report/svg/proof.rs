@@ -5,8 +5,8 @@ use super::axis::{Column, Label, Panel, margin_labels};
 use super::canvas::{
     Canvas, Caption, Drawn, Point, Type, bold, document, fit, fit_bold, text_width,
 };
+use super::page_layout::Paper;
 use super::palette::{DRAINING, DRAINING_TEXT, FAINT, HATCH, Ink, SERIES};
-use super::paper::Paper;
 use super::scale::{extremes, readable};
 use crate::comparison::{Comparison, ProofPicture, ProofTrace};
 use crate::estimate::Estimate;

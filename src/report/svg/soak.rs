@@ -6,8 +6,8 @@ use plotters::style::text_anchor::HPos;
 
 use super::axis::{Label, Panel, margin_labels};
 use super::canvas::{Canvas, Caption, Drawn, Type, document, fit, fit_bold, text_width};
+use super::page_layout::Paper;
 use super::palette::{FAINT, FRAME, GRID, Ink, SERIES, SETPOINT};
-use super::paper::Paper;
 use crate::estimate::Estimate;
 use crate::report::words::{self, VOLT, plain, plural};
 use crate::review::{CarDay, Review, Soak, SoakReading};

@@ -5,8 +5,8 @@ use super::axis::{Label, Panel, margin_labels};
 use super::canvas::{
     Canvas, Caption, DrawError, Drawn, Type, bold, document, fit, fit_bold, text_width,
 };
+use super::page_layout::Paper;
 use super::palette::{DRAINING, DRAINING_TEXT, FAINT, HATCH, Ink, SERIES, SETPOINT, TEXT};
-use super::paper::Paper;
 use super::scale::readable;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, SpeedCloud};
 use crate::report::words::{self, RPM, VOLT};

@@ -12,7 +12,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 
 use super::Bench;
-use super::shelf::Placed;
+use super::report_store::Placed;
 use crate::diagnose;
 use crate::ingest::{self, IngestError, RoleRequest, Seen};
 use crate::verbs::complain;

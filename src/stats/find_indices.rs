@@ -1,6 +1,6 @@
 //! Where in a long column something rare is.
 
-use crate::shared::shared;
+use crate::parallel::shared;
 
 /// Nearly every block has none: each is looked at as a whole first, several values at once.
 const BLOCK: usize = 1024;

@@ -18,8 +18,8 @@ use crate::units::Units;
 use crate::verbs::named::{hash_of_text, safe_name, stem_of};
 use crate::verbs::recorded::sha256_of;
 use crate::verbs::review::ReviewArgs;
-use crate::verbs::review::crew::guarded;
 use crate::verbs::review::state::{Entry, State};
+use crate::verbs::review::worker_pool::guarded;
 use crate::words::{plain, shown};
 use crate::{diagnose, json};
 

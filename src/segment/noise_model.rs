@@ -12,7 +12,7 @@ use crate::stats::robust::{calm_sigma, median};
 
 /// What one sample of the bus voltage can and cannot show.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Grain {
+pub struct NoiseModel {
     /// Standard deviation of a sample around the level it belongs to.
     pub sigma_v: f64,
     /// The same before rounding to the resolution.
@@ -161,36 +161,41 @@ impl<'a> Within<'a> {
     }
 }
 
-impl Grain {
+impl NoiseModel {
     /// Of the channel that holds `role`, whose samples are rounded to `step_v`, as far
     /// as `stretches` show it.
-    pub fn of(log: &Log, role: Role, step_v: Option<f64>, stretches: &[Stretch]) -> Option<Grain> {
+    pub fn of(
+        log: &Log,
+        role: Role,
+        step_v: Option<f64>,
+        stretches: &[Stretch],
+    ) -> Option<NoiseModel> {
         let (time_s, values) = (log.time_s(), log.channel(role)?);
         let within = Within::of(log, role);
-        let first = Grain::first_look(time_s, values, step_v).with_readings(within);
-        let first = Grain { nominal: log.nominal(), ..first };
+        let first = NoiseModel::first_look(time_s, values, step_v).with_readings(within);
+        let first = NoiseModel { nominal: log.nominal(), ..first };
         Some(first.refined(time_s, values, log.engine_rpm(), within, stretches))
     }
 
     /// From sample differences alone: good before anything is segmented.
-    pub fn first_look(time_s: &[f64], bus_v: &[f64], step_v: Option<f64>) -> Grain {
+    pub fn first_look(time_s: &[f64], bus_v: &[f64], step_v: Option<f64>) -> NoiseModel {
         let interval_s = typical_interval(time_s);
         let sigma_v = calm_sigma(bus_v).max(quantised_sigma(step_v));
         let freedom = (bus_v.len() as f64 - 1.0).max(1.0);
-        Grain {
+        NoiseModel {
             unrounded_sigma_v: unrounded(sigma_v, step_v, 1),
             memory_samples: FIRST_LOOK_MEMORY,
             freedom,
             long_run_freedom: (freedom / FIRST_LOOK_MEMORY).clamp(3.0, MOST_AGREEMENT),
             memory_seen: false,
             step_v,
-            ..Grain::white(sigma_v, interval_s)
+            ..NoiseModel::white(sigma_v, interval_s)
         }
     }
 
     /// Noise without memory or resolution, known beforehand.
-    pub const fn white(sigma_v: f64, interval_s: f64) -> Grain {
-        Grain {
+    pub const fn white(sigma_v: f64, interval_s: f64) -> NoiseModel {
+        NoiseModel {
             sigma_v,
             unrounded_sigma_v: sigma_v,
             memory_samples: 1.0,
@@ -208,9 +213,9 @@ impl Grain {
     }
 
     /// With the readings behind its samples, by the middle of what they scatter.
-    pub fn with_readings(self, within: Option<Within>) -> Grain {
+    pub fn with_readings(self, within: Option<Within>) -> NoiseModel {
         let reading = within.map(|w| self.reading(w.each, median(w.squares), 1));
-        Grain { reading, ..self }
+        NoiseModel { reading, ..self }
     }
 
     fn reading(&self, each: f64, within: f64, levels: usize) -> Reading {
@@ -227,9 +232,9 @@ impl Grain {
     }
 
     /// What one reading is like: the grain itself where a sample is a reading.
-    pub fn of_readings(&self) -> Grain {
+    pub fn of_readings(&self) -> NoiseModel {
         let Some(reading) = self.reading else { return *self };
-        Grain {
+        NoiseModel {
             sigma_v: reading.sigma_v,
             unrounded_sigma_v: reading.unrounded_sigma_v,
             memory_samples: reading.memory,
@@ -249,7 +254,7 @@ impl Grain {
         engine_rpm: Option<&[f64]>,
         within: Option<Within>,
         stretches: &[Stretch],
-    ) -> Grain {
+    ) -> NoiseModel {
         let squares = within.map_or(&[][..], |w| w.squares);
         let mut ranges: Vec<(bool, Range<usize>)> = stretches
             .iter()
@@ -295,7 +300,7 @@ impl Grain {
         };
         let levels = kept().count();
         let memory_samples = noise.shape.time();
-        let grain = Grain {
+        let grain = NoiseModel {
             sigma_v: noise.sigma.hypot(beat_sigma(beat)),
             unrounded_sigma_v: unrounded(noise.sigma, self.step_v, levels).hypot(beat_sigma(beat)),
             beat,
@@ -310,7 +315,7 @@ impl Grain {
         let within: Vec<f64> =
             kept().map(|range| mean(squares.get(range.clone()).unwrap_or(&[]))).collect();
         let reading = self.reading.map(|r| grain.reading(r.each, mean(&within), levels));
-        Grain { reading, ..grain }
+        NoiseModel { reading, ..grain }
     }
 
     /// The parts of `range` between jumps that no noise makes, each without the moment
@@ -349,7 +354,7 @@ impl Grain {
 
     /// For one window of the log, whose own scatter counts as far as that of the whole
     /// log's stretches differs: at rest, regulated and at its limit a bus is not alike.
-    pub fn of_window(&self, values: &[f64]) -> Grain {
+    pub fn of_window(&self, values: &[f64]) -> NoiseModel {
         let resolved = self.of_readings().unrounded_sigma_v
             >= RESOLVED * self.step_v.unwrap_or(0.0).max(f64::MIN_POSITIVE);
         if !self.agreement.is_finite() || !resolved || values.len() < LEAST_SAMPLES {
@@ -375,7 +380,7 @@ impl Grain {
             unrounded_sigma_v: r.unrounded_sigma_v * by,
             ..r
         });
-        Grain {
+        NoiseModel {
             sigma_v: self.sigma_v * by,
             unrounded_sigma_v: self.unrounded_sigma_v * by,
             long_run_freedom,

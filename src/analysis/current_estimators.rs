@@ -6,9 +6,9 @@
 //! 3. The ledger: amps of every load that is on, less what the alternator makes.
 //! 4. The slope of the voltage in a long drain, against the battery's capacity.
 
+use crate::analysis::assumptions::{ALWAYS_ON_A, clamp_half_width_a, label_half_width_a};
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::level::level;
-use crate::analysis::practice::{ALWAYS_ON_A, clamp_half_width_a, label_half_width_a};
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
 use crate::estimate::Z90;
