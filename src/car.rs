@@ -14,11 +14,11 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::files::read_at_most;
+use crate::format::{plain, shown};
 use crate::levels;
 use crate::nominal::Nominal;
 use crate::physics::battery::CrankingStandard;
 use crate::physics::load::LoadKind;
-use crate::words::{plain, shown};
 
 use crate::ingest::{RequestError, Sheet, SheetError, Stated, nearest, role_from_word};
 use cable::CableRun;

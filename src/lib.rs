@@ -7,14 +7,15 @@
 //! that value alone.
 
 pub mod analysis;
+pub mod block_average;
 pub mod car;
 pub mod compare;
 pub mod comparison;
-pub mod condense;
 pub mod demo;
 pub mod diagnosis;
 pub mod estimate;
 pub mod files;
+pub mod format;
 pub mod inference;
 pub mod ingest;
 pub mod json;
@@ -32,11 +33,10 @@ pub mod stats;
 pub mod units;
 pub mod verbs;
 pub mod verdict;
-pub mod words;
 
 use analysis::{Analysis, analyse};
+use block_average::condense;
 use car::{Car, ChargerKind};
-use condense::condense;
 use diagnosis::{Battery, Diagnosis, PhaseKind, SetpointDrift};
 use log::Log;
 use segment::{RUNNING_RPM, Segments, segment};

@@ -258,12 +258,12 @@ pub struct Log {
     pub marks: Marks,
     frame: DataFrame,
     load_names: Vec<String>,
-    finer: Option<Finer>,
+    finer: Option<RawLog>,
 }
 
 /// What a log whose samples are means of the logger's own keeps of those.
 #[derive(Debug, Clone)]
-pub struct Finer {
+pub struct RawLog {
     /// The log as it came.
     pub log: Arc<Log>,
     /// The logger's samples to a mean.
@@ -301,14 +301,14 @@ impl Log {
     }
 
     /// The same log with `frame` for its samples, which are means of its own.
-    pub fn condensed(&self, frame: DataFrame, finer: Finer) -> PolarsResult<Log> {
+    pub fn condensed(&self, frame: DataFrame, finer: RawLog) -> PolarsResult<Log> {
         let (columns, notes) = (self.columns.clone(), self.notes.clone());
         let log = Log::new(self.source.clone(), columns, notes, self.bus, frame)?;
         Ok(Log { finer: Some(finer), marks: self.marks.clone(), ..log })
     }
 
     /// What is known of the logger's own samples, where this log holds means of them.
-    pub fn finer(&self) -> Option<&Finer> {
+    pub fn finer(&self) -> Option<&RawLog> {
         self.finer.as_ref()
     }
 

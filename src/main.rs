@@ -5,8 +5,8 @@ use std::io::Write;
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
+use stiffbus::format::{is_unprintable, plain_lines};
 use stiffbus::verbs::{compare, demo, diagnose, plan, review, serve, usage_error, verify};
-use stiffbus::words::{is_unprintable, plain_lines};
 
 /// Does the alternator keep up? Reads the voltage log of a car's charging
 /// system and says by how much it falls short, when, and why.

@@ -13,6 +13,7 @@ mod contract;
 mod linear;
 mod load_budget;
 mod margin;
+mod narrative;
 mod predict;
 mod replay;
 mod rows;
@@ -20,7 +21,6 @@ mod scene;
 mod setpoint;
 mod sets;
 mod sweep;
-mod told;
 mod wiring;
 
 use crate::Examined;

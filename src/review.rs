@@ -17,8 +17,8 @@ pub use contract::*;
 pub use summary::summary;
 
 use crate::diagnosis::VerdictWord;
+use crate::format::plural;
 use crate::verdict::cautions;
-use crate::words::plural;
 
 /// Where the folder of a review keeps what it needs to be taken up again.
 pub const STATE_FOLDER: &str = ".stiffbus-review";

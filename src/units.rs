@@ -11,11 +11,11 @@ use serde::{Deserialize, Serialize};
 
 use crate::comparison::Comparison;
 use crate::diagnosis::Diagnosis;
-use crate::plan::Plan;
-use crate::review::Review;
-use crate::words::{
+use crate::format::{
     DEGREE, FAHRENHEIT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_FAHRENHEIT, Unit, number,
 };
+use crate::plan::Plan;
+use crate::review::Review;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

@@ -8,6 +8,7 @@ use crate::analysis::setpoint::Setpoint;
 use crate::car::{BATTERY_RANGE_C, BatteryFacts, Car};
 use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
+use crate::format::DEGREE;
 use crate::inference::ensemble::{EnsembleRun, WindowCurrent};
 use crate::inference::likelihood::CurrentBalance;
 use crate::inference::prior::{ParameterSample, Prior};
@@ -19,7 +20,6 @@ use crate::physics::battery::{MILD_C, low_unstated, resistance_from_cca, resista
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::weighted::weighted_quantile;
-use crate::words::DEGREE;
 
 /// A passenger car's 12 V battery some seconds into a discharge, value and 90 % range
 /// (common practice, no source).
@@ -175,7 +175,7 @@ fn zero_current(
         .iter()
         .filter_map(|&(k, window)| {
             let span = segments.stretches[k].settled;
-            Some((window, level(log.time_s(), log.bus_v(), span, &segments.grain)?.mean_v))
+            Some((window, level(log.time_s(), log.bus_v(), span, &segments.noise_model)?.mean_v))
         })
         .collect();
     (0..draws.len())
@@ -208,7 +208,9 @@ fn disagreement(routes: &[Estimate]) -> Option<String> {
 /// Whether the bus lies far enough under the setpoint over `span` that the
 /// alternator must be giving all it has.
 fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, span: Span) -> bool {
-    let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.grain) else { return false };
+    let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.noise_model) else {
+        return false;
+    };
     let middle_s = (span.start_s + span.end_s) / 2.0;
     let full_output_v = log.nominal().volts(levels::FULL_OUTPUT);
     setpoint.is_some_and(|s| {
@@ -234,8 +236,8 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
     let current = log.channel(Role::BatteryCurrent)?;
     let (mut amps, mut volts) = (Vec::new(), Vec::new());
     for stretch in &segments.stretches {
-        let v = level(log.time_s(), log.bus_v(), stretch.settled, &segments.grain)?;
-        let a = level(log.time_s(), current, stretch.settled, &segments.grain)
+        let v = level(log.time_s(), log.bus_v(), stretch.settled, &segments.noise_model)?;
+        let a = level(log.time_s(), current, stretch.settled, &segments.noise_model)
             .filter(|a| a.mean_v < -1.0);
         if let Some(a) = a {
             amps.push(a.mean_v);

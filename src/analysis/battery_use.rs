@@ -5,8 +5,8 @@ use crate::analysis::current_estimators;
 use crate::analysis::deficit::spread;
 use crate::diagnosis::{BatteryUse, BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
+use crate::format::{AMP_HOUR, HOUR, with_loads};
 use crate::log::{Log, Role};
-use crate::words::{AMP_HOUR, HOUR, with_loads};
 
 /// Fuel and ignition control gives up with about this share of charge left
 /// (common practice, no source).

@@ -163,8 +163,8 @@ fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<Held<'a>> {
         let Span { start_s, end_s } = stretch.settled;
         let from_s = end_s - (end_s - start_s) * LATER_SHARE;
         let later = Span { start_s: from_s, end_s };
-        let seen = level(log.time_s(), log.bus_v(), later, &segments.grain)
-            .or_else(|| level(log.time_s(), log.bus_v(), stretch.settled, &segments.grain));
+        let seen = level(log.time_s(), log.bus_v(), later, &segments.noise_model)
+            .or_else(|| level(log.time_s(), log.bus_v(), stretch.settled, &segments.noise_model));
         Held {
             stretch,
             level_v: seen.map_or(f64::NAN, |l| l.mean_v / cells),

@@ -26,18 +26,18 @@ pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> 
     let phase = segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;
     let span = Span { start_s: phase.start_s, end_s: phase.end_s };
     // The deepest moment is shorter than the means of a condensed log.
-    let (sampled, grain) = (log.as_sampled(), segments.grain.of_readings());
+    let (sampled, noise_model) = (log.as_sampled(), segments.noise_model.of_readings());
     let range = indices(sampled.time_s(), span);
     let bus_v = sampled.bus_v().get(range.clone())?;
-    let lowest = lowest(bus_v, &grain)?;
+    let lowest = lowest(bus_v, &noise_model)?;
     let before_v = range.start.checked_sub(1).map(|i| sampled.bus_v()[i]);
-    let lowest = if grain.interval_s > BOTTOM_S {
-        missed(&lowest, before_v.filter(|v| v.is_finite()).unwrap_or(lowest.value), &grain)
+    let lowest = if noise_model.interval_s > BOTTOM_S {
+        missed(&lowest, before_v.filter(|v| v.is_finite()).unwrap_or(lowest.value), &noise_model)
     } else {
         lowest
     };
     let at = bus_v.iter().position(|v| *v == lowest.value)?;
-    let interval_s = segments.grain.interval_s;
+    let interval_s = segments.noise_model.interval_s;
     let lasts_s = span.seconds();
     let back = setpoint.and_then(|s| back(log, segments, s, phase.end_s));
     Some(Cranking {
@@ -62,15 +62,15 @@ pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> 
 /// for the lowest of several samples of one level is low by their noise; lower,
 /// for a sample may be high by its own, and between two samples the bus may have
 /// been below by as much as it rises from one to the next.
-fn lowest(bus_v: &[f64], grain: &NoiseModel) -> Option<Estimate> {
+fn lowest(bus_v: &[f64], noise_model: &NoiseModel) -> Option<Estimate> {
     let (at, &lowest_v) = bus_v.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1))?;
-    let sigma_v = grain.unrounded_sigma_v;
-    let alike = bus_v.iter().filter(|v| **v - lowest_v <= 4.0 * grain.sigma_v).count();
-    let independent = (alike as f64 / grain.memory_samples).max(1.0);
+    let sigma_v = noise_model.unrounded_sigma_v;
+    let alike = bus_v.iter().filter(|v| **v - lowest_v <= 4.0 * noise_model.sigma_v).count();
+    let independent = (alike as f64 / noise_model.memory_samples).max(1.0);
     let tail = (1.0 - LEVEL) / 2.0;
     // The least of n standard normal values is under −z with 1 − Φ(z)ⁿ.
     let quantile = |p: f64| Normal::standard().inverse_cdf(p);
-    let rounded_v = grain.step_v.unwrap_or(0.0) / 2.0;
+    let rounded_v = noise_model.step_v.unwrap_or(0.0) / 2.0;
     // The next sample alone shows no rise where the bottom lies halfway to it.
     let rise_over = |samples: usize| {
         bus_v.get(at + samples).map_or(0.0, |later| (later - lowest_v) / samples as f64)
@@ -83,13 +83,13 @@ fn lowest(bus_v: &[f64], grain: &NoiseModel) -> Option<Estimate> {
 }
 
 /// What the lowest sample of a slow logger says of the bottom: an upper bound of it.
-fn missed(lowest: &Estimate, before_v: f64, grain: &NoiseModel) -> Estimate {
+fn missed(lowest: &Estimate, before_v: f64, noise_model: &NoiseModel) -> Estimate {
     let stalled_v = before_v - STALLED_SHARE * (before_v - lowest.value).max(0.0);
-    let weak_v = grain.nominal.volts(levels::WEAK_CRANKING);
+    let weak_v = noise_model.nominal.volts(levels::WEAK_CRANKING);
     let low_v = stalled_v.min(weak_v).clamp(0.0, lowest.low.max(0.0));
     let how = format!(
         "lowest sample seen, one every {:.1} s: the true minimum is lower",
-        grain.interval_s
+        noise_model.interval_s
     );
     Estimate::new(lowest.value, low_v, lowest.high, Grade::Measured, how)
 }
@@ -97,15 +97,15 @@ fn missed(lowest: &Estimate, before_v: f64, grain: &NoiseModel) -> Estimate {
 /// Seconds until the bus holds; the interval is that of a bus that need not
 /// come, or must come closer, by what setpoint and noise leave open.
 fn back(log: &Log, segments: &Segments, setpoint: &Setpoint, from_s: f64) -> Option<Estimate> {
-    let open_v = setpoint.estimate.half_width() + segments.grain.band_v() / 2.0;
+    let open_v = setpoint.estimate.half_width() + segments.noise_model.band_v() / 2.0;
     let droop_v = log.nominal().volts(levels::DROOP);
     let within = |near_v: f64| back_at(log, segments, setpoint, from_s, near_v);
     let value_s = within(droop_v + open_v)?;
     let end_s = log.time_s().last().copied().unwrap_or(from_s);
-    let high_s = within(droop_v).unwrap_or(end_s - from_s) + segments.grain.interval_s;
+    let high_s = within(droop_v).unwrap_or(end_s - from_s) + segments.noise_model.interval_s;
     let low_s = within(droop_v + 2.0 * open_v).unwrap_or(value_s);
     // It is looked for every half of HELD_S.
-    let low_s = (low_s - HELD_S / 2.0 - segments.grain.interval_s).max(0.0);
+    let low_s = (low_s - HELD_S / 2.0 - segments.noise_model.interval_s).max(0.0);
     let how = "end of cranking until the setpoint is held";
     let grade = setpoint.estimate.grade;
     Some(Estimate::new(value_s, low_s, high_s, grade, how))
@@ -123,7 +123,7 @@ fn back_at(
     let mut t_s = from_s;
     while t_s + HELD_S <= end_s {
         let window = Span { start_s: t_s, end_s: t_s + HELD_S };
-        let here = level(time_s, log.bus_v(), window, &segments.grain);
+        let here = level(time_s, log.bus_v(), window, &segments.noise_model);
         if here.is_some_and(|l| l.mean_v >= setpoint.at(t_s) - near_v) {
             return Some(t_s - from_s);
         }
@@ -140,7 +140,7 @@ mod tests {
 
     const STEP_V: f64 = 0.01;
 
-    fn grain() -> NoiseModel {
+    fn noise_model() -> NoiseModel {
         NoiseModel { step_v: Some(STEP_V), freedom: 1000.0, ..NoiseModel::white(0.02, 0.05) }
     }
 
@@ -156,7 +156,7 @@ mod tests {
                 .map(|k| 8.0 + over_v((f64::from(k) + phase) * 0.05) + noise.sample(&mut rng))
                 .map(|v| (v / STEP_V).round() * STEP_V)
                 .collect();
-            lowest(&bus_v, &grain()).is_some_and(|e| e.contains(8.0))
+            lowest(&bus_v, &noise_model()).is_some_and(|e| e.contains(8.0))
         });
         held.count() as f64 / f64::from(runs)
     }
@@ -174,14 +174,14 @@ mod tests {
         }
         // A level is no riddle: its interval stays within the noise it was read with.
         let flat: Vec<f64> = vec![8.0; 20];
-        let e = lowest(&flat, &grain()).expect("samples");
+        let e = lowest(&flat, &noise_model()).expect("samples");
         assert!(e.high - e.low < 0.1, "{e:?}");
     }
 
     /// One sample a second, somewhere in the dip: the bottom was lower, as far as starters go.
     #[test]
     fn a_slow_logger_shows_an_upper_bound_only() {
-        let slow = NoiseModel { interval_s: 1.0, ..grain() };
+        let slow = NoiseModel { interval_s: 1.0, ..noise_model() };
         let seen = lowest(&[10.9], &slow).expect("a sample");
         let bound = missed(&seen, 12.6, &slow);
         assert!(bound.value == 10.9 && bound.low < 7.51 && bound.high >= 10.9, "{bound:?}");

@@ -227,7 +227,7 @@ fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<R
 
 fn entry(log: &Log, segments: &Segments, span: Span, windows: &mut Vec<Span>) -> Option<Entry> {
     let volts = log.channel(Role::Voltage(Tap::Battery)).unwrap_or(log.bus_v());
-    let seen = level(log.time_s(), volts, span, &segments.grain)?;
+    let seen = level(log.time_s(), volts, span, &segments.noise_model)?;
     windows.push(span);
     Some(Entry {
         window: windows.len() - 1,

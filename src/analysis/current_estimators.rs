@@ -13,12 +13,12 @@ use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
 use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
+use crate::format::{AMP, with_loads};
 use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;
 use crate::physics::battery::BatteryKind;
 use crate::segment::{Point, Segments, indices, mean};
 use crate::stats::fit::linear::ordinary;
-use crate::words::{AMP, with_loads};
 
 /// Polarisation has come to rest by then, and what still falls is charge.
 const SLOPE_AFTER_S: f64 = 600.0;
@@ -99,7 +99,7 @@ pub fn by_slope(seen: &Seen) -> Option<Estimate> {
     for k in 0..parts {
         let start_s = late.start_s + each_s * f64::from(k);
         let part = Span { start_s, end_s: start_s + each_s };
-        let here = level(seen.log.time_s(), seen.log.bus_v(), part, &seen.segments.grain)?;
+        let here = level(seen.log.time_s(), seen.log.bus_v(), part, &seen.segments.noise_model)?;
         at_h.push((start_s + each_s / 2.0) / 3600.0);
         volts.push(here.mean_v);
     }

@@ -6,7 +6,7 @@
 //! early and stands lower late takes the bus down too: what the alternator gives
 //! is told with the battery's part taken out.
 
-mod told;
+mod summary;
 
 use std::collections::BTreeMap;
 
@@ -25,8 +25,8 @@ use crate::segment::points::band;
 use crate::segment::speed::differ;
 use crate::segment::{Segments, Stretch, indices, mean};
 
-pub use told::beyond_drift;
-use told::sentence;
+pub use summary::beyond_drift;
+use summary::sentence;
 
 /// Either half of a pair is at least this long,
 const LEAST_S: f64 = 4.0;
@@ -119,7 +119,7 @@ fn windows(log: &Log, segments: &Segments, stretch: &Stretch) -> Vec<Window> {
             Some(Window {
                 span,
                 rpm: channel_mean(Role::EngineRpm),
-                level: level(log.time_s(), log.bus_v(), span, &segments.grain)?,
+                level: level(log.time_s(), log.bus_v(), span, &segments.noise_model)?,
                 temperature,
                 alternator_a: channel_mean(Role::AlternatorCurrent),
             })

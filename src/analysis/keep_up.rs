@@ -19,10 +19,10 @@ use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Bound, KeepUp};
 use crate::estimate::{Estimate, Grade};
+use crate::format::{self, RPM, TIMES, capital};
 use crate::levels;
 use crate::log::{Log, Role};
 use crate::segment::{Segments, indices, mean};
-use crate::words::{self, RPM, TIMES, capital};
 
 use deceleration_knee::pulley_ratios;
 use follows::follows_output;
@@ -255,7 +255,7 @@ fn told(
     missing_rpm: Option<&Estimate>,
     ratio_factor: Option<&Estimate>,
 ) -> String {
-    let names = capital(&words::with_loads(set.loads));
+    let names = capital(&format::with_loads(set.loads));
     match (bound, rpm) {
         (Bound::Within, Some(rpm)) => {
             let holds = format!(

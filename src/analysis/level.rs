@@ -19,23 +19,28 @@ pub struct Level {
 
 /// Mean voltage over `span`: noise with its memory and the resolution both
 /// widen the interval. `None` where the span holds no sample.
-pub fn level(time_s: &[f64], values_v: &[f64], span: Span, grain: &NoiseModel) -> Option<Level> {
+pub fn level(
+    time_s: &[f64],
+    values_v: &[f64],
+    span: Span,
+    noise_model: &NoiseModel,
+) -> Option<Level> {
     let window = &values_v[indices(time_s, span)];
     let mean_v = mean(window);
     mean_v.is_finite().then(|| Level {
         mean_v,
-        half_width_v: half_width_v(window.len(), &grain.of_window(window)),
+        half_width_v: half_width_v(window.len(), &noise_model.of_window(window)),
         samples: window.len(),
     })
 }
 
 /// 90 % half-width of the mean of `samples` consecutive samples.
-pub fn half_width_v(samples: usize, grain: &NoiseModel) -> f64 {
-    let each = grain.reading.map_or(1.0, |r| r.each);
+pub fn half_width_v(samples: usize, noise_model: &NoiseModel) -> f64 {
+    let each = noise_model.reading.map_or(1.0, |r| r.each);
     let readings = (samples as f64 * each) as usize;
-    let noise_v = mean_half_width(readings, &grain.scatter(), grain.step_v, LEVEL);
+    let noise_v = mean_half_width(readings, &noise_model.scatter(), noise_model.step_v, LEVEL);
     // Nine tenths of a sine's values lie within sin(0.9·π/2) of its amplitude.
-    let beat_v = grain.beat.map_or(0.0, |beat| beat.of_mean(samples as f64));
+    let beat_v = noise_model.beat.map_or(0.0, |beat| beat.of_mean(samples as f64));
     noise_v.hypot(beat_v * (LEVEL * std::f64::consts::FRAC_PI_2).sin())
 }
 

@@ -3,7 +3,7 @@
 //!
 //! Two taps, each read against its own ground, show what is lost there and back.
 //! A tap between the alternator's case and the battery's negative post shows the
-//! way back, and with it the supply side is what is left.
+//! path back, and with it the supply side is what is left.
 //!
 //! Which current flows where: from the alternator's post to the battery runs
 //! what the alternator makes, less what hangs at its own post. The battery's
@@ -12,9 +12,9 @@
 
 pub mod cable;
 pub mod resistance;
-mod told;
+mod summary;
 
-pub use told::stated;
+pub use summary::stated;
 
 use crate::analysis::assumptions::clamp_half_width_a;
 use crate::analysis::level::half_width_v;
@@ -35,31 +35,31 @@ pub fn line_drops(log: &Log, segments: &Segments, car: &Car) -> Vec<LineDrop> {
     let order = [Tap::Alternator, Tap::Battery, Tap::Module];
     let logged: Vec<Tap> =
         order.into_iter().filter(|tap| log.channel(Role::Voltage(*tap)).is_some()).collect();
-    let bench = Bench::new(log, segments);
-    let mut ways: Vec<Way> = logged
+    let meter = DropMeter::new(log, segments);
+    let mut paths: Vec<CircuitPath> = logged
         .windows(2)
-        .map(|pair| Way { from: pair[0], to: pair[1], side: Side::Loop })
+        .map(|pair| CircuitPath { from: pair[0], to: pair[1], side: Side::Loop })
         .collect();
-    if bench.ground.is_some() {
-        let side = |side| Way { from: Tap::Alternator, to: Tap::Battery, side };
+    if meter.ground.is_some() {
+        let side = |side| CircuitPath { from: Tap::Alternator, to: Tap::Battery, side };
         if logged.starts_with(&[Tap::Alternator, Tap::Battery]) {
-            ways.push(side(Side::Supply));
+            paths.push(side(Side::Supply));
         }
-        ways.push(side(Side::Ground));
+        paths.push(side(Side::Ground));
     }
-    ways.iter().flat_map(|way| bench.along(*way, car)).collect()
+    paths.iter().flat_map(|path| meter.along(*path, car)).collect()
 }
 
 /// From one tap to the next, there, back or both.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Way {
+struct CircuitPath {
     from: Tap,
     to: Tap,
     side: Side,
 }
 
-/// The channels, each with its own grain, and what they read with the engine stopped.
-struct Bench<'a> {
+/// The channels, each with its own noise_model, and what they read with the engine stopped.
+struct DropMeter<'a> {
     log: &'a Log,
     segments: &'a Segments,
     taps: Vec<(Tap, NoiseModel)>,
@@ -69,33 +69,33 @@ struct Bench<'a> {
 
 /// How the ground tap's channel reads.
 struct Ground {
-    grain: NoiseModel,
+    noise_model: NoiseModel,
     /// 1, or −1 where its leads are the other way round.
     sign: f64,
     /// Its reading with the engine stopped, where the log has that.
     zero_v: Option<f64>,
 }
 
-impl<'a> Bench<'a> {
+impl<'a> DropMeter<'a> {
     fn new(log: &'a Log, segments: &'a Segments) -> Self {
         let taps = Tap::ALL
             .into_iter()
             .filter_map(|tap| {
                 log.channel(Role::Voltage(tap))?;
                 let own = if tap == log.bus {
-                    segments.grain
+                    segments.noise_model
                 } else {
-                    grain(log, segments, Role::Voltage(tap))?
+                    noise_model(log, segments, Role::Voltage(tap))?
                 };
                 Some((tap, own))
             })
             .collect();
-        let mut bench = Bench { log, segments, taps, ground: None, rest: rest(segments) };
-        bench.ground = grain(log, segments, Role::GroundDrop).map(|grain| {
-            let zero_v = bench.resting(Role::GroundDrop);
-            Ground { grain, sign: bench.ground_sign(zero_v.unwrap_or(0.0)), zero_v }
+        let mut meter = DropMeter { log, segments, taps, ground: None, rest: rest(segments) };
+        meter.ground = noise_model(log, segments, Role::GroundDrop).map(|noise_model| {
+            let zero_v = meter.resting(Role::GroundDrop);
+            Ground { noise_model, sign: meter.ground_sign(zero_v.unwrap_or(0.0)), zero_v }
         });
-        bench
+        meter
     }
 
     /// While the alternator charges, its case lies below the battery's negative
@@ -127,13 +127,13 @@ impl<'a> Bench<'a> {
     }
 
     /// The volts lost, by what reads each channel's level.
-    fn lost(&self, way: Way, read: &dyn Fn(Role) -> Option<f64>) -> Option<f64> {
-        let between = || Some(read(Role::Voltage(way.from))? - read(Role::Voltage(way.to))?);
+    fn lost(&self, path: CircuitPath, read: &dyn Fn(Role) -> Option<f64>) -> Option<f64> {
+        let between = || Some(read(Role::Voltage(path.from))? - read(Role::Voltage(path.to))?);
         let back = || {
             let ground = self.ground.as_ref()?;
             Some(ground.sign * (read(Role::GroundDrop)? - ground.zero_v.unwrap_or(0.0)))
         };
-        match way.side {
+        match path.side {
             Side::Loop => between(),
             Side::Ground => back(),
             Side::Supply => Some(between()? - back()?),
@@ -141,31 +141,31 @@ impl<'a> Bench<'a> {
     }
 
     /// 90 % half-width of the drop's mean over so many samples.
-    fn half_width_v(&self, way: Way, samples: usize) -> f64 {
+    fn half_width_v(&self, path: CircuitPath, samples: usize) -> f64 {
         let tap = |tap: Tap| {
             let found = self.taps.iter().find(|(known, _)| *known == tap);
-            found.map_or(0.0, |(_, grain)| half_width_v(samples, grain))
+            found.map_or(0.0, |(_, noise_model)| half_width_v(samples, noise_model))
         };
-        let ground = || self.ground.as_ref().map_or(0.0, |g| half_width_v(samples, &g.grain));
-        match way.side {
-            Side::Loop => tap(way.from).hypot(tap(way.to)),
+        let ground = || self.ground.as_ref().map_or(0.0, |g| half_width_v(samples, &g.noise_model));
+        match path.side {
+            Side::Loop => tap(path.from).hypot(tap(path.to)),
             Side::Ground => ground(),
-            Side::Supply => tap(way.from).hypot(tap(way.to)).hypot(ground()),
+            Side::Supply => tap(path.from).hypot(tap(path.to)).hypot(ground()),
         }
     }
 
-    fn current_a(&self, way: Way, read: &dyn Fn(Role) -> Option<f64>) -> Option<f64> {
-        (way.from == Tap::Alternator).then(|| read(Role::AlternatorCurrent)).flatten()
+    fn current_a(&self, path: CircuitPath, read: &dyn Fn(Role) -> Option<f64>) -> Option<f64> {
+        (path.from == Tap::Alternator).then(|| read(Role::AlternatorCurrent)).flatten()
     }
 
     /// Every level at which drop and current are both known; the engine stopped
     /// is one, for then nothing flows whatever the clamp says.
-    fn moments(&self, way: Way) -> Vec<Moment> {
+    fn moments(&self, path: CircuitPath) -> Vec<Moment> {
         let moment = |read: &dyn Fn(Role) -> Option<f64>, samples: usize| {
             Some(Moment {
-                current_a: self.current_a(way, read)?,
-                drop_v: self.lost(way, read)?,
-                half_width_v: self.half_width_v(way, samples),
+                current_a: self.current_a(path, read)?,
+                drop_v: self.lost(path, read)?,
+                half_width_v: self.half_width_v(path, samples),
                 bus_v: read(Role::Voltage(self.log.bus))?,
             })
         };
@@ -176,14 +176,14 @@ impl<'a> Bench<'a> {
         points.filter_map(|p| moment(&|role| p.mean_of(role), p.samples)).chain(resting).collect()
     }
 
-    fn along(&self, way: Way, car: &Car) -> Vec<LineDrop> {
-        let apart_v = match way.side {
+    fn along(&self, path: CircuitPath, car: &Car) -> Vec<LineDrop> {
+        let apart_v = match path.side {
             Side::Loop => CHANNELS_APART_V,
             Side::Ground => CHANNEL_ZERO_V,
             Side::Supply => CHANNELS_APART_V.hypot(CHANNEL_ZERO_V),
         };
-        let ohms = resistance(&self.moments(way), apart_v, way.side != Side::Ground);
-        let cable_ohm = cable_of(way, car);
+        let ohms = resistance(&self.moments(path), apart_v, path.side != Side::Ground);
+        let cable_ohm = cable_of(path, car);
         let excess_ohm = ohms.as_ref().zip(cable_ohm.as_ref()).map(|(found, cable)| {
             let excess = found.ohm.less(cable, "measured resistance less the cable's");
             Estimate { grade: Grade::Inferred, ..excess }
@@ -194,21 +194,21 @@ impl<'a> Bench<'a> {
             .iter()
             .filter_map(|point| {
                 let read = |role: Role| point.mean_of(role);
-                let lost_v = self.lost(way, &read)?;
+                let lost_v = self.lost(path, &read)?;
                 Some(LineDrop {
-                    from: way.from.word().to_owned(),
-                    to: way.to.word().to_owned(),
-                    side: way.side,
+                    from: path.from.word().to_owned(),
+                    to: path.to.word().to_owned(),
+                    side: path.side,
                     loads: point.loads.clone(),
                     rpm_low: point.band_rpm.map(|b| b.0),
                     rpm_high: point.band_rpm.map(|b| b.1).filter(|high| high.is_finite()),
                     drop_v: Estimate::around(
                         lost_v,
-                        self.half_width_v(way, point.samples),
+                        self.half_width_v(path, point.samples),
                         Grade::Measured,
-                        self.how(way),
+                        self.how(path),
                     ),
-                    current_a: self.current_a(way, &read).map(clamped),
+                    current_a: self.current_a(path, &read).map(clamped),
                     resistance_ohm: ohms.as_ref().map(|found| found.ohm.clone()),
                     cable_ohm: cable_ohm.clone(),
                     excess_ohm: excess_ohm.clone(),
@@ -216,8 +216,8 @@ impl<'a> Bench<'a> {
                 })
             })
             .collect();
-        let told = told::told(&told::Known {
-            way,
+        let told = summary::told(&summary::Known {
+            path,
             drops: &drops,
             found: ohms.as_ref(),
             apart_v,
@@ -229,9 +229,9 @@ impl<'a> Bench<'a> {
         drops
     }
 
-    fn how(&self, way: Way) -> &'static str {
+    fn how(&self, path: CircuitPath) -> &'static str {
         let zeroed = self.ground.as_ref().is_some_and(|g| g.zero_v.is_some());
-        match (way.side, zeroed) {
+        match (path.side, zeroed) {
             (Side::Loop, _) => "difference of the two taps' means",
             (Side::Supply, _) => "difference of the two taps' means, less the ground side",
             (Side::Ground, true) => {
@@ -242,18 +242,18 @@ impl<'a> Bench<'a> {
     }
 }
 
-/// What the stated cables in the way should have.
-fn cable_of(way: Way, car: &Car) -> Option<Estimate> {
-    if way.from != Tap::Alternator || way.to != Tap::Battery {
+/// What the stated cables in the path should have.
+fn cable_of(path: CircuitPath, car: &Car) -> Option<Estimate> {
+    if path.from != Tap::Alternator || path.to != Tap::Battery {
         return None;
     }
     let of = |run: &Option<crate::car::cable::CableRun>| run.as_ref().map(cable::cable_ohm);
-    match way.side {
+    match path.side {
         Side::Supply => of(&car.cable),
         Side::Ground => of(&car.ground),
         Side::Loop => match (of(&car.cable), of(&car.ground)) {
             (Some(there), Some(back)) => Some(cable::in_series(&there, &back)),
-            // A ground alone does not stand for the way there.
+            // A ground alone does not stand for the path there.
             (there, _) => there,
         },
     }
@@ -269,11 +269,11 @@ fn clamped(mean_a: f64) -> Estimate {
     )
 }
 
-fn grain(log: &Log, segments: &Segments, role: Role) -> Option<NoiseModel> {
+fn noise_model(log: &Log, segments: &Segments, role: Role) -> Option<NoiseModel> {
     let step_v = quantisation_step(log.as_sampled().channel(role)?);
-    let grain = NoiseModel::of(log, role, step_v, &segments.stretches)?;
+    let noise_model = NoiseModel::of(log, role, step_v, &segments.stretches)?;
     // A channel full of holes shows no noise of its own.
-    Some(if grain.unrounded_sigma_v.is_finite() { grain } else { segments.grain })
+    Some(if noise_model.unrounded_sigma_v.is_finite() { noise_model } else { segments.noise_model })
 }
 
 /// The last seconds before the first start.
@@ -281,7 +281,7 @@ fn rest(segments: &Segments) -> Option<Span> {
     let first = segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
     let span = Span {
         start_s: (first.end_s - REST_WINDOW_S).max(first.start_s),
-        end_s: first.end_s - 2.0 * segments.grain.interval_s,
+        end_s: first.end_s - 2.0 * segments.noise_model.interval_s,
     };
     (span.seconds() >= SHORTEST_REST_S).then_some(span)
 }

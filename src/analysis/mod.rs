@@ -67,7 +67,7 @@ pub fn analyse(log: &Log, segments: &Segments, car: &Car) -> Analysis {
     // Curves and kinds of regulator are those of alternators.
     let is_alternator = car.charger(log.nominal()) != ChargerKind::DcGenerator;
     Analysis {
-        noise: noise::noise(&segments.grain),
+        noise: noise::noise(&segments.noise_model),
         cranking: cranking::cranking(log, segments, setpoint.as_ref()),
         state_of_charge_percent: rest_voltage_v
             .as_ref()

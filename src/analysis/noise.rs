@@ -8,12 +8,12 @@ use crate::estimate::{LEVEL, Z90};
 use crate::segment::NoiseModel;
 
 /// Of the logger's own samples, whatever is looked at.
-pub fn noise(grain: &NoiseModel) -> Noise {
-    let grain = &grain.of_readings();
-    let correlation_time = correlation_time(grain);
+pub fn noise(noise_model: &NoiseModel) -> Noise {
+    let noise_model = &noise_model.of_readings();
+    let correlation_time = correlation_time(noise_model);
     Noise {
-        sigma_v: grain.sigma_v,
-        sigma: Some(sigma(grain)),
+        sigma_v: noise_model.sigma_v,
+        sigma: Some(sigma(noise_model)),
         correlation_time_s: correlation_time.value,
         correlation_time: Some(correlation_time),
     }
@@ -21,29 +21,29 @@ pub fn noise(grain: &NoiseModel) -> Noise {
 
 /// ν·s²/σ² is χ² with ν degrees of freedom; of samples with memory so many as
 /// are independent.
-fn sigma(grain: &NoiseModel) -> Estimate {
-    let freedom = (grain.freedom / grain.memory_samples).max(1.0);
+fn sigma(noise_model: &NoiseModel) -> Estimate {
+    let freedom = (noise_model.freedom / noise_model.memory_samples).max(1.0);
     let end = |p: f64| match ChiSquared::new(freedom) {
-        Ok(chi) => grain.sigma_v * (freedom / chi.inverse_cdf(p)).sqrt(),
-        Err(_) => grain.sigma_v,
+        Ok(chi) => noise_model.sigma_v * (freedom / chi.inverse_cdf(p)).sqrt(),
+        Err(_) => noise_model.sigma_v,
     };
     let tail = (1.0 - LEVEL) / 2.0;
     let how = "scatter of steady running about its level and trend";
-    Estimate::new(grain.sigma_v, end(1.0 - tail), end(tail), Grade::Measured, how)
+    Estimate::new(noise_model.sigma_v, end(1.0 - tail), end(tail), Grade::Measured, how)
 }
 
 /// As far as the long-run variance σ²τ is known: with ν degrees of freedom its logarithm
 /// varies by 2/ν. Never less than one sample.
-fn correlation_time(grain: &NoiseModel) -> Estimate {
-    let samples = grain.memory_samples;
-    let (factor, grade, how) = if grain.memory_seen {
-        let factor = (Z90 * (2.0 / grain.long_run_freedom).sqrt()).exp();
+fn correlation_time(noise_model: &NoiseModel) -> Estimate {
+    let samples = noise_model.memory_samples;
+    let (factor, grade, how) = if noise_model.memory_seen {
+        let factor = (Z90 * (2.0 / noise_model.long_run_freedom).sqrt()).exp();
         (factor, Grade::Measured, "autocorrelation of that scatter")
     } else {
         (2.0, Grade::Assumed, "allowed for: no steady piece is long enough to show it")
     };
     let [low, high] = [samples / factor, samples * factor];
-    let seconds = |samples: f64| samples * grain.interval_s;
+    let seconds = |samples: f64| samples * noise_model.interval_s;
     Estimate::new(seconds(samples), seconds(low.max(1.0).min(samples)), seconds(high), grade, how)
 }
 
@@ -51,7 +51,7 @@ fn correlation_time(grain: &NoiseModel) -> Estimate {
 mod tests {
     use super::*;
 
-    fn grain(freedom: f64, memory_samples: f64) -> NoiseModel {
+    fn noise_model(freedom: f64, memory_samples: f64) -> NoiseModel {
         NoiseModel {
             memory_samples,
             freedom,
@@ -65,7 +65,7 @@ mod tests {
     /// = 8.968 mV and 10 mV·√(100/77.929) = 11.328 mV.
     #[test]
     fn sigma_is_as_sure_as_its_independent_samples_are_many() {
-        let e = sigma(&grain(300.0, 3.0));
+        let e = sigma(&noise_model(300.0, 3.0));
         assert!((e.low - 0.008_968).abs() < 1e-6, "{e:?}");
         assert!((e.high - 0.011_328).abs() < 1e-6, "{e:?}");
     }
@@ -73,10 +73,10 @@ mod tests {
     /// By hand: 3 samples, 1.645·√(2/50) = 0.329, e^0.329 = 1.38958.
     #[test]
     fn memory_is_told_in_seconds() {
-        let e = correlation_time(&grain(3800.0, 3.0));
+        let e = correlation_time(&noise_model(3800.0, 3.0));
         assert!((e.value - 0.3).abs() < 1e-12);
         assert!((e.low - 0.215_893).abs() < 1e-5 && (e.high - 0.416_873).abs() < 1e-5, "{e:?}");
         // White noise: it cannot be less than a sample.
-        assert!((correlation_time(&grain(1000.0, 1.0)).low - 0.1).abs() < 1e-12);
+        assert!((correlation_time(&noise_model(1000.0, 1.0)).low - 0.1).abs() < 1e-12);
     }
 }

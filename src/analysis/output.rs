@@ -5,8 +5,8 @@
 //! Cut into short windows ([`windows`]), gathered by speed and heat, and held
 //! against the machine's sheet where one is given ([`against`]).
 
-mod against;
-mod told;
+mod datasheet;
+mod summary;
 mod windows;
 
 use std::collections::BTreeMap;
@@ -46,17 +46,17 @@ pub fn output(
     car: &Car,
 ) -> Option<OutputSeen> {
     let step_a = quantisation_step(log.as_sampled().channel(Role::AlternatorCurrent)?);
-    let grain = NoiseModel::of(log, Role::AlternatorCurrent, step_a, &segments.stretches)?;
-    let mut windows = windows::windows(log, segments, setpoint, &grain, car);
-    let follows_loads = hold_back(&mut windows, &grain);
+    let noise_model = NoiseModel::of(log, Role::AlternatorCurrent, step_a, &segments.stretches)?;
+    let mut windows = windows::windows(log, segments, setpoint, &noise_model, car);
+    let follows_loads = hold_back(&mut windows, &noise_model);
     let sheet = car.alternator.sheet.as_ref();
     let mut points: Vec<OutputPoint> = gathered(&windows)
         .iter()
-        .filter_map(|members| point(members, &grain))
+        .filter_map(|members| point(members, &noise_model))
         .map(|mut point| {
             if let Some(sheet) = sheet {
                 let logged = log.channel(Role::AlternatorRpm).is_some();
-                against::hold_against(sheet, &mut point, logged, log.nominal());
+                datasheet::compare(sheet, &mut point, logged, log.nominal());
             }
             point
         })
@@ -68,8 +68,8 @@ pub fn output(
     if points.is_empty() {
         return None;
     }
-    let standing = against::standing(&points);
-    let statement = told::statement(&points, sheet.is_some(), standing, follows_loads, log);
+    let standing = datasheet::standing(&points);
+    let statement = summary::statement(&points, sheet.is_some(), standing, follows_loads, log);
     let sheet = sheet.map(|sheet| OutputSheet {
         file: sheet.file.clone(),
         test_v: sheet.tested_v(log.nominal()),
@@ -89,7 +89,7 @@ pub fn output(
 /// the speed. Windows that give well less than slower ones promise were held
 /// back; where they are many, a low bus proves nothing in this log, and all are
 /// lower bounds. Says whether that is so.
-fn hold_back(windows: &mut [Window], grain: &NoiseModel) -> bool {
+fn hold_back(windows: &mut [Window], noise_model: &NoiseModel) -> bool {
     let shape = OutputCurve::typical(1.0);
     // Per share of a typical curve; machines rise less or more steeply than that.
     let per_shape = |window: &Window, amps_a: f64| {
@@ -100,7 +100,7 @@ fn hold_back(windows: &mut [Window], grain: &NoiseModel) -> bool {
         let share = shape.as_ref().map_or(1.0, |c| c.output(rpm.max(IDLE_POINT_RPM)).amps_a);
         amps_a / share.powf(STEEPNESS)
     };
-    let unsure_a = |w: &Window| half_width_v(w.samples, grain) + w.lag_a + CLAMP_ZERO_A;
+    let unsure_a = |w: &Window| half_width_v(w.samples, noise_model) + w.lag_a + CLAMP_ZERO_A;
     let mut order: Vec<usize> = (0..windows.len()).filter(|&k| windows[k].full).collect();
     order.sort_by(|&a, &b| windows[a].speed().total_cmp(&windows[b].speed()));
     let mut most: BTreeMap<Heat, f64> = BTreeMap::new();
@@ -157,7 +157,7 @@ fn gathered(windows: &[Window]) -> Vec<Vec<&Window>> {
 
 /// At full output the mean of all members; else the one that gave most, for a
 /// lower bound is worth what the highest is.
-fn point(members: &[&Window], grain: &NoiseModel) -> Option<OutputPoint> {
+fn point(members: &[&Window], noise_model: &NoiseModel) -> Option<OutputPoint> {
     let first = members.first()?;
     let most = members.iter().max_by(|a, b| a.amps_a.total_cmp(&b.amps_a))?;
     let members = if first.full { members } else { std::slice::from_ref(most) };
@@ -170,7 +170,7 @@ fn point(members: &[&Window], grain: &NoiseModel) -> Option<OutputPoint> {
         value.is_finite().then_some(value)
     };
     let amps_a = average(&|w| w.amps_a);
-    let read_a = half_width_v(samples, grain);
+    let read_a = half_width_v(samples, noise_model);
     let half_width_a = read_a.hypot(average(&|w| w.lag_a)).hypot(clamp_half_width_a(amps_a));
     let how = format!(
         "mean of {samples} samples of logged alternator current; the clamp taken as true to {CLAMP_ZERO_A} A and {:.0} %",
@@ -183,7 +183,7 @@ fn point(members: &[&Window], grain: &NoiseModel) -> Option<OutputPoint> {
         alternator_rpm: told(&|w| w.alternator_rpm),
         engine_rpm: told(&|w| w.engine_rpm),
         amps_a: Estimate::around(amps_a, half_width_a, Grade::Measured, how),
-        at_v: Estimate::around(at_v, half_width_v(samples, grain), Grade::Measured, at_how),
+        at_v: Estimate::around(at_v, half_width_v(samples, noise_model), Grade::Measured, at_how),
         seconds: spans.iter().map(|s| s.seconds()).sum(),
         heat: first.heat,
         temperature_c: told(&|w| w.temperature.map(|(_, c)| c)),

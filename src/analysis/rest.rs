@@ -34,7 +34,7 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
         Some(at_s) if at_s < first.end_s => (at_s, "the first load"),
         _ => (first.end_s, "cranking"),
     };
-    let interval_s = segments.grain.interval_s;
+    let interval_s = segments.noise_model.interval_s;
     let window_s = WINDOW_S.max(WINDOW_SAMPLES * interval_s);
     let window = |end_s: f64| Span {
         start_s: (end_s - window_s).max(first.start_s),
@@ -47,14 +47,15 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
     };
     let inside = indices(log.time_s(), span);
     let (time_s, bus_v) = (&log.time_s()[inside.clone()], &log.bus_v()[inside]);
-    let span = quiet(time_s, bus_v, span, &segments.grain)?;
-    let mut rest = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
+    let span = quiet(time_s, bus_v, span, &segments.noise_model)?;
+    let mut rest = level(log.time_s(), log.bus_v(), span, &segments.noise_model)?;
     let samples = &log.bus_v()[indices(log.time_s(), span)];
     if samples.len() >= OWN_NOISE_SAMPLES {
-        rest.half_width_v = rest.half_width_v.min(own_half_width_v(samples, &segments.grain));
+        rest.half_width_v = rest.half_width_v.min(own_half_width_v(samples, &segments.noise_model));
     }
     rest.half_width_v = rest.half_width_v.hypot(drift_v(samples) / 2.0);
-    if let Some(step_v) = segments.grain.step_v.filter(|step_v| never_moves(samples, *step_v)) {
+    if let Some(step_v) = segments.noise_model.step_v.filter(|step_v| never_moves(samples, *step_v))
+    {
         // Noise that does not move the reading does not average its rounding either.
         rest.half_width_v = rest.half_width_v.max(LEVEL * step_v / 2.0);
     }
@@ -84,13 +85,13 @@ fn loaded_from_s(log: &Log, rest: Span, last: Span) -> Option<f64> {
 }
 
 /// By the scatter of the rest itself: an engine that runs unsettles the bus far more.
-fn own_half_width_v(bus_v: &[f64], grain: &NoiseModel) -> f64 {
+fn own_half_width_v(bus_v: &[f64], noise_model: &NoiseModel) -> f64 {
     let n = bus_v.len() as f64;
     let freedom = n - 1.0;
     let sd_v = standard_deviation(bus_v);
     let memory = FIRST_LOOK_MEMORY.min(n / 2.0);
     let noise_v = student_quantile(LEVEL, freedom) * sd_v * (memory / n).sqrt();
-    noise_v.hypot(0.3 * grain.step_v.unwrap_or(0.0))
+    noise_v.hypot(0.3 * noise_model.step_v.unwrap_or(0.0))
 }
 
 /// From the first third of the samples to the last: the battery's charging still fades.
@@ -108,9 +109,9 @@ fn never_moves(bus_v: &[f64], step_v: f64) -> bool {
 
 /// The longest part of `span` in which the bus keeps to its level: a door's lamp, a fuel
 /// pump that primes, or a starter that the phases miss is no rest.
-fn quiet(time_s: &[f64], bus_v: &[f64], span: Span, grain: &NoiseModel) -> Option<Span> {
+fn quiet(time_s: &[f64], bus_v: &[f64], span: Span, noise_model: &NoiseModel) -> Option<Span> {
     let level_v = median(bus_v);
-    let near_v = grain.beyond_noise_v(grain.nominal.volts(levels::QUIET_REST));
+    let near_v = noise_model.beyond_noise_v(noise_model.nominal.volts(levels::QUIET_REST));
     let away = |v: &f64| (v - level_v).abs() > near_v;
     if !bus_v.iter().any(away) {
         return Some(span);
@@ -160,8 +161,8 @@ mod tests {
         let noise = |i: usize| if i.is_multiple_of(2) { 0.003 } else { -0.003 };
         let bus_v: Vec<f64> =
             time_s.iter().enumerate().map(|(i, t_s)| 12.9 + bent(*t_s) + noise(i)).collect();
-        let grain = NoiseModel::first_look(&time_s, &bus_v, None);
-        quiet(&time_s, &bus_v, Span { start_s: 0.0, end_s: 10.0 }, &grain)
+        let noise_model = NoiseModel::first_look(&time_s, &bus_v, None);
+        quiet(&time_s, &bus_v, Span { start_s: 0.0, end_s: 10.0 }, &noise_model)
     }
 
     #[test]

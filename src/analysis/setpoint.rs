@@ -168,7 +168,7 @@ impl Setpoint {
         let mut above = false;
         for stretch in segments.stretches.iter().filter(|s| s.settled.seconds() >= SHORTEST_S) {
             let span = stretch.settled;
-            let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.grain) else {
+            let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.noise_model) else {
                 continue;
             };
             let sure_v = seen.mean_v - seen.half_width_v;
@@ -249,12 +249,12 @@ fn held(
     in_control: &dyn Fn(usize) -> bool,
     shown: &dyn Fn(usize) -> bool,
 ) -> Option<Held> {
-    let grain = &segments.grain;
+    let noise_model = &segments.noise_model;
     let seen = levels_of(time_s, tap_v, segments, in_control, shown);
     let total_s: f64 = seen.iter().map(|s| s.seconds).sum();
     let seconds = |members: &[usize]| members.iter().map(|&k| seen[k].seconds).sum::<f64>();
-    let line = highest_line(&seen, grain.nominal).and_then(|(drift, members)| {
-        Some((held_line(&seen, &members, drift, grain.nominal)?, seconds(&members)))
+    let line = highest_line(&seen, noise_model.nominal).and_then(|(drift, members)| {
+        Some((held_line(&seen, &members, drift, noise_model.nominal)?, seconds(&members)))
     });
     match line {
         Some((setpoint, on_line_s)) if on_line_s >= ON_LINE_SHARE * total_s => {
@@ -265,7 +265,7 @@ fn held(
             };
             Some(Held { setpoint, seconds: on_line_s })
         }
-        line => track::wandering(&seen, grain.nominal)
+        line => track::wandering(&seen, noise_model.nominal)
             .map(|setpoint| Held { setpoint, seconds: total_s })
             .or_else(|| line.map(|(setpoint, seconds)| Held { setpoint, seconds })),
     }
@@ -291,14 +291,14 @@ fn levels_of<'a>(
     in_control: &dyn Fn(usize) -> bool,
     shown: &dyn Fn(usize) -> bool,
 ) -> Vec<Seen<'a>> {
-    let grain = &segments.grain;
+    let noise_model = &segments.noise_model;
     segments
         .stretches
         .iter()
         .enumerate()
-        .filter(|(k, stretch)| in_control(*k) && is_flat(time_s, tap_v, stretch, grain))
+        .filter(|(k, stretch)| in_control(*k) && is_flat(time_s, tap_v, stretch, noise_model))
         .filter_map(|(k, stretch)| {
-            let level = level(time_s, tap_v, stretch.settled, grain)?;
+            let level = level(time_s, tap_v, stretch.settled, noise_model)?;
             Some(Seen {
                 stretch,
                 middle_s: (stretch.settled.start_s + stretch.settled.end_s) / 2.0,
@@ -312,10 +312,10 @@ fn levels_of<'a>(
 }
 
 /// Whether the second half of a stretch lies where its first half did.
-fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, grain: &NoiseModel) -> bool {
+fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, noise_model: &NoiseModel) -> bool {
     let Span { start_s, end_s } = stretch.settled;
     let middle_s = (start_s + end_s) / 2.0;
-    let half = |start_s, end_s| level(time_s, tap_v, Span { start_s, end_s }, grain);
+    let half = |start_s, end_s| level(time_s, tap_v, Span { start_s, end_s }, noise_model);
     let (Some(first), Some(second)) = (half(start_s, middle_s), half(middle_s, end_s)) else {
         return true;
     };
@@ -323,8 +323,8 @@ fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, grain: &NoiseModel)
     let unsure_v = first.half_width_v.hypot(second.half_width_v);
     // Held, a bus does not rise, and falls no faster than the regulator warms. One that
     // charges a low battery short of its setpoint rises.
-    let rising_v = grain.nominal.volts(levels::RISING);
-    let falling_v_per_s = grain.nominal.volts(levels::FALLING_PER_S);
+    let rising_v = noise_model.nominal.volts(levels::RISING);
+    let falling_v_per_s = noise_model.nominal.volts(levels::FALLING_PER_S);
     let most_fall_v = rising_v + falling_v_per_s * (end_s - start_s) / 2.0;
     change_v < rising_v + unsure_v && change_v > -most_fall_v - unsure_v
 }

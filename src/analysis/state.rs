@@ -11,10 +11,10 @@ use crate::car::Car;
 use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
+use crate::format::AMP;
 use crate::log::{Log, Role};
 use crate::parallel::shared;
 use crate::segment::{Point, Segments};
-use crate::words::AMP;
 
 /// The battery drains from even odds on;
 const DRAINING_LIKELY: f64 = 0.5;
@@ -118,12 +118,12 @@ fn operating_point(
 
 /// What of the voltage's interval its samples explain, and what they do not.
 fn scatter_of(segments: &Segments, point: &Point, voltage_v: &Estimate) -> Scatter {
-    let grain = &segments.grain;
-    let effective_samples = (point.samples as f64 / grain.memory_samples).max(1.0);
+    let noise_model = &segments.noise_model;
+    let effective_samples = (point.samples as f64 / noise_model.memory_samples).max(1.0);
     let whole_v = voltage_v.half_width() / Z90;
-    let averaged_v = grain.sigma_v / effective_samples.sqrt();
+    let averaged_v = noise_model.sigma_v / effective_samples.sqrt();
     let shared_v = (whole_v.powi(2) - averaged_v.powi(2)).max(0.0).sqrt();
-    Scatter { samples: point.samples, effective_samples, sigma_v: grain.sigma_v, shared_v }
+    Scatter { samples: point.samples, effective_samples, sigma_v: noise_model.sigma_v, shared_v }
 }
 
 /// Volts under the setpoint, each visit held against the setpoint of its time.
@@ -132,14 +132,14 @@ fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &P
         .spans
         .iter()
         .filter_map(|span| {
-            let level = level(log.time_s(), log.bus_v(), *span, &segments.grain)?;
+            let level = level(log.time_s(), log.bus_v(), *span, &segments.noise_model)?;
             let there_v = setpoint.at((span.start_s + span.end_s) / 2.0);
             Some((span.seconds(), there_v - level.mean_v))
         })
         .collect();
     let seconds: f64 = visits.iter().map(|v| v.0).sum();
     let value = visits.iter().map(|v| v.0 * v.1).sum::<f64>() / seconds;
-    let read_v = half_width_v(point.samples, &segments.grain);
+    let read_v = half_width_v(point.samples, &segments.noise_model);
     let scatter_v =
         visits_half_width_v(&visits.iter().map(|v| v.1).collect::<Vec<_>>(), value, log.nominal());
     // Each visit is compared with the setpoint of its time: the volts as if it had not moved.
@@ -152,11 +152,11 @@ fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &P
 /// Mean over the point; where it was visited more than once, the visits'
 /// scatter counts as much as the samples'.
 fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
-    let read_v = half_width_v(point.samples, &segments.grain);
+    let read_v = half_width_v(point.samples, &segments.noise_model);
     let visits: Vec<f64> = point
         .spans
         .iter()
-        .filter_map(|span| level(log.time_s(), log.bus_v(), *span, &segments.grain))
+        .filter_map(|span| level(log.time_s(), log.bus_v(), *span, &segments.noise_model))
         .map(|level| level.mean_v)
         .collect();
     let scatter_v = visits_half_width_v(&visits, point.mean_v, log.nominal());

@@ -53,22 +53,23 @@ pub fn settled_span(step: &Step, interval_s: f64) -> Span {
 }
 
 fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Option<LoadStep> {
-    let (time_s, bus_v, grain) = (log.time_s(), log.bus_v(), &segments.grain);
-    let baseline_span = baseline_span(step, grain.interval_s);
-    let settled_span = settled_span(step, grain.interval_s);
-    let at = |t_s: f64| nearest(time_s, bus_v, t_s, grain);
+    let (time_s, bus_v, noise_model) = (log.time_s(), log.bus_v(), &segments.noise_model);
+    let baseline_span = baseline_span(step, noise_model.interval_s);
+    let settled_span = settled_span(step, noise_model.interval_s);
+    let at = |t_s: f64| nearest(time_s, bus_v, t_s, noise_model);
     let baseline =
-        level(time_s, bus_v, baseline_span, grain).or_else(|| at(baseline_span.end_s))?;
-    let settled = level(time_s, bus_v, settled_span, grain).or_else(|| at(settled_span.end_s))?;
+        level(time_s, bus_v, baseline_span, noise_model).or_else(|| at(baseline_span.end_s))?;
+    let settled =
+        level(time_s, bus_v, settled_span, noise_model).or_else(|| at(settled_span.end_s))?;
     let sign = if step.direction == Direction::On { 1.0 } else { -1.0 };
     // What the log shows of the noise after this step, not of that in it.
-    let grain = &grain.of_window(&bus_v[indices(time_s, settled_span)]);
-    let trough = Trough::find(time_s, bus_v, step, &settled, sign, grain);
+    let noise_model = &noise_model.of_window(&bus_v[indices(time_s, settled_span)]);
+    let trough = Trough::find(time_s, bus_v, step, &settled, sign, noise_model);
     let shift = baseline.minus(&settled, "baseline minus settled");
-    let shared_v = shared_error_v(indices(time_s, baseline_span), trough.at, grain);
+    let shared_v = shared_error_v(indices(time_s, baseline_span), trough.at, noise_model);
     let sag = baseline.estimate("").less(&trough.estimate, "baseline minus trough");
     let sag = narrowed(sag, shared_v);
-    let recovery = trough.recovery(time_s, bus_v, step, &settled, sign, grain);
+    let recovery = trough.recovery(time_s, bus_v, step, &settled, sign, noise_model);
     let recovered_share = (trough.stands_out && sag.value.abs() > sag.half_width())
         .then(|| (sag.value - shift.value) / sag.value);
     let recovered = recovered_share
@@ -85,7 +86,7 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
         duty_change: step.duty_change,
         origin: step.origin,
         lag_s: step.lag_s,
-        lag: lag(log, step, grain),
+        lag: lag(log, step, noise_model),
         answered: step.answered,
         baseline_span,
         settled_span,
@@ -129,14 +130,14 @@ fn moved_mark<'l>(log: &'l Log, step: &Step) -> Option<&'l MovedMark> {
 /// Edge and answer each lie somewhere between two samples, so their difference is off by a
 /// triangle as wide as an interval on either side; and the answer may lie at any of the
 /// samples that part the voltage's course well enough.
-fn lag(log: &Log, step: &Step, grain: &NoiseModel) -> Option<Estimate> {
+fn lag(log: &Log, step: &Step, noise_model: &NoiseModel) -> Option<Estimate> {
     let lag_s = step.lag_s?;
     let edge_s = step.at_s - lag_s;
     let own = Span { start_s: step.since_s, end_s: step.until_s };
-    let chances = onset::chances(log.time_s(), log.bus_v(), step.at_s, own, grain.sigma_v);
+    let chances = onset::chances(log.time_s(), log.bus_v(), step.at_s, own, noise_model.sigma_v);
     // A slow log has too few samples to fit a break to.
-    let unfitted = if grain.interval_s > LONGEST_FITTED_S { 1.75 } else { 1.0 };
-    let spread_s = unfitted * grain.interval_s;
+    let unfitted = if noise_model.interval_s > LONGEST_FITTED_S { 1.75 } else { 1.0 };
+    let spread_s = unfitted * noise_model.interval_s;
     let between = Triangular::new(-spread_s, spread_s, 0.0).ok()?;
     let earlier =
         |t_s: f64| chances.iter().map(|(at_s, chance)| chance * between.cdf(t_s - at_s)).sum();
@@ -168,13 +169,13 @@ const LONGEST_FITTED_S: f64 = 0.6;
 
 /// What of the noise the mean over the baseline and a sample soon after it have in common:
 /// the root of their covariance.
-fn shared_error_v(baseline: Range<usize>, at: usize, grain: &NoiseModel) -> f64 {
-    let shape = grain.shape();
+fn shared_error_v(baseline: Range<usize>, at: usize, noise_model: &NoiseModel) -> f64 {
+    let shape = noise_model.shape();
     let apart = (at + 1).saturating_sub(baseline.end) as f64;
     let n = baseline.len().max(1) as f64;
     let along =
         if shape.rho < 1.0 { (1.0 - shape.rho.powf(n)) / (n * (1.0 - shape.rho)) } else { 1.0 };
-    grain.sigma_v * (shape.slow_share * shape.rho.powf(apart) * along).max(0.0).sqrt()
+    noise_model.sigma_v * (shape.slow_share * shape.rho.powf(apart) * along).max(0.0).sqrt()
 }
 
 /// A difference of two readings that share this error; what is left is at least a third.
@@ -204,9 +205,9 @@ fn regained(
     Estimate::around(share, half_width, Grade::Measured, "settled less trough, of the sag")
 }
 
-fn nearest(time_s: &[f64], bus_v: &[f64], t_s: f64, grain: &NoiseModel) -> Option<Level> {
+fn nearest(time_s: &[f64], bus_v: &[f64], t_s: f64, noise_model: &NoiseModel) -> Option<Level> {
     let k = index_at(time_s, t_s).min(bus_v.len().checked_sub(1)?);
-    Some(Level { mean_v: bus_v[k], half_width_v: half_width_v(1, grain), samples: 1 })
+    Some(Level { mean_v: bus_v[k], half_width_v: half_width_v(1, noise_model), samples: 1 })
 }
 
 struct Trough {
@@ -238,9 +239,9 @@ struct Scatter {
 }
 
 impl Scatter {
-    fn of(width: usize, grain: &NoiseModel) -> Scatter {
-        let half_width_v = half_width_v(width, grain);
-        let (error_v, shape) = (half_width_v / Z90, grain.shape());
+    fn of(width: usize, noise_model: &NoiseModel) -> Scatter {
+        let half_width_v = half_width_v(width, noise_model);
+        let (error_v, shape) = (half_width_v / Z90, noise_model.shape());
         let quick = (1.0 - shape.slow_share) / (width as f64).max(1.0);
         let all = shape.mean_time(width as f64) / (width as f64).max(1.0);
         let quick = (quick / all).clamp(0.0, 1.0);
@@ -275,9 +276,9 @@ impl Trough {
         step: &Step,
         settled: &Level,
         sign: f64,
-        grain: &NoiseModel,
+        noise_model: &NoiseModel,
     ) -> Trough {
-        let width = ((TROUGH_MEAN_S / grain.interval_s).round() as usize).max(1);
+        let width = ((TROUGH_MEAN_S / noise_model.interval_s).round() as usize).max(1);
         let end_s = step.until_s.min(step.at_s + TROUGH_WITHIN_S);
         let range = indices(time_s, Span { start_s: step.at_s, end_s: end_s - 1e-9 });
         // As if all steps were loads switched on.
@@ -287,9 +288,10 @@ impl Trough {
             .map(|k| (k, sign * mean(&bus_v[k..k + width])))
             .filter(|(_, v)| v.is_finite())
             .collect();
-        let scatter = Scatter::of(width, grain);
+        let scatter = Scatter::of(width, noise_model);
         let half_width_v = scatter.half_width_v;
-        let independent = (range.len() as f64 / (width as f64).max(grain.memory_samples)).max(2.0);
+        let independent =
+            (range.len() as f64 / (width as f64).max(noise_model.memory_samples)).max(2.0);
         // The least of n standard normal values lies about this far out.
         let chance_v = (2.0 * independent.ln()).sqrt() * half_width_v / Z90;
         let settled_v = sign * settled.mean_v;
@@ -340,13 +342,13 @@ impl Trough {
         step: &Step,
         settled: &Level,
         sign: f64,
-        grain: &NoiseModel,
+        noise_model: &NoiseModel,
     ) -> Option<Estimate> {
         if !self.stands_out {
             return None;
         }
-        let scatter = Scatter::of(self.width, grain);
-        let band_v = scatter.half_width_v.max(0.5 * grain.step_v.unwrap_or(0.0));
+        let scatter = Scatter::of(self.width, noise_model);
+        let band_v = scatter.half_width_v.max(0.5 * noise_model.step_v.unwrap_or(0.0));
         let end = indices(time_s, Span { start_s: self.at_s, end_s: step.until_s }).end;
         let (at_s, short_v): (Vec<f64>, Vec<f64>) = (self.at..end)
             .map(|k| (time_s[k] - self.at_s, sign * mean(&bus_v[k..(k + self.width).min(end)])))
@@ -360,21 +362,21 @@ impl Trough {
         let value = back_within(band_v)?;
         let slow_v = scatter.slow_v.hypot(settled.half_width_v / Z90);
         let open_v = Z90 * (QUICK_OPEN.sqrt() * scatter.quick_v).hypot(SLOW_OPEN.sqrt() * slow_v);
-        let open_v = open_v.hypot(rounding_v(grain));
+        let open_v = open_v.hypot(rounding_v(noise_model));
         let high = back_within(band_v - open_v).unwrap_or(step.until_s - self.at_s).max(value);
         let low = back_within(band_v + open_v).unwrap_or(0.0).min(value);
         let how = format!("within {:.0} mV of settled", band_v * 1000.0);
         // The trough itself is placed no better than among those like it.
-        let slack_s = 0.4 * grain.interval_s * self.alike.clamp(1.0, self.width as f64 + 2.0);
+        let slack_s = 0.4 * noise_model.interval_s * self.alike.clamp(1.0, self.width as f64 + 2.0);
         Some(Estimate::new(value, (low - slack_s).max(0.0), high + slack_s, Grade::Measured, how))
     }
 }
 
 /// How far rounding alone keeps a mean off its level, nine times in ten: next to nothing
 /// where the noise dithers it away (see [`crate::stats::quantisation`]).
-fn rounding_v(grain: &NoiseModel) -> f64 {
-    let Some(step_v) = grain.step_v.filter(|step_v| *step_v > 0.0) else { return 0.0 };
-    let ratio = grain.scatter().sigma / step_v;
+fn rounding_v(noise_model: &NoiseModel) -> f64 {
+    let Some(step_v) = noise_model.step_v.filter(|step_v| *step_v > 0.0) else { return 0.0 };
+    let ratio = noise_model.scatter().sigma / step_v;
     LEVEL / 2.0 * step_v * (-2.0 * (std::f64::consts::PI * ratio).powi(2)).exp()
 }
 

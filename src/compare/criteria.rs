@@ -7,8 +7,8 @@ use crate::compare::matching::{OnSet, any, parsed};
 use crate::comparison::{Criterion, Reading};
 use crate::diagnosis::{BusState, Diagnosis, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
+use crate::format::{self, AMP, VOLT};
 use crate::levels;
-use crate::words::{self, AMP, VOLT};
 
 /// The loads that have to be carried together, as the earlier log names them,
 /// with the duty that each had there.
@@ -115,14 +115,14 @@ pub fn criteria(
     let loads = match wanted.labels().as_slice() {
         [] if wanted.unnamed => "all that the earlier log had on, together at idle".to_owned(),
         [] => "idle with all off".to_owned(),
-        [one] => format!("{} running at idle", words::loads(std::slice::from_ref(one))),
-        labels => format!("{} running together at idle", words::loads(labels)),
+        [one] => format!("{} running at idle", format::loads(std::slice::from_ref(one))),
+        labels => format!("{} running together at idle", format::loads(labels)),
     };
     let hot = match acceptance.heat {
         AskedHeat::Any => String::new(),
         heat => format!(", {}", heat.word()),
     };
-    let hold = words::duration(acceptance.hold_s);
+    let hold = format::duration(acceptance.hold_s);
     let within = VOLT.of(acceptance.within_v);
     let band = format!(
         "{} and {}",
@@ -162,12 +162,12 @@ fn loads_held(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
     let held = &log.held;
     match held.longest {
         Some(span) if span.seconds() >= acceptance.hold_s => {
-            let when = words::from_to(span.start_s, span.end_s);
-            let seen = words::duration(span.seconds());
+            let when = format::from_to(span.start_s, span.end_s);
+            let seen = format::duration(span.seconds());
             (Reading::Pass, format!("{seen} without a break, from {when}"))
         }
         Some(span) => {
-            let seen = words::duration(span.seconds());
+            let seen = format::duration(span.seconds());
             (Reading::NotShown, format!("only {seen} without a break"))
         }
         None => (Reading::NotShown, never(held, acceptance)),
@@ -198,7 +198,7 @@ fn at_setpoint(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
     let lowest = lowest.filter(|(under_v, _)| under_v.high > acceptance.within_v.max(mean_v.high));
     let (under_v, when) = match &lowest {
         Some((under_v, window)) => {
-            (under_v, format!(" from {}", words::from_to(window.start_s, window.end_s)))
+            (under_v, format!(" from {}", format::from_to(window.start_s, window.end_s)))
         }
         None => (mean_v, String::new()),
     };
@@ -229,7 +229,7 @@ fn never_draining(diagnosis: &Diagnosis) -> (Reading, String) {
     let told = |point: &OperatingPoint| {
         let amps = point.implied_deficit_a.as_ref();
         let amps = amps.map_or(String::new(), |a| format!(" of {}", AMP.with_range(a)));
-        format!("discharge{amps} {}", words::with_loads(&point.loads))
+        format!("discharge{amps} {}", format::with_loads(&point.loads))
     };
     let sure = draining.iter().filter(|p| p.is_sure());
     if let Some(worst) = sure.max_by(|a, b| given(a).total_cmp(&given(b))) {
@@ -239,7 +239,7 @@ fn never_draining(diagnosis: &Diagnosis) -> (Reading, String) {
         Some(point) => (Reading::NotShown, format!("possible {}", told(point))),
         None if points.is_empty() => (Reading::NotShown, "no steady running seen".to_owned()),
         None => {
-            let count = words::plural(points.len(), "operating point", "operating points");
+            let count = format::plural(points.len(), "operating point", "operating points");
             (Reading::Pass, format!("no discharge at any of {count}"))
         }
     }

@@ -56,7 +56,7 @@ fn shown(value: Option<&Value>) -> String {
     const MOST: usize = 80;
     match value {
         None => "nothing".to_owned(),
-        Some(value) => crate::words::shorten(&value.to_string(), MOST),
+        Some(value) => crate::format::shorten(&value.to_string(), MOST),
     }
 }
 

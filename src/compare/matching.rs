@@ -3,8 +3,8 @@
 use crate::compare::load_matching::{Pairing, load_names, quoted};
 use crate::comparison::{Conditions, Unmatched};
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
+use crate::format::{self, RPM};
 use crate::nominal::Nominal;
-use crate::words::{self, RPM};
 
 /// Near its idle point an alternator's output changes by more than its speed does:
 /// a speed that differs by more than this is another condition (common practice,
@@ -129,8 +129,8 @@ fn why(
     if old.rpm_low.is_some() != news.iter().any(|new| new.rpm_low.is_some()) {
         return "engine speed is in one of the two logs only".to_owned();
     }
-    let together = words::with_loads(&old.loads);
-    match words::rpm_band(old.rpm_low, old.rpm_high) {
+    let together = format::with_loads(&old.loads);
+    match format::rpm_band(old.rpm_low, old.rpm_high) {
         Some(band) => format!(
             "the later log never runs {together} at {band} rpm, or not long enough by itself"
         ),

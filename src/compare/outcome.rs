@@ -9,9 +9,9 @@ use crate::comparison::{
 };
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::Estimate;
+use crate::format::{self, AMP, VOLT};
 use crate::levels;
 use crate::nominal::Nominal;
-use crate::words::{self, AMP, VOLT};
 
 /// A reader takes in no more reasons than this.
 const MOST_REASONS: usize = 3;
@@ -113,7 +113,7 @@ fn worse_elsewhere(points: &[MatchedPoint]) -> Option<String> {
     let where_ = at(worst);
     Some(format!(
         "why the bus is lower than before elsewhere: {lower} lower {}{where_}",
-        words::with_loads(&worst.loads)
+        format::with_loads(&worst.loads)
     ))
 }
 
@@ -129,7 +129,7 @@ fn why_not_comparable(seen: &Seen) -> Vec<String> {
     }
     let troubled = |point: &OperatingPoint| point.state != BusState::Holding && point.is_sure();
     let lower = |change_v: &Estimate, loads: &[String]| {
-        let (with, lower_v) = (words::with_loads(loads), VOLT.with_range(&change_v.negated()));
+        let (with, lower_v) = (format::with_loads(loads), VOLT.with_range(&change_v.negated()));
         format!("{with} the bus is {lower_v} lower than before, but")
     };
     let unfair = |p: &&MatchedPoint| p.standing == Standing::Worse && !p.conditions.is_no_harder();
@@ -154,7 +154,7 @@ fn why_not_comparable(seen: &Seen) -> Vec<String> {
     if let Some(point) =
         seen.points.iter().filter(|p| is_risen(p, seen.nominal)).max_by_key(|p| p.loads.len())
     {
-        let (with, higher_v) = (words::with_loads(&point.loads), VOLT.with_range(&point.change_v));
+        let (with, higher_v) = (format::with_loads(&point.loads), VOLT.with_range(&point.change_v));
         let why = match point.conditions.is_fair() {
             true => {
                 "a battery that takes less charge does that too: charge it fully before each log, \
@@ -210,17 +210,17 @@ fn grouped<'r>(all: impl Iterator<Item = (&'r [String], &'r str)>) -> Vec<String
         return vec![(*why).to_owned()];
     }
     let told = groups.into_iter().map(|(why, loads, count)| match count {
-        1 => format!("{}: {why}", words::with_loads(loads)),
+        1 => format!("{}: {why}", format::with_loads(loads)),
         n => {
-            let others = words::plural(n - 1, "other set of loads", "other sets of loads");
-            format!("{}, and {others}: {why}", words::with_loads(loads))
+            let others = format::plural(n - 1, "other set of loads", "other sets of loads");
+            format!("{}, and {others}: {why}", format::with_loads(loads))
         }
     });
     told.collect()
 }
 
 fn at(point: &MatchedPoint) -> String {
-    match (point.rpm_low, words::rpm_band(point.rpm_low, point.rpm_high)) {
+    match (point.rpm_low, format::rpm_band(point.rpm_low, point.rpm_high)) {
         (Some(0.0), _) => " at idle".to_owned(),
         (_, Some(band)) => format!(" at {band} rpm"),
         (_, None) => String::new(),
@@ -311,7 +311,7 @@ fn sentence(point: &MatchedPoint) -> String {
         None => bus(&point.before),
     };
     let new = bus(&point.after);
-    let running = words::capital(&words::with_loads(&point.loads));
+    let running = format::capital(&format::with_loads(&point.loads));
     format!("{running}{} the bus is at {new}; before it was at {old}", at(point))
 }
 
@@ -361,7 +361,7 @@ pub fn together(afters: &[After]) -> Whole {
             };
             format!(
                 "{} ({}): {} {also}: {}.",
-                words::capital(&speaks.side.name),
+                format::capital(&speaks.side.name),
                 speaks.side.source.file,
                 speaks.headline,
                 others.join("; ")

@@ -4,7 +4,7 @@ use crate::compare::Recorded;
 use crate::compare::criteria::Wanted;
 use crate::comparison::{After, MatchedStep, ProofPicture, ProofTrace};
 use crate::diagnosis::{Diagnosis, Direction, Envelope, LoadStep};
-use crate::words;
+use crate::format;
 
 /// Shown before the step, and at most after it.
 const BEFORE_S: f64 = 15.0;
@@ -40,7 +40,7 @@ pub fn picture(
     // As long as the shortest of them holds those loads and that speed.
     let shortest_s = placed.iter().map(|(_, _, step)| step.until_s - step.at_s);
     let to_s = shortest_s.fold(MOST_AFTER_S, f64::min).max(LEAST_AFTER_S);
-    let after_on = words::loads(&best.loads_after);
+    let after_on = format::loads(&best.loads_after);
     let all = best.loads_after == wanted.labels() && wanted.loads.len() > 1;
     let aligned_at = if all {
         format!("{} comes on: now {after_on} are on, all that the earlier log used", best.load)

@@ -11,10 +11,10 @@ use crate::comparison::{
 };
 use crate::diagnosis::{Bound, BusState, Heat};
 use crate::estimate::Estimate;
+use crate::format::{self, RPM, VOLT};
 use crate::levels;
 use crate::nominal::Nominal;
 use crate::plan::{Plan, PredictedPoint, Proposal};
-use crate::words::{self, RPM, VOLT};
 
 /// Surer than this, a plan has promised a state.
 const PROMISED_SHARE: f64 = 0.9;
@@ -286,7 +286,7 @@ fn headline(points: &[ForetoldPoint], kept: Kept) -> String {
     };
     let at = |p: &ForetoldPoint| {
         let idle = if p.rpm_low == Some(0.0) { " at idle" } else { "" };
-        format!("{}{idle}", words::with_loads(&p.loads))
+        format!("{}{idle}", format::with_loads(&p.loads))
     };
     match (kept, heaviest(kept)) {
         (Kept::CannotTell, Some(first)) => {
@@ -297,7 +297,7 @@ fn headline(points: &[ForetoldPoint], kept: Kept) -> String {
             format!(
                 "{} of {}; {}: {}",
                 count(kept),
-                words::plural(told, "point", "points") + " worse than predicted",
+                format::plural(told, "point", "points") + " worse than predicted",
                 at(worst),
                 worst.why
             )
@@ -310,7 +310,7 @@ fn headline(points: &[ForetoldPoint], kept: Kept) -> String {
             format!(
                 "{} of {} as predicted or better{cannot}; {}: {}",
                 told,
-                words::plural(told, "point", "points"),
+                format::plural(told, "point", "points"),
                 at(first),
                 first.why
             )

@@ -4,8 +4,8 @@ use crate::compare::load_matching::{Pairing, load_names};
 use crate::compare::matching::parsed;
 use crate::comparison::{MatchedKeepUp, MatchedStep, NoiseChange, StepSide};
 use crate::diagnosis::{Diagnosis, LoadStep, Origin};
+use crate::format::MILLIVOLT;
 use crate::segment::points::band;
-use crate::words::MILLIVOLT;
 
 /// Duties this far apart are the same switching.
 const DUTY_POINTS: f64 = 10.0;

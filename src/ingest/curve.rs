@@ -19,9 +19,9 @@ use super::units::Unit;
 use super::vocabulary as say;
 use crate::estimate::Estimate;
 use crate::files::read_at_most;
+use crate::format::shown;
 use crate::nominal::Nominal;
 use crate::physics::alternator::OutputCurve;
-use crate::words::shown;
 use conditions::Conditions;
 
 /// A sheet is a short table; a larger file is something else.

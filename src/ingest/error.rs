@@ -6,7 +6,7 @@ use polars::prelude::PolarsError;
 use thiserror::Error;
 
 use super::request::RequestError;
-use crate::words::{is_unprintable, shown};
+use crate::format::{is_unprintable, shown};
 
 #[derive(Debug, Error)]
 pub enum IngestError {

@@ -5,8 +5,8 @@
 mod kind;
 
 use crate::estimate::{Estimate, Grade};
+use crate::format::DEGREE;
 use crate::nominal::Nominal;
-use crate::words::DEGREE;
 
 pub use kind::{BatteryKind, CrankingStandard};
 

@@ -48,7 +48,7 @@ const STRANDS_FILL: f64 = 0.72;
 /// ```
 ///
 /// 0 where the air is as hot as the limit. The cable maker's sheet decides.
-pub fn bears_a(area_mm2: f64, air_c: f64, limit_c: f64) -> f64 {
+pub fn ampacity_a(area_mm2: f64, air_c: f64, limit_c: f64) -> f64 {
     let strands_mm = (4.0 * area_mm2 / (std::f64::consts::PI * STRANDS_FILL)).sqrt();
     let surface_m2_per_m =
         std::f64::consts::PI * (strands_mm + 2.0 * insulation_mm(area_mm2)) / 1000.0;

@@ -32,7 +32,7 @@ use crate::plan::PlanError;
 use crate::plan::linear::{Equation, dot, solve, unit, within};
 use crate::plan::load_budget::Item;
 use crate::plan::margin::spread;
-use crate::plan::replay::{Consumer, Trial};
+use crate::plan::replay::{CarSample, Consumer};
 use crate::plan::rows::{Row, Stands, rows};
 use crate::plan::scene::Scene;
 use crate::plan::setpoint::{Held, allows, held_misfit};
@@ -82,8 +82,8 @@ const RATIOS: std::ops::Range<f64> = 2.1..3.2;
 const SHAPE_FACTOR: f64 = 1.12;
 const BENDS: std::ops::Range<f64> = 0.6..1.05;
 
-pub struct Fleet {
-    pub trials: Vec<Trial>,
+pub struct PosteriorEnsemble {
+    pub trials: Vec<CarSample>,
     /// Whether the present machine's curve, pulleys, or any load is stated.
     pub has_curve: bool,
     pub has_ratio: bool,
@@ -94,7 +94,7 @@ pub struct Fleet {
 }
 
 struct Fitted {
-    trial: Trial,
+    trial: CarSample,
     deviance: f64,
     /// Before the log is looked at.
     counts: f64,
@@ -107,14 +107,14 @@ pub fn fleet(
     car: &Car,
     ledger: &[Item],
     scene: &Scene,
-) -> Result<Fleet, PlanError> {
+) -> Result<PosteriorEnsemble, PlanError> {
     let rows = rows(log, segments, analysis, ledger, scene);
-    let mut dice = Dice(ChaCha8Rng::seed_from_u64(SEED));
+    let mut rng = Rng(ChaCha8Rng::seed_from_u64(SEED));
     let weights = &analysis.battery.ensemble.weights;
-    let picks = systematic(weights, TRIED, dice.0.random_range(0.0..1.0));
+    let picks = systematic(weights, TRIED, rng.0.random_range(0.0..1.0));
     let fitted: Vec<Fitted> = picks
         .into_iter()
-        .filter_map(|draw| fit(&mut dice, draw, &rows, analysis, car, ledger, scene.machine_seen))
+        .filter_map(|draw| fit(&mut rng, draw, &rows, analysis, car, ledger, scene.machine_seen))
         .collect();
     let deviances: Vec<f64> = fitted.iter().map(|f| f.deviance).collect();
     let counts: Vec<f64> = fitted.iter().map(|f| f.counts).collect();
@@ -123,10 +123,10 @@ pub fn fleet(
         let seen = "no battery, alternator and loads together explain its currents".to_owned();
         return Err(PlanError::NoCar { seen });
     }
-    let kept = systematic(&weights, KEPT, dice.0.random_range(0.0..1.0));
-    let trials: Vec<Trial> =
+    let kept = systematic(&weights, KEPT, rng.0.random_range(0.0..1.0));
+    let trials: Vec<CarSample> =
         kept.into_iter().filter_map(|k| Some(fitted.get(k)?.trial.clone())).collect();
-    Ok(Fleet {
+    Ok(PosteriorEnsemble {
         has_curve: car.alternator.sheet.is_some(),
         has_ratio: car.alternator.pulley_ratio.is_some(),
         setpoint_v: taken(analysis, &trials),
@@ -136,7 +136,7 @@ pub fn fleet(
 }
 
 /// What the regulator is taken to hold in a hot car, where the log does not show it.
-fn taken(analysis: &Analysis, trials: &[Trial]) -> Option<Estimate> {
+fn taken(analysis: &Analysis, trials: &[CarSample]) -> Option<Estimate> {
     let setpoint = analysis.setpoint.as_ref().filter(|s| !s.is_shown)?;
     let Estimate { value, grade, .. } = setpoint.estimate;
     let held: Vec<f64> = trials.iter().map(|t| t.setpoint_v(value, t.soaked_c())).collect();
@@ -144,7 +144,7 @@ fn taken(analysis: &Analysis, trials: &[Trial]) -> Option<Estimate> {
 }
 
 fn fit(
-    dice: &mut Dice,
+    rng: &mut Rng,
     draw: usize,
     rows: &[Row],
     analysis: &Analysis,
@@ -153,10 +153,10 @@ fn fit(
     machine_seen: bool,
 ) -> Option<Fitted> {
     let battery = analysis.battery.draws.get(draw)?.clone();
-    let lost_share = dice.near(LOST_SHARE).clamp(0.03, 0.35);
+    let lost_share = rng.near(LOST_SHARE).clamp(0.03, 0.35);
     let ratio = match car.alternator.pulley_ratio {
-        Some(stated) => dice.near((stated, 0.02 * stated)),
-        None => dice.0.random_range(RATIOS),
+        Some(stated) => rng.near((stated, 0.02 * stated)),
+        None => rng.0.random_range(RATIOS),
     };
     let ratio = ratio.clamp(*SANE_RATIOS.start(), *SANE_RATIOS.end());
     let nominal = analysis.battery.nominal;
@@ -164,7 +164,7 @@ fn fit(
     // Half-way between a regulator's droop and a machine that gives its all.
     let half_way_v = (nominal.volts(levels::DROOP) + nominal.volts(levels::FULL_OUTPUT)) / 2.0;
     let model_v = nominal.volts(levels::FITTED_CAR);
-    let (curve, test_v, test_c, believed) = present_curve(dice, car, nominal)?;
+    let (curve, test_v, test_c, believed) = present_curve(rng, car, nominal)?;
     let machine = Machine {
         curve,
         test_v,
@@ -172,23 +172,23 @@ fn fit(
         ratio,
         share: 1.0,
         derating: Derating { cold_c: 25.0, soaked_c: 110.0, lost_share },
-        flux_exponent: dice.0.random_range(FLUX_EXPONENTS),
+        flux_exponent: rng.0.random_range(FLUX_EXPONENTS),
     };
-    let mut trial = Trial {
+    let mut trial = CarSample {
         battery,
         loads: ledger
             .iter()
             .map(|item| {
-                let exponent = dice.near(item.exponent());
+                let exponent = rng.near(item.exponent());
                 Consumer { amps_a: 1.0, at_v: reference_v, exponent }
             })
             .collect(),
         held: Held::OffLine(0.0),
-        takes: dice.factor((1.0, TAKES_FACTOR)),
-        warmth: dice.0.random_range(0.4..1.0),
-        soaked: if machine_seen { 1.0 } else { dice.0.random_range(SOAKED) },
+        takes: rng.factor((1.0, TAKES_FACTOR)),
+        warmth: rng.0.random_range(0.4..1.0),
+        soaked: if machine_seen { 1.0 } else { rng.0.random_range(SOAKED) },
         lost_share,
-        new_share: dice.near(NEW_OF_SHEET),
+        new_share: rng.near(NEW_OF_SHEET),
         flux_exponent: machine.flux_exponent,
         ratio,
         machine,
@@ -197,12 +197,12 @@ fn fit(
         Some(setpoint) if !setpoint.is_shown => {
             let highest = rows.iter().max_by(|a, b| a.volts.total_cmp(&b.volts));
             let highest = highest.map(|row| (row.volts, row.machine_c(&trial)));
-            let (held, counts) = Held::unshown(dice, highest, nominal);
+            let (held, counts) = Held::unshown(rng, highest, nominal);
             trial.held = held;
             counts
         }
         Some(setpoint) => {
-            trial.held = Held::shown(dice, setpoint, nominal);
+            trial.held = Held::shown(rng, setpoint, nominal);
             1.0
         }
         None => 1.0,
@@ -240,7 +240,7 @@ fn fit(
                 let mut size = vec![0.0; unknowns - 1];
                 size.push(model_a);
                 let sd = clamp_a.hypot(model_sd);
-                equations.push(Equation::new(dice, size, seen_a - model_a, sd));
+                equations.push(Equation::new(rng, size, seen_a - model_a, sd));
                 (seen_a, clamp_a, 0.0)
             }
             None => (model_a, model_sd, model_a),
@@ -251,7 +251,7 @@ fn fit(
         left.extend(drawn.iter().map(|share| -share));
         left.push(-grows_a);
         if full {
-            equations.push(Equation::new(dice, left, current_a, sd));
+            equations.push(Equation::new(rng, left, current_a, sd));
         } else {
             holding.push((left, current_a, sd));
         }
@@ -260,7 +260,7 @@ fn fit(
             let mut machine = vec![made_a];
             machine.resize(unknowns, 0.0);
             if full {
-                equations.push(Equation::new(dice, machine, seen_a, clamp_a));
+                equations.push(Equation::new(rng, machine, seen_a, clamp_a));
             } else {
                 // Held, it could give at least that.
                 holding.push((machine, seen_a, clamp_a));
@@ -268,22 +268,22 @@ fn fit(
                 loads.extend(drawn.iter().copied());
                 loads.push(grows_a);
                 let value = seen_a - current_a;
-                equations.push(Equation::new(dice, loads, value, sd.hypot(clamp_a)));
+                equations.push(Equation::new(rng, loads, value, sd.hypot(clamp_a)));
             }
         }
     }
-    equations.push(Equation::new(dice, unit(0, unknowns), believed.0, believed.1 / Z90));
-    equations.push(Equation::new(dice, unit(unknowns - 1, unknowns), 0.0, SIZE_SHARE / Z90));
+    equations.push(Equation::new(rng, unit(0, unknowns), believed.0, believed.1 / Z90));
+    equations.push(Equation::new(rng, unit(unknowns - 1, unknowns), 0.0, SIZE_SHARE / Z90));
     for (k, item) in ledger.iter().enumerate() {
         // Amps are stated at a voltage of their own.
         let carried = trial.loads.get(k).map_or(1.0, |load| 1.0 / load.at(item.amps.at_v(nominal)));
         let (amps_a, sd_a) = (item.amps.amps_a * carried, item.sd_a * carried);
-        equations.push(Equation::new(dice, unit(k + 1, unknowns), amps_a, sd_a));
+        equations.push(Equation::new(rng, unit(k + 1, unknowns), amps_a, sd_a));
     }
     counts *= allows(lowest_v, nominal);
     let stated = equations.len();
     let (_, log_determinant) = solve(&equations, unknowns, |e| e.value)?;
-    let drawn = within(dice, &mut equations, &holding, unknowns)?;
+    let drawn = within(rng, &mut equations, &holding, unknowns)?;
     let (middle, _) = solve(&equations, unknowns, |e| e.value)?;
     let squares: f64 =
         equations.iter().map(|e| ((dot(&e.shares, &middle) - e.value) / e.sd).powi(2)).sum();
@@ -300,7 +300,7 @@ fn fit(
 
 /// Curve, its test conditions, and what is believed of the machine's share of it.
 fn present_curve(
-    dice: &mut Dice,
+    rng: &mut Rng,
     car: &Car,
     nominal: Nominal,
 ) -> Option<(OutputCurve, f64, f64, (f64, f64))> {
@@ -310,10 +310,10 @@ fn present_curve(
     }
     let rated_a = match car.alternator.rated_a {
         Some(rated_a) => rated_a,
-        None => dice.factor(COMMON_RATED_A),
+        None => rng.factor(COMMON_RATED_A),
     };
-    let stretch = dice.factor((1.0, SHAPE_FACTOR));
-    let curve = OutputCurve::shaped(rated_a, stretch, dice.0.random_range(BENDS)).ok()?;
+    let stretch = rng.factor((1.0, SHAPE_FACTOR));
+    let curve = OutputCurve::shaped(rated_a, stretch, rng.0.random_range(BENDS)).ok()?;
     Some((curve, nominal.volts(levels::REFERENCE), 25.0, OF_RATED))
 }
 
@@ -332,9 +332,9 @@ fn systematic(weights: &[f64], count: usize, offset: f64) -> Vec<usize> {
     picks
 }
 
-pub struct Dice(ChaCha8Rng);
+pub struct Rng(ChaCha8Rng);
 
-impl Dice {
+impl Rng {
     pub fn z(&mut self) -> f64 {
         StandardNormal.sample(&mut self.0)
     }

@@ -5,7 +5,7 @@
 //! moved by their own error (G. Papandreou, A. Yuille, Gaussian sampling by local
 //! perturbations, 2010; from memory).
 
-use crate::plan::calibrate::Dice;
+use crate::plan::calibrate::Rng;
 use crate::stats::fit::cholesky::Cholesky;
 
 /// A linear equation: shares of the unknowns, value, standard deviation, and the
@@ -18,8 +18,8 @@ pub struct Equation {
 }
 
 impl Equation {
-    pub fn new(dice: &mut Dice, shares: Vec<f64>, value: f64, sd: f64) -> Equation {
-        Equation { shares, value, sd, moved: sd * dice.z() }
+    pub fn new(rng: &mut Rng, shares: Vec<f64>, value: f64, sd: f64) -> Equation {
+        Equation { shares, value, sd, moved: sd * rng.z() }
     }
 }
 
@@ -27,7 +27,7 @@ impl Equation {
 /// holds, the machine could give at least what loads and battery took. A row that
 /// the solution breaks becomes an equation of its own, the worst first.
 pub fn within(
-    dice: &mut Dice,
+    rng: &mut Rng,
     equations: &mut Vec<Equation>,
     holding: &[(Vec<f64>, f64, f64)],
     unknowns: usize,
@@ -44,7 +44,7 @@ pub fn within(
             .filter(|(k, row)| !taken.get(*k).copied().unwrap_or(true) && lacks(row) > 0.0)
             .max_by(|a, b| lacks(a.1).total_cmp(&lacks(b.1)));
         let Some((k, (shares, current_a, sd))) = worst else { break };
-        let moved_by = sd * dice.z().abs();
+        let moved_by = sd * rng.z().abs();
         equations.push(Equation {
             shares: shares.clone(),
             value: *current_a,

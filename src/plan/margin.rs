@@ -3,12 +3,12 @@
 use crate::diagnosis::Heat;
 use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
+use crate::format::RPM;
 use crate::physics::machine::Machine;
 use crate::plan::contract::{CapacityPoint, Margin, PredictedKeepUp};
-use crate::plan::replay::{Replay, Trial};
+use crate::plan::replay::{CarSample, Replay};
 use crate::plan::scene::Scene;
 use crate::plan::sets::Set;
-use crate::words::RPM;
 
 /// A chance under this is not worth a word.
 const UNLIKELY: f64 = 0.05;
@@ -35,7 +35,7 @@ pub fn share(values: &[f64], holds: impl Fn(f64) -> bool) -> f64 {
 /// ```text
 /// I = (U − E) / (R_ohmic + R_acceptance + R_fast + R_slow)
 /// ```
-pub fn needed_a(trial: &Trial, set: &Set, end: &Replay) -> f64 {
+pub fn needed_a(trial: &CarSample, set: &Set, end: &Replay) -> f64 {
     let setpoint_v = trial.setpoint_v(set.setpoint_v, trial.soaked_c());
     let taken_a = end.end.map_or(0.0, |mut state| {
         let battery = &trial.battery.battery;
@@ -51,7 +51,7 @@ pub fn needed_a(trial: &Trial, set: &Set, end: &Replay) -> f64 {
 }
 
 pub fn margin(
-    trials: &[Trial],
+    trials: &[CarSample],
     machines: &[Machine],
     ends: &[Replay],
     set: &Set,
@@ -79,7 +79,7 @@ pub fn margin(
 
 /// The engine speed from which the set is carried.
 pub fn keep_up(
-    trials: &[Trial],
+    trials: &[CarSample],
     machines: &[Machine],
     ends: &[Replay],
     set: &Set,
@@ -125,7 +125,7 @@ pub fn keep_up(
 
 /// Hot output against engine speed, value and 90 % band.
 pub fn capacity(
-    trials: &[Trial],
+    trials: &[CarSample],
     machines: &[Machine],
     set: &Set,
     top_rpm: f64,

@@ -9,15 +9,15 @@ use crate::log::Log;
 use crate::nominal::Nominal;
 use crate::physics::alternator::Derating;
 use crate::physics::machine::Machine;
-use crate::plan::calibrate::Fleet;
+use crate::plan::calibrate::PosteriorEnsemble;
 use crate::plan::contract::*;
 use crate::plan::load_budget::Item;
 use crate::plan::margin::{capacity, keep_up, margin, mean_over, spread};
-use crate::plan::replay::{Replay, Trial, replay};
+use crate::plan::replay::{CarSample, Replay, replay};
 use crate::plan::scene::Scene;
 use crate::plan::sets::{Set, sets};
 use crate::plan::sweep::{SURE, ratios};
-use crate::plan::{Asked, Candidate, told, wiring};
+use crate::plan::{Asked, Candidate, narrative, wiring};
 use crate::segment::Segments;
 use crate::stats::robust::median;
 
@@ -43,7 +43,7 @@ pub fn plan(
     asked: &Asked,
     ledger: &[Item],
     scene: &Scene,
-    fleet: &Fleet,
+    fleet: &PosteriorEnsemble,
 ) -> Plan {
     let trials = &fleet.trials;
     let sets = sets(diagnosis, scene, ledger);
@@ -65,7 +65,7 @@ pub fn plan(
         .flat_map(|candidate| geared(candidate, asked))
         .map(|way| (study.proposal(way.0.clone(), Some(&way.1), way.2, &played(&way)), way))
         .collect();
-    judged.sort_by(|(a, _), (b, _)| told::rank(a).total_cmp(&told::rank(b)));
+    judged.sort_by(|(a, _), (b, _)| narrative::rank(a).total_cmp(&narrative::rank(b)));
     // Replays are large, and only the best one's are looked at again.
     let best = judged.first().map(|(proposal, way)| (proposal, played(way)));
     let best_band = best.as_ref().map(|(proposal, played)| NamedBand {
@@ -77,15 +77,15 @@ pub fn plan(
         wiring::wiring(&proposal.name, &flows_a, &proposal.most_a, asked, nominal)
     });
     let candidates: Vec<Proposal> = judged.iter().map(|(proposal, _)| proposal.clone()).collect();
-    let mend = told::mended_first(&diagnosis.findings);
+    let mend = narrative::mended_first(&diagnosis.findings);
     let (continuous_a, intermittent_a) = totals(ledger, trials, &sets, nominal);
     Plan {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         source: log.source.clone(),
         verdict: diagnosis.verdict.clone(),
-        headline: told::headline(&as_is, &candidates, diagnosis.verdict.word, mend.as_deref()),
-        assumed: told::assumed(log, segments, car, ledger, fleet, &sets, asked),
+        headline: narrative::headline(&as_is, &candidates, diagnosis.verdict.word, mend.as_deref()),
+        assumed: narrative::assumed(log, segments, car, ledger, fleet, &sets, asked),
         ledger: entries(ledger, trials, &sets, nominal),
         continuous_a,
         intermittent_a,
@@ -115,7 +115,7 @@ fn geared(candidate: &Candidate, asked: &Asked) -> Vec<(String, Candidate, Optio
     ways
 }
 
-fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &Trial) -> Machine {
+fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &CarSample) -> Machine {
     Machine {
         curve: candidate.sheet.curve.clone(),
         test_v: candidate.sheet.tested_v(trial.nominal()).value,
@@ -127,7 +127,7 @@ fn fitted(candidate: &Candidate, ratio: Option<f64>, trial: &Trial) -> Machine {
     }
 }
 
-fn play(scene: &Scene, trials: &[Trial], machine: impl Fn(&Trial) -> Machine) -> Played {
+fn play(scene: &Scene, trials: &[CarSample], machine: impl Fn(&CarSample) -> Machine) -> Played {
     let machines: Vec<Machine> = trials.iter().map(machine).collect();
     let replays = trials
         .iter()
@@ -139,7 +139,7 @@ fn play(scene: &Scene, trials: &[Trial], machine: impl Fn(&Trial) -> Machine) ->
 
 /// Inferred where every load is stated or the log shows the machine at full output
 /// on a curve that is.
-fn known(ledger: &[Item], fleet: &Fleet) -> Grade {
+fn known(ledger: &[Item], fleet: &PosteriorEnsemble) -> Grade {
     let stated = ledger.iter().all(|item| item.stated);
     let tied = fleet.full > 0 && fleet.has_curve && fleet.has_ratio;
     if stated || tied { Grade::Inferred } else { Grade::Assumed }
@@ -148,7 +148,7 @@ fn known(ledger: &[Item], fleet: &Fleet) -> Grade {
 struct Study<'a> {
     diagnosis: &'a Diagnosis,
     scene: &'a Scene,
-    trials: &'a [Trial],
+    trials: &'a [CarSample],
     /// How well what the loads need is known.
     grade: Grade,
     sets: &'a [Set],
@@ -197,7 +197,7 @@ impl Study<'_> {
         );
         Proposal {
             sheet: candidate.map(|c| c.sheet.file.clone()),
-            why: told::why(standing, &margins, &speeds),
+            why: narrative::why(standing, &margins, &speeds),
             keep_up: sets.iter().map(|set| keep_up(trials, machines, ends, set)).collect(),
             ratios: candidate.and_then(|_| ratios(trials, machines, ends, sets, asked)),
             points: diagnosis
@@ -209,7 +209,7 @@ impl Study<'_> {
                     if candidate.is_some() { replayed } else { as_diagnosed(replayed, point) }
                 })
                 .collect(),
-            beyond_sheet: curves.and_then(|curve| told::beyond_sheet(curve, &speeds)),
+            beyond_sheet: curves.and_then(|curve| narrative::beyond_sheet(curve, &speeds)),
             capacity: set.map_or(Vec::new(), |set| capacity(trials, machines, set, top_rpm)),
             most_a,
             name,
@@ -245,7 +245,7 @@ fn standing(margins: &[Margin], speeds: &Speeds) -> Standing {
 fn predicted(
     point: &OperatingPoint,
     scene: &Scene,
-    trials: &[Trial],
+    trials: &[CarSample],
     replays: &[Replay],
     nominal: Nominal,
 ) -> PredictedPoint {
@@ -301,7 +301,7 @@ fn as_diagnosed(replayed: PredictedPoint, point: &OperatingPoint) -> PredictedPo
 fn mostly(
     point: &OperatingPoint,
     scene: &Scene,
-    trial: &Trial,
+    trial: &CarSample,
     replay: &Replay,
 ) -> Option<BusState> {
     let mut states = Vec::new();
@@ -329,7 +329,12 @@ fn most_common(states: &[BusState]) -> Option<(BusState, usize)> {
         .max_by_key(|(_, count)| *count)
 }
 
-fn reproduction(scene: &Scene, present: &Played, fleet: &Fleet, nominal: Nominal) -> Reproduction {
+fn reproduction(
+    scene: &Scene,
+    present: &Played,
+    fleet: &PosteriorEnsemble,
+    nominal: Nominal,
+) -> Reproduction {
     let band = band_of(scene, &present.replays);
     let mut squares = 0.0;
     let mut errors = Vec::new();
@@ -352,7 +357,7 @@ fn reproduction(scene: &Scene, present: &Played, fleet: &Fleet, nominal: Nominal
         within_v: within,
         covered_share,
         full_output_pieces: fleet.full,
-        told: told::reproduction(rms_v, within, fleet, nominal),
+        told: narrative::reproduction(rms_v, within, fleet, nominal),
     }
 }
 
@@ -399,7 +404,12 @@ fn flows(replays: &[Replay], scene: &Scene, points: &[OperatingPoint]) -> Estima
     spread(&most, Grade::Assumed, "the most at an operating point, replayed")
 }
 
-fn entries(ledger: &[Item], trials: &[Trial], sets: &[Set], nominal: Nominal) -> Vec<LedgerItem> {
+fn entries(
+    ledger: &[Item],
+    trials: &[CarSample],
+    sets: &[Set],
+    nominal: Nominal,
+) -> Vec<LedgerItem> {
     let setpoint_v = setpoint_v(sets, nominal);
     ledger
         .iter()
@@ -439,7 +449,7 @@ fn setpoint_v(sets: &[Set], nominal: Nominal) -> f64 {
 /// What always runs, and all that is switched, at the setpoint.
 fn totals(
     ledger: &[Item],
-    trials: &[Trial],
+    trials: &[CarSample],
     sets: &[Set],
     nominal: Nominal,
 ) -> (Estimate, Estimate) {

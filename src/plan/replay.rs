@@ -4,8 +4,8 @@ use crate::inference::prior::ParameterSample;
 use crate::levels;
 use crate::nominal::Nominal;
 use crate::physics::battery::BatteryState;
+use crate::physics::bus_solution::{Settled, solve_bus};
 use crate::physics::machine::Machine;
-use crate::physics::settle::{Settled, settle};
 use crate::plan::scene::{Moment, Scene};
 use crate::plan::setpoint::Held;
 
@@ -30,7 +30,7 @@ impl Consumer {
 
 /// A car that this one could be.
 #[derive(Debug, Clone)]
-pub struct Trial {
+pub struct CarSample {
     pub battery: ParameterSample,
     /// What each item of the ledger draws.
     pub loads: Vec<Consumer>,
@@ -54,7 +54,7 @@ pub struct Trial {
     pub ratio: f64,
 }
 
-impl Trial {
+impl CarSample {
     pub fn loads_at(&self, duty: &[f64], volts: f64) -> f64 {
         let power = (volts / self.nominal().volts(levels::REFERENCE)).ln();
         let on = self.loads.iter().zip(duty).filter(|(_, duty)| **duty > 0.0);
@@ -84,7 +84,7 @@ impl Trial {
     /// The bus at one moment, the battery in `state`.
     pub fn settled(&self, moment: &Moment, machine: &Machine, state: &BatteryState) -> Settled {
         let machine_c = self.machine_c(moment.warmth);
-        settle(
+        solve_bus(
             self.nominal(),
             self.setpoint_v(moment.setpoint_v, machine_c),
             |volts| self.battery.current_at(volts, state),
@@ -107,7 +107,7 @@ pub struct Replay {
 
 /// Drives `trial` through `scene` with `machine`. While the engine does not run,
 /// the battery follows the logged voltage: no machine changes that.
-pub fn replay(scene: &Scene, trial: &Trial, machine: &Machine) -> Replay {
+pub fn replay(scene: &Scene, trial: &CarSample, machine: &Machine) -> Replay {
     let mut state = trial.battery.start;
     let mut played = Replay::default();
     for moment in &scene.moments {

@@ -6,7 +6,7 @@ use crate::estimate::Z90;
 use crate::levels;
 use crate::log::{Log, Role, Span};
 use crate::plan::load_budget::Item;
-use crate::plan::replay::Trial;
+use crate::plan::replay::CarSample;
 use crate::plan::scene::Scene;
 use crate::segment::{Segments, indices, mean};
 
@@ -39,14 +39,14 @@ pub enum Stands {
 
 impl Row {
     /// Of this car's machine.
-    pub fn machine_c(&self, trial: &Trial) -> f64 {
+    pub fn machine_c(&self, trial: &CarSample) -> f64 {
         let all: f64 = self.running.iter().map(|(_, warmth)| trial.machine_c(*warmth)).sum();
         all / self.running.len().max(1) as f64
     }
 
     /// What this car's curve at a share of one makes over it, and what one amp of each item
     /// draws there.
-    pub fn shares(&self, trial: &Trial) -> (f64, Vec<f64>) {
+    pub fn shares(&self, trial: &CarSample) -> (f64, Vec<f64>) {
         let made = |(rpm, warmth): &(f64, Option<f64>)| {
             trial.machine.available_a(*rpm, self.volts, trial.machine_c(*warmth))
         };
@@ -84,7 +84,7 @@ pub fn rows(
         .filter(|(stretch, _)| analysis.battery.follows(*stretch))
         .filter_map(|(stretch, s)| {
             let span: Span = s.settled;
-            let seen = level(log.time_s(), log.bus_v(), span, &segments.grain)?;
+            let seen = level(log.time_s(), log.bus_v(), span, &segments.noise_model)?;
             let line_v = held_v.at((span.start_s + span.end_s) / 2.0);
             let under_v = line_v - seen.mean_v;
             let stands = match held_v.is_shown {

@@ -10,7 +10,7 @@ use crate::estimate::Z90;
 use crate::levels;
 use crate::log::Log;
 use crate::nominal::Nominal;
-use crate::plan::calibrate::Dice;
+use crate::plan::calibrate::Rng;
 use crate::plan::replay::COLD_C;
 use crate::segment::Segments;
 
@@ -33,8 +33,8 @@ impl Held {
 
     /// Near what the log shows, each side as wide as its own half of the interval: a
     /// regulator droops with load and drifts with its own heat.
-    pub fn shown(dice: &mut Dice, setpoint: &Setpoint, nominal: Nominal) -> Held {
-        let z = dice.z();
+    pub fn shown(rng: &mut Rng, setpoint: &Setpoint, nominal: Nominal) -> Held {
+        let z = rng.z();
         let Setpoint { estimate, .. } = setpoint;
         let side_v = match z < 0.0 {
             true => estimate.value - estimate.low,
@@ -46,15 +46,15 @@ impl Held {
     /// One that this car's could be whose log shows none, and how much it counts. Half
     /// of them are drawn about the highest level that the bus stood at, with the
     /// machine's heat there, so that enough are if that is what was held.
-    pub fn unshown(dice: &mut Dice, highest: Option<(f64, f64)>, nominal: Nominal) -> (Held, f64) {
+    pub fn unshown(rng: &mut Rng, highest: Option<(f64, f64)>, nominal: Nominal) -> (Held, f64) {
         let [common_v, common_half_v] = levels::PLAN_SETPOINT.map(|level| nominal.volts(level));
         let common_sd_v = common_half_v / Z90;
         let held_sd_v = nominal.volts(levels::PLAN_HELD);
-        let per_degree_v = dice.within(0.0..nominal.volts(levels::PLAN_SETPOINT_PER_C));
+        let per_degree_v = rng.within(0.0..nominal.volts(levels::PLAN_SETPOINT_PER_C));
         let lost_v = |machine_c: f64| per_degree_v * (machine_c - COLD_C);
         let about = highest.map(|(volts, machine_c)| volts + lost_v(machine_c));
-        let by_level = dice.within(0.0..1.0) < 0.5;
-        let z = dice.z();
+        let by_level = rng.within(0.0..1.0) < 0.5;
+        let z = rng.z();
         let cold_v = match about {
             Some(about_v) if by_level => about_v + held_sd_v * z,
             _ => common_v + common_sd_v * z,

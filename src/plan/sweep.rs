@@ -2,14 +2,14 @@
 //! the largest that the machine's speed at redline allows.
 
 use crate::estimate::Grade;
+use crate::format::{RATIO, RPM};
 use crate::physics::machine::Machine;
 use crate::physics::pulley::USUAL_RATIOS;
 use crate::plan::Asked;
 use crate::plan::contract::RatioRange;
 use crate::plan::margin::margin;
-use crate::plan::replay::{Replay, Trial};
+use crate::plan::replay::{CarSample, Replay};
 use crate::plan::sets::Set;
-use crate::words::{RATIO, RPM};
 
 /// Ratios are looked at in these steps.
 const STEP: f64 = 0.05;
@@ -19,7 +19,7 @@ const LAST: f64 = 4.5;
 pub const SURE: f64 = 0.975;
 
 pub fn ratios(
-    trials: &[Trial],
+    trials: &[CarSample],
     machines: &[Machine],
     ends: &[Replay],
     sets: &[Set],

@@ -2,13 +2,13 @@
 
 use crate::car::cable::Gauge;
 use crate::estimate::Estimate;
+use crate::format::{AMP, VOLT};
 use crate::levels;
 use crate::nominal::Nominal;
-use crate::physics::cable::{bears_a, drop_v};
+use crate::physics::cable::{ampacity_a, drop_v};
 use crate::physics::fuse::{STEADY_SHARE, fuse_a};
 use crate::plan::Asked;
 use crate::plan::contract::{CableRow, Wiring};
-use crate::words::{AMP, VOLT};
 
 /// As they are sold, thin to thick.
 const GAUGES: [Gauge; 16] = [
@@ -66,7 +66,7 @@ pub fn wiring(
             let area_mm2 = gauge.area_mm2();
             let lost = |length_m| STRANDED * drop_v(area_mm2, length_m, carries_a, WORKING_C);
             let (feed_drop_v, ground_drop_v) = (lost(feed_m), lost(ground_m));
-            let bears = bears_a(area_mm2, asked.air_c, asked.insulation_c);
+            let bears = ampacity_a(area_mm2, asked.air_c, asked.insulation_c);
             let cool = bears >= most_a.high;
             let fused = fuse_a(most_a.high, bears).is_some();
             let why = match (cool, fused, feed_drop_v <= drop_limit_v) {

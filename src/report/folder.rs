@@ -14,7 +14,7 @@ use crate::parallel::both;
 use crate::plan::Plan;
 use crate::units::Spoken;
 
-use super::words::shown;
+use super::format::shown;
 use super::{html, json, proof, svg, tables};
 use existing_output::{LINE_DROP_FILE, LogRead, Standing};
 

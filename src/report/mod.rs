@@ -18,7 +18,7 @@ pub use review::write_review;
 pub use terminal::terminal;
 
 use crate::diagnosis::Diagnosis;
-use crate::words;
+use crate::format;
 
 /// `diagnosis.json`.
 pub fn json(diagnosis: &Diagnosis) -> String {

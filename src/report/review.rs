@@ -1,10 +1,10 @@
 //! What is shown of a review, drawn from a [`Review`] alone.
 
 mod html;
+mod narrative;
 mod report_store;
 mod tables;
 mod terminal;
-mod told;
 
 use std::io::{self, BufWriter, Write};
 use std::path::Path;

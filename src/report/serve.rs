@@ -6,8 +6,8 @@ use std::path::Path;
 use maud::{Markup, html as markup};
 
 use crate::diagnosis::Verdict;
+use crate::report::format::{plain, plural, shown};
 use crate::report::html::frame::{href, speaking};
-use crate::report::words::{plain, plural, shown};
 
 const STYLE: &str = include_str!("serve/style.css");
 const SCRIPT: &str = include_str!("serve/page.js");

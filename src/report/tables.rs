@@ -4,7 +4,7 @@
 
 use polars::prelude::{Column, DataFrame, PolarsResult};
 
-use super::words::plain;
+use super::format::plain;
 use crate::diagnosis::{
     Diagnosis, Direction, LineDrop, LoadStep, OperatingPoint, Origin, OutputPoint,
 };

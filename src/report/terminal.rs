@@ -8,10 +8,10 @@ use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
-use super::svg;
-use super::words::{
+use super::format::{
     self, AMP, MILLIOHM, RPM, SECOND, VOLT, columns, number, plain, plural, shorten,
 };
+use super::svg;
 use crate::diagnosis::{
     Bound, BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin,
     Severity, Side, VerdictWord,
@@ -74,7 +74,7 @@ fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
     let file = shorten(&diagnosis.source.file, page.width.saturating_sub(34));
     let word = diagnosis.verdict.word.words().to_uppercase();
     page.line(&format!("{style}{word}{style:#}  {DIM}{file}{DIM:#}"));
-    page.item("", &words::headline(&diagnosis.verdict), BOLD);
+    page.item("", &format::headline(&diagnosis.verdict), BOLD);
 }
 
 fn findings(page: &mut Page, findings: &[Finding]) {
@@ -92,14 +92,14 @@ fn findings(page: &mut Page, findings: &[Finding]) {
         };
         let word = format!("{:<8}", finding.severity.word());
         let room = page.width.saturating_sub(8);
-        for (i, line) in wrap(&words::capital(&plain(&finding.statement)), room).iter().enumerate()
+        for (i, line) in wrap(&format::capital(&plain(&finding.statement)), room).iter().enumerate()
         {
             let lead = if i == 0 { format!("{style}{word}{style:#}") } else { " ".repeat(8) };
             page.line(&format!("{lead}{line}"));
         }
         if !finding.next_test.is_empty() {
             // A line: what to do; the reading that decides stands in the report.
-            let test = words::whole_words(&finding.next_test, room.saturating_sub(6));
+            let test = format::whole_words(&finding.next_test, room.saturating_sub(6));
             page.line(&format!("        {DIM}Next: {test}{DIM:#}"));
         }
     }
@@ -126,10 +126,10 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
     let one_grade = grades().next().filter(|first| grades().all(|grade| grade == *first));
     let most_name = if roomy { MOST_NAME.0 } else { MOST_NAME.1 };
     let rows = shown.iter().map(|point| {
-        let mut row = vec![shorten(&words::loads(&point.loads), most_name), speed(point)];
+        let mut row = vec![shorten(&format::loads(&point.loads), most_name), speed(point)];
         if roomy {
             let heat = if point.heat == Heat::Unknown { "" } else { point.heat.word() };
-            row.push(format!("{heat} {}", words::duration(point.seconds)).trim_start().to_owned());
+            row.push(format!("{heat} {}", format::duration(point.seconds)).trim_start().to_owned());
         }
         row.push(match point.voltage_v.grade {
             Grade::Measured => VOLT.compact(&point.voltage_v),
@@ -168,7 +168,7 @@ fn speed(point: &OperatingPoint) -> String {
     match point.rpm.filter(|rpm| rpm.is_finite()) {
         Some(rpm) => RPM.bare(rpm),
         None => {
-            words::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| "not known".into())
+            format::rpm_band(point.rpm_low, point.rpm_high).unwrap_or_else(|| "not known".into())
         }
     }
 }
@@ -212,7 +212,7 @@ fn keep_up(page: &mut Page, diagnosis: &Diagnosis) {
         (Bound::Within, Some(rpm)) => format!("holds from {}", RPM.with_range(rpm)),
         _ => svg::answer(item),
     };
-    let loads = shorten(&words::loads(&item.loads), 60);
+    let loads = shorten(&format::loads(&item.loads), 60);
     page.item("Keep-up ", &format!("{loads}: {answer}"), Style::new());
 }
 
@@ -232,7 +232,7 @@ fn load_steps(page: &mut Page, steps: &[LoadStep]) {
     };
     let most = format!(
         "{}{how}; number {} costs most, {} at {}: {}",
-        words::count(steps.len()),
+        format::count(steps.len()),
         worst.number,
         shorten(&svg::what(worst), 30),
         SECOND.of(worst.at_s),
@@ -278,7 +278,7 @@ fn cannot_tell(page: &mut Page, diagnosis: &Diagnosis) {
     }
     let what = |item: &String| {
         let head = item.split([':', '.']).next().unwrap_or(item).trim();
-        shorten(&words::uncapital(head), 70)
+        shorten(&format::uncapital(head), 70)
     };
     // Two lines, with room for how many are left.
     let room = 2 * page.width.saturating_sub(LEAD) - 30;
@@ -312,7 +312,7 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
         if skipped == 0 {
             "none skipped".into()
         } else {
-            format!("{} skipped", words::count(skipped))
+            format!("{} skipped", format::count(skipped))
         },
     ];
     if source.nominal_v != Nominal::V12 {
@@ -332,7 +332,7 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
     page.item("Data    ", &parts.join(", "), Style::new());
     let most = page.width.saturating_mul(2).saturating_sub(30);
     let notices = source.notices.iter().take(MOST_NOTICES);
-    let notices: Vec<String> = notices.map(|notice| words::whole_words(notice, most)).collect();
+    let notices: Vec<String> = notices.map(|notice| format::whole_words(notice, most)).collect();
     if !notices.is_empty() {
         page.item("        ", &notices.join(" "), DIM);
     }

@@ -7,7 +7,7 @@ use std::str::FromStr;
 use regex::{Regex, RegexBuilder};
 
 use super::{GroupedBy, Row, names};
-use crate::words::plain;
+use crate::format::plain;
 
 /// `{car}` in a pattern.
 const CAR: &str = "{car}";

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use super::{Row, Soak, SoakPoint, SoakReading};
 use crate::estimate::Estimate;
-use crate::words::{VOLT, plain, plural, rpm_band, with_loads};
+use crate::format::{VOLT, plain, plural, rpm_band, with_loads};
 
 /// Loads by name whatever their order and case, whether they are logged, and the low
 /// edge of the speed band.
@@ -98,7 +98,7 @@ fn told(point: &SoakPoint, readings: &[SoakReading], overall_v: &Estimate) -> St
     };
     format!(
         "{}{band}: {} in {} ({}), {} in {} ({}): {what} over {}{}.",
-        crate::words::capital(&loads),
+        crate::format::capital(&loads),
         VOLT.with_range(&first.voltage_v),
         plain(&first.log),
         heat(first),

@@ -7,10 +7,10 @@ use super::{
 };
 use crate::diagnosis::{Bound, Diagnosis, HeatPair, KeepUp, OperatingPoint};
 use crate::estimate::Estimate;
+use crate::format::{SECOND, VOLT, plural};
 use crate::log::Role;
 use crate::review::sketch::sketch;
 use crate::segment::unnamed::letter_of;
-use crate::words::{SECOND, VOLT, plural};
 
 /// What `diagnosis` comes to; its report lies in the folder `report`.
 pub fn summary(diagnosis: &Diagnosis, report: &str) -> Summary {

@@ -57,15 +57,15 @@ pub fn detect(
     phase: &Phase,
     speed_changes: &[Span],
     known_s: &[f64],
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> Vec<Onset> {
-    let after_start_s = AFTER_START_S.max(AFTER_START_SAMPLES * grain.interval_s);
+    let after_start_s = AFTER_START_S.max(AFTER_START_SAMPLES * noise_model.interval_s);
     let begin_s = phase.start_s + if phase.start_s > 0.0 { after_start_s } else { 0.0 };
     let span = Span { start_s: begin_s, end_s: phase.end_s };
     let started_s = if phase.start_s > 0.0 { phase.start_s } else { f64::NEG_INFINITY };
-    let mut found = lasting(log, span, started_s, speed_changes, grain);
-    if grain.interval_s <= SLOWEST_SAG_S {
-        let mut sags = sags(log, phase, begin_s, speed_changes, known_s, grain);
+    let mut found = lasting(log, span, started_s, speed_changes, noise_model);
+    if noise_model.interval_s <= SLOWEST_SAG_S {
+        let mut sags = sags(log, phase, begin_s, speed_changes, known_s, noise_model);
         sags.retain(|sag| {
             let next = found.partition_point(|step| step.at_s < sag.at_s - TOGETHER_S);
             found.get(next).is_none_or(|step| step.at_s > sag.at_s + TOGETHER_S)
@@ -82,13 +82,13 @@ fn lasting(
     span: Span,
     started_s: f64,
     speed_changes: &[Span],
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> Vec<Onset> {
     // What is usual is known of six cells.
-    let cells = grain.nominal.over_12_v();
-    let step_v = grain.step_v.unwrap_or(0.0) / cells;
+    let cells = noise_model.nominal.over_12_v();
+    let step_v = noise_model.step_v.unwrap_or(0.0) / cells;
     let asked = if log.load_names().is_empty() { ANY_CHANGE } else { UNLIKELY_CHANGE };
-    let chapters = chapters(log, span, speed_changes, grain);
+    let chapters = chapters(log, span, speed_changes, noise_model);
     let every = chapters.len().div_ceil(MOST_WANDERING).max(1);
     let some: Vec<&Piece> = chapters.iter().step_by(every).map(|c| &c.piece).collect();
     let Some(wander) = levels::wander(&some, step_v) else { return Vec::new() };
@@ -101,14 +101,15 @@ fn lasting(
     let parts = shared(&chapters, LEAST_CHAPTERS, |part| {
         part.iter().flat_map(changes_in).collect::<Vec<Change>>()
     });
-    let block_s = LEVEL_BLOCK_S.max(grain.interval_s);
+    let block_s = LEVEL_BLOCK_S.max(noise_model.interval_s);
     let onset = |change: Change| {
-        let at_s = if grain.interval_s < LEVEL_BLOCK_S {
+        let at_s = if noise_model.interval_s < LEVEL_BLOCK_S {
             placed(log.time_s(), log.bus_v(), change.at_s, 2.0 * block_s, span)
         } else {
             change.at_s
         };
-        let at_s = began(log.time_s(), log.bus_v(), at_s, change.jump_v.signum(), span, grain);
+        let at_s =
+            began(log.time_s(), log.bus_v(), at_s, change.jump_v.signum(), span, noise_model);
         Onset { at_s, jump_v: change.jump_v * cells }
     };
     let mut fallen_v = 0.0;
@@ -132,11 +133,16 @@ struct Chapter {
 }
 
 /// What lies between speed changes and gaps within `span`, in chapters that overlap.
-fn chapters(log: &Log, span: Span, speed_changes: &[Span], grain: &NoiseModel) -> Vec<Chapter> {
+fn chapters(
+    log: &Log,
+    span: Span,
+    speed_changes: &[Span],
+    noise_model: &NoiseModel,
+) -> Vec<Chapter> {
     let time_s = log.time_s();
     // Of a condensed log the interval is as told, but for the stamps' rounding.
-    let each = ((LEVEL_BLOCK_S / grain.interval_s * 1.002).floor() as usize).max(1);
-    let block_s = each as f64 * grain.interval_s;
+    let each = ((LEVEL_BLOCK_S / noise_model.interval_s * 1.002).floor() as usize).max(1);
+    let block_s = each as f64 * noise_model.interval_s;
     let long = ((CHAPTER_S / block_s) as usize).max(LEVEL_CHAPTER) * each;
     let overlap = ((LEVEL_OVERLAP_S / block_s) as usize).max(LEVEL_OVERLAP) * each;
     let mut cuts = speed_changes.to_vec();
@@ -196,13 +202,13 @@ fn sags(
     begin_s: f64,
     speed_changes: &[Span],
     known_s: &[f64],
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> Vec<Onset> {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
-    let blocks = Blocks::over(time_s, bus_v, phase, grain);
-    let reach_s = 2.0 * BLOCK_S.max(grain.interval_s);
+    let blocks = Blocks::over(time_s, bus_v, phase, noise_model);
+    let reach_s = 2.0 * BLOCK_S.max(noise_model.interval_s);
     let mut found: Vec<Onset> = Vec::new();
-    let moments = blocks.break_times(grain);
+    let moments = blocks.break_times(noise_model);
     for (k, &moment_s) in moments.iter().enumerate() {
         let beside = known_s.partition_point(|k| *k <= moment_s - reach_s);
         let known = known_s.get(beside).is_some_and(|k| (k - moment_s).abs() < reach_s);
@@ -230,7 +236,7 @@ fn sags(
             .fold(phase.end_s, f64::min);
         let around = Span { start_s: moment_s - reach_s, end_s: moment_s + reach_s };
         let own = Span { start_s: before_s, end_s: after_s };
-        let Some(step) = undeclared_sag(time_s, bus_v, around, own, grain) else { continue };
+        let Some(step) = undeclared_sag(time_s, bus_v, around, own, noise_model) else { continue };
         match last {
             Some(last) if step.at_s - last.at_s < TOGETHER_S => {}
             _ if near(step.at_s, speed_changes) || sped_up(log, &step) => {}
@@ -267,11 +273,11 @@ struct Blocks {
 }
 
 impl Blocks {
-    fn over(time_s: &[f64], bus_v: &[f64], phase: &Phase, grain: &NoiseModel) -> Blocks {
+    fn over(time_s: &[f64], bus_v: &[f64], phase: &Phase, noise_model: &NoiseModel) -> Blocks {
         let range = indices(time_s, Span { start_s: phase.start_s, end_s: phase.end_s });
         // Of a condensed log the interval is as told, but for the stamps' rounding.
-        let dust = if grain.reading.is_some() { 2e-3 } else { 0.0 };
-        let each = ((BLOCK_S / grain.interval_s * (1.0 + dust)).floor() as usize).max(1);
+        let dust = if noise_model.reading.is_some() { 2e-3 } else { 0.0 };
+        let each = ((BLOCK_S / noise_model.interval_s * (1.0 + dust)).floor() as usize).max(1);
         let starts: Vec<usize> = range.clone().step_by(each).collect();
         Blocks {
             time_s: starts.iter().map(|&i| time_s[i]).collect(),
@@ -281,14 +287,14 @@ impl Blocks {
     }
 
     /// Times at which a new straight piece begins, in order.
-    fn break_times(&self, grain: &NoiseModel) -> Vec<f64> {
-        let block_s = BLOCK_S.max(grain.interval_s);
+    fn break_times(&self, noise_model: &NoiseModel) -> Vec<f64> {
+        let block_s = BLOCK_S.max(noise_model.interval_s);
         let chapter = ((CHAPTER_S / block_s) as usize).max(LEAST_CHAPTER);
         let overlap = (OVERLAP_S / block_s) as usize;
         // What one sample's noise is worth once averaged and remembered.
-        let memory = (grain.memory_samples / self.samples_each).max(1.0);
-        let variance =
-            grain.sigma_v.powi(2).max(1e-10) / self.samples_each.min(grain.memory_samples).max(1.0);
+        let memory = (noise_model.memory_samples / self.samples_each).max(1.0);
+        let variance = noise_model.sigma_v.powi(2).max(1e-10)
+            / self.samples_each.min(noise_model.memory_samples).max(1.0);
         let mut chapters = Vec::new();
         let mut start = 0;
         while start + 4 <= self.level_v.len() {

@@ -45,8 +45,9 @@ const UNHEARD_OF: f64 = 0.74;
 const LEAST_SLOW: usize = 3;
 
 /// How far under its level the bus must fall.
-pub fn far_v(grain: &NoiseModel) -> f64 {
-    (LEAST_SIGMAS * grain.of_readings().sigma_v).max(grain.nominal.volts(levels::LOST_CONTACT))
+pub fn far_v(noise_model: &NoiseModel) -> f64 {
+    (LEAST_SIGMAS * noise_model.of_readings().sigma_v)
+        .max(noise_model.nominal.volts(levels::LOST_CONTACT))
 }
 
 /// The drop-outs within `stretches`, in time order.
@@ -54,7 +55,7 @@ pub fn drop_outs(
     log: &Log,
     phases: &[Phase],
     stretches: &[Stretch],
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> Vec<Span> {
     // A contact is lost for moments: the logger's own samples show it.
     let sampled = log.as_sampled();
@@ -63,11 +64,11 @@ pub fn drop_outs(
         return Vec::new();
     }
     let (time_s, bus_v) = (sampled.time_s(), sampled.bus_v());
-    let readings = grain.of_readings();
+    let readings = noise_model.of_readings();
     let dips = Dips {
         time_s,
         bus_v,
-        far_v: far_v(grain),
+        far_v: far_v(noise_model),
         noise_v: 3.0 * readings.sigma_v + readings.step_v.unwrap_or(0.0),
         interval_s: readings.interval_s,
     };

@@ -33,7 +33,7 @@ pub use stretches::Stretch;
 /// A log cut into what its later stages look at.
 #[derive(Debug, Clone)]
 pub struct Segments {
-    pub grain: NoiseModel,
+    pub noise_model: NoiseModel,
     pub phases: Vec<Phase>,
     /// Only the voltage is logged, and it is that of a battery which nothing charges: the
     /// engine is taken to run, and may not have.
@@ -84,8 +84,8 @@ fn in_phases(log: &Log, phases: Vec<Phase>, first_look: &NoiseModel) -> Segments
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let within = Within::of(log, Role::Voltage(log.bus));
     let speed_changes = log.engine_rpm().map(|rpm| speed::changes(time_s, rpm)).unwrap_or_default();
-    let pass = |grain: &NoiseModel| {
-        let steps = steps::steps(log, &phases, &speed_changes, grain);
+    let pass = |noise_model: &NoiseModel| {
+        let steps = steps::steps(log, &phases, &speed_changes, noise_model);
         let stretches = stretches::stretches(log, &phases, &speed_changes, &steps);
         (steps, stretches)
     };
@@ -93,13 +93,13 @@ fn in_phases(log: &Log, phases: Vec<Phase>, first_look: &NoiseModel) -> Segments
     // A contact that is lost tells nothing of the noise.
     let lost = drop_outs::drop_outs(log, &phases, &calm, first_look);
     let calm = drop_outs::cut(calm, &lost, time_s);
-    let grain = first_look.refined(time_s, bus_v, log.engine_rpm(), within, &calm);
-    let (steps, stretches) = pass(&grain);
-    let drop_outs = drop_outs::drop_outs(log, &phases, &stretches, &grain);
+    let noise_model = first_look.refined(time_s, bus_v, log.engine_rpm(), within, &calm);
+    let (steps, stretches) = pass(&noise_model);
+    let drop_outs = drop_outs::drop_outs(log, &phases, &stretches, &noise_model);
     let stretches = drop_outs::cut(stretches, &drop_outs, time_s);
     let points = points::points(log, &stretches);
     Segments {
-        grain,
+        noise_model,
         phases,
         running_is_assumed: false,
         doubtful_stops: Vec::new(),

@@ -231,7 +231,7 @@ impl NoiseModel {
         }
     }
 
-    /// What one reading is like: the grain itself where a sample is a reading.
+    /// What one reading is like: the noise_model itself where a sample is a reading.
     pub fn of_readings(&self) -> NoiseModel {
         let Some(reading) = self.reading else { return *self };
         NoiseModel {
@@ -300,7 +300,7 @@ impl NoiseModel {
         };
         let levels = kept().count();
         let memory_samples = noise.shape.time();
-        let grain = NoiseModel {
+        let noise_model = NoiseModel {
             sigma_v: noise.sigma.hypot(beat_sigma(beat)),
             unrounded_sigma_v: unrounded(noise.sigma, self.step_v, levels).hypot(beat_sigma(beat)),
             beat,
@@ -314,8 +314,8 @@ impl NoiseModel {
         };
         let within: Vec<f64> =
             kept().map(|range| mean(squares.get(range.clone()).unwrap_or(&[]))).collect();
-        let reading = self.reading.map(|r| grain.reading(r.each, mean(&within), levels));
-        NoiseModel { reading, ..grain }
+        let reading = self.reading.map(|r| noise_model.reading(r.each, mean(&within), levels));
+        NoiseModel { reading, ..noise_model }
     }
 
     /// The parts of `range` between jumps that no noise makes, each without the moment

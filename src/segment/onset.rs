@@ -69,11 +69,11 @@ pub fn answer(
     window: Span,
     own: Span,
     direction: f64,
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> Option<Onset> {
     let own = indices(time_s, own);
     let (sharpest, jump_v) = REACHES_S.iter().find_map(|reach_s| {
-        let reach = ((reach_s / grain.interval_s).round() as usize).max(LEAST_SAMPLES);
+        let reach = ((reach_s / noise_model.interval_s).round() as usize).max(LEAST_SAMPLES);
         let best = indices(time_s, window)
             .filter(|&k| k > own.start && k < own.end)
             .map(|k| {
@@ -83,11 +83,11 @@ pub fn answer(
             })
             .filter(|(_, jump_v)| jump_v.is_finite())
             .max_by(|a, b| (direction * a.1).total_cmp(&(direction * b.1)))?;
-        (direction * best.1 >= grain.visible_change_v(reach, WIDTHS)).then_some(best)
+        (direction * best.1 >= noise_model.visible_change_v(reach, WIDTHS)).then_some(best)
     })?;
     let earliest = index_at(time_s, (time_s[sharpest] - NOTICED_LATE_S).max(window.start_s));
     let at = break_near(time_s, bus_v, earliest..sharpest + 1, own.clone());
-    let at = first_away(time_s, bus_v, at, own.start, direction, grain);
+    let at = first_away(time_s, bus_v, at, own.start, direction, noise_model);
     Some(Onset { at_s: time_s[at], jump_v })
 }
 
@@ -98,7 +98,7 @@ pub fn undeclared_sag(
     bus_v: &[f64],
     around: Span,
     own: Span,
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> Option<Onset> {
     let own_range = indices(time_s, own);
     let candidates = indices(time_s, around);
@@ -115,12 +115,12 @@ pub fn undeclared_sag(
     let before = before.start..before.end.min(at);
     let arrived = Span { start_s: at_s + ARRIVED_S.0, end_s: (at_s + ARRIVED_S.1).min(own.end_s) };
     let after = indices(time_s, arrived);
-    let enough = ((LEAST_BEFORE_S / grain.interval_s) as usize).max(4);
+    let enough = ((LEAST_BEFORE_S / noise_model.interval_s) as usize).max(4);
     if before.len() < enough || after.len() < LEAST_SAMPLES {
         return None;
     }
-    let left_v = common_level(&bus_v[after], grain) - median(&bus_v[before.clone()]);
-    sharp_move(time_s, bus_v, at, before, own_range.end, grain)
+    let left_v = common_level(&bus_v[after], noise_model) - median(&bus_v[before.clone()]);
+    sharp_move(time_s, bus_v, at, before, own_range.end, noise_model)
         .filter(|sag| left_v.abs() < MENDED_SHARE * sag.jump_v.abs())
 }
 
@@ -131,14 +131,14 @@ pub fn began(
     at_s: f64,
     direction: f64,
     own: Span,
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> f64 {
     let own = indices(time_s, own);
     let at = index_at(time_s, at_s);
     if !own.contains(&at) {
         return at_s;
     }
-    let first = first_away(time_s, bus_v, at, own.start, direction, grain);
+    let first = first_away(time_s, bus_v, at, own.start, direction, noise_model);
     if first < at { time_s[first] } else { at_s }
 }
 
@@ -151,9 +151,9 @@ pub fn placed(time_s: &[f64], bus_v: &[f64], at_s: f64, reach_s: f64, own: Span)
 }
 
 /// Mean of the samples that lie together: a drop-out is not where a bus is.
-fn common_level(bus_v: &[f64], grain: &NoiseModel) -> f64 {
+fn common_level(bus_v: &[f64], noise_model: &NoiseModel) -> f64 {
     let middle_v = median(bus_v);
-    let near_v = 6.0 * grain.sigma_v + grain.step_v.unwrap_or(0.0);
+    let near_v = 6.0 * noise_model.sigma_v + noise_model.step_v.unwrap_or(0.0);
     let near: Vec<f64> = bus_v.iter().copied().filter(|v| (v - middle_v).abs() <= near_v).collect();
     if near.len() * 2 < bus_v.len() { mean(bus_v) } else { mean(&near) }
 }
@@ -166,9 +166,9 @@ fn sharp_move(
     at: usize,
     before: Range<usize>,
     end: usize,
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> Option<Onset> {
-    let reach = ((REACHES_S[0] / grain.interval_s).round() as usize).max(LEAST_SAMPLES);
+    let reach = ((REACHES_S[0] / noise_model.interval_s).round() as usize).max(LEAST_SAMPLES);
     let after = &bus_v[at..(at + reach).min(end)];
     let quiet_v = median(&bus_v[before.clone()]);
     let moved_v = mean(after) - quiet_v;
@@ -176,14 +176,15 @@ fn sharp_move(
     // The break may be placed a moment late: what leads into it is left out.
     let lead = before.start..before.end.saturating_sub(LEAST_SAMPLES + reach / 4);
     let quiet = !bus_v[lead].iter().any(|v| apart_v(v) > 0.5 * moved_v.abs());
-    let whole = after.iter().filter(|v| apart_v(v) > 3.0 * grain.sigma_v).count() >= LEAST_SAMPLES;
-    let least_v =
-        (grain.visible_change_v(reach, SAG_WIDTHS)).max(LEAST_STEPS * grain.step_v.unwrap_or(0.0));
+    let whole =
+        after.iter().filter(|v| apart_v(v) > 3.0 * noise_model.sigma_v).count() >= LEAST_SAMPLES;
+    let least_v = (noise_model.visible_change_v(reach, SAG_WIDTHS))
+        .max(LEAST_STEPS * noise_model.step_v.unwrap_or(0.0));
     // A lost contact comes back in one jump; a regulator takes its time.
-    let soon = &bus_v[at..(at + (LOST_CONTACT_S / grain.interval_s) as usize).clamp(at, end)];
+    let soon = &bus_v[at..(at + (LOST_CONTACT_S / noise_model.interval_s) as usize).clamp(at, end)];
     let back_v = soon.windows(2).map(|w| apart_v(&w[0]) - apart_v(&w[1])).fold(0.0, f64::max);
     let deepest_v = soon.iter().map(apart_v).fold(0.0, f64::max);
-    let deep_v = grain.nominal.volts(levels::LOST_CONTACT);
+    let deep_v = noise_model.nominal.volts(levels::LOST_CONTACT);
     let lost_contact =
         moved_v < 0.0 && deepest_v > deep_v && back_v > LOST_CONTACT_BACK * deepest_v;
     (quiet && whole && !lost_contact && moved_v.abs() >= least_v)
@@ -208,14 +209,14 @@ fn first_away(
     at: usize,
     own_start: usize,
     direction: f64,
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> usize {
-    let before_s = FIT_BEFORE_S.max(FIT_BEFORE_SAMPLES * grain.interval_s);
-    let arrives_s = ARRIVES_S.max(1.5 * grain.interval_s);
+    let before_s = FIT_BEFORE_S.max(FIT_BEFORE_SAMPLES * noise_model.interval_s);
+    let arrives_s = ARRIVES_S.max(1.5 * noise_model.interval_s);
     let from = index_at(time_s, time_s[at] - before_s).max(own_start);
     let calm = from..index_at(time_s, time_s[at] - arrives_s).max(from);
     let Ok(line) = ordinary(&time_s[calm.clone()], &bus_v[calm.clone()]) else { return at };
-    let far_v = AWAY_SIGMAS * grain.sigma_v + grain.step_v.unwrap_or(0.0);
+    let far_v = AWAY_SIGMAS * noise_model.sigma_v + noise_model.step_v.unwrap_or(0.0);
     let is_away = |k: &usize| direction * (bus_v[*k] - line.at(time_s[*k])) > far_v;
     (calm.end..at).rev().take_while(is_away).last().unwrap_or(at)
 }

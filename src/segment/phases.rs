@@ -37,26 +37,26 @@ impl From<Vec<Phase>> for Course {
     }
 }
 
-pub fn course(log: &Log, grain: &NoiseModel) -> Course {
+pub fn course(log: &Log, noise_model: &NoiseModel) -> Course {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     match log.engine_rpm().filter(|rpm| rpm.iter().any(|r| r.is_finite())) {
         Some(rpm) => {
             let mut running = running_by_speed(time_s, rpm);
-            let mut starts = starter::dips(log, &stops(time_s, &running), grain);
-            starter::add_turns(&mut starts, time_s, bus_v, rpm, grain);
-            starter::add_late(&mut starts, &mut running, time_s, bus_v, grain);
-            phases_around(time_s, &running, &starts, grain).into()
+            let mut starts = starter::dips(log, &stops(time_s, &running), noise_model);
+            starter::add_turns(&mut starts, time_s, bus_v, rpm, noise_model);
+            starter::add_late(&mut starts, &mut running, time_s, bus_v, noise_model);
+            phases_around(time_s, &running, &starts, noise_model).into()
         }
         None => {
             let whole = Span { start_s: f64::NEG_INFINITY, end_s: f64::INFINITY };
-            let dips = starter::dips(log, &[whole], grain);
+            let dips = starter::dips(log, &[whole], noise_model);
             match &log.marks.engine_running {
                 Some(marked) => {
-                    let shown = by_voltage(time_s, bus_v, &dips, grain).phases;
+                    let shown = by_voltage(time_s, bus_v, &dips, noise_model).phases;
                     let running = running_by_marks(marked, &dips, &shown);
-                    phases_around(time_s, &running, &dips, grain).into()
+                    phases_around(time_s, &running, &dips, noise_model).into()
                 }
-                None => by_voltage(time_s, bus_v, &dips, grain),
+                None => by_voltage(time_s, bus_v, &dips, noise_model),
             }
         }
     }
@@ -90,14 +90,14 @@ fn phases_around(
     time_s: &[f64],
     running: &[Span],
     dips: &[Span],
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) -> Vec<Phase> {
     let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
         return Vec::new();
     };
     let mut phases = Vec::new();
     let mut now_s = first_s;
-    let fires_within_s = FIRES_WITHIN_S.max(1.5 * grain.interval_s);
+    let fires_within_s = FIRES_WITHIN_S.max(1.5 * noise_model.interval_s);
     for run in running {
         stopped(&mut phases, Span { start_s: now_s, end_s: run.start_s }, dips, fires_within_s);
         let begin_s = phases.last().map_or(run.start_s, |p: &Phase| p.end_s);
@@ -184,11 +184,11 @@ fn running_by_marks(marked: &[Span], dips: &[Span], shown: &[Phase]) -> Vec<Span
 
 /// Without a tachometer: the most probable course of the engine, with starts as sharp as the
 /// samples show them.
-fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &NoiseModel) -> Course {
-    let readings = readings(time_s, bus_v, grain);
-    let gap_s = GAP_S.max(GAP_INTERVALS * grain.interval_s);
+fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], noise_model: &NoiseModel) -> Course {
+    let readings = readings(time_s, bus_v, noise_model);
+    let gap_s = GAP_S.max(GAP_INTERVALS * noise_model.interval_s);
     let (states, doubtful) =
-        doubtful_stops::most_probable(&readings, noise_v(&readings, grain), gap_s);
+        doubtful_stops::most_probable(&readings, noise_v(&readings, noise_model), gap_s);
     let (Some(&first_s), Some(&last_s)) = (time_s.first(), time_s.last()) else {
         return Vec::new().into();
     };
@@ -229,11 +229,12 @@ fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], grain: &NoiseModel) 
 }
 
 /// Scatter of a reading by the usual move from one to the next: steps and starts are none.
-fn noise_v(readings: &[Reading], grain: &NoiseModel) -> f64 {
+fn noise_v(readings: &[Reading], noise_model: &NoiseModel) -> f64 {
     const MEDIAN_TO_SIGMA: f64 = 1.4826 * std::f64::consts::FRAC_1_SQRT_2;
     let moves: Vec<f64> = readings.windows(2).map(|pair| (pair[1].v - pair[0].v).abs()).collect();
-    let cells = grain.nominal.over_12_v();
-    let (step_v, sigma_v) = (grain.step_v.unwrap_or(0.0) / cells, grain.sigma_v / cells);
+    let cells = noise_model.nominal.over_12_v();
+    let (step_v, sigma_v) =
+        (noise_model.step_v.unwrap_or(0.0) / cells, noise_model.sigma_v / cells);
     let rounding_v = step_v / 12f64.sqrt();
     let usual_v = (MEDIAN_TO_SIGMA * median(&moves)).max(rounding_v);
     if usual_v.is_finite() { usual_v.min(sigma_v) } else { sigma_v }
@@ -241,10 +242,10 @@ fn noise_v(readings: &[Reading], grain: &NoiseModel) -> f64 {
 
 /// The voltage as the model of the engine's states reads it: samples, or medians of close
 /// ones, as six cells would show them.
-fn readings(time_s: &[f64], bus_v: &[f64], grain: &NoiseModel) -> Vec<Reading> {
-    let supply_off_v = grain.nominal.volts(levels::SUPPLY_OFF);
-    let cells = grain.nominal.over_12_v();
-    let close = grain.interval_s < READING_S / 2.0;
+fn readings(time_s: &[f64], bus_v: &[f64], noise_model: &NoiseModel) -> Vec<Reading> {
+    let supply_off_v = noise_model.nominal.volts(levels::SUPPLY_OFF);
+    let cells = noise_model.nominal.over_12_v();
+    let close = noise_model.interval_s < READING_S / 2.0;
     let piece = |t_s: f64| if close { (t_s / READING_S).floor() } else { t_s };
     let known: Vec<(f64, f64)> = time_s
         .iter()
@@ -293,8 +294,9 @@ mod tests {
     }
 
     fn phases(time_s: &[f64], bus_v: &[f64]) -> Vec<Phase> {
-        let grain = NoiseModel::first_look(time_s, bus_v, None);
-        by_voltage(time_s, bus_v, &starter::dips_in(time_s, bus_v, &grain), &grain).phases
+        let noise_model = NoiseModel::first_look(time_s, bus_v, None);
+        by_voltage(time_s, bus_v, &starter::dips_in(time_s, bus_v, &noise_model), &noise_model)
+            .phases
     }
 
     fn trace(levels: &[(f64, f64)]) -> (Vec<f64>, Vec<f64>) {
@@ -362,11 +364,11 @@ mod tests {
             })
             .collect();
         let rpm: Vec<f64> = (0..200).map(|i| if i < 5 { 0.0 } else { 1100.0 }).collect();
-        let grain = NoiseModel::first_look(&time_s, &bus_v, None);
+        let noise_model = NoiseModel::first_look(&time_s, &bus_v, None);
         let mut running = running_by_speed(&time_s, &rpm);
-        let mut starts = starter::dips_in(&time_s, &bus_v, &grain);
-        starter::add_late(&mut starts, &mut running, &time_s, &bus_v, &grain);
-        let phases = phases_around(&time_s, &running, &starts, &grain);
+        let mut starts = starter::dips_in(&time_s, &bus_v, &noise_model);
+        starter::add_late(&mut starts, &mut running, &time_s, &bus_v, &noise_model);
+        let phases = phases_around(&time_s, &running, &starts, &noise_model);
         assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Running]);
         assert_eq!((phases[1].start_s, phases[1].end_s), (2.5, 5.0));
     }
@@ -383,10 +385,14 @@ mod tests {
             })
             .collect();
         let rpm: Vec<f64> = (0..100).map(|i| if i < 9 { 0.0 } else { 900.0 }).collect();
-        let grain = NoiseModel::first_look(&time_s, &bus_v, Some(0.1));
+        let noise_model = NoiseModel::first_look(&time_s, &bus_v, Some(0.1));
         let running = running_by_speed(&time_s, &rpm);
-        let phases =
-            phases_around(&time_s, &running, &starter::dips_in(&time_s, &bus_v, &grain), &grain);
+        let phases = phases_around(
+            &time_s,
+            &running,
+            &starter::dips_in(&time_s, &bus_v, &noise_model),
+            &noise_model,
+        );
         assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Running]);
         assert_eq!((phases[1].start_s, phases[1].end_s), (8.0, 9.0));
     }

@@ -28,48 +28,48 @@ const SLOW_S: f64 = 0.3;
 const LATE_S: f64 = 2.5;
 
 /// Dips of the bus that only a starter makes and that begin `within` these spans.
-pub(super) fn dips(log: &Log, within: &[Span], grain: &NoiseModel) -> Vec<Span> {
+pub(super) fn dips(log: &Log, within: &[Span], noise_model: &NoiseModel) -> Vec<Span> {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let begins_in = |span: &Span| {
         // A weak alternator takes a while to lift the bus out of the dip.
         let seen = Span { end_s: span.end_s + LONGEST_CRANKING_S, ..*span };
         let range = indices(time_s, seen);
-        let mut dips = dips_in(&time_s[range.clone()], &bus_v[range], grain);
+        let mut dips = dips_in(&time_s[range.clone()], &bus_v[range], noise_model);
         dips.retain(|dip| dip.start_s <= span.end_s);
         dips
     };
     let mut dips: Vec<Span> = within.iter().flat_map(begins_in).collect();
     if log.finer().is_some() {
-        let grain = grain.of_readings();
-        dips.iter_mut().for_each(|dip| *dip = sharpened(*dip, log.as_sampled(), &grain));
+        let noise_model = noise_model.of_readings();
+        dips.iter_mut().for_each(|dip| *dip = sharpened(*dip, log.as_sampled(), &noise_model));
     }
     dips
 }
 
 /// A dip that was seen in means, as the samples themselves have it: a starter takes
 /// hold within a hundredth of a second.
-fn sharpened(dip: Span, log: &Log, grain: &NoiseModel) -> Span {
+fn sharpened(dip: Span, log: &Log, noise_model: &NoiseModel) -> Span {
     let around = Span { start_s: dip.start_s - 2.0, end_s: dip.end_s + 1.0 };
     let range = indices(log.time_s(), around);
     let (time_s, bus_v) = (&log.time_s()[range.clone()], &log.bus_v()[range]);
     let same = |other: &Span| other.start_s < dip.end_s && other.end_s > dip.start_s;
-    dips_in(time_s, bus_v, grain).into_iter().find(same).unwrap_or(dip)
+    dips_in(time_s, bus_v, noise_model).into_iter().find(same).unwrap_or(dip)
 }
 
 /// How far a starter takes a bus at least while the engine is seen to turn.
-fn turning_dip_v(grain: &NoiseModel) -> f64 {
-    let most_v = grain.nominal.volts(levels::CRANKING_DIP);
-    grain.beyond_noise_v(grain.nominal.volts(levels::TURNING_DIP)).min(most_v)
+fn turning_dip_v(noise_model: &NoiseModel) -> f64 {
+    let most_v = noise_model.nominal.volts(levels::CRANKING_DIP);
+    noise_model.beyond_noise_v(noise_model.nominal.volts(levels::TURNING_DIP)).min(most_v)
 }
 
 /// Where a starter could have been at work: the voltage falls by more than
 /// [`levels::CRANKING_DIP`] under the level before it and comes back.
-pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &NoiseModel) -> Vec<Span> {
+pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], noise_model: &NoiseModel) -> Vec<Span> {
     // Steps and starts may pass for noise in a short log.
-    let cranking_dip_v = grain.nominal.volts(levels::CRANKING_DIP);
-    let after_stop_v = grain.nominal.volts(levels::AFTER_STOP);
-    let least_dip_v = grain.beyond_noise_v(cranking_dip_v).min(2.0 * cranking_dip_v);
-    let reach_s = EDGE_S.max(1.1 * grain.interval_s);
+    let cranking_dip_v = noise_model.nominal.volts(levels::CRANKING_DIP);
+    let after_stop_v = noise_model.nominal.volts(levels::AFTER_STOP);
+    let least_dip_v = noise_model.beyond_noise_v(cranking_dip_v).min(2.0 * cranking_dip_v);
+    let reach_s = EDGE_S.max(1.1 * noise_model.interval_s);
     let mut dips = Vec::new();
     let mut i = 1;
     let mut earlier = 0;
@@ -82,7 +82,8 @@ pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], grain: &NoiseModel) -> Vec<
             i += 1;
             continue;
         }
-        let level_v = level_before(time_s, bus_v, i, grain.interval_s).unwrap_or(bus_v[earlier]);
+        let level_v =
+            level_before(time_s, bus_v, i, noise_model.interval_s).unwrap_or(bus_v[earlier]);
         if bus_v[i] > level_v - least_dip_v || level_v > after_stop_v {
             i += 1;
             continue;
@@ -123,13 +124,13 @@ pub(super) fn add_late(
     running: &mut [Span],
     time_s: &[f64],
     bus_v: &[f64],
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) {
-    if grain.interval_s < SLOW_S {
+    if noise_model.interval_s < SLOW_S {
         return;
     }
-    let least_dip_v = turning_dip_v(grain);
-    let late_s = LATE_S.max(2.0 * grain.interval_s);
+    let least_dip_v = turning_dip_v(noise_model);
+    let late_s = LATE_S.max(2.0 * noise_model.interval_s);
     for run in running.iter_mut() {
         let from = index_at(time_s, run.start_s);
         let seen =
@@ -161,9 +162,9 @@ pub(super) fn add_turns(
     time_s: &[f64],
     bus_v: &[f64],
     rpm: &[f64],
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
 ) {
-    let least_dip_v = turning_dip_v(grain);
+    let least_dip_v = turning_dip_v(noise_model);
     let turned = turns(time_s, rpm).into_iter().filter_map(|turn| {
         let around_s = turn.start_s - TACHOMETER_LAG_S;
         let before = indices(time_s, Span { start_s: around_s - 2.0, end_s: around_s });
@@ -226,9 +227,9 @@ mod tests {
                 rpm.push(speed_rpm);
             }
         }
-        let grain = NoiseModel::first_look(&time_s, &bus_v, None);
-        let mut starts = dips_in(&time_s, &bus_v, &grain);
-        add_turns(&mut starts, &time_s, &bus_v, &rpm, &grain);
+        let noise_model = NoiseModel::first_look(&time_s, &bus_v, None);
+        let mut starts = dips_in(&time_s, &bus_v, &noise_model);
+        add_turns(&mut starts, &time_s, &bus_v, &rpm, &noise_model);
         starts
     }
 
@@ -283,9 +284,9 @@ mod tests {
         let bus_v: Vec<f64> =
             time_s.iter().map(|t_s| at(*t_s, 12.8, 12.1, 14.0) + noise_v(*t_s)).collect();
         let rpm: Vec<f64> = time_s.iter().map(|t_s| at(*t_s, 0.0, 180.0, 900.0)).collect();
-        let grain = NoiseModel::first_look(&time_s, &bus_v, None);
+        let noise_model = NoiseModel::first_look(&time_s, &bus_v, None);
         let mut starts = Vec::new();
-        add_turns(&mut starts, &time_s, &bus_v, &rpm, &grain);
+        add_turns(&mut starts, &time_s, &bus_v, &rpm, &noise_model);
         assert_eq!(starts, [Span { start_s: 10.0, end_s: 11.0 }]);
     }
 }

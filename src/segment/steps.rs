@@ -40,8 +40,13 @@ pub struct Step {
 }
 
 /// The load steps of all running phases, in time order.
-pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &NoiseModel) -> Vec<Step> {
-    let declared = declared(log, grain);
+pub fn steps(
+    log: &Log,
+    phases: &[Phase],
+    speed_changes: &[Span],
+    noise_model: &NoiseModel,
+) -> Vec<Step> {
+    let declared = declared(log, noise_model);
     let mut steps = declared.clone();
     let mut known: Vec<f64> = declared.iter().map(|s| s.at_s).collect();
     known.sort_by(f64::total_cmp);
@@ -49,7 +54,7 @@ pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &NoiseM
     edges.sort_by(f64::total_cmp);
     let running: Vec<&Phase> = phases.iter().filter(|p| p.kind == PhaseKind::Running).collect();
     let detected_in = |phase: &&Phase| {
-        let found = detect::detect(log, phase, speed_changes, &known, grain).into_iter();
+        let found = detect::detect(log, phase, speed_changes, &known, noise_model).into_iter();
         let step = |found: Onset| Step {
             at_s: found.at_s,
             since_s: phase.start_s,
@@ -61,7 +66,7 @@ pub fn steps(log: &Log, phases: &[Phase], speed_changes: &[Span], grain: &NoiseM
             lag_s: None,
             answered: true,
         };
-        let explained = |at_s: f64| explained(at_s, &edges, grain.interval_s);
+        let explained = |at_s: f64| explained(at_s, &edges, noise_model.interval_s);
         found.filter(|found| !explained(found.at_s)).map(step).collect::<Vec<Step>>()
     };
     let parts = shared(&running, LEAST_PHASES, |part| {
@@ -85,7 +90,7 @@ fn explained(at_s: f64, edges: &[f64], interval_s: f64) -> bool {
     last.is_some_and(|last| at_s <= edges[last] + LONGEST_START_S + slack_s)
 }
 
-fn declared(log: &Log, grain: &NoiseModel) -> Vec<Step> {
+fn declared(log: &Log, noise_model: &NoiseModel) -> Vec<Step> {
     let groups = together(edges::edges(log));
     let moments: Vec<f64> = groups.iter().map(|g| g[0].at_s).collect();
     let mut steps = Vec::with_capacity(groups.len());
@@ -98,12 +103,13 @@ fn declared(log: &Log, grain: &NoiseModel) -> Vec<Step> {
         let sign = if direction == Direction::On { -1.0 } else { 1.0 };
         // The edge may be logged a sample late, never after its answer otherwise.
         let window = Span {
-            start_s: (at_s - 1.5 * grain.interval_s).max(last_onset_s + 2.0 * grain.interval_s),
-            end_s: (at_s + LONGEST_LAG_S).min(next_s - 2.0 * grain.interval_s),
+            start_s: (at_s - 1.5 * noise_model.interval_s)
+                .max(last_onset_s + 2.0 * noise_model.interval_s),
+            end_s: (at_s + LONGEST_LAG_S).min(next_s - 2.0 * noise_model.interval_s),
         };
         let own = Span { start_s: last_onset_s, end_s: window.end_s + 1.0 };
         let own = Span { end_s: own.end_s.min(next_s), ..own };
-        let onset = onset::answer(log.time_s(), log.bus_v(), window, own, sign, grain);
+        let onset = onset::answer(log.time_s(), log.bus_v(), window, own, sign, noise_model);
         let onset_s = onset.map_or(at_s, |o| o.at_s);
         last_onset_s = onset_s;
         steps.push(Step {

@@ -1,7 +1,7 @@
 //! Sentences in °C, metres and mm² made over into °F, feet and AWG.
 
+use crate::format::number;
 use crate::physics::cable::awg_area_mm2;
-use crate::words::number;
 
 pub const FEET_PER_METRE: f64 = 1.0 / 0.3048;
 

@@ -9,6 +9,7 @@ use crate::car::{ALWAYS_ON, Car, Job};
 use crate::compare::{self, Agreed, Given, Recorded, SamePair};
 use crate::comparison::Comparison;
 use crate::files::{same_file, write_whole};
+use crate::format::shown;
 use crate::ingest::{ReadOptions, RoleRequest};
 use crate::json;
 use crate::nominal::Nominal;
@@ -17,7 +18,6 @@ use crate::verbs::diagnose::width;
 use crate::verbs::options::{CarFlags, ShownFlags};
 use crate::verbs::recorded::{Stated, input, record};
 use crate::verbs::{FAILED, complain, planned, screen, usage_error};
-use crate::words::shown;
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct CompareArgs {

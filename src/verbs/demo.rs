@@ -6,8 +6,8 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::demo;
+use crate::format::shown;
 use crate::verbs::{FAILED, complain, screen};
-use crate::words::shown;
 
 #[derive(Debug, Clone, Args)]
 pub struct DemoArgs {

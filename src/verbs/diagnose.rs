@@ -11,10 +11,10 @@ use clap::{Args, ValueEnum};
 use crate::car::{CAR_FILE, Car};
 use crate::diagnosis::{BusState, Diagnosis};
 use crate::files::{same_file, write_whole};
+use crate::format::{plain, shown};
 use crate::report::{self, Overwrite};
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
 use crate::verbs::{FAILED, MET, complain, screen, usage_error};
-use crate::words::{plain, shown};
 use crate::{diagnose, ingest};
 
 #[derive(Debug, Clone, Default, Args)]

@@ -4,7 +4,7 @@ use std::fmt::Display;
 use std::io::Write;
 use std::process::ExitCode;
 
-use crate::words::plain_lines;
+use crate::format::plain_lines;
 
 pub mod compare;
 pub mod demo;

@@ -9,6 +9,7 @@ use clap::Args;
 
 use crate::car::Car;
 use crate::files::{same_file, write_whole};
+use crate::format::{plain, shown};
 use crate::ingest::{self, Sheet, Stated};
 use crate::physics::pulley::{self, SANE_RATIOS};
 use crate::plan::{self, Asked, Candidate};
@@ -16,7 +17,6 @@ use crate::report::{self, Overwrite, write_plan};
 use crate::verbs::diagnose::width;
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags, degrees, positive};
 use crate::verbs::{FAILED, complain, screen, usage_error};
-use crate::words::{plain, shown};
 use crate::{examine, json};
 
 #[derive(Debug, Clone, Default, Args)]

@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
+use crate::format::{plain, shown};
 use crate::plan::{Plan, SCHEMA};
 use crate::report::plan::PLAN_FILE;
-use crate::words::{plain, shown};
 
 /// The plan's file, of that file itself or of the folder it stands in.
 pub fn file(named: &Path) -> PathBuf {

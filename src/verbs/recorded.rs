@@ -10,8 +10,8 @@ use crate::car::{Car, Job};
 use crate::compare::Recorded;
 use crate::comparison::{InputFile, Settings};
 use crate::files::resolved;
+use crate::format::shown;
 use crate::ingest::{self, ReadOptions, RoleRequest, word_of};
-use crate::words::shown;
 use crate::{DiagnoseError, diagnose};
 
 /// Where the files that settings name really lie.

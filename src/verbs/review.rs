@@ -17,6 +17,7 @@ use serde::Deserialize;
 use crate::car::{CAR_FILE, Car};
 use crate::diagnosis::{Finding, LoadStep, OperatingPoint};
 use crate::files::{same_file, write_whole};
+use crate::format::{self, shown};
 use crate::json;
 use crate::parallel::cores;
 use crate::report::review::{OfLog, PAGE_FILE, Shelf};
@@ -28,7 +29,6 @@ use crate::review::{LeftOut, Outcome, Review, Reviewed, Row, review};
 use crate::verbs::diagnose::{FailOn, width};
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
 use crate::verbs::{FAILED, MET, complain, screen, usage_error};
-use crate::words::{self, shown};
 
 use job::{Done, Work};
 use progress::Progress;
@@ -181,7 +181,7 @@ fn told_left_out(left_out: &[LeftOut]) -> String {
             format!("{} × {} ({}{more})", left.count, left.reason, left.first.join(", "))
         })
         .collect();
-    words::plain(&parts.join("; "))
+    format::plain(&parts.join("; "))
 }
 
 /// A folder that must not become the review's.
@@ -193,7 +193,7 @@ fn refuse_folder(out: &Path, found: &Found) -> Result<(), String> {
         Some(log) => Err(format!(
             "{shown}: holds logs that are reviewed ({}); give the review a folder of its own with \
              --out",
-            words::plain(&log.told)
+            format::plain(&log.told)
         )),
         None => Ok(()),
     }
@@ -210,7 +210,7 @@ fn refuse_json(json: &Path, out: &Path, found: &Found) -> Result<(), String> {
     if !home.is_dir() {
         return Err(format!(
             "{shown}: there is no folder {}; make it, or name another place with --json",
-            words::shown(&home)
+            format::shown(&home)
         ));
     }
     let is_ours = same_file(&home, out) && report::review::writes(&name);

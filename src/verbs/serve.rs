@@ -17,10 +17,10 @@ use clap::Args;
 use tokio::net::TcpListener;
 
 use crate::files::resolved;
+use crate::format::shown;
 use crate::units::Units;
 use crate::verbs::options::{CarFlags, ShownFlags};
 use crate::verbs::{FAILED, complain, screen};
-use crate::words::shown;
 
 use report_store::Shelf;
 

@@ -12,11 +12,11 @@ use crate::car::Car;
 use crate::compare::differences::{Difference, differences};
 use crate::compare::{self, Agreed, Given, Recorded, hash_of, is_sealed};
 use crate::comparison::{Comparison, Foretold, InputFile, SCHEMA, Side};
+use crate::format::{self, plain, plural, shown};
 use crate::json;
 use crate::report::proof;
 use crate::verbs::recorded::{Places, again, bare, sha256_of};
 use crate::verbs::{FAILED, complain, planned, screen};
-use crate::words::{self, plain, plural, shown};
 
 /// More than these are counted, not listed.
 const MOST_LISTED: usize = 12;
@@ -271,8 +271,10 @@ impl Account {
         // A broken seal is told already.
         found.retain(|difference| difference.place != "seal_sha256");
         if found.is_empty() {
-            self.right
-                .push(format!("all {} values computed again are the same", words::count(compared)));
+            self.right.push(format!(
+                "all {} values computed again are the same",
+                format::count(compared)
+            ));
         }
         let more = found.len().saturating_sub(MOST_LISTED);
         for Difference { place, written, again } in found.into_iter().take(MOST_LISTED) {

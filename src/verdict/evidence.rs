@@ -2,11 +2,11 @@
 
 use crate::diagnosis::{Evidence, OperatingPoint};
 use crate::estimate::Estimate;
+use crate::format;
 use crate::segment::points::BAND_EDGES_RPM;
 use crate::verdict::Case;
-use crate::words;
 
-pub use crate::words::with_loads;
+pub use crate::format::with_loads;
 
 /// "at 850 rpm", or nothing where speed is not logged.
 pub fn at_speed(point: &OperatingPoint) -> String {
@@ -19,12 +19,12 @@ pub fn is_idle(point: &OperatingPoint) -> bool {
 
 /// "24 A (12 to 41, assumed)".
 pub fn amps(estimate: &Estimate) -> String {
-    words::AMP.told(estimate)
+    format::AMP.told(estimate)
 }
 
 /// "12.41 V (12.39 to 12.43)"; the grade too, where it is less than measured.
 pub fn volts(estimate: &Estimate) -> String {
-    words::VOLT.with_range(estimate)
+    format::VOLT.with_range(estimate)
 }
 
 /// "1.52 V (1.40 to 1.64) under its setpoint": the headline has the voltage itself.

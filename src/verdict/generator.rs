@@ -2,8 +2,8 @@
 
 use super::{Case, Judgement};
 use crate::diagnosis::{Evidence, Severity};
+use crate::format::capital;
 use crate::verdict::rules::Seen;
-use crate::words::capital;
 
 /// What stands for causes that only an alternator has.
 const OWN_CAUSE: &str = "worn brushes, dirty commutator or weak field of the generator";

@@ -2,11 +2,11 @@
 
 use crate::diagnosis::{BusState, Heat, Origin, PhaseKind};
 use crate::estimate::Grade;
+use crate::format::MILLIVOLT;
 use crate::log::{Role, Span, Tap};
 use crate::segment::indices;
 use crate::verdict::Case;
 use crate::verdict::evidence::{is_idle, min_and_max};
-use crate::words::MILLIVOLT;
 
 /// Ripple of a running alternator lies at hundreds of hertz; this many samples
 /// a second at least would show it (common practice, no source).

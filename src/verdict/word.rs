@@ -4,13 +4,13 @@ use crate::analysis::deficit::CHARGING_A;
 use crate::diagnosis::{
     Bound, BusState, Finding, MoreSpeed, OperatingPoint, PhaseKind, Verdict, VerdictWord,
 };
+use crate::format::RPM;
 use crate::levels;
 use crate::log::Span;
 use crate::segment::indices;
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, min_and_max, volts, with_loads};
 use crate::verdict::rules::post_holding;
-use crate::words::RPM;
 
 /// At this probability a point falls short; from there down to even odds the log does not
 /// decide.

@@ -132,12 +132,12 @@ pub fn rows() -> Vec<Row> {
         .map(|i| {
             let t = i as f64 / 10.0;
             let fan = (40.0..60.0).contains(&t);
-            let grain = 0.01 * (i % 3) as f64;
+            let noise_model = 0.01 * (i % 3) as f64;
             let (v, rpm) = match t {
-                t if t < 10.0 => (12.60 + grain, 0.0),
-                t if t < 11.0 => (10.20 + grain, 180.0),
-                _ if fan => (13.10 + grain, 850.0),
-                _ => (14.20 + grain, 850.0 + (i % 5) as f64),
+                t if t < 10.0 => (12.60 + noise_model, 0.0),
+                t if t < 11.0 => (10.20 + noise_model, 180.0),
+                _ if fan => (13.10 + noise_model, 850.0),
+                _ => (14.20 + noise_model, 850.0 + (i % 5) as f64),
             };
             Row { i, t, v, rpm, fan }
         })

@@ -251,7 +251,7 @@ lamps = "10.5@12.6"
             Err(error) => {
                 let told = error.to_string();
                 prop_assert!(told.contains("car.toml, line "), "{}", told);
-                prop_assert!(!told.chars().any(stiffbus::words::is_unprintable), "{:?}", told);
+                prop_assert!(!told.chars().any(stiffbus::format::is_unprintable), "{:?}", told);
             }
         }
     }

@@ -90,12 +90,12 @@ fn threads_do_not_change_a_byte() {
     let path = home.path().join("x.csv");
     let mut text = "time (s),battery voltage (V),engine rpm,fan,coolant (C)\n".to_owned();
     for (i, row) in rows(300_000).iter().enumerate() {
-        let grain = 0.004 * ((i * 7919 % 101) as f64 / 101.0 - 0.5);
+        let noise_model = 0.004 * ((i * 7919 % 101) as f64 / 101.0 - 0.5);
         let fan = u8::from(row.fan);
         text.push_str(&format!(
             "{:.2},{:.4},{:.0},{fan},{:.1}\n",
             row.t / 10.0,
-            row.v + grain,
+            row.v + noise_model,
             row.rpm,
             70.0 + row.t / 2000.0
         ));

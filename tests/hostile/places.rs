@@ -57,7 +57,7 @@ fn a_report_lies_below_the_folder_of_reports_whatever_the_log_is_called() {
             let said = [output.stdout, output.stderr].concat();
             let said = String::from_utf8_lossy(&said).into_owned();
             assert!(!said.contains("panicked"), "{said}");
-            let unfit = said.chars().find(|&c| c != '\n' && stiffbus::words::is_unprintable(c));
+            let unfit = said.chars().find(|&c| c != '\n' && stiffbus::format::is_unprintable(c));
             assert_eq!(unfit, None, "{said:?}");
             assert!(!said.lines().any(|line| line == "stiffbus: all is well.csv"), "{said}");
             let mut all = Vec::new();
@@ -89,7 +89,7 @@ fn words_of_a_missing_or_bad_file_are_safe_to_show() {
             let output = binary().args(verb).arg(&path).output().expect("it runs");
             let said = String::from_utf8_lossy(&output.stderr).into_owned();
             assert_eq!(output.status.code(), Some(1), "{said}");
-            let unfit = said.chars().find(|&c| c != '\n' && stiffbus::words::is_unprintable(c));
+            let unfit = said.chars().find(|&c| c != '\n' && stiffbus::format::is_unprintable(c));
             assert_eq!(unfit, None, "{said:?}");
             assert!(!said.lines().any(|line| line.starts_with("stiffbus: all is well")), "{said}");
         }
@@ -104,7 +104,7 @@ fn words_of_wrong_use_are_safe_to_show() {
         let output = command.args(args).env("CLICOLOR_FORCE", "1").output().expect("it runs");
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert_eq!(output.status.code(), Some(2), "{said}");
-        let unfit = said.chars().find(|&c| c != '\n' && stiffbus::words::is_unprintable(c));
+        let unfit = said.chars().find(|&c| c != '\n' && stiffbus::format::is_unprintable(c));
         assert_eq!(unfit, None, "{said:?}");
     }
 }
@@ -127,7 +127,7 @@ fn words_of_a_bad_car_are_safe_to_show() {
         let output = binary().current_dir(home.path()).arg("x.csv").output().expect("it runs");
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert_eq!(output.status.code(), Some(1), "{toml}: {said}");
-        let unfit = said.chars().find(|&c| c != '\n' && stiffbus::words::is_unprintable(c));
+        let unfit = said.chars().find(|&c| c != '\n' && stiffbus::format::is_unprintable(c));
         assert_eq!(unfit, None, "{said:?}");
     }
 }

@@ -119,7 +119,7 @@ fn changed(picks: &[(prop::sample::Index, Value)]) -> Value {
 }
 
 fn is_shown_safely(text: &str) {
-    let unfit = text.chars().find(|&c| c != '\n' && stiffbus::words::is_unprintable(c));
+    let unfit = text.chars().find(|&c| c != '\n' && stiffbus::format::is_unprintable(c));
     assert_eq!(unfit, None, "{text:?}");
 }
 

@@ -40,7 +40,7 @@ pub fn read(bytes: &[u8], options: &ReadOptions) -> Option<Log> {
 pub fn is_clear(error: &IngestError) {
     let text = error.to_string();
     assert!(text.contains(".csv") && text.len() > 20, "{text}");
-    let unfit = text.chars().find(|&c| c != '\n' && stiffbus::words::is_unprintable(c));
+    let unfit = text.chars().find(|&c| c != '\n' && stiffbus::format::is_unprintable(c));
     assert_eq!(unfit, None, "{text:?}");
     // A column's name may be as long as the file; an error is there to be read.
     assert!(text.len() < 20_000, "{} bytes", text.len());
@@ -81,12 +81,12 @@ pub fn rows(count: usize) -> Vec<Row> {
             let t = i as f64 / 10.0;
             let share = i as f64 / count as f64;
             let fan = (0.4..0.7).contains(&share);
-            let grain = 0.01 * (i % 3) as f64;
+            let noise_model = 0.01 * (i % 3) as f64;
             let (v, rpm) = match share {
-                s if s < 0.15 => (12.60 + grain, 0.0),
-                s if s < 0.18 => (10.20 + grain, 180.0),
-                _ if fan => (13.70 + grain, 850.0),
-                _ => (14.20 + grain, 850.0 + (i % 5) as f64),
+                s if s < 0.15 => (12.60 + noise_model, 0.0),
+                s if s < 0.18 => (10.20 + noise_model, 180.0),
+                _ if fan => (13.70 + noise_model, 850.0),
+                _ => (14.20 + noise_model, 850.0 + (i % 5) as f64),
             };
             Row { t, v, rpm, fan }
         })

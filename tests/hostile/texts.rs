@@ -19,7 +19,7 @@ use stiffbus::diagnosis::Diagnosis;
 use stiffbus::ingest::{Sheet, Stated};
 use stiffbus::plan::{Asked, Candidate, Plan, plan};
 use stiffbus::report::{self, svg, tables};
-use stiffbus::{diagnose, examine, ingest, words};
+use stiffbus::{diagnose, examine, format, ingest};
 
 use crate::support::{cases, sample_logs};
 
@@ -330,7 +330,7 @@ fn svg_shape(text: &str) -> Shape {
 
 fn is_inert(name: &str, text: &str, benign: &[(String, String)]) {
     let printable = |text: &str| {
-        let unfit = text.chars().find(|&c| c != '\n' && words::is_unprintable(c));
+        let unfit = text.chars().find(|&c| c != '\n' && format::is_unprintable(c));
         assert_eq!(unfit, None, "{name}: {text:?}");
     };
     let like = || benign.iter().filter(|(other, _)| other == name).map(|(_, text)| text.as_str());

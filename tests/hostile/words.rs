@@ -5,9 +5,9 @@ use proptest::prelude::*;
 use stiffbus::car::LoadAmps;
 use stiffbus::car::cable::{CableRun, Gauge};
 use stiffbus::compare::SamePair;
+use stiffbus::format;
 use stiffbus::ingest::{Mark, MarkTime, RoleRequest, Words, role_from_word, word_of};
 use stiffbus::verbs::plan::{CandidateFlag, Pulleys};
-use stiffbus::words;
 
 use crate::support::cases;
 
@@ -139,12 +139,12 @@ proptest! {
 
     #[test]
     fn any_text_can_be_shown(other in text(), width in 0usize..60) {
-        let fit = |text: &str| !text.chars().any(words::is_unprintable);
-        prop_assert!(fit(&words::plain(&other)));
-        prop_assert!(words::plain_lines(&other).split('\n').all(fit));
-        prop_assert!(words::columns(&words::shorten(&other, width)) <= width.max(1));
-        prop_assert!(fit(&words::whole_words(&other, width)));
-        prop_assert!(fit(&words::loads(std::slice::from_ref(&other))));
+        let fit = |text: &str| !text.chars().any(format::is_unprintable);
+        prop_assert!(fit(&format::plain(&other)));
+        prop_assert!(format::plain_lines(&other).split('\n').all(fit));
+        prop_assert!(format::columns(&format::shorten(&other, width)) <= width.max(1));
+        prop_assert!(fit(&format::whole_words(&other, width)));
+        prop_assert!(fit(&format::loads(std::slice::from_ref(&other))));
         let _ = Words::of(&other).has(&["=volt", "^b", "x"]);
     }
 
@@ -152,7 +152,7 @@ proptest! {
     #[test]
     #[cfg(unix)]
     fn a_word_for_the_shell_is_one_word(other in "[ -~]{0,30}") {
-        let word = words::shell_word(&other);
+        let word = format::shell_word(&other);
         let bare = !word.starts_with('\'');
         if bare {
             prop_assert!(word.chars().all(|c| c.is_alphanumeric() || "_-./+,=:@%".contains(c)));
@@ -168,12 +168,12 @@ proptest! {
         use stiffbus::estimate::{Estimate, Grade};
         let of = f64::from_bits;
         let estimate = Estimate { value: of(bits), low: of(low), high: of(high), grade: Grade::Measured, how: String::new() };
-        for unit in [words::VOLT, words::AMP, words::MILLIOHM, words::RPM, words::HOUR] {
+        for unit in [format::VOLT, format::AMP, format::MILLIOHM, format::RPM, format::HOUR] {
             let all = [unit.told(&estimate), unit.of(of(bits)), unit.graded(Some(&estimate)), unit.compact(&estimate)];
             for text in all {
                 prop_assert!(!text.contains("NaN") && !text.contains("inf"), "{}", text);
             }
         }
-        let _ = (words::duration(of(bits)), words::from_to(of(bits), of(low)), words::rpm_band(Some(of(bits)), Some(of(low))));
+        let _ = (format::duration(of(bits)), format::from_to(of(bits), of(low)), format::rpm_band(Some(of(bits)), Some(of(low))));
     }
 }

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use rand::RngExt;
 use stiffbus::analysis::rest::rest_voltage;
-use stiffbus::condense::condense;
+use stiffbus::block_average::condense;
 use stiffbus::demo::car::CarModel;
 use stiffbus::demo::logger::{Logger, Noise};
 use stiffbus::demo::script::{Demand, EngineChange, Script, Switch, Warming};

@@ -499,8 +499,12 @@ fn show(seed: u64, world: &World, log: &Log, diagnosis: &Diagnosis, plan: &Plan)
     let segments = stiffbus::segment::segment(log);
     for s in &segments.stretches {
         let span = s.settled;
-        let level =
-            stiffbus::analysis::level::level(log.time_s(), log.bus_v(), span, &segments.grain);
+        let level = stiffbus::analysis::level::level(
+            log.time_s(),
+            log.bus_v(),
+            span,
+            &segments.noise_model,
+        );
         let samples = &before.truth.samples;
         let states: Vec<BusState> = before
             .time_s

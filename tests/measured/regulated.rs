@@ -317,7 +317,7 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
             examined.log.time_s(),
             examined.log.bus_v(),
             s.settled,
-            &examined.segments.grain,
+            &examined.segments.noise_model,
         );
         let (v, hw) = v.map_or((f64::NAN, f64::NAN), |l| (l.mean_v, l.half_width_v));
         writeln!(

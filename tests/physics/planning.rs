@@ -2,7 +2,7 @@
 
 use stiffbus::physics::alternator::{Derating, OutputCurve};
 use stiffbus::physics::battery::{Battery, BatteryState};
-use stiffbus::physics::cable::{awg_area_mm2, bears_a, drop_v};
+use stiffbus::physics::cable::{ampacity_a, awg_area_mm2, drop_v};
 use stiffbus::physics::fuse::{SIZES_A, STEADY_SHARE, fuse_a};
 use stiffbus::physics::machine::Machine;
 use stiffbus::physics::pulley::{alternator_rpm, ratio};
@@ -124,9 +124,9 @@ fn the_heat_limit_meets_the_wiring_table() {
     for (area_mm2, table_a) in
         [(25.0, 131.0), (35.0, 162.0), (50.0, 196.0), (70.0, 251.0), (95.0, 304.0)]
     {
-        let bears = bears_a(area_mm2, 30.0, 70.0);
+        let bears = ampacity_a(area_mm2, 30.0, 70.0);
         assert!((bears / table_a - 1.0).abs() < 0.12, "{area_mm2} mm²: {bears} and not {table_a}");
     }
-    assert_eq!(bears_a(25.0, 105.0, 105.0), 0.0);
-    assert!(bears_a(25.0, 60.0, 105.0) > bears_a(25.0, 80.0, 105.0));
+    assert_eq!(ampacity_a(25.0, 105.0, 105.0), 0.0);
+    assert!(ampacity_a(25.0, 60.0, 105.0) > ampacity_a(25.0, 80.0, 105.0));
 }

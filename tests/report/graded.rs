@@ -10,8 +10,8 @@ use stiffbus::car::Car;
 use stiffbus::comparison::Comparison;
 use stiffbus::diagnosis::Diagnosis;
 use stiffbus::estimate::{Estimate, Grade};
+use stiffbus::format::{self, Unit};
 use stiffbus::report;
-use stiffbus::words::{self, Unit};
 
 use crate::fixture::{self, proofs};
 
@@ -52,24 +52,24 @@ fn csv_files(folder: &Path) -> Vec<PathBuf> {
 
 /// Ends of a key that tell its unit; the last four are no unit and say so.
 const UNITS: [(&str, Unit); 12] = [
-    ("v", words::VOLT),
-    ("a", words::AMP),
-    ("ohm", words::MILLIOHM),
-    ("s", words::SECOND),
-    ("rpm", words::RPM),
-    ("c", words::DEGREE),
-    ("ah", words::AMP_HOUR),
-    ("h", words::HOUR),
-    ("percent", words::PERCENT),
-    ("share", words::PERCENT.of_shares()),
-    ("ratio", words::RATIO),
-    ("factor", words::TIMES),
+    ("v", format::VOLT),
+    ("a", format::AMP),
+    ("ohm", format::MILLIOHM),
+    ("s", format::SECOND),
+    ("rpm", format::RPM),
+    ("c", format::DEGREE),
+    ("ah", format::AMP_HOUR),
+    ("h", format::HOUR),
+    ("percent", format::PERCENT),
+    ("share", format::PERCENT.of_shares()),
+    ("ratio", format::RATIO),
+    ("factor", format::TIMES),
 ];
 
 /// Estimates whose unit stands elsewhere than at the end of their own key.
 const UNIT_ELSEWHERE: [(&str, &str, Unit); 2] = [
-    ("battery.routes[]", "other routes to battery.resistance_ohm, ohms too", words::MILLIOHM),
-    ("output.points[].share_of_sheet", "a share", words::PERCENT.of_shares()),
+    ("battery.routes[]", "other routes to battery.resistance_ohm, ohms too", format::MILLIOHM),
+    ("output.points[].share_of_sheet", "a share", format::PERCENT.of_shares()),
 ];
 
 /// Numbers that are exact, or that are themselves what is said of another: no

@@ -101,9 +101,9 @@ fn every_matched_point_and_step_stands_on_the_page() {
     let after = &comparison.afters[0];
     for point in &after.points {
         for side in [&point.before, &point.after] {
-            let volts = stiffbus::words::VOLT.value(&side.voltage_v);
-            let range = stiffbus::words::VOLT.range(&side.voltage_v);
-            let place = format!("at {}", stiffbus::words::RPM.of(side.rpm.unwrap()));
+            let volts = stiffbus::format::VOLT.value(&side.voltage_v);
+            let range = stiffbus::format::VOLT.range(&side.voltage_v);
+            let place = format!("at {}", stiffbus::format::RPM.of(side.rpm.unwrap()));
             assert!(seen.contains(&format!("{volts} {range}")), "{volts} {range}");
             assert!(seen.contains(&place), "{place}");
         }
@@ -114,7 +114,7 @@ fn every_matched_point_and_step_stands_on_the_page() {
     assert!(seen.contains("easier cooler: hot before, warm after"));
     assert_eq!(page.matches("loads then: ").count(), after.steps.len());
     for u in &after.unmatched {
-        assert!(seen.contains(&flowing(&stiffbus::words::capital(&u.why))), "{}", u.why);
+        assert!(seen.contains(&flowing(&stiffbus::format::capital(&u.why))), "{}", u.why);
     }
     // Not proven: what is missing is listed.
     assert!(!seen.contains("What is missing"));
@@ -293,10 +293,10 @@ fn every_line_is_named_at_its_end_and_drawn_its_own_way() {
             .collect();
         let traces = &comparison.picture.as_ref().unwrap().traces;
         for trace in traces {
-            let volts = stiffbus::words::VOLT.of(trace.settled_v.as_ref().unwrap().value);
+            let volts = stiffbus::format::VOLT.of(trace.settled_v.as_ref().unwrap().value);
             let label = format!("{} {volts}", trace.name);
             assert!(texts.contains(&label.as_str()), "{name}: {label} in {texts:?}");
-            let step = format!("step at {}", stiffbus::words::SECOND.of(trace.at_s));
+            let step = format!("step at {}", stiffbus::format::SECOND.of(trace.at_s));
             let legend = format!("{}: ", trace.name);
             assert!(texts.iter().any(|t| t.starts_with(&legend) && t.ends_with(&step)), "{legend}");
         }

@@ -75,7 +75,7 @@ fn drift(log: &Log, segments: &Segments, held: &[Held], k: usize) -> Option<Drif
     let since: Vec<f64> = times_s.iter().map(|t| ((t - changed_s) / TAU_S).ln_1p()).collect();
     let cells = log.nominal().over_12_v();
     let volts: Vec<f64> = log.bus_v()[range].iter().map(|v| v / cells).collect();
-    let resolution_v = segments.grain.step_v.unwrap_or(0.0) / cells;
+    let resolution_v = segments.noise_model.step_v.unwrap_or(0.0) / cells;
     let (rate_v, error_v) = rate(&since, &volts, resolution_v)?;
     Some(Drift { value_v: rate_v * move_v.signum(), error_v })
 }

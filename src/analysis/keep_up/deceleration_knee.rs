@@ -95,11 +95,11 @@ fn knee(
         passage.time_s.push(t);
         passage.rpm.push(rpm);
         passage.below_v.push(v - setpoint.at(t));
-        if v - setpoint.at(t) < -straight_v - 2.0 * segments.grain.sigma_v {
+        if v - setpoint.at(t) < -straight_v - 2.0 * segments.noise_model.sigma_v {
             break;
         }
     }
-    let worth = passage.rpm.len() as f64 / segments.grain.memory_samples;
+    let worth = passage.rpm.len() as f64 / segments.noise_model.memory_samples;
     let fits: Vec<Knee> =
         pulley_ratios(car).iter().filter_map(|&ratio| passage.fit(ratio, worth)).collect();
     // What the unknown ratio leaves open widens the interval of the middle one.

@@ -81,7 +81,7 @@ pub(super) fn visit<'a>(
     for k in 1..=count as usize {
         let until_s = if k as f64 == count { end_s } else { start_s + k as f64 * each_s };
         let span = Span { start_s: from_s, end_s: until_s };
-        if let Some(level) = level(log.time_s(), log.bus_v(), span, &segments.grain) {
+        if let Some(level) = level(log.time_s(), log.bus_v(), span, &segments.noise_model) {
             let under_v = setpoint.at((from_s + until_s) / 2.0) - level.mean_v;
             visit.seconds += span.seconds();
             visit.under_vs += under_v * span.seconds();

@@ -49,10 +49,10 @@ pub fn windows(
     log: &Log,
     segments: &Segments,
     setpoint: Option<&Setpoint>,
-    grain: &NoiseModel,
+    noise_model: &NoiseModel,
     car: &Car,
 ) -> Vec<Window> {
-    let look = Look { log, segments, setpoint, grain, ratio: car.alternator.pulley_ratio };
+    let look = Look { log, segments, setpoint, noise_model, ratio: car.alternator.pulley_ratio };
     let steady = segments.stretches.iter().flat_map(|stretch| {
         let parts = parts(stretch.settled, WINDOW_S);
         parts.into_iter().filter_map(|span| {
@@ -80,7 +80,7 @@ struct Look<'a> {
     log: &'a Log,
     segments: &'a Segments,
     setpoint: Option<&'a Setpoint>,
-    grain: &'a NoiseModel,
+    noise_model: &'a NoiseModel,
     ratio: Option<f64>,
 }
 
@@ -93,8 +93,8 @@ impl Look<'_> {
     fn window(&self, span: Span, like: &Stretch) -> Option<Window> {
         let log = self.log;
         let current = log.channel(Role::AlternatorCurrent)?;
-        let amps = level(log.time_s(), current, span, self.grain)?;
-        let bus_v = level(log.time_s(), log.bus_v(), span, &self.segments.grain)?.mean_v;
+        let amps = level(log.time_s(), current, span, self.noise_model)?;
+        let bus_v = level(log.time_s(), log.bus_v(), span, &self.segments.noise_model)?.mean_v;
         let engine_rpm = self.mean(Role::EngineRpm, span);
         let logged_rpm = self.mean(Role::AlternatorRpm, span);
         let places = [Place::Alternator, Place::Coolant, Place::Intake, Place::Ambient];
@@ -123,7 +123,7 @@ impl Look<'_> {
         let limit_v = setpoint.at((span.start_s + span.end_s) / 2.0) - full_output_v - unsure_v;
         let time_s = self.log.time_s();
         let under = |tap_v: &[f64]| {
-            level(time_s, tap_v, span, &self.segments.grain)
+            level(time_s, tap_v, span, &self.segments.noise_model)
                 .is_some_and(|seen| seen.mean_v + seen.half_width_v < limit_v)
         };
         let post = self.log.channel(Role::Voltage(Tap::Alternator));

@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use super::ReportError;
 use crate::log::Source;
-use crate::report::words::plain;
+use crate::report::format::plain;
 use crate::report::{plan, proof};
 
 /// Written where the log has two taps or a ground tap.

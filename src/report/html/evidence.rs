@@ -5,7 +5,7 @@ use maud::{Markup, html as markup};
 use super::{estimate, go, interval, long_list, long_table, plot, text};
 use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
-use crate::report::words::{self, PERCENT, RPM, SECOND, VOLT, plain};
+use crate::report::format::{self, PERCENT, RPM, SECOND, VOLT, plain};
 use crate::report::{svg, tables};
 
 /// More plots than this make the page slow and tell nobody more; the folder has them all.
@@ -18,12 +18,12 @@ pub fn speed(diagnosis: &Diagnosis) -> Markup {
             @if let Some(svg) = svg::speed(diagnosis) {
                 p { "Steady running only. The " dfn { "keep-up speed" }
                     " of a set of loads is the engine speed from which the regulator is in control"
-                    @if diagnosis.keep_up.is_empty() { ": " (words::NOT_TOLD) }
+                    @if diagnosis.keep_up.is_empty() { ": " (format::NOT_TOLD) }
                     "." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::speed_narrow(diagnosis) { (plot(&narrow, "narrow")) }
             } @else {
-                p { "Engine speed in steady running is " (words::NOT_TOLD) "." }
+                p { "Engine speed in steady running is " (format::NOT_TOLD) "." }
             }
         }
     }
@@ -44,7 +44,7 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
                 @if let Some(narrow) = svg::deficit_narrow(diagnosis) { (plot(&narrow, "narrow")) }
                 (long_list(told.map(|item| markup! {
                     (plain(&item.told)) @if let Some(ratio) = &item.pulley_ratio {
-                        " That is a pulley ratio of " (words::RATIO.graded(Some(ratio))) "."
+                        " That is a pulley ratio of " (format::RATIO.graded(Some(ratio))) "."
                     }
                 })))
             }
@@ -149,7 +149,7 @@ fn change(step: &LoadStep) -> Markup {
             " " span.range { "voltage answered after "
                 @match &step.lag {
                     Some(e) => (SECOND.with_range(e)),
-                    None => (words::duration(lag)),
+                    None => (format::duration(lag)),
                 } }
         }
         @if !step.answered { " " span.range { "no answer above the noise" } }
@@ -160,7 +160,7 @@ fn speeds(step: &LoadStep) -> String {
     match (step.rpm_before, step.rpm_after) {
         (Some(before), Some(after)) => format!("{} then {}", RPM.bare(before), RPM.bare(after)),
         (Some(one), None) | (None, Some(one)) => RPM.bare(one),
-        (None, None) => words::NOT_TOLD.to_owned(),
+        (None, None) => format::NOT_TOLD.to_owned(),
     }
 }
 

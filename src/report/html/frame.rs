@@ -6,8 +6,8 @@ use maud::{DOCTYPE, Markup, PreEscaped, html as markup};
 use sha2::{Digest, Sha256};
 
 use crate::estimate::Estimate;
+use crate::report::format::{self, plain};
 use crate::report::svg;
-use crate::report::words::{self, plain};
 
 const BASE: &str = include_str!("base.css");
 
@@ -101,7 +101,7 @@ pub fn long_table(caption: &str, heads: &[&str], mut rows: Vec<Vec<Markup>>) -> 
     markup! {
         (table(caption, heads, rows))
         @if all > MOST_ROWS {
-            p { "These are the first " (MOST_ROWS) " of " (words::count(all))
+            p { "These are the first " (MOST_ROWS) " of " (format::count(all))
                 "; the files beside this page hold all." }
         }
     }
@@ -117,7 +117,7 @@ pub fn long_list(items: impl Iterator<Item = Markup>) -> Markup {
         ul {
             @for item in items.by_ref().take(MOST_LISTED) { li { (item) } }
             @if items.peek().is_some() {
-                li { "and " (words::count(items.count())) " more in diagnosis.json" }
+                li { "and " (format::count(items.count())) " more in diagnosis.json" }
             }
         }
     }
@@ -130,7 +130,7 @@ pub fn text(text: impl AsRef<str>) -> Markup {
 }
 
 /// A number over its interval and grade.
-pub fn estimate(unit: words::Unit, estimate: Option<&Estimate>) -> Markup {
+pub fn estimate(unit: format::Unit, estimate: Option<&Estimate>) -> Markup {
     markup! {
         @if let Some(e) = estimate {
             span.value { (unit.value(e)) }
@@ -140,13 +140,13 @@ pub fn estimate(unit: words::Unit, estimate: Option<&Estimate>) -> Markup {
                 (e.grade.word())
             }
         } @else {
-            span.range { (words::NOT_TOLD) }
+            span.range { (format::NOT_TOLD) }
         }
     }
 }
 
 /// A number over its interval; for a table whose caption tells the grade.
-pub fn interval(unit: words::Unit, e: &Estimate) -> Markup {
+pub fn interval(unit: format::Unit, e: &Estimate) -> Markup {
     markup! { span.value { (unit.value(e)) } " " span.range { span.value { (unit.range(e)) } } }
 }
 

@@ -9,8 +9,8 @@ use crate::diagnosis::{
 };
 use crate::estimate::Estimate;
 use crate::log::Span;
+use crate::report::format::{self, AMP, RPM, VOLT};
 use crate::report::svg;
-use crate::report::words::{self, AMP, RPM, VOLT};
 
 /// What the verdict comes to for whoever owns the car, before any number.
 pub fn meaning(diagnosis: &Diagnosis) -> Markup {
@@ -35,7 +35,7 @@ pub fn facts(diagnosis: &Diagnosis) -> Markup {
     let fact = |name: &str, what: &str, value: String| {
         markup! { div { dt { dfn { (name) } (what) } dd { (value) } } }
     };
-    let steps = words::plural(diagnosis.load_steps.len(), "load step", "load steps");
+    let steps = format::plural(diagnosis.load_steps.len(), "load step", "load steps");
     markup! {
         dl.facts {
             (fact("Setpoint", ", what the regulator holds when it can",
@@ -43,7 +43,7 @@ pub fn facts(diagnosis: &Diagnosis) -> Markup {
             (fact("Rest voltage", ", the battery's with nothing flowing",
                 VOLT.graded(diagnosis.rest_voltage_v.as_ref())))
             (fact("Log", "", format!("{} system, {}, {steps}", diagnosis.source.nominal_v,
-                words::duration(diagnosis.source.duration_s))))
+                format::duration(diagnosis.source.duration_s))))
         }
     }
 }
@@ -53,10 +53,10 @@ fn keep_up(diagnosis: &Diagnosis) -> Markup {
     let Some(item) = svg::worst_keep_up(diagnosis) else {
         return markup! {
             p.big { "Not known" }
-            p { "The engine speed from which the bus no longer sags is " (words::NOT_TOLD) "." }
+            p { "The engine speed from which the bus no longer sags is " (format::NOT_TOLD) "." }
         };
     };
-    let loads = words::shorten(&words::loads(&item.loads), 60);
+    let loads = format::shorten(&format::loads(&item.loads), 60);
     markup! {
         @match (item.bound, &item.rpm) {
             (Bound::Within, Some(rpm)) => {
@@ -97,7 +97,7 @@ fn level(diagnosis: &Diagnosis) -> (&'static str, Markup) {
             let e = &p.voltage_v;
             answer(&VOLT.value(e), e, format!("{} V", VOLT.range(e)), place(p))
         }
-        None => markup! { p { (words::NOT_TOLD) } },
+        None => markup! { p { (format::NOT_TOLD) } },
     };
     (name, told)
 }
@@ -123,14 +123,14 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
         };
     }
     if points.iter().any(|p| p.state == BusState::Draining) {
-        return markup! { p { "The battery is draining; how many amps is " (words::NOT_TOLD) "." } };
+        return markup! { p { "The battery is draining; how many amps is " (format::NOT_TOLD) "." } };
     }
     if let Some((p, e)) = worst(BusState::Limited, |p| p.regulation_shortfall_a.as_ref()) {
         return told("to hold the setpoint; battery not draining", p, e);
     }
     markup! {
         @if points.is_empty() {
-            p { (words::NOT_TOLD) }
+            p { (format::NOT_TOLD) }
         } @else if diagnosis.verdict.word == VerdictWord::CannotTell {
             p.big { "Not known" }
             p { "The battery does not discharge where the log shows the state; elsewhere it is not known." }
@@ -139,7 +139,7 @@ fn amps(diagnosis: &Diagnosis) -> Markup {
             @if points.iter().all(|p| p.state == BusState::Holding) {
                 p { "No amps short: the setpoint is held at every operating point seen." }
             } @else {
-                p { "The bus is below its setpoint; how many amps short is " (words::NOT_TOLD) "." }
+                p { "The bus is below its setpoint; how many amps short is " (format::NOT_TOLD) "." }
             }
         }
     }
@@ -151,7 +151,7 @@ fn place(point: &OperatingPoint) -> Markup {
     if let Some(rpm) = point.rpm.filter(|rpm| rpm.is_finite()) {
         parts.push(RPM.of(rpm));
     }
-    parts.push(words::loads(&point.loads));
+    parts.push(format::loads(&point.loads));
     let parts = parts.join(", ");
     markup! {
         @if let Some(span) = live::longest(point) {
@@ -162,7 +162,7 @@ fn place(point: &OperatingPoint) -> Markup {
 }
 
 fn text_of(span: &Span) -> Markup {
-    markup! { (words::from_to(span.start_s, span.end_s)) }
+    markup! { (format::from_to(span.start_s, span.end_s)) }
 }
 
 /// An alternator that keeps up must not hide a fault found elsewhere.

@@ -4,7 +4,7 @@ use maud::{Markup, html as markup};
 
 use super::{estimate, long_table, text};
 use crate::diagnosis::{Diagnosis, LineDrop};
-use crate::report::words::{self, AMP, MILLIOHM, MILLIVOLT, plain};
+use crate::report::format::{self, AMP, MILLIOHM, MILLIVOLT, plain};
 
 /// A table of the drops at each operating point, under what they say of each way.
 pub fn lines(diagnosis: &Diagnosis) -> Markup {
@@ -15,7 +15,7 @@ pub fn lines(diagnosis: &Diagnosis) -> Markup {
             section aria-labelledby="h-lines" {
                 h2 #h-lines { "Volts lost on the way" }
                 @for first in &ways {
-                    p { strong { (words::capital(&way(first))) ": " } (plain(&first.told)) }
+                    p { strong { (format::capital(&way(first))) ": " } (plain(&first.told)) }
                 }
                 (long_table("Volts lost by operating point, with 90 % interval and grade",
                     &["Way", "Loads on", "Engine speed, rpm", "Lost, mV", "Current, A",
@@ -46,11 +46,11 @@ fn first_of_each_way(drops: &[LineDrop]) -> Vec<&LineDrop> {
 }
 
 fn row(drop: &LineDrop) -> Vec<Markup> {
-    let band = words::rpm_band(drop.rpm_low, drop.rpm_high);
+    let band = format::rpm_band(drop.rpm_low, drop.rpm_high);
     vec![
         text(way(drop)),
-        text(words::loads(&drop.loads)),
-        text(band.unwrap_or_else(|| words::NOT_TOLD.to_owned())),
+        text(format::loads(&drop.loads)),
+        text(band.unwrap_or_else(|| format::NOT_TOLD.to_owned())),
         estimate(MILLIVOLT, Some(&drop.drop_v)),
         estimate(AMP, drop.current_a.as_ref()),
         estimate(MILLIOHM, drop.resistance_ohm.as_ref()),

@@ -7,8 +7,8 @@ use serde::Serialize;
 use crate::diagnosis::{BusState, Channel, Diagnosis, OperatingPoint};
 use crate::estimate::Estimate;
 use crate::log::Span;
+use crate::report::format::plain;
 use crate::report::svg;
-use crate::report::words::plain;
 use crate::units::Units;
 
 pub const SCRIPT: &str = include_str!("live.js");

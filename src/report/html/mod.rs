@@ -13,8 +13,8 @@ mod results;
 
 use maud::{Markup, html as markup};
 
+use super::format::{self, plain};
 use super::svg;
-use super::words::{self, plain};
 use crate::diagnosis::{Diagnosis, VerdictWord};
 use crate::units::Spoken;
 
@@ -35,9 +35,9 @@ fn page(diagnosis: &Diagnosis) -> Markup {
     let body = markup! {
         header {
             p.file { (file) }
-            h1 { span class=(tone(diagnosis.verdict.word)) { (words::capital(diagnosis.verdict.word.words())) } }
+            h1 { span class=(tone(diagnosis.verdict.word)) { (format::capital(diagnosis.verdict.word.words())) } }
             (glance::meaning(diagnosis))
-            p.headline { (words::headline(&diagnosis.verdict)) }
+            p.headline { (format::headline(&diagnosis.verdict)) }
             (glance::three_numbers(diagnosis))
             (glance::facts(diagnosis))
         }

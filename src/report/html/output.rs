@@ -5,8 +5,8 @@ use maud::{Markup, html as markup};
 use super::{estimate, long_table, plot, text};
 use crate::diagnosis::{Diagnosis, Heat, OutputPoint, OutputSeen};
 use crate::estimate::Estimate;
+use crate::report::format::{self, AMP, PERCENT, RPM, VOLT, plain};
 use crate::report::svg;
-use crate::report::words::{self, AMP, PERCENT, RPM, VOLT, plain};
 use crate::units::Units;
 
 /// Nothing where alternator current is not logged.
@@ -47,7 +47,7 @@ fn points(output: &OutputSeen, units: Units) -> Markup {
             text(if point.full_output { "full" } else { "at least" }),
             estimate(AMP, Some(&point.amps_a)),
             estimate(VOLT, Some(&point.at_v)),
-            text(words::duration(point.seconds)),
+            text(format::duration(point.seconds)),
             heat(point, units),
         ];
         if output.sheet.is_some() {
@@ -59,9 +59,9 @@ fn points(output: &OutputSeen, units: Units) -> Markup {
     long_table("Alternator output by speed, with 90 % interval and grade", &heads, rows.collect())
 }
 
-const PERCENT_OF_ONE: words::Unit = PERCENT.of_shares();
+const PERCENT_OF_ONE: format::Unit = PERCENT.of_shares();
 
-fn told(unit: words::Unit, value: Option<&Estimate>, otherwise: &str) -> Markup {
+fn told(unit: format::Unit, value: Option<&Estimate>, otherwise: &str) -> Markup {
     match value {
         Some(_) => estimate(unit, value),
         None => markup! { span.none { (otherwise) } },
@@ -77,7 +77,7 @@ fn speed(point: &OutputPoint) -> Markup {
         (None, Some(engine)) => {
             markup! { span.range { "engine " span.value { (RPM.bare(engine)) } } }
         }
-        (None, None) => text(words::NOT_TOLD),
+        (None, None) => text(format::NOT_TOLD),
     }
 }
 

@@ -6,7 +6,7 @@ use super::{long_table, table, text};
 use crate::diagnosis::{Diagnosis, Noise};
 use crate::estimate::Estimate;
 use crate::log::{Column, Source};
-use crate::report::words::{self, MILLIVOLT, SECOND, Unit, number, plain};
+use crate::report::format::{self, MILLIVOLT, SECOND, Unit, number, plain};
 
 /// Gaps listed one by one; the rest are counted.
 const MOST_GAPS: usize = 20;
@@ -32,7 +32,7 @@ pub fn provenance(diagnosis: &Diagnosis) -> Markup {
                 h3 { "Gaps in the recording" }
                 ul {
                     @for gap in source.gaps.iter().take(MOST_GAPS) {
-                        li { (words::from_to(gap.start_s, gap.end_s)) " (" (words::duration(gap.seconds())) ")" }
+                        li { (format::from_to(gap.start_s, gap.end_s)) " (" (format::duration(gap.seconds())) ")" }
                     }
                     @if source.gaps.len() > MOST_GAPS { li { "and " (source.gaps.len() - MOST_GAPS) " more" } }
                 }
@@ -44,7 +44,7 @@ pub fn provenance(diagnosis: &Diagnosis) -> Markup {
                         li { span.when { (SECOND.of(note.at_s)) } " " (plain(&note.text)) }
                     }
                     @if diagnosis.notes.len() > MOST_NOTES {
-                        li { "and " (words::count(diagnosis.notes.len() - MOST_NOTES)) " more in diagnosis.json" }
+                        li { "and " (format::count(diagnosis.notes.len() - MOST_NOTES)) " more in diagnosis.json" }
                     }
                 }
             }
@@ -55,7 +55,7 @@ pub fn provenance(diagnosis: &Diagnosis) -> Markup {
 fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
     let source = &diagnosis.source;
     let skipped: usize = source.rows_skipped.iter().map(|s| s.count).sum();
-    let or_not_told = |value: Option<String>| value.unwrap_or_else(|| words::NOT_TOLD.to_owned());
+    let or_not_told = |value: Option<String>| value.unwrap_or_else(|| format::NOT_TOLD.to_owned());
     let rows = [
         ("File", plain(&source.file)),
         ("SHA-256", plain(&source.sha256)),
@@ -63,12 +63,12 @@ fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
             "Started",
             or_not_told(source.started_at.map(|t| t.format("%Y-%m-%d %H:%M:%S").to_string())),
         ),
-        ("Length", words::duration(source.duration_s)),
+        ("Length", format::duration(source.duration_s)),
         (
             "Rows",
-            format!("{} read, {} skipped", words::count(source.rows_read), words::count(skipped)),
+            format!("{} read, {} skipped", format::count(source.rows_read), format::count(skipped)),
         ),
-        ("Bad cells", words::count(source.bad_cells)),
+        ("Bad cells", format::count(source.bad_cells)),
         (
             "Sample interval",
             format!(
@@ -84,7 +84,7 @@ fn file_rows(diagnosis: &Diagnosis) -> Vec<Vec<Markup>> {
             }),
         ),
         ("Voltage noise", noise(&diagnosis.noise)),
-        ("Gaps", words::count(source.gaps.len())),
+        ("Gaps", format::count(source.gaps.len())),
         ("Encoding", plain(&source.encoding)),
         ("Separator", plain(&source.separator)),
         (
@@ -158,7 +158,7 @@ fn left_out(source: &Source) -> Markup {
             h3 { "Rows left out" }
             (table("Rows left out, by reason", &["Reason", "Rows", "First at line"],
                 source.rows_skipped.iter().map(|s| vec![
-                    text(&s.reason), text(words::count(s.count)), text(s.first_line.to_string()),
+                    text(&s.reason), text(format::count(s.count)), text(s.first_line.to_string()),
                 ]).collect()))
         }
         @if !source.bad_cells_first.is_empty() {

@@ -6,11 +6,11 @@ use super::live::{self, go};
 use super::{estimate, long_list, long_table, text};
 use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, VerdictWord};
 use crate::estimate::Estimate;
-use crate::report::svg;
-use crate::report::words::{
+use crate::report::format::{
     self, AMP, AMP_HOUR, HOUR, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_MINUTE, PERCENT, RPM, SECOND,
     VOLT, plain,
 };
+use crate::report::svg;
 
 pub fn findings(diagnosis: &Diagnosis) -> Markup {
     markup! {
@@ -21,14 +21,14 @@ pub fn findings(diagnosis: &Diagnosis) -> Markup {
             }
             @for (number, finding) in worst_first(diagnosis) {
                 article class=(format!("finding {}", finding.severity.word())) {
-                    h3 { (number) ". " span.severity { (finding.severity.word()) } " " (words::capital(&plain(&finding.statement))) }
+                    h3 { (number) ". " span.severity { (finding.severity.word()) } " " (format::capital(&plain(&finding.statement))) }
                     div.columns {
                         @if !finding.evidence.is_empty() {
                             div {
                                 h4 { "Seen" }
                                 (long_list(finding.evidence.iter().map(|seen| markup! {
                                     span.when { (go(seen.start_s, seen.end_s, markup! {
-                                        (words::from_to(seen.start_s, seen.end_s))
+                                        (format::from_to(seen.start_s, seen.end_s))
                                     })) }
                                     " " (plain(&seen.text))
                                 })))
@@ -104,7 +104,7 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
             loads(point),
             rpm(point),
             text(if point.heat == Heat::Unknown { "not known" } else { point.heat.word() }),
-            text(words::duration(point.seconds)),
+            text(format::duration(point.seconds)),
             estimate(VOLT, Some(&point.voltage_v)),
             state(point),
             deficit(point),
@@ -125,7 +125,7 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
                     "; how sure a state is follows from how far the voltage is from there and from the setpoint." }
             }
             @if diagnosis.operating_points.is_empty() {
-                p { "No steady running: operating points are " (words::NOT_TOLD) "." }
+                p { "No steady running: operating points are " (format::NOT_TOLD) "." }
             } @else {
                 (long_table("Voltage by operating point, with 90 % interval and grade",
                     &["Loads on", "Engine speed, rpm", "Heat", "Time there", "Bus voltage, V", "State",
@@ -164,7 +164,7 @@ fn amps_told(diagnosis: &Diagnosis) -> Markup {
                             " Another route says " (AMP.graded(Some(route))) ": " (plain(&route.how)) "."
                         }
                         @if others > 0 {
-                            " The amps at " (words::plural(others, "other point", "other points"))
+                            " The amps at " (format::plural(others, "other point", "other points"))
                             " are known in the same way."
                         }
                     }
@@ -175,7 +175,7 @@ fn amps_told(diagnosis: &Diagnosis) -> Markup {
 }
 
 fn loads(point: &OperatingPoint) -> Markup {
-    let loads = text(words::loads(&point.loads));
+    let loads = text(format::loads(&point.loads));
     match live::longest(point) {
         Some(span) => go(span.start_s, span.end_s, loads),
         None => loads,
@@ -184,13 +184,13 @@ fn loads(point: &OperatingPoint) -> Markup {
 
 /// The speed seen most, over the band it stands for.
 fn rpm(point: &OperatingPoint) -> Markup {
-    let band = words::rpm_band(point.rpm_low, point.rpm_high);
+    let band = format::rpm_band(point.rpm_low, point.rpm_high);
     match (point.rpm.filter(|rpm| rpm.is_finite()), band) {
         (Some(rpm), Some(band)) => markup! {
             span.value { (RPM.bare(rpm)) } " " span.range { span.value { (band) } }
         },
         (Some(rpm), None) => text(RPM.bare(rpm)),
-        (None, band) => text(band.unwrap_or_else(|| words::NOT_TOLD.to_owned())),
+        (None, band) => text(band.unwrap_or_else(|| format::NOT_TOLD.to_owned())),
     }
 }
 
@@ -252,7 +252,7 @@ pub fn system(diagnosis: &Diagnosis) -> Markup {
 
 type Rows = Vec<Vec<Markup>>;
 
-fn fact(facts: &mut Rows, name: impl AsRef<str>, unit: words::Unit, value: Option<&Estimate>) {
+fn fact(facts: &mut Rows, name: impl AsRef<str>, unit: format::Unit, value: Option<&Estimate>) {
     let how = value.map_or("", |e| e.how.as_str());
     facts.push(vec![text(name), estimate(unit, value), text(how)]);
 }
@@ -316,7 +316,7 @@ fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
         ]);
     }
     for item in &diagnosis.keep_up {
-        let name = format!("Keep-up speed with {}", words::loads(&item.loads));
+        let name = format!("Keep-up speed with {}", format::loads(&item.loads));
         match (&item.bound, &item.rpm) {
             (crate::diagnosis::Bound::Within, Some(rpm)) => fact(facts, name, RPM, Some(rpm)),
             _ => facts.push(vec![
@@ -335,7 +335,7 @@ fn regulator(diagnosis: &Diagnosis, facts: &mut Rows) {
 fn start(diagnosis: &Diagnosis, facts: &mut Rows) {
     let Some(cranking) = &diagnosis.cranking else {
         let why = "the log holds no start of the engine";
-        facts.push(vec![text("Cranking"), text(words::NOT_TOLD), text(why)]);
+        facts.push(vec![text("Cranking"), text(format::NOT_TOLD), text(why)]);
         return;
     };
     let name = format!("Lowest voltage while cranking, at {}", SECOND.of(cranking.at_s));
@@ -347,13 +347,13 @@ fn start(diagnosis: &Diagnosis, facts: &mut Rows) {
 
 fn heat(diagnosis: &Diagnosis, facts: &mut Rows) {
     for pair in &diagnosis.heat {
-        let at = words::rpm_band(pair.rpm_low, pair.rpm_high)
+        let at = format::rpm_band(pair.rpm_low, pair.rpm_high)
             .map_or_else(String::new, |band| format!(", {band} rpm"));
         let what = format!(
             "{}{at}: {} against {}",
-            words::loads(&pair.loads),
-            words::from_to(pair.late.start_s, pair.late.end_s),
-            words::from_to(pair.early.start_s, pair.early.end_s)
+            format::loads(&pair.loads),
+            format::from_to(pair.late.start_s, pair.late.end_s),
+            format::from_to(pair.early.start_s, pair.early.end_s)
         );
         fact(facts, format!("Change with heat, {what}"), MILLIVOLT, Some(&pair.change_v));
         if pair.per_minute_v.is_some() {

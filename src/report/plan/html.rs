@@ -4,9 +4,9 @@ use maud::{Markup, html as markup};
 
 use crate::estimate::Estimate;
 use crate::plan::{Plan, PredictedPoint, Proposal, Standing, Wiring};
+use crate::report::format::{self, AMP, RATIO, RPM, VOLT, plain};
 use crate::report::html::frame::{document, estimate, plot, table, text};
 use crate::report::svg;
-use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain};
 
 use crate::units::{Spoken, Units};
 
@@ -151,9 +151,9 @@ fn ratios(proposal: &Proposal) -> Markup {
 fn points(plan: &Plan) -> Markup {
     let best = plan.candidates.first().unwrap_or(&plan.present);
     let rows = best.points.iter().zip(&plan.present.points).map(|(point, present)| {
-        let band = words::rpm_band(point.rpm_low, point.rpm_high);
+        let band = format::rpm_band(point.rpm_low, point.rpm_high);
         vec![
-            markup! { (text(words::loads(&point.loads)))
+            markup! { (text(format::loads(&point.loads)))
                 span.range { (band.map_or(String::new(), |b| format!("{b} rpm, "))) (point.heat.word()) } },
             state(&point.logged_v, point.logged_state.label()),
             volts(present),
@@ -223,7 +223,7 @@ fn cables(wiring: &Wiring, units: Units) -> Markup {
             _ => "",
         };
         vec![
-            markup! { (text(&row.gauge)) @if !row.gauge.contains("mm²") { span.range { (words::number(row.area_mm2, 1)) " mm²" } } },
+            markup! { (text(&row.gauge)) @if !row.gauge.contains("mm²") { span.range { (format::number(row.area_mm2, 1)) " mm²" } } },
             text(VOLT.of(row.feed_drop_v)),
             text(VOLT.of(row.ground_drop_v)),
             text(AMP.of(row.bears_a)),

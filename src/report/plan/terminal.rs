@@ -6,8 +6,8 @@ use std::path::Path;
 use anstyle::{AnsiColor, Style};
 
 use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Standing};
+use crate::report::format::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED};
-use crate::report::words::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
 use crate::units::Spoken;
 
 /// Machines shown; the rest stand in the page.
@@ -116,7 +116,7 @@ fn machines(page: &mut Page, plan: &Plan) {
     if let Some(more) = plan.candidates.len().checked_sub(MOST_MACHINES).filter(|&n| n > 0) {
         note.push_str(&format!(
             " {} in the plan.",
-            words::plural(more, "more alternator", "more alternators")
+            format::plural(more, "more alternator", "more alternators")
         ));
     }
     page.item("", &note, DIM);

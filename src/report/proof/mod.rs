@@ -2,9 +2,9 @@
 //! tables beside it, and the summary for the terminal.
 
 mod html;
+mod narrative;
 mod tables;
 mod terminal;
-mod told;
 
 pub use html::html;
 pub use tables::{criteria_csv, foretold_csv, points_csv, steps_csv};

@@ -10,11 +10,11 @@ use crate::comparison::{
 };
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
+use crate::report::format::{self, AMP, VOLT, columns, plain, plural, shell_word, shorten, shown};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
-use crate::report::words::{self, AMP, VOLT, columns, plain, plural, shell_word, shorten, shown};
 use crate::units::Spoken;
 
-use super::told;
+use super::narrative;
 
 /// Rows of the table of matched points, over all later logs; of each at least one.
 const MOST_POINTS: usize = 3;
@@ -40,8 +40,8 @@ pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> St
     let after: usize = comparison.afters.iter().map(|after| after.side.source.rows_read).sum();
     let data = format!(
         "{} rows before, {} after; how they were read stands in the proof.",
-        words::count(comparison.before.source.rows_read),
-        words::count(after)
+        format::count(comparison.before.source.rows_read),
+        format::count(after)
     );
     page.item("Data    ", &data, Style::new());
     if let Some(dir) = dir {
@@ -62,11 +62,11 @@ fn outcome(page: &mut Page, comparison: &Comparison) {
     }
     .bold();
     let word = comparison.outcome.words().to_uppercase();
-    let (before, afters) = told::files(comparison);
+    let (before, afters) = narrative::files(comparison);
     let files = format!("{before}, then {}", afters.join(", "));
     let files = shorten(&files, page.width.saturating_sub(columns(&word) + 2));
     page.line(&format!("{style}{word}{style:#}  {DIM}{files}{DIM:#}"));
-    page.item("", &words::capital(&comparison.headline), BOLD);
+    page.item("", &format::capital(&comparison.headline), BOLD);
 }
 
 /// What no line of the criteria below says already.
@@ -76,12 +76,12 @@ fn missing(page: &mut Page, comparison: &Comparison) {
     if others.is_empty() {
         return;
     }
-    page.heading(told::missing_title(comparison.outcome));
+    page.heading(narrative::missing_title(comparison.outcome));
     for item in others.iter().take(MOST_MISSING) {
         page.item("- ", &shorten(item, 2 * page.width.saturating_sub(4)), Style::new());
     }
     if let Some(more) = others.len().checked_sub(MOST_MISSING).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} more in the proof.", words::count(more)), DIM);
+        page.item("  ", &format!("{} more in the proof.", format::count(more)), DIM);
     }
 }
 
@@ -133,7 +133,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
         .afters
         .iter()
         .flat_map(|after| {
-            let kept = told::foremost(&after.points, each).into_iter();
+            let kept = narrative::foremost(&after.points, each).into_iter();
             kept.filter_map(move |k| Some((after, after.points.get(k)?)))
         })
         .collect();
@@ -155,8 +155,8 @@ fn points(page: &mut Page, comparison: &Comparison) {
     heads.push("says");
     let several = comparison.afters.len() > 1;
     let rows = shown.iter().map(|(after, point)| {
-        let mut running = shorten(&words::loads(&point.loads), 40);
-        if let Some(band) = told::band(point.rpm_low, point.rpm_high) {
+        let mut running = shorten(&format::loads(&point.loads), 40);
+        if let Some(band) = narrative::band(point.rpm_low, point.rpm_high) {
             running.push_str(&format!(", {band}"));
         }
         let log = if several { format!("{}: ", plain(&after.side.name)) } else { String::new() };
@@ -215,7 +215,7 @@ fn volts(e: &Estimate) -> String {
 /// What the plan's prediction came to.
 fn foretold(page: &mut Page, comparison: &Comparison) {
     let Some(foretold) = &comparison.foretold else { return };
-    page.brief("Plan    ", &told::foretold(foretold), 3);
+    page.brief("Plan    ", &narrative::foretold(foretold), 3);
 }
 
 /// What no log shows: the first line for all of them, the rest counted.

@@ -10,12 +10,12 @@ mod rows;
 use maud::{Markup, html as markup};
 
 use crate::diagnosis::{BusState, VerdictWord};
+use crate::report::format::{self, AMP, VOLT, plain, plural};
 use crate::report::html::frame::{href, scripted};
-use crate::report::words::{self, AMP, VOLT, plain, plural};
 use crate::review::{Review, Row, Summary};
 use crate::units::Spoken;
 
-use super::told;
+use super::narrative;
 
 const STYLE: &str = include_str!("html/style.css");
 const SCRIPT: &str = include_str!("html/table.js");
@@ -25,13 +25,13 @@ const MOST_NAME: usize = 120;
 /// The whole page.
 pub fn html(review: &Review) -> String {
     let review = &*review.spoken();
-    let came_to = told::came_to(review);
+    let came_to = narrative::came_to(review);
     let body = markup! {
         header {
             p.file { "Review of " (plural(review.logs(), "log", "logs")) ", "
                 (plural(review.counted_cars(), "car", "cars")) }
             h1 { span class=(tone(review)) { (came_to) } }
-            p.headline { (plain(&review.headline)) @if let Some(worst) = told::worst(review) { " " (worst) } }
+            p.headline { (plain(&review.headline)) @if let Some(worst) = narrative::worst(review) { " " (worst) } }
             (answers(review))
         }
         main {
@@ -60,7 +60,7 @@ pub fn html(review: &Review) -> String {
 /// Of the worst verdict of the day.
 fn tone(review: &Review) -> &'static str {
     let verdicts = || review.rows.iter().filter_map(Row::summary).map(|summary| summary.verdict);
-    if verdicts().any(told::is_bad) {
+    if verdicts().any(narrative::is_bad) {
         "tone bad"
     } else if verdicts().any(|word| word == VerdictWord::LittleInReserve) {
         "tone fair"
@@ -79,7 +79,7 @@ fn answers(review: &Review) -> Markup {
         .filter(|(.., lowest)| lowest.voltage_v.value.is_finite())
         .min_by(|a, b| a.2.voltage_v.value.total_cmp(&b.2.voltage_v.value));
     let short = read()
-        .filter_map(|(row, summary)| Some((row, summary, told::deficit(summary)?)))
+        .filter_map(|(row, summary)| Some((row, summary, narrative::deficit(summary)?)))
         .max_by(|a, b| a.2.value.total_cmp(&b.2.value));
     markup! {
         dl.answers {
@@ -87,12 +87,12 @@ fn answers(review: &Review) -> Markup {
                 @if let Some((row, summary, lowest)) = lowest {
                     p.big { (VOLT.value(&lowest.voltage_v)) }
                     p { (VOLT.range(&lowest.voltage_v)) " V (90 %), " (lowest.voltage_v.grade.word()) }
-                    p { (log(row, summary)) ": " (words::with_loads(&lowest.loads))
-                        @if let Some(at) = told::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
+                    p { (log(row, summary)) ": " (format::with_loads(&lowest.loads))
+                        @if let Some(at) = narrative::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
                             " " (at)
                         } }
                 } @else {
-                    p { (words::NOT_TOLD.replace("this log", "these logs")) }
+                    p { (format::NOT_TOLD.replace("this log", "these logs")) }
                 }
             } }
             div { dt { "Most amps short" } dd {
@@ -102,7 +102,7 @@ fn answers(review: &Review) -> Markup {
                     p { "taken from the battery; " (log(row, summary)) }
                 } @else if read().any(|(_, summary)| drains(summary)) {
                     p.big { "A battery is draining" }
-                    p { "Its amps are " (words::NOT_TOLD.replace("this log", "these logs")) "." }
+                    p { "Its amps are " (format::NOT_TOLD.replace("this log", "these logs")) "." }
                 } @else if review.analysed > 0 {
                     p.big { "No battery draining" }
                     p { "No operating point of any log that could be read takes amps from its battery." }
@@ -123,7 +123,7 @@ fn drains(summary: &Summary) -> bool {
 fn tally(review: &Review) -> Markup {
     let mut counted: Vec<(&str, usize)> = Vec::new();
     for row in &review.rows {
-        let word = told::verdict(row);
+        let word = narrative::verdict(row);
         match counted.iter_mut().find(|(known, _)| *known == word) {
             Some((_, n)) => *n += 1,
             None => counted.push((word, 1)),
@@ -133,7 +133,7 @@ fn tally(review: &Review) -> Markup {
         table.tally {
             tbody {
                 @for (word, n) in counted {
-                    tr { td { (words::count(n)) } th scope="row" { (word) } }
+                    tr { td { (format::count(n)) } th scope="row" { (word) } }
                 }
             }
         }
@@ -142,7 +142,7 @@ fn tally(review: &Review) -> Markup {
 
 /// Its name, leading to its report.
 fn log(row: &Row, summary: &Summary) -> Markup {
-    markup! { a href=(href(&summary.report)) { (words::shorten(&row.log, MOST_NAME)) } }
+    markup! { a href=(href(&summary.report)) { (format::shorten(&row.log, MOST_NAME)) } }
 }
 
 fn left_out(review: &Review) -> Markup {
@@ -152,7 +152,7 @@ fn left_out(review: &Review) -> Markup {
                 h2 #h-left { "Not read as logs" }
                 ul {
                     @for left in &review.left_out {
-                        li { (words::capital(&plain(&left.reason))) ": " (words::count(left.count)) " ("
+                        li { (format::capital(&plain(&left.reason))) ": " (format::count(left.count)) " ("
                             (left.first.iter().map(|name| plain(name)).collect::<Vec<_>>().join(", "))
                             @if left.count > left.first.len() { ", …" } ")" }
                     }

@@ -5,9 +5,9 @@
 //! interval) and `NAME_grade`; what is not known is empty.
 
 use crate::diagnosis::{Bound, Finding, LoadStep, OperatingPoint, Severity};
+use crate::format::plain;
 use crate::report::tables::{Columns, point_columns, step_columns};
 use crate::review::{LowestHeld, Outcome, Row, Summary, WorstPoint};
-use crate::words::plain;
 
 /// What one log adds to the tables but `logs`.
 pub struct OfLog<'d> {

@@ -5,11 +5,11 @@ use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
-use super::{PAGE_FILE, told};
+use super::{PAGE_FILE, narrative};
 use crate::diagnosis::{Bound, VerdictWord};
 use crate::estimate::{Estimate, Grade};
+use crate::report::format::{self, AMP, RPM, Unit, VOLT, columns, plain, plural, shorten};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
-use crate::report::words::{self, AMP, RPM, Unit, VOLT, columns, plain, plural, shorten};
 use crate::review::{Review, Row, Summary};
 use crate::units::Spoken;
 
@@ -28,16 +28,16 @@ pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
     let review = &*review.spoken();
     let mut page = Page::new(width);
     let style = match review.rows.iter().filter_map(Row::summary).map(|s| s.verdict).next() {
-        Some(word) if told::is_bad(word) => AnsiColor::Red.on_default(),
+        Some(word) if narrative::is_bad(word) => AnsiColor::Red.on_default(),
         Some(VerdictWord::LittleInReserve) => AnsiColor::Yellow.on_default(),
         Some(VerdictWord::KeepsUp) => AnsiColor::Green.on_default(),
         _ => AnsiColor::Cyan.on_default(),
     }
     .bold();
-    let word = told::came_to(review).to_uppercase();
+    let word = narrative::came_to(review).to_uppercase();
     page.line(&format!("{style}{}{style:#}", shorten(&word, page.width)));
     page.item("", &review.headline, BOLD);
-    if let Some(worst) = told::worst(review) {
+    if let Some(worst) = narrative::worst(review) {
         page.item("", &worst, Style::new());
     }
     logs(&mut page, review);
@@ -49,7 +49,7 @@ pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
     }
     if let Some(dir) = dir {
         // Never broken in two: a path is there to be copied.
-        let path = words::shown(&dir.join(PAGE_FILE));
+        let path = format::shown(&dir.join(PAGE_FILE));
         page.line(&format!("{BOLD}Page{BOLD:#}    {path}"));
     }
     page.text
@@ -61,17 +61,17 @@ fn logs(page: &mut Page, review: &Review) {
         return;
     }
     page.heading("Every log, the worst first");
-    let amps = one_grade(&shown, told::deficit);
+    let amps = one_grade(&shown, narrative::deficit);
     let speeds = one_grade(&shown, sought).filter(|grade| *grade != Grade::Measured);
     let mut table = vec![
         Column::of("log", 0, &shown, |row| plain(&row.log)),
-        Column::of("verdict", 0, &shown, |row| told::verdict(row).to_owned()),
+        Column::of("verdict", 0, &shown, |row| narrative::verdict(row).to_owned()),
         Column::of("lowest, V", 0, &shown, |row| lowest(row).unwrap_or_default()),
         Column::of("read at", 3, &shown, |row| read_at(row).unwrap_or_default()),
         Column::of("gives, A", 1, &shown, |row| gives(row, amps).unwrap_or_default()),
         Column::of("keeps up, rpm", 2, &shown, |row| keep_up(row, speeds).unwrap_or_default()),
         Column::of("findings", 4, &shown, |row| {
-            row.summary().and_then(told::findings).unwrap_or_default()
+            row.summary().and_then(narrative::findings).unwrap_or_default()
         }),
     ];
     // What matters least goes, until a line a log leaves room for its name.
@@ -123,7 +123,7 @@ impl Column {
 fn rest(page: &mut Page, review: &Review) {
     let mut counted: Vec<(&str, usize)> = Vec::new();
     for row in review.rows.iter().skip(MOST_LOGS) {
-        let word = told::verdict(row);
+        let word = narrative::verdict(row);
         match counted.iter_mut().find(|(known, _)| *known == word) {
             Some((_, n)) => *n += 1,
             None => counted.push((word, 1)),
@@ -132,7 +132,7 @@ fn rest(page: &mut Page, review: &Review) {
     let more: usize = counted.iter().map(|(_, n)| n).sum();
     if more > 0 {
         let each: Vec<String> =
-            counted.iter().map(|(word, n)| format!("{word} {}", words::count(*n))).collect();
+            counted.iter().map(|(word, n)| format!("{word} {}", format::count(*n))).collect();
         let more = plural(more, "more log is", "more logs are");
         page.item("", &format!("{more} on the page: {}.", each.join(", ")), Style::new());
     }
@@ -152,15 +152,15 @@ fn lowest(row: &Row) -> Option<String> {
 
 fn read_at(row: &Row) -> Option<String> {
     let lowest = row.summary()?.lowest.as_ref()?;
-    let loads = shorten(&words::loads(&lowest.loads), 24);
-    Some(match told::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
+    let loads = shorten(&format::loads(&lowest.loads), 24);
+    Some(match narrative::running(lowest.rpm, lowest.rpm_low, lowest.rpm_high, lowest.heat) {
         Some(at) => format!("{loads} {at}"),
         None => loads,
     })
 }
 
 fn gives(row: &Row, one_grade: Option<Grade>) -> Option<String> {
-    Some(match told::deficit(row.summary()?) {
+    Some(match narrative::deficit(row.summary()?) {
         Some(amps) => told_number(AMP, amps, one_grade),
         None => "none".to_owned(),
     })
@@ -209,7 +209,7 @@ fn ending(name: &str, room: usize) -> String {
 
 fn unread(page: &mut Page, review: &Review) {
     let failed: Vec<(&Row, String)> =
-        review.rows.iter().filter_map(|row| Some((row, told::reason(row)?))).collect();
+        review.rows.iter().filter_map(|row| Some((row, narrative::reason(row)?))).collect();
     if failed.is_empty() {
         return;
     }
@@ -220,13 +220,13 @@ fn unread(page: &mut Page, review: &Review) {
         page.item("- ", &said, Style::new());
     }
     if let Some(more) = failed.len().checked_sub(MOST_REASONS).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} more on the page.", words::count(more)), DIM);
+        page.item("  ", &format!("{} more on the page.", format::count(more)), DIM);
     }
 }
 
 fn copies(page: &mut Page, review: &Review) {
     let copies: Vec<(&Row, String)> =
-        review.rows.iter().filter_map(|row| Some((row, told::copy(row)?))).collect();
+        review.rows.iter().filter_map(|row| Some((row, narrative::copy(row)?))).collect();
     if copies.is_empty() {
         return;
     }
@@ -237,7 +237,7 @@ fn copies(page: &mut Page, review: &Review) {
         page.item("- ", &said, Style::new());
     }
     if let Some(more) = copies.len().checked_sub(MOST_REASONS).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} more on the page.", words::count(more)), DIM);
+        page.item("  ", &format!("{} more on the page.", format::count(more)), DIM);
     }
 }
 

@@ -10,7 +10,7 @@ use plotters::style::{Color, FontStyle, IntoFont, IntoTextStyle, ShapeStyle};
 
 use super::compact::compact;
 use super::palette::{Ink, PLATE, TEXT};
-use crate::report::words::{cut_to, plain};
+use crate::report::format::{cut_to, plain};
 
 pub type DrawError = DrawingAreaErrorKind<std::io::Error>;
 pub type Drawn = Result<(), DrawError>;

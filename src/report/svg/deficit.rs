@@ -10,7 +10,7 @@ use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SERIES, TEXT};
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, OperatingPoint};
 use crate::estimate::Estimate;
-use crate::report::words::{self, RPM};
+use crate::report::format::{self, RPM};
 
 /// Sets drawn, the worst first: more overlay each other.
 const MOST_SETS: usize = 6;
@@ -54,14 +54,14 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let height = under + sheet.size + 14 + key.len() as i32 * line;
     let names = sets
         .iter()
-        .map(|set| words::shorten(&words::loads(set.loads), 120))
+        .map(|set| format::shorten(&format::loads(set.loads), 120))
         .collect::<Vec<_>>()
         .join("; ");
     let caption = Caption {
         id,
         title: format!(
             "Amps short against engine speed: {}",
-            words::shorten(&diagnosis.source.file, 120)
+            format::shorten(&diagnosis.source.file, 120)
         ),
         description: format!("Steady running, by set of loads: {names}."),
     };
@@ -75,7 +75,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
         if !sheet.narrow {
             let labels = sets.iter().zip(&SERIES).enumerate().map(|(shape, (set, &ink))| Label {
                 y: panel.y(set.worst_a),
-                name: words::loads(set.loads),
+                name: format::loads(set.loads),
                 value: String::new(),
                 ink,
                 mark: Some(shape),
@@ -147,13 +147,13 @@ fn key(sets: &[Set], more: usize, sheet: Paper) -> Vec<(Option<usize>, String)> 
     for (shape, set) in sets.iter().enumerate() {
         let answer = set.keep_up.map(super::answer);
         if sheet.narrow {
-            lines.push((Some(shape), fitted(&words::loads(set.loads))));
+            lines.push((Some(shape), fitted(&format::loads(set.loads))));
             let within = set.keep_up.is_some_and(|item| item.bound == Bound::Within);
             lines.extend(answer.filter(|_| within).map(|text| (None, fitted(&text))));
         } else if let Some(answer) = answer {
             let tail = format!(": {answer}");
             let left = (room - text_width(&tail, sheet.size)).max(120);
-            let name = fit(&words::loads(set.loads), sheet.size, left);
+            let name = fit(&format::loads(set.loads), sheet.size, left);
             lines.push((Some(shape), fitted(&(name + &tail))));
         }
     }
@@ -169,7 +169,7 @@ fn key(sets: &[Set], more: usize, sheet: Paper) -> Vec<(Option<usize>, String)> 
             None,
             fitted(&format!(
                 "{} not drawn.",
-                words::plural(more, "more short set is", "more short sets are")
+                format::plural(more, "more short set is", "more short sets are")
             )),
         ));
     }
@@ -207,7 +207,7 @@ fn axes(
     let title = if narrow {
         "Amps short against engine speed".to_owned()
     } else {
-        format!("Amps short against engine speed, {}", words::plain(&diagnosis.source.file))
+        format!("Amps short against engine speed, {}", format::plain(&diagnosis.source.file))
     };
     let bold = size + 3;
     let title = fit_bold(&title, bold, width - 16);

@@ -7,7 +7,7 @@ use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SETPOINT, SETTLED, TEXT, VOLTAGE};
 use crate::diagnosis::{Diagnosis, HeatPair};
 use crate::estimate::Estimate;
-use crate::report::words::{self, RPM, VOLT, number};
+use crate::report::format::{self, RPM, VOLT, number};
 use crate::units::Units;
 
 /// The largest changes; more make a list, not a picture.
@@ -53,12 +53,12 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
         id,
         title: format!(
             "The same running early and late: {}",
-            words::shorten(&diagnosis.source.file, 120)
+            format::shorten(&diagnosis.source.file, 120)
         ),
         description: pairs
             .iter()
             .take(4)
-            .map(|pair| words::shorten(&pair.told, 300))
+            .map(|pair| format::shorten(&pair.told, 300))
             .collect::<Vec<_>>()
             .join(" "),
     };
@@ -67,7 +67,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
         let title = if narrow {
             "The same running, early and late".to_owned()
         } else {
-            format!("The same running, early and late, {}", words::plain(&diagnosis.source.file))
+            format!("The same running, early and late, {}", format::plain(&diagnosis.source.file))
         };
         let bold = size + 3;
         let title = fit_bold(&title, bold, width - 16);
@@ -149,7 +149,7 @@ fn draw(
     let line = size + 8;
     let speed = pair.rpm.map_or_else(String::new, |rpm| format!(", {}", RPM.of(rpm)));
     let said = text_width(says, size);
-    let names = words::loads(&pair.loads);
+    let names = format::loads(&pair.loads);
     let first = top + line / 2 + 4;
     let y = if narrow {
         let room = right - left - text_width(&speed, size) - 8;

@@ -7,7 +7,7 @@ use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SETTLED, TEXT, VOLTAGE};
 use crate::diagnosis::{Diagnosis, OutputPoint, OutputSeen, OutputSheet};
 use crate::physics::alternator::OutputCurve;
-use crate::report::words;
+use crate::report::format;
 use crate::units::Units;
 
 const WIDE: Paper = Paper { right: 1100 - 330, ..Paper::WIDE };
@@ -154,15 +154,18 @@ fn on_paper(diagnosis: &Diagnosis, paper: Paper, id: &str) -> Option<String> {
     let height = under + keys * (paper.size + 10) + 8;
     let caption = Caption {
         id,
-        title: format!("Alternator output: {}", words::shorten(&diagnosis.source.file, 120)),
-        description: words::shorten(&output.statement, 500),
+        title: format!("Alternator output: {}", format::shorten(&diagnosis.source.file, 120)),
+        description: format::shorten(&output.statement, 500),
     };
     Some(document(&caption, (paper.width as u32, height as u32), |canvas| {
         let bold = paper.size + 3;
         let title = match paper.narrow {
             true => "Alternator output against its speed".to_owned(),
             false => {
-                format!("Alternator output against speed, {}", words::plain(&diagnosis.source.file))
+                format!(
+                    "Alternator output against speed, {}",
+                    format::plain(&diagnosis.source.file)
+                )
             }
         };
         let title = fit_bold(&title, bold, paper.width - 16);

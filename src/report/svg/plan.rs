@@ -7,7 +7,7 @@ use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SERIES, TEXT};
 use super::scale::{extremes, readable};
 use crate::plan::{Band, Margin, Plan, Proposal};
-use crate::report::words::{self, AMP, RPM, VOLT};
+use crate::report::format::{self, AMP, RPM, VOLT};
 
 /// Machines drawn: the one that is there and the best of the others.
 const MOST_MACHINES: usize = 5;
@@ -55,7 +55,7 @@ fn capacity_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
     }
     let told: Vec<String> = machines
         .iter()
-        .map(|p| format!("{}: {}", words::plain(&p.name), p.standing.words()))
+        .map(|p| format!("{}: {}", format::plain(&p.name), p.standing.words()))
         .collect();
     let caption = Caption {
         id,
@@ -120,7 +120,7 @@ fn curve(canvas: &Canvas, panel: &Panel, machine: &Proposal, ink: Ink) -> Result
     let last = machine.capacity.last().map_or(0.0, |c| c.value_a);
     Ok(Label {
         y: panel.y(last),
-        name: words::plain(&machine.name),
+        name: format::plain(&machine.name),
         value: AMP.of(last),
         ink,
         mark: None,
@@ -143,7 +143,7 @@ fn needed(
     }
     let y = panel.y(e.value);
     canvas.dashed((paper.left, y), (paper.right, y), (9, 5), TEXT, 2)?;
-    let (loads, amps) = (words::loads(&margin.loads), AMP.of(e.value));
+    let (loads, amps) = (format::loads(&margin.loads), AMP.of(e.value));
     // Where there is little room the amps stand first: what is cut is the end.
     let (name, room) = if paper.narrow {
         (format!("{amps}: {loads}"), paper.right - paper.left - 8)
@@ -200,14 +200,14 @@ fn replay_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
     let rms = &plan.reproduction;
     let caption = Caption {
         id,
-        title: format!("The log played again: {}", words::shorten(&plan.source.file, 120)),
+        title: format!("The log played again: {}", format::shorten(&plan.source.file, 120)),
         description: format!(
             "Bus voltage as logged, made again with the current alternator (within {} in nine of ten \
              moments){}.",
             VOLT.of(rms.within_v),
             best.map_or(String::new(), |b| format!(
                 ", and predicted with {}",
-                words::plain(&b.name)
+                format::plain(&b.name)
             ))
         ),
     };
@@ -226,7 +226,7 @@ fn replay_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
         panel.x_axis(canvas, unit, &format!("time, {unit_name}"), paper.ticks, paper.size)?;
         let mut labels = Vec::new();
         if let Some(named) = best {
-            let name = format!("with {}", words::plain(&named.name));
+            let name = format!("with {}", format::plain(&named.name));
             labels.extend(band(canvas, &panel, &named.band, SERIES[1], 3, name)?);
         }
         panel.envelope(canvas, &picture.logged, SERIES[0], 1)?;

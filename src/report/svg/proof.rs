@@ -12,7 +12,7 @@ use crate::comparison::{Comparison, ProofPicture, ProofTrace};
 use crate::estimate::Estimate;
 use crate::levels;
 use crate::nominal::Nominal;
-use crate::report::words::{self, SECOND, VOLT, plain};
+use crate::report::format::{self, SECOND, VOLT, plain};
 use crate::stats::robust::median;
 
 /// Before first, then the logs after it.
@@ -54,7 +54,7 @@ fn on_paper(comparison: &Comparison, paper: Paper, id: &str) -> Option<String> {
         ),
         description: format!(
             "At 0 s {}. {}. The same numbers stand in matched_steps.csv and matched_points.csv.",
-            words::shorten(&picture.aligned_at, 300),
+            format::shorten(&picture.aligned_at, 300),
             settled.join("; ")
         ),
     };
@@ -73,7 +73,7 @@ fn described(trace: &ProofTrace) -> String {
         of("below which the battery discharges", &trace.zero_current_v),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
-    let file = words::shorten(&trace.file, 80);
+    let file = format::shorten(&trace.file, 80);
     format!("{} ({file}): {}", plain(&trace.name), parts.join(", "))
 }
 
@@ -340,7 +340,7 @@ fn setpoints(
         let value = match group.as_slice() {
             [_] => VOLT.of(low),
             // All that one label can stand for.
-            _ => format!("{} V", words::number((low + high) / 2.0, 1)),
+            _ => format!("{} V", format::number((low + high) / 2.0, 1)),
         };
         let ink = match group.as_slice() {
             [(_, _, ink)] => *ink,

@@ -9,7 +9,7 @@ use super::canvas::{Canvas, Caption, Drawn, Type, document, fit, fit_bold, text_
 use super::page_layout::Paper;
 use super::palette::{FAINT, FRAME, GRID, Ink, SERIES, SETPOINT};
 use crate::estimate::Estimate;
-use crate::report::words::{self, VOLT, plain, plural};
+use crate::report::format::{self, VOLT, plain, plural};
 use crate::review::{CarDay, Review, Soak, SoakReading};
 
 /// More lines make a tangle, not a picture.
@@ -44,11 +44,11 @@ fn on_paper(review: &Review, car: &CarDay, paper: Paper, id: &str) -> Option<Str
     let scene = Scene { clock: Clock::of(&curves), setpoints: setpoints(review, &curves), curves };
     let caption = Caption {
         id,
-        title: format!("The same running over the day: {}", words::shorten(&car.name, 120)),
+        title: format!("The same running over the day: {}", format::shorten(&car.name, 120)),
         description: scene
             .curves
             .iter()
-            .map(|(soak, _)| words::shorten(&soak.told, 300))
+            .map(|(soak, _)| format::shorten(&soak.told, 300))
             .collect::<Vec<_>>()
             .join(" "),
     };
@@ -230,7 +230,7 @@ impl Clock {
                 };
                 then.format(format).to_string()
             }
-            Clock::Order => words::number(at, 0),
+            Clock::Order => format::number(at, 0),
         };
         (first..=last).take(64).map(|k| k as f64 * step).map(|at| (at, words(at))).collect()
     }
@@ -336,12 +336,12 @@ fn numbers(canvas: &Canvas, panel: &Panel, scene: &Scene, size: i32) -> Drawn {
 }
 
 fn loads(soak: &Soak) -> String {
-    if soak.loads_logged { words::loads(&soak.loads) } else { "loads not logged".to_owned() }
+    if soak.loads_logged { format::loads(&soak.loads) } else { "loads not logged".to_owned() }
 }
 
 /// "up to 1100 rpm: "
 fn band(soak: &Soak) -> String {
-    let band = words::rpm_band(soak.rpm_low, soak.rpm_high);
+    let band = format::rpm_band(soak.rpm_low, soak.rpm_high);
     band.map_or_else(String::new, |band| format!("{band} rpm: "))
 }
 
@@ -363,7 +363,7 @@ fn legend(car: &CarDay, scene: &Scene, narrow: bool) -> Vec<(Ink, Option<usize>,
     let thinned =
         |(soak, readings): &&(&Soak, Vec<&SoakReading>)| soak.readings.len() > readings.len();
     if let Some((soak, readings)) = scene.curves.iter().find(thinned) {
-        let (all, drawn) = (words::count(soak.readings.len()), words::count(readings.len()));
+        let (all, drawn) = (format::count(soak.readings.len()), format::count(readings.len()));
         lines.push((
             FAINT,
             None,

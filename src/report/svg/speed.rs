@@ -9,7 +9,7 @@ use super::page_layout::Paper;
 use super::palette::{DRAINING, DRAINING_TEXT, FAINT, HATCH, Ink, SERIES, SETPOINT, TEXT};
 use super::scale::readable;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, SpeedCloud};
-use crate::report::words::{self, RPM, VOLT};
+use crate::report::format::{self, RPM, VOLT};
 
 const MOST_KEEP_UPS: usize = 8;
 /// Marks in all: each costs about a hundred bytes.
@@ -37,14 +37,14 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let height = under + sheet.size + 14 + key.len() as i32 * sheet.line();
     let sets = clouds
         .iter()
-        .map(|c| words::shorten(&words::loads(&c.loads), 120))
+        .map(|c| format::shorten(&format::loads(&c.loads), 120))
         .collect::<Vec<_>>()
         .join("; ");
     let caption = Caption {
         id,
         title: format!(
             "Bus voltage against engine speed: {}",
-            words::shorten(&diagnosis.source.file, 120)
+            format::shorten(&diagnosis.source.file, 120)
         ),
         description: format!("Steady running, by set of loads: {sets}."),
     };
@@ -96,7 +96,7 @@ fn key(diagnosis: &Diagnosis, clouds: &[&SpeedCloud], sheet: Paper) -> Vec<KeyLi
     let mut say = |set, text, ink| lines.push(KeyLine { set, text, ink });
     if sheet.narrow {
         for (shape, cloud) in clouds.iter().enumerate() {
-            say(Some(shape), fitted(&words::loads(&cloud.loads)), TEXT);
+            say(Some(shape), fitted(&format::loads(&cloud.loads)), TEXT);
             if let Some(item) = item_of(cloud) {
                 let whole = answer(item);
                 let told =
@@ -112,7 +112,7 @@ fn key(diagnosis: &Diagnosis, clouds: &[&SpeedCloud], sheet: Paper) -> Vec<KeyLi
             continue;
         }
         let tail = format!(": {}", answer(item));
-        let names = words::loads(&item.loads);
+        let names = format::loads(&item.loads);
         let left = room - text_width(&tail, sheet.size);
         let text = if left < 120 { fitted(&names) } else { fit(&names, sheet.size, left) + &tail };
         say(set, text, TEXT);
@@ -151,7 +151,7 @@ fn draw(
     let title = if narrow {
         "Bus voltage against engine speed".to_owned()
     } else {
-        format!("Bus voltage against engine speed, {}", words::plain(&diagnosis.source.file))
+        format!("Bus voltage against engine speed, {}", format::plain(&diagnosis.source.file))
     };
     let bold = size + 3;
     let title = fit_bold(&title, bold, sheet.width - 16);
@@ -193,7 +193,7 @@ fn draw(
             canvas.mark(shape, (panel.x(rpm), panel.y(v)), ink)?;
         }
         let y = panel.y(right_end(cloud));
-        let name = words::loads(&cloud.loads);
+        let name = format::loads(&cloud.loads);
         labels.push(Label { y, name, value: String::new(), ink, mark: Some(shape) });
     }
     if narrow {
@@ -256,7 +256,7 @@ fn keep_up(
 pub(in crate::report) fn answer(item: &KeepUp) -> String {
     match (item.bound, &item.rpm) {
         (Bound::Within, Some(rpm)) => format!("keeps up from {}", RPM.with_range(rpm)),
-        (Bound::Within, None) => words::NOT_TOLD.to_owned(),
+        (Bound::Within, None) => format::NOT_TOLD.to_owned(),
         (Bound::BelowSeen, _) => {
             format!("keeps up at every speed seen, from {}", RPM.of(item.seen_low_rpm))
         }

@@ -7,7 +7,7 @@ use super::scale::readable;
 use crate::diagnosis::{Diagnosis, Envelope, LoadStep};
 use crate::estimate::Estimate;
 use crate::log::Span;
-use crate::report::words::{self, SECOND, VOLT};
+use crate::report::format::{self, SECOND, VOLT};
 
 /// Narrow, so that the letters stay legible where three stand side by side.
 const WIDTH: i32 = 440;
@@ -31,8 +31,8 @@ pub fn step(diagnosis: &Diagnosis, index: usize) -> String {
     let caption = Caption {
         id: &id,
         title: step.map_or_else(
-            || format!("Step {number}: {}", words::NOT_TOLD),
-            |step| format!("Step {number}: {}", words::shorten(&headline(step), 120)),
+            || format!("Step {number}: {}", format::NOT_TOLD),
+            |step| format!("Step {number}: {}", format::shorten(&headline(step), 120)),
         ),
         description: step.map_or_else(String::new, |step| {
             format!(
@@ -61,11 +61,11 @@ pub(in crate::report) fn what(step: &LoadStep) -> String {
         Some(load) => match step.duty_change.filter(|d| d.abs() < 0.995 && d.is_finite()) {
             Some(duty) => {
                 let sign = if duty < 0.0 { "−" } else { "+" };
-                format!("{} {sign}{}", words::plain(load), words::PERCENT.of(duty.abs() * 100.0))
+                format!("{} {sign}{}", format::plain(load), format::PERCENT.of(duty.abs() * 100.0))
             }
             // A column called "fan on" must not read "fan on on".
-            None if ends_in_a_state(load) => format!("{}: {direction}", words::plain(load)),
-            None => format!("{} {direction}", words::plain(load)),
+            None if ends_in_a_state(load) => format!("{}: {direction}", format::plain(load)),
+            None => format!("{} {direction}", format::plain(load)),
         },
         None => format!("load {direction}"),
     }
@@ -127,7 +127,7 @@ fn draw(canvas: &Canvas, step: &LoadStep, window: Option<&Envelope>) -> Drawn {
         canvas.ring((trough_x, panel.y(step.trough.value)), 5, TROUGH, 2)?;
     }
     if window.time_s.is_empty() {
-        let word = format!("trace {}", words::NOT_TOLD);
+        let word = format!("trace {}", format::NOT_TOLD);
         let middle = ((LEFT + RIGHT) / 2, (TOP + BOTTOM) / 2);
         canvas.text(middle, &word, Type::new(SIZE).ink(FAINT).middle())?;
     }

@@ -11,7 +11,7 @@ use super::palette::{
 };
 use super::scale::{extremes, readable, voltage_range};
 use crate::diagnosis::{Diagnosis, Envelope, NamedEnvelope};
-use crate::report::words::{self, SECOND, VOLT};
+use crate::report::format::{self, SECOND, VOLT};
 
 pub use ground::held_spans;
 
@@ -62,13 +62,13 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Sheet, id: &str) -> String {
     let verdict = diagnosis.verdict.word.words();
     let caption = Caption {
         id,
-        title: format!("Bus voltage over time: {}", words::shorten(&diagnosis.source.file, 120)),
+        title: format!("Bus voltage over time: {}", format::shorten(&diagnosis.source.file, 120)),
         description: format!(
             "{} of log, verdict: {verdict}. {}, {}. The same numbers stand in load_steps.csv \
              and operating_points.csv.",
-            words::duration(diagnosis.source.duration_s),
-            words::plural(diagnosis.load_steps.len(), "load step", "load steps"),
-            words::plural(diagnosis.operating_points.len(), "operating point", "operating points"),
+            format::duration(diagnosis.source.duration_s),
+            format::plural(diagnosis.load_steps.len(), "load step", "load steps"),
+            format::plural(diagnosis.operating_points.len(), "operating point", "operating points"),
         ),
     };
     document(&caption, (sheet.width as u32, layout.height as u32), |canvas| {
@@ -145,7 +145,7 @@ fn draw(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout) -> Drawn {
     let title = if sheet.narrow {
         "Bus voltage over time".to_owned()
     } else {
-        format!("Bus voltage over time, {}", words::plain(&diagnosis.source.file))
+        format!("Bus voltage over time, {}", format::plain(&diagnosis.source.file))
     };
     let bold = size + 3;
     let title = fit_bold(&title, bold, sheet.width - 16);
@@ -220,7 +220,7 @@ fn voltage(canvas: &Canvas, diagnosis: &Diagnosis, layout: &Layout, panel: &Pane
     ground::name_of_draining(canvas, diagnosis, &layout.sheet, panel)?;
     if envelope.time_s.is_empty() {
         let middle = ((left + right) / 2, (panel.top + panel.bottom) / 2);
-        let word = format!("voltage trace {}", words::NOT_TOLD);
+        let word = format!("voltage trace {}", format::NOT_TOLD);
         canvas.text(middle, &word, Type::new(size).ink(FAINT).middle())?;
     }
     margin_labels(canvas, labels, (right, layout.sheet.width), layout.voltage, size, narrow)

@@ -3,7 +3,7 @@
 use anstyle::Style;
 use comfy_table::{ColumnConstraint, ContentArrangement, LineStyle, Row, Table, TableStyle};
 
-use crate::report::words::{columns, plain, shorten};
+use crate::report::format::{columns, plain, shorten};
 
 const NARROWEST: usize = 60;
 /// Columns before an item: "Unknown ".

@@ -9,6 +9,7 @@ use chrono::NaiveDateTime;
 use serde::Serialize;
 
 use crate::car::Car;
+use crate::format::{plain, shown};
 use crate::ingest::{self, IngestError, Mark, ReadOptions, Sheet, Stated, word_of};
 use crate::nominal::Nominal;
 use crate::report::{Overwrite, write_folder};
@@ -20,7 +21,6 @@ use crate::verbs::recorded::sha256_of;
 use crate::verbs::review::ReviewArgs;
 use crate::verbs::review::state::{Entry, State};
 use crate::verbs::review::worker_pool::guarded;
-use crate::words::{plain, shown};
 use crate::{diagnose, json};
 
 /// What came of one file.

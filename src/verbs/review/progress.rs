@@ -5,8 +5,8 @@ use std::io::IsTerminal;
 
 use indicatif::{ProgressBar, ProgressStyle};
 
+use crate::format::{plain, shorten};
 use crate::verbs::say;
-use crate::words::{plain, shorten};
 
 pub struct Progress {
     bar: Option<ProgressBar>,

@@ -13,11 +13,11 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use crate::files::write_whole;
+use crate::format::shown;
 use crate::json;
 use crate::report::Kind;
 use crate::review::{STATE_FOLDER, Summary};
 use crate::verbs::recorded::{sha256_of, told_from};
-use crate::words::shown;
 
 const SCHEMA: &str = "stiffbus.review-state.v1";
 /// The logs' own reports, below the folder of the review.
@@ -79,7 +79,7 @@ impl State {
                 return Err(format!(
                     "{shown}: holds the review of another folder ({}, seen from there).\nChoose \
                      another folder with --out, or replace that review with --force.",
-                    crate::words::plain(&about.reviewed)
+                    crate::format::plain(&about.reviewed)
                 ));
             }
             None => {

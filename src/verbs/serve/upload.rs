@@ -14,10 +14,10 @@ use serde::Serialize;
 use super::Bench;
 use super::report_store::Placed;
 use crate::diagnose;
+use crate::format::plain;
 use crate::ingest::{self, IngestError, RoleRequest, Seen};
 use crate::verbs::complain;
 use crate::verbs::options::{ReadFlags, positive};
-use crate::words::plain;
 
 /// Hours of a fast logger; a longer log is for the terminal.
 const MOST_BYTES: usize = 256 << 20;

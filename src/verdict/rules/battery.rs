@@ -3,6 +3,7 @@
 use crate::analysis::level::half_width_v;
 use crate::diagnosis::{BusState, Cranking, Evidence, PhaseKind, Severity};
 use crate::estimate::{Estimate, Grade};
+use crate::format::{MILLIOHM, PERCENT, SECOND, VOLT, duration};
 use crate::levels;
 use crate::log::Span;
 use crate::segment::indices;
@@ -10,7 +11,6 @@ use crate::stats::robust::median;
 use crate::verdict::Case;
 use crate::verdict::evidence::{at_speed, of_point, volts, with_loads};
 use crate::verdict::rules::Seen;
-use crate::words::{MILLIOHM, PERCENT, SECOND, VOLT, duration};
 
 /// Longer from the start back to the setpoint is slow.
 const SLOW_RETURN_S: f64 = 20.0;
@@ -187,7 +187,7 @@ fn resists(case: &Case) -> Option<Evidence> {
 fn falls_fast(case: &Case) -> Option<Evidence> {
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
     let draining = case.points().filter(|p| p.state == BusState::Draining);
-    let grain = &case.segments.grain;
+    let noise_model = &case.segments.noise_model;
     let no_surface_v = case.volts(levels::NO_SURFACE_CHARGE);
     let (span, fall, half_width) = draining
         .flat_map(|p| p.spans.iter().copied())
@@ -201,9 +201,10 @@ fn falls_fast(case: &Case) -> Option<Evidence> {
             let per_minute = 60.0 / (half_s / 2.0);
             let fall = per_minute * (early_v - late_v);
             // A median of a normal scatter is as unsure as a mean of 2/π as many.
-            let samples = (half_s / 2.0 / grain.interval_s * std::f64::consts::FRAC_2_PI) as usize;
+            let samples =
+                (half_s / 2.0 / noise_model.interval_s * std::f64::consts::FRAC_2_PI) as usize;
             let half_width =
-                per_minute * std::f64::consts::SQRT_2 * half_width_v(samples.max(1), grain);
+                per_minute * std::f64::consts::SQRT_2 * half_width_v(samples.max(1), noise_model);
             let later = Span { start_s: from_s, end_s };
             (early_v < no_surface_v).then_some((later, fall, half_width))
         })

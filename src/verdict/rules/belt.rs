@@ -3,6 +3,7 @@
 use crate::analysis::level::half_width_v;
 use crate::diagnosis::{Direction, Evidence, PhaseKind, Severity};
 use crate::estimate::{Estimate, Grade};
+use crate::format::{PERCENT, VOLT};
 use crate::levels;
 use crate::log::{Log, Role, Span};
 use crate::segment::{indices, mean};
@@ -10,7 +11,6 @@ use crate::stats::robust::{median, quantile};
 use crate::verdict::Case;
 use crate::verdict::evidence::{SHOWN, first};
 use crate::verdict::rules::{Seen, wiring};
-use crate::words::{PERCENT, VOLT};
 
 /// A sound belt creeps by a per cent or two.
 const LEAST_SLIP: f64 = 0.04;
@@ -115,7 +115,7 @@ pub fn dips_on_acceleration(case: &Case) -> Option<Seen> {
 fn dips(case: &Case) -> (Vec<Evidence>, usize) {
     let Some(rpm) = case.log.engine_rpm() else { return (Vec::new(), 0) };
     let (time_s, bus_v) = (case.log.time_s(), case.log.bus_v());
-    let least_v = (5.0 * case.segments.grain.sigma_v)
+    let least_v = (5.0 * case.segments.noise_model.sigma_v)
         .max(1.5 * case.log.source.resolution_v.unwrap_or(0.0))
         .max(case.volts(levels::BELT_DIP));
     let phases = &case.segments.phases;
@@ -144,8 +144,8 @@ fn dips(case: &Case) -> (Vec<Evidence>, usize) {
         if after_v < lowest_v + 0.5 * dip_v {
             return None;
         }
-        let grain = &case.segments.grain;
-        let read_v = half_width_v(DIP_SAMPLES, grain).hypot(half_width_v(1, grain));
+        let noise_model = &case.segments.noise_model;
+        let read_v = half_width_v(DIP_SAMPLES, noise_model).hypot(half_width_v(1, noise_model));
         let dip = Estimate::around(dip_v, read_v, Grade::Measured, "before less lowest");
         (dip_v > least_v).then(|| Evidence {
             start_s: c.start_s,

@@ -3,6 +3,7 @@
 use crate::diagnosis::{BusState, MoreSpeed, OperatingPoint, Severity, SheetStanding};
 use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
+use crate::format::{MILLIVOLT_PER_DEGREE, capital, number};
 use crate::levels;
 use crate::log::{Place, Role, Span, Tap};
 use crate::segment::{indices, mean};
@@ -16,7 +17,6 @@ use crate::verdict::rules::{Seen, belt, output, wiring};
 use crate::verdict::word::{
     holds_at_speed, is_short, is_uncured, more_speed, short_points, slowest_first,
 };
-use crate::words::{MILLIVOLT_PER_DEGREE, capital, number};
 
 /// A level is read over this long beside a change of speed.
 const BESIDE_S: f64 = 2.0;

@@ -3,11 +3,11 @@
 use crate::analysis::heat::beyond_drift;
 use crate::diagnosis::{BusState, Evidence, HeatPair, OutputChange, Severity};
 use crate::estimate::Estimate;
+use crate::format::{RPM, duration};
 use crate::log::{Place, Role, Span};
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, volts, with_loads};
 use crate::verdict::rules::{Seen, belt, wiring};
-use crate::words::{RPM, duration};
 
 /// A machine that is not warmer than this against early did not fade by heat.
 const WARMER_C: f64 = 5.0;

@@ -2,10 +2,10 @@
 
 use crate::diagnosis::{Evidence, OutputPoint, Severity, SheetStanding};
 use crate::estimate::Estimate;
+use crate::format::{PERCENT, RPM};
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, first};
 use crate::verdict::rules::Seen;
-use crate::words::{PERCENT, RPM};
 
 /// Shorter evidence than this convinces nobody.
 const MOST_EVIDENCE: usize = 3;

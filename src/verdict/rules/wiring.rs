@@ -3,6 +3,7 @@
 use crate::analysis::line_drop;
 use crate::diagnosis::{Evidence, LineDrop, OperatingPoint, Severity, Side};
 use crate::estimate::{Estimate, Grade};
+use crate::format::{AMP, MILLIOHM, VOLT, number};
 use crate::levels::{self, GROUND_DROP, SUPPLY_DROP};
 use crate::log::{Role, Span, Tap};
 use crate::nominal::{Nominal, PerCell};
@@ -11,7 +12,6 @@ use crate::segment::drop_outs::far_v;
 use crate::verdict::Case;
 use crate::verdict::evidence::{first, of_point, volts, with_loads};
 use crate::verdict::rules::Seen;
-use crate::words::{AMP, MILLIOHM, VOLT, number};
 
 /// Good, worth a look, and the limit.
 type Limits = [PerCell; 3];
@@ -253,7 +253,7 @@ pub fn drop_outs(case: &Case) -> Option<Seen> {
         severity: Severity::Fault,
         statement: format!(
             "The bus drops out by more than {:.decimals$} V and comes back at once, {} times, with nothing switched.",
-            far_v(&case.segments.grain),
+            far_v(&case.segments.noise_model),
             spans.len()
         ),
         evidence: first(MOST_DROP_OUTS, spans.iter().map(evidence).collect()),

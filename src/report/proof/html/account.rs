@@ -8,8 +8,8 @@ use crate::comparison::{Comparison, InputFile, Settings, Side};
 use crate::diagnosis::Severity;
 use crate::log::Source;
 use crate::nominal::Nominal;
+use crate::report::format::{self, MILLIVOLT, VOLT, number, plain};
 use crate::report::html::frame::table;
-use crate::report::words::{self, MILLIVOLT, VOLT, number, plain};
 use crate::units::Units;
 
 /// A row that is left out where no log called for any.
@@ -20,7 +20,7 @@ const PRINTED_CHOICES: usize = 2;
 pub fn account(comparison: &Comparison) -> Markup {
     let sides: Vec<&Side> =
         [&comparison.before].into_iter().chain(comparison.afters.iter().map(|a| &a.side)).collect();
-    let names: Vec<String> = sides.iter().map(|side| words::capital(&plain(&side.name))).collect();
+    let names: Vec<String> = sides.iter().map(|side| format::capital(&plain(&side.name))).collect();
     let mut heads = vec!["What"];
     heads.extend(names.iter().map(String::as_str));
     type Row<'r> = (&'r str, &'r dyn Fn(&Side) -> Markup);
@@ -81,17 +81,17 @@ fn found(side: &Side) -> Markup {
 fn recorded(source: &Source) -> Markup {
     let started = source.started_at.map(|t| t.format("%Y-%m-%d %H:%M:%S").to_string());
     let started = started.unwrap_or_else(|| "start not in this log".to_owned());
-    markup! { (started) ", " (words::duration(source.duration_s)) " long" }
+    markup! { (started) ", " (format::duration(source.duration_s)) " long" }
 }
 
 fn rows_read(source: &Source) -> Markup {
     let skipped: usize = source.rows_skipped.iter().map(|s| s.count).sum();
     markup! {
-        (words::count(source.rows_read)) " read, " (words::count(skipped)) " skipped, "
-        (words::plural(source.bad_cells, "bad cell", "bad cells"))
+        (format::count(source.rows_read)) " read, " (format::count(skipped)) " skipped, "
+        (format::plural(source.bad_cells, "bad cell", "bad cells"))
         ", one every " (number(source.sample_interval_s, 4)) " s, " (gaps(source))
         @for reason in &source.rows_skipped {
-            "; " (words::count(reason.count)) ": " (plain(&reason.reason)) ", first at line " (reason.first_line)
+            "; " (format::count(reason.count)) ": " (plain(&reason.reason)) ", first at line " (reason.first_line)
         }
     }
 }
@@ -102,7 +102,7 @@ fn voltage(side: &Side) -> Markup {
         None => "resolution finer than the noise shows".to_owned(),
     };
     let noise = side.noise_v.as_ref();
-    let noise = noise.map_or_else(|| words::NOT_TOLD.to_owned(), |e| MILLIVOLT.with_range(e));
+    let noise = noise.map_or_else(|| format::NOT_TOLD.to_owned(), |e| MILLIVOLT.with_range(e));
     markup! { (resolution) ", noise " (noise) }
 }
 
@@ -110,8 +110,8 @@ fn gaps(source: &Source) -> String {
     let longest = source.gaps.iter().map(|gap| gap.seconds()).fold(0.0, f64::max);
     match source.gaps.len() {
         0 => "no gap".to_owned(),
-        1 => format!("1 gap of {}", words::duration(longest)),
-        n => format!("{} gaps, the longest {}", words::count(n), words::duration(longest)),
+        1 => format!("1 gap of {}", format::duration(longest)),
+        n => format!("{} gaps, the longest {}", format::count(n), format::duration(longest)),
     }
 }
 
@@ -191,7 +191,7 @@ fn acceptance(acceptance: &Acceptance) -> String {
     let loads = if acceptance.loads.is_empty() {
         "every load that the earlier log used".to_owned()
     } else {
-        words::loads(&acceptance.loads)
+        format::loads(&acceptance.loads)
     };
     let heat = match acceptance.heat {
         AskedHeat::Any => "at any heat".to_owned(),
@@ -200,7 +200,7 @@ fn acceptance(acceptance: &Acceptance) -> String {
     format!(
         "{loads}, on together at idle, {heat}, for {} on end, no more than {} under the setpoint; \
          the battery never gives; the setpoint lies from {} to {}",
-        words::duration(acceptance.hold_s),
+        format::duration(acceptance.hold_s),
         VOLT.of(acceptance.within_v),
         VOLT.bare(acceptance.least_setpoint_v),
         VOLT.of(acceptance.most_setpoint_v)

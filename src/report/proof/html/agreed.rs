@@ -3,15 +3,15 @@
 use maud::{Markup, html as markup};
 
 use crate::comparison::{Comparison, Criterion, Reading};
+use crate::report::format::{self, plain};
 use crate::report::html::frame::table;
-use crate::report::proof::told;
-use crate::report::words::{self, plain};
+use crate::report::proof::narrative;
 
 pub fn criteria(comparison: &Comparison) -> Markup {
     let several = comparison.afters.len() > 1;
     let mut heads = vec!["Agreed".to_owned(), "Before".to_owned()];
     if several {
-        heads.extend(comparison.afters.iter().map(|a| words::capital(&plain(&a.side.name))));
+        heads.extend(comparison.afters.iter().map(|a| format::capital(&plain(&a.side.name))));
         heads.push("All after".to_owned());
     } else {
         heads.push("After".to_owned());
@@ -57,14 +57,14 @@ fn word(reading: Reading) -> Markup {
         Reading::Fail => "reading bad",
         Reading::NotShown => "reading open",
     };
-    markup! { span class=(tone) { span.value { (words::capital(reading.words())) } } }
+    markup! { span class=(tone) { span.value { (format::capital(reading.words())) } } }
 }
 
 pub fn missing(comparison: &Comparison) -> Markup {
     markup! {
         @if !comparison.missing.is_empty() {
             section aria-labelledby="h-missing" {
-                h2 #h-missing { (told::missing_title(comparison.outcome)) }
+                h2 #h-missing { (narrative::missing_title(comparison.outcome)) }
                 ul { @for item in &comparison.missing { li { (plain(item)) } } }
             }
         }

@@ -4,9 +4,9 @@ use maud::{Markup, html as markup};
 
 use crate::comparison::{Comparison, Foretold, ForetoldAfter, ForetoldPoint, Kept};
 use crate::diagnosis::{Bound, Heat};
+use crate::report::format::{self, PERCENT, RPM, plain};
 use crate::report::html::frame::table;
-use crate::report::proof::told;
-use crate::report::words::{self, PERCENT, RPM, plain};
+use crate::report::proof::narrative;
 
 use super::measure;
 
@@ -22,7 +22,7 @@ pub fn foretold(comparison: &Comparison) -> Markup {
             p { (tone(foretold.kept)) " " (plain(&rest(foretold))) }
             @for after in &foretold.afters {
                 @if foretold.afters.len() > 1 {
-                    p { (words::capital(&plain(&after.name))) ": " (tone(after.kept)) ", " (plain(&after.headline)) "." }
+                    p { (format::capital(&plain(&after.name))) ": " (tone(after.kept)) ", " (plain(&after.headline)) "." }
                 }
                 (points(after))
                 (keep_up(after))
@@ -33,7 +33,7 @@ pub fn foretold(comparison: &Comparison) -> Markup {
 
 /// The word stands before it, coloured.
 fn rest(foretold: &Foretold) -> String {
-    let whole = told::foretold(foretold);
+    let whole = narrative::foretold(foretold);
     whole.split_once(". ").map_or(whole.clone(), |(_, rest)| rest.to_owned())
 }
 
@@ -43,7 +43,7 @@ fn tone(kept: Kept) -> Markup {
         Kept::Worse => "reading bad",
         Kept::CannotTell => "reading open",
     };
-    markup! { span class=(tone) { span.value { (words::capital(kept.words())) } } }
+    markup! { span class=(tone) { span.value { (format::capital(kept.words())) } } }
 }
 
 /// Where there is no room for all: what failed first, then the most loads.
@@ -77,15 +77,15 @@ fn points(after: &ForetoldAfter) -> Markup {
         @if !rows.is_empty() {
             (table("Bus voltage as the plan predicted it and as the later log shows it, with 90 % interval", &heads, rows))
             @if after.points.len() > PRINTED {
-                p.on-paper { (words::plural(after.points.len() - PRINTED, "more row", "more rows")) " in foretold.csv." }
+                p.on-paper { (format::plural(after.points.len() - PRINTED, "more row", "more rows")) " in foretold.csv." }
             }
         }
     }
 }
 
 fn running(point: &ForetoldPoint) -> String {
-    let mut parts = vec![words::capital(&words::with_loads(&point.loads))];
-    parts.extend(told::band(point.rpm_low, point.rpm_high));
+    let mut parts = vec![format::capital(&format::with_loads(&point.loads))];
+    parts.extend(narrative::band(point.rpm_low, point.rpm_high));
     if point.heat != Heat::Unknown {
         parts.push(point.heat.word().to_owned());
     }
@@ -94,11 +94,11 @@ fn running(point: &ForetoldPoint) -> String {
 
 fn predicted(point: &ForetoldPoint) -> Markup {
     let share = PERCENT.of(100.0 * point.predicted_share);
-    markup! { (measure(words::VOLT, &point.predicted_v)) " " span.range { (point.predicted_state.label()) " in " (share) " of the fitted cars" } }
+    markup! { (measure(format::VOLT, &point.predicted_v)) " " span.range { (point.predicted_state.label()) " in " (share) " of the fitted cars" } }
 }
 
 fn seen(point: &ForetoldPoint) -> Markup {
-    markup! { (measure(words::VOLT, &point.seen_v)) " " span.range { (point.seen_state.label()) } }
+    markup! { (measure(format::VOLT, &point.seen_v)) " " span.range { (point.seen_state.label()) } }
 }
 
 fn says(kept: Kept, why: &str) -> Markup {
@@ -119,7 +119,7 @@ fn keep_up(after: &ForetoldAfter) -> Markup {
                 (_, Bound::AboveSeen) => markup! { "above " (RPM.of(speed.seen.seen_high_rpm)) },
                 (_, _) => markup! { "below " (RPM.of(speed.seen.seen_low_rpm)) },
             };
-            let loads = words::capital(&words::with_loads(&speed.loads));
+            let loads = format::capital(&format::with_loads(&speed.loads));
             vec![markup! { (loads) }, foretold, seen, says(speed.kept, &speed.why)]
         })
         .collect();

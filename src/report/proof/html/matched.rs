@@ -9,10 +9,10 @@ use crate::comparison::{
 };
 use crate::diagnosis::{Bound, Direction};
 use crate::estimate::Grade;
+use crate::report::format::{self, SECOND, VOLT, plain};
 use crate::report::html::frame::{table, text};
-use crate::report::proof::told;
+use crate::report::proof::narrative;
 use crate::report::svg::answer;
-use crate::report::words::{self, SECOND, VOLT, plain};
 
 use super::measure;
 
@@ -48,15 +48,15 @@ fn title(comparison: &Comparison, after: &After) -> String {
     if comparison.afters.len() == 1 {
         return "The same running, before and after".to_owned();
     }
-    let file = words::shorten(&after.side.source.file, 60);
+    let file = format::shorten(&after.side.source.file, 60);
     format!("Before against {}, {file}: {}", plain(&after.side.name), after.outcome.words())
 }
 
 /// For paper only: every log's own section stands on the screen.
 fn foremost_of_each(afters: &[After]) -> Markup {
-    let told = afters.iter().filter_map(|after| Some((after, told::telling(after)?)));
+    let told = afters.iter().filter_map(|after| Some((after, narrative::telling(after)?)));
     let rows = told.map(|(after, point)| {
-        let log = markup! { (words::capital(&plain(&after.side.name))) };
+        let log = markup! { (format::capital(&plain(&after.side.name))) };
         let mut row = vec![log];
         row.extend([running(point), conditions(point)]);
         row.extend([side(&point.before), side(&point.after), change(point), says(point)]);
@@ -71,7 +71,7 @@ fn foremost_of_each(afters: &[After]) -> Markup {
             div.pairs { (table("The point that says most of each log, with 90 % interval", &heads, rows.collect())) }
             (more_in(all, afters.len(), "matched_points.csv"))
             ul.notes {
-                @for after in afters { li { (words::capital(&plain(&after.side.name))) ": loads taken to be the same: " (same_loads(after)) } }
+                @for after in afters { li { (format::capital(&plain(&after.side.name))) ": loads taken to be the same: " (same_loads(after)) } }
                 @if let Some(first) = afters.first() { @for item in &first.on_trust { li { "On trust: " (plain(item)) } } }
             }
         }
@@ -86,7 +86,7 @@ fn against(after: &After, logs: usize, first: Option<&After>) -> Markup {
     let said_above = |item: &String| first.is_some_and(|first| first.on_trust.contains(item));
     let off_paper = |is: bool| if is { "off-paper" } else { "" };
     markup! {
-        @if logs > 1 { p.off-paper { (words::capital(&plain(&after.headline))) } }
+        @if logs > 1 { p.off-paper { (format::capital(&plain(&after.headline))) } }
         @if first.is_none() {
             p {
                 "Only running that both logs have counts: the same loads, the same band of engine speed, "
@@ -96,7 +96,7 @@ fn against(after: &After, logs: usize, first: Option<&After>) -> Markup {
                 "from day to day."
             }
         }
-        @if let Some(carried) = after.gain_a.as_ref().and_then(told::carried) {
+        @if let Some(carried) = after.gain_a.as_ref().and_then(narrative::carried) {
             p { "Over all points at like conditions, alternator and wiring carry " (carried) "." }
         }
         (points(&after.points, each(PRINTED_POINTS)))
@@ -121,13 +121,13 @@ fn kept_off_paper(cell: Markup, printed: bool) -> Markup {
 fn more_in(rows: usize, printed: usize, file: &str) -> Markup {
     markup! {
         @if rows > printed {
-            p.on-paper { (words::plural(rows - printed, "more row", "more rows")) " in " (file) "." }
+            p.on-paper { (format::plural(rows - printed, "more row", "more rows")) " in " (file) "." }
         }
     }
 }
 
 fn points(points: &[MatchedPoint], most: usize) -> Markup {
-    let printed = told::foremost(points, most);
+    let printed = narrative::foremost(points, most);
     let alike = points.iter().all(|point| point.conditions == Conditions::Same);
     let rows = points.iter().enumerate().map(|(k, point)| {
         let mut row = vec![kept_off_paper(running(point), printed.contains(&k))];
@@ -155,8 +155,8 @@ fn points(points: &[MatchedPoint], most: usize) -> Markup {
 
 fn running(point: &MatchedPoint) -> Markup {
     markup! {
-        (words::loads(&point.loads))
-        @if let Some(band) = told::band(point.rpm_low, point.rpm_high) { " " span.range { (band) } }
+        (format::loads(&point.loads))
+        @if let Some(band) = narrative::band(point.rpm_low, point.rpm_high) { " " span.range { (band) } }
     }
 }
 
@@ -172,9 +172,9 @@ fn side(side: &PointSide) -> Markup {
     markup! {
         (measure(VOLT, &side.voltage_v))
         " " span.range {
-            span class=(format!("state {}", side.state.word())) { (told::state(side)) }
-            @if let Some(gives) = told::gives(side) { ", " (gives) }
-            "; " (told::place(side))
+            span class=(format!("state {}", side.state.word())) { (narrative::state(side)) }
+            @if let Some(gives) = narrative::gives(side) { ", " (gives) }
+            "; " (narrative::place(side))
         }
     }
 }
@@ -182,24 +182,24 @@ fn side(side: &PointSide) -> Markup {
 fn change(point: &MatchedPoint) -> Markup {
     let e = &point.change_v;
     markup! {
-        span.value { (told::signed(VOLT, e)) }
+        span.value { (narrative::signed(VOLT, e)) }
         " " span.range { span.value { (VOLT.range(e)) }
             @if e.grade != Grade::Measured { ", " (e.grade.word()) } }
         " " span.range {
-            (told::probability(point.test.p))
-            @if let Some(carried) = point.gain_a.as_ref().and_then(told::carried) { "; carries " (carried) }
+            (narrative::probability(point.test.p))
+            @if let Some(carried) = point.gain_a.as_ref().and_then(narrative::carried) { "; carries " (carried) }
         }
     }
 }
 
 fn says(point: &MatchedPoint) -> Markup {
-    let fair = told::says(point) == point.standing.words();
+    let fair = narrative::says(point) == point.standing.words();
     let tone = match point.standing {
         Standing::Better if fair => "reading good",
         Standing::Worse if fair => "reading bad",
         _ => "reading open",
     };
-    markup! { span class=(tone) { (told::says(point)) } }
+    markup! { span class=(tone) { (narrative::says(point)) } }
 }
 
 fn steps(steps: &[MatchedStep], most: usize, explained: bool) -> Markup {
@@ -247,7 +247,7 @@ fn switching(step: &MatchedStep) -> Markup {
     markup! {
         (plain(&step.load)) " " (direction)
         " " span.range {
-            "loads then: " (words::loads(&step.loads_after))
+            "loads then: " (format::loads(&step.loads_after))
             "; step " (step.before.number) " before, " (step.after.number) " after"
         }
     }
@@ -273,9 +273,9 @@ fn keep_up(items: &[MatchedKeepUp], most: usize) -> Markup {
     ranked.truncate(most);
     let rows = items.iter().enumerate().map(|(k, item)| {
         vec![
-            kept_off_paper(text(words::loads(&item.loads)), ranked.contains(&k)),
-            text(words::capital(&answer(&item.before))),
-            text(words::capital(&answer(&item.after))),
+            kept_off_paper(text(format::loads(&item.loads)), ranked.contains(&k)),
+            text(format::capital(&answer(&item.before))),
+            text(format::capital(&answer(&item.after))),
         ]
     });
     markup! {
@@ -301,25 +301,25 @@ fn same_loads(after: &After) -> String {
 }
 
 fn unmatched(unmatched: &[Unmatched]) -> Markup {
-    let drained = told::drained_alone(unmatched);
+    let drained = narrative::drained_alone(unmatched);
     let of = |log: &str| unmatched.iter().filter(|u| u.of == log).count();
     let printed =
         |u: &Unmatched| drained.iter().take(PRINTED_UNMATCHED).any(|shown| std::ptr::eq(*shown, u));
     markup! {
         @if !unmatched.is_empty() {
             h3 { "Running that only one log has" }
-            p { (words::plural(of("before"), "operating point", "operating points"))
+            p { (format::plural(of("before"), "operating point", "operating points"))
                 " of the earlier log and " (of("after")) " of the later count for nothing here. "
                 @match drained.len() {
                     0 => "None of the earlier ones drained the battery.",
                     1 => "At one of the earlier ones the battery was draining.",
-                    n => (format!("At {} of the earlier ones the battery was draining.", words::count(n))),
+                    n => (format!("At {} of the earlier ones the battery was draining.", format::count(n))),
                 } }
             ul {
                 @for u in unmatched {
                     li class=(if printed(u) { "drained" } else { "off-paper" }) {
-                        (words::capital(&plain(&u.of))) ", " span class=(format!("state {}", u.state.word())) { (u.state.label()) }
-                        ": " (told::running(u)) ". " (words::capital(&plain(&u.why))) "."
+                        (format::capital(&plain(&u.of))) ", " span class=(format!("state {}", u.state.word())) { (u.state.label()) }
+                        ": " (narrative::running(u)) ". " (format::capital(&plain(&u.why))) "."
                     }
                 }
             }

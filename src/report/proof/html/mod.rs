@@ -10,18 +10,18 @@ use maud::{Markup, html as markup};
 
 use crate::comparison::{After, Comparison, MatchedPoint, Outcome, PointSide};
 use crate::estimate::{Estimate, Grade};
+use crate::report::format::{self, Unit, VOLT, plain};
 use crate::report::html::frame::{document, estimate, interval, plot};
-use crate::report::words::{self, Unit, VOLT, plain};
 use crate::units::Spoken;
 
-use super::{picture, picture_narrow, told};
+use super::{narrative, picture, picture_narrow};
 
 const STYLE: &str = include_str!("style.css");
 
 /// The whole page.
 pub fn html(comparison: &Comparison) -> String {
     let comparison = &*comparison.spoken();
-    let (before, afters) = told::files(comparison);
+    let (before, afters) = narrative::files(comparison);
     let title = format!(
         "Proof of repair: {}, {before} against {}",
         comparison.outcome.words(),
@@ -30,9 +30,9 @@ pub fn html(comparison: &Comparison) -> String {
     let body = markup! {
         header {
             p.file { "Proof of repair: " (before) " before, " (afters.join(" and ")) " after" }
-            h1 { span class=(tone(comparison.outcome)) { (words::capital(comparison.outcome.words())) } }
-            p.headline { (told::meaning(comparison)) }
-            p { (words::capital(&plain(&comparison.headline))) }
+            h1 { span class=(tone(comparison.outcome)) { (format::capital(comparison.outcome.words())) } }
+            p.headline { (narrative::meaning(comparison)) }
+            p { (format::capital(&plain(&comparison.headline))) }
             (answers(comparison))
             (job(comparison))
         }
@@ -66,8 +66,11 @@ fn tone(outcome: Outcome) -> &'static str {
 
 /// The same running before and after, side by side.
 fn answers(comparison: &Comparison) -> Markup {
-    let told: Vec<(&After, &MatchedPoint)> =
-        comparison.afters.iter().filter_map(|after| Some((after, told::telling(after)?))).collect();
+    let told: Vec<(&After, &MatchedPoint)> = comparison
+        .afters
+        .iter()
+        .filter_map(|after| Some((after, narrative::telling(after)?)))
+        .collect();
     let Some((_, first)) = told.first() else { return markup! {} };
     markup! {
         dl.answers.sides {
@@ -84,8 +87,8 @@ fn heading(comparison: &Comparison, after: &After) -> String {
     if comparison.afters.len() == 1 {
         return "After the repair".to_owned();
     }
-    let name = words::capital(&plain(&after.side.name));
-    let file = words::shorten(&after.side.source.file, 40);
+    let name = format::capital(&plain(&after.side.name));
+    let file = format::shorten(&after.side.source.file, 40);
     format!("{name}, {file}: {}", after.outcome.words())
 }
 
@@ -105,9 +108,9 @@ fn side(
             dd {
                 p.big { (VOLT.value(e)) }
                 p { (VOLT.range(e)) " V (90 %), " (e.grade.word()) }
-                p { span class=(format!("state {}", side.state.word())) { (words::capital(&told::state(side))) }
-                    @if let Some(gives) = told::gives(side) { ": " (gives) } }
-                p { (running(point)) " " (told::place(side)) }
+                p { span class=(format!("state {}", side.state.word())) { (format::capital(&narrative::state(side))) }
+                    @if let Some(gives) = narrative::gives(side) { ": " (gives) } }
+                p { (running(point)) " " (narrative::place(side)) }
                 @if let Some(other) = other {
                     p { "Another running than in the first column (" (running(other)) "): before it was "
                         (VOLT.with_range(&point.before.voltage_v)) }
@@ -118,8 +121,8 @@ fn side(
 }
 
 fn running(point: &MatchedPoint) -> String {
-    let loads = words::capital(&words::with_loads(&point.loads));
-    match told::band(point.rpm_low, point.rpm_high) {
+    let loads = format::capital(&format::with_loads(&point.loads));
+    match narrative::band(point.rpm_low, point.rpm_high) {
         Some(band) if band == "idle" => format!("{loads}, idle"),
         Some(band) => format!("{loads}, {band}"),
         None => loads,

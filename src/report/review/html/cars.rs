@@ -4,10 +4,10 @@
 use maud::{Markup, html as markup};
 
 use super::{MOST_NAME, log};
+use crate::report::format::{self, VOLT, plain, plural};
 use crate::report::html::frame::{estimate, plot, table};
-use crate::report::review::told;
+use crate::report::review::narrative;
 use crate::report::svg;
-use crate::report::words::{self, VOLT, plain, plural};
 use crate::review::{CarDay, Review, Soak, SoakReading};
 
 /// Bytes of the cars shown with picture and table, those with the worst logs; more make
@@ -83,11 +83,11 @@ fn changes(review: &Review, soak: &Soak) -> Markup {
     let kept = soak.readings.iter().take(MOST_READINGS);
     let rows: Vec<Vec<Markup>> = kept.map(|reading| line(review, reading)).collect();
     let loads = if soak.loads_logged {
-        words::with_loads(&soak.loads)
+        format::with_loads(&soak.loads)
     } else {
         "whatever was on".to_owned()
     };
-    let band = words::rpm_band(soak.rpm_low, soak.rpm_high);
+    let band = format::rpm_band(soak.rpm_low, soak.rpm_high);
     let caption = format!(
         "From log to log {loads}{}, with 90 % interval and grade",
         band.map_or_else(String::new, |band| format!(", {band} rpm"))
@@ -119,13 +119,13 @@ fn line(review: &Review, reading: &SoakReading) -> Vec<Markup> {
         markup! {
             @match row.and_then(|row| Some((row, row.summary()?))) {
                 Some((row, summary)) => (log(row, summary)),
-                None => (words::shorten(&reading.log, MOST_NAME)),
+                None => (format::shorten(&reading.log, MOST_NAME)),
             }
             @if let Some(started) = started { " " span.range { (started) } }
         },
         markup! {
-            (told::running(reading.rpm, None, None, reading.heat).unwrap_or_else(|| words::NOT_TOLD.to_owned()))
-            " " span.range { (words::duration(reading.seconds)) }
+            (narrative::running(reading.rpm, None, None, reading.heat).unwrap_or_else(|| format::NOT_TOLD.to_owned()))
+            " " span.range { (format::duration(reading.seconds)) }
         },
         estimate(VOLT, Some(&reading.voltage_v)),
         markup! {
@@ -135,7 +135,7 @@ fn line(review: &Review, reading: &SoakReading) -> Vec<Markup> {
             }
         },
         estimate(VOLT, reading.under_setpoint_v.as_ref()),
-        markup! { span class=(state) { (told::state(reading.state, reading.state_confidence)) } },
+        markup! { span class=(state) { (narrative::state(reading.state, reading.state_confidence)) } },
     ]
 }
 

@@ -4,7 +4,7 @@
 use std::cmp::Ordering;
 
 use crate::diagnosis::{Bound, Severity};
-use crate::report::review::told;
+use crate::report::review::narrative;
 use crate::review::order::natural;
 use crate::review::{Review, Row, Summary};
 
@@ -64,7 +64,7 @@ pub fn ranks(review: &Review) -> Vec<String> {
             review.rows.iter().enumerate().filter(|(_, row)| known(row)).collect();
         order.sort_by(|(_, a), (_, b)| compare(a, b));
         let alike = |a: &Row, b: &Row| match *head {
-            "Verdict" => told::verdict(a) == told::verdict(b),
+            "Verdict" => narrative::verdict(a) == narrative::verdict(b),
             _ => compare(a, b) == Ordering::Equal,
         };
         let mut rank = 0;
@@ -104,7 +104,7 @@ fn lowest_known(row: &Row) -> bool {
 }
 
 fn deficit_known(row: &Row) -> bool {
-    row.summary().is_some_and(|s| told::deficit(s).is_some())
+    row.summary().is_some_and(|s| narrative::deficit(s).is_some())
 }
 
 fn keep_up_known(row: &Row) -> bool {
@@ -150,7 +150,7 @@ fn worse_point(a: &Row, b: &Row) -> Ordering {
 fn more_found(a: &Row, b: &Row) -> Ordering {
     let counts = |row: &Row| {
         let severities = [Severity::Fault, Severity::Caution, Severity::Note];
-        severities.map(|severity| row.summary().map_or(0, |s| told::count(s, severity)))
+        severities.map(|severity| row.summary().map_or(0, |s| narrative::count(s, severity)))
     };
     counts(b).cmp(&counts(a))
 }

@@ -6,9 +6,9 @@ use super::ranks::{COLUMNS, ranks};
 use super::{MOST_NAME, log};
 use crate::diagnosis::VerdictWord;
 use crate::estimate::Estimate;
-use crate::report::review::told;
+use crate::report::format::{self, AMP, RPM, Unit, VOLT, plain};
+use crate::report::review::narrative;
 use crate::report::svg::{SketchScale, sketch};
-use crate::report::words::{self, AMP, RPM, Unit, VOLT, plain};
 use crate::review::{Review, Row, Summary};
 
 /// From so many rows the table scrolls in a box of its own, its heads in sight.
@@ -37,8 +37,8 @@ pub fn logs(review: &Review) -> Markup {
             (controls(review))
             div class=(scroll) role="region" tabindex="0" aria-label="Table of all logs" {
                 table #logs {
-                    caption { "The small pictures are all on one scale (" (words::number(scale.low_v, 1))
-                        " to " (words::number(scale.high_v, 1)) " V): the line is the bus voltage, dashed the "
+                    caption { "The small pictures are all on one scale (" (format::number(scale.low_v, 1))
+                        " to " (format::number(scale.high_v, 1)) " V): the line is the bus voltage, dashed the "
                         "setpoint, shaded where the battery drains. What stands below a number is a 90 % interval." }
                     thead {
                         tr {
@@ -58,7 +58,7 @@ pub fn logs(review: &Review) -> Markup {
 
 /// Of no use without the script, which shows them.
 fn controls(review: &Review) -> Markup {
-    let mut verdicts: Vec<&str> = review.rows.iter().map(told::verdict).collect();
+    let mut verdicts: Vec<&str> = review.rows.iter().map(narrative::verdict).collect();
     verdicts.dedup();
     markup! {
         div.controls hidden {
@@ -80,7 +80,7 @@ fn controls(review: &Review) -> Markup {
 }
 
 fn line(row: &Row, ranks: &str, scale: SketchScale) -> Markup {
-    let verdict = told::verdict(row);
+    let verdict = narrative::verdict(row);
     markup! {
         tr data-r=(ranks) {
             @if let Some(summary) = row.summary() {
@@ -88,7 +88,7 @@ fn line(row: &Row, ranks: &str, scale: SketchScale) -> Markup {
                 (car(row))
                 td {
                     (sketch(&summary.sketch, summary.setpoint_v.as_ref().map(|e| e.value), scale))
-                    span.range { (words::duration(summary.duration_s)) }
+                    span.range { (format::duration(summary.duration_s)) }
                 }
                 td { b class=(tone(summary.verdict)) { (verdict) } }
                 td { (worst(summary)) }
@@ -106,11 +106,11 @@ fn line(row: &Row, ranks: &str, scale: SketchScale) -> Markup {
                 td { (findings(summary)) }
                 td { (quality(summary)) }
             } @else {
-                th scope="row" { (words::shorten(&row.log, MOST_NAME)) }
+                th scope="row" { (format::shorten(&row.log, MOST_NAME)) }
                 (car(row))
                 td { span.range { "no trace" } }
                 td { b.open { (verdict) } }
-                td.reason colspan="7" { (words::shorten(&told::reason(row).or(told::copy(row)).unwrap_or_default(), MOST_REASON)) }
+                td.reason colspan="7" { (format::shorten(&narrative::reason(row).or(narrative::copy(row)).unwrap_or_default(), MOST_REASON)) }
             }
         }
     }
@@ -134,7 +134,7 @@ fn estimate(unit: Unit, e: Option<&Estimate>) -> Markup {
                 (unit.value(e).replace(' ', "\u{a0}")) " "
                 span.range { (unit.range(e)) ", " (e.grade.word()) }
             }
-            None => span.range { (words::NOT_TOLD) },
+            None => span.range { (format::NOT_TOLD) },
         }
     }
 }
@@ -150,26 +150,26 @@ fn tone(word: VerdictWord) -> &'static str {
 
 fn worst(summary: &Summary) -> Markup {
     let Some(point) = &summary.worst else {
-        return markup! { span.range { (words::NOT_TOLD) } };
+        return markup! { span.range { (format::NOT_TOLD) } };
     };
-    let loads = words::shorten(&words::loads(&point.loads), 60);
+    let loads = format::shorten(&format::loads(&point.loads), 60);
     markup! {
         (loads) " "
-        @if let Some(at) = told::running(point.rpm, point.rpm_low, point.rpm_high, point.heat) {
+        @if let Some(at) = narrative::running(point.rpm, point.rpm_low, point.rpm_high, point.heat) {
             span.range { (at) } " "
         }
-        span class=(format!("state {}", point.state.word())) { (told::state(point.state, point.state_confidence)) }
+        span class=(format!("state {}", point.state.word())) { (narrative::state(point.state, point.state_confidence)) }
     }
 }
 
 fn deficit(summary: &Summary) -> Markup {
     markup! {
-        @match (told::deficit(summary), &summary.deficit_a) {
+        @match (narrative::deficit(summary), &summary.deficit_a) {
             (Some(amps), _) => (estimate(AMP, Some(amps))),
             (None, Some(_)) => span.none { "none" },
             (None, None) if summary.worst.as_ref().is_some_and(|w| w.implied_deficit_a.is_none()
                 && w.state != crate::diagnosis::BusState::Draining) => span.none { "none" },
-            (None, None) => span.range { (words::NOT_TOLD) },
+            (None, None) => span.range { (format::NOT_TOLD) },
         }
     }
 }
@@ -177,11 +177,11 @@ fn deficit(summary: &Summary) -> Markup {
 fn keep_up(summary: &Summary) -> Markup {
     markup! {
         @match &summary.keep_up {
-            None => span.range { (words::NOT_TOLD) },
+            None => span.range { (format::NOT_TOLD) },
             Some(keep_up) => {
                 @match (keep_up.bound, &keep_up.rpm) {
                     (crate::diagnosis::Bound::Within, Some(rpm)) => (estimate(RPM, Some(rpm))),
-                    _ => span.range { (told::keep_up_bound(keep_up)) },
+                    _ => span.range { (narrative::keep_up_bound(keep_up)) },
                 }
             }
         }
@@ -198,7 +198,7 @@ fn findings(summary: &Summary) -> Markup {
                 (finding.severity.word()) " " (plain(&finding.id).replace('-', " "))
             }
         }
-        @if more > 0 { span.range { "and " (words::count(more)) " more" } }
+        @if more > 0 { span.range { "and " (format::count(more)) " more" } }
     }
 }
 
@@ -208,7 +208,7 @@ fn quality(summary: &Summary) -> Markup {
     let more = remarks.len().saturating_sub(MOST_REMARKS);
     markup! {
         @if told.is_empty() { span.none { "nothing to note" } } @else { (told.join("; ")) }
-        @if more > 0 { "; " (words::count(more)) " more" }
-        " " span.range { (words::plural(summary.rows_read, "row", "rows")) }
+        @if more > 0 { "; " (format::count(more)) " more" }
+        " " span.range { (format::plural(summary.rows_read, "row", "rows")) }
     }
 }

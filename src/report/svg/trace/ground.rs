@@ -21,7 +21,7 @@ const HELD_OPACITY: f64 = 0.18;
 struct Shown {
     until: Vec<(PhaseKind, i32)>,
     /// Pixels that may be left out behind one that is drawn.
-    grain: i32,
+    noise_model: i32,
 }
 
 impl Shown {
@@ -29,15 +29,15 @@ impl Shown {
     const MOST: usize = 150;
 
     fn of(diagnosis: &Diagnosis) -> Shown {
-        let grain = if diagnosis.phases.len() > Shown::MOST { 8 } else { 0 };
-        Shown { until: Vec::new(), grain }
+        let noise_model = if diagnosis.phases.len() > Shown::MOST { 8 } else { 0 };
+        Shown { until: Vec::new(), noise_model }
     }
 
     /// Whether there is anything to draw that was not.
     fn is_new(&mut self, kind: PhaseKind, from: i32, to: i32) -> bool {
-        let grain = self.grain;
+        let noise_model = self.noise_model;
         match self.until.iter_mut().find(|(known, _)| *known == kind) {
-            Some((_, until)) if to <= *until + grain && from < *until + grain => false,
+            Some((_, until)) if to <= *until + noise_model && from < *until + noise_model => false,
             Some((_, until)) => {
                 *until = to;
                 true

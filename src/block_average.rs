@@ -4,7 +4,7 @@
 //! Loads, regulator, engine and battery move within tenths of a second; what a
 //! logger sees beyond some fifty samples a second is ripple and noise, and a mean
 //! tells more of the level than its samples one by one. So such a log is looked at
-//! in means, and the log as it came stays beside it ([`Finer`]) for what only its
+//! in means, and the log as it came stays beside it ([`RawLog`]) for what only its
 //! own samples can tell: noise, resolution, the lowest voltage while cranking, lost
 //! contacts, the extremes of the pictures.
 
@@ -13,7 +13,7 @@ use std::sync::Arc;
 
 use polars::prelude::{Column, DataFrame, PolarsResult};
 
-use crate::log::{Finer, Log};
+use crate::log::{Log, RawLog};
 use crate::parallel::{LEAST_VALUES, shared};
 use crate::stats::robust::median;
 
@@ -58,7 +58,7 @@ fn means_of(log: &Log) -> PolarsResult<Log> {
     }
     let frame = DataFrame::new_infer_height(columns)?;
     let finer =
-        Finer { log: Arc::new(log.clone()), each: each as usize, interval_s: pace_s, within };
+        RawLog { log: Arc::new(log.clone()), each: each as usize, interval_s: pace_s, within };
     let mut condensed = log.condensed(frame, finer)?;
     condensed.source.notices.push(format!(
         "{:.0} samples a second are more than anything asked here moves with: what follows looks at \
@@ -222,12 +222,15 @@ mod tests {
         let within = &condensed.finer().expect("means").within[&key];
         let known = 0.03_f64.powi(2) + 0.01_f64.powi(2) / 12.0;
         assert!((median(within) / (known * 49.0 / 50.0) - 1.0).abs() < 0.03);
-        let grain = crate::segment::segment(&condensed).grain;
-        let reading = grain.reading.expect("readings");
-        assert!((reading.sigma_v / known.sqrt() - 1.0).abs() < 0.05, "{grain:?}");
-        assert!((reading.unrounded_sigma_v / 0.03 - 1.0).abs() < 0.05, "{grain:?}");
-        assert!(reading.memory < 2.0, "{grain:?}");
-        assert!((grain.sigma_v / (known / 50.0).sqrt() - 1.0).abs() < 0.15, "{grain:?}");
+        let noise_model = crate::segment::segment(&condensed).noise_model;
+        let reading = noise_model.reading.expect("readings");
+        assert!((reading.sigma_v / known.sqrt() - 1.0).abs() < 0.05, "{noise_model:?}");
+        assert!((reading.unrounded_sigma_v / 0.03 - 1.0).abs() < 0.05, "{noise_model:?}");
+        assert!(reading.memory < 2.0, "{noise_model:?}");
+        assert!(
+            (noise_model.sigma_v / (known / 50.0).sqrt() - 1.0).abs() < 0.15,
+            "{noise_model:?}"
+        );
     }
 
     #[test]

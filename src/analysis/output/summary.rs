@@ -1,8 +1,8 @@
 //! The curve in a few sentences.
 
 use crate::diagnosis::{OutputPoint, SheetStanding};
+use crate::format::{AMP, PERCENT, RPM};
 use crate::log::{Log, Role};
-use crate::words::{AMP, PERCENT, RPM};
 
 /// "1,990 alternator rpm", as far as it is known.
 pub fn speed(point: &OutputPoint) -> Option<String> {

@@ -2,7 +2,7 @@
 
 use crate::diagnosis::{HeatPair, OutputChange};
 use crate::estimate::Estimate;
-use crate::words::{
+use crate::format::{
     AMP, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_MINUTE, RPM, VOLT, capital, with_loads,
 };
 

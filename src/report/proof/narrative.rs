@@ -6,7 +6,7 @@ use crate::comparison::{
 };
 use crate::diagnosis::{BusState, Heat};
 use crate::estimate::Estimate;
-use crate::report::words::{self, AMP, RPM, Unit, number};
+use crate::report::format::{self, AMP, RPM, Unit, number};
 
 /// Below it a probability is told as smaller than this.
 const LEAST_P: f64 = 1e-4;
@@ -19,7 +19,7 @@ pub fn meaning(comparison: &Comparison) -> String {
             let changed = if changed.is_empty() {
                 String::new()
             } else {
-                format!(" {}.", words::capital(&changed.join(", and ")))
+                format!(" {}.", format::capital(&changed.join(", and ")))
             };
             format!(
                 "The repair worked. All that was agreed beforehand is met now, and before the \
@@ -37,7 +37,7 @@ pub fn meaning(comparison: &Comparison) -> String {
             let fallen = if fallen.is_empty() {
                 String::new()
             } else {
-                format!(" {}.", words::capital(&fallen.join(", and ")))
+                format!(" {}.", format::capital(&fallen.join(", and ")))
             };
             format!(
                 "The charging system does worse than before the repair, and nothing that the \
@@ -123,7 +123,7 @@ pub fn foremost(points: &[MatchedPoint], most: usize) -> Vec<usize> {
 pub fn band(rpm_low: Option<f64>, rpm_high: Option<f64>) -> Option<String> {
     match rpm_low {
         Some(0.0) => Some("idle".to_owned()),
-        _ => words::rpm_band(rpm_low, rpm_high).map(|band| format!("{band} {}", RPM.name)),
+        _ => format::rpm_band(rpm_low, rpm_high).map(|band| format!("{band} {}", RPM.name)),
     }
 }
 
@@ -136,7 +136,7 @@ pub fn place(side: &PointSide) -> String {
     if side.heat != Heat::Unknown {
         parts.push(side.heat.word().to_owned());
     }
-    parts.push(whole(words::duration(side.seconds)));
+    parts.push(whole(format::duration(side.seconds)));
     parts.join(", ")
 }
 
@@ -182,7 +182,7 @@ pub fn says(point: &MatchedPoint) -> &'static str {
 pub fn foretold(foretold: &Foretold) -> String {
     format!(
         "{}. The plan said of {} ({}) that it {}: {}.",
-        words::capital(foretold.kept.words()),
+        format::capital(foretold.kept.words()),
         foretold.fitted,
         foretold.fitted_how,
         foretold.promised,
@@ -193,7 +193,7 @@ pub fn foretold(foretold: &Foretold) -> String {
 /// "p = 0.034", "p < 0.0001"
 pub fn probability(p: f64) -> String {
     if !p.is_finite() {
-        format!("p {}", words::NOT_TOLD)
+        format!("p {}", format::NOT_TOLD)
     } else if p < LEAST_P {
         format!("p\u{a0}<\u{a0}{}", number(LEAST_P, 4))
     } else if p < 0.1 {
@@ -217,18 +217,18 @@ pub fn drained_alone(unmatched: &[Unmatched]) -> Vec<&Unmatched> {
 
 /// "With fan + AC on, 1100 to 1700 rpm, hot, 17 s"
 pub fn running(u: &Unmatched) -> String {
-    let mut parts = vec![words::capital(&words::with_loads(&u.loads))];
+    let mut parts = vec![format::capital(&format::with_loads(&u.loads))];
     parts.extend(band(u.rpm_low, u.rpm_high));
     if u.heat != Heat::Unknown {
         parts.push(u.heat.word().to_owned());
     }
-    parts.push(words::duration(u.seconds));
+    parts.push(format::duration(u.seconds));
     parts.join(", ")
 }
 
 /// The file names, before first.
 pub fn files(comparison: &Comparison) -> (String, Vec<String>) {
-    let name = |file: &str| words::plain(file);
+    let name = |file: &str| format::plain(file);
     let afters = comparison.afters.iter().map(|after| name(&after.side.source.file));
     (name(&comparison.before.source.file), afters.collect())
 }

@@ -28,7 +28,7 @@ const LEAST_S: f64 = 4.0;
 const SOUND_SHARE: f64 = 0.85;
 
 /// Fills in what the sheet says at a point; lower bounds get no share.
-pub fn hold_against(sheet: &Sheet, point: &mut OutputPoint, speed_logged: bool, nominal: Nominal) {
+pub fn compare(sheet: &Sheet, point: &mut OutputPoint, speed_logged: bool, nominal: Nominal) {
     let unsure = if speed_logged { LOGGED_SPEED } else { RATIO_SPEED };
     let test_v = sheet.tested_v(nominal);
     point.sheet_a =

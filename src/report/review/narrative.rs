@@ -3,7 +3,7 @@
 
 use crate::diagnosis::{Bound, BusState, Heat, SURE, VerdictWord};
 use crate::estimate::Estimate;
-use crate::report::words::{self, AMP, RPM, VOLT, plain, plural};
+use crate::report::format::{self, AMP, RPM, VOLT, plain, plural};
 use crate::review::{KeepUpSpeed, Outcome, Review, Row, Summary, WorstPoint};
 
 /// In the place of a verdict.
@@ -33,8 +33,8 @@ pub fn came_to(review: &Review) -> String {
         let verb = if n == 1 { one } else { many };
         match (n == all, all) {
             (true, 1) => format!("The log {verb}"),
-            (true, _) => format!("All {} logs {verb}", words::count(all)),
-            (false, _) => format!("{} of {} {verb}", words::count(n), plural(all, "log", "logs")),
+            (true, _) => format!("All {} logs {verb}", format::count(all)),
+            (false, _) => format!("{} of {} {verb}", format::count(n), plural(all, "log", "logs")),
         }
     };
     let (dead, short) = (count(&[NotCharging]), count(&[FallsShort, FallsShortAtIdle]));
@@ -58,12 +58,12 @@ pub fn came_to(review: &Review) -> String {
 pub fn worst(review: &Review) -> Option<String> {
     let row = review.rows.first()?;
     let summary = row.summary().filter(|summary| is_bad(summary.verdict))?;
-    let said = format!("Worst: {} {}", words::shorten(&row.log, 80), verdict(row));
+    let said = format!("Worst: {} {}", format::shorten(&row.log, 80), verdict(row));
     let Some(point) = &summary.worst else { return Some(said + ".") };
     let gives = gives(point).map_or_else(String::new, |gives| format!(", {gives}"));
     Some(format!(
         "{said}; {}{}: {}{gives}.",
-        words::with_loads(&point.loads),
+        format::with_loads(&point.loads),
         running(point.rpm, point.rpm_low, point.rpm_high, point.heat)
             .map_or_else(String::new, |at| format!(" {at}")),
         VOLT.with_range(&point.voltage_v),
@@ -82,7 +82,7 @@ pub fn running(
     heat: Heat,
 ) -> Option<String> {
     let mut parts: Vec<String> = Vec::new();
-    match (rpm.filter(|rpm| rpm.is_finite()), words::rpm_band(low, high)) {
+    match (rpm.filter(|rpm| rpm.is_finite()), format::rpm_band(low, high)) {
         (Some(rpm), _) => parts.push(format!("at {}", RPM.of(rpm).replace(' ', "\u{a0}"))),
         (None, Some(band)) => parts.push(format!("at {band}\u{a0}{}", RPM.name)),
         (None, None) => {}
@@ -120,7 +120,7 @@ pub fn keep_up_bound(keep_up: &KeepUpSpeed) -> String {
         Bound::AboveSeen => {
             format!("does not keep up at any speed seen, up to {}", rpm(keep_up.seen_high_rpm))
         }
-        Bound::Within => words::NOT_TOLD.to_owned(),
+        Bound::Within => format::NOT_TOLD.to_owned(),
     }
 }
 

@@ -21,7 +21,7 @@ pub struct Settled {
 }
 
 /// Currents in A by bus voltage: `battery` rises with it, `available` does not.
-pub fn settle(
+pub fn solve_bus(
     nominal: Nominal,
     setpoint_v: f64,
     battery: impl Fn(f64) -> f64,
@@ -96,7 +96,7 @@ mod tests {
     #[test]
     fn a_short_bus_settles_where_the_currents_meet() {
         let settled =
-            settle(Nominal::V12, 14.4, |v| (v - 12.6) / 0.01, |v| 60.0 * v / 13.5, |_| 40.0);
+            solve_bus(Nominal::V12, 14.4, |v| (v - 12.6) / 0.01, |v| 60.0 * v / 13.5, |_| 40.0);
         assert!((settled.volts - 1300.0 / 104.444_444).abs() < 1e-6, "{settled:?}");
         assert!((settled.battery_a + 15.319).abs() < 1e-2, "{settled:?}");
         assert!((settled.alternator_a - 40.0).abs() < 1e-4);
@@ -104,14 +104,14 @@ mod tests {
 
     #[test]
     fn enough_holds_the_setpoint() {
-        let settled = settle(Nominal::V12, 14.4, |v| (v - 14.0) / 0.1, |_| 60.0, |_| 90.0);
+        let settled = solve_bus(Nominal::V12, 14.4, |v| (v - 14.0) / 0.1, |_| 60.0, |_| 90.0);
         assert_eq!(settled.volts, 14.4);
         assert!((settled.needed_a - 64.0).abs() < 1e-9 && settled.available_a == 90.0);
     }
 
     #[test]
     fn a_battery_above_the_setpoint_carries_the_loads_itself() {
-        let settled = settle(Nominal::V12, 13.0, |v| (v - 13.6) / 0.02, |_| 10.0, |_| 90.0);
+        let settled = solve_bus(Nominal::V12, 13.0, |v| (v - 13.6) / 0.02, |_| 10.0, |_| 90.0);
         assert!((settled.volts - 13.4).abs() < 1e-6 && settled.alternator_a < 1e-3);
     }
 }

@@ -1,19 +1,19 @@
-//! What is said of a way, in plain sentences.
+//! What is said of a path, in plain sentences.
 
-use super::Way;
+use super::CircuitPath;
 use super::resistance::Resistance;
 use crate::car::Car;
 use crate::diagnosis::{LineDrop, Side};
 use crate::estimate::Estimate;
+use crate::format::{AMP, MILLIOHM, MILLIVOLT};
 use crate::log::{Log, Role, Tap};
-use crate::words::{AMP, MILLIOHM, MILLIVOLT};
 
 /// Channels further apart than this are worth a word.
 const APART_WORTH_TELLING_V: f64 = 0.1;
 
 /// All that the sentences are made of.
 pub struct Known<'a> {
-    pub way: Way,
+    pub path: CircuitPath,
     pub drops: &'a [LineDrop],
     pub found: Option<&'a Resistance>,
     /// How far the channels may be calibrated apart.
@@ -24,26 +24,27 @@ pub struct Known<'a> {
     pub ground_sign: Option<f64>,
 }
 
-/// One text for all points of a way.
+/// One text for all points of a path.
 pub fn told(known: &Known) -> String {
-    let Known { way, found, car, .. } = *known;
+    let Known { path, found, car, .. } = *known;
     let mut said = Vec::new();
-    let alternators = way.from == Tap::Alternator && way.to == Tap::Battery;
-    match (way.side, known.ground_sign) {
+    let alternators = path.from == Tap::Alternator && path.to == Tap::Battery;
+    match (path.side, known.ground_sign) {
         (Side::Loop, None) if alternators => said.push(
             "A tap between alternator case and battery negative (column ground_drop) would part \
              the two sides. With both taps read against one ground this is the supply side alone."
                 .to_owned(),
         ),
-        (Side::Ground, Some(sign)) if sign < 0.0 => said
-            .push("The ground tap's leads are the other way round; its sign is turned.".to_owned()),
+        (Side::Ground, Some(sign)) if sign < 0.0 => said.push(
+            "The ground tap's leads are the other way round; its sign is turned.".to_owned(),
+        ),
         _ => {}
     }
     let worst = known.drops.iter().max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value));
     let cable = known.drops.first().and_then(|d| d.cable_ohm.as_ref());
     match found {
         Some(found) => {
-            said.extend(cable.map(|cable| explained(way, found, cable, car)));
+            said.extend(cable.map(|cable| explained(path, found, cable, car)));
             said.extend(found.offset_v.filter(|v| v.abs() > APART_WORTH_TELLING_V).map(apart));
         }
         None => {
@@ -65,12 +66,12 @@ fn apart(offset_v: f64) -> String {
 }
 
 /// The measured resistance against the cable's.
-fn explained(way: Way, found: &Resistance, cable: &Estimate, car: &Car) -> String {
-    let by = stated(way.side, car);
+fn explained(path: CircuitPath, found: &Resistance, cable: &Estimate, car: &Car) -> String {
+    let by = stated(path.side, car);
     let (has, should) = (MILLIOHM.told(&found.ohm), MILLIOHM.told(cable));
     let more = found.ohm.less(cable, "");
     if more.low > 0.0 {
-        let place = match (way.side, &car.ground) {
+        let place = match (path.side, &car.ground) {
             (Side::Ground, _) => "the joints of the ground path",
             (Side::Supply, _) => "joints",
             (Side::Loop, Some(_)) => "joints, on the supply or the ground side",
@@ -94,14 +95,14 @@ fn explained(way: Way, found: &Resistance, cable: &Estimate, car: &Car) -> Strin
 /// Why there are no ohms, and what would give them.
 fn wanting(known: &Known) -> String {
     let logged = |role| known.log.channel(role).is_some();
-    if known.way.from != Tap::Alternator {
+    if known.path.from != Tap::Alternator {
         return "Only the drop: what this module or path draws is not known. A clamp on its feed, \
                 read at the same load, divides into the drop and gives its ohms."
             .to_owned();
     }
     if logged(Role::AlternatorCurrent) {
         return "No ohms: the logged alternator current is too small here, or the drop falls as \
-                it rises (taps the wrong way round, or the current of something else). Log idle \
+                it rises (taps the wrong path round, or the current of something else). Log idle \
                 and 2000 rpm with the loads off and on."
             .to_owned();
     }
@@ -123,7 +124,7 @@ fn bound(worst: &LineDrop, cable: &Estimate, apart_v: f64) -> Option<String> {
     (high_v > 0.0 && most_a.is_finite()).then(|| {
         format!(
             "Through the stated cable alone ({}) the largest drop, {}, would mean at most {} \
-             (inferred); any other resistance in the way means less.",
+             (inferred); any other resistance in the path means less.",
             MILLIOHM.told(cable),
             MILLIVOLT.told(&worst.drop_v),
             AMP.of(most_a)
@@ -131,7 +132,7 @@ fn bound(worst: &LineDrop, cable: &Estimate, apart_v: f64) -> Option<String> {
     })
 }
 
-/// "4 AWG over 3.2 m", and the ground's where both are in the way.
+/// "4 AWG over 3.2 m", and the ground's where both are in the path.
 pub fn stated(side: Side, car: &Car) -> String {
     let runs = match side {
         Side::Loop => vec![&car.cable, &car.ground],

@@ -5,17 +5,17 @@ use std::collections::BTreeSet;
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::{Finding, Heat, Severity, VerdictWord};
 use crate::estimate::Grade;
+use crate::format::{self, AMP, RATIO, RPM, VOLT};
 use crate::levels;
 use crate::log::Log;
 use crate::nominal::Nominal;
 use crate::plan::Asked;
-use crate::plan::calibrate::Fleet;
+use crate::plan::calibrate::PosteriorEnsemble;
 use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
 use crate::plan::load_budget::{Item, MOST_LABELS, is_detected};
 use crate::plan::margin::sureness;
 use crate::plan::sets::Set;
 use crate::segment::Segments;
-use crate::words::{self, AMP, RATIO, RPM, VOLT};
 
 /// Low is better: sure carriers first, the smallest machine that is sure; then by
 /// how near to enough.
@@ -51,7 +51,7 @@ pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
     let Some(margin) = tightest(margins) else {
         return "The log holds no idle to judge it by.".to_owned();
     };
-    let loads = words::with_loads(&margin.loads);
+    let loads = format::with_loads(&margin.loads);
     let at = format!("hot idle of {}", RPM.of(margin.engine_rpm));
     let numbers = format!(
         "it has {} and {} are needed",
@@ -96,7 +96,7 @@ pub fn mended_first(findings: &[Finding]) -> Option<String> {
         .filter(|(id, _)| raised(id))
         .map(|(_, words)| (*words).to_owned())
         .collect();
-    (!words.is_empty()).then(|| words::loads(&words))
+    (!words.is_empty()).then(|| format::loads(&words))
 }
 
 pub fn headline(
@@ -170,7 +170,12 @@ pub fn beyond_sheet((first_rpm, last_rpm): (f64, f64), speeds: &Speeds) -> Optio
     }
 }
 
-pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet, nominal: Nominal) -> String {
+pub fn reproduction(
+    rms_v: f64,
+    within_v: f64,
+    fleet: &PosteriorEnsemble,
+    nominal: Nominal,
+) -> String {
     let how = format!(
         "Driven through this log again with the current alternator, the fitted cars come within {} of \
          the logged voltage in nine of ten moments (root mean square {}).",
@@ -183,7 +188,7 @@ pub fn reproduction(rms_v: f64, within_v: f64, fleet: &Fleet, nominal: Nominal) 
             .to_owned(),
         n => format!(
             " {} at full output match the alternator to the log.",
-            words::plural(n, "steady piece", "steady pieces")
+            format::plural(n, "steady piece", "steady pieces")
         ),
     };
     let poor = if within_v > nominal.volts(levels::POOR_FIT) {
@@ -200,7 +205,7 @@ pub fn assumed(
     segments: &Segments,
     car: &Car,
     ledger: &[Item],
-    fleet: &Fleet,
+    fleet: &PosteriorEnsemble,
     sets: &[Set],
     asked: &Asked,
 ) -> Vec<String> {
@@ -214,7 +219,7 @@ pub fn assumed(
         assumed.push(format!(
             "Amps of {} are those that such loads commonly draw, moved by what the log shows; a \
              clamp meter and --load-amps LOAD=A narrow every margin.",
-            words::loads(&unstated)
+            format::loads(&unstated)
         ));
     }
     if !car.loads_a.contains_key(ALWAYS_ON) {
