@@ -81,7 +81,7 @@ impl Default for Asked {
 #[derive(Debug, thiserror::Error)]
 pub enum PlanError {
     #[error(
-        "no engine speed is logged, so nobody knows how fast an alternator would turn: log \
+        "no engine speed is logged, so the alternator's speed is not known: log \
          engine rpm, or name its column with --column engine_rpm=NAME"
     )]
     NoSpeed,

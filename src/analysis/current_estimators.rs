@@ -150,8 +150,8 @@ pub fn disagreement(routes: &[Estimate]) -> Option<String> {
     };
     let told = |route: &Estimate| {
         let (way, from, to) = match route.high <= 0.0 {
-            true => ("takes", -route.high, -route.low),
-            false => ("gives", route.low, route.high),
+            true => ("charges at", -route.high, -route.low),
+            false => ("discharges at", route.low, route.high),
         };
         let (from, to) = (AMP.bare(from), AMP.bare(to));
         format!("it {way} {from} to {to} A ({}) by {}", route.grade.word(), route.how)
@@ -230,7 +230,7 @@ mod tests {
         let said = disagreement(&routes).unwrap_or_default();
         assert_eq!(
             said,
-            "it gives 10 to 12 A (assumed) by a clamp, but it takes 5 to 9 A (assumed) by a ledger"
+            "it discharges at 10 to 12 A (assumed) by a clamp, but it charges at 5 to 9 A (assumed) by a ledger"
         );
         assert_eq!(disagreement(&routes[..2]), None);
         assert_eq!(disagreement(&[]), None);

@@ -274,7 +274,7 @@ fn told(
                         )
                     } else {
                         format!(
-                            "the alternator would have to turn {faster} faster, more than a pulley gives; it takes more output at idle"
+                            "the alternator would have to turn {faster} faster, more than a pulley allows; it needs more output at idle"
                         )
                     };
                     format!("{holds}; idle at {idle} is too slow by {lacks}: {pulley}.")
@@ -330,7 +330,7 @@ mod tests {
         let factor = scaled(&rpm, 1.0 / 850.0, rpm.grade, "");
         let text =
             told(&set(&[], Some(850.0)), Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
-        assert!(text.contains("more than a pulley gives"), "{text}");
+        assert!(text.contains("more than a pulley allows"), "{text}");
         assert!(missing(&rpm, 2200.0).is_none());
     }
 }

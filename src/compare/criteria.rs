@@ -106,7 +106,7 @@ pub fn criteria(
         .filter_map(|(name, duty)| Some((pairing.after(name)?.to_owned(), *duty)))
         .collect();
     let missing = (!lonely.is_empty())
-        .then(|| format!("the later log does not tell when {} is on", any(&lonely)));
+        .then(|| format!("the later log does not show when {} is on", any(&lonely)));
     let new = Log {
         diagnosis: after,
         held: held(after, &load_names(after), &renamed, acceptance),
@@ -181,7 +181,7 @@ fn never(held: &Held, acceptance: &Acceptance) -> String {
     } else if held.heat_unknown {
         format!("the log has no temperature, so it is not known whether it was {asked}")
     } else if held.speed_unknown {
-        "the log has no engine speed, so nobody knows whether it was idle".to_owned()
+        "the log has no engine speed, so it is not known whether it was at idle".to_owned()
     } else {
         "never in this log".to_owned()
     }
@@ -217,7 +217,7 @@ fn at_setpoint(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
     } else if under_v.high <= acceptance.within_v {
         (Reading::Pass, seen)
     } else {
-        (Reading::NotShown, format!("{seen}: too close to tell"))
+        (Reading::NotShown, format!("{seen}: too close to decide"))
     }
 }
 

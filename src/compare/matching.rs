@@ -110,7 +110,7 @@ fn why(
             .to_owned();
     };
     if !set.loads.is_empty() && new_names.is_empty() {
-        return "the later log does not tell what was on: mark by hand with --marks-after when \
+        return "the later log does not show what was on: mark by hand with --marks-after when \
                 each load was on"
             .to_owned();
     }
@@ -197,7 +197,7 @@ impl Met {
         let unseen = pairing.lonely_loads();
         if !unseen.is_empty() {
             self.harder = true;
-            self.how.push(format!("the later log does not tell whether {} was on", any(&unseen)));
+            self.how.push(format!("the later log does not show whether {} was on", any(&unseen)));
         }
     }
 

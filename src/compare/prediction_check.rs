@@ -227,7 +227,7 @@ fn keep_up(
         (None, _, Bound::AboveSeen) => (Kept::Held, "at no speed seen, as predicted".to_owned()),
         (None, _, _) => (Kept::Better, "predicted at no speed of its curve".to_owned()),
         (Some(_), None, Bound::Within) => {
-            (Kept::CannotTell, "the later log does not tell it".to_owned())
+            (Kept::CannotTell, "the later log does not show it".to_owned())
         }
     };
     Some(ForetoldKeepUp {

@@ -277,7 +277,7 @@ fn loads_held_reads_heat_speed_and_names() {
     blind.diagnosis.operating_points[1].rpm_low = None;
     assert!(of(&blind).1.contains("no engine speed"));
     let nameless = recorded(diagnosis(&["fan"], vec![holding(&[]), holding(&["fan"])]));
-    assert!(of(&nameless).1.contains("does not tell when \"blower\" is on"));
+    assert!(of(&nameless).1.contains("does not show when \"blower\" is on"));
     let longer = agreed(|a| a.hold_s = 120.0);
     assert_eq!(reading("loads-held", &before, &log(cured()), &longer).0, Reading::NotShown);
 }

@@ -159,7 +159,7 @@ fn slipping_belt() -> Result<Recording, CurveError> {
     let dialect = Dialect { clock: Clock::Elapsed, ..marked() };
     Ok(Recording {
         name: "slipping-belt",
-        story: "The new alternator with a belt that nobody tightened.",
+        story: "The new alternator with a loose belt.",
         car: coupe::slipping_belt()?,
         script,
         logger: logger(12.5, channels, dialect),
@@ -207,7 +207,7 @@ fn tired_battery() -> Result<Recording, CurveError> {
     let dialect = Dialect { separator: '|', units: UnitStyle::Brackets, ..marked() };
     Ok(Recording {
         name: "tired-battery",
-        story: "Eight winters old: it cranks slowly and drinks long after the start.",
+        story: "Eight winters old: it cranks slowly and charges long after the start.",
         car: coupe::tired_battery()?,
         script,
         logger: logger(10.0, channels, dialect),

@@ -473,7 +473,7 @@ fn date_order(facts: &Facts, decimal: u8, notices: &mut Vec<String>) -> DateOrde
     if first != second {
         let word = if order == DateOrder::DayFirst { "day" } else { "month" };
         notices.push(format!(
-            "the dates do not tell whether day or month comes first; the {word} is taken first (only the date of the log hangs on it)"
+            "the dates do not show whether day or month comes first; the {word} is taken as first (this affects only the date of the log)"
         ));
     }
     order

@@ -64,7 +64,7 @@ pub enum IngestError {
         shown(.path)
     )]
     FrozenVoltage { path: PathBuf, column: String, level_v: f64, moved: String },
-    #[error("{}: {rows} usable rows, and fewer than ten tell nothing{skipped}. Record a longer log.", shown(.path))]
+    #[error("{}: {rows} usable rows, and fewer than ten are not enough{skipped}. Record a longer log.", shown(.path))]
     TooFewRows { path: PathBuf, rows: usize, skipped: String },
     #[error(
         "{}: no time column among {columns}{seen}. Name it with --column time=NAME, or give the samples per second with --sample-rate HZ.",

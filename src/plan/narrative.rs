@@ -229,7 +229,7 @@ pub fn assumed(
     }
     if !fleet.has_curve {
         assumed.push(
-            "The current alternator's curve is one of common shape; --alternator-curve FILE gives it."
+            "The current alternator's curve is assumed to have the common shape; state it with --alternator-curve FILE."
                 .to_owned(),
         );
     }
@@ -275,12 +275,12 @@ pub fn assumed(
     if labels.len() > MOST_LABELS {
         assumed.push(format!(
             "Of {} loads that only the voltage shows, the {MOST_LABELS} that ran longest are \
-             counted; marks or a column tell when each is on.",
+             counted; marks or a column show when each is on.",
             labels.len()
         ));
     } else if !labels.is_empty() {
         assumed.push(
-            "Some loads are known from the voltage alone; marks or a column tell when they are on."
+            "Some loads are known from the voltage alone; marks or a column show when they are on."
                 .to_owned(),
         );
     }

@@ -187,10 +187,10 @@ fn share(part: f64) -> String {
     if part.is_finite() { format!("{} %", number(part * 100.0, 0)) } else { "not known".into() }
 }
 
-/// What the point costs: from the battery where it drains, of the alternator where it slips.
+/// Battery discharge where it discharges, alternator shortfall where it is at its limit.
 fn told_amps(point: &OperatingPoint) -> Option<(&'static str, &Estimate)> {
     match (point.state, &point.implied_deficit_a, &point.regulation_shortfall_a) {
-        (BusState::Draining, Some(deficit), _) => Some(("gives", deficit)),
+        (BusState::Draining, Some(deficit), _) => Some(("discharges", deficit)),
         (BusState::Limited, _, Some(short)) => Some(("short by", short)),
         _ => None,
     }

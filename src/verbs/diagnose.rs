@@ -208,7 +208,7 @@ fn refuse_json(file: &Path) -> Result<(), String> {
     }
     match file.parent() {
         Some(home) if !home.as_os_str().is_empty() && !home.is_dir() => Err(format!(
-            "{}: there is no folder {}; make it, or name another place with --json",
+            "{}: folder {} does not exist; create it, or give another path with --json",
             shown(file),
             shown(home)
         )),

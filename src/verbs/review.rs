@@ -209,7 +209,7 @@ fn refuse_json(json: &Path, out: &Path, found: &Found) -> Result<(), String> {
     let home = Path::new(".").join(json.parent().unwrap_or(Path::new("")));
     if !home.is_dir() {
         return Err(format!(
-            "{shown}: there is no folder {}; make it, or name another place with --json",
+            "{shown}: folder {} does not exist; create it, or give another path with --json",
             format::shown(&home)
         ));
     }

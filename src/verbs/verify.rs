@@ -235,7 +235,7 @@ impl Account {
                 plain(&file.sha256)
             )),
             Err(_) => {
-                Err(format!("{name}: the {what} is not at {told}; say where it lies with --logs"))
+                Err(format!("{name}: the {what} is not at {told}; give its folder with --logs"))
             }
         };
         let found = found.or_else(|why| by_hash(&file.sha256, places).ok_or(why));

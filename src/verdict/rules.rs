@@ -167,7 +167,7 @@ const RULES: &[Rule] = &[
             ),
             Without(
                 POST,
-                "volts lost in a cable or ground: the regulator holds its own post and asks for less",
+                "volts lost in a cable or ground: the regulator senses its own post and reduces the output",
             ),
             Without(
                 Role::Temperature(Place::Alternator),

@@ -60,7 +60,7 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     );
     say(
         points.iter().all(|p| p.heat == Heat::Unknown),
-        "Whether heat takes output away: no temperature is logged. Log coolant or under-hood temperature, and a run that is heat-soaked.",
+        "Whether heat reduces the output: no temperature is logged. Log coolant or under-hood temperature, and a run that is heat-soaked.",
     );
     say(
         !points.is_empty() && case.analysis.heat_compared == 0,
@@ -76,7 +76,7 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     );
     say(
         Tap::ALL.iter().filter(|tap| has(Role::Voltage(**tap))).count() < 2,
-        "Whether volts are lost in cables or ground: only one voltage tap is logged. Log at the alternator's post and at the battery together.",
+        "Whether cables or ground lose volts: only one voltage tap is logged. Log at the alternator's post and at the battery together.",
     );
     say(
         log.source.sample_interval_s > 1.0 / RIPPLE_HZ,

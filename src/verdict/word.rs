@@ -287,7 +287,7 @@ fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
     };
     let recovers = match (post_holding(case, worst), more_speed(case, &worst.loads)) {
         (Some(lost), _) => format!(
-            " The alternator's own post holds its setpoint there: {} are lost in cable or ground.",
+            " The alternator's own post holds its setpoint there: {} lost in cable or ground.",
             volts(&lost)
         ),
         (None, MoreSpeed::Cures) if holds_at_speed(case, &worst.loads) => {

@@ -573,10 +573,9 @@ fn ungraded(name: &str, json: &Value, texts: &[String]) -> Vec<String> {
                 let after: String = text[at + range.len() + 1..].chars().take(24).collect();
                 let grade =
                     [Grade::Inferred, Grade::Assumed].iter().any(|g| after.contains(g.word()));
-                // What is lost between two taps is measured, and as much as the bus lacks of
-                // what the post holds, which is inferred.
-                let before: String = text[..at].chars().rev().take(24).collect();
-                let is_lost = before.chars().rev().collect::<String>().contains(" are lost ");
+                // The volts lost between two taps are measured. So is what the bus lacks of the
+                // voltage at the post.
+                let is_lost = after.starts_with(") lost ");
                 if !grade && !is_lost {
                     wrong.push(format!("{name}: {e:?} is told as ({range}{after}"));
                 }

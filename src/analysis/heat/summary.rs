@@ -45,7 +45,7 @@ pub(super) fn sentence(pair: &HeatPair) -> String {
     let output = match (pair.output, &pair.output_change_a) {
         (OutputChange::Less, Some(change)) => {
             let lost = change.negated();
-            format!(" The alternator gives less by {}.", AMP.told(&lost))
+            format!(" The alternator makes less by {}.", AMP.told(&lost))
         }
         (OutputChange::BatteryToo, _) => {
             " A battery that stands lower than early may be all of it.".to_owned()

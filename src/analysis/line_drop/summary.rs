@@ -35,9 +35,8 @@ pub fn told(known: &Known) -> String {
              the two sides. With both taps read against one ground this is the supply side alone."
                 .to_owned(),
         ),
-        (Side::Ground, Some(sign)) if sign < 0.0 => said.push(
-            "The ground tap's leads are the other way round; its sign is turned.".to_owned(),
-        ),
+        (Side::Ground, Some(sign)) if sign < 0.0 => said
+            .push("The ground tap's leads are the other way round; its sign is turned.".to_owned()),
         _ => {}
     }
     let worst = known.drops.iter().max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value));

@@ -28,7 +28,7 @@ pub fn statement(
     let mut said = vec![match (full().next(), full().next_back()) {
         (Some(slowest), Some(fastest)) => {
             let first = format!(
-                "At full output the alternator gives {}{}",
+                "At full output the alternator makes {}{}",
                 AMP.told(&slowest.amps_a),
                 at_speed(slowest)
             );
@@ -40,7 +40,7 @@ pub fn statement(
         }
         _ => match points.iter().max_by(|a, b| a.amps_a.value.total_cmp(&b.amps_a.value)) {
             Some(most) => format!(
-                "The alternator was not seen at full output: it can give at least {}{}, and how much more this log cannot tell.",
+                "The alternator was not seen at full output: it can make at least {}{}; this log does not show how much more.",
                 AMP.told(&most.amps_a),
                 at_speed(most)
             ),
@@ -49,7 +49,7 @@ pub fn statement(
     }];
     if follows_loads {
         said.push(
-            "The bus lies under its setpoint, but the current follows the loads and not the speed: volts are lost between the alternator's post and the voltage tap, or the regulator holds back. Log the voltage at its post.".to_owned(),
+            "The bus is below its setpoint, but the current follows the loads and not the speed: the cable between the alternator's post and the voltage tap loses volts, or the regulator limits the output. Log the voltage at its post.".to_owned(),
         );
     }
     let shares: Vec<&OutputPoint> = full().filter(|p| p.share_of_sheet.is_some()).collect();
@@ -67,7 +67,7 @@ pub fn statement(
         };
         // What a reader with a sheet in hand asks first.
         let verdict = format!(
-            "The alternator gives {} % ({} to {} %, {}) of its sheet{}: {word}.",
+            "The alternator makes {} % ({} to {} %, {}) of its sheet{}: {word}.",
             percent(share.value),
             percent(share.low),
             percent(share.high),

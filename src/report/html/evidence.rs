@@ -37,8 +37,8 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
         @if let Some(svg) = svg::deficit(diagnosis) {
             section aria-labelledby="h-deficit" {
                 h2 #h-deficit { "Amps short against engine speed" }
-                p { "Follow a set of loads from idle to the right: its ring says how many more amps "
-                    "the setpoint asks for there, its filled mark the battery's discharge, and the "
+                p { "Follow a set of loads from idle to the right: its ring shows how many more amps "
+                    "holding the setpoint needs there, its filled mark the battery's discharge, and the "
                     "arrow on the zero line the speed from which nothing is missing." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::deficit_narrow(diagnosis) { (plot(&narrow, "narrow")) }

@@ -27,7 +27,7 @@ pub fn three_numbers(diagnosis: &Diagnosis) -> Markup {
         }
         p.grades { "Each range is a 90 % interval. " dfn { "Measured" } " numbers are read off the log, "
             dfn { "inferred" } " ones follow from it and a stated fact about the car, " dfn { "assumed" }
-            " ones rest on a common value nobody checked on this car." }
+            " ones rest on a common value that was not checked on this car." }
     }
 }
 
@@ -205,8 +205,8 @@ fn said(diagnosis: &Diagnosis) -> String {
 fn falls_short(diagnosis: &Diagnosis) -> String {
     // Whoever reads only this must not go and buy an alternator.
     if diagnosis.findings.iter().any(|f| f.id == "line-drop-high") {
-        return "Volts are lost in cable or ground on the way to the battery. Mend that first: a \
-                bigger alternator does not cure it."
+        return "The cable or the ground to the battery loses volts. Repair that first: a bigger \
+                alternator does not cure it."
             .to_owned();
     }
     let verdict = &diagnosis.verdict;

@@ -16,8 +16,8 @@ pub fn output(diagnosis: &Diagnosis) -> Markup {
             section aria-labelledby="h-output" {
                 h2 #h-output { "Alternator output" }
                 p { (plain(&output.statement)) }
-                p { dfn { "Full output" } ": the bus lies under its setpoint, so the alternator gives all "
-                    "it has at that speed. While the bus is held it gives what is asked for, and "
+                p { dfn { "Full output" } ": the bus is below its setpoint, so the alternator makes all "
+                    "it can at that speed. While the setpoint is held it makes what the loads need, and "
                     dfn { "at least" } " that is in it."
                     @if let Some(sheet) = &output.sheet {
                         " Its sheet, " (plain(&sheet.file)) ", was taken at "

@@ -82,7 +82,7 @@ pub fn next(diagnosis: &Diagnosis) -> Markup {
 fn nothing_found(word: VerdictWord) -> &'static str {
     match word {
         VerdictWord::KeepsUp => "Nothing in this log calls for work.",
-        VerdictWord::CannotTell => "No finding: this log does not tell enough.",
+        VerdictWord::CannotTell => "No finding: this log does not show enough.",
         _ => "No finding beyond the verdict itself.",
     }
 }

@@ -78,8 +78,8 @@ pub fn html(plan: &Plan) -> String {
         footer {
             p { "Written by stiffbus " (plain(&plan.version)) " from one log, SHA-256 "
                 (plain(&plan.source.sha256)) ". Every interval in brackets or below a number is a 90 % "
-                "interval over cars that this one could be. A label in a picture shows the middle of what "
-                "the tables tell with its interval." }
+                "interval over simulated cars that fit the log. A label in a picture shows the middle value; "
+                "the tables also show its interval." }
         }
     };
     let title = format!("Plan: {}", plan.source.file);

@@ -148,7 +148,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
     let one_grade = grades().next().filter(|first| grades().all(|grade| grade == *first));
     let mut heads = vec!["loads on"];
     if roomy {
-        heads.extend(["volts before", "volts after", "gave, A"]);
+        heads.extend(["volts before", "volts after", "discharged, A"]);
     } else {
         heads.push("volts before, after");
     }

@@ -105,7 +105,7 @@ fn answers(review: &Review) -> Markup {
                     p { "Its amps are " (format::NOT_TOLD.replace("this log", "these logs")) "." }
                 } @else if review.analysed > 0 {
                     p.big { "No battery draining" }
-                    p { "No operating point of any log that could be read takes amps from its battery." }
+                    p { "The battery discharges at no operating point of any log that could be read." }
                 } @else {
                     p { "No log could be read." }
                 }

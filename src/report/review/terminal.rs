@@ -68,7 +68,7 @@ fn logs(page: &mut Page, review: &Review) {
         Column::of("verdict", 0, &shown, |row| narrative::verdict(row).to_owned()),
         Column::of("lowest, V", 0, &shown, |row| lowest(row).unwrap_or_default()),
         Column::of("read at", 3, &shown, |row| read_at(row).unwrap_or_default()),
-        Column::of("gives, A", 1, &shown, |row| gives(row, amps).unwrap_or_default()),
+        Column::of("discharge, A", 1, &shown, |row| gives(row, amps).unwrap_or_default()),
         Column::of("keeps up, rpm", 2, &shown, |row| keep_up(row, speeds).unwrap_or_default()),
         Column::of("findings", 4, &shown, |row| {
             row.summary().and_then(narrative::findings).unwrap_or_default()
@@ -90,7 +90,7 @@ fn logs(page: &mut Page, review: &Review) {
     page.table(RULED, &heads, &[1], rows.collect());
     let mut notes = vec!["In brackets: 90 % interval.".to_owned()];
     let has = |head: &str| heads.contains(&head);
-    if let Some(grade) = amps.filter(|_| has("gives, A")) {
+    if let Some(grade) = amps.filter(|_| has("discharge, A")) {
         notes.push(format!("Amps {}.", grade.word()));
     }
     if let Some(grade) = speeds.filter(|_| has("keeps up, rpm")) {

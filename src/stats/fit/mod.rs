@@ -13,7 +13,7 @@ pub mod robust_line;
 pub enum FitError {
     #[error("{found} points are too few for this fit; it needs {needed}")]
     TooFewPoints { found: usize, needed: usize },
-    #[error("the points do not tell the parameters apart")]
+    #[error("the points do not determine the parameters")]
     Undetermined,
     #[error("the fit did not settle in {steps} steps")]
     NotSettled { steps: usize },

@@ -27,7 +27,7 @@ pub fn deep_cranking_dip(case: &Case) -> Option<Seen> {
     (cranking.lowest_v < limit_v).then(|| Seen {
         severity: Severity::Caution,
         statement: format!(
-            "Cranking takes the battery down to {}, and lasts {}; {limit_v} V is the limit at 21 °C.",
+            "Cranking pulls the battery down to {} and lasts {}; {limit_v} V is the limit at 21 °C.",
             lowest(cranking),
             cranking.duration.as_ref().map_or_else(
                 || duration(cranking.duration_s),
@@ -167,7 +167,7 @@ fn returns_slowly(case: &Case) -> Option<Evidence> {
     let evidence = slow_return(case)?.evidence.into_iter().next()?;
     let took = case.analysis.cranking.as_ref()?.return_to_setpoint.as_ref()?;
     Some(Evidence {
-        text: format!("after the start it drinks for {}", SECOND.with_range(took)),
+        text: format!("after the start it charges for {}", SECOND.with_range(took)),
         ..evidence
     })
 }

@@ -54,7 +54,7 @@ pub fn output_fades(case: &Case) -> Option<Seen> {
             Severity::Caution
         },
         statement: format!(
-            "The output fades with heat: {}{speed} the bus falls by {} more than its setpoint drifts,{warmth}. The alternator gives {} less. {soaked}",
+            "The output fades with heat: {}{speed} the bus falls by {} more than its setpoint drifts,{warmth}. The alternator makes {} less. {soaked}",
             with_loads(&worst.loads),
             volts(&beyond),
             amps(&lost),

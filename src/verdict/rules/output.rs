@@ -50,7 +50,7 @@ pub fn output_below_sheet(case: &Case) -> Option<Seen> {
     Some(Seen {
         severity: Severity::Fault,
         statement: format!(
-            "At full output and {} alternator rpm the alternator gives {}; its sheet, carried to this voltage and heat, promises {}: {} % of it ({} to {} %, {}).",
+            "At full output and {} alternator rpm the alternator makes {}; its sheet, converted to this voltage and heat, states {}: {} % of it ({} to {} %, {}).",
             RPM.bare(rpm),
             amps(&worst.amps_a),
             amps(sheet_a),

@@ -113,16 +113,16 @@ fn lost_between(case: &Case, way: &Way) -> Option<Seen> {
         .map(|p| of_point(p, "both taps steady"))
         .unwrap_or_default();
     let where_from = match way.side {
-        Side::Loop => format!("From the {} tap to the {} tap", worst.from, worst.to),
+        Side::Loop => format!("from the {} tap to the {} tap", worst.from, worst.to),
         Side::Supply => {
-            format!("On the supply side, from the {} tap to the {} tap,", worst.from, worst.to)
+            format!("on the supply side, from the {} tap to the {} tap,", worst.from, worst.to)
         }
-        Side::Ground => "On the ground side, between alternator case and battery negative,".into(),
+        Side::Ground => "on the ground side, between alternator case and battery negative,".into(),
     };
     Some(Seen {
         severity,
         statement: format!(
-            "{where_from} are lost {} {}; {} is the limit by common practice, {}.{growth}{}",
+            "{} lost {where_from} {}; {} is the limit by common practice, {}.{growth}{}",
             volts(&lost),
             with_loads(&worst.loads),
             limit(case, way),

@@ -60,9 +60,9 @@ fn day(review: &Review, car: &CarDay, number: usize) -> Markup {
         section aria-labelledby=(id) {
             h2 id=(id) { "Over the day: " (plain(&car.name)) }
             p { (plural(car.rows.len(), "log", "logs")) ", put together " (car.grouped_by.words())
-                ". Each line is the same loads in the same band of engine speed, met again in a later log: "
-                "where it falls, heat or a weakening part takes volts away. Where the setpoint falls with "
-                "it, the regulator did." }
+                ". Each line is the same loads in the same band of engine speed, in each later log: "
+                "where it falls, heat or an aging part reduces the voltage. Where the setpoint falls with "
+                "it, the cause is the regulator." }
             @for doubt in &car.doubts { p.warn { (plain(doubt)) } }
             @if let Some(svg) = svg::soak(review, car, number) {
                 (plot(&svg, "wide"))

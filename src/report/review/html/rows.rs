@@ -31,9 +31,9 @@ pub fn logs(review: &Review) -> Markup {
                 ": the alternator delivers all it can, and the battery still charges; " dfn { "holding" }
                 ": the regulator is in control. The " dfn { "implied deficit" } " is the battery's discharge; the "
                 dfn { "keep-up speed" } " is the engine speed from which the regulator is in control "
-                "with the set of loads that asks for most. " dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
+                "with the set of loads that needs most. " dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
                 " ones follow from it and a stated fact about the car, " dfn { "assumed" }
-                " ones rest on a common value nobody checked on this car." }
+                " ones rest on a common value that was not checked on this car." }
             (controls(review))
             div class=(scroll) role="region" tabindex="0" aria-label="Table of all logs" {
                 table #logs {
