@@ -6,7 +6,7 @@ use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
-use crate::stats::interval::{Summary, welch_summaries};
+use crate::stats::interval::{Summary, welch};
 
 /// Two logs of one unchanged car differ by no more than so many amps in nine of ten
 /// pairs of days: 2 % of idle speed and 15 °C of the machine's own warmth are 4 %
@@ -82,7 +82,7 @@ fn side(point: &OperatingPoint) -> PointSide {
 /// (Welch, Biometrika 34, 1947); what no number of samples averages out of a
 /// side counts in its standard error.
 pub fn change(before: &OperatingPoint, after: &OperatingPoint) -> (Estimate, ChangeTest) {
-    let welch = welch_summaries(summary(before), summary(after), LEVEL);
+    let welch = welch(summary(before), summary(after), LEVEL);
     let how = "mean after less mean before";
     let change_v = Estimate::new(welch.difference, welch.low, welch.high, Grade::Measured, how);
     (change_v, ChangeTest { degrees_of_freedom: welch.dof, p: welch.p })

@@ -4,7 +4,6 @@
 //! and gives the same bytes for the same input.
 
 pub mod autocorrelation;
-pub mod bootstrap;
 pub mod changepoint;
 pub mod find_indices;
 pub mod fit;
@@ -22,13 +21,10 @@ pub mod weighted;
 
 #[cfg(test)]
 mod tests {
-    use super::changepoint::{L1, L2, functional_pruning, pelt};
-    use super::fit::exponential::{fit_decay, fit_rise, fit_two_decays};
-    use super::fit::hinge::fit_hinge;
+    use super::changepoint::{Trend, TrendWith, pelt};
     use super::fit::linear::{ordinary, theil_sen};
     use super::{
-        autocorrelation, bootstrap, interval, line, long_run, moments, quantisation, resolution,
-        robust,
+        autocorrelation, interval, line, long_run, moments, quantisation, resolution, robust,
     };
 
     /// Whatever the numbers, an answer or NaN, and never a panic or a hang.
@@ -72,9 +68,8 @@ mod tests {
             robust::long_run_sigma(&x, run % 4);
             autocorrelation::effective_size(run, p);
             resolution::quantisation_step(&x);
-            interval::mean_interval(&x, 0.9);
-            interval::mean_interval(&x, p);
-            interval::welch(&x, &y, 0.9);
+            let summaries = [&x, &y].map(|series| interval::Summary::of(series));
+            interval::welch(summaries[0], summaries[1], p);
             quantisation::true_sigma(p, odd[run % 7], run % 3);
             let pieces = [
                 long_run::Piece::new(&x, run % 5, &[&y]),
@@ -88,22 +83,13 @@ mod tests {
                 quantisation::window_mean_half_width(run, p, odd[run % 5], Some(odd[run % 7]), 0.9);
             }
             for (min_size, jump) in [(0, 0), (1, 1), (3, 2), (usize::MAX, usize::MAX)] {
-                let ends = functional_pruning(&x, p, min_size, jump);
+                let ends = pelt(&Trend::new(&x), p, min_size, jump);
                 assert_eq!(ends.last(), (!x.is_empty()).then_some(&x.len()), "{x:?}");
-                let ends = pelt(&L2::new(&x), p, min_size, jump);
-                assert_eq!(ends.last(), (!x.is_empty()).then_some(&x.len()), "{x:?}");
-                let ends = pelt(&L1::new(&x), p, min_size, jump);
+                let ends = pelt(&TrendWith::new(&x, &y, 1.0, p), 1.0, min_size, jump);
                 assert_eq!(ends.last(), (!x.is_empty()).then_some(&x.len()), "{x:?}");
             }
-            bootstrap::block_bootstrap(&x, run % 5, 5, 0.9, 1, robust::median);
             let _ = ordinary(&x, &y);
             let _ = theil_sen(&x, &y);
-            let _ = fit_hinge(&x, &y, p, 0.9);
-            if run % 10 < 2 {
-                let _ = fit_rise(&x, &y, None);
-                let _ = fit_decay(&x, &y, None);
-                let _ = fit_two_decays(&x, &y, Some([1.0, 1.0, -1.0, 0.1, p]));
-            }
         }
     }
 }

@@ -8,12 +8,12 @@ use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
 
 use divan::counter::ItemsCount;
-use divan::{Bencher, black_box};
+use divan::Bencher;
 use logs::{Grows, log};
 use stiffbus::block_average::condense;
 use stiffbus::car::Car;
 use stiffbus::log::Log;
-use stiffbus::stats::changepoint::{Trend, functional_pruning, pelt};
+use stiffbus::stats::changepoint::{Trend, pelt};
 use stiffbus::{diagnose, ingest, report, segment};
 use tempfile::TempDir;
 
@@ -59,15 +59,6 @@ fn breaks_of_slope(bencher: Bencher, rows: usize) {
         let chapters = log.bus_v().chunks(1200);
         chapters.map(|chapter| pelt(&Trend::new(chapter), 0.01, 3, 1).len()).sum::<usize>()
     });
-}
-
-/// Levels over the whole series at once.
-#[divan::bench(args = sizes(), sample_count = 5, sample_size = 1)]
-fn breaks_of_level(bencher: Bencher, rows: usize) {
-    let log = read(&path(rows));
-    bencher
-        .counter(ItemsCount::new(rows))
-        .bench(|| functional_pruning(black_box(log.bus_v()), 0.01, 2, 1));
 }
 
 #[divan::bench(args = sizes(), sample_count = 3, sample_size = 1)]

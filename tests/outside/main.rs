@@ -5,7 +5,6 @@ mod common_practice;
 mod long_run;
 mod more_speed;
 mod ngspice;
-mod nile;
 mod nist;
 mod pybamm;
 mod ruptures;

@@ -3,10 +3,8 @@
 
 use serde_json::Value;
 use stiffbus::stats::autocorrelation::{acf, effective_size, integrated_time};
-use stiffbus::stats::fit::exponential::fit_decay;
-use stiffbus::stats::fit::hinge::{KneePosition, fit_hinge};
 use stiffbus::stats::fit::linear::{ordinary, theil_sen};
-use stiffbus::stats::interval::{Summary, Welch, welch, welch_summaries, window_mean_half_width};
+use stiffbus::stats::interval::{Summary, Welch, welch, window_mean_half_width};
 
 use crate::{agrees, json, number, numbers};
 
@@ -42,11 +40,11 @@ fn same_welch(what: &str, found: Welch, case: &Value) {
 fn welch_is_scipys_for_independent_samples() {
     for case in cases("welch") {
         let (a, b) = (numbers(&case["a"]), numbers(&case["b"]));
-        let found = welch_summaries(independent(&a), independent(&b), number(&case["level"]));
+        let found = welch(independent(&a), independent(&b), number(&case["level"]));
         same_welch(name(&case), found, &case);
         // A series that alternates is worth its size, so its own route is Welch's too.
         if name(&case) == "alternating" {
-            same_welch(name(&case), welch(&a, &b, 0.90), &case);
+            same_welch(name(&case), welch(Summary::of(&a), Summary::of(&b), 0.90), &case);
         }
     }
 }
@@ -86,38 +84,6 @@ fn lines_are_statsmodels_and_scipys() {
         let (intercept, slope) = theil_sen(&x, &y).expect("a robust line");
         agrees(name(&case), slope, number(&case["theil_sen_slope"]), 10.0);
         agrees(name(&case), intercept, number(&case["theil_sen_intercept"]), 10.0);
-    }
-}
-
-/// scipy.optimize.curve_fit from sixty starts, the best refined by
-/// minimize_scalar; the interval from scipy.stats.f and brentq on the
-/// least-squares profile.
-#[test]
-fn the_hinge_is_scipys() {
-    for case in cases("hinge") {
-        let (x, y) = (numbers(&case["x"]), numbers(&case["y"]));
-        let fit = fit_hinge(&x, &y, number(&case["effective_n"]), number(&case["level"]))
-            .expect("a hinge");
-        assert_eq!(fit.position, KneePosition::Within);
-        agrees(&format!("{} rss", name(&case)), fit.rss, number(&case["rss"]), 9.0);
-        agrees(&format!("{} top", name(&case)), fit.top, number(&case["top"]), 6.0);
-        agrees(&format!("{} slope", name(&case)), fit.slope, number(&case["slope"]), 5.0);
-        agrees(&format!("{} knee", name(&case)), fit.knee.value, number(&case["knee"]), 6.0);
-        agrees(&format!("{} low", name(&case)), fit.knee.low, number(&case["low"]), 6.0);
-        agrees(&format!("{} high", name(&case)), fit.knee.high, number(&case["high"]), 6.0);
-    }
-}
-
-/// scipy.optimize.curve_fit with its covariance.
-#[test]
-fn a_recovery_is_scipys() {
-    for case in cases("decay") {
-        let fit = fit_decay(&numbers(&case["x"]), &numbers(&case["y"]), None).expect("a fit");
-        let known = numbers(&case["parameters"]).into_iter().zip(numbers(&case["errors"]));
-        for (i, (parameter, error)) in known.enumerate() {
-            agrees(name(&case), fit.parameters[i], parameter, 6.0);
-            agrees(name(&case), fit.errors[i], error, 4.0);
-        }
     }
 }
 

@@ -23,10 +23,6 @@ impl LineFit {
         self.intercept + self.slope * x
     }
 
-    pub fn intercept_error(&self) -> f64 {
-        self.covariance[0][0].sqrt()
-    }
-
     pub fn slope_error(&self) -> f64 {
         self.covariance[1][1].sqrt()
     }

@@ -1,9 +1,6 @@
 //! Curves through points, with standard errors.
 
 pub mod cholesky;
-pub mod exponential;
-pub mod hinge;
-pub mod least_squares;
 pub mod linear;
 pub mod polynomial;
 pub mod robust_line;
@@ -15,8 +12,6 @@ pub enum FitError {
     TooFewPoints { found: usize, needed: usize },
     #[error("the points do not determine the parameters")]
     Undetermined,
-    #[error("the fit did not settle in {steps} steps")]
-    NotSettled { steps: usize },
 }
 
 /// The points both of whose numbers are finite; `x` and `y` are paired up to the shorter.

@@ -1,4 +1,4 @@
-"""Writes data/scipy.json: intervals, autocorrelations and fits by scipy and statsmodels.
+"""Writes data/scipy.json: intervals, autocorrelations and lines by scipy and statsmodels.
 
 Run with numpy, scipy and statsmodels installed:  python scipy_reference.py
 """
@@ -9,7 +9,7 @@ from importlib.metadata import version
 
 import numpy as np
 import statsmodels.api as sm
-from scipy import optimize, stats
+from scipy import stats
 from statsmodels.tsa.stattools import acf
 
 rng = np.random.default_rng(20240518)
@@ -72,56 +72,6 @@ def line(name, x, y):
     }
 
 
-def hinge_model(x, top, slope, knee):
-    return top + slope * np.minimum(x - knee, 0.0)
-
-
-def hinge(name, low, high, n, knee, effective_n):
-    x = np.sort(np.array(values(rng.uniform(low, high, n), 1)))
-    y = np.array(values(hinge_model(x, 14.35, 0.0009, knee) + 0.03 * rng.standard_normal(n), 3))
-
-    def fixed(k):
-        design = np.column_stack([np.ones(n), np.minimum(x - k, 0.0)])
-        return float(np.sum((y - design @ np.linalg.lstsq(design, y, rcond=None)[0]) ** 2))
-
-    # curve_fit settles in whichever kink is near; the best of many starts is the least.
-    best = None
-    for start in np.linspace(x[3], x[-4], 60):
-        try:
-            p, _ = optimize.curve_fit(hinge_model, x, y, p0=[y.max(), 0.001, start], xtol=1e-14, ftol=1e-14, gtol=1e-14)
-        except RuntimeError:
-            continue
-        rss = float(np.sum((y - hinge_model(x, *p)) ** 2))
-        if best is None or rss < best[0]:
-            best = (rss, p)
-    # The profile has a kink at every x, where a gradient method stalls just short.
-    k = optimize.minimize_scalar(
-        fixed, bounds=(best[1][2] - 5, best[1][2] + 5), method="bounded", options={"xatol": 1e-10}
-    ).x
-    design = np.column_stack([np.ones(n), np.minimum(x - k, 0.0)])
-    top, slope = np.linalg.lstsq(design, y, rcond=None)[0]
-    rss = fixed(k)
-    assert rss <= best[0] * (1 + 1e-12)
-    limit = rss * (1 + stats.f.ppf(0.90, 1, effective_n - 3) / (effective_n - 3))
-    grid = np.linspace(x[1], x[-2], 20001)
-    inside = [g for g in grid if fixed(g) <= limit]
-    spacing = grid[1] - grid[0]
-    ends = []
-    for edge, out in [(inside[0], inside[0] - spacing), (inside[-1], inside[-1] + spacing)]:
-        ends.append(float(optimize.brentq(lambda q: fixed(q) - limit, out, edge)))
-    return {
-        "name": name, "x": x.tolist(), "y": y.tolist(), "effective_n": effective_n, "level": 0.90,
-        "knee": float(k), "low": ends[0], "high": ends[1], "top": float(top), "slope": float(slope), "rss": rss,
-    }
-
-
-def decay(name):
-    x = np.array(values(np.arange(0, 12, 0.1)))
-    y = np.array(values(13.9 - 0.7 * np.exp(-0.8 * x) + 0.01 * rng.standard_normal(len(x))))
-    p, cov = optimize.curve_fit(lambda x, a, b, r: a + b * np.exp(-r * x), x, y, p0=[13.5, -0.5, 1.0], xtol=1e-14, ftol=1e-14)
-    return {"name": name, "x": x.tolist(), "y": y.tolist(), "parameters": p.tolist(), "errors": np.sqrt(np.diag(cov)).tolist()}
-
-
 def alternating(n, level, sigma):
     """Negatively correlated, so that the effective size is the size and Welch's own."""
     return level + autoregressive(n, -0.5, sigma)
@@ -164,18 +114,10 @@ out = {
         line("far from the origin", 1e4 + x, 14.3 + 0.02 * x + 0.05 * rng.standard_normal(60)),
         line("heavy tails", x, 14.3 - 0.004 * x + 0.02 * heavy),
     ],
-    "hinge": [
-        hinge("middle", 700, 3200, 200, 1650, 200.0),
-        hinge("few effective samples", 700, 3200, 250, 1400, 60.0),
-        hinge("high knee", 800, 2600, 150, 2200, 150.0),
-    ],
-    "decay": [decay("one exponential")],
     "rounded_means": windows(400_000),
 }
 path = pathlib.Path(__file__).parent.parent / "data" / "scipy.json"
 path.write_text(json.dumps(out, separators=(",", ":")) + "\n")
-for h in out["hinge"]:
-    print({k: v for k, v in h.items() if k not in "xy"})
 for c in out["correlation"]:
     print(c["name"], c["monotone_time"], c["autoregressive_time"])
 for w in out["welch"]:
