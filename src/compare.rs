@@ -120,7 +120,7 @@ fn after(
     let criteria = criteria::criteria(old, new, &pairing, wanted, acceptance);
     let (gained_a, lost_a) =
         (change::pooled_gain(&matched.pairs), change::pooled_loss(&matched.pairs));
-    let seen = outcome::Seen {
+    let seen = outcome::LaterLog {
         regulator: regulator::regulator(old, new, &matched.pairs, acceptance),
         matched: &matched,
         points: &points,

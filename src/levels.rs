@@ -145,9 +145,6 @@ pub const GENERATOR_OVERCHARGE: PerCell = of_six(15.8);
 /// Acceptance: within this of the setpoint, and never discharging (common practice, no
 /// source). Under it by less is little in reserve.
 pub const ACCEPTED: PerCell = of_six(0.2);
-/// Under the setpoint by more than this, output is at its end; by less it may be the
-/// regulator's droop or its warming (common practice, no source).
-pub const LITTLE: PerCell = of_six(0.1);
 /// Ignition and pumps pull a battery that is left alone with them at least this far under
 /// its rest (common practice, no source).
 pub const LEFT_ALONE: PerCell = of_six(0.1);

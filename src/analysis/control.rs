@@ -22,7 +22,7 @@ use crate::log::{Log, Span};
 use crate::nominal::Nominal;
 use crate::segment::{Point, Segments};
 
-use pairs::Held;
+use pairs::StretchLevel;
 use slope::Slope;
 
 /// Evidence of one kind never counts for more than this, in natural log odds: no model
@@ -156,7 +156,7 @@ fn prior_log_odds(level_v: f64) -> f64 {
 }
 
 /// The level of each stretch, with what was asked of the alternator there.
-fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<Held<'a>> {
+fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<StretchLevel<'a>> {
     // As six cells would show it: what is common is known of 12 V systems.
     let cells = log.nominal().over_12_v();
     let of = |stretch: &'a crate::segment::Stretch| {
@@ -165,7 +165,7 @@ fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<Held<'a>> {
         let later = Span { start_s: from_s, end_s };
         let seen = level(log.time_s(), log.bus_v(), later, &segments.noise_model)
             .or_else(|| level(log.time_s(), log.bus_v(), stretch.settled, &segments.noise_model));
-        Held {
+        StretchLevel {
             stretch,
             level_v: seen.map_or(f64::NAN, |l| l.mean_v / cells),
             half_width_v: seen.map_or(f64::INFINITY, |l| l.half_width_v / cells),

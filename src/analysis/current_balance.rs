@@ -62,14 +62,14 @@ const MOST_STOPPED: f64 = 8.0;
 const INRUSH_S: f64 = 0.3;
 
 /// One window of the log that enters.
-struct Row<'a> {
+struct BalanceRow<'a> {
     entry: Entry,
     span: Span,
     /// The steady stretch it lies in; `None` with the engine stopped.
     stretch: Option<&'a Stretch>,
 }
 
-impl Row<'_> {
+impl BalanceRow<'_> {
     fn is_running(&self) -> bool {
         self.stretch.is_some()
     }
@@ -92,7 +92,7 @@ pub fn gather(
     let mut rows = rows(log, segments, &at_full, MOST_PARTS, MOST_FULL, windows);
     rows.extend(stopped(log, segments, windows));
     let count = rows.len();
-    if rows.iter().any(Row::is_running) {
+    if rows.iter().any(BalanceRow::is_running) {
         rows.extend(self::rows(log, segments, &holds, 1.0, MOST_HOLDING, windows));
     }
     let loads = loads(log, car, &rows);
@@ -129,7 +129,10 @@ pub fn gather(
     balanced.extend(visits(&rows, made_a.is_some()));
     let known: Vec<Known> = starter(log, segments, car, windows).into_iter().collect();
     let anchors = [
-        (made_a.is_some() && rows.iter().any(Row::is_running), "the logged alternator current"),
+        (
+            made_a.is_some() && rows.iter().any(BalanceRow::is_running),
+            "the logged alternator current",
+        ),
         (switched || stopped_under, "loads of stated amps"),
         (!known.is_empty(), "stated starter amps"),
     ];
@@ -148,7 +151,7 @@ fn rows<'a>(
     most_parts: f64,
     most: usize,
     windows: &mut Vec<Span>,
-) -> Vec<Row<'a>> {
+) -> Vec<BalanceRow<'a>> {
     let mut spans: Vec<(&Stretch, Span)> = Vec::new();
     for stretch in stretches.iter().filter_map(|&k| segments.stretches.get(k)) {
         let Span { start_s, end_s } = stretch.settled;
@@ -166,7 +169,7 @@ fn rows<'a>(
         .into_iter()
         .filter_map(|(stretch, span)| {
             let entry = entry(log, segments, span, windows)?;
-            Some(Row { entry, stretch: Some(stretch), span })
+            Some(BalanceRow { entry, stretch: Some(stretch), span })
         })
         .collect()
 }
@@ -174,7 +177,7 @@ fn rows<'a>(
 /// The engine stopped, from the first load or the first run on: then the battery
 /// gives exactly what the loads draw. What was before is the rest voltage, which
 /// the draws already have.
-fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<Row<'a>> {
+fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<BalanceRow<'a>> {
     let time_s = log.time_s();
     let mut spans: Vec<Span> = Vec::new();
     for (k, phase) in segments.phases.iter().enumerate() {
@@ -220,7 +223,7 @@ fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<R
         .into_iter()
         .step_by(each)
         .filter_map(|span| {
-            Some(Row { entry: entry(log, segments, span, windows)?, span, stretch: None })
+            Some(BalanceRow { entry: entry(log, segments, span, windows)?, span, stretch: None })
         })
         .collect()
 }
@@ -238,7 +241,7 @@ fn entry(log: &Log, segments: &Segments, span: Span, windows: &mut Vec<Span>) ->
 
 /// A term for each load, and whether its amps are stated: logged channels, and loads detected
 /// from the voltage.
-fn loads(log: &Log, car: &Car, rows: &[Row]) -> Vec<(bool, Term)> {
+fn loads(log: &Log, car: &Car, rows: &[BalanceRow]) -> Vec<(bool, Term)> {
     let logged = log.load_names().iter().filter_map(|name| {
         let duty = log.load(name)?;
         let stated = car.loads_a.get(name);
@@ -282,7 +285,7 @@ fn common(name: &str) -> GaussianPrior {
 
 /// Each row's speed group, and rpm relative to the first row of the group; `None` with the
 /// engine stopped.
-fn speeds(rows: &[Row]) -> Vec<Option<(usize, f64)>> {
+fn speeds(rows: &[BalanceRow]) -> Vec<Option<(usize, f64)>> {
     let mut firsts_rpm: Vec<f64> = Vec::new();
     rows.iter()
         .map(|row| {
@@ -319,12 +322,12 @@ fn groups(speeds: &[Option<(usize, f64)>]) -> usize {
 /// Alternator output less loads: a level for each engine speed, a slope around it, a drift as
 /// it warms. The first `full` rows are at its limit.
 fn alternator(
-    rows: &[Row],
+    rows: &[BalanceRow],
     speeds: &[Option<(usize, f64)>],
     full: usize,
     facts: &AlternatorFacts,
 ) -> Vec<Term> {
-    let running = |of: &dyn Fn(&Row, usize, f64) -> f64| -> Vec<f64> {
+    let running = |of: &dyn Fn(&BalanceRow, usize, f64) -> f64| -> Vec<f64> {
         let rows = rows.iter().zip(speeds);
         rows.map(|(row, speed)| speed.map_or(0.0, |(group, off_rpm)| of(row, group, off_rpm)))
             .collect()
@@ -361,7 +364,7 @@ fn spare_a(limited: bool, engine_rpm: Option<f64>, alternator: &AlternatorFacts)
 
 /// The logged alternator current, with its clamp's gain error, less the loads that are always
 /// on.
-fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
+fn clamped(log: &Log, made_a: &[f64], rows: &[BalanceRow]) -> Vec<Term> {
     let seen_a: Vec<f64> = rows
         .iter()
         .map(|row| mean(&made_a[indices(log.time_s(), row.span)]))
@@ -381,9 +384,9 @@ fn clamped(log: &Log, made_a: &[f64], rows: &[Row]) -> Vec<Term> {
 
 /// A random effect per visit; larger where neither alternator current nor engine speed is
 /// logged.
-fn visits(rows: &[Row], output_logged: bool) -> Vec<Term> {
+fn visits(rows: &[BalanceRow], output_logged: bool) -> Vec<Term> {
     // A change of the heat band does not end a visit.
-    let same = |a: &Row, b: &Row| match (a.stretch, b.stretch) {
+    let same = |a: &BalanceRow, b: &BalanceRow| match (a.stretch, b.stretch) {
         (Some(earlier), Some(later)) => {
             let goes_on = earlier.span.end_s == later.span.start_s && earlier.loads == later.loads;
             earlier.span == later.span || goes_on
@@ -395,7 +398,7 @@ fn visits(rows: &[Row], output_logged: bool) -> Vec<Term> {
     for visit in rows.chunk_by(same) {
         let here = before..before + visit.len();
         before = here.end;
-        if visit.iter().all(Row::is_running) {
+        if visit.iter().all(BalanceRow::is_running) {
             let mut coefficients = vec![0.0; rows.len()];
             coefficients[here].fill(1.0);
             let blind = visit.iter().any(|row| row.stretch.is_some_and(|s| s.rpm.is_none()));

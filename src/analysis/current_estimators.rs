@@ -30,7 +30,7 @@ const SLOPE_FACTOR: f64 = 1.8;
 const SLOPE_SEEN: f64 = 3.0;
 
 /// What a point's amps are reckoned from.
-pub struct Seen<'a> {
+pub struct PointContext<'a> {
     pub log: &'a Log,
     pub segments: &'a Segments,
     pub car: &'a Car,
@@ -46,7 +46,7 @@ pub fn measured(amps_a: f64) -> Estimate {
 
 /// Loads less alternator. `None` unless every load that is on is stated, and the
 /// alternator's amps are logged.
-pub fn by_ledger(seen: &Seen) -> Option<Estimate> {
+pub fn by_ledger(seen: &PointContext) -> Option<Estimate> {
     let made_a = seen.point.mean_of(Role::AlternatorCurrent)?;
     let (mut drawn_a, mut unsure) = (0.0, 0.0_f64);
     let mut add = |amps_a: f64, half_a: f64| {
@@ -87,7 +87,7 @@ pub fn by_ledger(seen: &Seen) -> Option<Estimate> {
 
 /// The slope that is left late in a long drain is charge going: amps = slope ×
 /// capacity over the volts between full and empty (its kind's table).
-pub fn by_slope(seen: &Seen) -> Option<Estimate> {
+pub fn by_slope(seen: &PointContext) -> Option<Estimate> {
     let longest = seen.point.spans.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
     let late = Span { start_s: longest.start_s + SLOPE_AFTER_S, ..*longest };
     if late.seconds() < SLOPE_LEAST_S {

@@ -50,7 +50,7 @@ const EARLY_WINDOWS: usize = 12;
 const EVERY_DRAW: usize = 4;
 
 /// A steady window with what matters to a pair.
-struct Window {
+struct HeatWindow {
     span: Span,
     rpm: Option<f64>,
     level: Level,
@@ -77,15 +77,17 @@ pub fn heat(
     battery: &BatteryModel,
 ) -> Heats {
     let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return Heats::default() };
-    let mut groups: BTreeMap<(u32, usize, &[String]), Vec<Window>> = BTreeMap::new();
+    let mut groups: BTreeMap<(u32, usize, &[String]), Vec<HeatWindow>> = BTreeMap::new();
     for stretch in &segments.stretches {
         let low_rpm = stretch.rpm.map_or(0, |rpm| band(rpm).0 as u32);
         let group = groups.entry((low_rpm, stretch.loads.len(), &stretch.loads)).or_default();
         group.extend(windows(log, segments, stretch));
     }
-    let mut pairs: Vec<Pair> = groups
+    let mut pairs: Vec<RunningPair> = groups
         .iter()
-        .filter_map(|((_, _, loads), windows)| Pair::of(setpoint, loads, windows, log.nominal()))
+        .filter_map(|((_, _, loads), windows)| {
+            RunningPair::of(setpoint, loads, windows, log.nominal())
+        })
         .collect();
     let compared = pairs.len();
     pairs.retain(|pair| pair.slips || pair.moved);
@@ -95,7 +97,7 @@ pub fn heat(
 }
 
 /// The first and the last seconds of a stretch, or all of a short one.
-fn windows(log: &Log, segments: &Segments, stretch: &Stretch) -> Vec<Window> {
+fn windows(log: &Log, segments: &Segments, stretch: &Stretch) -> Vec<HeatWindow> {
     let Span { start_s, end_s } = stretch.settled;
     let seconds = end_s - start_s;
     let spans = match seconds {
@@ -116,7 +118,7 @@ fn windows(log: &Log, segments: &Segments, stretch: &Stretch) -> Vec<Window> {
             let temperature = [Place::Alternator, Place::Coolant, Place::Intake, Place::Ambient]
                 .into_iter()
                 .find_map(|place| Some((place, channel_mean(Role::Temperature(place))?)));
-            Some(Window {
+            Some(HeatWindow {
                 span,
                 rpm: channel_mean(Role::EngineRpm),
                 level: level(log.time_s(), log.bus_v(), span, &segments.noise_model)?,
@@ -132,13 +134,13 @@ fn middle_s(span: Span) -> f64 {
 }
 
 /// °C that `late` is over `early`, and where both are taken.
-fn warmer_c(early: &Window, late: &Window) -> Option<(Place, f64)> {
+fn warmer_c(early: &HeatWindow, late: &HeatWindow) -> Option<(Place, f64)> {
     let ((place, early_c), (other, late_c)) = (early.temperature?, late.temperature?);
     (place == other).then_some((place, late_c - early_c))
 }
 
 /// Whether two windows are of one speed to `share`; unknown speeds are.
-fn same_speed(early: &Window, late: &Window, share: f64) -> bool {
+fn same_speed(early: &HeatWindow, late: &HeatWindow, share: f64) -> bool {
     match (early.rpm, late.rpm) {
         (Some(a), Some(b)) => (a - b).abs() <= share * a.min(b),
         _ => true,
@@ -146,10 +148,10 @@ fn same_speed(early: &Window, late: &Window, share: f64) -> bool {
 }
 
 /// The same running early and late, with what its setpoint did meanwhile.
-struct Pair<'a> {
+struct RunningPair<'a> {
     loads: &'a [String],
-    early: &'a Window,
-    late: &'a Window,
+    early: &'a HeatWindow,
+    late: &'a HeatWindow,
     /// In the middle of either.
     setpoint: (Estimate, Estimate),
     /// Late the bus is under its setpoint,
@@ -160,26 +162,26 @@ struct Pair<'a> {
     moved: bool,
 }
 
-impl Pair<'_> {
+impl RunningPair<'_> {
     /// The first window that has a match far enough from it, the last such match;
     /// of one speed if it can be, else within what idle hunting allows.
     fn of<'a>(
         setpoint: &Setpoint,
         loads: &'a [String],
-        windows: &'a [Window],
+        windows: &'a [HeatWindow],
         nominal: Nominal,
-    ) -> Option<Pair<'a>> {
+    ) -> Option<RunningPair<'a>> {
         let droop_v = nominal.volts(levels::DROOP);
-        let far = |early: &Window, late: &Window| {
+        let far = |early: &HeatWindow, late: &HeatWindow| {
             let later = late.span.start_s >= early.span.end_s;
             let apart = late.span.start_s - early.span.end_s >= APART_S;
             later && (apart || warmer_c(early, late).is_some_and(|(_, c)| c.abs() >= APART_C))
         };
-        let alike = |early: &Window, late: &Window| match (early.rpm, late.rpm) {
+        let alike = |early: &HeatWindow, late: &HeatWindow| match (early.rpm, late.rpm) {
             (Some(a), Some(b)) => !differ(a, b),
             _ => true,
         };
-        let found = |fits: &dyn Fn(&Window, &Window) -> bool| {
+        let found = |fits: &dyn Fn(&HeatWindow, &HeatWindow) -> bool| {
             windows.iter().take(EARLY_WINDOWS).find_map(|early| {
                 let late = windows.iter().rev().find(|late| far(early, late) && fits(early, late));
                 Some((early, late?))
@@ -205,7 +207,7 @@ impl Pair<'_> {
             Estimate::around(value_v, own.half_width().hypot(drift_v), own.grade, own.how.clone())
         };
         let setpoint = (at(setpoint_v.0, 0.0), at(setpoint_v.1, drift_unsure_v));
-        Some(Pair { loads, early, late, setpoint, slips, lower, moved })
+        Some(RunningPair { loads, early, late, setpoint, slips, lower, moved })
     }
 
     /// Whether the bus asks where its volts went: then the battery is asked.
@@ -277,7 +279,7 @@ impl Pair<'_> {
 /// Late, under its setpoint, it gives all it has: loads and what the battery
 /// takes. Early it gave at least that much of its own. The same loads on a lower
 /// bus draw a little less. What is left is output: never more than has truly gone.
-fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estimate>> {
+fn losses(log: &Log, pairs: &[RunningPair], battery: &BatteryModel) -> Vec<Option<Estimate>> {
     let spans: Vec<Span> =
         pairs.iter().filter(|p| p.asks()).flat_map(|p| [p.early.span, p.late.span]).collect();
     if spans.is_empty() {
@@ -324,8 +326,8 @@ fn losses(log: &Log, pairs: &[Pair], battery: &BatteryModel) -> Vec<Option<Estim
 mod tests {
     use super::*;
 
-    fn window(start_s: f64, mean_v: f64, coolant_c: f64) -> Window {
-        Window {
+    fn window(start_s: f64, mean_v: f64, coolant_c: f64) -> HeatWindow {
+        HeatWindow {
             span: Span { start_s, end_s: start_s + 10.0 },
             rpm: Some(850.0),
             level: Level { mean_v, half_width_v: 0.01, samples: 100 },
@@ -351,7 +353,7 @@ mod tests {
     #[test]
     fn a_bus_that_sinks_under_its_setpoint_is_told_with_its_rate() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = Pair::of(&drifting(), &[], &windows, Nominal::V12) else {
+        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
             panic!("no pair")
         };
         assert!(pair.asks());
@@ -367,7 +369,7 @@ mod tests {
     #[test]
     fn a_setpoint_that_drifts_costs_no_output() {
         let windows = [window(0.0, 14.4, 60.0), window(600.0, 14.3, 95.0)];
-        let Some(pair) = Pair::of(&drifting(), &[], &windows, Nominal::V12) else {
+        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
             panic!("no pair")
         };
         assert!(!pair.slips && !pair.moved && !pair.asks());
@@ -376,21 +378,21 @@ mod tests {
     #[test]
     fn windows_close_in_time_and_heat_are_no_pair() {
         let windows = [window(0.0, 14.3, 90.0), window(30.0, 13.3, 91.0)];
-        assert!(Pair::of(&drifting(), &[], &windows, Nominal::V12).is_none());
+        assert!(RunningPair::of(&drifting(), &[], &windows, Nominal::V12).is_none());
     }
 
     #[test]
     fn only_a_loss_beyond_the_battery_at_one_speed_is_output() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = Pair::of(&drifting(), &[], &windows, Nominal::V12) else {
+        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
             panic!("no pair")
         };
         let lost = |low, high| Estimate::new(-6.0, low, high, Grade::Assumed, "");
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::Less);
         assert_eq!(pair.output(Some(&lost(-9.0, 1.0))), OutputChange::BatteryToo);
         let slower =
-            [window(0.0, 14.3, 60.0), Window { rpm: Some(810.0), ..window(600.0, 13.3, 95.0) }];
-        let Some(pair) = Pair::of(&drifting(), &[], &slower, Nominal::V12) else {
+            [window(0.0, 14.3, 60.0), HeatWindow { rpm: Some(810.0), ..window(600.0, 13.3, 95.0) }];
+        let Some(pair) = RunningPair::of(&drifting(), &[], &slower, Nominal::V12) else {
             panic!("no pair")
         };
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::SpeedToo);

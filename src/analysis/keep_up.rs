@@ -69,7 +69,7 @@ pub fn keep_up(
     for visits in sets.values_mut() {
         without_lifted(visits, control, log.nominal().volts(levels::DROOP));
     }
-    let sets: Vec<Set> = sets
+    let sets: Vec<LoadSetVisits> = sets
         .iter()
         .filter(|(_, visits)| visits.iter().map(|v| v.seconds).sum::<f64>() >= LEAST_SET_S)
         .filter_map(|((_, loads), visits)| {
@@ -100,7 +100,7 @@ pub fn keep_up(
             let falls = bracket.ok().map(|bracket| {
                 deceleration_knee::knees(log, segments, setpoint, visits, bracket, car)
             });
-            Some(Set {
+            Some(LoadSetVisits {
                 loads,
                 visits,
                 seen: (speeds.first()?.low_rpm, speeds.last()?.high_rpm),
@@ -110,7 +110,7 @@ pub fn keep_up(
             })
         })
         .collect();
-    let seen: Vec<machines::Set> =
+    let seen: Vec<machines::LoadSetRuns> =
         sets.iter().map(|set| set.as_machines_see_it(log, setpoint, battery)).collect();
     let any_within = sets.iter().any(|set| set.bracket.is_ok());
     let knees = if any_within { machines::knees(log, &seen, battery, car) } else { Vec::new() };
@@ -118,7 +118,7 @@ pub fn keep_up(
 }
 
 /// What is known of one set of loads.
-struct Set<'a> {
+struct LoadSetVisits<'a> {
     loads: &'a [String],
     visits: &'a [Visit<'a>],
     seen: (f64, f64),
@@ -130,14 +130,14 @@ struct Set<'a> {
     falls: Vec<(usize, Knee)>,
 }
 
-impl Set<'_> {
+impl LoadSetVisits<'_> {
     /// By the visits over which the batteries were followed.
     fn as_machines_see_it(
         &self,
         log: &Log,
         setpoint: &Setpoint,
         battery: &BatteryModel,
-    ) -> machines::Set {
+    ) -> machines::LoadSetRuns {
         let is_followed = |visit: &&Visit| battery.follows(visit.index);
         let place = |at: usize| {
             let before = self.visits.get(..at)?.iter().filter(is_followed).count();
@@ -152,7 +152,7 @@ impl Set<'_> {
                 let value = mean(log.channel(role)?.get(range.clone())?);
                 value.is_finite().then_some(value)
             };
-            machines::Seen {
+            machines::SteadyRunning {
                 stretch: visit.index,
                 rpm: visit.rpm,
                 seconds: visit.seconds,
@@ -164,7 +164,7 @@ impl Set<'_> {
                 alternator_a: channel_mean(Role::AlternatorCurrent),
             }
         });
-        machines::Set { seen: seen.collect(), falls: falls.collect() }
+        machines::LoadSetRuns { seen: seen.collect(), falls: falls.collect() }
     }
 
     fn answer(&self, knees: Option<&machines::Knees>, battery: &BatteryModel, car: &Car) -> KeepUp {
@@ -249,7 +249,7 @@ fn scaled(of: &Estimate, by: f64, grade: Grade, how: &str) -> Estimate {
 
 /// The answer in one sentence.
 fn told(
-    set: &Set,
+    set: &LoadSetVisits,
     bound: Bound,
     rpm: Option<&Estimate>,
     missing_rpm: Option<&Estimate>,
@@ -296,8 +296,8 @@ fn told(
 mod tests {
     use super::*;
 
-    fn set<'a>(loads: &'a [String], idle_rpm: Option<f64>) -> Set<'a> {
-        Set {
+    fn set<'a>(loads: &'a [String], idle_rpm: Option<f64>) -> LoadSetVisits<'a> {
+        LoadSetVisits {
             loads,
             visits: &[],
             seen: (850.0, 2400.0),

@@ -24,7 +24,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::{NoiseModel, Point, Segments, indices, mean};
 use crate::stats::resolution::quantisation_step;
-use resistance::{CHANNEL_ZERO_V, CHANNELS_APART_V, Moment, resistance};
+use resistance::{CHANNEL_ZERO_V, CHANNELS_APART_V, DropReading, resistance};
 
 /// The end of rest, before the starter turns.
 const REST_WINDOW_S: f64 = 10.0;
@@ -104,10 +104,10 @@ impl<'a> DropMeter<'a> {
     fn ground_sign(&self, zero_v: f64) -> f64 {
         let points = || self.segments.points.iter();
         let read = |p: &Point| p.mean_of(Role::GroundDrop).map(|v| v - zero_v);
-        let with_current: Vec<Moment> = points()
+        let with_current: Vec<DropReading> = points()
             .filter_map(|p| {
                 let (drop_v, current_a) = (read(p)?, p.mean_of(Role::AlternatorCurrent)?);
-                Some(Moment { current_a, drop_v, half_width_v: 0.0, bus_v: 0.0 })
+                Some(DropReading { current_a, drop_v, half_width_v: 0.0, bus_v: 0.0 })
             })
             .collect();
         let middle_a = mean(&with_current.iter().map(|m| m.current_a).collect::<Vec<_>>());
@@ -160,9 +160,9 @@ impl<'a> DropMeter<'a> {
 
     /// Every level at which drop and current are both known; the engine stopped
     /// is one, for then nothing flows whatever the clamp says.
-    fn moments(&self, path: CircuitPath) -> Vec<Moment> {
+    fn moments(&self, path: CircuitPath) -> Vec<DropReading> {
         let moment = |read: &dyn Fn(Role) -> Option<f64>, samples: usize| {
-            Some(Moment {
+            Some(DropReading {
                 current_a: self.current_a(path, read)?,
                 drop_v: self.lost(path, read)?,
                 half_width_v: self.half_width_v(path, samples),

@@ -21,7 +21,7 @@ use crate::log::{Log, Role, Span};
 use crate::physics::alternator::{IDLE_POINT_RPM, OutputCurve};
 use crate::segment::{NoiseModel, Segments};
 use crate::stats::resolution::quantisation_step;
-use windows::Window;
+use windows::OutputWindow;
 
 /// Windows whose speeds lie this close make one point.
 const SAME_SPEED: f64 = 0.03;
@@ -89,10 +89,10 @@ pub fn output(
 /// the speed. Windows that give well less than slower ones promise were held
 /// back; where they are many, a low bus proves nothing in this log, and all are
 /// lower bounds. Says whether that is so.
-fn hold_back(windows: &mut [Window], noise_model: &NoiseModel) -> bool {
+fn hold_back(windows: &mut [OutputWindow], noise_model: &NoiseModel) -> bool {
     let shape = OutputCurve::typical(1.0);
     // Per share of a typical curve; machines rise less or more steeply than that.
-    let per_shape = |window: &Window, amps_a: f64| {
+    let per_shape = |window: &OutputWindow, amps_a: f64| {
         let rpm = match window.alternator_rpm {
             Some(rpm) => rpm,
             None => COMMON_RATIO * window.engine_rpm.unwrap_or(0.0),
@@ -100,7 +100,7 @@ fn hold_back(windows: &mut [Window], noise_model: &NoiseModel) -> bool {
         let share = shape.as_ref().map_or(1.0, |c| c.output(rpm.max(IDLE_POINT_RPM)).amps_a);
         amps_a / share.powf(STEEPNESS)
     };
-    let unsure_a = |w: &Window| half_width_v(w.samples, noise_model) + w.lag_a + CLAMP_ZERO_A;
+    let unsure_a = |w: &OutputWindow| half_width_v(w.samples, noise_model) + w.lag_a + CLAMP_ZERO_A;
     let mut order: Vec<usize> = (0..windows.len()).filter(|&k| windows[k].full).collect();
     order.sort_by(|&a, &b| windows[a].speed().total_cmp(&windows[b].speed()));
     let mut most: BTreeMap<Heat, f64> = BTreeMap::new();
@@ -135,13 +135,13 @@ fn hold_back(windows: &mut [Window], noise_model: &NoiseModel) -> bool {
 }
 
 /// Windows of one state, heat and speed.
-fn gathered(windows: &[Window]) -> Vec<Vec<&Window>> {
-    let mut order: Vec<&Window> = windows.iter().collect();
+fn gathered(windows: &[OutputWindow]) -> Vec<Vec<&OutputWindow>> {
+    let mut order: Vec<&OutputWindow> = windows.iter().collect();
     order.sort_by(|a, b| {
-        let key = |w: &Window| (w.full, w.heat);
+        let key = |w: &OutputWindow| (w.full, w.heat);
         key(a).cmp(&key(b)).then(a.speed().total_cmp(&b.speed()))
     });
-    let mut groups: Vec<Vec<&Window>> = Vec::new();
+    let mut groups: Vec<Vec<&OutputWindow>> = Vec::new();
     for window in order {
         let joins = groups.last().and_then(|group| group.first()).is_some_and(|first| {
             (first.full, first.heat) == (window.full, window.heat)
@@ -157,15 +157,15 @@ fn gathered(windows: &[Window]) -> Vec<Vec<&Window>> {
 
 /// At full output the mean of all members; else the one that gave most, for a
 /// lower bound is worth what the highest is.
-fn point(members: &[&Window], noise_model: &NoiseModel) -> Option<OutputPoint> {
+fn point(members: &[&OutputWindow], noise_model: &NoiseModel) -> Option<OutputPoint> {
     let first = members.first()?;
     let most = members.iter().max_by(|a, b| a.amps_a.total_cmp(&b.amps_a))?;
     let members = if first.full { members } else { std::slice::from_ref(most) };
     let samples: usize = members.iter().map(|w| w.samples).sum();
-    let average = |of: &dyn Fn(&Window) -> f64| {
+    let average = |of: &dyn Fn(&OutputWindow) -> f64| {
         members.iter().map(|w| w.samples as f64 * of(w)).sum::<f64>() / samples as f64
     };
-    let told = |of: &dyn Fn(&Window) -> Option<f64>| {
+    let told = |of: &dyn Fn(&OutputWindow) -> Option<f64>| {
         let value = average(&|w| of(w).unwrap_or(f64::NAN));
         value.is_finite().then_some(value)
     };

@@ -7,7 +7,7 @@
 
 use crate::analysis::control::Control;
 use crate::analysis::setpoint::held_levels;
-use crate::analysis::setpoint::regulation_test::{SAME_SPEED, Seen};
+use crate::analysis::setpoint::regulation_test::{HeldStretch, SAME_SPEED};
 use crate::diagnosis::{Direction, LoadStep, Regulation, RegulatorKind, SetpointDrift};
 use crate::estimate::LEVEL;
 use crate::estimate::{Estimate, Grade};
@@ -134,14 +134,14 @@ fn kinds_lowered_by_loads(log: &Log, segments: &Segments, control: &Control) -> 
 
 /// Levels held with the regulator in control, in time order.
 struct HeldLevels<'a> {
-    seen: Vec<Seen<'a>>,
+    seen: Vec<HeldStretch<'a>>,
     log: &'a Log,
 }
 
 /// From one held level to the next.
 struct Change<'a> {
-    from: &'a Seen<'a>,
-    to: &'a Seen<'a>,
+    from: &'a HeldStretch<'a>,
+    to: &'a HeldStretch<'a>,
 }
 
 impl Change<'_> {
@@ -181,7 +181,7 @@ impl Change<'_> {
 }
 
 /// Between neighbors in time.
-fn changes<'a>(seen: &'a [Seen<'a>]) -> impl Iterator<Item = Change<'a>> {
+fn changes<'a>(seen: &'a [HeldStretch<'a>]) -> impl Iterator<Item = Change<'a>> {
     let pairs = seen.windows(2).map(|pair| Change { from: &pair[0], to: &pair[1] });
     pairs.filter(|change| {
         let (from, to) = (change.from.stretch.settled, change.to.stretch.settled);
@@ -190,7 +190,7 @@ fn changes<'a>(seen: &'a [Seen<'a>]) -> impl Iterator<Item = Change<'a>> {
 }
 
 /// Median change of level per unit of `counted`, if most of them have its sign.
-fn median_rate(seen: &[Seen], counted: impl Fn(&Change) -> f64) -> Option<f64> {
+fn median_rate(seen: &[HeldStretch], counted: impl Fn(&Change) -> f64) -> Option<f64> {
     let counts = changes(seen).map(|change| (change.volts(), counted(&change)));
     let rates: Vec<f64> = counts.filter(|(_, n)| *n != 0.0).map(|(v, n)| v / n).collect();
     let rate = median(&rates);
@@ -198,12 +198,12 @@ fn median_rate(seen: &[Seen], counted: impl Fn(&Change) -> f64) -> Option<f64> {
     (rates.len() >= LEAST_CHANGES && agree >= AGREE_SHARE * rates.len() as f64).then_some(rate)
 }
 
-fn per_load_v(seen: &[Seen]) -> Option<f64> {
+fn per_load_v(seen: &[HeldStretch]) -> Option<f64> {
     median_rate(seen, |change| if change.is_at_one_speed() { change.more_loads() } else { 0.0 })
 }
 
 /// How much higher the level is with the engine clearly faster.
-fn faster_v(seen: &[Seen]) -> Option<f64> {
+fn faster_v(seen: &[HeldStretch]) -> Option<f64> {
     median_rate(seen, |change| if change.has_same_loads() { change.faster() } else { 0.0 })
 }
 
@@ -290,8 +290,9 @@ impl<'a> HeldLevels<'a> {
         }
         let fit_on = |place: Place| {
             let values = self.log.channel(Role::Temperature(place))?;
-            let degrees_c =
-                |seen: &Seen| mean(&values[indices(self.log.time_s(), seen.stretch.settled)]);
+            let degrees_c = |seen: &HeldStretch| {
+                mean(&values[indices(self.log.time_s(), seen.stretch.settled)])
+            };
             let points = self.seen.iter().map(|seen| (degrees_c(seen), seen.level_v));
             let (degrees_c, levels_v): (Vec<f64>, Vec<f64>) =
                 points.filter(|(c, _)| c.is_finite()).unzip();
@@ -348,10 +349,10 @@ mod tests {
     fn rates(levels: &[(f64, f64, &[&str])]) -> (Option<f64>, Option<f64>) {
         let stretches: Vec<Stretch> =
             levels.iter().enumerate().map(|(k, l)| stretch(k, l.1, l.2)).collect();
-        let seen: Vec<Seen> = stretches
+        let seen: Vec<HeldStretch> = stretches
             .iter()
             .zip(levels)
-            .map(|(stretch, (level_v, ..))| Seen {
+            .map(|(stretch, (level_v, ..))| HeldStretch {
                 stretch,
                 middle_s: stretch.span.start_s + 12.5,
                 seconds: 25.0,

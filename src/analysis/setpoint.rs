@@ -24,7 +24,7 @@ use crate::nominal::Nominal;
 use crate::segment::{NoiseModel, Segments, Stretch};
 use crate::stats::robust::median;
 
-use regulation_test::{Seen, is_indifferent};
+use regulation_test::{HeldStretch, is_indifferent};
 use track::Knot;
 
 /// 7 to 10 mV/°C over a warm-up of a few °C a minute, in steps of
@@ -222,13 +222,13 @@ pub fn setpoint(log: &Log, segments: &Segments, control: &Control, car: &Car) ->
 }
 
 /// A level that one tap holds.
-struct Held {
+struct TapSetpoint {
     setpoint: Setpoint,
     /// How long the tap lies on it.
     seconds: f64,
 }
 
-impl Held {
+impl TapSetpoint {
     /// The regulator's level as its machine's own post shows it: what the bus
     /// would be held at if nothing were lost on the way.
     fn of_post(self) -> Setpoint {
@@ -248,7 +248,7 @@ fn held(
     segments: &Segments,
     in_control: &dyn Fn(usize) -> bool,
     shown: &dyn Fn(usize) -> bool,
-) -> Option<Held> {
+) -> Option<TapSetpoint> {
     let noise_model = &segments.noise_model;
     let seen = levels_of(time_s, tap_v, segments, in_control, shown);
     let total_s: f64 = seen.iter().map(|s| s.seconds).sum();
@@ -263,11 +263,11 @@ fn held(
             } else {
                 setpoint
             };
-            Some(Held { setpoint, seconds: on_line_s })
+            Some(TapSetpoint { setpoint, seconds: on_line_s })
         }
         line => track::wandering(&seen, noise_model.nominal)
-            .map(|setpoint| Held { setpoint, seconds: total_s })
-            .or_else(|| line.map(|(setpoint, seconds)| Held { setpoint, seconds })),
+            .map(|setpoint| TapSetpoint { setpoint, seconds: total_s })
+            .or_else(|| line.map(|(setpoint, seconds)| TapSetpoint { setpoint, seconds })),
     }
 }
 
@@ -277,7 +277,7 @@ pub(super) fn held_levels<'a>(
     tap_v: &[f64],
     segments: &'a Segments,
     control: &Control,
-) -> Vec<Seen<'a>> {
+) -> Vec<HeldStretch<'a>> {
     let in_control = |k: usize| control.regulated(k) >= IN_CONTROL;
     let mut seen = levels_of(time_s, tap_v, segments, &in_control, &|_| false);
     seen.retain(|s| s.seconds >= SHORTEST_S);
@@ -290,7 +290,7 @@ fn levels_of<'a>(
     segments: &'a Segments,
     in_control: &dyn Fn(usize) -> bool,
     shown: &dyn Fn(usize) -> bool,
-) -> Vec<Seen<'a>> {
+) -> Vec<HeldStretch<'a>> {
     let noise_model = &segments.noise_model;
     segments
         .stretches
@@ -299,7 +299,7 @@ fn levels_of<'a>(
         .filter(|(k, stretch)| in_control(*k) && is_flat(time_s, tap_v, stretch, noise_model))
         .filter_map(|(k, stretch)| {
             let level = level(time_s, tap_v, stretch.settled, noise_model)?;
-            Some(Seen {
+            Some(HeldStretch {
                 stretch,
                 middle_s: (stretch.settled.start_s + stretch.settled.end_s) / 2.0,
                 seconds: stretch.settled.seconds(),
@@ -331,7 +331,7 @@ fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, noise_model: &Noise
 
 /// The drift (V/s) and members of the highest line with time enough on it and
 /// next to none above it; among drifts the one that gathers most time.
-fn highest_line(seen: &[Seen], nominal: Nominal) -> Option<(f64, Vec<usize>)> {
+fn highest_line(seen: &[HeldStretch], nominal: Nominal) -> Option<(f64, Vec<usize>)> {
     let total_s: f64 = seen.iter().map(|s| s.seconds).sum();
     let first_s = seen.first()?.middle_s;
     let spread_s = seen.last()?.middle_s - first_s;
@@ -366,7 +366,7 @@ fn highest_line(seen: &[Seen], nominal: Nominal) -> Option<(f64, Vec<usize>)> {
 /// that holds enough time, with its members and seconds.
 fn highest_band(
     order: &[(f64, usize)],
-    seen: &[Seen],
+    seen: &[HeldStretch],
     total_s: f64,
     band_v: f64,
     charged_v: f64,
@@ -406,9 +406,14 @@ fn highest_band(
 }
 
 /// The line through the members, with its interval and grade.
-fn held_line(seen: &[Seen], members: &[usize], drift: f64, nominal: Nominal) -> Option<Setpoint> {
+fn held_line(
+    seen: &[HeldStretch],
+    members: &[usize],
+    drift: f64,
+    nominal: Nominal,
+) -> Option<Setpoint> {
     let weight_s: f64 = members.iter().map(|&k| seen[k].seconds).sum();
-    let average = |f: &dyn Fn(&Seen) -> f64| {
+    let average = |f: &dyn Fn(&HeldStretch) -> f64| {
         members.iter().map(|&k| seen[k].seconds * f(&seen[k])).sum::<f64>() / weight_s
     };
     let middle_s = average(&|s| s.middle_s);
@@ -491,15 +496,23 @@ mod tests {
         Stretch { span, settled: span, loads, rpm: Some(rpm), heat: Heat::Unknown }
     }
 
-    fn seen(stretch: &Stretch, level_v: f64) -> Seen<'_> {
+    fn seen(stretch: &Stretch, level_v: f64) -> HeldStretch<'_> {
         let middle_s = stretch.span.start_s + 10.0;
-        Seen { stretch, middle_s, seconds: 20.0, level_v, half_width_v: 0.005, is_shown: false }
+        HeldStretch {
+            stretch,
+            middle_s,
+            seconds: 20.0,
+            level_v,
+            half_width_v: 0.005,
+            is_shown: false,
+        }
     }
 
     fn shown(levels: &[(f64, f64, &[&str], f64)]) -> bool {
         let stretches: Vec<Stretch> =
             levels.iter().map(|(at_s, rpm, loads, _)| stretch(*at_s, *rpm, loads)).collect();
-        let seen: Vec<Seen> = stretches.iter().zip(levels).map(|(s, l)| seen(s, l.3)).collect();
+        let seen: Vec<HeldStretch> =
+            stretches.iter().zip(levels).map(|(s, l)| seen(s, l.3)).collect();
         let members: Vec<usize> = (0..seen.len()).collect();
         held_line(&seen, &members, 0.0, Nominal::V12).is_some_and(|setpoint| setpoint.is_shown)
     }
@@ -524,11 +537,11 @@ mod tests {
     #[test]
     fn an_unshown_level_is_a_lower_bound() {
         let stretches = [stretch(0.0, 850.0, &[]), stretch(30.0, 850.0, &[])];
-        let seen: Vec<Seen> = stretches.iter().map(|s| seen(s, 13.8)).collect();
+        let seen: Vec<HeldStretch> = stretches.iter().map(|s| seen(s, 13.8)).collect();
         let setpoint = held_line(&seen, &[0, 1], 0.0, Nominal::V12).expect("a level");
         assert_eq!(setpoint.estimate.grade, Grade::Inferred);
         assert!(setpoint.estimate.low > 13.75 && setpoint.estimate.high == 14.7);
-        let low: Vec<Seen> = stretches.iter().map(|s| self::seen(s, 13.3)).collect();
+        let low: Vec<HeldStretch> = stretches.iter().map(|s| self::seen(s, 13.3)).collect();
         assert!(held_line(&low, &[0, 1], 0.0, Nominal::V12).is_none());
     }
 

@@ -3,7 +3,7 @@
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::control::{Control, Weighed};
-use crate::analysis::current_estimators::{self, Seen};
+use crate::analysis::current_estimators::{self, PointContext};
 use crate::analysis::deficit::{self, Amps};
 use crate::analysis::level::{half_width_v, level, visits_half_width_v};
 use crate::analysis::setpoint::Setpoint;
@@ -73,7 +73,7 @@ fn operating_point(
         }
         (BusState::Draining, None) => implied.implied_deficit_a.clone(),
     };
-    let seen = Seen { log, segments, car, battery, point, voltage_v: voltage_v.value };
+    let seen = PointContext { log, segments, car, battery, point, voltage_v: voltage_v.value };
     let battery_gives_a = logged.clone().unwrap_or_else(|| implied.given_a.clone());
     let deficit_routes_a: Vec<Estimate> = match call.state {
         BusState::Holding => Vec::new(),

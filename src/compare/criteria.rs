@@ -1,7 +1,7 @@
 //! What was agreed beforehand, line by line, and what each log says of it.
 
 use crate::car::{Acceptance, AskedHeat};
-use crate::compare::hold_duration::{Held, held};
+use crate::compare::hold_duration::{AgreedRunning, held};
 use crate::compare::load_matching::{Pairing, SameError, load_names, quoted};
 use crate::compare::matching::{OnSet, any, parsed};
 use crate::comparison::{Criterion, Reading};
@@ -72,7 +72,7 @@ pub fn wanted_loads(before: &Diagnosis, acceptance: &Acceptance) -> Result<Wante
 /// One log held against what was agreed.
 struct Log<'d> {
     diagnosis: &'d Diagnosis,
-    held: Held<'d>,
+    held: AgreedRunning<'d>,
     /// Why the agreed running cannot be looked for in this log.
     blind: Option<String>,
 }
@@ -174,7 +174,7 @@ fn loads_held(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
     }
 }
 
-fn never(held: &Held, acceptance: &Acceptance) -> String {
+fn never(held: &AgreedRunning, acceptance: &Acceptance) -> String {
     let asked = acceptance.heat.word();
     if let Some(point) = held.cooler.first() {
         format!("seen only {}, not {asked}", point.heat.word())

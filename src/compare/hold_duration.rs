@@ -18,7 +18,7 @@ const CHANCE_ERRORS: f64 = 3.0;
 
 /// What a log shows of the agreed running.
 #[derive(Debug, Clone, Default)]
-pub struct Held<'d> {
+pub struct AgreedRunning<'d> {
     /// Every operating point that is at least what was agreed.
     pub points: Vec<&'d OperatingPoint>,
     pub longest: Option<Span>,
@@ -30,7 +30,7 @@ pub struct Held<'d> {
     pub speed_unknown: bool,
 }
 
-impl Held<'_> {
+impl AgreedRunning<'_> {
     /// The agreed point furthest under its setpoint.
     pub fn furthest_under_v(&self) -> Option<&Estimate> {
         let under = self.points.iter().filter_map(|point| point.under_setpoint_v.as_ref());
@@ -94,8 +94,8 @@ pub fn held<'d>(
     names: &[String],
     loads: &[(String, f64)],
     acceptance: &Acceptance,
-) -> Held<'d> {
-    let mut held = Held::default();
+) -> AgreedRunning<'d> {
+    let mut held = AgreedRunning::default();
     let on_together = |point: &&OperatingPoint| {
         parsed(&point.loads, names).is_some_and(|set| {
             loads.iter().all(|(load, least)| {

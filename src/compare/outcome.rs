@@ -30,7 +30,7 @@ pub struct Whole {
 }
 
 /// All that one later log says.
-pub struct Seen<'s> {
+pub struct LaterLog<'s> {
     pub matched: &'s Matched<'s>,
     /// Of the matched pairs, in their order.
     pub points: &'s [MatchedPoint],
@@ -43,7 +43,7 @@ pub struct Seen<'s> {
     pub nominal: Nominal,
 }
 
-pub fn of_one(seen: &Seen) -> Call {
+pub fn of_one(seen: &LaterLog) -> Call {
     let stands = |standing: Standing, fits: &dyn Fn(Conditions) -> bool| {
         seen.points.iter().any(|p| p.standing == standing && fits(p.conditions))
     };
@@ -118,7 +118,7 @@ fn worse_elsewhere(points: &[MatchedPoint]) -> Option<String> {
 }
 
 /// Empty where the trouble of the earlier log, if it had any, is in both logs.
-fn why_not_comparable(seen: &Seen) -> Vec<String> {
+fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
     let Matched { pairs, unmatched } = seen.matched;
     if pairs.is_empty() {
         let unmatched = unmatched.iter().filter(|u| u.of == "before");
@@ -248,7 +248,7 @@ fn telling<'p>(
     })
 }
 
-fn headline(outcome: Outcome, seen: &Seen, missing: &[String]) -> String {
+fn headline(outcome: Outcome, seen: &LaterLog, missing: &[String]) -> String {
     if outcome == Outcome::NotComparable {
         let why = missing.first().map_or("", String::as_str);
         return format!("These logs cannot show whether the repair worked: {why}.");

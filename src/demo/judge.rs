@@ -24,7 +24,7 @@ const TOP_BAND_RPM: f64 = 150.0;
 
 /// What the judge needs and the truth does not tell.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Seen {
+pub struct TrueSegments {
     /// Running, with nothing changed for a while.
     pub steady: Vec<bool>,
     /// Loads on, as per cents of duty.
@@ -63,7 +63,13 @@ impl Tally {
 }
 
 /// Weighs the steady running of every set of loads.
-pub fn judge(car: &CarModel, time_s: &[f64], samples: &Samples, seen: &Seen, end: End) -> Judged {
+pub fn judge(
+    car: &CarModel,
+    time_s: &[f64],
+    samples: &Samples,
+    seen: &TrueSegments,
+    end: End,
+) -> Judged {
     let steady: Vec<usize> = (1..time_s.len()).filter(|&i| seen.steady[i]).collect();
     let mut tallies: BTreeMap<&[u8], Tally> = BTreeMap::new();
     for &i in &steady {
@@ -104,7 +110,7 @@ fn failing(samples: &Samples, i: usize) -> bool {
     }
 }
 
-fn word(samples: &Samples, seen: &Seen, tallies: &BTreeMap<&[u8], Tally>) -> VerdictWord {
+fn word(samples: &Samples, seen: &TrueSegments, tallies: &BTreeMap<&[u8], Tally>) -> VerdictWord {
     let running = || (0..samples.bus_v.len()).filter(|&i| seen.steady[i]);
     let count = running().count();
     if count == 0 {

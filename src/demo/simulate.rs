@@ -83,7 +83,7 @@ pub fn simulate_in_steps(
     run.settle();
     let begins = run.battery;
     let mut samples = Samples::default();
-    let mut seen = judge::Seen::default();
+    let mut seen = judge::TrueSegments::default();
     let mut kinds = Vec::with_capacity(time_s.len());
     let mut raws: Vec<Raw> = Vec::with_capacity(time_s.len());
     let mut moment = run.step(0);
@@ -171,7 +171,7 @@ struct Run<'a> {
 }
 
 /// What is read off at a grid point.
-struct Moment {
+struct GridPoint {
     t_s: f64,
     phase: PhaseKind,
     solved: Solved,
@@ -189,7 +189,7 @@ struct Moment {
 /// A change of load or speed has had its effect after this long.
 const STEADY_AFTER_S: f64 = 4.0;
 
-impl Moment {
+impl GridPoint {
     /// A battery whose surface charge a lower command lets go discharges at a level at which
     /// it will charge again: the regulator is in control all the same.
     fn state(&self, bus_v: f64) -> BusState {
@@ -232,7 +232,7 @@ impl<'a> Run<'a> {
     }
 
     /// Goes on to grid point `index`: points must be taken in order from 0.
-    fn step(&mut self, index: u64) -> Moment {
+    fn step(&mut self, index: u64) -> GridPoint {
         let (car, step_s) = (self.car, self.step_s);
         let t_s = index as f64 * step_s;
         let before_rpm = self.engine.rpm;
@@ -273,7 +273,7 @@ impl<'a> Run<'a> {
             0.0
         };
         let quiet_s = since_change_s.min(t_s - self.electrics.switched_at_s);
-        let moment = Moment {
+        let moment = GridPoint {
             t_s,
             phase,
             solved,
@@ -317,7 +317,7 @@ impl<'a> Run<'a> {
         self.slip += (goal - self.slip) * (1.0 - (-self.step_s / SLIP_S).exp());
     }
 
-    fn raw(&self, logger: &Logger, moment: &Moment) -> Raw {
+    fn raw(&self, logger: &Logger, moment: &GridPoint) -> Raw {
         let share = moment.solved.alternator_a / self.car.rated_a;
         let ripple = (std::f64::consts::TAU * self.ripple_turns).sin() * share;
         let values = logger

@@ -125,12 +125,12 @@ impl Sheet {
 }
 
 /// A record and its line in the file, from 1.
-struct Row {
+struct SheetRow {
     line: usize,
     cells: StringRecord,
 }
 
-impl Row {
+impl SheetRow {
     fn cell(&self, index: usize) -> &str {
         self.cells.get(index).unwrap_or("").trim()
     }
@@ -149,9 +149,9 @@ impl Row {
     }
 }
 
-fn rows(dialect: &Dialect, text: &str) -> Vec<Row> {
+fn rows(dialect: &Dialect, text: &str) -> Vec<SheetRow> {
     let records = dialect.rows(text, usize::MAX).into_iter();
-    let rows = records.map(|cells| Row { line: start_of(&cells, text).1, cells });
+    let rows = records.map(|cells| SheetRow { line: start_of(&cells, text).1, cells });
     rows.filter(|row| !is_blank(&row.cells)).collect()
 }
 
@@ -283,7 +283,7 @@ impl Reading<'_> {
         }
     }
 
-    fn layout(&self, rows: &[Row], decimal: u8) -> Result<Layout, SheetError> {
+    fn layout(&self, rows: &[SheetRow], decimal: u8) -> Result<Layout, SheetError> {
         let first = rows
             .iter()
             .position(|row| !row.is_remark() && row.numbers(decimal).len() >= 2)
@@ -299,7 +299,7 @@ impl Reading<'_> {
     }
 
     /// The columns by their names: the last line above the numbers that names both.
-    fn named(&self, above: &[Row]) -> Result<Option<(Column, Column)>, SheetError> {
+    fn named(&self, above: &[SheetRow]) -> Result<Option<(Column, Column)>, SheetError> {
         for (at, row) in above.iter().enumerate().rev() {
             let headings: Vec<_> = row.cells.iter().map(heading).collect();
             // A row of units may stand between the names and the numbers.
@@ -336,7 +336,7 @@ impl Reading<'_> {
     }
 
     /// Two columns without names: speeds are the larger numbers.
-    fn unnamed(&self, table: &[Row], decimal: u8) -> Result<(Column, Column), SheetError> {
+    fn unnamed(&self, table: &[SheetRow], decimal: u8) -> Result<(Column, Column), SheetError> {
         let columns = table.first().map(|row| row.numbers(decimal)).unwrap_or_default();
         let [one, other] = columns.as_slice() else {
             let seen = format!(
@@ -354,9 +354,14 @@ impl Reading<'_> {
         Ok(if largest(one.index) >= largest(other.index) { (one, other) } else { (other, one) })
     }
 
-    fn points(&self, rows: &[Row], layout: &Layout, decimal: u8) -> Result<Vec<Point>, SheetError> {
+    fn points(
+        &self,
+        rows: &[SheetRow],
+        layout: &Layout,
+        decimal: u8,
+    ) -> Result<Vec<Point>, SheetError> {
         let table = rows.iter().skip(layout.first).filter(|row| !row.is_remark());
-        let point = |row: &Row| {
+        let point = |row: &SheetRow| {
             Ok(Point {
                 line: row.line,
                 rpm: self.value(row, &layout.speed, decimal, is_speed_unit)?,
@@ -368,7 +373,7 @@ impl Reading<'_> {
 
     fn value(
         &self,
-        row: &Row,
+        row: &SheetRow,
         column: &Column,
         decimal: u8,
         fits: fn(Unit) -> bool,

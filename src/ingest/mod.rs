@@ -52,7 +52,7 @@ pub use curve::{Sheet, SheetError, Stated};
 pub use error::IngestError;
 pub use marks::read_file as read_marks;
 pub use named::nearest;
-pub use preview::{Seen, preview};
+pub use preview::{ColumnPreview, preview};
 pub use profile::Words;
 pub use request::{
     Mark, MarkTime, ReadOptions, RequestError, RoleRequest, role_from_word, word_of,

@@ -10,9 +10,8 @@ pub fn alternator_rpm(engine_rpm: f64, ratio: f64) -> f64 {
     engine_rpm * ratio
 }
 
-/// Speeds that machines are limited to, where their sheet does not tell: many to
-/// the lower, none to more than the upper (common practice, no source).
-pub const CAREFUL_RPM: f64 = 15_000.0;
+/// Highest speed of an alternator whose sheet states none (common practice, no source; many
+/// are limited to 15,000 rpm).
 pub const MOST_RPM: f64 = 18_000.0;
 
 /// Ratios that belts are driven at (common practice, no source: 2:1 to 3:1);

@@ -33,9 +33,9 @@ use crate::plan::linear::{Equation, dot, solve, unit, within};
 use crate::plan::load_budget::Item;
 use crate::plan::margin::spread;
 use crate::plan::replay::{CarSample, Consumer};
-use crate::plan::rows::{Row, Stands, rows};
+use crate::plan::rows::{Stands, SteadyPiece, rows};
 use crate::plan::scene::Scene;
-use crate::plan::setpoint::{Held, allows, held_misfit};
+use crate::plan::setpoint::{CarSetpoint, allows, held_misfit};
 use crate::segment::Segments;
 use crate::stats::weighted::tempered;
 
@@ -146,7 +146,7 @@ fn taken(analysis: &Analysis, trials: &[CarSample]) -> Option<Estimate> {
 fn fit(
     rng: &mut Rng,
     draw: usize,
-    rows: &[Row],
+    rows: &[SteadyPiece],
     analysis: &Analysis,
     car: &Car,
     ledger: &[Item],
@@ -183,7 +183,7 @@ fn fit(
                 Consumer { amps_a: 1.0, at_v: reference_v, exponent }
             })
             .collect(),
-        held: Held::OffLine(0.0),
+        held: CarSetpoint::OffLine(0.0),
         takes: rng.factor((1.0, TAKES_FACTOR)),
         warmth: rng.0.random_range(0.4..1.0),
         soaked: if machine_seen { 1.0 } else { rng.0.random_range(SOAKED) },
@@ -197,17 +197,17 @@ fn fit(
         Some(setpoint) if !setpoint.is_shown => {
             let highest = rows.iter().max_by(|a, b| a.volts.total_cmp(&b.volts));
             let highest = highest.map(|row| (row.volts, row.machine_c(&trial)));
-            let (held, counts) = Held::unshown(rng, highest, nominal);
+            let (held, counts) = CarSetpoint::unshown(rng, highest, nominal);
             trial.held = held;
             counts
         }
         Some(setpoint) => {
-            trial.held = Held::shown(rng, setpoint, nominal);
+            trial.held = CarSetpoint::shown(rng, setpoint, nominal);
             1.0
         }
         None => 1.0,
     };
-    let unshown = matches!(trial.held, Held::Own { .. });
+    let unshown = matches!(trial.held, CarSetpoint::Own { .. });
     let (mut by_levels, mut lowest_v) = (0.0, 0.0_f64);
     // Unknowns: the machine's share, each item's amps, and by what share the battery is
     // larger.

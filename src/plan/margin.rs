@@ -8,7 +8,7 @@ use crate::physics::machine::Machine;
 use crate::plan::contract::{CapacityPoint, Margin, PredictedKeepUp};
 use crate::plan::replay::{CarSample, Replay};
 use crate::plan::scene::Scene;
-use crate::plan::sets::Set;
+use crate::plan::sets::LoadSet;
 
 /// A chance under this is not worth a word.
 const UNLIKELY: f64 = 0.05;
@@ -35,7 +35,7 @@ pub fn share(values: &[f64], holds: impl Fn(f64) -> bool) -> f64 {
 /// ```text
 /// I = (U − E) / (R_ohmic + R_acceptance + R_fast + R_slow)
 /// ```
-pub fn needed_a(trial: &CarSample, set: &Set, end: &Replay) -> f64 {
+pub fn needed_a(trial: &CarSample, set: &LoadSet, end: &Replay) -> f64 {
     let setpoint_v = trial.setpoint_v(set.setpoint_v, trial.soaked_c());
     let taken_a = end.end.map_or(0.0, |mut state| {
         let battery = &trial.battery.battery;
@@ -54,7 +54,7 @@ pub fn margin(
     trials: &[CarSample],
     machines: &[Machine],
     ends: &[Replay],
-    set: &Set,
+    set: &LoadSet,
     grade: Grade,
 ) -> Margin {
     let (mut needed, mut available, mut margins) = (Vec::new(), Vec::new(), Vec::new());
@@ -82,7 +82,7 @@ pub fn keep_up(
     trials: &[CarSample],
     machines: &[Machine],
     ends: &[Replay],
-    set: &Set,
+    set: &LoadSet,
 ) -> PredictedKeepUp {
     let mut top_rpm: f64 = 0.0;
     let speeds: Vec<f64> = trials
@@ -127,7 +127,7 @@ pub fn keep_up(
 pub fn capacity(
     trials: &[CarSample],
     machines: &[Machine],
-    set: &Set,
+    set: &LoadSet,
     top_rpm: f64,
 ) -> Vec<CapacityPoint> {
     const STEPS: usize = 48;

@@ -14,7 +14,7 @@ use crate::plan::calibrate::PosteriorEnsemble;
 use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
 use crate::plan::load_budget::{Item, MOST_LABELS, is_detected};
 use crate::plan::margin::sureness;
-use crate::plan::sets::Set;
+use crate::plan::sets::LoadSet;
 use crate::segment::Segments;
 
 /// Low is better: sure carriers first, the smallest machine that is sure; then by
@@ -206,7 +206,7 @@ pub fn assumed(
     car: &Car,
     ledger: &[Item],
     fleet: &PosteriorEnsemble,
-    sets: &[Set],
+    sets: &[LoadSet],
     asked: &Asked,
 ) -> Vec<String> {
     let mut assumed = Vec::new();

@@ -15,7 +15,7 @@ use crate::plan::load_budget::Item;
 use crate::plan::margin::{capacity, keep_up, margin, mean_over, spread};
 use crate::plan::replay::{CarSample, Replay, replay};
 use crate::plan::scene::Scene;
-use crate::plan::sets::{Set, sets};
+use crate::plan::sets::{LoadSet, sets};
 use crate::plan::sweep::{SURE, ratios};
 use crate::plan::{Asked, Candidate, narrative, wiring};
 use crate::segment::Segments;
@@ -151,7 +151,7 @@ struct Study<'a> {
     trials: &'a [CarSample],
     /// How well what the loads need is known.
     grade: Grade,
-    sets: &'a [Set],
+    sets: &'a [LoadSet],
     asked: &'a Asked,
 }
 
@@ -407,7 +407,7 @@ fn flows(replays: &[Replay], scene: &Scene, points: &[OperatingPoint]) -> Estima
 fn entries(
     ledger: &[Item],
     trials: &[CarSample],
-    sets: &[Set],
+    sets: &[LoadSet],
     nominal: Nominal,
 ) -> Vec<LedgerItem> {
     let setpoint_v = setpoint_v(sets, nominal);
@@ -441,7 +441,7 @@ fn entries(
         .collect()
 }
 
-fn setpoint_v(sets: &[Set], nominal: Nominal) -> f64 {
+fn setpoint_v(sets: &[LoadSet], nominal: Nominal) -> f64 {
     let [common, ..] = levels::COMMON_SETPOINT;
     sets.first().map_or(nominal.volts(common), |set| set.setpoint_v)
 }
@@ -450,7 +450,7 @@ fn setpoint_v(sets: &[Set], nominal: Nominal) -> f64 {
 fn totals(
     ledger: &[Item],
     trials: &[CarSample],
-    sets: &[Set],
+    sets: &[LoadSet],
     nominal: Nominal,
 ) -> (Estimate, Estimate) {
     let setpoint_v = setpoint_v(sets, nominal);

@@ -6,8 +6,8 @@ use crate::nominal::Nominal;
 use crate::physics::battery::BatteryState;
 use crate::physics::bus_solution::{Settled, solve_bus};
 use crate::physics::machine::Machine;
-use crate::plan::scene::{Moment, Scene};
-use crate::plan::setpoint::Held;
+use crate::plan::scene::{ReplayStep, Scene};
+use crate::plan::setpoint::CarSetpoint;
 
 /// A machine's temperature between cold and soaked, °C (common practice, no source).
 pub const COLD_C: f64 = 25.0;
@@ -37,7 +37,7 @@ pub struct CarSample {
     /// Its present machine.
     pub machine: Machine,
     /// What its regulator holds.
-    pub held: Held,
+    pub held: CarSetpoint,
     /// What its battery takes once it is long held, over what its circuit has it take.
     pub takes: f64,
     /// Its machine's warmth where no temperature is logged.
@@ -82,7 +82,7 @@ impl CarSample {
     }
 
     /// The bus at one moment, the battery in `state`.
-    pub fn settled(&self, moment: &Moment, machine: &Machine, state: &BatteryState) -> Settled {
+    pub fn settled(&self, moment: &ReplayStep, machine: &Machine, state: &BatteryState) -> Settled {
         let machine_c = self.machine_c(moment.warmth);
         solve_bus(
             self.nominal(),

@@ -11,7 +11,7 @@ use crate::plan::scene::Scene;
 use crate::segment::{Segments, indices, mean};
 
 /// One steady piece of the log.
-pub struct Row {
+pub struct SteadyPiece {
     pub stretch: usize,
     /// Some moments of it, evenly spread: engine rpm and warmth.
     pub running: Vec<(f64, Option<f64>)>,
@@ -37,7 +37,7 @@ pub enum Stands {
     AsHeld,
 }
 
-impl Row {
+impl SteadyPiece {
     /// Of this car's machine.
     pub fn machine_c(&self, trial: &CarSample) -> f64 {
         let all: f64 = self.running.iter().map(|(_, warmth)| trial.machine_c(*warmth)).sum();
@@ -68,7 +68,7 @@ pub fn rows(
     analysis: &Analysis,
     ledger: &[Item],
     scene: &Scene,
-) -> Vec<Row> {
+) -> Vec<SteadyPiece> {
     let Some(held_v) = analysis.setpoint.as_ref() else { return Vec::new() };
     let unsure_v = held_v.estimate.value - held_v.estimate.low;
     let droop_v = log.nominal().volts(levels::DROOP);
@@ -77,7 +77,7 @@ pub fn rows(
         let amps = mean(&log.channel(role)?[indices(log.time_s(), span)]);
         amps.is_finite().then_some(amps)
     };
-    let rows: Vec<Row> = segments
+    let rows: Vec<SteadyPiece> = segments
         .stretches
         .iter()
         .enumerate()
@@ -102,7 +102,7 @@ pub fn rows(
                 let all: f64 = moments.iter().filter_map(|m| m.duty.get(k)).sum();
                 all / moments.len() as f64
             };
-            Some(Row {
+            Some(SteadyPiece {
                 stretch,
                 running: moments
                     .iter()

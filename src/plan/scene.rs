@@ -12,7 +12,7 @@ const MOMENT_S: f64 = 0.5;
 const MOST_MOMENTS: usize = 6_000;
 
 #[derive(Debug, Clone)]
-pub struct Moment {
+pub struct ReplayStep {
     pub start_s: f64,
     pub seconds: f64,
     pub running: bool,
@@ -29,7 +29,7 @@ pub struct Moment {
 
 #[derive(Debug, Clone)]
 pub struct Scene {
-    pub moments: Vec<Moment>,
+    pub moments: Vec<ReplayStep>,
     /// The temperature logged is the machine's own, and not that of the engine round it.
     pub machine_seen: bool,
 }
@@ -58,7 +58,7 @@ impl Scene {
             .into_iter()
             .find_map(|place| Some((place, log.channel(Role::Temperature(place))?)));
         let each_s = MOMENT_S.max((last_s - first_s) / MOST_MOMENTS as f64);
-        let mut moments: Vec<Moment> = Vec::new();
+        let mut moments: Vec<ReplayStep> = Vec::new();
         let mut start_s = first_s;
         let mut stretch = 0;
         while start_s < last_s {
@@ -66,7 +66,7 @@ impl Scene {
             let range = indices(time_s, Span { start_s, end_s: start_s + each_s - 1e-9 });
             let seen = |x: &[f64]| x.get(range.clone()).map_or(f64::NAN, mean);
             // A gap holds what was last.
-            let or_last = |value: f64, last: &dyn Fn(&Moment) -> f64| match value.is_finite() {
+            let or_last = |value: f64, last: &dyn Fn(&ReplayStep) -> f64| match value.is_finite() {
                 true => Some(value),
                 false => moments.last().map(last),
             };
@@ -93,13 +93,13 @@ impl Scene {
                             Column::Label => f64::from(u8::from(labelled)),
                             Column::Channel => {
                                 let now = log.load(&item.name).map_or(f64::NAN, seen);
-                                let last = |m: &Moment| m.duty.get(k).copied().unwrap_or(0.0);
+                                let last = |m: &ReplayStep| m.duty.get(k).copied().unwrap_or(0.0);
                                 or_last(now, &last).unwrap_or(0.0)
                             }
                         }
                     })
                     .collect();
-                moments.push(Moment {
+                moments.push(ReplayStep {
                     start_s,
                     seconds: each_s,
                     running,
@@ -121,7 +121,7 @@ impl Scene {
 
     /// Moments whose middle lies in `span`.
     pub fn within(&self, span: Span) -> std::ops::Range<usize> {
-        let middle = |m: &Moment| m.start_s + m.seconds / 2.0;
+        let middle = |m: &ReplayStep| m.start_s + m.seconds / 2.0;
         let from = self.moments.partition_point(|m| middle(m) < span.start_s);
         let to = self.moments.partition_point(|m| middle(m) <= span.end_s);
         from..to.max(from)

@@ -16,37 +16,43 @@ use crate::segment::Segments;
 
 /// What one car's regulator holds.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Held {
+pub enum CarSetpoint {
     /// So far from the line that the log shows.
     OffLine(f64),
     /// The log shows none: at 25 °C, and less by so much a degree.
     Own { cold_v: f64, per_degree_v: f64 },
 }
 
-impl Held {
+impl CarSetpoint {
     pub fn at(&self, line_v: f64, machine_c: f64) -> f64 {
         match self {
-            Held::OffLine(off_v) => line_v + off_v,
-            Held::Own { cold_v, per_degree_v } => cold_v - per_degree_v * (machine_c - COLD_C),
+            CarSetpoint::OffLine(off_v) => line_v + off_v,
+            CarSetpoint::Own { cold_v, per_degree_v } => {
+                cold_v - per_degree_v * (machine_c - COLD_C)
+            }
         }
     }
 
     /// Near what the log shows, each side as wide as its own half of the interval: a
     /// regulator droops with load and drifts with its own heat.
-    pub fn shown(rng: &mut Rng, setpoint: &Setpoint, nominal: Nominal) -> Held {
+    pub fn shown(rng: &mut Rng, setpoint: &Setpoint, nominal: Nominal) -> CarSetpoint {
         let z = rng.z();
         let Setpoint { estimate, .. } = setpoint;
         let side_v = match z < 0.0 {
             true => estimate.value - estimate.low,
             false => estimate.high - estimate.value,
         };
-        Held::OffLine(z / Z90 * side_v.hypot(nominal.volts(levels::DROOP)))
+        CarSetpoint::OffLine(z / Z90 * side_v.hypot(nominal.volts(levels::DROOP)))
     }
 
     /// One that this car's could be whose log shows none, and how much it counts. Half
     /// of them are drawn about the highest level that the bus stood at, with the
     /// machine's heat there, so that enough are if that is what was held.
-    pub fn unshown(rng: &mut Rng, highest: Option<(f64, f64)>, nominal: Nominal) -> (Held, f64) {
+    pub fn unshown(
+        rng: &mut Rng,
+        highest: Option<(f64, f64)>,
+        nominal: Nominal,
+    ) -> (CarSetpoint, f64) {
         let [common_v, common_half_v] = levels::PLAN_SETPOINT.map(|level| nominal.volts(level));
         let common_sd_v = common_half_v / Z90;
         let held_sd_v = nominal.volts(levels::PLAN_HELD);
@@ -66,7 +72,7 @@ impl Held {
             Some(about_v) => believed / (0.5 * believed + 0.5 * density(about_v, held_sd_v)),
             None => 1.0,
         };
-        (Held::Own { cold_v, per_degree_v }, counts)
+        (CarSetpoint::Own { cold_v, per_degree_v }, counts)
     }
 }
 

@@ -10,7 +10,7 @@ use crate::stats::robust::median;
 /// A set of loads that the log ran at idle, and what it meets in a car that is hot
 /// all over.
 #[derive(Debug, Clone)]
-pub struct Set {
+pub struct LoadSet {
     pub loads: Vec<String>,
     pub engine_rpm: f64,
     /// The hottest that the log ran it.
@@ -23,7 +23,7 @@ pub struct Set {
 /// Every set of loads that the log ran at idle, the heaviest first, as a car meets
 /// it that is hot all over: its idle no faster than the hottest that was seen, the
 /// setpoint that of the hottest moment.
-pub fn sets(diagnosis: &Diagnosis, scene: &Scene, ledger: &[Item]) -> Vec<Set> {
+pub fn sets(diagnosis: &Diagnosis, scene: &Scene, ledger: &[Item]) -> Vec<LoadSet> {
     let idle: Vec<&OperatingPoint> =
         diagnosis.operating_points.iter().filter(|p| p.rpm_low == Some(0.0)).collect();
     let hottest = idle.iter().map(|p| degree(p.heat)).max().unwrap_or(0);
@@ -31,14 +31,14 @@ pub fn sets(diagnosis: &Diagnosis, scene: &Scene, ledger: &[Item]) -> Vec<Set> {
         idle.iter().filter(|p| degree(p.heat) == hottest).filter_map(|p| p.rpm).collect();
     let hot_rpm = median(&hot);
     let hottest_v = hottest_setpoint_v(scene);
-    let mut sets: Vec<Set> = Vec::new();
+    let mut sets: Vec<LoadSet> = Vec::new();
     for point in idle {
         let Some(seen_rpm) = point.rpm else { continue };
         let duty = mean_duty(scene, ledger.len(), &point.spans);
         let held: Vec<f64> = scene.moments.iter().map(|m| m.setpoint_v).collect();
         let own_v = mean_over(&held, scene, &point.spans);
         let seen_hot = degree(point.heat) == hottest;
-        let set = Set {
+        let set = LoadSet {
             loads: point.loads.clone(),
             engine_rpm: if seen_hot { seen_rpm } else { seen_rpm.min(hot_rpm) },
             seen: point.heat,
@@ -54,7 +54,7 @@ pub fn sets(diagnosis: &Diagnosis, scene: &Scene, ledger: &[Item]) -> Vec<Set> {
             None => sets.push(set),
         }
     }
-    let weight = |set: &Set| -> f64 {
+    let weight = |set: &LoadSet| -> f64 {
         ledger.iter().zip(&set.duty).map(|(item, duty)| item.amps.amps_a * duty).sum()
     };
     sets.sort_by(|a, b| weight(b).total_cmp(&weight(a)));

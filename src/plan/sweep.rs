@@ -9,7 +9,7 @@ use crate::plan::Asked;
 use crate::plan::contract::RatioRange;
 use crate::plan::margin::margin;
 use crate::plan::replay::{CarSample, Replay};
-use crate::plan::sets::Set;
+use crate::plan::sets::LoadSet;
 
 /// Ratios are looked at in these steps.
 const STEP: f64 = 0.05;
@@ -22,7 +22,7 @@ pub fn ratios(
     trials: &[CarSample],
     machines: &[Machine],
     ends: &[Replay],
-    sets: &[Set],
+    sets: &[LoadSet],
     asked: &Asked,
 ) -> Option<RatioRange> {
     let largest = asked.limit_rpm / asked.redline_rpm;

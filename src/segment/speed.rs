@@ -25,7 +25,7 @@ pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
     let reach_s = REACH_S.max(REACH_SAMPLES * typical_interval(time_s));
     let mut moving: Vec<Span> = Vec::new();
     let level = |start_s: f64, end_s: f64| mean(&rpm[indices(time_s, Span { start_s, end_s })]);
-    let (mut earlier, mut later) = (Window::default(), Window::default());
+    let (mut earlier, mut later) = (SlidingWindow::default(), SlidingWindow::default());
     for (i, &t) in time_s.iter().enumerate() {
         // A tenth of the reach is fine enough, whatever the sample rate.
         if i > 0
@@ -89,12 +89,12 @@ fn tighten(span: &mut Span, time_s: &[f64], rpm: &[f64], reach_s: f64) {
 
 /// The samples of a window that only moves forward: as [`indices`], without a search.
 #[derive(Default)]
-struct Window {
+struct SlidingWindow {
     start: usize,
     end: usize,
 }
 
-impl Window {
+impl SlidingWindow {
     fn moved(&mut self, time_s: &[f64], start_s: f64, end_s: f64) -> Range<usize> {
         let on = |from: usize, passed: &dyn Fn(f64) -> bool| {
             let ahead = time_s.get(from..).unwrap_or(&[]).iter();

@@ -65,7 +65,6 @@ mod tests {
                 f(&x);
             }
             robust::quantile(&x, p);
-            robust::long_run_sigma(&x, run % 4);
             autocorrelation::effective_size(run, p);
             resolution::quantisation_step(&x);
             let summaries = [&x, &y].map(|series| interval::Summary::of(series));

@@ -189,22 +189,6 @@ fn limit_of_rare_moves(steps: &[f64]) -> f64 {
     if usual <= 1.5 * smallest { 2.5 * usual } else { TRIM_SIGMAS * MAD_TO_SIGMA * usual }
 }
 
-/// Square root of the long-run variance, σ√τ, of correlated noise on a level
-/// that steps now and then: √b times [`difference_sigma`] of the means of
-/// blocks of `block` = b samples.
-///
-/// The mean of n samples then has standard error σ√τ/√n. Needs no model of the
-/// correlation and no level; a level step disturbs one difference, which is
-/// trimmed. Reads low by about a share τ/b, and high where the level drifts by
-/// its own noise within a block: a block of some ten correlation times is right.
-/// The last, incomplete block is left out, NaN do not weigh. NaN for fewer than
-/// two blocks.
-pub fn long_run_sigma(x: &[f64], block: usize) -> f64 {
-    let block = block.max(1);
-    let means: Vec<f64> = x.chunks_exact(block).map(super::moments::mean).collect();
-    (block as f64).sqrt() * difference_sigma(&means)
-}
-
 const TRIM_SIGMAS: f64 = 4.0;
 /// RMS of a standard normal cut at ±4: √(1 − 2·4·φ(4)/(2Φ(4) − 1)).
 const TRIMMED_RMS: f64 = 0.999_464_6;
@@ -317,24 +301,6 @@ mod tests {
             let sigma = difference_sigma(&spiked);
             assert!((sigma / plain - 1.0).abs() < 0.04, "{ratio}: {sigma} {plain}");
         }
-    }
-
-    /// AR(1) with φ = 0.8 and unit innovations: σ√τ = 1/(1 − φ) = 5.
-    #[test]
-    fn blocks_see_the_long_run_through_steps() {
-        let mut level = 0.0;
-        let x: Vec<f64> = noise(60_000, 1.0, 3)
-            .iter()
-            .enumerate()
-            .map(|(i, z)| {
-                level = 0.8 * level + z;
-                level + if (i / 5000) % 2 == 0 { 100.0 } else { 0.0 }
-            })
-            .collect();
-        let found = long_run_sigma(&x, 100);
-        assert!((found / 5.0 - 1.0).abs() < 0.12, "{found}");
-        assert!(long_run_sigma(&x, 60_000).is_nan());
-        assert!(long_run_sigma(&[], 0).is_nan());
     }
 
     /// By hand: 3 and 1 pool to 2.

@@ -3,13 +3,13 @@
 use super::{Case, Judgement};
 use crate::diagnosis::{Evidence, Severity};
 use crate::format::capital;
-use crate::verdict::rules::Seen;
+use crate::verdict::rules::Raised;
 
 /// What stands for causes that only an alternator has.
 const OWN_CAUSE: &str = "worn brushes, dirty commutator or weak field of the generator";
 
 /// Says that the log was judged as that of a DC generator, and why.
-pub fn dc_generator(case: &Case) -> Option<Seen> {
+pub fn dc_generator(case: &Case) -> Option<Raised> {
     let stated = case.car.alternator.kind.is_some();
     let why = if stated {
         "car.toml says so".to_owned()
@@ -25,7 +25,7 @@ pub fn dc_generator(case: &Case) -> Option<Seen> {
     } else {
         String::new()
     };
-    case.has_generator().then(|| Seen {
+    case.has_generator().then(|| Raised {
         severity: Severity::Note,
         statement: format!(
             "Judged as a DC generator with a cut-out relay: {why}. Below its cut-in speed it does not charge.{idle}"

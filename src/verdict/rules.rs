@@ -18,7 +18,7 @@ use crate::verdict::{Case, generator};
 pub use wiring::post_holding;
 
 /// What a rule saw.
-pub(super) struct Seen {
+pub(super) struct Raised {
     pub(super) severity: Severity,
     pub(super) statement: String,
     pub(super) evidence: Vec<Evidence>,
@@ -40,7 +40,7 @@ const POST: Role = Role::Voltage(Tap::Alternator);
 
 struct Rule {
     id: &'static str,
-    look: fn(&Case) -> Option<Seen>,
+    look: fn(&Case) -> Option<Raised>,
     alternatives: &'static [Other],
     /// The meter, where it goes, at what load, and the reading that decides.
     next_test: &'static str,

@@ -7,8 +7,8 @@ mod logs;
 use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
 
-use divan::counter::ItemsCount;
 use divan::Bencher;
+use divan::counter::ItemsCount;
 use logs::{Grows, log};
 use stiffbus::block_average::condense;
 use stiffbus::car::Car;

@@ -37,26 +37,26 @@ const ONLY_SLOWER: f64 = 0.4;
 
 /// A stretch with its level and the output share of its speed.
 #[derive(Debug, Clone, Copy)]
-pub struct Held<'a> {
+pub struct StretchLevel<'a> {
     pub stretch: &'a Stretch,
     pub level_v: f64,
     pub half_width_v: f64,
     pub share: Option<f64>,
 }
 
-impl Held<'_> {
+impl StretchLevel<'_> {
     fn seconds(&self) -> f64 {
         self.stretch.settled.seconds()
     }
 
     /// From the end of one to the beginning of the other.
-    fn apart_s(&self, other: &Held) -> f64 {
+    fn apart_s(&self, other: &StretchLevel) -> f64 {
         let (a, b) = (self.stretch.settled, other.stretch.settled);
         (b.start_s - a.end_s).max(a.start_s - b.end_s)
     }
 
     /// What `self` asks of the alternator more than `other`.
-    fn harder_than(&self, other: &Held) -> Option<Harder> {
+    fn harder_than(&self, other: &StretchLevel) -> Option<Harder> {
         let (mine, theirs) = (&self.stretch.loads, &other.stretch.loads);
         let more = mine.len() > theirs.len() && theirs.iter().all(|l| mine.contains(l));
         let slower = match (self.share, other.share) {
@@ -85,7 +85,7 @@ struct Fall {
 }
 
 impl Fall {
-    fn between(easier: &Held, harder: &Held) -> Fall {
+    fn between(easier: &StretchLevel, harder: &StretchLevel) -> Fall {
         let sigma_v = easier.half_width_v.hypot(harder.half_width_v) / crate::estimate::Z90;
         Fall { volts: easier.level_v - harder.level_v, sigma_v }
     }
@@ -104,14 +104,14 @@ impl Fall {
 }
 
 /// Natural log odds that stretch `k` was at its limit: by changes of speed, and of load.
-pub fn log_odds(held: &[Held], k: usize) -> (f64, f64) {
+pub fn log_odds(held: &[StretchLevel], k: usize) -> (f64, f64) {
     let Some(here) = held.get(k).filter(|h| h.level_v.is_finite()) else { return (0.0, 0.0) };
     let before = held.get(..k).unwrap_or_default().iter().rev();
     let after = held.get(k + 1..).unwrap_or_default().iter();
-    let usable = |other: &&Held| {
+    let usable = |other: &&StretchLevel| {
         other.seconds() >= LEAST_S && other.level_v.is_finite() && here.apart_s(other) <= NEAR_S
     };
-    let near: Vec<&Held> = before
+    let near: Vec<&StretchLevel> = before
         .take(MOST_NEIGHBORS)
         .filter(usable)
         .chain(after.take(MOST_NEIGHBORS).filter(usable))
@@ -176,10 +176,10 @@ mod tests {
                 Stretch { span, settled: span, loads, rpm, heat: Heat::Unknown }
             })
             .collect();
-        let held: Vec<Held> = stretches
+        let held: Vec<StretchLevel> = stretches
             .iter()
             .zip(levels)
-            .map(|(stretch, &(_, share, _, level_v))| Held {
+            .map(|(stretch, &(_, share, _, level_v))| StretchLevel {
                 stretch,
                 level_v,
                 half_width_v: 0.005,

@@ -9,7 +9,7 @@
 use statrs::function::erf::erfc;
 
 use crate::analysis::control::normal;
-use crate::analysis::control::pairs::Held;
+use crate::analysis::control::pairs::StretchLevel;
 use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Span};
 use crate::segment::{Segments, Step, indices};
@@ -52,11 +52,11 @@ struct Drift {
 }
 
 /// Natural log odds that stretch `k` was at its limit, by the drift of its voltage.
-pub fn log_odds(log: &Log, segments: &Segments, held: &[Held], k: usize) -> f64 {
+pub fn log_odds(log: &Log, segments: &Segments, held: &[StretchLevel], k: usize) -> f64 {
     drift(log, segments, held, k).map_or(0.0, |drift| drift.log_odds())
 }
 
-fn drift(log: &Log, segments: &Segments, held: &[Held], k: usize) -> Option<Drift> {
+fn drift(log: &Log, segments: &Segments, held: &[StretchLevel], k: usize) -> Option<Drift> {
     let (before, here) = (held.get(k.checked_sub(1)?)?, held.get(k)?);
     let move_v = here.level_v - before.level_v;
     let (ended_s, span) = (before.stretch.settled.end_s, here.stretch.settled);

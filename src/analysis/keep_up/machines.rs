@@ -58,7 +58,7 @@ const MOST_DEVIANCE: f64 = 9.0;
 const LEAST_MACHINES: f64 = 60.0;
 
 /// Steady running with one set of loads, as this file needs it.
-pub(super) struct Seen {
+pub(super) struct SteadyRunning {
     /// Of the log's stretches.
     pub stretch: usize,
     pub rpm: f64,
@@ -75,8 +75,8 @@ pub(super) struct Seen {
 
 /// A set of loads: its running, and the falls in speed that show its knee, each
 /// with the visit before it.
-pub(super) struct Set {
-    pub seen: Vec<Seen>,
+pub(super) struct LoadSetRuns {
+    pub seen: Vec<SteadyRunning>,
     pub falls: Vec<(usize, Knee)>,
 }
 
@@ -202,7 +202,12 @@ struct Needs {
 }
 
 /// The knees of every set.
-pub(super) fn knees(log: &Log, sets: &[Set], battery: &BatteryModel, car: &Car) -> Vec<Knees> {
+pub(super) fn knees(
+    log: &Log,
+    sets: &[LoadSetRuns],
+    battery: &BatteryModel,
+    car: &Car,
+) -> Vec<Knees> {
     let Some(shape) = Shape::typical() else { return Vec::new() };
     let machines = machines(log, battery, car);
     let needs: Vec<Vec<Option<Needs>>> = machines
@@ -237,7 +242,7 @@ pub(super) fn knees(log: &Log, sets: &[Set], battery: &BatteryModel, car: &Car) 
 
 impl Machine {
     /// What the battery takes at the setpoint, by this machine's battery.
-    fn taken_a(&self, seen: &Seen, battery: &BatteryModel) -> Option<f64> {
+    fn taken_a(&self, seen: &SteadyRunning, battery: &BatteryModel) -> Option<f64> {
         let window = battery.window(self.draw, seen.stretch)?;
         match (seen.holds, seen.battery_a) {
             (true, Some(logged_a)) => Some(logged_a),
@@ -248,7 +253,7 @@ impl Machine {
         }
     }
 
-    fn needs(&self, shape: &Shape, set: &Set, battery: &BatteryModel) -> Option<Needs> {
+    fn needs(&self, shape: &Shape, set: &LoadSetRuns, battery: &BatteryModel) -> Option<Needs> {
         // Amps of the loads, with one standard deviation.
         let mut anchors: Vec<(f64, f64)> = Vec::new();
         let mut deviance = 0.0;
@@ -281,7 +286,13 @@ impl Machine {
 
     /// The set's knee, and squares by which the knees of its visits contradict
     /// what was seen to slip or hold.
-    fn knee(&self, shape: &Shape, set: &Set, battery: &BatteryModel, loads_a: f64) -> (f64, f64) {
+    fn knee(
+        &self,
+        shape: &Shape,
+        set: &LoadSetRuns,
+        battery: &BatteryModel,
+        loads_a: f64,
+    ) -> (f64, f64) {
         let mut knees: Vec<(f64, f64)> = Vec::with_capacity(set.seen.len());
         let mut contradicts = 0.0;
         for seen in &set.seen {

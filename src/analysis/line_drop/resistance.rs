@@ -28,7 +28,7 @@ const FLOOR_V: f64 = 0.0005;
 
 /// One steady stretch, or many taken together.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Moment {
+pub struct DropReading {
     pub current_a: f64,
     pub drop_v: f64,
     /// 90 %, by noise and resolution alone.
@@ -47,11 +47,11 @@ pub struct Resistance {
 /// `apart_v`: how far the channels may be apart where one level has to do.
 /// `level_gain`: the two channels read the bus's level and not just the drop.
 /// `None` without current, or where the drop falls as the current rises.
-pub fn resistance(moments: &[Moment], apart_v: f64, level_gain: bool) -> Option<Resistance> {
-    let sound = |m: &&Moment| {
+pub fn resistance(moments: &[DropReading], apart_v: f64, level_gain: bool) -> Option<Resistance> {
+    let sound = |m: &&DropReading| {
         [m.current_a, m.drop_v, m.half_width_v, m.bus_v].iter().all(|v| v.is_finite())
     };
-    let moments: Vec<Moment> = moments.iter().filter(sound).copied().collect();
+    let moments: Vec<DropReading> = moments.iter().filter(sound).copied().collect();
     let highest = moments.iter().max_by(|a, b| a.current_a.total_cmp(&b.current_a))?;
     let least_a = moments.iter().map(|m| m.current_a).fold(f64::INFINITY, f64::min);
     if highest.current_a - least_a >= LEAST_SPREAD_A {
@@ -61,7 +61,7 @@ pub fn resistance(moments: &[Moment], apart_v: f64, level_gain: bool) -> Option<
     }
 }
 
-fn from_slope(moments: &[Moment], level_gain: bool) -> Option<Resistance> {
+fn from_slope(moments: &[DropReading], level_gain: bool) -> Option<Resistance> {
     let in_errors = student_quantile(LEVEL, 1e6);
     let points: Vec<Weighed> = moments
         .iter()
@@ -83,7 +83,7 @@ fn from_slope(moments: &[Moment], level_gain: bool) -> Option<Resistance> {
         .map(|ohm| Resistance { ohm, offset_v: Some(line.intercept) })
 }
 
-fn from_level(moment: &Moment, apart_v: f64) -> Option<Resistance> {
+fn from_level(moment: &DropReading, apart_v: f64) -> Option<Resistance> {
     if moment.current_a < LEAST_A {
         return None;
     }
@@ -105,8 +105,8 @@ fn positive(ohm: f64, half_ohm: f64, how: String) -> Option<Estimate> {
 mod tests {
     use super::*;
 
-    fn moment(current_a: f64, drop_v: f64) -> Moment {
-        Moment { current_a, drop_v, half_width_v: 0.002, bus_v: 14.3 }
+    fn moment(current_a: f64, drop_v: f64) -> DropReading {
+        DropReading { current_a, drop_v, half_width_v: 0.002, bus_v: 14.3 }
     }
 
     /// By hand: 3.9 mΩ lose 0.078, 0.234 and 0.390 V at 20, 60 and 100 A; the

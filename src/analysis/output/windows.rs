@@ -22,7 +22,7 @@ const MOVING_SHARE: f64 = 0.08;
 const LAG_S: f64 = 0.3;
 
 #[derive(Debug, Clone)]
-pub struct Window {
+pub struct OutputWindow {
     pub span: Span,
     pub alternator_rpm: Option<f64>,
     pub engine_rpm: Option<f64>,
@@ -37,7 +37,7 @@ pub struct Window {
     pub full: bool,
 }
 
-impl Window {
+impl OutputWindow {
     /// What windows are told apart by: alternator speed, else engine speed.
     pub fn speed(&self) -> f64 {
         self.alternator_rpm.or(self.engine_rpm).unwrap_or(0.0)
@@ -51,7 +51,7 @@ pub fn windows(
     setpoint: Option<&Setpoint>,
     noise_model: &NoiseModel,
     car: &Car,
-) -> Vec<Window> {
+) -> Vec<OutputWindow> {
     let look = Look { log, segments, setpoint, noise_model, ratio: car.alternator.pulley_ratio };
     let steady = segments.stretches.iter().flat_map(|stretch| {
         let parts = parts(stretch.settled, WINDOW_S);
@@ -61,7 +61,7 @@ pub fn windows(
             look.window(span, stretch)
         })
     });
-    let mut windows: Vec<Window> = steady.collect();
+    let mut windows: Vec<OutputWindow> = steady.collect();
     windows.extend(look.passages());
     windows
 }
@@ -90,7 +90,7 @@ impl Look<'_> {
         Some(mean(values)).filter(|m| m.is_finite())
     }
 
-    fn window(&self, span: Span, like: &Stretch) -> Option<Window> {
+    fn window(&self, span: Span, like: &Stretch) -> Option<OutputWindow> {
         let log = self.log;
         let current = log.channel(Role::AlternatorCurrent)?;
         let amps = level(log.time_s(), current, span, self.noise_model)?;
@@ -99,7 +99,7 @@ impl Look<'_> {
         let logged_rpm = self.mean(Role::AlternatorRpm, span);
         let places = [Place::Alternator, Place::Coolant, Place::Intake, Place::Ambient];
         let mut temperatures = places.into_iter();
-        Some(Window {
+        Some(OutputWindow {
             span,
             alternator_rpm: logged_rpm.or(engine_rpm.zip(self.ratio).map(|(rpm, r)| rpm * r)),
             engine_rpm,
@@ -132,7 +132,7 @@ impl Look<'_> {
 
     /// Windows within slow changes of speed. No load is switched in them, and
     /// the stretch nearest in time lends its heat.
-    fn passages(&self) -> Vec<Window> {
+    fn passages(&self) -> Vec<OutputWindow> {
         let mut windows = Vec::new();
         for change in &self.segments.speed_changes {
             let running = |phase: &&crate::diagnosis::Phase| phase.kind == PhaseKind::Running;
@@ -167,13 +167,13 @@ impl Look<'_> {
         Some(2.0 * (to_rpm - from_rpm).abs() / from_rpm.min(to_rpm).max(1.0))
     }
 
-    fn passing(&self, span: Span, like: &Stretch) -> Option<Window> {
+    fn passing(&self, span: Span, like: &Stretch) -> Option<OutputWindow> {
         let window = self.window(span, like).filter(|w| w.full)?;
         let [first, second] = halves(span);
         let moved = self.moved_share(span)?;
         let amps = |half| self.mean(Role::AlternatorCurrent, half);
         let per_second_a = (amps(second)? - amps(first)?).abs() / (0.5 * span.seconds());
-        (moved < MOVING_SHARE).then_some(Window { lag_a: LAG_S * per_second_a, ..window })
+        (moved < MOVING_SHARE).then_some(OutputWindow { lag_a: LAG_S * per_second_a, ..window })
     }
 }
 

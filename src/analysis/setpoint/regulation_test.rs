@@ -17,7 +17,7 @@ const FASTER: f64 = 1.25;
 pub const SAME_SPEED: f64 = 1.08;
 
 /// One steady stretch as the search sees it.
-pub struct Seen<'a> {
+pub struct HeldStretch<'a> {
     pub stretch: &'a Stretch,
     pub middle_s: f64,
     pub seconds: f64,
@@ -27,10 +27,10 @@ pub struct Seen<'a> {
     pub is_shown: bool,
 }
 
-impl Seen<'_> {
+impl HeldStretch<'_> {
     /// Whether `other` asked more of the machine: more loads at no higher speed, or
     /// no fewer at a speed where it gives clearly less.
-    fn is_easier_than(&self, other: &Seen) -> bool {
+    fn is_easier_than(&self, other: &HeldStretch) -> bool {
         let (easy, hard) = (self.stretch, other.stretch);
         if !easy.loads.iter().all(|load| hard.loads.contains(load)) {
             return false;
@@ -45,25 +45,26 @@ impl Seen<'_> {
     }
 
     /// Whether the bus stood where `harder` left it, and soon before or after.
-    fn stays_at(&self, harder: &Seen, nominal: Nominal) -> bool {
+    fn stays_at(&self, harder: &HeldStretch, nominal: Nominal) -> bool {
         let unsure_v = self.half_width_v.hypot(harder.half_width_v);
         (self.level_v - harder.level_v).abs() <= nominal.volts(levels::INDIFFERENT) + unsure_v
             && self.apart_s(harder) <= ADJACENT_S
     }
 
     /// From the end of one to the beginning of the other.
-    fn apart_s(&self, other: &Seen) -> f64 {
+    fn apart_s(&self, other: &HeldStretch) -> f64 {
         (self.middle_s - other.middle_s).abs() - (self.seconds + other.seconds) / 2.0
     }
 }
 
 /// Whether among these levels there is one that did not mind when more was asked.
-pub fn is_indifferent(seen: &[Seen], members: &[usize], nominal: Nominal) -> bool {
+pub fn is_indifferent(seen: &[HeldStretch], members: &[usize], nominal: Nominal) -> bool {
     let long = members.iter().filter_map(|&k| seen.get(k)).filter(|s| s.seconds >= SHORTEST_S);
-    let mut long: Vec<&Seen> = long.collect();
+    let mut long: Vec<&HeldStretch> = long.collect();
     long.sort_by(|a, b| a.middle_s.total_cmp(&b.middle_s));
-    let tells =
-        |easy: &Seen, hard: &Seen| easy.is_easier_than(hard) && easy.stays_at(hard, nominal);
+    let tells = |easy: &HeldStretch, hard: &HeldStretch| {
+        easy.is_easier_than(hard) && easy.stays_at(hard, nominal)
+    };
     // Stretches follow one another, so what is too far off ends the look ahead.
     long.iter().enumerate().any(|(k, first)| {
         let ahead = long.iter().skip(k + 1);

@@ -2,7 +2,7 @@
 //!
 //! It is known where it was held, and less well the further away from there.
 
-use super::regulation_test::{Seen, is_indifferent};
+use super::regulation_test::{HeldStretch, is_indifferent};
 use super::{SHORTEST_S, Setpoint};
 use crate::estimate::Z90;
 use crate::estimate::{Estimate, Grade};
@@ -35,7 +35,7 @@ impl Knot {
     }
 }
 
-pub fn knots<'a>(seen: impl Iterator<Item = &'a Seen<'a>>) -> Vec<Knot> {
+pub fn knots<'a>(seen: impl Iterator<Item = &'a HeldStretch<'a>>) -> Vec<Knot> {
     let mut knots: Vec<Knot> = seen
         .map(|s| Knot {
             start_s: s.stretch.settled.start_s,
@@ -90,9 +90,9 @@ pub fn far(knots: &[Knot], t_s: f64, nominal: Nominal) -> (f64, bool) {
 
 /// The setpoint through all held levels, where no line is. Its one value is the middle of
 /// them by time; its interval holds nine tenths of them.
-pub fn wandering(seen: &[Seen], nominal: Nominal) -> Option<Setpoint> {
+pub fn wandering(seen: &[HeldStretch], nominal: Nominal) -> Option<Setpoint> {
     let charged_v = nominal.volts(levels::CHARGED);
-    let long: Vec<&Seen> =
+    let long: Vec<&HeldStretch> =
         seen.iter().filter(|s| s.seconds >= SHORTEST_S && s.level_v >= charged_v).collect();
     if long.is_empty() {
         return None;
@@ -120,7 +120,7 @@ pub fn wandering(seen: &[Seen], nominal: Nominal) -> Option<Setpoint> {
 }
 
 /// A setpoint that is mostly on its line, and follows what was held off it too.
-pub fn around(line: Setpoint, seen: &[Seen]) -> Setpoint {
+pub fn around(line: Setpoint, seen: &[HeldStretch]) -> Setpoint {
     let charged_v = line.nominal.volts(levels::CHARGED);
     let droop_v = line.nominal.volts(levels::ONE_SETPOINT);
     let long = seen.iter().filter(|s| s.seconds >= SHORTEST_S && s.level_v >= charged_v);

@@ -26,7 +26,7 @@ pub fn compact(body: &str) -> String {
 
 /// A shape from its first point on.
 struct Mark<'a> {
-    kind: Kind,
+    kind: ShapeKind,
     points: Vec<Point>,
     fill: &'a str,
     stroke: &'a str,
@@ -37,7 +37,7 @@ struct Mark<'a> {
 }
 
 #[derive(Clone, Copy, PartialEq)]
-enum Kind {
+enum ShapeKind {
     Line,
     Area,
     /// A ribbon: an area and the line around it.
@@ -50,30 +50,30 @@ impl<'a> Mark<'a> {
     fn read(line: &'a str) -> Option<Mark<'a>> {
         let (tag, _) = line.strip_prefix('<')?.split_once(' ')?;
         let kind = match tag {
-            "polyline" => Kind::Line,
-            "polygon" => Kind::Area,
-            "rect" => Kind::Box,
-            "circle" => Kind::Dot,
+            "polyline" => ShapeKind::Line,
+            "polygon" => ShapeKind::Area,
+            "rect" => ShapeKind::Box,
+            "circle" => ShapeKind::Dot,
             _ => return None,
         };
         let number = |name: &str| attribute(line, name)?.parse::<i32>().ok();
         let points = match kind {
-            Kind::Box => {
+            ShapeKind::Box => {
                 let (x, y) = (number("x")?, number("y")?);
                 let (right, foot) = (x + number("width")?, y + number("height")?);
                 vec![(x, y), (right, y), (right, foot), (x, foot)]
             }
-            Kind::Dot => vec![(number("cx")?, number("cy")?)],
+            ShapeKind::Dot => vec![(number("cx")?, number("cy")?)],
             _ => points(attribute(line, "points")?)?,
         };
         let fill = attribute(line, "fill")?;
         let stroke = attribute(line, "stroke").unwrap_or("none");
         let filled = fill != "none";
         // A ring is no dot, a frame no box.
-        if (kind == Kind::Line) == filled || (kind != Kind::Line && stroke != "none") {
+        if (kind == ShapeKind::Line) == filled || (kind != ShapeKind::Line && stroke != "none") {
             return None;
         }
-        let width = number(if kind == Kind::Dot { "r" } else { "stroke-width" }).unwrap_or(1);
+        let width = number(if kind == ShapeKind::Dot { "r" } else { "stroke-width" }).unwrap_or(1);
         let opacity = attribute(line, "opacity")?;
         Some(Mark { kind, points, fill, stroke, width, opacity, line })
     }
@@ -86,16 +86,16 @@ impl<'a> Mark<'a> {
         let same_shape = || outline(&self.points) == outline(&other.points);
         alike
             && match self.kind {
-                Kind::Line | Kind::Dot => self.opacity == "1",
-                Kind::Area | Kind::Box => self.opacity == "1" && same_shape(),
-                Kind::Ribbon => false,
+                ShapeKind::Line | ShapeKind::Dot => self.opacity == "1",
+                ShapeKind::Area | ShapeKind::Box => self.opacity == "1" && same_shape(),
+                ShapeKind::Ribbon => false,
             }
     }
 
     /// The line that goes around an area just drawn.
     fn surrounds(&self, area: &Mark) -> bool {
-        area.kind == Kind::Area
-            && (self.kind, self.opacity) == (Kind::Line, "1")
+        area.kind == ShapeKind::Area
+            && (self.kind, self.opacity) == (ShapeKind::Line, "1")
             && self.stroke == area.fill
             && self.points == area.points
     }
@@ -108,13 +108,15 @@ impl<'a> Mark<'a> {
         };
         let Mark { fill, stroke, opacity, .. } = self;
         match self.kind {
-            Kind::Line => format!(" fill=\"none\" stroke=\"{stroke}\"{width}{}", opaque(opacity)),
-            Kind::Ribbon => {
+            ShapeKind::Line => {
+                format!(" fill=\"none\" stroke=\"{stroke}\"{width}{}", opaque(opacity))
+            }
+            ShapeKind::Ribbon => {
                 format!(" fill=\"{fill}\" fill-opacity=\"{opacity}\" stroke=\"{fill}\"{width}")
             }
-            Kind::Area | Kind::Box => format!(" fill=\"{fill}\"{}", opaque(opacity)),
+            ShapeKind::Area | ShapeKind::Box => format!(" fill=\"{fill}\"{}", opaque(opacity)),
             // A point of no length with round ends is a dot.
-            Kind::Dot => format!(
+            ShapeKind::Dot => format!(
                 " stroke=\"{fill}\" stroke-width=\"{}\" stroke-linecap=\"round\"",
                 2 * self.width
             ),
@@ -130,7 +132,7 @@ impl<'a> Run<'a> {
     fn take(&mut self, mark: Mark<'a>, out: &mut String) {
         match self.0.last_mut() {
             Some(last) if mark.surrounds(last) => {
-                last.kind = Kind::Ribbon;
+                last.kind = ShapeKind::Ribbon;
                 last.width = mark.width;
                 return;
             }
@@ -144,8 +146,8 @@ impl<'a> Run<'a> {
         let run = std::mem::take(&mut self.0);
         let Some(first) = run.first() else { return };
         let few = match first.kind {
-            Kind::Dot => run.len() < MOST_DOTS_APART,
-            Kind::Box => run.len() < 2,
+            ShapeKind::Dot => run.len() < MOST_DOTS_APART,
+            ShapeKind::Box => run.len() < 2,
             _ => false,
         };
         if few {
@@ -164,9 +166,9 @@ impl<'a> Run<'a> {
                 }
             }
             out.push_str(&outline(&mark.points));
-            let closed = matches!(mark.kind, Kind::Area | Kind::Box);
+            let closed = matches!(mark.kind, ShapeKind::Area | ShapeKind::Box);
             match mark.kind {
-                Kind::Dot => out.push_str("h0"),
+                ShapeKind::Dot => out.push_str("h0"),
                 _ if closed => out.push('z'),
                 _ => {}
             }

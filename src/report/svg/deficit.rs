@@ -25,7 +25,7 @@ const BESIDE: i32 = 4;
 const PANEL_HEIGHT: i32 = 380;
 
 /// One set of loads that is short somewhere.
-struct Set<'a> {
+struct LoadSet<'a> {
     loads: &'a [String],
     /// Slow to fast.
     points: Vec<&'a OperatingPoint>,
@@ -98,8 +98,8 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
 }
 
 /// The sets that are short somewhere, the worst first, and how many more there are.
-fn sets(diagnosis: &Diagnosis) -> (Vec<Set<'_>>, usize) {
-    let mut sets: Vec<Set> = Vec::new();
+fn sets(diagnosis: &Diagnosis) -> (Vec<LoadSet<'_>>, usize) {
+    let mut sets: Vec<LoadSet> = Vec::new();
     let known = |p: &&OperatingPoint| {
         p.rpm.is_some_and(f64::is_finite) && short_a(p).is_some_and(|e| e.value.is_finite())
     };
@@ -110,7 +110,7 @@ fn sets(diagnosis: &Diagnosis) -> (Vec<Set<'_>>, usize) {
                 set.points.push(point);
                 set.worst_a = set.worst_a.max(worst_a);
             }
-            None => sets.push(Set {
+            None => sets.push(LoadSet {
                 loads: &point.loads,
                 points: vec![point],
                 keep_up: diagnosis.keep_up.iter().find(|item| item.loads == point.loads),
@@ -140,7 +140,7 @@ fn given_a(point: &OperatingPoint) -> f64 {
 }
 
 /// What stands below: how to tell the two marks, and on a narrow sheet the sets.
-fn key(sets: &[Set], more: usize, sheet: Paper) -> Vec<(Option<usize>, String)> {
+fn key(sets: &[LoadSet], more: usize, sheet: Paper) -> Vec<(Option<usize>, String)> {
     let room = sheet.width - sheet.left - 30;
     let fitted = |text: &str| fit(text, sheet.size, room);
     let mut lines = Vec::new();
@@ -179,7 +179,7 @@ fn key(sets: &[Set], more: usize, sheet: Paper) -> Vec<(Option<usize>, String)> 
 fn axes(
     canvas: &Canvas,
     diagnosis: &Diagnosis,
-    sets: &[Set],
+    sets: &[LoadSet],
     sheet: Paper,
 ) -> Result<Panel, DrawError> {
     let Paper { left, right, top, size, ticks, narrow, width } = sheet;
@@ -224,7 +224,7 @@ fn axes(
 fn curve(
     canvas: &Canvas,
     panel: &Panel,
-    set: &Set,
+    set: &LoadSet,
     (shape, aside): (usize, i32),
     ink: Ink,
 ) -> Drawn {
@@ -266,7 +266,7 @@ fn bar(canvas: &Canvas, panel: &Panel, x: i32, e: &Estimate, ink: Ink) -> Drawn 
 }
 
 /// Where each set reaches zero, with the interval of that speed.
-fn keep_up(canvas: &Canvas, panel: &Panel, sets: &[Set], sheet: Paper) -> Drawn {
+fn keep_up(canvas: &Canvas, panel: &Panel, sets: &[LoadSet], sheet: Paper) -> Drawn {
     let size = sheet.size;
     let mut taken: Vec<(i32, i32, i32)> = Vec::new();
     let known = sets

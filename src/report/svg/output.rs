@@ -97,50 +97,50 @@ impl<'a> Picture<'a> {
     }
 
     /// Each kind of mark with what it means.
-    fn kinds(&self) -> Vec<(Kind, String)> {
+    fn kinds(&self) -> Vec<(PointKind, String)> {
         let mut kinds = Vec::new();
         if !self.full.is_empty() {
-            kinds.push((Kind::Full, "seen at full output, 90 %".to_owned()));
+            kinds.push((PointKind::Full, "seen at full output, 90 %".to_owned()));
         }
         if !self.least.is_empty() {
-            kinds.push((Kind::Least, "at least: the bus was held".to_owned()));
+            kinds.push((PointKind::Least, "at least: the bus was held".to_owned()));
         }
         if let Some(sheet) = self.sheet.filter(|_| self.curve.is_some()) {
             let at =
                 format!("{} V, {}", sheet.test_v.value, self.units.degree().of(sheet.test_c.value));
-            kinds.push((Kind::Sheet, format!("sheet at {at}")));
+            kinds.push((PointKind::Sheet, format!("sheet at {at}")));
         }
         if self.curve.is_some() && self.full.iter().any(|(_, p)| p.sheet_a.is_some()) {
-            kinds.push((Kind::Carried, "sheet at this heat and voltage".to_owned()));
+            kinds.push((PointKind::Carried, "sheet at this heat and voltage".to_owned()));
         }
         kinds
     }
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Kind {
+enum PointKind {
     Full,
     Least,
     Sheet,
     Carried,
 }
 
-impl Kind {
+impl PointKind {
     fn ink(self) -> Ink {
         match self {
-            Kind::Full => VOLTAGE,
-            Kind::Least => FAINT,
-            Kind::Sheet | Kind::Carried => SETTLED,
+            PointKind::Full => VOLTAGE,
+            PointKind::Least => FAINT,
+            PointKind::Sheet | PointKind::Carried => SETTLED,
         }
     }
 
     /// A sample of the mark, for the words that explain it.
     fn sample(self, canvas: &Canvas, (x, y): Point, dot: i32) -> Drawn {
         match self {
-            Kind::Full => canvas.dot((x, y), dot, VOLTAGE),
-            Kind::Least => canvas.ring((x, y), dot, FAINT, 2),
-            Kind::Sheet => canvas.line(vec![(x - 8, y), (x + 8, y)], SETTLED, 2),
-            Kind::Carried => canvas.fill((x - 8, y - 7), (x + 8, y + 7), SETTLED, 0.25),
+            PointKind::Full => canvas.dot((x, y), dot, VOLTAGE),
+            PointKind::Least => canvas.ring((x, y), dot, FAINT, 2),
+            PointKind::Sheet => canvas.line(vec![(x - 8, y), (x + 8, y)], SETTLED, 2),
+            PointKind::Carried => canvas.fill((x - 8, y - 7), (x + 8, y + 7), SETTLED, 0.25),
         }
     }
 }
@@ -188,16 +188,16 @@ fn on_paper(diagnosis: &Diagnosis, paper: Paper, id: &str) -> Option<String> {
 }
 
 /// Beside the right end of what it names.
-fn label(picture: &Picture, panel: &Panel, kind: Kind, text: &str) -> Option<Label> {
+fn label(picture: &Picture, panel: &Panel, kind: PointKind, text: &str) -> Option<Label> {
     let last = |points: &[(f64, &OutputPoint)]| points.last().map(|(_, p)| p.amps_a.value);
     let (amps_a, mark) = match kind {
-        Kind::Full => (last(&picture.full)?, Some(0)),
-        Kind::Least => (last(&picture.least)?, Some(3)),
-        Kind::Sheet => {
+        PointKind::Full => (last(&picture.full)?, Some(0)),
+        PointKind::Least => (last(&picture.least)?, Some(3)),
+        PointKind::Sheet => {
             let curve = picture.curve.as_ref()?;
             (curve.output(panel.x_range().1.min(curve.speeds_rpm().1)).amps_a, None)
         }
-        Kind::Carried => {
+        PointKind::Carried => {
             let mut with_sheet = picture.full.iter().filter_map(|(_, p)| p.sheet_a.as_ref());
             (with_sheet.next_back()?.value, None)
         }

@@ -15,7 +15,7 @@ use super::Bench;
 use super::report_store::Placed;
 use crate::diagnose;
 use crate::format::plain;
-use crate::ingest::{self, IngestError, RoleRequest, Seen};
+use crate::ingest::{self, ColumnPreview, IngestError, RoleRequest};
 use crate::verbs::complain;
 use crate::verbs::options::{ReadFlags, positive};
 
@@ -26,7 +26,7 @@ const MOST_WAIT: Duration = Duration::from_secs(300);
 
 /// What the page tells of a log besides its bytes.
 #[derive(Debug, Default)]
-struct Told {
+struct UploadForm {
     name: String,
     read: ReadFlags,
 }
@@ -36,7 +36,7 @@ struct Told {
 struct Refusal {
     reason: String,
     /// The log's columns, where a person may say what they mean.
-    columns: Vec<Seen>,
+    columns: Vec<ColumnPreview>,
 }
 
 impl Refusal {
@@ -50,7 +50,7 @@ pub async fn dropped(
     RawQuery(query): RawQuery,
     request: Request,
 ) -> Response {
-    let told = match Told::read(query.as_deref().unwrap_or("")) {
+    let told = match UploadForm::read(query.as_deref().unwrap_or("")) {
         Ok(told) => told,
         Err(reason) => return answer(StatusCode::UNPROCESSABLE_ENTITY, &Refusal::of(reason)),
     };
@@ -81,10 +81,10 @@ pub async fn dropped(
     }
 }
 
-impl Told {
+impl UploadForm {
     /// `name=hot%20idle.csv&column=voltage%3D%232&rate=10`
-    fn read(query: &str) -> Result<Told, String> {
-        let mut told = Told::default();
+    fn read(query: &str) -> Result<UploadForm, String> {
+        let mut told = UploadForm::default();
         for (key, value) in form_urlencoded::parse(query.as_bytes()) {
             match key.as_ref() {
                 // A browser tells the name alone; whatever comes, no folder of it counts.
@@ -105,7 +105,7 @@ impl Told {
 }
 
 impl Bench {
-    fn one(&self, told: &Told, bytes: &Bytes) -> Result<Placed, Refusal> {
+    fn one(&self, told: &UploadForm, bytes: &Bytes) -> Result<Placed, Refusal> {
         let mut car = self.car.car(&self.home.join("log.csv")).map_err(Refusal::of)?;
         let options = told.read.options(&car).map_err(Refusal::of)?;
         let path = Path::new(&told.name);

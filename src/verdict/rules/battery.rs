@@ -10,7 +10,7 @@ use crate::segment::indices;
 use crate::stats::robust::median;
 use crate::verdict::Case;
 use crate::verdict::evidence::{at_speed, of_point, volts, with_loads};
-use crate::verdict::rules::Seen;
+use crate::verdict::rules::Raised;
 
 /// Longer from the start back to the setpoint is slow.
 const SLOW_RETURN_S: f64 = 20.0;
@@ -21,10 +21,10 @@ const LEAST_FALL_S: f64 = 20.0;
 /// One sign alone has other causes too.
 const SIGNS: usize = 2;
 
-pub fn deep_cranking_dip(case: &Case) -> Option<Seen> {
+pub fn deep_cranking_dip(case: &Case) -> Option<Raised> {
     let cranking = case.analysis.cranking.as_ref()?;
     let limit_v = case.volts(levels::CRANKING_LIMIT);
-    (cranking.lowest_v < limit_v).then(|| Seen {
+    (cranking.lowest_v < limit_v).then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
             "Cranking pulls the battery down to {} and lasts {}; {limit_v} V is the limit at 21 °C.",
@@ -47,13 +47,13 @@ fn lowest(cranking: &Cranking) -> String {
 }
 
 /// Two ways to the same amps that do not meet: one of them is wrong.
-pub fn amps_disagree(case: &Case) -> Option<Seen> {
+pub fn amps_disagree(case: &Case) -> Option<Raised> {
     let point = case
         .points()
         .filter(|p| p.routes_disagree.is_some())
         .max_by(|a, b| a.seconds.total_cmp(&b.seconds))?;
     let said = point.routes_disagree.as_deref()?;
-    Some(Seen {
+    Some(Raised {
         severity: Severity::Note,
         statement: format!(
             "The estimates of the battery's discharge {}{} disagree: {said}.",
@@ -64,11 +64,11 @@ pub fn amps_disagree(case: &Case) -> Option<Seen> {
     })
 }
 
-pub fn low_rest_voltage(case: &Case) -> Option<Seen> {
+pub fn low_rest_voltage(case: &Case) -> Option<Raised> {
     let rest = case.analysis.rest_voltage_v.as_ref()?;
     let charge = case.analysis.state_of_charge_percent.as_ref()?;
     let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
-    (rest.high < case.volts(case.car.battery.kind.unwrap_or_default().low_rest())).then(|| Seen {
+    (rest.high < case.volts(case.car.battery.kind.unwrap_or_default().low_rest())).then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
             "At rest the battery shows {}: charged to {}.",
@@ -84,11 +84,11 @@ pub fn low_rest_voltage(case: &Case) -> Option<Seen> {
 }
 
 /// Stated kinds are taken as stated.
-pub fn kind_unsure(case: &Case) -> Option<Seen> {
+pub fn kind_unsure(case: &Case) -> Option<Raised> {
     let rest = case.analysis.rest_voltage_v.as_ref()?;
     let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
     let high = case.car.battery.kind.is_none() && rest.value > case.volts(levels::HIGH_REST);
-    high.then(|| Seen {
+    high.then(|| Raised {
         severity: Severity::Note,
         statement: format!(
             "Rest voltage {}: too high for lead-acid some hours after charging. State of charge, resistance and amps assume a flooded battery.",
@@ -102,11 +102,11 @@ pub fn kind_unsure(case: &Case) -> Option<Seen> {
     })
 }
 
-pub fn slow_return(case: &Case) -> Option<Seen> {
+pub fn slow_return(case: &Case) -> Option<Raised> {
     let cranking = case.analysis.cranking.as_ref()?;
     let seconds = cranking.return_to_setpoint_s.filter(|s| *s > SLOW_RETURN_S)?;
     let started = case.segments.phases.iter().find(|p| p.kind == PhaseKind::Cranking)?;
-    Some(Seen {
+    Some(Raised {
         severity: Severity::Caution,
         statement: format!(
             "After the start the bus takes {} to come back to its setpoint.",
@@ -125,13 +125,13 @@ pub fn slow_return(case: &Case) -> Option<Seen> {
 
 /// Several signs that each have other causes, and together one: little is left
 /// of the battery's capacity.
-pub fn tired_battery(case: &Case) -> Option<Seen> {
+pub fn tired_battery(case: &Case) -> Option<Raised> {
     let signs: Vec<Evidence> =
         [labours(case), rests_low(case), returns_slowly(case), resists(case), falls_fast(case)]
             .into_iter()
             .flatten()
             .collect();
-    (signs.len() >= SIGNS).then(|| Seen {
+    (signs.len() >= SIGNS).then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
             "{} signs together point to a tired battery: {}.",

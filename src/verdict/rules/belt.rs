@@ -10,7 +10,7 @@ use crate::segment::{indices, mean};
 use crate::stats::robust::{median, quantile};
 use crate::verdict::Case;
 use crate::verdict::evidence::{SHOWN, first};
-use crate::verdict::rules::{Seen, wiring};
+use crate::verdict::rules::{Raised, wiring};
 
 /// A sound belt creeps by a per cent or two.
 const LEAST_SLIP: f64 = 0.04;
@@ -37,7 +37,7 @@ const DIPS: usize = 2;
 const OFTEN: f64 = 0.25;
 
 /// Both speeds logged: their ratio falls where the belt lets go.
-pub fn belt_slip(case: &Case) -> Option<Seen> {
+pub fn belt_slip(case: &Case) -> Option<Raised> {
     let log = case.log;
     let (engine, alternator) = (log.engine_rpm()?, log.channel(Role::AlternatorRpm)?);
     let ratios: Vec<(Span, f64)> = case
@@ -82,7 +82,7 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
             PERCENT.with_range(&percent(*slip))
         ),
     };
-    Some(Seen {
+    Some(Raised {
         severity: Severity::Fault,
         statement: format!(
             "The belt slips: the alternator turns {} slower than the engine drives it, {against} of {sound:.2}.",
@@ -93,7 +93,7 @@ pub fn belt_slip(case: &Case) -> Option<Seen> {
 }
 
 /// More engine speed must never mean less voltage.
-pub fn dips_on_acceleration(case: &Case) -> Option<Seen> {
+pub fn dips_on_acceleration(case: &Case) -> Option<Raised> {
     // A connection that lets go does so while the engine speeds up too.
     if wiring::drop_outs(case).is_some() {
         return None;
@@ -101,7 +101,7 @@ pub fn dips_on_acceleration(case: &Case) -> Option<Seen> {
     let (dips, accelerations) = dips(case);
     // A belt that lets go does so again and again; only both speeds would prove it.
     let often = dips.len() >= DIPS && dips.len() as f64 >= OFTEN * accelerations as f64;
-    often.then(|| Seen {
+    often.then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
             "The bus dips while the engine speeds up, {} times of {accelerations}: more speed must never mean less voltage.",

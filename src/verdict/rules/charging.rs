@@ -13,7 +13,7 @@ use crate::verdict::Case;
 use crate::verdict::evidence::{
     amps, at_speed, how_low, is_idle, longest, of_point, volts, with_loads,
 };
-use crate::verdict::rules::{Seen, belt, output, wiring};
+use crate::verdict::rules::{Raised, belt, output, wiring};
 use crate::verdict::word::{
     holds_at_speed, is_short, is_uncured, more_speed, short_points, slowest_first,
 };
@@ -36,7 +36,7 @@ const LEAST_WARMING_C: f64 = 25.0;
 /// Fewer levels show no line.
 const LEAST_LEVELS: usize = 5;
 
-pub fn setpoint_high(case: &Case) -> Option<Seen> {
+pub fn setpoint_high(case: &Case) -> Option<Raised> {
     let most = match case.has_generator() {
         true => levels::GENERATOR_OVERCHARGE,
         false => case.car.battery.kind.unwrap_or_default().overcharged(),
@@ -52,7 +52,7 @@ pub fn setpoint_high(case: &Case) -> Option<Seen> {
         .points()
         .filter(|p| mostly && is_high(p))
         .max_by(|a, b| a.seconds.total_cmp(&b.seconds))?;
-    Some(Seen {
+    Some(Raised {
         severity: Severity::Fault,
         statement: format!(
             "the bus is held at {}{}, over {overcharge_v:.1} V.",
@@ -63,7 +63,7 @@ pub fn setpoint_high(case: &Case) -> Option<Seen> {
     })
 }
 
-pub fn not_charging(case: &Case) -> Option<Seen> {
+pub fn not_charging(case: &Case) -> Option<Raised> {
     let analysis = case.analysis;
     if analysis.setpoint.as_ref().is_some_and(|s| s.is_known()) {
         return None;
@@ -91,7 +91,7 @@ pub fn not_charging(case: &Case) -> Option<Seen> {
         }),
     };
     let top = case.points().max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value))?;
-    (top.voltage_v.value < alone.value && is_short(top)).then(|| Seen {
+    (top.voltage_v.value < alone.value && is_short(top)).then(|| Raised {
         severity: Severity::Fault,
         statement: format!(
             "the highest steady level with the engine running is {}, no more than the battery alone shows: {}.",
@@ -135,13 +135,13 @@ fn gain_with_speed_v(case: &Case) -> Option<f64> {
     (!gains.is_empty()).then(|| median(&gains))
 }
 
-pub fn setpoint_low(case: &Case) -> Option<Seen> {
+pub fn setpoint_low(case: &Case) -> Option<Raised> {
     let setpoint = case.analysis.setpoint.as_ref()?;
     // A bus that is short at some point may nowhere have reached its setpoint.
     let reached = setpoint.is_known() && short_points(case).is_empty();
     let low = reached && setpoint.estimate.high < case.volts(levels::LOW_SETPOINT);
     let holding = longest(case.points().filter(|p| p.state == BusState::Holding));
-    low.then(|| Seen {
+    low.then(|| Raised {
         // A battery is charged at it, and engine computers command as much.
         severity: if setpoint.estimate.value >= case.volts(levels::CHARGED) {
             Severity::Note
@@ -165,7 +165,7 @@ fn usual_drift(case: &Case) -> String {
 }
 
 /// Against the temperature nearest to the regulator that the log has.
-pub fn setpoint_not_drifting(case: &Case) -> Option<Seen> {
+pub fn setpoint_not_drifting(case: &Case) -> Option<Raised> {
     let (log, setpoint) = (case.log, case.analysis.setpoint.as_ref()?);
     let places = [Place::Alternator, Place::Intake, Place::Coolant];
     let (place, degrees) =
@@ -193,7 +193,7 @@ pub fn setpoint_not_drifting(case: &Case) -> Option<Seen> {
         Grade::Measured,
         "line through the held levels",
     );
-    (slope.low > -case.volts(levels::NO_DRIFT_PER_C)).then(|| Seen {
+    (slope.low > -case.volts(levels::NO_DRIFT_PER_C)).then(|| Raised {
         severity: Severity::Note,
         statement: format!(
             "The setpoint does not fall with heat: {} over {warming_c:.0} °C of {} temperature; {} of its own temperature is usual where the regulator sits in the alternator.",
@@ -207,7 +207,7 @@ pub fn setpoint_not_drifting(case: &Case) -> Option<Seen> {
     })
 }
 
-pub fn short_at_idle(case: &Case) -> Option<Seen> {
+pub fn short_at_idle(case: &Case) -> Option<Raised> {
     let short = short_points(case);
     // What no speed cures is not told twice.
     let worst = slowest_first(short.iter().copied()).filter(|p| !is_uncured(case, p))?;
@@ -227,7 +227,7 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     } else {
         ""
     };
-    Some(Seen {
+    Some(Raised {
         severity: Severity::Fault,
         statement: format!(
             "{}{} the bus sits {}{above}.{lacks}{sound}{}",
@@ -240,7 +240,7 @@ pub fn short_at_idle(case: &Case) -> Option<Seen> {
     })
 }
 
-pub fn short_at_every_speed(case: &Case) -> Option<Seen> {
+pub fn short_at_every_speed(case: &Case) -> Option<Raised> {
     let short = short_points(case);
     let worst = short.iter().copied().find(|p| is_uncured(case, p))?;
     let where_ = if worst.rpm.is_some() {
@@ -248,7 +248,7 @@ pub fn short_at_every_speed(case: &Case) -> Option<Seen> {
     } else {
         "engine speed is not logged"
     };
-    Some(Seen {
+    Some(Raised {
         severity: Severity::Fault,
         statement: format!(
             "{}{} the bus sits {}; {where_}.{}",
@@ -271,7 +271,7 @@ fn flat_over_speed(point: &OperatingPoint) -> &'static str {
     }
 }
 
-pub fn battery_draining(case: &Case) -> Option<Seen> {
+pub fn battery_draining(case: &Case) -> Option<Raised> {
     let worst = case
         .points()
         .filter(|p| p.state == BusState::Draining)
@@ -285,7 +285,7 @@ pub fn battery_draining(case: &Case) -> Option<Seen> {
     } else {
         (Severity::Caution, "may be discharging", "may have been")
     };
-    Some(Seen {
+    Some(Raised {
         severity,
         statement: format!(
             "The battery {discharges}{} {}{}; it {was} draining for {total_s:.0} s of steady running.",
@@ -305,7 +305,7 @@ fn deficit(point: &OperatingPoint) -> f64 {
 }
 
 /// What is left once speed, belt and line are ruled out as far as the log can.
-pub fn weak_output(case: &Case) -> Option<Seen> {
+pub fn weak_output(case: &Case) -> Option<Raised> {
     let short = short_points(case);
     let fast = short
         .iter()
@@ -348,7 +348,7 @@ pub fn weak_output(case: &Case) -> Option<Seen> {
     let severity = if post_logged { Severity::Fault } else { Severity::Caution };
     let mut evidence = of_point(fast, "faster, and still short");
     evidence.extend(gain.map(|(slow, ..)| of_point(slow, "idle, short")).unwrap_or_default());
-    Some(Seen {
+    Some(Raised {
         severity,
         statement: format!("The output is weak: {}{speed}.", with_loads(&fast.loads)),
         evidence,

@@ -7,14 +7,14 @@ use crate::format::{RPM, duration};
 use crate::log::{Place, Role, Span};
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, volts, with_loads};
-use crate::verdict::rules::{Seen, belt, wiring};
+use crate::verdict::rules::{Raised, belt, wiring};
 
 /// A machine that is not warmer than this against early did not fade by heat.
 const WARMER_C: f64 = 5.0;
 
 /// The same loads at the same speed, late lower than setpoint and battery
 /// explain, and late not held.
-pub fn output_fades(case: &Case) -> Option<Seen> {
+pub fn output_fades(case: &Case) -> Option<Raised> {
     // A joint that comes and goes, or a belt, is seen by its own rule.
     if wiring::drop_outs(case).is_some() || belt::belt_slip(case).is_some() {
         return None;
@@ -46,7 +46,7 @@ pub fn output_fades(case: &Case) -> Option<Seen> {
     };
     let half =
         |span: Span, text: String| Evidence { start_s: span.start_s, end_s: span.end_s, text };
-    Some(Seen {
+    Some(Raised {
         // Only a measured current proves output.
         severity: if drains && case.log.channel(Role::AlternatorCurrent).is_some() {
             Severity::Fault

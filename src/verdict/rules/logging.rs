@@ -4,9 +4,9 @@ use crate::diagnosis::{Evidence, LoadStep, Origin, Severity};
 use crate::estimate::Estimate;
 use crate::verdict::Case;
 use crate::verdict::evidence::{SHOWN, first, volts};
-use crate::verdict::rules::Seen;
+use crate::verdict::rules::Raised;
 
-pub fn undeclared_steps(case: &Case) -> Option<Seen> {
+pub fn undeclared_steps(case: &Case) -> Option<Raised> {
     if case.log.load_names().is_empty() {
         return None;
     }
@@ -17,7 +17,7 @@ pub fn undeclared_steps(case: &Case) -> Option<Seen> {
         end_s: s.at_s,
         text: format!("step {}: the bus {}", s.number, moved(&s.shift_v)),
     };
-    (!detected.is_empty()).then(|| Seen {
+    (!detected.is_empty()).then(|| Raised {
         severity: Severity::Note,
         statement: format!(
             "The voltage steps {} times where no load channel changes.",
@@ -27,9 +27,9 @@ pub fn undeclared_steps(case: &Case) -> Option<Seen> {
     })
 }
 
-pub fn coarse_voltage(case: &Case) -> Option<Seen> {
+pub fn coarse_voltage(case: &Case) -> Option<Raised> {
     let step_v = case.log.source.resolution_v?;
-    (step_v > 0.06).then(|| Seen {
+    (step_v > 0.06).then(|| Raised {
         severity: Severity::Note,
         statement: format!(
             "The voltage is logged in steps of {step_v:.3} V: sags smaller than that do not show."

@@ -5,7 +5,7 @@ use crate::estimate::Estimate;
 use crate::format::{PERCENT, RPM};
 use crate::verdict::Case;
 use crate::verdict::evidence::{amps, first};
-use crate::verdict::rules::Seen;
+use crate::verdict::rules::Raised;
 
 /// Shorter evidence than this convinces nobody.
 const MOST_EVIDENCE: usize = 3;
@@ -19,7 +19,7 @@ pub fn meets_sheet(case: &Case) -> bool {
     standing(case) == Some(SheetStanding::Meets)
 }
 
-pub fn output_below_sheet(case: &Case) -> Option<Seen> {
+pub fn output_below_sheet(case: &Case) -> Option<Raised> {
     let output = case.analysis.output.as_ref()?;
     if output.standing != Some(SheetStanding::Below) {
         return None;
@@ -47,7 +47,7 @@ pub fn output_below_sheet(case: &Case) -> Option<Seen> {
             ),
         })
     };
-    Some(Seen {
+    Some(Raised {
         severity: Severity::Fault,
         statement: format!(
             "At full output and {} alternator rpm the alternator makes {}; its sheet, converted to this voltage and heat, states {}: {} % of it ({} to {} %, {}).",

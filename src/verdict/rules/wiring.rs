@@ -11,13 +11,13 @@ use crate::segment::Point;
 use crate::segment::drop_outs::far_v;
 use crate::verdict::Case;
 use crate::verdict::evidence::{first, of_point, volts, with_loads};
-use crate::verdict::rules::Seen;
+use crate::verdict::rules::Raised;
 
 /// Good, worth a look, and the limit.
 type Limits = [PerCell; 3];
 
 /// From the alternator's post on: charging cable, and ground where no tap shows it.
-pub fn line_drop_high(case: &Case) -> Option<Seen> {
+pub fn line_drop_high(case: &Case) -> Option<Raised> {
     let of = |side| rows(case, Tap::Alternator, side);
     // With the ground told apart, this is the supply side's finding.
     let side = if of(Side::Supply).next().is_some() { Side::Supply } else { Side::Loop };
@@ -28,11 +28,11 @@ pub fn line_drop_high(case: &Case) -> Option<Seen> {
     } else {
         ""
     };
-    Some(Seen { statement: seen.statement + held, ..seen })
+    Some(Raised { statement: seen.statement + held, ..seen })
 }
 
 /// Between the alternator's case and the battery's negative post.
-pub fn ground_drop_high(case: &Case) -> Option<Seen> {
+pub fn ground_drop_high(case: &Case) -> Option<Raised> {
     let way = Way {
         from: Tap::Alternator,
         side: Side::Ground,
@@ -43,7 +43,7 @@ pub fn ground_drop_high(case: &Case) -> Option<Seen> {
 }
 
 /// Right at the post, low at the module.
-pub fn module_wiring(case: &Case) -> Option<Seen> {
+pub fn module_wiring(case: &Case) -> Option<Raised> {
     let way = Way {
         from: Tap::Battery,
         side: Side::Loop,
@@ -89,7 +89,7 @@ fn times(ohm: &Estimate, amps: f64) -> Estimate {
     Estimate::new(ohm.value * amps, ohm.low * amps, ohm.high * amps, Grade::Measured, how)
 }
 
-fn lost_between(case: &Case, way: &Way) -> Option<Seen> {
+fn lost_between(case: &Case, way: &Way) -> Option<Raised> {
     let [_, caution_v, limit_v] = way.limits.map(|level| case.volts(level));
     let drops = || rows(case, way.from, way.side).map(|drop| (drop, lost_v(case, drop)));
     let (worst, lost) = drops()
@@ -119,7 +119,7 @@ fn lost_between(case: &Case, way: &Way) -> Option<Seen> {
         }
         Side::Ground => "on the ground side, between alternator case and battery negative,".into(),
     };
-    Some(Seen {
+    Some(Raised {
         severity,
         statement: format!(
             "{} lost {where_from} {}; {} is the limit by common practice, {}.{growth}{}",
@@ -174,7 +174,7 @@ fn needless_amps(case: &Case, lost: &Estimate, cable: &Estimate, name: &str) -> 
 }
 
 /// Good at the currents seen, and too much at the rated one.
-fn at_rated(case: &Case, way: &Way) -> Option<Seen> {
+fn at_rated(case: &Case, way: &Way) -> Option<Raised> {
     let rated_a = case.car.alternator.rated_a?;
     let drop = rows(case, way.from, way.side)
         .filter(|d| d.current_a.is_some())
@@ -182,7 +182,7 @@ fn at_rated(case: &Case, way: &Way) -> Option<Seen> {
     let ohm = drop.resistance_ohm.as_ref()?;
     let lost = Estimate { grade: Grade::Inferred, ..times(ohm, rated_a) };
     let [.., limit_v] = way.limits.map(|level| case.volts(level));
-    (lost.low > limit_v).then(|| Seen {
+    (lost.low > limit_v).then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
             "The {} has {}: little is lost at the currents seen, but {} would be at the alternator's rated {}; {} is the limit by common practice.{}",
@@ -244,12 +244,12 @@ fn held_post(case: &Case, point: &OperatingPoint) -> Option<f64> {
 const MOST_DROP_OUTS: usize = 12;
 
 /// Brief losses of contact: far out of the level around them, and back at once.
-pub fn drop_outs(case: &Case) -> Option<Seen> {
+pub fn drop_outs(case: &Case) -> Option<Raised> {
     let spans = &case.segments.drop_outs;
     let evidence =
         |s: &Span| Evidence { start_s: s.start_s, end_s: s.end_s, text: "drop-out".to_owned() };
     let decimals = if case.log.nominal() == Nominal::V6 { 2 } else { 1 };
-    (!spans.is_empty()).then(|| Seen {
+    (!spans.is_empty()).then(|| Raised {
         severity: Severity::Fault,
         statement: format!(
             "The bus drops out by more than {:.decimals$} V and comes back at once, {} times, with nothing switched.",
