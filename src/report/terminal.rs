@@ -190,7 +190,7 @@ fn share(part: f64) -> String {
 /// Battery discharge where it discharges, alternator shortfall where it is at its limit.
 fn told_amps(point: &OperatingPoint) -> Option<(&'static str, &Estimate)> {
     match (point.state, &point.implied_deficit_a, &point.regulation_shortfall_a) {
-        (BusState::Draining, Some(deficit), _) => Some(("discharges", deficit)),
+        (BusState::Draining, Some(deficit), _) => Some(("drain", deficit)),
         (BusState::Limited, _, Some(short)) => Some(("short by", short)),
         _ => None,
     }

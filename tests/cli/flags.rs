@@ -399,7 +399,7 @@ fn json_never_onto_what_is_read_or_to_nowhere() {
         .complains(&["a file that is read"]);
     garage.run(&["log.csv", "--json", "no/where.json"]).ends(1).complains(&[
         "no/where.json",
-        "there is no folder no",
+        "folder no does not exist",
         "--json",
     ]);
     garage.run(&["log.csv", "--json", "."]).ends(1).complains(&["is a folder"]);

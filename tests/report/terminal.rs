@@ -20,7 +20,7 @@ fn the_verdict_is_the_first_line_and_the_folder_the_last() {
     assert!(place("caution The engine") < place("note    The battery"));
     place("1 more finding");
     place("12.63 (12.61–12.65)");
-    place("discharges 14 (9–20)");
+    place("drain 14 (9–20)");
     place("short by 14 (9–20)");
     place("Amps inferred.");
     let flowing = plain.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -52,7 +52,7 @@ fn grades_that_differ_stand_in_each_row() {
     let deficit = diagnosis.operating_points[3].implied_deficit_a.as_mut().unwrap();
     deficit.grade = Grade::Assumed;
     let plain = strip_str(&terminal(&diagnosis, None, 120)).to_string();
-    assert!(plain.contains("discharges 14 (9–20), assumed"));
+    assert!(plain.contains("drain 14 (9–20), assumed"));
     assert!(plain.contains("short by 14 (9–20), inferred"));
 }
 
