@@ -1,8 +1,9 @@
 //! Words for loads, speeds and times, used by rules and headlines alike.
 
-use crate::diagnosis::{Evidence, OperatingPoint};
+use crate::diagnosis::{Evidence, OperatingPoint, PhaseKind};
 use crate::estimate::Estimate;
 use crate::format;
+use crate::log::Span;
 use crate::segment::points::BAND_EDGES_RPM;
 use crate::verdict::Case;
 
@@ -63,6 +64,20 @@ pub fn of_point(point: &OperatingPoint, text: &str) -> Vec<Evidence> {
         .into_iter()
         .map(|s| Evidence { start_s: s.start_s, end_s: s.end_s, text: text.to_owned() })
         .collect()
+}
+
+/// The longest rest after running that only the voltage shows, where nothing else makes it
+/// doubtful.
+pub fn stop_by_voltage(case: &Case) -> Option<Span> {
+    let (log, segments) = (case.log, case.segments);
+    let is_known = log.engine_rpm().is_some() || log.marks.engine_running.is_some();
+    if is_known || case.has_generator() || !segments.doubtful_stops.is_empty() {
+        return None;
+    }
+    let ran = segments.phases.iter().skip_while(|phase| phase.kind != PhaseKind::Running);
+    ran.filter(|phase| phase.kind == PhaseKind::Rest)
+        .map(|phase| Span { start_s: phase.start_s, end_s: phase.end_s })
+        .max_by(|a, b| a.seconds().total_cmp(&b.seconds()))
 }
 
 /// The lowest and the highest of the readings that are known.

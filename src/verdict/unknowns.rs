@@ -1,12 +1,12 @@
 //! What this log cannot tell, why, and what would.
 
-use crate::diagnosis::{BusState, Heat, Origin, PhaseKind};
+use crate::diagnosis::{BusState, Heat, Origin};
 use crate::estimate::Grade;
 use crate::format::MILLIVOLT;
 use crate::log::{Role, Span, Tap};
 use crate::segment::indices;
 use crate::verdict::Case;
-use crate::verdict::evidence::{is_idle, min_and_max};
+use crate::verdict::evidence::{is_idle, min_and_max, stop_by_voltage};
 
 /// Ripple of a running alternator lies at hundreds of hertz; this many samples
 /// a second at least would show it (common practice, no source).
@@ -33,8 +33,16 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
         !case.segments.doubtful_stops.is_empty() && !case.has_generator(),
         "Whether the engine was stopped in every rest: by voltage alone a shortage looks like a stop. Log engine speed, or add --mark TIME=engine:off.",
     );
-    let stop = stop_by_voltage(case);
-    say(stop.is_some(), stop.as_deref().unwrap_or_default());
+    if let Some(stop) = stop_by_voltage(case) {
+        let Span { start_s, end_s } = stop;
+        let (low_v, high_v) = min_and_max(&log.bus_v()[indices(log.time_s(), stop)]);
+        say(
+            true,
+            &format!(
+                "Whether the engine was stopped from {start_s:.0} to {end_s:.0} s: only the voltage says so ({low_v:.2} to {high_v:.2} V). If the engine ran, the battery discharged. Log engine speed, or add --mark {start_s:.0}=engine:off."
+            ),
+        );
+    }
     say(
         log.engine_rpm().is_none(),
         "Engine speed is not logged: idle cannot be distinguished from speed, and a change of speed looks like a load step. Log engine speed.",
@@ -99,23 +107,4 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
         "Whether the detected steps are loads: without engine speed some may be changes of speed.",
     );
     said
-}
-
-/// The longest rest after running that only the voltage shows, where it is not doubted for
-/// other reasons.
-fn stop_by_voltage(case: &Case) -> Option<String> {
-    let (log, segments) = (case.log, case.segments);
-    let is_known = log.engine_rpm().is_some() || log.marks.engine_running.is_some();
-    if is_known || case.has_generator() || !segments.doubtful_stops.is_empty() {
-        return None;
-    }
-    let ran = segments.phases.iter().skip_while(|phase| phase.kind != PhaseKind::Running);
-    let stop = ran
-        .filter(|phase| phase.kind == PhaseKind::Rest)
-        .max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)))?;
-    let (start_s, end_s) = (stop.start_s, stop.end_s);
-    let (low_v, high_v) = min_and_max(&log.bus_v()[indices(log.time_s(), Span { start_s, end_s })]);
-    Some(format!(
-        "Whether the engine was stopped from {start_s:.0} to {end_s:.0} s: only the voltage says so ({low_v:.2} to {high_v:.2} V). If the engine ran, the battery discharged. Log engine speed, or add --mark {start_s:.0}=engine:off."
-    ))
 }

@@ -9,7 +9,9 @@ use crate::levels;
 use crate::log::Span;
 use crate::segment::indices;
 use crate::verdict::Case;
-use crate::verdict::evidence::{amps, at_speed, how_low, is_idle, min_and_max, volts, with_loads};
+use crate::verdict::evidence::{
+    amps, at_speed, how_low, is_idle, min_and_max, stop_by_voltage, volts, with_loads,
+};
 use crate::verdict::rules::post_holding;
 
 /// At this probability a point falls short; from there down to even odds the log does not
@@ -164,10 +166,11 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         return (
             LittleInReserve,
             format!(
-                "Keeps up, little in reserve: {}{} the alternator is at its limit at {}, and the battery still charges.",
+                "Keeps up, little in reserve: {}{} the alternator is at its limit at {}, and the battery still charges.{}",
                 with_loads(&point.loads),
                 at_speed(point),
                 volts(&point.voltage_v),
+                if_stopped(case)
             ),
         );
     }
@@ -186,7 +189,8 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         |s| format!("the regulator holds {}", volts(&s.estimate)),
     );
     let lowest = lowest(&all).map_or_else(String::new, |p| volts(&p.voltage_v));
-    (KeepsUp, format!("Keeps up: {holds}{tested}; lowest steady level {lowest}."))
+    let if_stopped = if_stopped(case);
+    (KeepsUp, format!("Keeps up: {holds}{tested}; lowest steady level {lowest}.{if_stopped}"))
 }
 
 /// A dead or overloaded alternator, by its voltage alone, is a battery left on its own.
@@ -219,6 +223,14 @@ fn doubtful_stop(case: &Case) -> Option<String> {
         began_s(case),
         from_s = stop.start_s,
     ))
+}
+
+/// What a stop that only the voltage shows adds to a good word.
+fn if_stopped(case: &Case) -> String {
+    let stop = stop_by_voltage(case).filter(|stop| stop.seconds() > FEW_S);
+    stop.map_or_else(String::new, |Span { start_s, end_s }| {
+        format!(" The engine is taken as stopped from {start_s:.0} to {end_s:.0} s.")
+    })
 }
 
 fn seconds(points: &[&OperatingPoint]) -> f64 {

@@ -121,3 +121,28 @@ fn almost_no_charge_is_short_whatever_the_battery_does() {
         assert_eq!(said.verdict.more_speed, Some(DoesNotCure), "{}", said.verdict.headline);
     }
 }
+
+/// A charged battery rests at 12.6 to 12.9 V (common practice, no source), and with the engine
+/// running one that nothing charges does so too: a log of voltage alone says which it assumes.
+#[test]
+fn a_stop_that_only_the_voltage_shows_is_stated() {
+    let stays = [(12.48, 60), (14.15, 120), (12.75, 180), (14.1, 120)];
+    let log = |rpm: bool| {
+        let mut hiss = noise(5, 0.006);
+        let samples = stays.iter().flat_map(|stay| std::iter::repeat_n(stay, stay.1 / 2));
+        let rows = samples.enumerate().map(|(i, &(volts, _))| {
+            let speed = rpm.then_some(if volts > 13.0 { 850.0 } else { 0.0 });
+            [2.0 * i as f64, volts + hiss()].into_iter().chain(speed).collect()
+        });
+        let speed = if rpm { ",engine rpm" } else { "" };
+        diagnosis(&format!("time (s),battery voltage (V){speed}"), rows)
+    };
+    for (rpm, stated) in [(false, true), (true, false)] {
+        let verdict = log(rpm).verdict;
+        let headline = &verdict.headline;
+        assert_eq!(verdict.word, VerdictWord::KeepsUp, "{headline}");
+        assert_eq!(headline.contains("taken as stopped from 180 to 360 s"), stated, "{headline}");
+        let open = verdict.cannot_tell.iter().any(|text| text.contains("180=engine:off"));
+        assert_eq!(open, stated, "{:?}", verdict.cannot_tell);
+    }
+}
