@@ -1,7 +1,6 @@
 //! The level of the bus over a stretch of time, and how well it is known.
 
-use crate::estimate::LEVEL;
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
 use crate::log::Span;
 use crate::nominal::Nominal;

@@ -2,8 +2,7 @@
 
 use crate::analysis::level::level;
 use crate::diagnosis::PhaseKind;
-use crate::estimate::LEVEL;
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
 use crate::log::{Log, Span};
 use crate::nominal::Nominal;

@@ -3,8 +3,7 @@
 use crate::compare::matching::Pair;
 use crate::comparison::{ChangeTest, MatchedPoint, PointSide, Standing};
 use crate::diagnosis::{BusState, OperatingPoint};
-use crate::estimate::LEVEL;
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
 use crate::stats::interval::{Summary, welch};
 

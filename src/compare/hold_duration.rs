@@ -4,8 +4,7 @@
 use crate::car::Acceptance;
 use crate::compare::matching::parsed;
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
-use crate::estimate::Estimate;
-use crate::estimate::Z90;
+use crate::estimate::{Estimate, Z90};
 use crate::log::Span;
 
 /// Steady running that a change of heat or of another load cuts loses its first

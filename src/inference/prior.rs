@@ -8,8 +8,7 @@
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::car::Car;
-use crate::estimate::Estimate;
-use crate::estimate::Z90;
+use crate::estimate::{Estimate, Z90};
 use crate::nominal::Nominal;
 use crate::physics::battery::{
     Battery, BatteryState, CrankingStandard, MILD_C, Polarisation, REST_V_PER_K,

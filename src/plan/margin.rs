@@ -1,8 +1,7 @@
 //! Amps in reserve at idle, and the engine speed from which a set of loads is carried.
 
 use crate::diagnosis::Heat;
-use crate::estimate::Z90;
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::{Estimate, Grade, Z90};
 use crate::format::RPM;
 use crate::physics::machine::Machine;
 use crate::plan::contract::{CapacityPoint, Margin, PredictedKeepUp};

@@ -112,7 +112,7 @@ const RULES: &[Rule] = &[
             Without(Role::GroundDrop, "bad ground strap"),
             Always("the two channels are calibrated apart"),
         ],
-        next_test: "Loads on at 1500 rpm, voltmeter along the path joint by joint, positive side and ground side apart: the joint or cable that holds most of the drop is the culprit; with the engine stopped both channels must read alike within their accuracy.",
+        next_test: JOINT_BY_JOINT,
     },
     Rule {
         id: "ground-drop-high",
@@ -320,7 +320,15 @@ const RULES: &[Rule] = &[
     },
 ];
 
-/// Every finding that the log raises, worst first, the table's order within.
+const JOINT_BY_JOINT: &str = "Loads on at 1500 rpm, voltmeter along the path joint by joint, positive side and ground side apart: the joint or cable that holds most of the drop is the culprit; with the engine stopped both channels must read alike within their accuracy.";
+const LOST_ON_THE_WAY: &str =
+    "volts lost in a cable or ground: the alternator's own post holds its setpoint";
+
+/// Findings that name a cause. Raised as a fault, it is measured, and comes before what it
+/// brings about.
+const CAUSES: [&str; 3] = ["line-drop-high", "ground-drop-high", "belt-slip"];
+/// Every finding that the log raises: worst first, measured causes before their effects, then
+/// in the table's order.
 pub fn findings(case: &Case) -> Vec<Finding> {
     let mut findings: Vec<Finding> = RULES
         .iter()
@@ -336,7 +344,21 @@ pub fn findings(case: &Case) -> Vec<Finding> {
             })
         })
         .collect();
-    findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
+    // Where the alternator's own post holds the setpoint, the alternator is ruled out.
+    let effects = [
+        ("short-at-idle", charging::worst_at_idle(case)),
+        ("short-at-every-speed", charging::worst_uncured(case)),
+    ];
+    for (id, worst) in effects {
+        if worst.is_some_and(|point| post_holding(case, point).is_some()) {
+            for effect in findings.iter_mut().filter(|f| f.id == id) {
+                effect.alternatives = vec![LOST_ON_THE_WAY.to_owned()];
+                effect.next_test = case.log.nominal().in_words(JOINT_BY_JOINT);
+            }
+        }
+    }
+    let is_cause = |f: &Finding| f.severity == Severity::Fault && CAUSES.contains(&f.id.as_str());
+    findings.sort_by_key(|f| (std::cmp::Reverse(f.severity), !is_cause(f)));
     findings
 }
 

@@ -6,8 +6,7 @@
 //! with what hangs at the alternator's own post, and counts for nothing.
 
 use crate::analysis::assumptions::{CLAMP_GAIN, clamp_half_width_a};
-use crate::estimate::LEVEL;
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::fit::robust_line::{Weighed, robust_line};
 use crate::stats::interval::student_quantile;

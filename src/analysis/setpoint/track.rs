@@ -4,8 +4,7 @@
 
 use super::regulation_test::{HeldStretch, is_indifferent};
 use super::{SHORTEST_S, Setpoint};
-use crate::estimate::Z90;
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::{Estimate, Grade, Z90};
 use crate::levels;
 use crate::nominal::Nominal;
 use crate::stats::weighted::weighted_quantile;

@@ -1,8 +1,7 @@
 //! What the alternator makes and what its regulator holds.
 
 use crate::diagnosis::{BusState, MoreSpeed, OperatingPoint, Severity, SheetStanding};
-use crate::estimate::Z90;
-use crate::estimate::{Estimate, Grade};
+use crate::estimate::{Estimate, Grade, Z90};
 use crate::format::{MILLIVOLT_PER_DEGREE, capital, number};
 use crate::levels;
 use crate::log::{Place, Role, Span, Tap};
@@ -207,10 +206,18 @@ pub fn setpoint_not_drifting(case: &Case) -> Option<Raised> {
     })
 }
 
+/// The short point that idle is reported by; `None` where [`worst_uncured`] reports it.
+pub fn worst_at_idle<'a>(case: &Case<'a>) -> Option<&'a OperatingPoint> {
+    slowest_first(short_points(case).iter().copied()).filter(|p| !is_uncured(case, p))
+}
+
+/// The lowest short point that no engine speed cures.
+pub fn worst_uncured<'a>(case: &Case<'a>) -> Option<&'a OperatingPoint> {
+    short_points(case).into_iter().find(|p| is_uncured(case, p))
+}
+
 pub fn short_at_idle(case: &Case) -> Option<Raised> {
-    let short = short_points(case);
-    // What no speed cures is not told twice.
-    let worst = slowest_first(short.iter().copied()).filter(|p| !is_uncured(case, p))?;
+    let worst = worst_at_idle(case)?;
     let above = match more_speed(case, &worst.loads) {
         MoreSpeed::Cures if holds_at_speed(case, &worst.loads) => "; faster, the same loads hold",
         MoreSpeed::Cures => "; faster, the battery charges with the same loads",
@@ -241,8 +248,7 @@ pub fn short_at_idle(case: &Case) -> Option<Raised> {
 }
 
 pub fn short_at_every_speed(case: &Case) -> Option<Raised> {
-    let short = short_points(case);
-    let worst = short.iter().copied().find(|p| is_uncured(case, p))?;
+    let worst = worst_uncured(case)?;
     let where_ = if worst.rpm.is_some() {
         "also at the highest speed seen"
     } else {
