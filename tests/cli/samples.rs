@@ -98,6 +98,24 @@ fn nothing_is_claimed_of_the_battery_that_is_not_sure() {
     assert!(headline.contains("battery may be discharging"), "{headline}");
 }
 
+/// A loss that two taps measure, and a slip that two tachometers do, come before the shortage
+/// they bring about; a post that holds its setpoint rules the alternator out.
+#[test]
+fn a_measured_cause_comes_first() {
+    each(|file, _, said| {
+        let findings = list(said, "findings");
+        let first = findings.first().map_or("", |finding| word(finding, "id"));
+        match file {
+            "thin-ground.csv" => assert_eq!(first, "line-drop-high"),
+            "slipping-belt.csv" => assert_eq!(first, "belt-slip"),
+            _ => return,
+        }
+        let short = findings.iter().find(|f| word(f, "id") == "short-at-every-speed");
+        let told = short.expect("the effect")["alternatives"].to_string();
+        assert_eq!(told.contains("weak alternator"), file != "thin-ground.csv", "{file}: {told}");
+    });
+}
+
 /// Within a tenth of a volt where the log shows the setpoint; where it never
 /// does and a usual value is assumed, the interval holds the truth.
 #[test]
