@@ -34,7 +34,7 @@ pub struct BatteryModel {
     pub resistance_ohm: Estimate,
     /// Every route to the resistance that this log and car allow, best first.
     pub routes: Vec<Estimate>,
-    /// Prediction where routes disagree beyond their intervals.
+    /// Stated where estimates disagree beyond their intervals.
     pub disagreement: Option<String>,
     /// Voltage at which the battery neither gives nor takes, over the steady
     /// running at full output, or over all of it.
@@ -61,7 +61,7 @@ pub fn model(
     let temperature_c = temperature(log, car);
     let rated = by_rating(&car.battery, temperature_c, nominal);
     let common = common(&car.battery, temperature_c, nominal);
-    let prior = rated.clone().unwrap_or_else(|| common.clone());
+    let usual = rated.clone().unwrap_or_else(|| common.clone());
     let (followed, mut windows) = followed(segments);
     let full: Vec<usize> = segments
         .stretches
@@ -71,8 +71,8 @@ pub fn model(
         .map(|(k, _)| k)
         .collect();
     let balance = current_balance::gather(log, segments, car, &full, &mut windows);
-    let belief = Prior { car, nominal, temperature_c, resistance_ohm: &prior, rest_v };
-    let (draws, ensemble) = sampling::posterior(log, &belief, &windows, &balance);
+    let prior = Prior { car, nominal, temperature_c, resistance_ohm: &usual, rest_v };
+    let (draws, ensemble) = sampling::posterior(log, &prior, &windows, &balance);
 
     let inferred = balance.is_anchored().then(|| posterior(&draws, &ensemble, &balance));
     let (grade, how) = match &inferred {
@@ -82,7 +82,7 @@ pub fn model(
         ),
         None => (
             Grade::Assumed,
-            format!("battery model driven by the logged voltage, resistance {}", prior.how),
+            format!("battery model driven by the logged voltage, resistance {}", usual.how),
         ),
     };
     let asked: Vec<usize> =

@@ -351,7 +351,9 @@ fn alternator(
     terms
 }
 
-/// Battery current that the alternator can supply at a speed: more above idle.
+/// Battery current that the alternator can supply at a speed. Above idle it makes more by its
+/// common output curve, half of that either way; at its limit the battery may take all of it
+/// (common practice, no source).
 fn spare_a(limited: bool, engine_rpm: Option<f64>, alternator: &AlternatorFacts) -> GaussianPrior {
     let share = |rpm: f64| output_share(rpm, alternator.pulley_ratio);
     let rated_a = alternator.rated_a.unwrap_or(COMMON_RATED_A);

@@ -58,7 +58,7 @@ struct CircuitPath {
     side: Side,
 }
 
-/// The channels, each with its own noise_model, and what they read with the engine stopped.
+/// The channels, each with its own noise, and what they read with the engine stopped.
 struct DropMeter<'a> {
     log: &'a Log,
     segments: &'a Segments,

@@ -379,6 +379,14 @@ impl Paced<'_> {
 mod tests {
     use super::*;
 
+    /// The rule of thumb that ten kelvin double a reaction rate holds for some 50 kJ/mol; with
+    /// 40 kJ/mol it is a factor of 1.75 from 15 to 25 °C (by hand, R = 8.314 J/(mol K)).
+    #[test]
+    fn charge_transfer_is_slower_in_the_cold() {
+        assert_eq!(transfer_over_mild(MILD_C), 1.0);
+        assert!((transfer_over_mild(15.0) - 1.750).abs() < 0.002);
+    }
+
     /// The standard library's is right to the last place or two.
     #[test]
     fn the_quick_exponential_is_as_near_as_its_remainder_says() {

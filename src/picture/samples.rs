@@ -175,7 +175,7 @@ fn series(log: &Log) -> Vec<Series<'_>> {
     named.chain(loads).collect()
 }
 
-/// RawLog than any logger of such a thing; more would only tell how a unit was converted.
+/// Finer than any logger of such a thing; more would only tell how a unit was converted.
 fn most_decimals(role: Role) -> u32 {
     match role {
         Role::Voltage(_) | Role::GroundDrop => 4,

@@ -231,7 +231,7 @@ impl NoiseModel {
         }
     }
 
-    /// What one reading is like: the noise_model itself where a sample is a reading.
+    /// What one reading is like: the model itself where a sample is a reading.
     pub fn of_readings(&self) -> NoiseModel {
         let Some(reading) = self.reading else { return *self };
         NoiseModel {

@@ -1,4 +1,4 @@
-//! Words for loads, speeds and times, used by rules and headlines alike.
+//! Facts, and words for loads, speeds and times, used by rules and headlines alike.
 
 use crate::diagnosis::{Evidence, OperatingPoint, PhaseKind};
 use crate::estimate::Estimate;
@@ -8,6 +8,9 @@ use crate::segment::points::BAND_EDGES_RPM;
 use crate::verdict::Case;
 
 pub use crate::format::with_loads;
+
+/// A shortage, or a stop, of no more than a few seconds in all is none.
+pub const FEW_S: f64 = 8.0;
 
 /// "at 850 rpm", or nothing where speed is not logged.
 pub fn at_speed(point: &OperatingPoint) -> String {
@@ -78,6 +81,7 @@ pub fn stop_by_voltage(case: &Case) -> Option<Span> {
     ran.filter(|phase| phase.kind == PhaseKind::Rest)
         .map(|phase| Span { start_s: phase.start_s, end_s: phase.end_s })
         .max_by(|a, b| a.seconds().total_cmp(&b.seconds()))
+        .filter(|stop| stop.seconds() > FEW_S)
 }
 
 /// The lowest and the highest of the readings that are known.

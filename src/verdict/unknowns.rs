@@ -39,7 +39,7 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
         say(
             true,
             &format!(
-                "Whether the engine was stopped from {start_s:.0} to {end_s:.0} s: only the voltage says so ({low_v:.2} to {high_v:.2} V). If the engine ran, the battery discharged. Log engine speed, or add --mark {start_s:.0}=engine:off."
+                "Whether the engine was stopped from {start_s:.0} to {end_s:.0} s: only the voltage says so ({low_v:.2} to {high_v:.2} V). If the engine ran, the alternator did not keep up. Log engine speed, or add --mark {start_s:.0}=engine:off."
             ),
         );
     }

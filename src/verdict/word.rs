@@ -10,7 +10,7 @@ use crate::log::Span;
 use crate::segment::indices;
 use crate::verdict::Case;
 use crate::verdict::evidence::{
-    amps, at_speed, how_low, is_idle, min_and_max, stop_by_voltage, volts, with_loads,
+    FEW_S, amps, at_speed, how_low, is_idle, min_and_max, stop_by_voltage, volts, with_loads,
 };
 use crate::verdict::rules::post_holding;
 
@@ -18,8 +18,6 @@ use crate::verdict::rules::post_holding;
 /// decide.
 const SHORT: f64 = 0.8;
 const OPEN: f64 = 0.5;
-/// A shortage of no more than a few seconds in all is none.
-const FEW_S: f64 = 8.0;
 /// Slower than the 1500 to 2000 rpm at which a charging system is tested, an engine idles,
 /// fast or slow (common practice, no source).
 const AT_SPEED_RPM: f64 = 1500.0;
@@ -227,8 +225,7 @@ fn doubtful_stop(case: &Case) -> Option<String> {
 
 /// What a stop that only the voltage shows adds to a good word.
 fn if_stopped(case: &Case) -> String {
-    let stop = stop_by_voltage(case).filter(|stop| stop.seconds() > FEW_S);
-    stop.map_or_else(String::new, |Span { start_s, end_s }| {
+    stop_by_voltage(case).map_or_else(String::new, |Span { start_s, end_s }| {
         format!(" The engine is taken as stopped from {start_s:.0} to {end_s:.0} s.")
     })
 }

@@ -425,7 +425,8 @@ fn amps_of_odd_random_batteries_looked_at() {
     amps_of_random_batteries(Part::Odd);
 }
 
-/// Read once, when all that concerns batteries was done.
+/// Made before the prior was widened, read when that was done; the kind of battery was stated,
+/// and the tempering with a stated load chosen on random cars, after that.
 #[test]
 #[ignore = "open: covers 78, 72 and 86 % of 137, where 85 are asked; sign right 203, 203 and 207 of 212"]
 fn amps_of_random_batteries_only_reported() {

@@ -6,7 +6,7 @@
 //! was drained meanwhile takes more at the setpoint, and a machine that warmed
 //! gives less, so the knee of another minute lies elsewhere. Nobody knows the
 //! machine; many that it could be are tried, each with one of the batteries that
-//! this one could be ([`crate::analysis::observer`]). For each, at a visit `i`
+//! this one could be ([`crate::inference::ensemble`]). For each, at a visit `i`
 //! that shows it and at every visit `j`,
 //!
 //! ```text

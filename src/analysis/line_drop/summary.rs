@@ -101,7 +101,7 @@ fn wanting(known: &Known) -> String {
     }
     if logged(Role::AlternatorCurrent) {
         return "No ohms: the logged alternator current is too small here, or the drop falls as \
-                it rises (taps the wrong path round, or the current of something else). Log idle \
+                it rises (the two taps swapped, or the current of something else). Log idle \
                 and 2000 rpm with the loads off and on."
             .to_owned();
     }

@@ -118,8 +118,8 @@ impl Panel {
         Ok(())
     }
 
-    /// Runs without a gap, each a list of columns `noise_model` pixels wide with their extremes.
-    pub fn columns(&self, envelope: &Envelope, noise_model: i32) -> Vec<Vec<Column>> {
+    /// Runs without a gap, each a list of columns `width` pixels wide with their extremes.
+    pub fn columns(&self, envelope: &Envelope, width: i32) -> Vec<Vec<Column>> {
         let mut runs = vec![Vec::<Column>::new()];
         let mut broken = false;
         let buckets = envelope.time_s.iter().zip(&envelope.low).zip(&envelope.high);
@@ -131,7 +131,7 @@ impl Panel {
                         continue;
                     }
                     let x = self.x(t);
-                    let x = x - (x - self.left) % noise_model.max(1);
+                    let x = x - (x - self.left) % width.max(1);
                     let fresh = Column { x, t_s: t, low, high };
                     // A gap within one column of pixels shows nowhere.
                     let goes_on = runs.last().and_then(|run| run.last()).is_some_and(|c| c.x == x);

@@ -21,7 +21,7 @@ const HELD_OPACITY: f64 = 0.18;
 struct Shown {
     until: Vec<(PhaseKind, i32)>,
     /// Pixels that may be left out behind one that is drawn.
-    noise_model: i32,
+    gap: i32,
 }
 
 impl Shown {
@@ -29,15 +29,15 @@ impl Shown {
     const MOST: usize = 150;
 
     fn of(diagnosis: &Diagnosis) -> Shown {
-        let noise_model = if diagnosis.phases.len() > Shown::MOST { 8 } else { 0 };
-        Shown { until: Vec::new(), noise_model }
+        let gap = if diagnosis.phases.len() > Shown::MOST { 8 } else { 0 };
+        Shown { until: Vec::new(), gap }
     }
 
     /// Whether there is anything to draw that was not.
     fn is_new(&mut self, kind: PhaseKind, from: i32, to: i32) -> bool {
-        let noise_model = self.noise_model;
+        let gap = self.gap;
         match self.until.iter_mut().find(|(known, _)| *known == kind) {
-            Some((_, until)) if to <= *until + noise_model && from < *until + noise_model => false,
+            Some((_, until)) if to <= *until + gap && from < *until + gap => false,
             Some((_, until)) => {
                 *until = to;
                 true
