@@ -4,7 +4,8 @@ use std::ffi::OsString;
 use std::io::Write;
 use std::process::ExitCode;
 
-use clap::{CommandFactory, Parser, Subcommand};
+use anstream::ColorChoice;
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use stiffbus::format::{is_unprintable, plain_lines};
 use stiffbus::verbs::{compare, demo, diagnose, plan, review, serve, usage_error, verify};
 
@@ -19,6 +20,17 @@ struct Cli {
     verb: Option<Verb>,
     #[command(flatten)]
     bare: diagnose::DiagnoseArgs,
+    /// Colors in the terminal
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    color: Color,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Color {
+    /// Where standard output is a terminal
+    Auto,
+    Always,
+    Never,
 }
 
 #[derive(Debug, Subcommand)]
@@ -44,6 +56,12 @@ fn main() -> ExitCode {
         Ok(cli) => cli,
         Err(error) => return wrong_use(&error),
     };
+    // Left to itself, the stream looks at the terminal and at NO_COLOR.
+    match cli.color {
+        Color::Auto => {}
+        Color::Always => ColorChoice::Always.write_global(),
+        Color::Never => ColorChoice::Never.write_global(),
+    }
     match cli.verb {
         Some(Verb::Diagnose(args)) => diagnose::run(&args),
         Some(Verb::Compare(args)) => compare::run(&args),

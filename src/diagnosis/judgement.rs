@@ -44,6 +44,9 @@ pub struct Verdict {
     /// … and whether the battery surely gives current with them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub battery_drains: Option<bool>,
+    /// Why the car must not be driven, where a finding shows it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub danger: Option<String>,
     /// What this log cannot tell, each with the reason and what would.
     pub cannot_tell: Vec<String>,
 }
@@ -92,10 +95,43 @@ pub struct Finding {
     /// Stable, kebab-case.
     pub id: String,
     pub severity: Severity,
+    /// The likeliest cause, in one sentence.
+    #[serde(default)]
+    pub cause: String,
     pub statement: String,
     pub evidence: Vec<Evidence>,
     /// What else could look like this.
     pub alternatives: Vec<String>,
-    /// Which test tells them apart: meter, place, load, and the reading that decides.
+    /// [`Self::test`] as one text.
     pub next_test: String,
+    #[serde(default)]
+    pub test: NextTest,
+}
+
+/// The test that separates the causes of a finding.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct NextTest {
+    /// Each names meter, place and load.
+    pub steps: Vec<String>,
+    /// The reading that decides. Empty where nothing is read.
+    pub bad_if: String,
+}
+
+impl NextTest {
+    /// "1. … 2. … Bad if …."
+    pub fn text(&self) -> String {
+        let numbered = (1..).zip(&self.steps).map(|(number, step)| format!("{number}. {step}"));
+        let mut parts: Vec<String> = numbered.collect();
+        if !self.bad_if.is_empty() {
+            parts.push(format!("Bad if {}.", self.bad_if));
+        }
+        parts.join(" ")
+    }
+}
+
+impl Finding {
+    pub fn set_test(&mut self, test: NextTest) {
+        self.next_test = test.text();
+        self.test = test;
+    }
 }

@@ -8,6 +8,7 @@ pub mod plan;
 pub mod proof;
 pub mod review;
 pub mod serve;
+mod summary;
 pub mod svg;
 pub mod tables;
 mod terminal;

@@ -1,5 +1,5 @@
-//! The summary for a mechanic in a hurry: verdict, findings, table, where the
-//! rest lies. Styled with escape codes; the printer strips them where no
+//! The summary for a mechanic in a hurry: verdict, meaning, cause, the test with its limit,
+//! one caution, one table, and where the report is. Styled with escape codes; the printer strips them where no
 //! terminal is, and no code ever comes from the log itself.
 
 pub(super) mod page;
@@ -11,16 +11,15 @@ use anstyle::{AnsiColor, Style};
 use super::format::{
     self, AMP, MILLIOHM, RPM, SECOND, VOLT, columns, number, plain, plural, shorten,
 };
-use super::svg;
+use super::{summary, svg};
 use crate::diagnosis::{
-    Bound, BusState, Diagnosis, Finding, Heat, LineDrop, LoadStep, OperatingPoint, Origin,
-    Severity, Side, VerdictWord,
+    Bound, BusState, Diagnosis, Finding, Heat, OperatingPoint, Severity, VerdictWord,
 };
 use crate::estimate::{Estimate, Grade};
 use crate::nominal::Nominal;
 
 use crate::units::Spoken;
-use page::{BOLD, DIM, LEAD, Page, RULED, UNGRADED, wrap};
+use page::{BOLD, LEAD, Page, RULED, UNGRADED};
 
 const MOST_FINDINGS: usize = 3;
 const MOST_POINTS: usize = 6;
@@ -38,24 +37,22 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
     let diagnosis = &*diagnosis.spoken();
     let mut page = Page::new(width);
     verdict(&mut page, diagnosis);
-    findings(&mut page, &diagnosis.findings);
+    findings(&mut page, diagnosis);
     operating_points(&mut page, diagnosis);
     page.line("");
     keep_up(&mut page, diagnosis);
     if let Some(used) = diagnosis.battery_use.as_ref().filter(|used| used.lasts_h.is_some()) {
-        page.brief("Battery ", &used.told, 3);
+        page.brief("Battery  ", &used.told, 3);
     }
-    load_steps(&mut page, &diagnosis.load_steps);
-    lines(&mut page, &diagnosis.line_drop);
     if let Some(output) = &diagnosis.output {
-        page.brief("Output  ", &output.statement, 2);
+        page.brief("Output   ", &output.statement, 2);
     }
     cannot_tell(&mut page, diagnosis);
     data_quality(&mut page, diagnosis);
     if let Some(dir) = report_dir {
         let report = dir.join("report.html").display().to_string();
         // Never broken in two: a path is there to be copied.
-        page.line(&format!("{BOLD}Report{BOLD:#}  {}", plain(&report)));
+        page.line(&format!("{BOLD}Report{BOLD:#}   {}", plain(&report)));
     }
     page.text
 }
@@ -73,52 +70,56 @@ fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
     .bold();
     let file = shorten(&diagnosis.source.file, page.width.saturating_sub(34));
     let word = diagnosis.verdict.word.words().to_uppercase();
-    page.line(&format!("{style}{word}{style:#}  {DIM}{file}{DIM:#}"));
-    page.item("", &format::headline(&diagnosis.verdict), BOLD);
+    page.line(&format!("{style}{word}{style:#}  {file}"));
+    if let Some(danger) = &diagnosis.verdict.danger {
+        page.item("", danger, AnsiColor::Red.on_default().bold());
+    }
+    page.item("", &summary::meaning(diagnosis), BOLD);
+    page.item("", &format::headline(&diagnosis.verdict), Style::new());
+    page.line("");
 }
 
-fn findings(page: &mut Page, findings: &[Finding]) {
-    if findings.is_empty() {
-        return;
-    }
-    page.heading("Findings");
-    let mut worst_first: Vec<&Finding> = findings.iter().collect();
-    worst_first.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
-    for finding in worst_first.iter().take(MOST_FINDINGS) {
-        let style = match finding.severity {
-            Severity::Fault => AnsiColor::Red.on_default().bold(),
-            Severity::Caution => AnsiColor::Yellow.on_default().bold(),
-            Severity::Note => AnsiColor::Cyan.on_default(),
-        };
-        let word = format!("{:<8}", finding.severity.word());
-        let room = page.width.saturating_sub(8);
-        for (i, line) in wrap(&format::capital(&plain(&finding.statement)), room).iter().enumerate()
-        {
-            let lead = if i == 0 { format!("{style}{word}{style:#}") } else { " ".repeat(8) };
-            page.line(&format!("{lead}{line}"));
+/// The likeliest cause, the test that decides it with its limit, and the caution; then what
+/// else was found.
+fn findings(page: &mut Page, diagnosis: &Diagnosis) {
+    let leading = summary::leading(diagnosis);
+    if let Some(finding) = leading {
+        page.item("Cause    ", &finding.cause, BOLD);
+        let steps = (1..).zip(&finding.test.steps);
+        for (number, step) in steps {
+            let lead = if number == 1 { "Test     1. " } else { &format!("         {number}. ") };
+            page.item(lead, step, Style::new());
         }
-        if !finding.next_test.is_empty() {
-            // A line: what to do; the reading that decides stands in the report.
-            let test = format::whole_words(&finding.next_test, room.saturating_sub(6));
-            page.line(&format!("        {DIM}Next: {test}{DIM:#}"));
+        if !finding.test.bad_if.is_empty() {
+            page.item("         ", &format!("Bad if {}.", finding.test.bad_if), BOLD);
+        }
+        if let Some(caution) = diagnosis.cautions.first() {
+            page.item("Caution  ", caution, Style::new());
         }
     }
-    if let Some(more) = findings.len().checked_sub(MOST_FINDINGS).filter(|&n| n > 0) {
-        page.item(
-            "        ",
-            &format!("{} in the report.", plural(more, "more finding", "more findings")),
-            DIM,
-        );
+    let found: Vec<&Finding> = summary::worst_first(diagnosis)
+        .into_iter()
+        .filter(|finding| finding.severity > Severity::Note)
+        .collect();
+    for (number, finding) in found.iter().enumerate().take(MOST_FINDINGS) {
+        let lead = if number == 0 { "Found    " } else { "         " };
+        page.item(lead, &format::capital(&finding.statement), Style::new());
+    }
+    let more = diagnosis.findings.len() - found.len().min(MOST_FINDINGS);
+    if more > 0 {
+        let lead = if found.is_empty() { "Found    " } else { "         " };
+        let more = plural(more, "more finding", "more findings");
+        page.item(lead, &format!("{more} in the report."), Style::new());
     }
 }
 
 fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
     let points = &diagnosis.operating_points;
     if points.is_empty() {
-        page.item("", &format!("In brackets: 90 % interval. {UNGRADED}"), DIM);
+        page.item("", &format!("In brackets: 90 % interval. {UNGRADED}"), Style::new());
         return;
     }
-    page.heading("Operating points");
+    page.line("");
     let shown = telling(points);
     let roomy = page.width >= ROOMY;
     let stated = page.width >= STATED;
@@ -160,7 +161,7 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
         notes.push(format!("Amps {}.", grade.word()));
     }
     notes.push(UNGRADED.to_owned());
-    page.item("", &notes.join(" "), DIM);
+    page.item("", &notes.join(" "), Style::new());
 }
 
 /// The speed seen most, else the band.
@@ -213,56 +214,7 @@ fn keep_up(page: &mut Page, diagnosis: &Diagnosis) {
         _ => svg::answer(item),
     };
     let loads = shorten(&format::loads(&item.loads), 60);
-    page.item("Keep-up ", &format!("{loads}: {answer}"), Style::new());
-}
-
-/// How many, and the one that costs most; all of them stand in the report.
-fn load_steps(page: &mut Page, steps: &[LoadStep]) {
-    let cost = |step: &&LoadStep| step.answered && step.shift_v.value.is_finite();
-    let worst = steps.iter().filter(cost).max_by(|a, b| {
-        let volts = |step: &LoadStep| step.shift_v.value;
-        volts(a).total_cmp(&volts(b))
-    });
-    let Some(worst) = worst.filter(|step| step.shift_v.value > 0.0) else { return };
-    let detected = steps.iter().filter(|step| step.origin == Origin::Detected).count();
-    let how = match detected {
-        0 => String::new(),
-        n if n == steps.len() => ", seen in the voltage alone".to_owned(),
-        n => format!(", {n} seen in the voltage alone"),
-    };
-    let most = format!(
-        "{}{how}; number {} costs most, {} at {}: {}",
-        format::count(steps.len()),
-        worst.number,
-        shorten(&svg::what(worst), 30),
-        SECOND.of(worst.at_s),
-        VOLT.with_range(&worst.shift_v),
-    );
-    page.item("Steps   ", &most, Style::new());
-}
-
-/// The way that loses most, at its worst; all of them stand in the report. A
-/// loop says less than its two sides where a tap parts them.
-fn lines(page: &mut Page, drops: &[LineDrop]) {
-    let parted = drops.iter().any(|d| d.side == Side::Supply);
-    let whole = |d: &LineDrop| parted && d.side == Side::Loop && d.from == "alternator";
-    let told = drops.iter().filter(|d| d.drop_v.value.is_finite() && !whole(d));
-    let Some(worst) = told.max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value)) else {
-        return;
-    };
-    let mut measured = vec![VOLT.with_range(&worst.drop_v)];
-    measured.extend(worst.current_a.as_ref().map(|amps| AMP.with_range(amps)));
-    measured.extend(worst.resistance_ohm.as_ref().map(|ohm| MILLIOHM.with_range(ohm)));
-    let way = match worst.from.as_str() {
-        "alternator" => worst.side.words().to_owned(),
-        from => format!("{from} to {}", worst.to),
-    };
-    let grade = worst.drop_v.grade.word();
-    let cable = worst.cable_ohm.as_ref().map_or_else(String::new, |cable| {
-        format!("; cable alone {}", MILLIOHM.graded(Some(cable)))
-    });
-    let said = format!("{way}: at most {}, {grade}{cable}.", measured.join(", "));
-    page.item("Lines   ", &said, Style::new());
+    page.item("Keep-up  ", &format!("{loads}: {answer}"), Style::new());
 }
 
 /// What, in a few words each; why, and what would tell, stands in the report.
@@ -273,7 +225,10 @@ fn cannot_tell(page: &mut Page, diagnosis: &Diagnosis) {
     }
     // Where nothing can be told, why is the answer.
     if diagnosis.verdict.word == VerdictWord::CannotTell {
-        items.iter().take(MOST_FINDINGS).for_each(|item| page.item("Unknown ", item, Style::new()));
+        items
+            .iter()
+            .take(MOST_FINDINGS)
+            .for_each(|item| page.item("Unknown  ", item, Style::new()));
         return;
     }
     let what = |item: &String| {
@@ -291,7 +246,7 @@ fn cannot_tell(page: &mut Page, diagnosis: &Diagnosis) {
         said.push_str(if k > 0 { "; " } else { "" });
         said.push_str(&item);
     }
-    page.item("Unknown ", &format!("{said}."), DIM);
+    page.item("Unknown  ", &format!("{said}."), Style::new());
 }
 
 /// Three decimals, without zeros at the end.
@@ -329,15 +284,15 @@ fn data_quality(page: &mut Page, diagnosis: &Diagnosis) {
         None => "resolution finer than the noise".to_owned(),
     });
     parts.push(format!("a sample every {} s", short(source.sample_interval_s)));
-    page.item("Data    ", &parts.join(", "), Style::new());
+    page.item("Data     ", &parts.join(", "), Style::new());
     let most = page.width.saturating_mul(2).saturating_sub(30);
     let notices = source.notices.iter().take(MOST_NOTICES);
     let notices: Vec<String> = notices.map(|notice| format::whole_words(notice, most)).collect();
     if !notices.is_empty() {
-        page.item("        ", &notices.join(" "), DIM);
+        page.item("         ", &notices.join(" "), Style::new());
     }
     if let Some(more) = source.notices.len().checked_sub(MOST_NOTICES).filter(|&n| n > 0) {
         let more = plural(more, "more choice made", "more choices made");
-        page.item("        ", &format!("{more} while reading, in the report."), DIM);
+        page.item("         ", &format!("{more} while reading, in the report."), Style::new());
     }
 }

@@ -21,10 +21,12 @@ pub fn diagnosis(diagnosis: &Diagnosis) -> Diagnosis {
     let how = |estimate: &mut Estimate| say(&mut estimate.how);
     say(&mut d.verdict.headline);
     d.verdict.cannot_tell.iter_mut().for_each(say);
-    d.cautions.iter_mut().for_each(say);
+    d.verdict.danger.iter_mut().chain(&mut d.cautions).for_each(say);
     for finding in &mut d.findings {
         say(&mut finding.statement);
-        say(&mut finding.next_test);
+        let mut test = std::mem::take(&mut finding.test);
+        test.steps.iter_mut().chain([&mut test.bad_if]).for_each(say);
+        finding.set_test(test);
         finding.alternatives.iter_mut().for_each(say);
         finding.evidence.iter_mut().for_each(|seen| say(&mut seen.text));
     }

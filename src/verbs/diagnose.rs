@@ -231,8 +231,7 @@ fn folder(args: &DiagnoseArgs, log: &Path) -> PathBuf {
 /// Columns to print: the terminal's, or a page's where there is none.
 pub fn width() -> usize {
     const PAGE: usize = 100;
-    if !std::io::stdout().is_terminal() {
-        return PAGE;
-    }
-    std::env::var("COLUMNS").ok().and_then(|c| c.parse().ok()).unwrap_or(PAGE).clamp(60, 160)
+    let is_terminal = std::io::stdout().is_terminal();
+    let terminal = terminal_size::terminal_size().filter(|_| is_terminal);
+    terminal.map_or(PAGE, |(width, _)| usize::from(width.0)).clamp(60, 160)
 }

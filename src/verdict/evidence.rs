@@ -31,10 +31,10 @@ pub fn volts(estimate: &Estimate) -> String {
     format::VOLT.with_range(estimate)
 }
 
-/// "1.52 V (1.40 to 1.64) under its setpoint": the headline has the voltage itself.
+/// "1.52 V (1.40 to 1.64) below the setpoint": the headline has the voltage itself.
 pub fn how_low(case: &Case, point: &OperatingPoint) -> String {
     match case.under_setpoint(point) {
-        Some(under) => format!("{} under its setpoint", volts(&under)),
+        Some(under) => format!("{} below the setpoint", volts(&under)),
         None => format!("at {}", volts(&point.voltage_v)),
     }
 }

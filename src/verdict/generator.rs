@@ -2,7 +2,6 @@
 
 use super::{Case, Judgement};
 use crate::diagnosis::{Evidence, Severity};
-use crate::format::capital;
 use crate::verdict::rules::Raised;
 
 /// What stands for causes that only an alternator has.
@@ -43,11 +42,16 @@ pub fn reworded(mut judgement: Judgement) -> Judgement {
     let own = |text: &mut String| *text = of_generator(text);
     let verdict = &mut judgement.verdict;
     own(&mut verdict.headline);
+    verdict.danger.iter_mut().for_each(own);
     verdict.cannot_tell.retain(|text| !is_of_alternators(text));
     verdict.cannot_tell.iter_mut().for_each(own);
     for finding in judgement.findings.iter_mut().filter(|f| f.id != "dc-generator") {
         own(&mut finding.statement);
-        finding.next_test = without_diodes(&of_generator(&finding.next_test));
+        own(&mut finding.cause);
+        let mut test = std::mem::take(&mut finding.test);
+        test.steps.iter_mut().for_each(own);
+        own(&mut test.bad_if);
+        finding.set_test(test);
         let mut causes: Vec<String> = Vec::new();
         for cause in &finding.alternatives {
             let cause = match is_of_alternators(cause) {
@@ -74,32 +78,12 @@ fn of_generator(text: &str) -> String {
     text.replace("alternator", "generator").replace("Alternator", "Generator")
 }
 
-/// Without the sentences and clauses that test for a diode.
-fn without_diodes(text: &str) -> String {
-    let sentences: Vec<String> = text
-        .trim_end_matches('.')
-        .split(". ")
-        .map(|sentence| {
-            let clauses: Vec<&str> =
-                sentence.split("; ").filter(|clause| !is_of_alternators(clause)).collect();
-            capital(&clauses.join("; "))
-        })
-        .filter(|sentence| !sentence.is_empty())
-        .collect();
-    sentences.join(". ") + "."
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn a_test_for_diodes_is_left_out() {
-        let text = "Clamp meter round the generator cable: under 85 % is weak. Then AC volts at its \
-                    post: over 0.5 V is a diode; look at the brushes.";
-        let told =
-            "Clamp meter round the generator cable: under 85 % is weak. Look at the brushes.";
-        assert_eq!(without_diodes(text), told);
+    fn an_alternator_becomes_a_generator() {
         assert_eq!(
             of_generator("hold an alternator, Alternator post"),
             "hold a generator, Generator post"

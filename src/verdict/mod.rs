@@ -37,8 +37,11 @@ pub fn judge(case: &Case) -> Judgement {
     if case.segments.running_is_assumed {
         findings.retain(|f| f.severity == Severity::Note);
     }
-    let verdict =
-        Verdict { cannot_tell: unknowns::cannot_tell(case), ..word::verdict(case, &findings) };
+    let verdict = Verdict {
+        danger: cautions::danger(&findings),
+        cannot_tell: unknowns::cannot_tell(case),
+        ..word::verdict(case, &findings)
+    };
     let cautions = cautions::cautions(&findings);
     let judgement = Judgement { verdict, findings, cautions };
     if case.has_generator() { generator::reworded(judgement) } else { judgement }

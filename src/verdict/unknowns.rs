@@ -27,11 +27,11 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
 
     say(
         case.segments.running_is_assumed,
-        "Whether the engine ran: the voltage is that of a battery which nothing charges. Everything reported about running applies only if it did. Log engine speed, or add --mark TIME=engine:on.",
+        "Whether the engine ran: the voltage is that of a battery that is not charged. Everything reported about running applies only if it did. Log engine speed, or add --mark TIME=engine:on.",
     );
     say(
         !case.segments.doubtful_stops.is_empty() && !case.has_generator(),
-        "Whether the engine was stopped in every rest: by voltage alone a shortage looks like a stop. Log engine speed, or add --mark TIME=engine:off.",
+        "Whether the engine was stopped in every rest: from the voltage alone, a shortage looks like a stop. Log engine speed, or add --mark TIME=engine:off.",
     );
     if let Some(stop) = stop_by_voltage(case) {
         let Span { start_s, end_s } = stop;
@@ -39,32 +39,32 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
         say(
             true,
             &format!(
-                "Whether the engine was stopped from {start_s:.0} to {end_s:.0} s: only the voltage says so ({low_v:.2} to {high_v:.2} V). If the engine ran, the alternator did not keep up. Log engine speed, or add --mark {start_s:.0}=engine:off."
+                "Whether the engine was stopped from {start_s:.0} to {end_s:.0} s: only the voltage shows it ({low_v:.2} to {high_v:.2} V). If the engine ran, the alternator did not keep up. Log engine speed, or add --mark {start_s:.0}=engine:off."
             ),
         );
     }
     say(
         log.engine_rpm().is_none(),
-        "Engine speed is not logged: idle cannot be distinguished from speed, and a change of speed looks like a load step. Log engine speed.",
+        "Idle or higher speed: engine speed is not logged, and a change of speed looks like a load step. Log engine speed.",
     );
     say(
         log.load_names().is_empty(),
-        "No channel or mark says which loads were on: steps are read off the voltage alone and have no names. Log the load switches, or add --mark TIME=LOAD:on.",
+        "Which loads were on: no channel or mark shows it, so steps come from the voltage alone and have no names. Log the load switches, or add --mark TIME=LOAD:on.",
     );
     say(
         !has(Role::BatteryCurrent) && (draining || slipping),
         &format!(
-            "How many amps exactly: battery current is not logged, so amps rest on a battery resistance that is {}. A clamp on the battery cable, or a load of known amps switched while the bus sags and held on for half a minute before the start, narrows it.",
+            "Exact amps: battery current is not logged, so amps depend on a battery resistance that is {}. A clamp on the battery cable narrows it, or a load of known amps, switched while the voltage is low and held for half a minute before the start.",
             case.analysis.battery.resistance_ohm.grade.word()
         ),
     );
     say(
         case.analysis.rest_voltage_v.is_none(),
-        "The battery's rest voltage: the log does not begin with the engine stopped. Start logging half a minute before the start.",
+        "Rest voltage: the log does not begin with the engine stopped. Start logging half a minute before the start.",
     );
     say(
         case.analysis.setpoint.as_ref().is_none_or(|s| s.estimate.grade != Grade::Measured),
-        "Whether the highest level is the regulator's setpoint: it was not seen to hold while loads or speed changed. Log some seconds at 2000 rpm with everything off.",
+        "Whether the highest voltage is the regulator's setpoint: loads and speed did not change there. Log some seconds at 2000 rpm with everything off.",
     );
     say(
         points.iter().all(|p| p.heat == Heat::Unknown),
@@ -72,24 +72,24 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     );
     say(
         !points.is_empty() && case.analysis.heat_compared == 0,
-        "Whether the soaked system still holds: no set of loads was seen twice at one speed, a minute or 10 °C apart, against a setpoint that is known. Log the same loads at idle cold and again heat-soaked.",
+        "Whether it still holds when heat-soaked: no set of loads was on twice at one speed, a minute or 10 °C apart. Log the same loads at idle cold and again heat-soaked.",
     );
     say(
         !points.is_empty() && points.iter().all(|p| !is_idle(p)),
-        "Idle: no steady idle is in the log. Repeat at hot idle with every load on.",
+        "Idle: the log has no steady idle. Repeat at hot idle with every load on.",
     );
     say(
         log.engine_rpm().is_some() && points.iter().all(is_idle) && (draining || slipping),
-        "At which engine speed the alternator catches up: the log never leaves idle. Step the speed up with the loads on.",
+        "Keep-up speed: the log never leaves idle. Raise the speed in steps with the loads on.",
     );
     say(
         Tap::ALL.iter().filter(|tap| has(Role::Voltage(**tap))).count() < 2,
-        "Whether cables or ground lose volts: only one voltage tap is logged. Log at the alternator's post and at the battery together.",
+        "Voltage lost in cables or ground: only one voltage is logged. Log at the alternator post and at the battery together.",
     );
     say(
         log.source.sample_interval_s > 1.0 / RIPPLE_HZ,
         &format!(
-            "Ripple (a failed diode): {:.0} samples a second cannot show it; what ripple there is adds to the noise of {}. Measure AC volts at the battery, loaded.",
+            "Ripple (a failed diode): {:.0} samples per second cannot show it; any ripple is part of the {} of noise. Measure AC volts at the battery under load.",
             1.0 / log.source.sample_interval_s.max(1e-6),
             case.analysis.noise.sigma.as_ref().map_or_else(
                 || MILLIVOLT.of(case.analysis.noise.sigma_v),
@@ -99,12 +99,12 @@ pub fn cannot_tell(case: &Case) -> Vec<String> {
     );
     say(
         case.car.alternator.sheet.is_some() && !has(Role::AlternatorCurrent),
-        "Whether the alternator makes what its sheet promises: alternator current is not logged. Clamp its output cable.",
+        "Whether the alternator makes the output on its data sheet: alternator current is not logged. Put a clamp on its output cable.",
     );
     say(
         log.engine_rpm().is_none()
             && case.analysis.load_steps.iter().any(|s| s.origin == Origin::Detected),
-        "Whether the detected steps are loads: without engine speed some may be changes of speed.",
+        "Whether the detected steps are loads: without engine speed, some may be changes of speed.",
     );
     said
 }

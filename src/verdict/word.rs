@@ -98,6 +98,7 @@ pub fn verdict(case: &Case, findings: &[Finding]) -> Verdict {
         headline,
         more_speed: told_of.map(|point| more_speed(case, &point.loads)),
         battery_drains: told_of.map(|p| p.state == BusState::Draining && p.is_sure()),
+        danger: None,
         cannot_tell: Vec::new(),
     }
 }
@@ -119,7 +120,7 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     if cut_off && case.points().next().is_none() {
         return (
             CannotTell,
-            "Cannot tell: the bus stays at battery voltage, as it does with a DC generator below its cut-in speed. Log some minutes at speed, with engine speed.".to_owned(),
+            "Cannot tell: the voltage stays at that of the battery, as it does with a DC generator below its cut-in speed. Log some minutes at speed, with engine speed.".to_owned(),
         );
     }
     if running_s < LEAST_RUNNING_S || case.points().next().is_none() {
@@ -146,7 +147,7 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         return (
             FallsShort,
             format!(
-                "Falls short: nowhere more than {}, at which the battery gets almost no charge.",
+                "Falls short: nowhere more than {}. At that voltage the battery gets almost no charge.",
                 volts(&highest.voltage_v)
             ),
         );
@@ -164,7 +165,7 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
         return (
             LittleInReserve,
             format!(
-                "Keeps up, little in reserve: {}{} the alternator is at its limit at {}, and the battery still charges.{}",
+                "Keeps up, little in reserve: {}{} the alternator is at its limit at {}. The battery still charges.{}",
                 with_loads(&point.loads),
                 at_speed(point),
                 volts(&point.voltage_v),
@@ -188,14 +189,14 @@ fn decide(case: &Case, findings: &[Finding]) -> (VerdictWord, String) {
     );
     let lowest = lowest(&all).map_or_else(String::new, |p| volts(&p.voltage_v));
     let if_stopped = if_stopped(case);
-    (KeepsUp, format!("Keeps up: {holds}{tested}; lowest steady level {lowest}.{if_stopped}"))
+    (KeepsUp, format!("Keeps up: {holds}{tested}. Lowest steady voltage {lowest}.{if_stopped}"))
 }
 
 /// A dead or overloaded alternator, by its voltage alone, is a battery left on its own.
 fn unknown_engine(case: &Case) -> String {
     let (low_v, high_v) = min_and_max(case.log.bus_v());
     format!(
-        "Cannot tell: the bus stays between {low_v:.2} and {high_v:.2} V. If the engine ran, the alternator does not keep up; if it was stopped, this is the battery alone. Log engine speed, or add --mark {:.0}=engine:on if it ran.",
+        "Cannot tell: the voltage stays between {low_v:.2} and {high_v:.2} V. If the engine ran, the alternator does not keep up. If it was stopped, this is the battery alone. Log engine speed, or add --mark {:.0}=engine:on if it ran.",
         began_s(case)
     )
 }
@@ -216,7 +217,7 @@ fn doubtful_stop(case: &Case) -> Option<String> {
     let stop = stops.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
     let (low_v, high_v) = min_and_max(&case.log.bus_v()[indices(case.log.time_s(), *stop)]);
     Some(format!(
-        "Cannot tell: from {from_s:.0} to {:.0} s the bus is between {low_v:.2} and {high_v:.2} V. If the engine was stopped then, the alternator keeps up; if it ran, it does not. Log engine speed, or add --mark {from_s:.0}=engine:off if it was stopped, --mark {:.0}=engine:on if it ran throughout.",
+        "Cannot tell: from {from_s:.0} to {:.0} s the voltage is between {low_v:.2} and {high_v:.2} V. If the engine was stopped then, the alternator keeps up. If it ran, it does not. Log engine speed, or add --mark {from_s:.0}=engine:off if it was stopped, --mark {:.0}=engine:on if it ran throughout.",
         stop.end_s,
         began_s(case),
         from_s = stop.start_s,
@@ -287,12 +288,12 @@ fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
     };
     let consequence = match (&worst.implied_deficit_a, worst.state) {
         (Some(deficit), BusState::Draining) if worst.is_sure() => {
-            format!("the battery discharges at {}", amps(deficit))
+            format!("Battery discharging at {}", amps(deficit))
         }
         (Some(deficit), BusState::Draining) => {
-            format!("the battery may be discharging at {}", amps(deficit))
+            format!("Battery possibly discharging at {}", amps(deficit))
         }
-        _ => "the battery gets almost no charge".to_owned(),
+        _ => "The battery gets almost no charge".to_owned(),
     };
     let recovers = match (post_holding(case, worst), more_speed(case, &worst.loads)) {
         (Some(lost), _) => format!(
@@ -300,27 +301,27 @@ fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
             volts(&lost)
         ),
         (None, MoreSpeed::Cures) if holds_at_speed(case, &worst.loads) => {
-            format!(" With more engine speed the same loads hold{}.", from_speed(case, worst))
+            format!(" The same loads hold {}.", from_speed(case, worst))
         }
         (None, MoreSpeed::Cures) => {
             let top = fastest(case, &worst.loads);
             let sure = top.is_some_and(|(point, _)| point.state != BusState::Holding);
             format!(
-                " With more engine speed the battery charges, {} at its limit{}.",
+                " At higher speed the battery charges, {} at its limit{}.",
                 if sure { "the alternator still" } else { "but the alternator may still be" },
                 at_top_speed(case, worst)
             )
         }
-        (None, MoreSpeed::DoesNotCure) => " More engine speed does not cure it.".to_owned(),
+        (None, MoreSpeed::DoesNotCure) => " More engine speed does not help.".to_owned(),
         (None, MoreSpeed::Unsure) => {
-            format!(" Whether more engine speed cures it is not sure{}.", at_top_speed(case, worst))
+            format!(" Whether more engine speed helps is not sure{}.", at_top_speed(case, worst))
         }
         (None, MoreSpeed::NotSeen) => String::new(),
     };
     (
         word,
         format!(
-            "{lead}: {}{} the bus sits at {}, and {consequence}.{recovers}",
+            "{lead}: {}{} the voltage is {}. {consequence}.{recovers}",
             with_loads(&worst.loads),
             at_speed(worst),
             volts(&worst.voltage_v),
@@ -328,17 +329,18 @@ fn falls_short(case: &Case, worst: &OperatingPoint) -> (VerdictWord, String) {
     )
 }
 
-/// ": at 3000 rpm the bus sits 0.19 V (0.17 to 0.67, inferred) under its setpoint"
+/// ": at 3000 rpm the voltage is 0.19 V (0.17 to 0.67, inferred) below the setpoint"
 fn at_top_speed(case: &Case, point: &OperatingPoint) -> String {
     fastest(case, &point.loads).map_or_else(String::new, |(top, _)| {
-        format!(":{} the bus sits {}", at_speed(top), how_low(case, top))
+        format!(":{} the voltage is {}", at_speed(top), how_low(case, top))
     })
 }
 
-/// ", from 1240 rpm up (1180 to 1330, measured)", where the log tells it.
+/// "from 1240 rpm (1180 to 1330, measured)", or "at higher speed" where the speed is not known.
 fn from_speed(case: &Case, point: &OperatingPoint) -> String {
     let of_set = case.analysis.keep_up.iter().find(|item| item.loads == point.loads);
-    of_set.and_then(|item| item.rpm.as_ref()).map_or_else(String::new, |rpm| {
-        format!(", from {} up ({}, {})", RPM.value(rpm), RPM.range(rpm), rpm.grade.word())
-    })
+    of_set.and_then(|item| item.rpm.as_ref()).map_or_else(
+        || "at higher speed".to_owned(),
+        |rpm| format!("from {} ({}, {})", RPM.value(rpm), RPM.range(rpm), rpm.grade.word()),
+    )
 }

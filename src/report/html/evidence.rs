@@ -13,8 +13,7 @@ const MOST_PLOTS: usize = 48;
 
 pub fn speed(diagnosis: &Diagnosis) -> Markup {
     markup! {
-        section aria-labelledby="h-speed" {
-            h2 #h-speed { "Voltage against engine speed" }
+        details.fold { summary { h2 #h-speed { "Voltage against engine speed" } }
             @if let Some(svg) = svg::speed(diagnosis) {
                 p { "Steady running only. The " dfn { "keep-up speed" }
                     " of a set of loads is the engine speed from which the regulator is in control"
@@ -35,8 +34,7 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
     let told = short.filter(|item| !item.told.is_empty());
     markup! {
         @if let Some(svg) = svg::deficit(diagnosis) {
-            section aria-labelledby="h-deficit" {
-                h2 #h-deficit { "Amps short against engine speed" }
+            details.fold { summary { h2 #h-deficit { "Amps short against engine speed" } }
                 p { "Follow a set of loads from idle to the right: its ring shows how many more amps "
                     "holding the setpoint needs there, its filled mark the battery's discharge, and the "
                     "arrow on the zero line the speed from which nothing is missing." }
@@ -56,8 +54,7 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
 pub fn heat(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if let Some(svg) = svg::heat(diagnosis) {
-            section aria-labelledby="h-heat" {
-                h2 #h-heat { "The same running, early and late" }
+            details.fold { summary { h2 #h-heat { "The same running, early and late" } }
                 p { "Each row is one set of loads at one engine speed: if its voltage moved left by more "
                     "than the green setpoint did, something else than the regulator took volts away." }
                 (plot(&svg, "middling"))
@@ -72,8 +69,7 @@ pub fn heat(diagnosis: &Diagnosis) -> Markup {
 pub fn steps(diagnosis: &Diagnosis) -> Markup {
     let steps = &diagnosis.load_steps;
     markup! {
-        section aria-labelledby="h-steps" {
-            h2 #h-steps { "Load steps" }
+        details.fold { summary { h2 #h-steps { "Load steps" } }
             @if steps.is_empty() {
                 p { "No change of load stands out in this log." }
             } @else {

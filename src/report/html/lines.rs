@@ -12,8 +12,7 @@ pub fn lines(diagnosis: &Diagnosis) -> Markup {
     let ways: Vec<&LineDrop> = first_of_each_way(drops);
     markup! {
         @if !drops.is_empty() {
-            section aria-labelledby="h-lines" {
-                h2 #h-lines { "Volts lost on the way" }
+            details.fold { summary { h2 #h-lines { "Volts lost on the way" } }
                 @for first in &ways {
                     p { strong { (format::capital(&way(first))) ": " } (plain(&first.told)) }
                 }

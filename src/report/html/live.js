@@ -130,7 +130,7 @@
   const tools = make('div', { class: 'tools', role: 'group', 'aria-label': 'What the picture shows' },
     button('+', 'Closer', () => zoom(0.5, time[at])), button('−', 'Further away', () => zoom(2, time[at])),
     button('◂', 'Earlier', () => pan(-0.4)), button('▸', 'Later', () => pan(0.4)), wholeButton, returnButton);
-  const chips = make('fieldset', { class: 'chips plot' }, make('legend', {}, 'Channels, with what each reads there; untick one to hide it'));
+  const chips = make('fieldset', { class: 'chips plot' }, make('legend', {}, 'Channels and their readings; untick to hide'));
   // On one scale lines differ in their dashes too, not in hue alone.
   for (const channel of channels) {
     const before = lines.filter((c) => c.kind === channel.kind).indexOf(channel);
@@ -144,9 +144,10 @@
     chips.append(make('label', {}, box, key, make('span', { class: 'name' }, channel.name), channel.told));
   }
   const keys = make('p', { class: 'keys', id: 'live-keys' },
-    'Point or tap to read. Drag over a stretch to look closer, drag on to move along; pinch, or turn the wheel once the picture is chosen by a click. '
-    + 'Keys: ← → along, ↑ ↓ from step to step, + − closer and away, Page up and down along by half, Esc the whole log.');
-  root.append(tools, moment, chips, picture, keys);
+    'Point or tap to read. Drag across to zoom in, drag again to move; pinch, or click and turn the wheel, to zoom. '
+    + 'Keys: ← → move, ↑ ↓ next step, + − zoom, Page up and Page down move by half, Esc shows the whole log.');
+  const help = make('details', { class: 'help' }, make('summary', {}, 'How to move around in this picture'), keys);
+  root.append(picture, moment, tools, chips, help);
 
   // ------------------------------------------------------------------ drawing
 

@@ -1,10 +1,12 @@
-//! `report.html`: one page, nothing fetched. What the customer asks stands first, what
-//! the next mechanic asks after it. All of it reads without the script that makes the
+//! `report.html`: one page, nothing fetched. The first screen has the verdict, its meaning,
+//! the likeliest cause and the next test; the picture and the reasons follow. Everything else
+//! is closed until the reader opens it. All of it reads without the script that makes the
 //! picture of the log live.
 
 mod evidence;
+mod first_screen;
 pub(super) mod frame;
-mod glance;
+
 mod lines;
 mod live;
 mod output;
@@ -13,9 +15,9 @@ mod results;
 
 use maud::{Markup, html as markup};
 
-use super::format::{self, plain};
+use super::format::plain;
 use super::svg;
-use crate::diagnosis::{Diagnosis, VerdictWord};
+use crate::diagnosis::Diagnosis;
 use crate::units::Spoken;
 
 use frame::{document, estimate, interval, long_list, long_table, plot, scripted, table, text};
@@ -33,18 +35,12 @@ fn page(diagnosis: &Diagnosis) -> Markup {
     let file = plain(&diagnosis.source.file);
     let title = format!("Charging system: {}, {file}", diagnosis.verdict.word.words());
     let body = markup! {
-        header {
-            p.file { (file) }
-            h1 { span class=(tone(diagnosis.verdict.word)) { (format::capital(diagnosis.verdict.word.words())) } }
-            (glance::meaning(diagnosis))
-            p.headline { (format::headline(&diagnosis.verdict)) }
-            (glance::three_numbers(diagnosis))
-            (glance::facts(diagnosis))
-        }
+        (first_screen::header(diagnosis))
         main {
+            (first_screen::next(diagnosis))
             (trace(diagnosis))
             (results::findings(diagnosis))
-            (results::next(diagnosis))
+            (results::cautions(diagnosis))
             (results::operating_points(diagnosis))
             (evidence::speed(diagnosis))
             (evidence::deficit(diagnosis))
@@ -57,11 +53,11 @@ fn page(diagnosis: &Diagnosis) -> Markup {
             (provenance::provenance(diagnosis))
         }
         footer {
-            p { "Written by stiffbus " (plain(&diagnosis.version))
-                " from one log. Every interval in brackets is a 90 % interval: the true value "
-                "lies in it nine times in ten; where no grade is named beside it, the value is "
-                "measured. A label in a picture shows the middle of what text and tables give "
-                "with its interval." }
+            p { "Written by stiffbus " (plain(&diagnosis.version)) " from one log. Every range is a 90 % \
+                interval. " dfn { "Measured" } " numbers are read from the log, " dfn { "inferred" }
+                " ones follow from it and a stated fact about the car, " dfn { "assumed" }
+                " ones depend on a common value that was not checked on this car. A number without a \
+                grade is measured." }
         }
         (live::samples(diagnosis))
     };
@@ -76,41 +72,28 @@ fn page(diagnosis: &Diagnosis) -> Markup {
 /// The picture of the whole log, at rest; where a script runs, live in its place.
 fn trace(diagnosis: &Diagnosis) -> Markup {
     markup! {
-        section aria-labelledby="h-trace" {
-            h2 #h-trace { "The log at a glance" }
-            p { "Bus voltage from the first sample to the last. Below the setpoint it may be "
-                dfn { "at its limit" } ": the alternator delivers all it can"
-                @if diagnosis.battery.zero_current_v.is_some() {
-                    "; on the hatched ground it is " dfn { "draining" }
-                    ": the battery discharges and will run down. On the plain ground above it that is "
-                    "not sure"
-                }
-                "."
-                @if !svg::held_spans(diagnosis).is_empty() {
-                    " Each pale band is the interval of what the bus holds at that operating point, \
-                     over all visits."
-                }
-                @if !diagnosis.load_steps.is_empty() {
-                    " Numbered lines are " dfn { "load steps" } ": a load going on or off."
-                }
-                @if !diagnosis.picture.loads.is_empty() {
-                    " The bars under the trace show which loads are on, their height how hard."
-                } }
+        section.log aria-label="The log" {
             (live::place(diagnosis))
             (plot(&svg::trace(diagnosis), "wide still"))
             (plot(&svg::trace_narrow(diagnosis), "narrow still"))
+            details {
+                summary { "How to read this picture" }
+                p { "Voltage from the first sample to the last. " dfn { "At its limit" }
+                    ": below the setpoint, the alternator delivers all it can."
+                    @if diagnosis.battery.zero_current_v.is_some() {
+                        " " dfn { "Draining" } ": in the hatched area the battery discharges; in the plain \
+                         area above it that is not certain."
+                    }
+                    @if !svg::held_spans(diagnosis).is_empty() {
+                        " Each pale band is the 90 % interval of the steady voltage there."
+                    }
+                    @if !diagnosis.load_steps.is_empty() {
+                        " Numbered lines are " dfn { "load steps" } ": a load switched on or off."
+                    }
+                    @if !diagnosis.picture.loads.is_empty() {
+                        " The bars below show which loads are on, and their duty."
+                    } }
+            }
         }
-    }
-}
-
-fn tone(word: VerdictWord) -> &'static str {
-    match word {
-        VerdictWord::KeepsUp => "tone good",
-        VerdictWord::LittleInReserve => "tone fair",
-        VerdictWord::CannotTell => "tone open",
-        VerdictWord::FallsShortAtIdle
-        | VerdictWord::FallsShort
-        | VerdictWord::Overcharges
-        | VerdictWord::NotCharging => "tone bad",
     }
 }

@@ -13,8 +13,7 @@ use crate::units::Units;
 pub fn output(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if let Some(output) = &diagnosis.output {
-            section aria-labelledby="h-output" {
-                h2 #h-output { "Alternator output" }
+            details.fold { summary { h2 #h-output { "Alternator output" } }
                 p { (plain(&output.statement)) }
                 p { dfn { "Full output" } ": the bus is below its setpoint, so the alternator makes all "
                     "it can at that speed. While the setpoint is held it makes what the loads need, and "

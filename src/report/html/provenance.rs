@@ -16,8 +16,7 @@ const MOST_NOTES: usize = 200;
 pub fn provenance(diagnosis: &Diagnosis) -> Markup {
     let source = &diagnosis.source;
     markup! {
-        section aria-labelledby="h-data" {
-            h2 #h-data { "The data and how it was read" }
+        details.fold { summary { h2 #h-data { "The data and how it was read" } }
             (table("The file", &["What", "Read as"], file_rows(diagnosis)))
             @if !source.notices.is_empty() {
                 h3 { "Choices made while reading" }

@@ -2,97 +2,80 @@
 
 use maud::{Markup, html as markup};
 
+use super::first_screen;
 use super::live::{self, go};
 use super::{estimate, long_list, long_table, text};
-use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, VerdictWord};
+use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, Severity, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::format::{
     self, AMP, AMP_HOUR, HOUR, MILLIOHM, MILLIVOLT, MILLIVOLT_PER_MINUTE, PERCENT, RPM, SECOND,
     VOLT, plain,
 };
-use crate::report::svg;
+use crate::report::{summary, svg};
 
+/// So many reasons are open; the others are closed.
+const MOST_OPEN: usize = 3;
+
+/// The reasons for the verdict, worst first, each with what speaks for it and against it.
 pub fn findings(diagnosis: &Diagnosis) -> Markup {
+    let leading = summary::leading(diagnosis);
+    let findings = summary::worst_first(diagnosis);
+    let open = findings.iter().take_while(|f| f.severity > Severity::Note).count();
+    let (open, closed) = findings.split_at(open.min(MOST_OPEN));
+    let article = |finding: &Finding| {
+        markup! { (reason(finding, leading.is_none_or(|leading| leading.id != finding.id))) }
+    };
     markup! {
-        section aria-labelledby="h-findings" {
-            h2 #h-findings { "Why: what was found" }
-            @if diagnosis.findings.is_empty() {
-                p { (nothing_found(diagnosis.verdict.word)) }
+        @if !open.is_empty() {
+            section aria-labelledby="h-findings" {
+                h2 #h-findings { "Why" }
+                @for finding in open { (article(finding)) }
             }
-            @for (number, finding) in worst_first(diagnosis) {
-                article class=(format!("finding {}", finding.severity.word())) {
-                    h3 { (number) ". " span.severity { (finding.severity.word()) } " " (format::capital(&plain(&finding.statement))) }
-                    div.columns {
-                        @if !finding.evidence.is_empty() {
-                            div {
-                                h4 { "Seen" }
-                                (long_list(finding.evidence.iter().map(|seen| markup! {
-                                    span.when { (go(seen.start_s, seen.end_s, markup! {
-                                        (format::from_to(seen.start_s, seen.end_s))
-                                    })) }
-                                    " " (plain(&seen.text))
-                                })))
-                            }
-                        }
-                        @if !finding.alternatives.is_empty() {
-                            div {
-                                h4 { "What else could look like this" }
-                                ul { @for other in &finding.alternatives { li { (plain(other)) } } }
-                            }
-                        }
-                    }
-                    p.id { (plain(&finding.id)) }
-                }
+        } @else if diagnosis.verdict.word == VerdictWord::KeepsUp {
+            p.nothing { "Nothing in this log calls for work." }
+        }
+        @if !closed.is_empty() {
+            details.fold {
+                summary { h2 #h-notes { (format::plural(closed.len(), "more finding", "more findings")) } }
+                @for finding in closed { (article(finding)) }
             }
         }
     }
 }
 
-/// Each with the number that the page knows it by.
-fn worst_first(diagnosis: &Diagnosis) -> Vec<(usize, &Finding)> {
-    let mut findings: Vec<&Finding> = diagnosis.findings.iter().collect();
-    findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
-    (1..).zip(findings).collect()
-}
-
-/// What settles each finding, and what to mind while at it.
-pub fn next(diagnosis: &Diagnosis) -> Markup {
-    let mut tests = worst_first(diagnosis);
-    tests.retain(|(_, finding)| !finding.next_test.is_empty());
+/// `in_full` adds the cause and the test, which the leading finding has further up.
+fn reason(finding: &Finding, in_full: bool) -> Markup {
     markup! {
-        @if !tests.is_empty() || !diagnosis.cautions.is_empty() {
-            section aria-labelledby="h-next" {
-                h2 #h-next { "What to test or do next" }
-                @if !tests.is_empty() {
-                    ol.tests {
-                        @for (number, finding) in tests {
-                            li {
-                                (plain(&finding.next_test))
-                                " " span.range { "For finding " (number) "." }
-                            }
-                        }
-                    }
+        article class=(format!("finding {}", finding.severity.word())) {
+            h3 { span.severity { (finding.severity.word()) } " " (format::capital(&plain(&finding.statement))) }
+            @if in_full && !finding.cause.is_empty() { p { (plain(&finding.cause)) } }
+            @if !finding.alternatives.is_empty() {
+                p.against { strong { "Could also be: " } (plain(&finding.alternatives.join("; "))) "." }
+            }
+            @if !finding.evidence.is_empty() {
+                details {
+                    summary { "Seen in the log" }
+                    (long_list(finding.evidence.iter().map(|seen| markup! {
+                        span.when { (go(seen.start_s, seen.end_s, markup! {
+                            (format::from_to(seen.start_s, seen.end_s))
+                        })) }
+                        " " (plain(&seen.text))
+                    })))
                 }
-                (cautions(diagnosis))
+            }
+            @if in_full && !finding.test.steps.is_empty() {
+                details { summary { "Test" } (first_screen::test(&finding.test)) }
             }
         }
     }
 }
 
-fn nothing_found(word: VerdictWord) -> &'static str {
-    match word {
-        VerdictWord::KeepsUp => "Nothing in this log calls for work.",
-        VerdictWord::CannotTell => "No finding: this log does not show enough.",
-        _ => "No finding beyond the verdict itself.",
-    }
-}
-
-fn cautions(diagnosis: &Diagnosis) -> Markup {
+pub fn cautions(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if !diagnosis.cautions.is_empty() {
-            div.cautions {
-                h3 { "Before you test" }
-                ul { @for caution in &diagnosis.cautions { li { (plain(caution)) } } }
+            details.fold {
+                summary { h2 #h-cautions { "Before you work on the car" } }
+                div.cautions { ul { @for caution in &diagnosis.cautions { li { (plain(caution)) } } } }
             }
         }
     }
@@ -112,8 +95,7 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
         ]
     });
     markup! {
-        section aria-labelledby="h-points" {
-            h2 #h-points { "Operating points" }
+        details.fold { summary { h2 #h-points { "Operating points" } }
             p { "An " dfn { "operating point" } " is a set of loads at one engine speed and one state of heat. "
                 dfn { "Holding" } ": the regulator is in control. " dfn { "At its limit" }
                 ": the alternator delivers all it can, and the battery still charges. " dfn { "Draining" }
@@ -240,8 +222,7 @@ pub fn system(diagnosis: &Diagnosis) -> Markup {
     start(diagnosis, &mut facts);
     heat(diagnosis, &mut facts);
     markup! {
-        section aria-labelledby="h-system" {
-            h2 #h-system { "Battery, regulator, start and heat" }
+        details.fold { summary { h2 #h-system { "Battery, regulator, start and heat" } }
             (long_table("Parts of the system, with 90 % interval and grade", &["What", "Value", "How known"], facts))
             @if let Some(disagreement) = &diagnosis.battery.disagreement {
                 p.warn { (plain(disagreement)) }
@@ -373,8 +354,7 @@ fn heat(diagnosis: &Diagnosis, facts: &mut Rows) {
 pub fn cannot_tell(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if !diagnosis.verdict.cannot_tell.is_empty() {
-            section aria-labelledby="h-cannot" {
-                h2 #h-cannot { "What this log cannot tell" }
+            details.fold { summary { h2 #h-cannot { "What this log cannot tell" } }
                 ul { @for item in &diagnosis.verdict.cannot_tell { li { (plain(item)) } } }
             }
         }

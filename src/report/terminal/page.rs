@@ -6,8 +6,8 @@ use comfy_table::{ColumnConstraint, ContentArrangement, LineStyle, Row, Table, T
 use crate::report::format::{columns, plain, shorten};
 
 const NARROWEST: usize = 60;
-/// Columns before an item: "Unknown ".
-pub const LEAD: usize = 8;
+/// Columns before an item: "Unknown  ".
+pub const LEAD: usize = 9;
 
 pub const BOLD: Style = Style::new().bold();
 pub const DIM: Style = Style::new().dimmed();

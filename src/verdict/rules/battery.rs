@@ -27,12 +27,12 @@ pub fn deep_cranking_dip(case: &Case) -> Option<Raised> {
     (cranking.lowest_v < limit_v).then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
-            "Cranking pulls the battery down to {} and lasts {}; {limit_v} V is the limit at 21 °C.",
+            "Cranking pulls the battery down to {} and lasts {}. Limit {limit_v} V at 21 °C.",
             lowest(cranking),
-            cranking.duration.as_ref().map_or_else(
-                || duration(cranking.duration_s),
-                |lasts| SECOND.with_range(lasts)
-            )
+            cranking
+                .duration
+                .as_ref()
+                .map_or_else(|| duration(cranking.duration_s), |lasts| SECOND.with_range(lasts))
         ),
         evidence: vec![Evidence {
             start_s: cranking.at_s,
@@ -56,11 +56,11 @@ pub fn amps_disagree(case: &Case) -> Option<Raised> {
     Some(Raised {
         severity: Severity::Note,
         statement: format!(
-            "The estimates of the battery's discharge {}{} disagree: {said}.",
+            "The estimates of battery discharge {}{} disagree: {said}.",
             with_loads(&point.loads),
             at_speed(point)
         ),
-        evidence: of_point(point, "routes to the amps do not meet"),
+        evidence: of_point(point, "the estimates of the amps disagree"),
     })
 }
 
@@ -70,11 +70,7 @@ pub fn low_rest_voltage(case: &Case) -> Option<Raised> {
     let first = case.segments.phases.first().filter(|p| p.kind == PhaseKind::Rest)?;
     (rest.high < case.volts(case.car.battery.kind.unwrap_or_default().low_rest())).then(|| Raised {
         severity: Severity::Caution,
-        statement: format!(
-            "At rest the battery shows {}: charged to {}.",
-            volts(rest),
-            PERCENT.told(charge)
-        ),
+        statement: format!("Rest voltage {}: charged to {}.", volts(rest), PERCENT.told(charge)),
         evidence: vec![Evidence {
             start_s: first.start_s,
             end_s: first.end_s,
@@ -109,7 +105,7 @@ pub fn slow_return(case: &Case) -> Option<Raised> {
     Some(Raised {
         severity: Severity::Caution,
         statement: format!(
-            "After the start the bus takes {} to come back to its setpoint.",
+            "After the start the voltage takes {} to reach the setpoint.",
             cranking
                 .return_to_setpoint
                 .as_ref()
@@ -134,7 +130,7 @@ pub fn tired_battery(case: &Case) -> Option<Raised> {
     (signs.len() >= SIGNS).then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
-            "{} signs together point to a tired battery: {}.",
+            "{} signs of a worn battery: {}.",
             signs.len(),
             signs.iter().map(|sign| sign.text.as_str()).collect::<Vec<_>>().join("; ")
         ),
@@ -213,7 +209,7 @@ fn falls_fast(case: &Case) -> Option<Evidence> {
         start_s: span.start_s,
         end_s: span.end_s,
         text: format!(
-            "draining, it falls by {} a minute",
+            "it falls by {} a minute while discharging",
             volts(&Estimate::around(fall, half_width, Grade::Measured, "later half of it"))
         ),
     })

@@ -104,7 +104,7 @@ pub fn dips_on_acceleration(case: &Case) -> Option<Raised> {
     often.then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
-            "The bus dips while the engine speeds up, {} times of {accelerations}: more speed must never mean less voltage.",
+            "The voltage dips while the engine accelerates, {} times of {accelerations}. More speed should never lower the voltage.",
             dips.len()
         ),
         evidence: first(SHOWN, dips),

@@ -54,7 +54,7 @@ pub fn setpoint_high(case: &Case) -> Option<Raised> {
     Some(Raised {
         severity: Severity::Fault,
         statement: format!(
-            "the bus is held at {}{}, over {overcharge_v:.1} V.",
+            "the voltage is held at {}{}, over {overcharge_v:.1} V.",
             volts(&highest.voltage_v),
             at_speed(highest)
         ),
@@ -93,7 +93,7 @@ pub fn not_charging(case: &Case) -> Option<Raised> {
     (top.voltage_v.value < alone.value && is_short(top)).then(|| Raised {
         severity: Severity::Fault,
         statement: format!(
-            "the highest steady level with the engine running is {}, no more than the battery alone shows: {}.",
+            "the highest steady voltage with the engine running is {}. The battery alone shows as much: {}.",
             volts(&top.voltage_v),
             volts(&alone)
         ),
@@ -219,25 +219,28 @@ pub fn worst_uncured<'a>(case: &Case<'a>) -> Option<&'a OperatingPoint> {
 pub fn short_at_idle(case: &Case) -> Option<Raised> {
     let worst = worst_at_idle(case)?;
     let above = match more_speed(case, &worst.loads) {
-        MoreSpeed::Cures if holds_at_speed(case, &worst.loads) => "; faster, the same loads hold",
-        MoreSpeed::Cures => "; faster, the battery charges with the same loads",
-        MoreSpeed::NotSeen => "; the same loads were not seen faster",
+        MoreSpeed::Cures if holds_at_speed(case, &worst.loads) => {
+            " The same loads hold at higher speed."
+        }
+        MoreSpeed::Cures => " At higher speed the battery charges with the same loads.",
+        MoreSpeed::NotSeen => " The same loads were not on at higher speed.",
         MoreSpeed::Unsure | MoreSpeed::DoesNotCure => {
-            "; faster, whether the same loads hold is not sure"
+            " Whether they hold at higher speed is not sure."
         }
     };
-    let lacks = worst.regulation_shortfall_a.as_ref().map_or_else(String::new, |a| {
-        format!(" Holding the setpoint there takes {} more.", amps(a))
-    });
+    let needs = worst
+        .regulation_shortfall_a
+        .as_ref()
+        .map_or_else(String::new, |a| format!(" Needs {} more to hold the setpoint.", amps(a)));
     let sound = if output::meets_sheet(case) {
-        " Its output meets its sheet: it needs more capacity or speed, not repair."
+        " Its output meets its data sheet: it needs more capacity or speed, not repair."
     } else {
         ""
     };
     Some(Raised {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits {}{above}.{lacks}{sound}{}",
+            "{}{}: {}.{above}{needs}{sound}{}",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
             how_low(case, worst),
@@ -250,14 +253,14 @@ pub fn short_at_idle(case: &Case) -> Option<Raised> {
 pub fn short_at_every_speed(case: &Case) -> Option<Raised> {
     let worst = worst_uncured(case)?;
     let where_ = if worst.rpm.is_some() {
-        "also at the highest speed seen"
+        "Also at the highest speed seen"
     } else {
-        "engine speed is not logged"
+        "Engine speed is not logged"
     };
     Some(Raised {
         severity: Severity::Fault,
         statement: format!(
-            "{}{} the bus sits {}; {where_}.{}",
+            "{}{}: {}. {where_}.{}",
             capital(&with_loads(&worst.loads)),
             at_speed(worst),
             how_low(case, worst),
@@ -268,13 +271,12 @@ pub fn short_at_every_speed(case: &Case) -> Option<Raised> {
 }
 
 /// A low voltage that does not follow speed is not the alternator's.
+pub fn is_flat_over_speed(point: &OperatingPoint) -> bool {
+    point.regulated_probability.is_some_and(|sure| sure >= 0.5)
+}
+
 fn flat_over_speed(point: &OperatingPoint) -> &'static str {
-    match point.regulated_probability {
-        Some(sure) if sure >= 0.5 => {
-            " The voltage does not answer to engine speed as an alternator at its limit does: check cable, sensing, logger ground and an engine computer's command before the alternator."
-        }
-        _ => "",
-    }
+    if is_flat_over_speed(point) { " The voltage does not rise with engine speed." } else { "" }
 }
 
 pub fn battery_draining(case: &Case) -> Option<Raised> {
@@ -286,15 +288,15 @@ pub fn battery_draining(case: &Case) -> Option<Raised> {
         case.points().filter(|p| p.state == BusState::Draining).map(|p| p.seconds).sum();
     // For a few seconds, or by a regulator that is in control, it is no fault.
     let proven = worst.is_sure() && short_points(case).iter().any(|p| p.spans == worst.spans);
-    let (severity, discharges, was) = if proven {
-        (Severity::Fault, "discharges", "was")
+    let (severity, discharging) = if proven {
+        (Severity::Fault, "discharging")
     } else {
-        (Severity::Caution, "may be discharging", "may have been")
+        (Severity::Caution, "possibly discharging")
     };
     Some(Raised {
         severity,
         statement: format!(
-            "The battery {discharges}{} {}{}; it {was} draining for {total_s:.0} s of steady running.",
+            "Battery {discharging}{} {}{}. In all for {total_s:.0} s of steady running.",
             worst
                 .implied_deficit_a
                 .as_ref()

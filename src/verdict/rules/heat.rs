@@ -35,14 +35,14 @@ pub fn output_fades(case: &Case) -> Option<Raised> {
             format!(" while the {place} temperature goes from {early_c:.0} to {late_c:.0} °C")
         }
         _ => format!(
-            " within {} of running, no temperature of the alternator being logged",
+            " within {} of running (alternator temperature is not logged)",
             duration(worst.late.start_s - worst.early.start_s)
         ),
     };
     let soaked = if drains {
-        "Warm, the system no longer holds these loads, and the battery discharges."
+        "When warm, the system no longer holds these loads, and the battery discharges."
     } else {
-        "Warm, the system no longer holds these loads."
+        "When warm, the system no longer holds these loads."
     };
     let half =
         |span: Span, text: String| Evidence { start_s: span.start_s, end_s: span.end_s, text };
@@ -54,7 +54,7 @@ pub fn output_fades(case: &Case) -> Option<Raised> {
             Severity::Caution
         },
         statement: format!(
-            "The output fades with heat: {}{speed} the bus falls by {} more than its setpoint drifts,{warmth}. The alternator makes {} less. {soaked}",
+            "Less output when hot: {}{speed} the voltage falls by {} more than the setpoint drifts{warmth}. The alternator makes {} less. {soaked}",
             with_loads(&worst.loads),
             volts(&beyond),
             amps(&lost),

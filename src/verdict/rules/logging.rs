@@ -32,7 +32,7 @@ pub fn coarse_voltage(case: &Case) -> Option<Raised> {
     (step_v > 0.06).then(|| Raised {
         severity: Severity::Note,
         statement: format!(
-            "The voltage is logged in steps of {step_v:.3} V: sags smaller than that do not show."
+            "The voltage is logged in steps of {step_v:.3} V. Smaller sags do not show."
         ),
         evidence: vec![Evidence {
             start_s: 0.0,

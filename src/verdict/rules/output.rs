@@ -50,7 +50,7 @@ pub fn output_below_sheet(case: &Case) -> Option<Raised> {
     Some(Raised {
         severity: Severity::Fault,
         statement: format!(
-            "At full output and {} alternator rpm the alternator makes {}; its sheet, converted to this voltage and heat, states {}: {} % of it ({} to {} %, {}).",
+            "Full output {1} at {0} alternator rpm. The data sheet, converted to this voltage and heat, states {2}: {3} % of it ({4} to {5} %, {6}).",
             RPM.bare(rpm),
             amps(&worst.amps_a),
             amps(sheet_a),

@@ -23,11 +23,8 @@ pub fn line_drop_high(case: &Case) -> Option<Raised> {
     let side = if of(Side::Supply).next().is_some() { Side::Supply } else { Side::Loop };
     let way = Way { from: Tap::Alternator, side, limits: SUPPLY_DROP, aside: "0.2 V is good" };
     let Some(seen) = lost_between(case, &way) else { return at_rated(case, &way) };
-    let held = if post_holds(case) {
-        " The alternator's own post holds its setpoint there: it is made, and lost on the way."
-    } else {
-        ""
-    };
+    let held =
+        if post_holds(case) { " The alternator's own post holds its setpoint there." } else { "" };
     Some(Raised { statement: seen.statement + held, ..seen })
 }
 
@@ -102,7 +99,7 @@ fn lost_between(case: &Case, way: &Way) -> Option<Raised> {
             .min_by(|(_, a), (_, b)| a.value.total_cmp(&b.value))
             .filter(|(_, least)| least.high < lost.low)
             .map_or_else(String::new, |(_, least)| {
-                format!(" At the lightest load it is {}.", volts(&least))
+                format!(" With the lightest load it is {}.", volts(&least))
             }),
     };
     let evidence = case
@@ -122,7 +119,7 @@ fn lost_between(case: &Case, way: &Way) -> Option<Raised> {
     Some(Raised {
         severity,
         statement: format!(
-            "{} lost {where_from} {}; {} is the limit by common practice, {}.{growth}{}",
+            "{} lost {where_from} {}. Limit {}, {} (common practice).{growth}{}",
             volts(&lost),
             with_loads(&worst.loads),
             limit(case, way),
@@ -150,9 +147,9 @@ fn by_gauge(case: &Case, way: &Way, worst: &LineDrop, lost: &Estimate) -> String
     );
     let cure = match way.side {
         _ if excess.low <= 0.0 => ": thicker cable",
-        Side::Ground => "; the rest is in the joints of the ground path",
-        Side::Supply => "; the rest is in joints",
-        Side::Loop => "; the rest is in joints or ground",
+        Side::Ground => ". The rest is in the joints of the ground path",
+        Side::Supply => ". The rest is in joints",
+        Side::Loop => ". The rest is in joints or ground",
     };
     format!("{is}{cure}.")
 }
@@ -166,7 +163,7 @@ fn needless_amps(case: &Case, lost: &Estimate, cable: &Estimate, name: &str) -> 
         return String::new();
     }
     format!(
-        " The cable itself does not explain it: {name} is {}, and would take {} at least (inferred) where the alternator is rated {}: joints or ground.",
+        " The cable itself does not explain it: {name} is {}. It would take at least {} (inferred), and the alternator is rated {}. Check joints and ground.",
         MILLIOHM.told(cable),
         AMP.of(least_a),
         AMP.of(rated_a)
@@ -185,7 +182,7 @@ fn at_rated(case: &Case, way: &Way) -> Option<Raised> {
     (lost.low > limit_v).then(|| Raised {
         severity: Severity::Caution,
         statement: format!(
-            "The {} has {}: little is lost at the currents seen, but {} would be at the alternator's rated {}; {} is the limit by common practice.{}",
+            "The {} has {}. It loses little at the currents seen, but would lose {} at the alternator's rated {}. Limit {} (common practice).{}",
             way.side.words(),
             MILLIOHM.told(ohm),
             VOLT.told(&lost),
@@ -252,7 +249,7 @@ pub fn drop_outs(case: &Case) -> Option<Raised> {
     (!spans.is_empty()).then(|| Raised {
         severity: Severity::Fault,
         statement: format!(
-            "The bus drops out by more than {:.decimals$} V and comes back at once, {} times, with nothing switched.",
+            "The voltage drops by more than {:.decimals$} V and returns at once, {} times, with nothing switched.",
             far_v(&case.segments.noise_model),
             spans.len()
         ),

@@ -1,0 +1,65 @@
+//! What page and terminal both say first: the meaning of the verdict and the finding that leads.
+
+use crate::diagnosis::{Diagnosis, Finding, MoreSpeed, Severity, VerdictWord};
+
+/// The verdict in words that a car's owner can act on, before any number.
+pub fn meaning(diagnosis: &Diagnosis) -> String {
+    let meaning = match diagnosis.verdict.word {
+        VerdictWord::FallsShort | VerdictWord::FallsShortAtIdle => return falls_short(diagnosis),
+        VerdictWord::KeepsUp => {
+            "The alternator carries every load this log switched on. The battery stays charged."
+        }
+        VerdictWord::LittleInReserve => {
+            "The alternator just carries these loads. One more load, more heat or a slower idle may \
+             be too much."
+        }
+        VerdictWord::Overcharges => {
+            "The voltage is too high. It damages the battery, lamps and electronics."
+        }
+        VerdictWord::NotCharging => {
+            "The car runs on its battery alone and stops when the battery is empty."
+        }
+        VerdictWord::CannotTell => "This log does not show enough to decide.",
+    };
+    meaning.to_owned()
+}
+
+/// What happens to the battery, and whether driving helps.
+fn falls_short(diagnosis: &Diagnosis) -> String {
+    // Whoever reads only this must not buy an alternator.
+    if diagnosis.findings.iter().any(|f| f.id == "line-drop-high" && f.severity == Severity::Fault)
+    {
+        return "Voltage is lost in the cable or ground to the battery. Repair that first: a bigger \
+                alternator does not help."
+            .to_owned();
+    }
+    let verdict = &diagnosis.verdict;
+    let at_idle = verdict.word == VerdictWord::FallsShortAtIdle;
+    let with = if at_idle { "At idle with these loads on" } else { "With these loads on" };
+    let battery = if verdict.battery_drains == Some(true) {
+        "the battery discharges"
+    } else {
+        "the alternator is at its limit, and the battery charges little or not at all"
+    };
+    let driving = match verdict.more_speed {
+        Some(MoreSpeed::Cures) => "Driving charges it again.",
+        Some(MoreSpeed::DoesNotCure) => "Driving does not help.",
+        Some(MoreSpeed::Unsure) => "Whether driving helps is not clear from this log.",
+        Some(MoreSpeed::NotSeen) | None => {
+            "The log does not show whether driving charges it again."
+        }
+    };
+    format!("{with}, {battery}. {driving}")
+}
+
+/// Worst first; the verdict has ordered those of one severity.
+pub fn worst_first(diagnosis: &Diagnosis) -> Vec<&Finding> {
+    let mut findings: Vec<&Finding> = diagnosis.findings.iter().collect();
+    findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
+    findings
+}
+
+/// The finding that names the likeliest cause; a note names none.
+pub fn leading(diagnosis: &Diagnosis) -> Option<&Finding> {
+    worst_first(diagnosis).into_iter().find(|finding| finding.severity > Severity::Note)
+}
