@@ -96,7 +96,7 @@ pub fn number(value: f64, decimals: usize) -> String {
     if is_zero { text.trim_start_matches('-').to_owned() } else { text.replace('-', "−") }
 }
 
-/// How a quantity is written: its unit, the factor from the stored unit, its decimals.
+/// How a quantity is written: its unit, the factor from the stored unit, and its rounding.
 #[derive(Debug, Clone, Copy)]
 pub struct Unit {
     pub name: &'static str,
@@ -104,34 +104,38 @@ pub struct Unit {
     /// What is shown for a stored nothing.
     origin: f64,
     decimals: usize,
+    /// Values are shown to multiples of this.
+    step: f64,
+    /// Values with an interval are shown to multiples of this.
+    estimate_step: f64,
 }
 
-pub const VOLT: Unit = Unit { name: "V", factor: 1.0, origin: 0.0, decimals: 2 };
-pub const MILLIVOLT: Unit = Unit { name: "mV", factor: 1000.0, origin: 0.0, decimals: 0 };
-pub const AMP: Unit = Unit { name: "A", factor: 1.0, origin: 0.0, decimals: 0 };
-pub const MILLIOHM: Unit = Unit { name: "mΩ", factor: 1000.0, origin: 0.0, decimals: 1 };
-pub const RPM: Unit = Unit { name: "rpm", factor: 1.0, origin: 0.0, decimals: 0 };
-pub const SECOND: Unit = Unit { name: "s", factor: 1.0, origin: 0.0, decimals: 1 };
-pub const PERCENT: Unit = Unit { name: "%", factor: 1.0, origin: 0.0, decimals: 0 };
-pub const DEGREE: Unit = Unit { name: "°C", factor: 1.0, origin: 0.0, decimals: 0 };
-pub const AMP_HOUR: Unit = Unit { name: "Ah", factor: 1.0, origin: 0.0, decimals: 2 };
-pub const HOUR: Unit = Unit { name: "h", factor: 1.0, origin: 0.0, decimals: 1 };
-pub const MILLIVOLT_PER_MINUTE: Unit =
-    Unit { name: "mV/min", factor: 1000.0, origin: 0.0, decimals: 0 };
-pub const MILLIVOLT_PER_DEGREE: Unit =
-    Unit { name: "mV/°C", factor: 1000.0, origin: 0.0, decimals: 1 };
+pub const VOLT: Unit = unit("V", 1.0, 2);
+pub const MILLIVOLT: Unit = unit("mV", 1000.0, 0);
+pub const AMP: Unit = unit("A", 1.0, 0);
+pub const MILLIOHM: Unit = unit("mΩ", 1000.0, 1);
+pub const RPM: Unit = Unit { step: 10.0, estimate_step: 50.0, ..unit("rpm", 1.0, 0) };
+pub const SECOND: Unit = unit("s", 1.0, 1);
+pub const PERCENT: Unit = unit("%", 1.0, 0);
+pub const DEGREE: Unit = unit("°C", 1.0, 0);
+pub const AMP_HOUR: Unit = unit("Ah", 1.0, 2);
+pub const HOUR: Unit = unit("h", 1.0, 1);
+pub const MILLIVOLT_PER_MINUTE: Unit = unit("mV/min", 1000.0, 1);
+pub const MILLIVOLT_PER_DEGREE: Unit = unit("mV/°C", 1000.0, 1);
 /// Of values stored in °C.
-pub const FAHRENHEIT: Unit = Unit { name: "°F", factor: 1.8, origin: 32.0, decimals: 0 };
-pub const MILLIVOLT_PER_FAHRENHEIT: Unit =
-    Unit { name: "mV/°F", factor: 1000.0 / 1.8, origin: 0.0, decimals: 1 };
+pub const FAHRENHEIT: Unit = Unit { origin: 32.0, ..unit("°F", 1.8, 0) };
+pub const MILLIVOLT_PER_FAHRENHEIT: Unit = unit("mV/°F", 1000.0 / 1.8, 1);
 
 /// Alternator speed over engine speed, "3.51 to 1".
-pub const RATIO: Unit = Unit { name: "to 1", factor: 1.0, origin: 0.0, decimals: 2 };
+pub const RATIO: Unit = unit("to 1", 1.0, 2);
 /// "1.46 times": how much more.
-pub const TIMES: Unit = Unit { name: "times", factor: 1.0, origin: 0.0, decimals: 2 };
+pub const TIMES: Unit = unit("times", 1.0, 2);
 
-/// Digits an interval may add: a tenth of a millivolt is below any logger.
-const MOST_EXTRA_DECIMALS: usize = 2;
+const fn unit(name: &'static str, factor: f64, decimals: usize) -> Unit {
+    const STEPS: [f64; 3] = [1.0, 0.1, 0.01];
+    let step = STEPS[decimals];
+    Unit { name, factor, origin: 0.0, decimals, step, estimate_step: step }
+}
 
 impl Unit {
     /// The same unit for a value stored as a share of one.
@@ -141,7 +145,11 @@ impl Unit {
 
     /// The number alone, in this unit.
     pub fn bare(self, value: f64) -> String {
-        number(value * self.factor + self.origin, self.decimals)
+        self.rounded(value, self.step, f64::round)
+    }
+
+    fn rounded(self, value: f64, step: f64, round: fn(f64) -> f64) -> String {
+        number(round((value * self.factor + self.origin) / step) * step, self.decimals)
     }
 
     /// "12.62 V"
@@ -153,26 +161,24 @@ impl Unit {
         }
     }
 
-    /// The unit with so many decimals that the ends of a narrow interval
-    /// differ: "13.66 to 13.66" would claim a voltage known to the last digit.
-    fn resolving(self, estimate: &Estimate) -> Unit {
-        let distinct = |unit: &Unit| unit.bare(estimate.low) != unit.bare(estimate.high);
-        let finer = (0..=MOST_EXTRA_DECIMALS)
-            .map(|extra| Unit { decimals: self.decimals + extra, ..self })
-            .find(distinct);
-        finer.unwrap_or(self)
-    }
-
-    /// The value alone, to the digits its interval calls for: "12.62 V".
+    /// The value alone: "12.62 V".
     pub fn value(self, estimate: &Estimate) -> String {
-        self.resolving(estimate).of(estimate.value)
+        Unit { step: self.estimate_step, ..self }.of(estimate.value)
     }
 
-    /// "12.58 to 12.66"
+    /// "12.58 to 12.66". Ends that would read alike are rounded outward: "13.66 to 13.66" would
+    /// claim a voltage without error.
     pub fn range(self, estimate: &Estimate) -> String {
-        let unit = self.resolving(estimate);
-        let end = |v: f64| if v.is_finite() { unit.bare(v) } else { "no limit".into() };
-        format!("{} to {}", end(estimate.low), end(estimate.high))
+        let end = |value: f64, round: fn(f64) -> f64| match value.is_finite() {
+            true => self.rounded(value, self.estimate_step, round),
+            false => "no limit".to_owned(),
+        };
+        let ends = |down, up| (end(estimate.low, down), end(estimate.high, up));
+        let (mut low, mut high) = ends(f64::round, f64::round);
+        if low == high && estimate.low < estimate.high {
+            (low, high) = ends(f64::floor, f64::ceil);
+        }
+        format!("{low} to {high}")
     }
 
     /// "24 A (12 to 41, assumed)"
@@ -189,10 +195,10 @@ impl Unit {
         }
     }
 
-    /// "12.62 (12.58–12.66)", for a table whose head names the unit.
+    /// "12.62 (12.58 to 12.66)", for a table whose head names the unit.
     pub fn compact(self, estimate: &Estimate) -> String {
-        let value = self.resolving(estimate).bare(estimate.value);
-        format!("{value} ({})", self.range(estimate).replace(" to ", "–"))
+        let value = self.rounded(estimate.value, self.estimate_step, f64::round);
+        format!("{value} ({})", self.range(estimate))
     }
 
     /// Whether the value and its whole interval are nothing at the digits shown.

@@ -5,7 +5,7 @@ use crate::analysis::current_estimators;
 use crate::analysis::deficit::spread;
 use crate::diagnosis::{BatteryUse, BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
-use crate::format::{AMP_HOUR, HOUR, with_loads};
+use crate::format::{AMP_HOUR, HOUR, RPM, capital, with_loads};
 use crate::log::{Log, Role};
 
 /// Fuel and ignition control gives up with about this share of charge left
@@ -31,15 +31,15 @@ pub fn battery_use(log: &Log, points: &[OperatingPoint], battery: &BatteryModel)
     let lasts_h = worst.map(|(_, amps)| lasts(battery, amps));
     let told = match (worst, &lasts_h) {
         (Some((point, _)), Some(hours)) => {
-            let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {rpm:.0} rpm"));
+            let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
             format!(
-                "This log took {} out of the battery; {}{at} it would last {} from where the log ends.",
+                "In this log the battery lost {}. {}{at} it would last {} from the end of the log.",
                 AMP_HOUR.told(&taken_ah),
-                with_loads(&point.loads),
+                capital(&with_loads(&point.loads)),
                 HOUR.told(hours)
             )
         }
-        _ => format!("This log took {} out of the battery.", AMP_HOUR.told(&taken_ah)),
+        _ => format!("In this log the battery lost {}.", AMP_HOUR.told(&taken_ah)),
     };
     BatteryUse { taken_ah, lasts_h, told }
 }

@@ -12,7 +12,7 @@ use crate::analysis::level::level;
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade, Z90};
-use crate::format::{AMP, with_loads};
+use crate::format::{AMP, RPM, with_loads};
 use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;
 use crate::physics::battery::BatteryKind;
@@ -165,7 +165,7 @@ pub fn disagreement(routes: &[Estimate]) -> Option<String> {
 
 /// What the battery gives there, how that is known, and what would tell it better.
 pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String {
-    let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {rpm:.0} rpm"));
+    let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
     let where_ = format!("{}{at}", with_loads(&point.loads));
     let Some(given) = given else {
         return format!("This log does not show at how many amps the battery discharges {where_}.");

@@ -102,6 +102,7 @@ pub fn diagnosis(loads: &[&str], operating_points: Vec<OperatingPoint>) -> Diagn
             headline: String::new(),
             more_speed: None,
             battery_drains: None,
+            danger: None,
             cannot_tell: Vec::new(),
         },
         findings: Vec::new(),

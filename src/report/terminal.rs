@@ -8,9 +8,7 @@ use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
-use super::format::{
-    self, AMP, MILLIOHM, RPM, SECOND, VOLT, columns, number, plain, plural, shorten,
-};
+use super::format::{self, AMP, RPM, VOLT, columns, number, plain, plural, shorten};
 use super::{summary, svg};
 use crate::diagnosis::{
     Bound, BusState, Diagnosis, Finding, Heat, OperatingPoint, Severity, VerdictWord,
@@ -21,8 +19,9 @@ use crate::nominal::Nominal;
 use crate::units::Spoken;
 use page::{BOLD, LEAD, Page, RULED, UNGRADED};
 
-const MOST_FINDINGS: usize = 3;
-const MOST_POINTS: usize = 6;
+const MOST_FINDINGS: usize = 2;
+/// Rows of the table: roomy, narrow.
+const MOST_POINTS: (usize, usize) = (5, 3);
 const MOST_NOTICES: usize = 2;
 /// Longer names of sets of loads take too many lines of the table: roomy, narrow.
 const MOST_NAME: (usize, usize) = (60, 40);
@@ -120,8 +119,8 @@ fn operating_points(page: &mut Page, diagnosis: &Diagnosis) {
         return;
     }
     page.line("");
-    let shown = telling(points);
     let roomy = page.width >= ROOMY;
+    let shown = telling(points, if roomy { MOST_POINTS.0 } else { MOST_POINTS.1 });
     let stated = page.width >= STATED;
     let grades = || shown.iter().filter_map(|point| Some(told_amps(point)?.1.grade));
     let one_grade = grades().next().filter(|first| grades().all(|grade| grade == *first));
@@ -176,10 +175,10 @@ fn speed(point: &OperatingPoint) -> String {
 
 /// The points a hurried reader must see, in the log's order: the worst states
 /// first, among equals those that lasted.
-fn telling(points: &[OperatingPoint]) -> Vec<&OperatingPoint> {
+fn telling(points: &[OperatingPoint], most: usize) -> Vec<&OperatingPoint> {
     let mut ranked: Vec<(usize, &OperatingPoint)> = points.iter().enumerate().collect();
     ranked.sort_by(|(_, a), (_, b)| b.state.cmp(&a.state).then(b.seconds.total_cmp(&a.seconds)));
-    ranked.truncate(MOST_POINTS);
+    ranked.truncate(most);
     ranked.sort_by_key(|(order, _)| *order);
     ranked.into_iter().map(|(_, point)| point).collect()
 }
@@ -192,7 +191,7 @@ fn share(part: f64) -> String {
 fn told_amps(point: &OperatingPoint) -> Option<(&'static str, &Estimate)> {
     match (point.state, &point.implied_deficit_a, &point.regulation_shortfall_a) {
         (BusState::Draining, Some(deficit), _) => Some(("drain", deficit)),
-        (BusState::Limited, _, Some(short)) => Some(("short by", short)),
+        (BusState::Limited, _, Some(short)) => Some(("short", short)),
         _ => None,
     }
 }

@@ -14,7 +14,7 @@ pub const FEW_S: f64 = 8.0;
 
 /// "at 850 rpm", or nothing where speed is not logged.
 pub fn at_speed(point: &OperatingPoint) -> String {
-    point.rpm.map_or_else(String::new, |rpm| format!(" at {rpm:.0} rpm"))
+    point.rpm.map_or_else(String::new, |rpm| format!(" at {}", format::RPM.of(rpm)))
 }
 
 pub fn is_idle(point: &OperatingPoint) -> bool {

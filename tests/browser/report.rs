@@ -51,6 +51,12 @@ fn open(browser: &Browser, page: &Path) {
     browser.run("document.querySelector('#live').scrollIntoView()", &[]);
 }
 
+/// Opens all that a page keeps closed.
+fn unfold(browser: &Browser) {
+    browser
+        .run("document.querySelectorAll('details').forEach((part) => { part.open = true; })", &[]);
+}
+
 /// Time under the crosshair, as the picture tells it to a screen reader.
 fn moment(browser: &Browser) -> f64 {
     let now = browser.find("#picture").attribute("aria-valuenow").expect("a moment");
@@ -236,6 +242,7 @@ fn a_press_on_a_step_or_a_row_brings_the_picture_there_and_back() {
     let Some(browser) = Browser::start() else { return };
     open(&browser, page());
     let (_, rows) = rows(&sample(LOG));
+    unfold(&browser);
     let goes = browser.all(".go");
     assert!(goes.len() > 25, "{} places to go to", goes.len());
     for place in [0, goes.len() / 2, goes.len() - 1] {
@@ -329,16 +336,18 @@ fn a_keyboard_is_enough() {
     until(".tools [aria-label='Closer']");
     browser.press(&[keys::ENTER]);
     assert!(length(&browser) < 300.0);
-    until(".chips input");
-    browser.press(&[keys::SPACE]);
-    assert_eq!(browser.focused().property("checked"), false);
-    browser.press(&[keys::SPACE]);
     until("#picture");
     let before = moment(&browser);
     browser.press(&[keys::RIGHT, keys::RIGHT]);
     assert!(moment(&browser) > before);
     let told = browser.find("#picture").attribute("aria-valuetext").expect("words");
     assert!(told.contains("battery voltage") && told.contains(" V, "), "{told}");
+    until(".chips input");
+    browser.press(&[keys::SPACE]);
+    assert_eq!(browser.focused().property("checked"), false);
+    browser.press(&[keys::SPACE]);
+    until("details.fold:has(:is(td, th) .go) > summary");
+    browser.press(&[keys::ENTER]);
     until("td .go, th .go");
     browser.press(&[keys::ENTER]);
     assert_eq!(browser.focused().attribute("id").as_deref(), Some("picture"));
@@ -401,9 +410,43 @@ fn a_narrow_page_is_never_wider_than_its_window() {
     open(&browser, page());
     let page = "const page = document.documentElement; return page.scrollWidth - page.clientWidth";
     assert_eq!(browser.run(page, &[]), 0);
+    unfold(&browser);
     browser.find("td .go, th .go").click();
     assert!(length(&browser) < 200.0);
     assert_eq!(browser.run(page, &[]), 0);
+}
+
+/// What a reader sees without opening anything, on a phone and on a laptop: few words, and
+/// the next test with its limit within one and a half screens.
+#[test]
+fn the_first_screens_answer() {
+    let Some(browser) = Browser::start() else { return };
+    let logs = ["hot-idle-old-alternator", "thin-ground", "slipping-belt", "intermittent-terminal"];
+    for (log, has_test) in
+        logs.map(|log| (log, true)).into_iter().chain([("healthy-baseline", false)])
+    {
+        let (_folder, page) = report_of(&sample(&format!("sample-logs/{log}.csv")), &[]);
+        for (width, height) in [(390, 844), (768, 1024), (1280, 900)] {
+            browser.resize(width, height);
+            open(&browser, &page);
+            browser.run("scrollTo(0, 0)", &[]);
+            let words = browser.run("return document.body.innerText.split(/\\s+/).length", &[]);
+            assert!(words.as_f64().unwrap() < 900.0, "{log} at {width}: {words} words");
+            let wider =
+                "const page = document.documentElement; return page.scrollWidth - page.clientWidth";
+            assert_eq!(browser.run(wider, &[]), 0, "{log} at {width} is clipped");
+            let limit = browser.run(
+                "const limit = document.querySelector('.limit');
+                 return limit ? limit.getBoundingClientRect().bottom / innerHeight : null",
+                &[],
+            );
+            assert_eq!(limit.is_number(), has_test, "{log}");
+            assert!(
+                limit.as_f64().is_none_or(|screens| screens < 1.5),
+                "{log} at {width}: {limit}"
+            );
+        }
+    }
 }
 
 #[test]

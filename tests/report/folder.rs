@@ -59,7 +59,7 @@ fn replaces_the_same_logs_report_and_keeps_what_a_person_added() {
     fs::write(dir.join("output.csv"), "mine, not a report's").unwrap();
     fs::write(dir.join("my notes.txt"), "belt replaced").unwrap();
     let mut changed = fixture::overload();
-    changed.verdict.headline = "Second look.".into();
+    changed.findings[0].cause = "Second look.".into();
     let written = write_folder(&changed, &dir, Overwrite::SameLog).unwrap();
     assert!(written.replaced);
     assert!(fs::read_to_string(dir.join("report.html")).unwrap().contains("Second look."));

@@ -112,9 +112,12 @@ fn ids_are_unique_and_every_reference_holds() {
 #[test]
 fn unknown_things_are_said_in_words() {
     let seen = words(&report::html(&fixture::minimal()));
-    assert!(seen.contains("Setpoint , what the regulator holds when it can not in this log"));
-    assert!(seen.contains("Rest voltage , the battery's with nothing flowing not in this log"));
-    assert!(seen.contains("Keep-up speed Not known"));
+    assert!(seen.contains("Setpoint: the voltage the regulator holds when it can not in this log"));
+    assert!(
+        seen.contains("Rest voltage: what the battery shows with nothing flowing not in this log")
+    );
+    assert!(seen.contains("What to do Whether the alternator keeps up: no engine run was seen."));
+    assert!(seen.contains("Columns as read: ") && seen.contains("--column ROLE=NAME"));
     for (name, diagnosis) in fixture::all() {
         let seen = words(&report::html(&diagnosis));
         for bad in ["NaN", " null", "None", " inf ", "Some("] {
@@ -135,22 +138,24 @@ fn the_verdict_stands_first_and_the_account_is_whole() {
     let seen = words(&report::html(&diagnosis));
     let place = |text: &str| seen.find(text).unwrap_or_else(|| panic!("no {text:?} in the page"));
     let verdict = place("Falls short at idle");
-    let meaning = place("Standing with these loads on");
-    let headline = place("the battery gives 14 A (9 to 20 A)");
+    let meaning = place("At idle with these loads on, the battery discharges.");
     // The three numbers of the first screen.
-    let lowest = place("Lowest held voltage 12.63 V 12.61 to 12.65 V (90 %), measured");
-    let amps = place("Amps short 14 A 9 to 20 A (90 %), inferred taken from the battery");
-    let keep_up = place("Keep-up speed 1740 rpm");
-    // Then the picture, why, what to do, the tables, and how the log was read.
-    let picture = place("The log at a glance");
+    let lowest = place("Lowest steady voltage 12.63 V (12.61 to 12.65, measured)");
+    let amps = place("Battery discharge 14 A (9 to 20, inferred)");
+    let keep_up = place("Keep-up speed 1750 rpm");
+    // Then the cause with its test, the picture, why, the tables, and how the log was read.
+    let cause = place("Most likely cause The alternator makes too little at idle.");
+    let test = place("Test this next All loads on, hot idle");
+    let limit = place("Bad if it makes under 45 A");
+    let picture = place("How to read this picture");
     let fault = place("fault With fans and AC on");
     let caution = place("caution The engine control");
-    let next = place("What to test or do next");
+    let safety = place("Before you work on the car");
     let points = place("Operating points");
     let data = place("The data and how it was read");
     let order = [
-        verdict, meaning, headline, lowest, amps, keep_up, picture, fault, caution, next, points,
-        data,
+        verdict, meaning, lowest, amps, keep_up, cause, test, limit, picture, fault, caution,
+        safety, points, data,
     ];
     assert!(order.is_sorted(), "{order:?}");
     // Numbers with unit, interval and grade.
@@ -178,16 +183,16 @@ fn a_charging_system_that_holds_is_said_to_be_not_draining() {
     diagnosis.verdict.headline = "Keeps up: all is well.".into();
     diagnosis.operating_points.truncate(1);
     let seen = words(&report::html(&diagnosis));
-    assert!(seen.contains("Amps short Battery not draining No amps short"));
+    assert!(seen.contains("The battery stays charged."));
     // The headline does not say the verdict a second time.
     assert!(
         seen.contains("Keeps up The alternator carries every load")
             && seen.contains(" All is well.")
     );
     // A fault found besides is not hidden by it.
-    assert!(seen.contains("The findings below call for work all the same."));
+    assert!(seen.contains("But something else needs attention."));
     diagnosis.verdict.word = VerdictWord::Overcharges;
-    assert!(words(&report::html(&diagnosis)).contains("Highest held voltage 14.21 V"));
+    assert!(words(&report::html(&diagnosis)).contains("Highest steady voltage 14.21 V"));
 }
 
 #[test]

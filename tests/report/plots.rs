@@ -178,7 +178,7 @@ fn every_step_is_numbered_and_every_line_named() {
         assert!(step.contains(text), "{text}");
     }
     let speed = svg::speed(&fixture::overload()).unwrap();
-    assert!(speed.contains("pumps + fans: keeps up from 1180 rpm (1120 to 1240)"));
+    assert!(speed.contains("pumps + fans: keeps up from 1200 rpm (1100 to 1250)"));
 }
 
 /// A telephone shows a picture at about 336 of its pixels: the smallest letters
@@ -196,7 +196,7 @@ fn letters_of_the_narrow_plots_can_be_read() {
         }
     }
     let narrow = svg::speed_narrow(&diagnosis).unwrap();
-    for text in ["pumps + fans", "keeps up from 1180 rpm (1120 to 1240)", "setpoint 14.21 V"] {
+    for text in ["pumps + fans", "keeps up from 1200 rpm (1100 to 1250)", "setpoint 14.21 V"] {
         assert!(narrow.contains(&format!("{text}\n")), "{text}");
     }
 }

@@ -420,7 +420,7 @@ fn the_outcome_is_the_first_line_and_what_to_do_next_the_last() {
         "not shown: only 58 s without a",
         "fail: 1.59 V (1.27 to",
         "pass: 97 s without a break",
-        "12.59 (12.43–12.75)",
+        "12.59 (12.43 to 12.75)",
     ] {
         assert!(whole.contains(text), "{text:?} in {plain}");
     }

@@ -15,8 +15,10 @@ pub fn header(diagnosis: &Diagnosis) -> Markup {
     let word = format::capital(verdict.word.words());
     markup! {
         header {
-            p.file { (plain(&diagnosis.source.file))
-                @if let Some(at) = diagnosis.source.started_at { ", " (at.format("%Y-%m-%d %H:%M")) } }
+            p.file { (plain(&diagnosis.source.file)) }
+            @if let Some(at) = diagnosis.source.started_at {
+                p.started { (at.format("%Y-%m-%d %H:%M").to_string()) }
+            }
             h1 { span class=(tone(diagnosis)) { (word) } }
             @if let Some(danger) = &verdict.danger { p.danger { (plain(danger)) } }
             p.meaning { (summary::meaning(diagnosis)) (faults_besides(diagnosis)) }
@@ -128,7 +130,7 @@ fn keep_up(diagnosis: &Diagnosis) -> Markup {
         }
         (Bound::BelowSeen, _) => markup! { p.big { "Any speed seen" } p { (loads) } },
         _ => {
-            markup! { p.big { "None seen" } p { "Up to " (RPM.of(item.seen_high_rpm)) ", " (loads) } }
+            markup! { p.big { "None seen" } p { "up to " (RPM.of(item.seen_high_rpm)) ", " (loads) } }
         }
     }
 }
@@ -140,7 +142,7 @@ fn capital_absent() -> String {
 fn answer(value: &str, e: &Estimate, range: String, at: Markup) -> Markup {
     markup! {
         p.big { (value) }
-        p { (range) ", " (e.grade.word()) }
+        p { "(" (range) ", " (e.grade.word()) ")" }
         p { (at) }
     }
 }
@@ -157,7 +159,7 @@ fn level(diagnosis: &Diagnosis) -> (&'static str, Markup) {
         || markup! { p { (capital_absent()) "." } },
         |p| {
             let e = &p.voltage_v;
-            answer(&VOLT.value(e), e, format!("{} V", VOLT.range(e)), place(p))
+            answer(&VOLT.value(e), e, VOLT.range(e), place(p))
         },
     );
     (name, shown)
@@ -171,9 +173,7 @@ fn amps(diagnosis: &Diagnosis) -> (&'static str, Markup) {
         let known = known.filter_map(|p| Some((p, of(p).filter(|e| e.value.is_finite())?)));
         known.max_by(|a, b| a.1.value.total_cmp(&b.1.value))
     };
-    let shown = |p: &OperatingPoint, e: &Estimate| {
-        answer(&AMP.value(e), e, format!("{} A", AMP.range(e)), place(p))
-    };
+    let shown = |p: &OperatingPoint, e: &Estimate| answer(&AMP.value(e), e, AMP.range(e), place(p));
     if let Some((p, e)) = worst(BusState::Draining, |p| p.implied_deficit_a.as_ref()) {
         return ("Battery discharge", shown(p, e));
     }

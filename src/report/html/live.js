@@ -147,7 +147,7 @@
     'Point or tap to read. Drag across to zoom in, drag again to move; pinch, or click and turn the wheel, to zoom. '
     + 'Keys: ← → move, ↑ ↓ next step, + − zoom, Page up and Page down move by half, Esc shows the whole log.');
   const help = make('details', { class: 'help' }, make('summary', {}, 'How to move around in this picture'), keys);
-  root.append(picture, moment, tools, chips, help);
+  root.append(tools, picture, moment, chips, help);
 
   // ------------------------------------------------------------------ drawing
 

@@ -85,7 +85,7 @@ fn trace(diagnosis: &Diagnosis) -> Markup {
                          area above it that is not certain."
                     }
                     @if !svg::held_spans(diagnosis).is_empty() {
-                        " Each pale band is the 90 % interval of the steady voltage there."
+                        " Each pale band is the interval of the steady voltage there."
                     }
                     @if !diagnosis.load_steps.is_empty() {
                         " Numbered lines are " dfn { "load steps" } ": a load switched on or off."
