@@ -1,6 +1,8 @@
 //! What page and terminal both say first: the meaning of the verdict and the finding that leads.
 
-use crate::diagnosis::{Diagnosis, Finding, MoreSpeed, Severity, VerdictWord};
+use crate::diagnosis::{Bound, Diagnosis, Finding, LoadStep, MoreSpeed, Severity, VerdictWord};
+use crate::report::format::{self, AMP, RPM, VOLT, plain};
+use crate::report::svg;
 
 /// The verdict in words that a car's owner can act on, before any number.
 pub fn meaning(diagnosis: &Diagnosis) -> String {
@@ -62,4 +64,36 @@ pub fn worst_first(diagnosis: &Diagnosis) -> Vec<&Finding> {
 /// The finding that names the likeliest cause; a note names none.
 pub fn leading(diagnosis: &Diagnosis) -> Option<&Finding> {
     worst_first(diagnosis).into_iter().find(|finding| finding.severity > Severity::Note)
+}
+
+/// From which engine speed the hardest set of loads holds.
+pub fn speed_claim(diagnosis: &Diagnosis) -> Option<String> {
+    let item = svg::worst_keep_up(diagnosis)?;
+    Some(match (item.bound, &item.rpm) {
+        (Bound::Within, Some(rpm)) => format!("Holds only above {}", RPM.with_range(rpm)),
+        (Bound::BelowSeen, _) => "Holds at every speed seen".to_owned(),
+        _ => "Does not hold at any speed seen".to_owned(),
+    })
+}
+
+/// The largest alternator shortfall.
+pub fn shortfall_claim(diagnosis: &Diagnosis) -> Option<String> {
+    let short = diagnosis.operating_points.iter().filter_map(|p| p.regulation_shortfall_a.as_ref());
+    let worst = short.max_by(|a, b| a.value.total_cmp(&b.value))?;
+    Some(format!("Needs up to {} more to hold the setpoint", AMP.with_range(worst)))
+}
+
+/// How many load steps, and the one with the largest lasting drop.
+pub fn steps_claim(diagnosis: &Diagnosis) -> String {
+    let steps = &diagnosis.load_steps;
+    let count = format::plural(steps.len(), "step", "steps");
+    let drop = |step: &&LoadStep| step.answered && step.shift_v.value > 0.0;
+    let largest = steps.iter().filter(drop).max_by(|a, b| {
+        let volts = |step: &LoadStep| step.shift_v.value;
+        volts(a).total_cmp(&volts(b))
+    });
+    largest.map_or(count.clone(), |step| {
+        let what = plain(&svg::what(step));
+        format!("{count}, largest drop {} ({what})", VOLT.with_range(&step.shift_v))
+    })
 }

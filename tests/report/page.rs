@@ -113,9 +113,7 @@ fn ids_are_unique_and_every_reference_holds() {
 fn unknown_things_are_said_in_words() {
     let seen = words(&report::html(&fixture::minimal()));
     assert!(seen.contains("Setpoint: the voltage the regulator holds when it can not in this log"));
-    assert!(
-        seen.contains("Rest voltage: what the battery shows with nothing flowing not in this log")
-    );
+    assert!(seen.contains("Rest voltage: the battery with no current flowing not in this log"));
     assert!(seen.contains("What to do Whether the alternator keeps up: no engine run was seen."));
     assert!(seen.contains("Columns as read: ") && seen.contains("--column ROLE=NAME"));
     for (name, diagnosis) in fixture::all() {

@@ -2,18 +2,18 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, go, interval, long_list, long_table, plot, text};
+use super::{estimate, fold, go, interval, long_list, long_table, plot, text};
 use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
 use crate::report::format::{self, PERCENT, RPM, SECOND, VOLT, plain};
-use crate::report::{svg, tables};
+use crate::report::{summary, svg, tables};
 
 /// More plots than this make the page slow and tell nobody more; the folder has them all.
 const MOST_PLOTS: usize = 48;
 
 pub fn speed(diagnosis: &Diagnosis) -> Markup {
     markup! {
-        details.fold { summary { h2 #h-speed { "Voltage against engine speed" } }
+        (fold("h-speed", "Voltage against engine speed", summary::speed_claim(diagnosis), markup! {
             @if let Some(svg) = svg::speed(diagnosis) {
                 p { "Steady running only. The " dfn { "keep-up speed" }
                     " of a set of loads is the engine speed from which the regulator is in control"
@@ -24,7 +24,7 @@ pub fn speed(diagnosis: &Diagnosis) -> Markup {
             } @else {
                 p { "Engine speed in steady running is " (format::NOT_TOLD) "." }
             }
-        }
+        }))
     }
 }
 
@@ -34,10 +34,8 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
     let told = short.filter(|item| !item.told.is_empty());
     markup! {
         @if let Some(svg) = svg::deficit(diagnosis) {
-            details.fold { summary { h2 #h-deficit { "Amps short against engine speed" } }
-                p { "Follow a set of loads from idle to the right: its ring shows how many more amps "
-                    "holding the setpoint needs there, its filled mark the battery's discharge, and the "
-                    "arrow on the zero line the speed from which nothing is missing." }
+            (fold("h-deficit", "Alternator shortfall against engine speed", summary::shortfall_claim(diagnosis), markup! {
+                p { "For each set of loads: the ring is the alternator shortfall, the filled mark the battery discharge. The arrow on the zero line marks the keep-up speed." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::deficit_narrow(diagnosis) { (plot(&narrow, "narrow")) }
                 (long_list(told.map(|item| markup! {
@@ -45,7 +43,7 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
                         " That is a pulley ratio of " (format::RATIO.graded(Some(ratio))) "."
                     }
                 })))
-            }
+            }))
         }
     }
 }
@@ -54,14 +52,13 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
 pub fn heat(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if let Some(svg) = svg::heat(diagnosis) {
-            details.fold { summary { h2 #h-heat { "The same running, early and late" } }
-                p { "Each row is one set of loads at one engine speed: if its voltage moved left by more "
-                    "than the green setpoint did, something else than the regulator took volts away." }
+            (fold("h-heat", "Cold versus hot", None, markup! {
+                p { "Each row is one set of loads at one engine speed. If its voltage moved left by more than the green setpoint, the regulator is not the reason." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::heat_narrow(diagnosis) { (plot(&narrow, "narrow")) }
                 @let told = diagnosis.heat.iter().filter(|p| !p.told.is_empty());
                 (long_list(told.map(|pair| markup! { (plain(&pair.told)) })))
-            }
+            }))
         }
     }
 }
@@ -69,21 +66,15 @@ pub fn heat(diagnosis: &Diagnosis) -> Markup {
 pub fn steps(diagnosis: &Diagnosis) -> Markup {
     let steps = &diagnosis.load_steps;
     markup! {
-        details.fold { summary { h2 #h-steps { "Load steps" } }
+        (fold("h-steps", "Load steps", Some(summary::steps_claim(diagnosis)), markup! {
             @if steps.is_empty() {
-                p { "No change of load stands out in this log." }
+                p { "No load step stands out in this log." }
             } @else {
                 p { "The " dfn { "baseline" } " is the voltage just before it, the " dfn { "trough" }
-                    " the lowest after it, and " dfn { "settled" }
-                    " where it ends up before the next step. " dfn { "Sag" }
+                    " the lowest after it, " dfn { "settled" } " the voltage before the next step. " dfn { "Sag" }
                     " is baseline minus trough: the dip. " dfn { "Shift" }
-                    " is baseline minus settled: what the step costs for good. "
-                    dfn { "Recovery" } " is the time from the trough until the voltage is back where it settles, "
-                    "and the share of the sag it regains. Where a load goes off the voltage rises: "
-                    "the trough is then a peak, and sag and shift are negative. "
-                    "An arrow in a plot points to what comes after its end. A " dfn { "declared" }
-                    " step stands in the log or was marked; a " dfn { "detected" }
-                    " one shows only in the voltage." }
+                    " is baseline minus settled: the lasting drop. "
+                    dfn { "Recovery" } " is the time from the trough to the settled voltage, and the share of the sag regained. When a load is switched off the voltage rises: the trough is then a peak, and sag and shift are negative. A " dfn { "declared" } " step is in the log or was marked; a " dfn { "detected" } " one shows only in the voltage." }
                 div.multiples {
                     @for index in 0..svg::pictured(diagnosis).min(MOST_PLOTS) { (plot(&svg::step(diagnosis, index), "small")) }
                 }
@@ -94,7 +85,7 @@ pub fn steps(diagnosis: &Diagnosis) -> Markup {
                 }
                 (steps_table(steps))
             }
-        }
+        }))
     }
 }
 
@@ -142,13 +133,13 @@ fn change(step: &LoadStep) -> Markup {
         " " span.range { "at " (SECOND.of(step.at_s)) ", " (tables::origin(step)) }
         // A lag shorter than the tenth it is told to is none.
         @if let Some(lag) = step.lag_s.filter(|lag| *lag >= 0.05) {
-            " " span.range { "voltage answered after "
+            " " span.range { "voltage responded after "
                 @match &step.lag {
                     Some(e) => (SECOND.with_range(e)),
                     None => (format::duration(lag)),
                 } }
         }
-        @if !step.answered { " " span.range { "no answer above the noise" } }
+        @if !step.answered { " " span.range { "no response above the noise" } }
     }
 }
 

@@ -58,6 +58,20 @@ pub fn plot(svg: &str, class: &str) -> Markup {
     markup! { div class=(format!("plot {class}")) { (PreEscaped(svg)) } }
 }
 
+/// A part that is closed until the reader opens it, and open on paper. `claim` says in a few
+/// words what it shows.
+pub fn fold(id: &str, title: &str, claim: Option<String>, body: Markup) -> Markup {
+    markup! {
+        details.fold {
+            summary {
+                h2 id=(id) { (title) }
+                @if let Some(claim) = claim { " " span.claim { (plain(&claim)) } }
+            }
+            (body)
+        }
+    }
+}
+
 /// A table that scrolls within its own box where it is wider than the page.
 pub fn table(caption: &str, heads: &[&str], rows: Vec<Vec<Markup>>) -> Markup {
     // A head may name what a person or a log named.

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, long_table, text};
+use super::{estimate, fold, long_table, text};
 use crate::diagnosis::{Diagnosis, LineDrop};
 use crate::report::format::{self, AMP, MILLIOHM, MILLIVOLT, plain};
 
@@ -12,7 +12,7 @@ pub fn lines(diagnosis: &Diagnosis) -> Markup {
     let ways: Vec<&LineDrop> = first_of_each_way(drops);
     markup! {
         @if !drops.is_empty() {
-            details.fold { summary { h2 #h-lines { "Volts lost on the way" } }
+            (fold("h-lines", "Voltage lost in cables and ground", None, markup! {
                 @for first in &ways {
                     p { strong { (format::capital(&way(first))) ": " } (plain(&first.told)) }
                 }
@@ -20,7 +20,7 @@ pub fn lines(diagnosis: &Diagnosis) -> Markup {
                     &["Way", "Loads on", "Engine speed, rpm", "Lost, mV", "Current, A",
                       "Resistance, mΩ", "The cable should have, mΩ"],
                     drops.iter().map(row).collect()))
-            }
+            }))
         }
     }
 }

@@ -20,7 +20,9 @@ use super::svg;
 use crate::diagnosis::Diagnosis;
 use crate::units::Spoken;
 
-use frame::{document, estimate, interval, long_list, long_table, plot, scripted, table, text};
+use frame::{
+    document, estimate, fold, interval, long_list, long_table, plot, scripted, table, text,
+};
 use live::go;
 
 const STYLE: &str = include_str!("style.css");

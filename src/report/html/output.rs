@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{estimate, long_table, plot, text};
+use super::{estimate, fold, long_table, plot, text};
 use crate::diagnosis::{Diagnosis, Heat, OutputPoint, OutputSeen};
 use crate::estimate::Estimate;
 use crate::report::format::{self, AMP, PERCENT, RPM, VOLT, plain};
@@ -13,23 +13,20 @@ use crate::units::Units;
 pub fn output(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if let Some(output) = &diagnosis.output {
-            details.fold { summary { h2 #h-output { "Alternator output" } }
+            (fold("h-output", "Alternator output", None, markup! {
                 p { (plain(&output.statement)) }
-                p { dfn { "Full output" } ": the bus is below its setpoint, so the alternator makes all "
-                    "it can at that speed. While the setpoint is held it makes what the loads need, and "
-                    dfn { "at least" } " that is in it."
+                p { dfn { "Full output" } ": the voltage is below the setpoint, so the alternator makes all it can at that speed. While the setpoint is held it makes what the loads need, so its output is " dfn { "at least" } " that."
                     @if let Some(sheet) = &output.sheet {
                         " Its sheet, " (plain(&sheet.file)) ", was taken at "
                         (VOLT.graded(Some(&sheet.test_v))) " (" (plain(&sheet.test_v.how)) ") and "
                         (diagnosis.units.degree().graded(Some(&sheet.test_c))) " (" (plain(&sheet.test_c.how))
-                        "); for each point it is carried to the voltage there and to the alternator's heat, "
-                        "by which output falls 10 to 25 % (common practice)."
+                        "). Each point is converted to the voltage there and to a hot alternator, whose output falls 10 to 25 % (common practice)."
                     }
                 }
                 @if let Some(svg) = svg::output(diagnosis) { (plot(&svg, "middling")) }
                 @if let Some(narrow) = svg::output_narrow(diagnosis) { (plot(&narrow, "narrow")) }
                 (points(output, diagnosis.units))
-            }
+            }))
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use super::{long_table, table, text};
+use super::{fold, long_table, table, text};
 use crate::diagnosis::{Diagnosis, Noise};
 use crate::estimate::Estimate;
 use crate::log::{Column, Source};
@@ -16,7 +16,7 @@ const MOST_NOTES: usize = 200;
 pub fn provenance(diagnosis: &Diagnosis) -> Markup {
     let source = &diagnosis.source;
     markup! {
-        details.fold { summary { h2 #h-data { "The data and how it was read" } }
+        (fold("h-data", "The data and how it was read", Some(format!("{} rows", format::count(source.rows_read))), markup! {
             (table("The file", &["What", "Read as"], file_rows(diagnosis)))
             @if !source.notices.is_empty() {
                 h3 { "Choices made while reading" }
@@ -47,7 +47,7 @@ pub fn provenance(diagnosis: &Diagnosis) -> Markup {
                     }
                 }
             }
-        }
+        }))
     }
 }
 

@@ -4,7 +4,7 @@ use maud::{Markup, html as markup};
 
 use super::first_screen;
 use super::live::{self, go};
-use super::{estimate, long_list, long_table, text};
+use super::{estimate, fold, long_list, long_table, text};
 use crate::diagnosis::{BusState, Diagnosis, Finding, Heat, OperatingPoint, Severity, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::format::{
@@ -95,26 +95,25 @@ pub fn operating_points(diagnosis: &Diagnosis) -> Markup {
         ]
     });
     markup! {
-        details.fold { summary { h2 #h-points { "Operating points" } }
+        (fold("h-points", "Operating points", Some(diagnosis.operating_points.len().to_string()), markup! {
             p { "An " dfn { "operating point" } " is a set of loads at one engine speed and one state of heat. "
                 dfn { "Holding" } ": the regulator is in control. " dfn { "At its limit" }
                 ": the alternator delivers all it can, and the battery still charges. " dfn { "Draining" }
                 ": the battery discharges. The " dfn { "implied deficit" }
-                " is the battery's discharge there; the " dfn { "regulation shortfall" }
-                " is what the alternator would have to make more to hold the setpoint." }
+                " is the battery discharge there; the " dfn { "regulation shortfall" } " is how much more the alternator needs to make to hold the setpoint." }
             @if let Some(e) = &diagnosis.battery.zero_current_v {
                 p { "Here the battery neither charges nor discharges at " (VOLT.graded(Some(e)))
-                    "; how sure a state is follows from how far the voltage is from there and from the setpoint." }
+                    ". The distance from there and from the setpoint decides how sure a state is." }
             }
             @if diagnosis.operating_points.is_empty() {
-                p { "No steady running: operating points are " (format::NOT_TOLD) "." }
+                p { "No steady running. Operating points are " (format::NOT_TOLD) "." }
             } @else {
                 (long_table("Voltage by operating point, with 90 % interval and grade",
                     &["Loads on", "Engine speed, rpm", "Heat", "Time there", "Bus voltage, V", "State",
                       "Implied deficit, A", "Regulation shortfall, A"], rows.collect()))
                 (amps_told(diagnosis))
             }
-        }
+        }))
     }
 }
 
@@ -137,17 +136,17 @@ fn amps_told(diagnosis: &Diagnosis) -> Markup {
     let told: Vec<(&OperatingPoint, usize)> = told.collect();
     markup! {
         @if !told.is_empty() {
-            h3 { "How the battery's amps are known" }
+            h3 { "How the battery current is known" }
             ul {
                 @for (point, others) in told {
                     li {
                         (plain(&point.deficit_told))
                         @for route in point.deficit_routes_a.iter().skip(1) {
-                            " Another route says " (AMP.graded(Some(route))) ": " (plain(&route.how)) "."
+                            " Another estimate: " (AMP.graded(Some(route))) ": " (plain(&route.how)) "."
                         }
                         @if others > 0 {
                             " The amps at " (format::plural(others, "other point", "other points"))
-                            " are known in the same way."
+                            " are estimated in the same way."
                         }
                     }
                 }
@@ -222,12 +221,12 @@ pub fn system(diagnosis: &Diagnosis) -> Markup {
     start(diagnosis, &mut facts);
     heat(diagnosis, &mut facts);
     markup! {
-        details.fold { summary { h2 #h-system { "Battery, regulator, start and heat" } }
+        (fold("h-system", "Battery, regulator, start and heat", None, markup! {
             (long_table("Parts of the system, with 90 % interval and grade", &["What", "Value", "How known"], facts))
             @if let Some(disagreement) = &diagnosis.battery.disagreement {
                 p.warn { (plain(disagreement)) }
             }
-        }
+        }))
     }
 }
 
@@ -242,14 +241,14 @@ fn battery(diagnosis: &Diagnosis, facts: &mut Rows) {
     let battery = &diagnosis.battery;
     fact(
         facts,
-        "Rest voltage: what the battery shows with nothing flowing",
+        "Rest voltage: the battery with no current flowing",
         VOLT,
         diagnosis.rest_voltage_v.as_ref(),
     );
     fact(facts, "State of charge", PERCENT, diagnosis.state_of_charge_percent.as_ref());
     fact(facts, "Battery resistance", MILLIOHM, Some(&battery.resistance_ohm));
     for route in battery.routes.iter().filter(|route| **route != battery.resistance_ohm) {
-        fact(facts, "Battery resistance, another route", MILLIOHM, Some(route));
+        fact(facts, "Battery resistance, another estimate", MILLIOHM, Some(route));
     }
     fact(
         facts,
@@ -258,9 +257,9 @@ fn battery(diagnosis: &Diagnosis, facts: &mut Rows) {
         battery.zero_current_v.as_ref(),
     );
     if let Some(used) = &diagnosis.battery_use {
-        fact(facts, "Taken from the battery over this log", AMP_HOUR, Some(&used.taken_ah));
+        fact(facts, "Charge lost by the battery over this log", AMP_HOUR, Some(&used.taken_ah));
         if let Some(hours) = &used.lasts_h {
-            let name = "Battery would last at the worst operating point, from the log's end";
+            let name = "Battery life at the worst operating point, from the end of the log";
             fact(facts, name, HOUR, Some(hours));
         }
     }
@@ -354,9 +353,9 @@ fn heat(diagnosis: &Diagnosis, facts: &mut Rows) {
 pub fn cannot_tell(diagnosis: &Diagnosis) -> Markup {
     markup! {
         @if !diagnosis.verdict.cannot_tell.is_empty() {
-            details.fold { summary { h2 #h-cannot { "What this log cannot tell" } }
+            (fold("h-cannot", "What this log does not show", Some(diagnosis.verdict.cannot_tell.len().to_string()), markup! {
                 ul { @for item in &diagnosis.verdict.cannot_tell { li { (plain(item)) } } }
-            }
+            }))
         }
     }
 }
