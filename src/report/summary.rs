@@ -1,7 +1,8 @@
 //! What page and terminal both say first: the meaning of the verdict and the finding that leads.
 
 use crate::diagnosis::{Bound, Diagnosis, Finding, LoadStep, MoreSpeed, Severity, VerdictWord};
-use crate::report::format::{self, AMP, RPM, VOLT, plain};
+use crate::estimate::Estimate;
+use crate::report::format::{self, VOLT, plain};
 use crate::report::svg;
 
 /// The verdict in words that a car's owner can act on, before any number.
@@ -66,21 +67,21 @@ pub fn leading(diagnosis: &Diagnosis) -> Option<&Finding> {
     worst_first(diagnosis).into_iter().find(|finding| finding.severity > Severity::Note)
 }
 
-/// From which engine speed the hardest set of loads holds.
-pub fn speed_claim(diagnosis: &Diagnosis) -> Option<String> {
+/// From which engine speed the hardest set of loads holds; `written` gives the speed.
+pub fn speed_claim(diagnosis: &Diagnosis, written: fn(&Estimate) -> String) -> Option<String> {
     let item = svg::worst_keep_up(diagnosis)?;
     Some(match (item.bound, &item.rpm) {
-        (Bound::Within, Some(rpm)) => format!("Holds only above {}", RPM.with_range(rpm)),
+        (Bound::Within, Some(rpm)) => format!("Holds only above {}", written(rpm)),
         (Bound::BelowSeen, _) => "Holds at every speed seen".to_owned(),
         _ => "Does not hold at any speed seen".to_owned(),
     })
 }
 
-/// The largest alternator shortfall.
-pub fn shortfall_claim(diagnosis: &Diagnosis) -> Option<String> {
+/// The largest alternator shortfall; `written` gives the amps.
+pub fn shortfall_claim(diagnosis: &Diagnosis, written: fn(&Estimate) -> String) -> Option<String> {
     let short = diagnosis.operating_points.iter().filter_map(|p| p.regulation_shortfall_a.as_ref());
     let worst = short.max_by(|a, b| a.value.total_cmp(&b.value))?;
-    Some(format!("Needs up to {} more to hold the setpoint", AMP.with_range(worst)))
+    Some(format!("Needs up to {} more to hold the setpoint", written(worst)))
 }
 
 /// How many load steps, and the one with the largest lasting drop.

@@ -241,7 +241,7 @@ fn the_sheet_is_drawn_between_its_points_only() {
         "alternator current, A",
         "sheet at 13.5 V, 23 °C",
         "seen at full output, 90 %",
-        "at least: the bus was held",
+        "at least: the setpoint was held",
         "sheet at this heat and voltage",
     ] {
         assert!(labels.iter().any(|(_, t)| t == text), "{text}");
@@ -309,7 +309,7 @@ fn amps_short_are_drawn_by_speed_with_where_they_end() {
     let wide = svg::deficit(&diagnosis).unwrap();
     let document = Document::parse(&wide).unwrap();
     let seen: Vec<String> = texts(&document).into_iter().map(|(_, t)| t).collect();
-    for text in ["amps short, A", "engine speed, rpm", "1740 rpm"] {
+    for text in ["alternator shortfall, A", "engine speed, rpm", "1750 rpm"] {
         assert!(seen.iter().any(|t| t == text), "{text}");
     }
     let name = "pumps + fans + AC clutch and blower";

@@ -172,8 +172,8 @@ fn every_column_orders_every_log_that_has_something_there() {
 fn the_soak_curve_is_drawn_with_interval_setpoint_and_words() {
     let page = html(&day(8, 2));
     for text in [
-        "The same running over the day: car-001",
-        "green ground: the setpoint",
+        "Cold versus hot over the day: car-001",
+        "green: the setpoint",
         "Against the log before, V",
         "id=\"soak-1-title\"",
         "id=\"soak-2-narrow-title\"",

@@ -5,7 +5,7 @@ use maud::{Markup, html as markup};
 use super::{estimate, fold, go, interval, long_list, long_table, plot, text};
 use crate::diagnosis::{Bound, Diagnosis, LoadStep};
 use crate::estimate::Estimate;
-use crate::report::format::{self, PERCENT, RPM, SECOND, VOLT, plain};
+use crate::report::format::{self, AMP, PERCENT, RPM, SECOND, VOLT, plain};
 use crate::report::{summary, svg, tables};
 
 /// More plots than this make the page slow and tell nobody more; the folder has them all.
@@ -13,7 +13,7 @@ const MOST_PLOTS: usize = 48;
 
 pub fn speed(diagnosis: &Diagnosis) -> Markup {
     markup! {
-        (fold("h-speed", "Voltage against engine speed", summary::speed_claim(diagnosis), markup! {
+        (fold("h-speed", "Voltage against engine speed", summary::speed_claim(diagnosis, |rpm| RPM.with_range(rpm)), markup! {
             @if let Some(svg) = svg::speed(diagnosis) {
                 p { "Steady running only. The " dfn { "keep-up speed" }
                     " of a set of loads is the engine speed from which the regulator is in control"
@@ -34,7 +34,7 @@ pub fn deficit(diagnosis: &Diagnosis) -> Markup {
     let told = short.filter(|item| !item.told.is_empty());
     markup! {
         @if let Some(svg) = svg::deficit(diagnosis) {
-            (fold("h-deficit", "Alternator shortfall against engine speed", summary::shortfall_claim(diagnosis), markup! {
+            (fold("h-deficit", "Alternator shortfall against engine speed", summary::shortfall_claim(diagnosis, |amps| AMP.with_range(amps)), markup! {
                 p { "For each set of loads: the ring is the alternator shortfall, the filled mark the battery discharge. The arrow on the zero line marks the keep-up speed." }
                 (plot(&svg, "middling"))
                 @if let Some(narrow) = svg::deficit_narrow(diagnosis) { (plot(&narrow, "narrow")) }

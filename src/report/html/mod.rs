@@ -59,7 +59,7 @@ fn page(diagnosis: &Diagnosis) -> Markup {
                 interval. " dfn { "Measured" } " numbers are read from the log, " dfn { "inferred" }
                 " ones follow from it and a stated fact about the car, " dfn { "assumed" }
                 " ones depend on a common value that was not checked on this car. A number without a \
-                grade is measured." }
+                grade is measured. A label in a picture shows the middle value." }
         }
         (live::samples(diagnosis))
     };

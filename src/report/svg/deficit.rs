@@ -1,4 +1,4 @@
-//! Amps short against engine speed, by set of loads: what the alternator lacks
+//! Alternator shortfall against engine speed, by set of loads: what the alternator lacks
 //! to hold its setpoint, what of it the battery gives, and where each set
 //! reaches zero.
 
@@ -10,7 +10,8 @@ use super::page_layout::Paper;
 use super::palette::{FAINT, Ink, SERIES, TEXT};
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, OperatingPoint};
 use crate::estimate::Estimate;
-use crate::report::format::{self, RPM};
+use crate::report::format::{self, AMP, RPM};
+use crate::report::summary;
 
 /// Sets drawn, the worst first: more overlay each other.
 const MOST_SETS: usize = 6;
@@ -60,7 +61,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let caption = Caption {
         id,
         title: format!(
-            "Amps short against engine speed: {}",
+            "Alternator shortfall against engine speed: {}",
             format::shorten(&diagnosis.source.file, 120)
         ),
         description: format!("Steady running, by set of loads: {names}."),
@@ -158,8 +159,8 @@ fn key(sets: &[LoadSet], more: usize, sheet: Paper) -> Vec<(Option<usize>, Strin
         }
     }
     let words = [
-        "Ring and band: amps missing at the bus.",
-        "Filled mark: amps of battery discharge.",
+        "Ring and band: alternator shortfall.",
+        "Filled mark: battery discharge.",
         "Bars: 90 % intervals.",
         "Sets of one speed stand side by side.",
     ];
@@ -182,7 +183,7 @@ fn axes(
     sets: &[LoadSet],
     sheet: Paper,
 ) -> Result<Panel, DrawError> {
-    let Paper { left, right, top, size, ticks, narrow, width } = sheet;
+    let Paper { left, right, top, size, ticks, width, .. } = sheet;
     let points = || sets.iter().flat_map(|set| &set.points);
     let knees = sets.iter().filter_map(|set| set.keep_up?.rpm.as_ref());
     let speeds: Vec<f64> = points().filter_map(|p| p.rpm).chain(knees.map(|e| e.value)).collect();
@@ -204,16 +205,13 @@ fn axes(
         ((lowest - pad).max(0.0), highest + pad),
         (-0.08 * most_a, 1.05 * most_a),
     );
-    let title = if narrow {
-        "Amps short against engine speed".to_owned()
-    } else {
-        format!("Amps short against engine speed, {}", format::plain(&diagnosis.source.file))
-    };
+    let title = summary::shortfall_claim(diagnosis, |amps| AMP.value(amps))
+        .unwrap_or_else(|| "Alternator shortfall against engine speed".to_owned());
     let bold = size + 3;
     let title = fit_bold(&title, bold, width - 16);
     canvas.text((8, size / 2 + 12), &title, Type::new(bold).bold())?;
     panel.x_grid(canvas, 1.0, ticks)?;
-    panel.y_axis(canvas, "amps short, A", 8, size)?;
+    panel.y_axis(canvas, "alternator shortfall, A", 8, size)?;
     panel.x_axis(canvas, 1.0, "engine speed, rpm", ticks, size)?;
     let zero = panel.y(0.0);
     canvas.line(vec![(left, zero), (right, zero)], FAINT, 2)?;

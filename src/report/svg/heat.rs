@@ -51,10 +51,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let height = under + line * legend.len() as i32 + 6;
     let caption = Caption {
         id,
-        title: format!(
-            "The same running early and late: {}",
-            format::shorten(&diagnosis.source.file, 120)
-        ),
+        title: format!("Cold versus hot: {}", format::shorten(&diagnosis.source.file, 120)),
         description: pairs
             .iter()
             .take(4)
@@ -65,9 +62,9 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let range = range(&pairs);
     Some(document(&caption, (width as u32, height as u32), |canvas| {
         let title = if narrow {
-            "The same running, early and late".to_owned()
+            "Cold versus hot".to_owned()
         } else {
-            format!("The same running, early and late, {}", format::plain(&diagnosis.source.file))
+            format!("Cold versus hot, {}", format::plain(&diagnosis.source.file))
         };
         let bold = size + 3;
         let title = fit_bold(&title, bold, width - 16);
@@ -108,7 +105,7 @@ fn legend(more: usize, narrow: bool) -> Vec<(Mark, String)> {
     let setpoint = if narrow {
         "setpoint early (dashed) and late"
     } else {
-        "setpoint at the early time (dashed) and at the late one: how far it drifted by itself"
+        "setpoint early (dashed) and late: its own drift"
     };
     let mut lines = vec![
         (Mark::Early, "early, with 90 % interval".to_owned()),

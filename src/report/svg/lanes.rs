@@ -63,7 +63,7 @@ impl Lanes<'_> {
         }
         let left_out = self.all.len() - self.shown().len();
         if left_out > 0 {
-            let text = format!("{left_out} more loads stand in diagnosis.json");
+            let text = format!("{left_out} more loads are in diagnosis.json");
             canvas.text((left, foot), &fit(&text, self.size, self.margin - left - 24), faint)?;
         }
         Ok(())

@@ -103,7 +103,7 @@ impl<'a> Picture<'a> {
             kinds.push((PointKind::Full, "seen at full output, 90 %".to_owned()));
         }
         if !self.least.is_empty() {
-            kinds.push((PointKind::Least, "at least: the bus was held".to_owned()));
+            kinds.push((PointKind::Least, "at least: the setpoint was held".to_owned()));
         }
         if let Some(sheet) = self.sheet.filter(|_| self.curve.is_some()) {
             let at =

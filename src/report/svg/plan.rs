@@ -62,7 +62,7 @@ fn capacity_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
         title: "Hot output against engine speed, and what the loads need".to_owned(),
         description: format!(
             "Machines: {}. Where a curve crosses a line of loads is the keep-up speed. The same \
-             numbers stand in candidates.csv.",
+             numbers are in candidates.csv.",
             told.join("; ")
         ),
     };
@@ -200,7 +200,7 @@ fn replay_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
     let rms = &plan.reproduction;
     let caption = Caption {
         id,
-        title: format!("The log played again: {}", format::shorten(&plan.source.file, 120)),
+        title: format!("The log, reproduced: {}", format::shorten(&plan.source.file, 120)),
         description: format!(
             "Bus voltage as logged, made again with the current alternator (within {} in nine of ten \
              moments){}.",
@@ -220,7 +220,7 @@ fn replay_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
             range,
         );
         let narrow = "The log, and reproduced";
-        title(canvas, "The log, the same reproduced, and with another alternator", narrow, paper)?;
+        title(canvas, "The log, reproduced, and with another alternator", narrow, paper)?;
         panel.x_grid(canvas, unit, paper.ticks)?;
         panel.y_axis(canvas, "bus voltage, V", 8, paper.size)?;
         panel.x_axis(canvas, unit, &format!("time, {unit_name}"), paper.ticks, paper.size)?;

@@ -53,7 +53,7 @@ fn on_paper(comparison: &Comparison, paper: Paper, id: &str) -> Option<String> {
             comparison.outcome.words()
         ),
         description: format!(
-            "At 0 s {}. {}. The same numbers stand in matched_steps.csv and matched_points.csv.",
+            "At 0 s {}. {}. The same numbers are in matched_steps.csv and matched_points.csv.",
             format::shorten(&picture.aligned_at, 300),
             settled.join("; ")
         ),
@@ -282,9 +282,9 @@ fn ground_words(canvas: &Canvas, picture: &ProofPicture, panel: &Panel, size: i3
     } else {
         format!("{} to {}", VOLT.bare(low), VOLT.of(high))
     };
-    let said = format!("on this ground, below {from}, the battery discharges");
+    let said = format!("shaded, below {from}: the battery discharges");
     let said = if text_width(&said, size) > panel.right - panel.left - 16 {
-        "on this ground the battery discharges".to_owned()
+        "shaded: the battery discharges".to_owned()
     } else {
         said
     };

@@ -44,7 +44,7 @@ fn on_paper(review: &Review, car: &CarDay, paper: Paper, id: &str) -> Option<Str
     let scene = Scene { clock: Clock::of(&curves), setpoints: setpoints(review, &curves), curves };
     let caption = Caption {
         id,
-        title: format!("The same running over the day: {}", format::shorten(&car.name, 120)),
+        title: format!("Cold versus hot over the day: {}", format::shorten(&car.name, 120)),
         description: scene
             .curves
             .iter()
@@ -59,7 +59,7 @@ fn on_paper(review: &Review, car: &CarDay, paper: Paper, id: &str) -> Option<Str
     let size = (paper.width as u32, height as u32);
     Some(document(&caption, size, |canvas| {
         let head = paper.size + 2;
-        let title = format!("The same running over the day, {}", plain(&car.name));
+        let title = format!("Cold versus hot over the day, {}", plain(&car.name));
         let title = fit_bold(&title, head, paper.width - 16);
         canvas.text((8, head / 2 + 8), &title, Type::new(head).bold())?;
         let panel = Panel::new(
@@ -355,7 +355,7 @@ fn legend(car: &CarDay, scene: &Scene, narrow: bool) -> Vec<(Ink, Option<usize>,
         }
     }
     if !scene.setpoints.is_empty() {
-        let setpoint = "green ground: the setpoint, 90 % interval";
+        let setpoint = "green: the setpoint, 90 % interval";
         lines.push((SETPOINT, None, setpoint.to_owned()));
     }
     let end = if narrow { "" } else { "; beside a name, last less first" };

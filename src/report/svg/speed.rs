@@ -10,6 +10,7 @@ use super::palette::{DRAINING, DRAINING_TEXT, FAINT, HATCH, Ink, SERIES, SETPOIN
 use super::scale::readable;
 use crate::diagnosis::{Bound, Diagnosis, KeepUp, SpeedCloud};
 use crate::report::format::{self, RPM, VOLT};
+use crate::report::summary;
 
 const MOST_KEEP_UPS: usize = 8;
 /// Marks in all: each costs about a hundred bytes.
@@ -43,7 +44,7 @@ fn on_sheet(diagnosis: &Diagnosis, sheet: Paper, id: &str) -> Option<String> {
     let caption = Caption {
         id,
         title: format!(
-            "Bus voltage against engine speed: {}",
+            "Voltage against engine speed: {}",
             format::shorten(&diagnosis.source.file, 120)
         ),
         description: format!("Steady running, by set of loads: {sets}."),
@@ -148,11 +149,8 @@ fn draw(
         ((lowest - pad).max(0.0), highest + pad),
         (low, high),
     );
-    let title = if narrow {
-        "Bus voltage against engine speed".to_owned()
-    } else {
-        format!("Bus voltage against engine speed, {}", format::plain(&diagnosis.source.file))
-    };
+    let title = summary::speed_claim(diagnosis, |rpm| RPM.value(rpm))
+        .unwrap_or_else(|| "Voltage against engine speed".to_owned());
     let bold = size + 3;
     let title = fit_bold(&title, bold, sheet.width - 16);
     canvas.text((8, size / 2 + 12), &title, Type::new(bold).bold())?;
