@@ -208,7 +208,7 @@ const SELDOM: f64 = 0.015;
 const OFTEN: f64 = 0.1;
 
 /// Names that say what else a column holds, whatever its values do.
-const OTHER_NAMES: [&[&str]; 9] = [
+const OTHER_NAMES: [&str; 9] = [
     say::VOLTAGE,
     say::CURRENT,
     say::RPM,
@@ -256,7 +256,7 @@ impl Candidate {
         };
         // Blocks from further down the file show no row numbers.
         let head = values.get(..facts.head.min(values.len())).unwrap_or(&values);
-        let spelled = words.has(say::TIME) && !words.has(&["temperat"]);
+        let spelled = words.has(say::TIME) && !words.has("temperat");
         let nearly = !spelled && is_misspelled_time(&words);
         let named = spelled || nearly || time_unit || stamped;
         let behavior = match Behavior::of(head) {

@@ -212,22 +212,8 @@ enum Meaning {
 
 /// Name, unit and meaning of a header's cell.
 fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
-    const NOT_OUTPUT: [&str; 14] = [
-        "power",
-        "leistung",
-        "torque",
-        "moment",
-        "volt",
-        "spannung",
-        "effic",
-        "wirkungsgrad",
-        "field",
-        "excit",
-        "erreger",
-        "rotor",
-        "temp",
-        "watt",
-    ];
+    const NOT_OUTPUT: &str = "power, leistung, torque, moment, volt, spannung, effic, \
+        wirkungsgrad, field, excit, erreger, rotor, temp, watt";
     let cell = cell.trim_matches(['#', '"', ' ', '\u{feff}']);
     let (name, unit) = match Unit::parse(cell) {
         Some(unit) => (cell.to_owned(), Some(unit)),
@@ -235,18 +221,18 @@ fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
     };
     let words = Words::of(&name);
     let is_number = number::parse(cell, b'.').is_some() || number::parse(cell, b',').is_some();
-    if is_number || words.has(&NOT_OUTPUT) {
+    if is_number || words.has(NOT_OUTPUT) {
         return (name, unit, None);
     }
     // "Drehzahl 1/min" reads as a count of minutes.
     let unit = unit.filter(|unit| *unit != Unit::Minute);
     let speed = match unit {
         Some(unit) => is_speed_unit(unit),
-        None => words.has(say::RPM) || words.has(say::SPEED) || words.has(&["=n"]),
+        None => words.has(say::RPM) || words.has(say::SPEED) || words.has("=n"),
     };
     let amps = match unit {
         Some(unit) => is_amps_unit(unit),
-        None => words.has(say::CURRENT) || words.has(&["=a", "output", "abgabe"]),
+        None => words.has(say::CURRENT) || words.has("=a, output, abgabe"),
     };
     let engine = words.has(say::ENGINE) && !words.has(say::ALTERNATOR);
     let meaning = match (speed, amps) {

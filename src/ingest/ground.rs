@@ -59,8 +59,8 @@ pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess,
         // "Battery voltage to ground" is read against ground, not along it.
         let against =
             [say::BATTERY, say::ALTERNATOR, say::MODULE].into_iter().any(|w| words.has(w));
-        let way_back = words.has(&["negative", "=neg", "minus", "=case", "block"]);
-        let supply = words.has(&["positive", "=pos", "plus", "=post"]);
+        let way_back = words.has("negative, =neg, minus, =case, block");
+        let supply = words.has("positive, =pos, plus, =post");
         let plainly_bus = against && !lost && (supply || !way_back);
         return if plainly_bus {
             None

@@ -90,7 +90,7 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     let placed = places.iter().any(|place| words.has(place));
     let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin))
         || words.has(say::TEMPERATURE) && !words.has(say::NO_TEMPERATURE)
-        || words.has(&["=t"]) && placed;
+        || words.has("=t") && placed;
     let is_consumer = words.has(say::CONSUMER);
     if is_temperature && !matches!(unit, Some(Unit::Volt | Unit::Millivolt)) {
         if facts.is_switched() {
@@ -174,7 +174,7 @@ pub fn raw_counts(heading: &Heading, facts: &Facts) -> Option<(f64, f64, u32)> {
     // Above what the highest system reads, below that a column may be in whole volts.
     const HIGHEST_V: f64 = 60.0;
     let words = Words::of(&heading.name);
-    let level = words.has(say::NOT_A_STATE) || words.has(&["=soc", "=soh", "=charge", "=state"]);
+    let level = words.has(say::NOT_A_STATE) || words.has("=soc, =soh, =charge, =state");
     let tap = words.has(say::BATTERY) || words.has(say::ALTERNATOR);
     let named = words.has(say::VOLTAGE) || tap && !level;
     let other = [say::CURRENT, say::RPM, say::SPEED, say::TEMPERATURE, say::SIGNAL, say::CONSUMER];
@@ -196,7 +196,7 @@ fn says_nothing(words: &Words) -> bool {
     let code =
         |word: &str| word.chars().count() == 1 || word.starts_with(|c: char| c.is_ascii_digit());
     // "A/F" is the mixture, which lies where a bus does.
-    words.has(say::GENERIC) || words.tokens().all(code) && !words.has(&["=a f"])
+    words.has(say::GENERIC) || words.tokens().all(code) && !words.has("=a f")
 }
 
 /// Stands at 0 and then keeps to what engines turn at: no other channel does.
@@ -222,7 +222,7 @@ fn sorted(mut values: Vec<f64>) -> Vec<f64> {
 
 fn tap_by_name(words: &Words) -> Option<Tap> {
     // A post is the alternator's even where the name also says battery; a module's feed is the module's.
-    if words.has(&["sensor supply", "sensorversorgung"]) {
+    if words.has("sensor supply, sensorversorgung") {
         Some(Tap::Module)
     } else if words.has(say::ALTERNATOR) {
         Some(Tap::Alternator)
@@ -238,7 +238,7 @@ fn tap_by_name(words: &Words) -> Option<Tap> {
 fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let (level_unit, median_v) = voltage_level(unit, facts);
     let level = span(facts, level_unit);
-    let supply = words.has(&["sensor supply", "sensorversorgung"]);
+    let supply = words.has("sensor supply, sensorversorgung");
     if let Some(word) = words.find(say::SIGNAL).filter(|_| !supply) {
         return (Guess::Ignored, format!("a signal voltage by name (\"{word}\"), not the bus"));
     }
@@ -281,7 +281,7 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
 fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
     let ask = "To use it: --column battery_current=NAME or --column alternator_current=NAME";
     if let Some(word) =
-        words.find(say::CONSUMER).or(words.find(&["=starter", "anlasser", "=field", "erreger"]))
+        words.find(say::CONSUMER).or(words.find("=starter, anlasser, =field, erreger"))
     {
         return (
             Guess::Ignored,
@@ -355,7 +355,7 @@ fn temperature(
 ) -> (Guess, String) {
     let by_level = temperature_unit(unit, facts, fahrenheit);
     let level = span(facts, by_level);
-    if let Some(word) = words.find(say::OTHER_PLACE).filter(|_| !words.has(&["coolant"])) {
+    if let Some(word) = words.find(say::OTHER_PLACE).filter(|_| !words.has("coolant")) {
         return (Guess::Ignored, format!("a temperature of something else (\"{word}\")"));
     }
     if words.has(say::DERIVED) {
@@ -414,7 +414,7 @@ fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     if words.has(say::DERIVED) && !is_two_state(facts) {
         return (Guess::Ignored, "a wish or limit by name, not the state of a consumer".into());
     }
-    if words.has(say::ALTERNATOR) || words.has(&["=field"]) {
+    if words.has(say::ALTERNATOR) || words.has("=field") {
         return (
             Guess::Ignored,
             "says how hard the alternator works, not what a consumer does".into(),

@@ -95,7 +95,7 @@ impl Shape {
     fn of(layout: &Layout, facts: &[Facts]) -> Option<Shape> {
         layout.header_line?;
         let columns = || layout.headings.iter().zip(facts).enumerate();
-        let named = |heading: &Heading, words: &[&str]| Words::of(&heading.name).has(words);
+        let named = |heading: &Heading, words: &str| Words::of(&heading.name).has(words);
         let is_words = |facts: &Facts| facts.words * 10 >= facts.filled * 8 && facts.filled > 0;
         let unit = columns()
             .find(|(_, (heading, facts))| named(heading, say::UNIT_NAME) && !facts.is_numeric())
@@ -107,7 +107,7 @@ impl Shape {
         channels.retain(|index| Some(*index) != unit);
         let numeric = indices(&|heading, facts| facts.is_numeric() && !named(heading, say::TIME));
         let heading = |index: &&usize| layout.headings.get(**index);
-        let with_name = |words: &'static [&'static str]| {
+        let with_name = |words: &'static str| {
             move |index: &&usize| heading(index).is_some_and(|heading| named(heading, words))
         };
         let only = |mut found: Vec<usize>| found.pop().filter(|_| found.is_empty());

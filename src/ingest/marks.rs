@@ -190,18 +190,16 @@ impl Columns {
         if row.len() < 2 || !row.iter().all(is_name) {
             return None;
         }
-        let find = |words: &[&str]| {
+        let find = |words: &str| {
             row.iter().position(|name| Words::of(&header::split_unit(name).0).has(words))
         };
         let time = find(say::TIME)?;
-        let state = find(&[
-            "state", "status", "zustand", "etat", "estado", "stato", "duty", "value", "=on", "stan",
-        ])
-        .filter(|&state| state != time)
-        .unwrap_or(if time == 2 { 0 } else { 2 });
+        const STATE: &str = "state, status, zustand, etat, estado, stato, duty, value, =on, stan";
+        let state =
+            find(STATE).filter(|&state| state != time).unwrap_or(if time == 2 { 0 } else { 2 });
         let load = (0..3)
             .find(|&i| i != time && i != state)
-            .and_then(|free| find(&["load", "consumer", "verbraucher", "name"]).or(Some(free)))?;
+            .and_then(|free| find("load, consumer, verbraucher, name").or(Some(free)))?;
         Some(Columns { time, load, state })
     }
 }

@@ -179,16 +179,17 @@ impl Words {
         self.parted.iter().map(String::as_str)
     }
 
-    /// Whether any of the patterns is found: `=word` is a whole word, `^word` the beginning
-    /// of one, `word$` its end, and plain any part of one word. Blanks in a pattern stand
-    /// between neighboring words, of which the last may go on unless the pattern is marked.
-    pub fn has(&self, patterns: &[&str]) -> bool {
+    /// Whether any of the patterns is found: see [`Words::find`].
+    pub fn has(&self, patterns: &str) -> bool {
         self.find(patterns).is_some()
     }
 
-    /// The pattern that is found, without its mark.
-    pub fn find<'p>(&self, patterns: &[&'p str]) -> Option<&'p str> {
-        patterns.iter().find_map(|pattern| {
+    /// The first of the patterns, with commas between, that is found, without its mark:
+    /// `=word` is a whole word, `^word` the beginning of one, `word$` its end, and plain any
+    /// part of one word. Blanks in a pattern stand between neighboring words, of which the last
+    /// may go on unless the pattern is marked.
+    pub fn find<'p>(&self, patterns: &'p str) -> Option<&'p str> {
+        patterns.split(',').map(str::trim).find_map(|pattern| {
             let (fits, word): (fn(&str, &str) -> bool, &str) =
                 if let Some(word) = pattern.strip_prefix('=') {
                     (|token, word| token == word, word)
@@ -197,22 +198,19 @@ impl Words {
                 } else if let Some(word) = pattern.strip_suffix('$') {
                     (|token, word| token.ends_with(word), word)
                 } else if pattern.contains(' ') {
-                    (|token, word| token.starts_with(word), *pattern)
+                    (|token, word| token.starts_with(word), pattern)
                 } else {
-                    (|token, word| token.contains(word), *pattern)
+                    (|token, word| token.contains(word), pattern)
                 };
-            let found =
-                [&self.parted, &self.whole].into_iter().any(|tokens| match word.rsplit_once(' ') {
-                    None => tokens.iter().any(|token| fits(token, word)),
-                    Some((first, last)) => {
-                        let first: Vec<&str> = first.split(' ').collect();
-                        tokens.windows(first.len() + 1).any(|window| {
-                            window.iter().zip(&first).all(|(token, word)| token == word)
-                                && window.last().is_some_and(|token| fits(token, last))
-                        })
-                    }
-                });
-            found.then_some(word)
+            let (first, last) = word.rsplit_once(' ').unwrap_or(("", word));
+            let first: Vec<&str> = first.split_whitespace().collect();
+            let is_found = |tokens: &Vec<String>| {
+                tokens.windows(first.len() + 1).any(|window| {
+                    window.iter().zip(&first).all(|(token, word)| token == word)
+                        && window.last().is_some_and(|token| fits(token, last))
+                })
+            };
+            (is_found(&self.parted) || is_found(&self.whole)).then_some(word)
         })
     }
 }

@@ -116,13 +116,13 @@ fn epoch_of(facts: &Facts) -> Option<Scale> {
 
 fn by_name(heading: &Heading) -> Option<Unit> {
     let words = Words::of(&heading.name);
-    if words.has(&["millis", "=ms", "=msec"]) {
+    if words.has("millis, =ms, =msec") {
         Some(Unit::Millisecond)
-    } else if words.has(&["micros", "=us", "=usec"]) {
+    } else if words.has("micros, =us, =usec") {
         Some(Unit::Microsecond)
-    } else if words.has(&["=sec", "=secs", "second", "sekund", "=s", "segund"]) {
+    } else if words.has("=sec, =secs, second, sekund, =s, segund") {
         Some(Unit::Second)
-    } else if words.has(&["=minutes", "=mins", "minuten"]) {
+    } else if words.has("=minutes, =mins, minuten") {
         Some(Unit::Minute)
     } else {
         None

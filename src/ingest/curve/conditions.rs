@@ -44,7 +44,7 @@ impl Conditions {
                     self.degree(unit.to_canonical().apply(value));
                 }
                 // "Test voltage;13.5"
-                None if unitless && words.has(&["temp"]) => self.degree(value),
+                None if unitless && words.has("temp") => self.degree(value),
                 None if unitless && words.has(say::VOLTAGE) => self.volt(value),
                 _ => {}
             }
