@@ -24,6 +24,8 @@ const LISTED: usize = 20;
 
 #[derive(Debug, Clone, Default)]
 pub struct Account {
+    /// Choices that a person may want to overrule, one sentence each.
+    pub notices: Vec<String>,
     pub skipped: Vec<Skipped>,
     pub bad_cells: usize,
     pub bad_cells_first: Vec<BadCell>,

@@ -1,7 +1,10 @@
 //! From raw stamps to a time that starts at 0 and strictly rises.
 
 use super::account::{self, Account};
-use super::table::Lines;
+use super::rank::{median, steps};
+use super::supply;
+use super::table::{Body, Lines};
+use crate::log::Role;
 use crate::parallel::{LEAST_VALUES, shared_mut};
 use crate::stats::find_indices;
 use crate::stats::rounding::nearest;
@@ -53,7 +56,6 @@ pub struct Axis {
     pub time_s: Vec<f64>,
     /// From the first stamp of the file to that of the first row that stays.
     pub late_s: f64,
-    pub notices: Vec<String>,
 }
 
 /// A clock that falls by nearly its whole period passed midnight (or the full hour).
@@ -83,11 +85,45 @@ const LONGEST_PAUSE_S: f64 = 86_400.0;
 /// Rows ahead in which a stepped-back clock may catch up before it counts as set back.
 const CATCH_UP_ROWS: usize = 10;
 
+/// Takes the time of the body's rows that hold a voltage of the bus. `polled`: the only rows
+/// in which the voltage was measured, where not all are.
+pub fn of(body: &mut Body, bus: Role, polled: Option<Vec<usize>>, account: &mut Account) -> Axis {
+    let time = std::mem::take(&mut body.time);
+    let (bus_v, gaps) =
+        body.channel(bus).map_or((&[][..], false), |bus| (bus.values.as_slice(), bus.extent.gaps));
+    let unpowered = supply::unpowered(&time, bus_v, body.values(Role::EngineRpm));
+    if polled.is_none() && !gaps && unpowered.is_empty() {
+        return clean(time, Rows::All(bus_v.len()), &body.lines, account);
+    }
+    for span in &unpowered {
+        account.skip(account::SUPPLY_OFF, span.len(), body.lines.of(span.start));
+    }
+    let is_on = |row: &usize| {
+        let next = unpowered.partition_point(|span| span.end <= *row);
+        unpowered.get(next).is_none_or(|span| !span.contains(row))
+    };
+    let powered: Vec<usize> = match polled {
+        Some(rows) => {
+            let first = (0..).zip(&rows).position(|(k, row)| k != *row).unwrap_or(rows.len());
+            let off: usize = unpowered.iter().map(|span| span.len()).sum();
+            let powered: Vec<usize> = rows.into_iter().filter(is_on).collect();
+            let repeated = (bus_v.len() - off).saturating_sub(powered.len());
+            account.skip(account::NOT_READ_ANEW, repeated, body.lines.of(first));
+            powered
+        }
+        None => (0..bus_v.len()).filter(is_on).collect(),
+    };
+    let is_known = |row: &usize| bus_v.get(*row).is_some_and(|v| !v.is_nan());
+    let (known, lost): (Vec<usize>, Vec<usize>) = powered.into_iter().partition(is_known);
+    let first = lost.iter().map(|row| body.lines.of(*row)).min().unwrap_or(0);
+    account.skip(account::NO_VOLTAGE, lost.len(), first);
+    clean(time, Rows::Listed(known), &body.lines, account)
+}
+
 /// `rows` are indices into `time`, the rows with a voltage.
-pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -> Axis {
-    let mut notices = Vec::new();
+fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -> Axis {
     if rows == Rows::All(time.len()) && is_straight(&mut time) {
-        return Axis { rows, time_s: time, late_s: 0.0, notices };
+        return Axis { rows, time_s: time, late_s: 0.0 };
     }
     let rows = rows.into_listed();
     let at = |row: usize| time.get(row).copied().unwrap_or(f64::NAN);
@@ -101,10 +137,10 @@ pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Accoun
             account.skip(account::NO_TIME, 1, lines.of(row));
         }
     }
-    let (timed, standing) = space_standing(timed, lines, &mut notices);
+    let (timed, standing) = space_standing(timed, lines, account);
     let step_s = median_step(&timed);
     let timed = drop_jumps_ahead(timed, step_s, lines, account);
-    let stretches = part(timed, step_s, lines, account, &mut notices);
+    let stretches = part(timed, step_s, lines, account);
     let longest =
         stretches.iter().enumerate().rev().max_by_key(|(_, s)| s.len()).map_or(0, |(i, _)| i);
     let parts = stretches.len();
@@ -118,20 +154,20 @@ pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Accoun
     }
     if parts > 1 {
         let from = kept.first().map_or(0, |&(row, _)| lines.of(row));
-        notices.push(format!(
+        account.notices.push(format!(
             "the clock restarts {} time{}; the longest stretch is kept ({} rows from line {from})",
             parts - 1,
             if parts == 2 { "" } else { "s" },
             kept.len()
         ));
     }
-    let kept = between_pauses(kept, lines, account, &mut notices);
-    let kept = settle_repeats(kept, standing, lines, account, &mut notices);
+    let kept = between_pauses(kept, lines, account);
+    let kept = settle_repeats(kept, standing, lines, account);
     let start = kept.first().map_or(0.0, |&(_, t)| t);
     let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
     let rows = Rows::Listed(rows);
     let late_s = rows.first().map_or(0.0, |row| at(row) - first);
-    Axis { rows, time_s, late_s, notices }
+    Axis { rows, time_s, late_s }
 }
 
 /// Seconds from the first stamp, and whether there is nothing to clean: every stamp is one,
@@ -155,8 +191,7 @@ pub fn to_nanoseconds(t: f64) -> f64 {
 }
 
 fn median_step(timed: &[(usize, f64)]) -> f64 {
-    let mut steps: Vec<f64> = timed.windows(2).map(gap).filter(|step| *step > 0.0).collect();
-    median(&mut steps).unwrap_or(0.0)
+    median(timed.windows(2).map(gap).filter(|step| *step > 0.0)).unwrap_or(0.0)
 }
 
 fn gap(pair: &[(usize, f64)]) -> f64 {
@@ -164,12 +199,6 @@ fn gap(pair: &[(usize, f64)]) -> f64 {
         [a, b] => b.1 - a.1,
         _ => 0.0,
     }
-}
-
-/// The middle value, or the upper of two; reorders `values`.
-pub fn median(values: &mut [f64]) -> Option<f64> {
-    let last = values.len().checked_sub(1)?;
-    Some(*values.select_nth_unstable_by(last.div_ceil(2), f64::total_cmp).1)
 }
 
 /// Rows under one stamp beyond this many times the usual number: the counter stands.
@@ -181,25 +210,20 @@ const STANDING: usize = 2;
 fn space_standing(
     timed: Vec<(usize, f64)>,
     lines: &Lines,
-    notices: &mut Vec<String>,
+    account: &mut Account,
 ) -> (Vec<(usize, f64)>, usize) {
     let runs: Vec<&[(usize, f64)]> = timed.chunk_by(|a, b| a.1 == b.1).collect();
-    let stamp = |run: &[(usize, f64)]| run.first().map_or(0.0, |first| first.1);
-    let mut lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
-    let mut widths: Vec<f64> = runs
-        .windows(2)
-        .filter_map(|pair| Some(stamp(pair.get(1)?) - stamp(pair.first()?)))
-        .filter(|width| *width > 0.0)
-        .collect();
+    let lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
+    let mut widths_s = widths_s(&runs);
+    widths_s.retain(|width_s| *width_s > 0.0);
     // Mean over whole rounds: a stamp of two seconds may stand over three rows or four.
-    let middle = |values: &mut Vec<f64>| -> Option<f64> {
-        let usual = median(values)?;
+    let middle = |values: &[f64]| -> Option<f64> {
+        let usual = median(values.iter().copied())?;
         let near: Vec<f64> =
             values.iter().copied().filter(|v| (0.5 * usual..=1.5 * usual).contains(v)).collect();
         Some(near.iter().sum::<f64>() / near.len() as f64)
     };
-    let (Some(usual_length), Some(usual_width_s)) = (middle(&mut lengths), middle(&mut widths))
-    else {
+    let (Some(usual_length), Some(usual_width_s)) = (middle(&lengths), middle(&widths_s)) else {
         return (timed, 0);
     };
     let each_s = usual_width_s / usual_length;
@@ -244,7 +268,7 @@ fn space_standing(
             1 => ", and begins anew once; the log is carried on there".to_owned(),
             times => format!(", and begins anew {times} times; the log is carried on there"),
         };
-        notices.push(format!(
+        account.notices.push(format!(
             "the clock stands still for {standing} rows (first at line {line}), as a run-time counter does while the engine is off{again}. Those rows are spaced by {each_s:.2} s, its later rate"
         ));
     }
@@ -291,7 +315,6 @@ fn part(
     step_s: f64,
     lines: &Lines,
     account: &mut Account,
-    notices: &mut Vec<String>,
 ) -> Vec<Vec<(usize, f64)>> {
     let mut stretches: Vec<Vec<(usize, f64)>> = Vec::new();
     let mut current: Vec<(usize, f64)> = Vec::with_capacity(timed.len());
@@ -335,7 +358,7 @@ fn part(
         }
     }
     if set_back > 0 {
-        notices.push(format!(
+        account.notices.push(format!(
             "the clock was set back {set_back} time{} by {set_back_s:.1} s in all, first at line {first_set_back}; the log is carried on there",
             if set_back == 1 { "" } else { "s" }
         ));
@@ -349,7 +372,6 @@ fn between_pauses(
     kept: Vec<(usize, f64)>,
     lines: &Lines,
     account: &mut Account,
-    notices: &mut Vec<String>,
 ) -> Vec<(usize, f64)> {
     let runs: Vec<_> = kept.chunk_by(|a, b| b.1 - a.1 <= LONGEST_PAUSE_S).collect();
     if runs.len() < 2 {
@@ -359,7 +381,7 @@ fn between_pauses(
     for run in runs.iter().filter(|run| !std::ptr::eq(**run, longest)) {
         account.skip(account::PAUSED, run.len(), run.first().map_or(0, |&(row, _)| lines.of(row)));
     }
-    notices.push(format!(
+    account.notices.push(format!(
         "the log pauses for more than a day {} time{}; the longest stretch is kept ({} rows from line {})",
         runs.len() - 1,
         if runs.len() == 2 { "" } else { "s" },
@@ -376,7 +398,6 @@ fn settle_repeats(
     standing: usize,
     lines: &Lines,
     account: &mut Account,
-    notices: &mut Vec<String>,
 ) -> Vec<(usize, f64)> {
     let repeats = kept.windows(2).filter(|p| gap(p) == 0.0).count();
     if repeats == 0 {
@@ -397,32 +418,36 @@ fn settle_repeats(
             .collect();
     }
     let runs: Vec<&[(usize, f64)]> = kept.chunk_by(|a, b| a.1 == b.1).collect();
-    let mut lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
-    let mut widths: Vec<f64> = runs
-        .windows(2)
-        .filter_map(|pair| match pair {
-            [a, b] => Some(b.first()?.1 - a.first()?.1),
-            _ => None,
-        })
-        .collect();
-    let usual_length = median(&mut lengths).unwrap_or(1.0).max(1.0);
-    let usual_width_s = median(&mut widths).unwrap_or(0.0);
+    let usual_length = median(runs.iter().map(|run| run.len() as f64)).unwrap_or(1.0).max(1.0);
+    let usual_width_s = median(widths_s(&runs)).unwrap_or(0.0);
     let mut spread = Vec::with_capacity(kept.len());
     for (index, run) in runs.iter().enumerate() {
-        let stamp = run.first().map_or(0.0, |first| first.1);
-        let next = runs.get(index + 1).and_then(|run| run.first()).map(|first| first.1);
-        let width_s = next.map_or(usual_width_s, |next| (next - stamp).min(1.5 * usual_width_s));
+        let stamp_s = stamp(run);
+        let next = runs.get(index + 1).map(|run| stamp(run));
+        let width_s = next.map_or(usual_width_s, |next| (next - stamp_s).min(1.5 * usual_width_s));
         let length = run.len() as f64;
         let partial = length < usual_length && (index == 0 || next.is_none());
         let each_s = if partial { width_s / usual_length } else { width_s / length };
         // The log begins in the middle of the first stamp and ends in the middle of the last.
-        let first_s = if partial && index == 0 { stamp + width_s - each_s * length } else { stamp };
+        let first_s =
+            if partial && index == 0 { stamp_s + width_s - each_s * length } else { stamp_s };
         spread.extend(
             run.iter().enumerate().map(|(j, &(row, _))| (row, first_s + each_s * j as f64)),
         );
     }
-    notices.push(format!(
+    account.notices.push(format!(
         "about {usual_length:.0} rows share each time stamp of {usual_width_s:.3} s; they are spread evenly over it"
     ));
     spread
+}
+
+/// The time stamp that all rows of a run share.
+fn stamp(run: &[(usize, f64)]) -> f64 {
+    run.first().map_or(0.0, |first| first.1)
+}
+
+/// Seconds from the stamp of each run to that of the next.
+fn widths_s(runs: &[&[(usize, f64)]]) -> Vec<f64> {
+    let stamps: Vec<f64> = runs.iter().map(|run| stamp(run)).collect();
+    steps(&stamps).collect()
 }

@@ -9,15 +9,13 @@ pub mod packed;
 mod scale;
 mod wrap;
 
-use std::path::Path;
-
 use chrono::{DateTime, NaiveDateTime};
 
-use super::error::{IngestError, clip, list};
+use super::error::{Problem, clip, list};
 use super::header::Heading;
 use super::named::edit_distance;
 use super::profile::{Facts, Words};
-use super::stamp::{DateOrder, StampFormat, TwoFields};
+use super::stamp::{DateOrder, Stamp, StampFormat, TwoFields};
 use super::vocabulary as say;
 use crate::log::{ClockCandidate, Role};
 use behavior::Behavior;
@@ -104,7 +102,6 @@ impl Clock {
 /// What is known of the file's columns when the clock is chosen.
 #[derive(Clone, Copy)]
 pub struct Columns<'a> {
-    pub path: &'a Path,
     pub headings: &'a [Heading],
     pub facts: &'a [Facts],
     /// Roles that flags or `car.toml` give.
@@ -114,11 +111,11 @@ pub struct Columns<'a> {
 }
 
 /// Picks the clock.
-pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, IngestError> {
-    let Columns { path, headings, facts, forced, .. } = columns;
+pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, Problem> {
+    let Columns { headings, facts, forced, .. } = columns;
     if let Some(hz) = sample_rate_hz {
         if !(hz.is_finite() && hz > 0.0) {
-            return Err(IngestError::BadSampleRate { path: path.to_path_buf(), rate: hz });
+            return Err(Problem::BadSampleRate { rate: hz });
         }
         return Ok(Clock::plain(Source::Rate { hz }, "sample rate given"));
     }
@@ -160,7 +157,7 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, In
             && let Some(rival) = others().find(|rival| rival.score >= best.score - TIE)
             && let Some(seen) = disagreement(columns, &clock, best, rival)
         {
-            return Err(IngestError::TwoClocks { path: path.to_path_buf(), seen });
+            return Err(Problem::TwoClocks { seen });
         }
         if chosen.is_some_and(|chosen| !chosen.named) && !own.is_clock() {
             clock.notices.push(format!(
@@ -250,7 +247,7 @@ impl Candidate {
             return None;
         }
         let values: Vec<f64> = if stamped {
-            facts.stamps.iter().filter_map(|stamp| stamp.seconds()).collect()
+            facts.stamps.iter().map(Stamp::seconds).collect()
         } else {
             packed::unpacked(&facts.numbers).unwrap_or_else(|| facts.numbers.clone())
         };
@@ -326,7 +323,7 @@ fn ranked(columns: Columns) -> Vec<Candidate> {
     ranked
 }
 
-fn no_time(columns: Columns) -> IngestError {
+fn no_time(columns: Columns) -> Problem {
     let names: Vec<String> = columns.headings.iter().map(|h| h.name.clone()).collect();
     let goes_back = columns.headings.iter().zip(columns.facts).find_map(|(heading, facts)| {
         let named = Words::of(&heading.name).has(say::TIME) && facts.is_numeric();
@@ -339,7 +336,7 @@ fn no_time(columns: Columns) -> IngestError {
         ),
         None => String::new(),
     };
-    IngestError::NoTime { path: columns.path.to_path_buf(), columns: list(&names), seen }
+    Problem::NoTime { columns: list(&names), seen }
 }
 
 /// What two equally good clocks say, where they disagree on how long the log lasts.

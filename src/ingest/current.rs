@@ -1,6 +1,9 @@
 //! Which sign of the battery current means charging.
 
+use super::account::Account;
+use super::error::clip;
 use super::profile::Words;
+use super::rank::{median, steps};
 use super::vocabulary as say;
 use crate::levels;
 use crate::nominal::Nominal;
@@ -13,7 +16,7 @@ pub fn settle_sign(
     bus_v: &[f64],
     current_a: &mut [f64],
     nominal: Nominal,
-    notices: &mut Vec<String>,
+    account: &mut Account,
 ) -> String {
     let words = Words::of(name);
     let by_name = if words.has(say::DISCHARGE) {
@@ -32,18 +35,18 @@ pub fn settle_sign(
         });
     let (charging_positive, why) = match (by_name, seen) {
         (Some((named, _)), Some((positive, true, reason))) if named != positive => {
-            notices.push(format!(
+            account.notices.push(format!(
                 "the clamp of \"{}\" was on the wrong way round: by its name the sign is the other, but {reason}. It is turned so that charging is positive",
-                super::error::clip(name)
+                clip(name)
             ));
             (positive, turned(positive, reason))
         }
         (Some(known), _) => known,
         (None, Some((positive, _, reason))) => (positive, turned(positive, reason)),
         (None, None) => {
-            notices.push(format!(
+            account.notices.push(format!(
                 "nothing shows which sign of \"{}\" means charging; positive is taken as charging. Name the column \"battery discharge current\" if it is not",
-                super::error::clip(name)
+                clip(name)
             ));
             (true, "sign not known from the log; positive taken as charging".to_owned())
         }
@@ -56,15 +59,15 @@ pub fn settle_sign(
 
 /// An alternator delivers and never draws: amps that are negative nearly throughout come
 /// from a clamp that was on the wrong way round.
-pub fn settle_output(name: &str, current_a: &mut [f64], notices: &mut Vec<String>) {
+pub fn settle_output(name: &str, current_a: &mut [f64], account: &mut Account) {
     const FLOWS_A: f64 = 5.0;
     let count = |is: fn(f64) -> bool| current_a.iter().filter(|amps| is(**amps)).count();
     let (back, forth) = (count(|amps| amps < -FLOWS_A), count(|amps| amps > FLOWS_A));
     if back >= 10 && back > 9 * forth {
         negate(current_a);
-        notices.push(format!(
+        account.notices.push(format!(
             "the clamp of \"{}\" was on the wrong way round: an alternator's amps are not negative. They are turned",
-            super::error::clip(name)
+            clip(name)
         ));
     }
 }
@@ -89,9 +92,7 @@ fn turned(positive: bool, reason: &str) -> String {
 fn by_cranking(bus_v: &[f64], current_a: &[f64], nominal: Nominal) -> Option<bool> {
     const STARTER_A: f64 = 60.0;
     let dip_v = nominal.volts(levels::STARTER_FALL);
-    let mut sorted: Vec<f64> = bus_v.iter().copied().filter(|v| !v.is_nan()).collect();
-    sorted.sort_by(f64::total_cmp);
-    let usual = super::profile::quantile(&sorted, 0.5)?;
+    let usual = median(bus_v.iter().copied())?;
     let dip = bus_v
         .iter()
         .zip(current_a)
@@ -104,17 +105,9 @@ fn by_cranking(bus_v: &[f64], current_a: &[f64], nominal: Nominal) -> Option<boo
 /// Where charging current jumps up so does the voltage at the battery, and the other way about.
 fn by_steps(bus_v: &[f64], current_a: &[f64]) -> Option<f64> {
     const CLEAR: f64 = 0.3;
-    let pairs: Vec<(f64, f64)> = bus_v
-        .windows(2)
-        .zip(current_a.windows(2))
-        .filter_map(|(v, a)| match (v, a) {
-            ([v0, v1], [a0, a1]) => Some((v1 - v0, a1 - a0)),
-            _ => None,
-        })
-        .filter(|(v, a)| v.is_finite() && a.is_finite())
-        .collect();
     let (mut va, mut vv, mut aa) = (0.0, 0.0, 0.0);
-    for (v, a) in &pairs {
+    let pairs = steps(bus_v).zip(steps(current_a));
+    for (v, a) in pairs.filter(|(v, a)| v.is_finite() && a.is_finite()) {
         va += v * a;
         vv += v * v;
         aa += a * a;

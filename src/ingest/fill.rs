@@ -1,13 +1,25 @@
 //! Interleaved loggers write one channel a row: slow channels hold their last
 //! value until it is stale.
 
-use super::axis::median;
+use super::rank::median;
+use super::table::{Body, Channel};
+use crate::log::Role;
+use crate::parallel::shared_mut;
 
 /// A channel's value stands this many of its own update intervals.
 const HOLD_UPDATES: f64 = 5.0;
 
+/// Holds the values of every channel but the bus.
+pub fn hold_slow_channels(body: &mut Body, bus: Role) {
+    let slow = |channel: &&mut Channel| channel.extent.gaps && channel.role != bus;
+    let mut slow: Vec<&mut Channel> = body.channels.iter_mut().filter(slow).collect();
+    shared_mut(&mut slow, 1, |_, part| {
+        part.iter_mut().for_each(|channel| hold(&body.time, &mut channel.values));
+    });
+}
+
 /// Holds values forward over NaN. A clock that steps back ends the hold.
-pub fn hold(time: &[f64], values: &mut [f64]) {
+fn hold(time: &[f64], values: &mut [f64]) {
     if !values.iter().any(|value| value.is_nan()) {
         return;
     }
@@ -21,7 +33,7 @@ pub fn hold(time: &[f64], values: &mut [f64]) {
             last_at = t;
         }
     }
-    let Some(update) = median(&mut gaps) else { return };
+    let Some(update) = median(gaps) else { return };
     let hold_s = HOLD_UPDATES * update;
     let (mut held, mut held_at) = (f64::NAN, f64::NAN);
     for (&t, value) in time.iter().zip(values.iter_mut()) {

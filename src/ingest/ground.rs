@@ -5,7 +5,7 @@
 //! ground" another way back: a column is the ground path's only where its name
 //! says so, nothing in the name says otherwise, and its level fits.
 
-use super::guess::Guess;
+use super::guess::{Guess, ignored};
 use super::levels::{is_two_state, scale_of, system_of, voltage_level};
 use super::profile::{Facts, Words};
 use super::units::Unit;
@@ -38,7 +38,6 @@ fn reach(facts: &Facts) -> f64 {
 
 /// `None` where the column is no ground's, and is to be judged as any other.
 pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess, String)> {
-    let ignored = |why: String| Some((Guess::Ignored, why));
     let word = words.find(say::GROUND)?.trim();
     let volts = matches!(unit, Some(Unit::Volt | Unit::Millivolt));
     let lost = words.has(say::LOST);
@@ -65,29 +64,29 @@ pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess,
         return if plainly_bus {
             None
         } else {
-            ignored(format!(
+            Some(ignored(format!(
                 "name says ground (\"{word}\"), but a median of {median_v:.1} V is a bus's. If it is the bus: --column voltage=NAME"
-            ))
+            )))
         };
     }
     if let Some(other) = words.find(say::OTHER_GROUND).or(words.find(say::MODULE)) {
-        return ignored(format!(
+        return Some(ignored(format!(
             "a ground by name, but not the engine's or alternator's (\"{}\"). {ASK}",
             other.trim()
-        ));
+        )));
     }
     let unit = unit_of(unit, facts);
     let reach_v = reach(facts) * scale_of(unit);
     if reach_v > MOST_V {
-        return ignored(format!(
+        return Some(ignored(format!(
             "name says ground (\"{word}\"), but {reach_v:.1} V is more than a ground path loses. {ASK}"
-        ));
+        )));
     }
     let still = facts.min() == facts.max();
     if still || is_two_state(facts) {
-        return ignored(format!(
+        return Some(ignored(format!(
             "name says ground (\"{word}\"), but it reads the same throughout: nothing may be wired to it. {ASK}"
-        ));
+        )));
     }
     let (low, high) = (facts.quantile(0.02).unwrap_or(0.0), facts.quantile(0.98).unwrap_or(0.0));
     let scale = scale_of(unit);

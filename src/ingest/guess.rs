@@ -6,7 +6,8 @@ use super::levels::{
     is_two_state, level_scale, rpm_unit, scale_of, span, stated_unit, system_of, temperature_unit,
     voltage_level,
 };
-use super::profile::{self, Facts, Words};
+use super::profile::{Facts, Words};
+use super::rank::median;
 use super::units::Unit;
 use super::vocabulary as say;
 use crate::levels;
@@ -60,11 +61,15 @@ pub fn force(role: Role, heading: &Heading, facts: &Facts) -> Guess {
     }
 }
 
+/// A column without a role, and why.
+pub fn ignored(why: impl Into<String>) -> (Guess, String) {
+    (Guess::Ignored, why.into())
+}
+
 pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, String) {
     let words = Words::of(&heading.name);
-    let ignored = |why: String| (Guess::Ignored, why);
     if facts.filled == 0 {
-        return ignored("holds no value".into());
+        return ignored("holds no value");
     }
     let unit = stated_unit(heading, facts);
     let textual = !facts.is_numeric() && !facts.is_switched();
@@ -75,16 +80,14 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
         );
     }
     if facts.is_clock() {
-        return ignored("a second clock; another column is the time".into());
+        return ignored("a second clock; another column is the time");
     }
     if textual {
         let example = facts.word_example.as_deref().unwrap_or("text");
         return ignored(format!("holds text such as \"{example}\""));
     }
     if matches!(unit, Some(unit) if unit.seconds().is_some()) && !words.has(say::CONSUMER) {
-        return ignored(
-            "a time; another column is the clock, or this one does not run evenly".into(),
-        );
+        return ignored("a time; another column is the clock, or this one does not run evenly");
     }
     let places = [say::COOLANT, say::INTAKE, say::AMBIENT, say::BATTERY];
     let placed = places.iter().any(|place| words.has(place));
@@ -95,7 +98,7 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     if is_temperature && !matches!(unit, Some(Unit::Volt | Unit::Millivolt)) {
         if facts.is_switched() {
             return ignored(
-                "a temperature switch, no consumer. If it is a load: --column load=NAME".into(),
+                "a temperature switch, no consumer. If it is a load: --column load=NAME",
             );
         }
         return temperature(&words, unit, facts, fahrenheit);
@@ -109,7 +112,7 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
             return current(&words, unit);
         }
         Some(Unit::Rpm | Unit::ThousandRpm | Unit::Hertz) => return speed(&words, unit, facts),
-        Some(Unit::Other) => return ignored("measures something this tool does not use".into()),
+        Some(Unit::Other) => return ignored("measures something this tool does not use"),
         _ => {}
     }
     if words.has(say::VOLTAGE) && !facts.is_switched() {
@@ -125,7 +128,7 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
         return speed(&words, unit, facts);
     }
     if words.has(say::TORQUE_LOAD) {
-        return ignored("the engine's torque load, not an electrical one".into());
+        return ignored("the engine's torque load, not an electrical one");
     }
     if is_consumer || words.has(say::ANY_LOAD) {
         return load(&words, unit, facts);
@@ -142,7 +145,7 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     }
     if facts.is_switched() || is_two_state(facts) {
         return ignored(
-            "on and off, but its name says no consumer. If it is a load: --column load=NAME".into(),
+            "on and off, but its name says no consumer. If it is a load: --column load=NAME",
         );
     }
     if says_nothing(&words) && unit.is_none() {
@@ -165,7 +168,7 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
             return (Guess::MaybeVoltage { unit: level_unit }, why);
         }
     }
-    ignored("nothing in its name, unit or values says a role. To use it: --column ROLE=NAME".into())
+    ignored("nothing in its name, unit or values says a role. To use it: --column ROLE=NAME")
 }
 
 /// Whole numbers without a unit, too high for volts and under a voltage's name: what a
@@ -212,12 +215,7 @@ fn starts_and_runs(facts: &Facts) -> bool {
         && running >= 10
         && running * 20 >= turning.len() * 19
         && (1..=STARTS).contains(&starts)
-        && profile::quantile(&sorted(turning), 0.5).is_some_and(|m| (550.0..=4500.0).contains(&m))
-}
-
-fn sorted(mut values: Vec<f64>) -> Vec<f64> {
-    values.sort_by(f64::total_cmp);
-    values
+        && median(turning).is_some_and(|median| (550.0..=4500.0).contains(&median))
 }
 
 fn tap_by_name(words: &Words) -> Option<Tap> {
@@ -240,27 +238,23 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
     let level = span(facts, level_unit);
     let supply = words.has("sensor supply, sensorversorgung");
     if let Some(word) = words.find(say::SIGNAL).filter(|_| !supply) {
-        return (Guess::Ignored, format!("a signal voltage by name (\"{word}\"), not the bus"));
+        return ignored(format!("a signal voltage by name (\"{word}\"), not the bus"));
     }
     if let Some(word) = words.find(say::DERIVED) {
-        return (
-            Guess::Ignored,
-            format!("a wish, limit or extreme by name (\"{word}\"), not the bus as it was"),
-        );
+        return ignored(format!(
+            "a wish, limit or extreme by name (\"{word}\"), not the bus as it was"
+        ));
     }
     if let Some(word) = words.find(say::CONSUMER) {
-        return (Guess::Ignored, format!("the voltage at a consumer (\"{word}\"), not the bus"));
+        return ignored(format!("the voltage at a consumer (\"{word}\"), not the bus"));
     }
     let tap = tap_by_name(words);
     match system_of(facts, unit) {
         Ok(_) => {}
         Err(Unsupported::TooLow) => {
-            return (
-                Guess::Ignored,
-                format!(
-                    "a voltage, but {level} (median {median_v:.2} V) is not the level of a 6, 12 or 24 V bus"
-                ),
-            );
+            return ignored(format!(
+                "a voltage, but {level} (median {median_v:.2} V) is not the level of a 6, 12 or 24 V bus"
+            ));
         }
         Err(why) => {
             let seen = format!("a voltage by name or unit, {level}");
@@ -283,16 +277,10 @@ fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
     if let Some(word) =
         words.find(say::CONSUMER).or(words.find("=starter, anlasser, =field, erreger"))
     {
-        return (
-            Guess::Ignored,
-            format!("amps of one consumer (\"{word}\"), not of battery or alternator"),
-        );
+        return ignored(format!("amps of one consumer (\"{word}\"), not of battery or alternator"));
     }
     if words.has(say::DERIVED) {
-        return (
-            Guess::Ignored,
-            "a wish, limit or extreme by name, not a current as it was".into(),
-        );
+        return ignored("a wish, limit or extreme by name, not a current as it was");
     }
     let unit = Some(unit.unwrap_or(Unit::Amp));
     let battery = words.has(say::BATTERY) || words.has(say::DISCHARGE);
@@ -306,7 +294,7 @@ fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
             Guess::Plain { role: Role::AlternatorCurrent, unit },
             "name says alternator and current".into(),
         ),
-        _ => (Guess::Ignored, format!("a current, but its name does not say whose. {ask}")),
+        _ => ignored(format!("a current, but its name does not say whose. {ask}")),
     }
 }
 
@@ -314,14 +302,14 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     if let Some(word) =
         words.find(say::CONSUMER).or(words.find(say::OTHER_SPEED)).or(words.find(say::DERIVED))
     {
-        return (Guess::Ignored, format!("a speed, but not the engine's as it was (\"{word}\")"));
+        return ignored(format!("a speed, but not the engine's as it was (\"{word}\")"));
     }
     if unit == Some(Unit::Hertz)
         && !words.has(say::RPM)
         && !words.has(say::ENGINE)
         && !words.has(say::ALTERNATOR)
     {
-        return (Guess::Ignored, "a frequency that does not say of what".into());
+        return ignored("a frequency that does not say of what");
     }
     let (role, whose) = if words.has(say::ALTERNATOR) {
         (Role::AlternatorRpm, "alternator")
@@ -331,20 +319,24 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let by_level = rpm_unit(unit, facts);
     let top_rpm = facts.quantile(0.98).map_or(0.0, |top| by_level.to_canonical().apply(top));
     if top_rpm > 30_000.0 || facts.quantile(0.02).is_some_and(|low| low < -50.0) {
-        return (
-            Guess::Ignored,
-            format!("a speed by name, but {} is not an engine's", span(facts, by_level)),
-        );
+        return ignored(format!(
+            "a speed by name, but {} is not an engine's",
+            span(facts, by_level)
+        ));
     }
-    let how = if unit == Some(by_level) {
-        String::new()
-    } else {
-        format!(", unit {} by level", by_level.word())
-    };
+    let how = how_known(unit, by_level);
     (
         Guess::Plain { role, unit: Some(by_level) },
         format!("name or unit says {whose} speed; {}{how}", span(facts, by_level)),
     )
+}
+
+/// Said of a unit that neither header nor cells state.
+fn how_known(stated: Option<Unit>, by_level: Unit) -> String {
+    if stated == Some(by_level) {
+        return String::new();
+    }
+    format!(", unit {} by level", by_level.word())
 }
 
 fn temperature(
@@ -356,10 +348,10 @@ fn temperature(
     let by_level = temperature_unit(unit, facts, fahrenheit);
     let level = span(facts, by_level);
     if let Some(word) = words.find(say::OTHER_PLACE).filter(|_| !words.has("coolant")) {
-        return (Guess::Ignored, format!("a temperature of something else (\"{word}\")"));
+        return ignored(format!("a temperature of something else (\"{word}\")"));
     }
     if words.has(say::DERIVED) {
-        return (Guess::Ignored, "a wished or limit temperature by name".into());
+        return ignored("a wished or limit temperature by name");
     }
     let place = if words.has(say::INTAKE) {
         Place::Intake
@@ -372,20 +364,15 @@ fn temperature(
     } else if words.has(say::BATTERY) {
         Place::Battery
     } else {
-        return (
-            Guess::Ignored,
-            "a temperature, but its name does not say where. To use it: --column temperature.coolant=NAME (or intake, alternator, ambient, battery)".into(),
+        return ignored(
+            "a temperature, but its name does not say where. To use it: --column temperature.coolant=NAME (or intake, alternator, ambient, battery)",
         );
     };
     let median_c = facts.median().map_or(f64::NAN, |median| by_level.to_canonical().apply(median));
     if !(-60.0..=250.0).contains(&median_c) {
-        return (Guess::Ignored, format!("a temperature by name, but {level} is none"));
+        return ignored(format!("a temperature by name, but {level} is none"));
     }
-    let how = if unit == Some(by_level) {
-        String::new()
-    } else {
-        format!(", unit {} by level", by_level.word())
-    };
+    let how = how_known(unit, by_level);
     (
         Guess::Plain { role: Role::Temperature(place), unit: Some(by_level) },
         format!("name says {} temperature; {level}{how}", place.word()),
@@ -396,29 +383,24 @@ fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let consumer = words.find(say::CONSUMER);
     let what = consumer.or(words.find(say::ANY_LOAD)).unwrap_or("load");
     if let Some(word) = words.find(say::NOT_A_STATE) {
-        return (Guess::Ignored, format!("not the state of a consumer (\"{word}\")"));
+        return ignored(format!("not the state of a consumer (\"{word}\")"));
     }
     if let Some(word) = words.find(say::ENGINE_CONTROL) {
-        return (
-            Guess::Ignored,
-            format!("part of the engine's own control (\"{word}\"), not a switched consumer"),
-        );
+        return ignored(format!(
+            "part of the engine's own control (\"{word}\"), not a switched consumer"
+        ));
     }
     let bare = consumer.is_none() && words.has(say::BARE_LOAD) && !words.has(say::DUTY);
     if bare && !is_two_state(facts) {
-        return (
-            Guess::Ignored,
-            "\"load\" alone, in shares: as likely the engine's. If it is a consumer: --column load=NAME".into(),
+        return ignored(
+            "\"load\" alone, in shares: as likely the engine's. If it is a consumer: --column load=NAME",
         );
     }
     if words.has(say::DERIVED) && !is_two_state(facts) {
-        return (Guess::Ignored, "a wish or limit by name, not the state of a consumer".into());
+        return ignored("a wish or limit by name, not the state of a consumer");
     }
     if words.has(say::ALTERNATOR) || words.has("=field") {
-        return (
-            Guess::Ignored,
-            "says how hard the alternator works, not what a consumer does".into(),
-        );
+        return ignored("says how hard the alternator works, not what a consumer does");
     }
     let plain = Guess::Plain { role: Role::Load, unit };
     if facts.is_switched() {
@@ -430,11 +412,8 @@ fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
             let how = if scale == 1.0 { "0 to 1".to_owned() } else { format!("0 to {scale}") };
             (plain, format!("name says a consumer (\"{what}\"); values {how}"))
         }
-        _ => (
-            Guess::Ignored,
-            format!(
-                "name says a consumer (\"{what}\"), but {low} to {high} is neither on/off nor a duty. If it is a load: --column load=NAME"
-            ),
-        ),
+        _ => ignored(format!(
+            "name says a consumer (\"{what}\"), but {low} to {high} is neither on/off nor a duty. If it is a load: --column load=NAME"
+        )),
     }
 }

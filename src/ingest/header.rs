@@ -6,7 +6,7 @@ use csv::StringRecord;
 
 use super::dialect::{Dialect, Separator};
 use super::encoding::fold;
-use super::error::list;
+use super::error::{clip, list};
 use super::number;
 use super::stamp;
 use super::units::Unit;
@@ -39,6 +39,10 @@ pub struct Layout {
 impl Layout {
     pub fn width(&self) -> usize {
         self.headings.len()
+    }
+
+    pub fn name(&self, column: usize) -> &str {
+        self.headings.get(column).map_or("", |heading| heading.name.as_str())
     }
 }
 
@@ -106,6 +110,11 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
         units_cells,
         short_rows,
     })
+}
+
+/// The name of a column for a sentence.
+pub fn name_of(headings: &[Heading], column: usize) -> String {
+    headings.get(column).map_or(String::new(), |heading| clip(&heading.name))
 }
 
 /// Where each of the header's columns stands under a later header that names the same

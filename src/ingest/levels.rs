@@ -1,7 +1,8 @@
 //! What the level of a column's values says: volts or millivolts, which system, which unit of speed or heat.
 
 use super::header::Heading;
-use super::profile::{self, Facts, Words};
+use super::profile::{Facts, Words};
+use super::rank::median;
 use super::units::Unit;
 use super::vocabulary as say;
 use crate::levels;
@@ -32,11 +33,7 @@ const OVER_SENSORS_V: f64 = 5.5;
 
 /// V or mV, and the median while the bus is live.
 pub fn voltage_level(unit: Option<Unit>, facts: &Facts) -> (Unit, f64) {
-    let median_over = |least: f64| {
-        let mut live: Vec<f64> = facts.numbers.iter().copied().filter(|v| *v > least).collect();
-        live.sort_by(f64::total_cmp);
-        profile::quantile(&live, 0.5)
-    };
+    let median_over = |least: f64| median(facts.numbers.iter().copied().filter(|v| *v > least));
     let median = median_over(OFF_V).unwrap_or(0.0);
     // No car's bus has thousands of volts.
     let unit =

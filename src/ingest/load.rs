@@ -5,7 +5,7 @@ use std::io::Read;
 use std::path::Path;
 
 use super::encoding;
-use super::error::IngestError;
+use super::error::Problem;
 
 /// A day at a hundred samples a second of fifty columns.
 pub const MOST_BYTES: u64 = 4 << 30;
@@ -18,46 +18,43 @@ const CHUNK: usize = 1 << 20;
 
 /// The whole file, or why not. The file may be a pipe, and may grow, shrink or
 /// vanish meanwhile: what counts is what was read.
-pub fn load(path: &Path) -> Result<Vec<u8>, IngestError> {
+pub fn load(path: &Path) -> Result<Vec<u8>, Problem> {
     if path.is_dir() {
-        return Err(IngestError::IsDirectory { path: path.to_path_buf() });
+        return Err(Problem::IsDirectory);
     }
     if path.as_os_str() == "-" && !path.exists() {
-        return Err(IngestError::StandardInput);
+        return Err(Problem::StandardInput);
     }
-    let unreadable = |source| IngestError::from_io(path, source);
-    let file = File::open(path).map_err(unreadable)?;
-    let metadata = file.metadata().map_err(unreadable)?;
+    let file = File::open(path)?;
+    let metadata = file.metadata()?;
     let told = metadata.len();
     if told > MOST_BYTES {
-        return Err(IngestError::TooLong { path: path.to_path_buf(), most: MOST_BYTES });
+        return Err(Problem::TooLong { most: MOST_BYTES });
     }
     // What has no length of its own may never end.
     let most = if metadata.is_file() { MOST_BYTES } else { MOST_OF_A_STREAM };
-    read(path, file, usize::try_from(told).unwrap_or(0), most)
+    read(file, usize::try_from(told).unwrap_or(0), most)
 }
 
-fn read(path: &Path, file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, IngestError> {
+fn read(file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, Problem> {
     let mut file = file;
     // A line without an end is told of before a gigabyte of it was taken in.
     let mut bytes = Vec::with_capacity(told.min(LONGEST_LINE).saturating_add(1));
     let mut began = 0;
     loop {
         let before = bytes.len();
-        let chunk = file.by_ref().take(CHUNK as u64).read_to_end(&mut bytes);
-        if chunk.map_err(|source| IngestError::from_io(path, source))? == 0 {
+        if file.by_ref().take(CHUNK as u64).read_to_end(&mut bytes)? == 0 {
             break;
         }
         if bytes.len() as u64 > most {
-            return Err(IngestError::TooLong { path: path.to_path_buf(), most });
+            return Err(Problem::TooLong { most });
         }
         let fresh = bytes.get(before..).unwrap_or(&[]);
         if let Some(last) = fresh.iter().rposition(|byte| matches!(byte, b'\n' | b'\r')) {
             began = before + last + 1;
         }
         if bytes.len() - began > LONGEST_LINE {
-            return Err(IngestError::LongLine {
-                path: path.to_path_buf(),
+            return Err(Problem::LongLine {
                 line: number_of_line(bytes.get(..began).unwrap_or(&[])),
                 most: LONGEST_LINE,
             });
@@ -71,7 +68,7 @@ fn read(path: &Path, file: impl Read, told: usize, most: u64) -> Result<Vec<u8>,
         }
     }
     if bytes.is_empty() {
-        return Err(IngestError::Empty { path: path.to_path_buf() });
+        return Err(Problem::Empty);
     }
     Ok(bytes)
 }
@@ -89,6 +86,7 @@ fn number_of_line(before: &[u8]) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::ingest::IngestError;
     use std::io;
 
     /// The same bytes over and over.
@@ -107,8 +105,8 @@ mod tests {
     }
 
     fn error(file: impl Read) -> String {
-        let read = read(Path::new("x.csv"), file, 0, 64 << 20);
-        read.map(|bytes| bytes.len()).expect_err("it is no log").to_string()
+        let problem = read(file, 0, 64 << 20).map(|bytes| bytes.len()).expect_err("it is no log");
+        IngestError::new(Path::new("x.csv"), problem).to_string()
     }
 
     #[test]
@@ -124,7 +122,7 @@ mod tests {
     fn what_ends_is_read_whole() {
         let text = "0.1,13.8\r\n".repeat(300_000);
         for told in [0, text.len() / 2, text.len(), 2 * text.len()] {
-            let bytes = read(Path::new("x"), text.as_bytes(), told, 64 << 20).expect("a log");
+            let bytes = read(text.as_bytes(), told, 64 << 20).expect("a log");
             assert_eq!(bytes, text.as_bytes());
         }
     }

@@ -10,7 +10,7 @@ use polars::prelude::Column as FrameColumn;
 
 use super::dialect;
 use super::encoding;
-use super::error::{IngestError, clip};
+use super::error::{IngestError, Problem, clip};
 use super::header;
 use super::profile::Words;
 use super::request::{Mark, MarkTime, ReadOptions, duty_from_state};
@@ -32,8 +32,7 @@ pub struct Start {
 }
 
 /// What marks need to know of their log.
-pub struct OfLog<'a> {
-    pub path: &'a Path,
+pub struct OfLog {
     pub start: Start,
     pub duration_s: f64,
     pub resolution_v: Option<f64>,
@@ -54,29 +53,30 @@ struct Placed {
     mark: Mark,
 }
 
-/// Adds the marks of `options` to `frame` (with `time_s`) as load columns.
-pub fn apply(
-    log: &OfLog,
-    options: &ReadOptions,
-    frame: &mut Vec<FrameColumn>,
-    notices: &mut Vec<String>,
-) -> Result<Applied, IngestError> {
+/// The marks of the marks file, then those of `--mark`.
+pub fn requested(options: &ReadOptions) -> Result<Vec<Mark>, IngestError> {
     let mut marks = match &options.marks_file {
         Some(file) => read_file(file)?,
         None => Vec::new(),
     };
     marks.extend(options.marks.iter().cloned());
-    if marks.is_empty() {
-        return Ok(Applied::default());
-    }
+    Ok(marks)
+}
+
+/// Adds the marks to `frame` (with `time_s`) as load columns.
+pub fn apply(
+    log: &OfLog,
+    marks: Vec<Mark>,
+    frame: &mut Vec<FrameColumn>,
+    notices: &mut Vec<String>,
+) -> Result<Applied, Problem> {
     let mut placed = place(marks, log, notices);
     placed.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     let (Some(first), Some(last)) = (placed.first(), placed.last()) else {
         return Ok(Applied::default());
     };
     if first.at_s > log.duration_s || last.at_s < -LONGEST_BEFORE_S {
-        return Err(IngestError::MarksOutside {
-            path: log.path.to_path_buf(),
+        return Err(Problem::MarksOutside {
             duration_s: log.duration_s,
             first_s: first.at_s,
             clock: log.start.told(),
@@ -122,15 +122,14 @@ impl Start {
 
 /// Reads a CSV of time, load and state.
 pub fn read_file(path: &Path) -> Result<Vec<Mark>, IngestError> {
-    let bytes = super::load::load(path)?;
-    let decoded = encoding::decode(&bytes)
-        .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
+    let at = |problem| IngestError::new(path, problem);
+    let bytes = super::load::load(path).map_err(at)?;
+    let decoded = encoding::decode(&bytes).map_err(|seen| at(Problem::NoText { seen }))?;
     let text = decoded.text;
     let dialect = dialect::sniff(&text);
     let aligned = dialect.align(&text);
     let text = aligned.as_deref().unwrap_or(&text);
-    let wrong =
-        |line: usize, seen: String| IngestError::MarksFile { path: path.to_path_buf(), line, seen };
+    let wrong = |line: usize, seen: String| at(Problem::MarksFile { line, seen });
     let mut columns = Columns { time: 0, load: 1, state: 2 };
     let mut marks = Vec::new();
     let mut first = true;

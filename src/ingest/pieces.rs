@@ -58,13 +58,14 @@ pub fn read(path: &Path, options: &ReadOptions) -> Option<(Read, String)> {
     if matches!(dialect.separator, Separator::Space { .. }) {
         return None;
     }
-    let decided = body::decide(path, dialect, &sample, options).ok()?;
+    let mut account = Account::default();
+    let decided = body::decide(dialect, &sample, options, &mut account).ok()?;
     let Decided { layout, clock, wanted, .. } = &decided;
     let clean = Clean::of(&dialect, layout, clock, wanted)?;
     let preamble = top.get(..mark + layout.body_byte)?;
     let (columns, sha256) = columns(&file, preamble, length, clean.cells())?;
     let body = clean.body(columns)?;
-    Some((Read { encoding, decided, body, account: Account::default() }, sha256))
+    Some((Read { encoding, decided, body, account }, sha256))
 }
 
 fn piece_of(file: &File, start: u64, length: usize) -> Option<Vec<u8>> {

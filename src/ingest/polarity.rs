@@ -5,12 +5,11 @@
 //! with nothing else switched and a first answer that is seen to go the wrong way at once:
 //! a raised idle and a raised setpoint lift the bus too, after the load's own dip.
 
+use super::account::Account;
 use super::error::clip;
-use super::frozen::View;
-use super::header::Layout;
-use super::profile::quantile;
-use super::roles::Assigned;
-use super::table::{Body, Wanted};
+use super::frozen::{View, edges};
+use super::rank::{median, quantile, sorted};
+use super::table::Body;
 use crate::log::Role;
 
 /// What the bus does at the edges of one load.
@@ -36,41 +35,23 @@ impl Edges {
 }
 
 /// Turns the loads that are active when low, and says so.
-pub fn settle(
-    body: &mut Body,
-    wanted: &Wanted,
-    assigned: &[Assigned],
-    layout: &Layout,
-    bus: Role,
-    notices: &mut Vec<String>,
-) {
-    let role = |at: usize| wanted.values.get(at).and_then(|&i| assigned.get(i)).map(|c| c.role);
-    let held_by = |wished: Role| (0..wanted.values.len()).find(|&at| role(at) == Some(wished));
-    let column = |at: usize| body.values.get(at).map_or(&[][..], Vec::as_slice);
-    let loads: Vec<usize> =
-        (0..wanted.values.len()).filter(|&at| role(at) == Some(Role::Load)).collect();
-    let Some(bus_at) = held_by(bus) else { return };
-    let duties: Vec<&[f64]> = loads.iter().map(|&at| column(at)).collect();
-    let view = View {
-        time_s: &body.time,
-        bus_v: column(bus_at),
-        rpm: held_by(Role::EngineRpm).map(column),
-        loads: &duties,
-    };
-    let seen: Vec<Edges> = (0..loads.len()).map(|which| edges(view, which)).collect();
-    for (&at, seen) in loads.iter().zip(seen) {
-        let heading = wanted.values.get(at).and_then(|&index| layout.headings.get(index));
-        let name = clip(heading.map_or("", |heading| heading.name.as_str()));
+pub fn settle(body: &mut Body, bus: Role, account: &mut Account) {
+    let Some(bus_v) = body.values(bus) else { return };
+    let duties = body.duties();
+    let rpm = body.values(Role::EngineRpm);
+    let view = View { time_s: &body.time, bus_v, rpm, loads: &duties };
+    let seen: Vec<Edges> = (0..duties.len()).map(|which| edges_of(view, which)).collect();
+    let loads = body.channels.iter_mut().filter(|channel| channel.role == Role::Load);
+    for (load, seen) in loads.zip(seen) {
+        let name = clip(&load.name);
         if seen.is_inverted() {
-            notices.push(format!(
+            account.notices.push(format!(
                 "\"{name}\" is active when low: at {} of its edges the bus rises where it says on and falls where it says off, and at none the other way. It is turned: 0 is on",
                 seen.wrong_on + seen.wrong_off
             ));
-            for duty in body.values.get_mut(at).into_iter().flatten() {
-                *duty = 1.0 - *duty;
-            }
+            load.values.iter_mut().for_each(|duty| *duty = 1.0 - *duty);
         } else if seen.looks_inverted() {
-            notices.push(format!(
+            account.notices.push(format!(
                 "\"{name}\" may be active when low: the bus rises where it says on. It is taken as written; if 0 means on, swap 0 and 1 in the file"
             ));
         }
@@ -90,20 +71,16 @@ const QUICK_S: f64 = 0.5;
 const LEAST_SHARE: f64 = 0.004;
 
 /// The edges of load `which` of the view's.
-fn edges(view: View, which: usize) -> Edges {
+fn edges_of(view: View, which: usize) -> Edges {
     let mut found = Edges::default();
     let Some(duty) = view.loads.get(which) else { return found };
-    for row in 1..duty.len() {
-        let (Some(&before), Some(&after)) = (duty.get(row - 1), duty.get(row)) else { continue };
-        if (after - before).abs() < 0.5 {
-            continue;
-        }
-        let Some(change) = answer(view, which, row, after > before) else { continue };
-        match change {
-            Answer::Right => found.right += 1,
-            Answer::Perhaps => found.perhaps += 1,
-            Answer::Wrong if after > before => found.wrong_on += 1,
-            Answer::Wrong => found.wrong_off += 1,
+    for (row, is_on) in edges(duty) {
+        match answer(view, which, row, is_on) {
+            Some(Answer::Right) => found.right += 1,
+            Some(Answer::Perhaps) => found.perhaps += 1,
+            Some(Answer::Wrong) if is_on => found.wrong_on += 1,
+            Some(Answer::Wrong) => found.wrong_off += 1,
+            None => {}
         }
     }
     found
@@ -189,20 +166,14 @@ fn answer(view: View, which: usize, row: usize, on: bool) -> Option<Answer> {
 }
 
 fn middle(values: &[f64]) -> Option<f64> {
-    quantile(&sorted(values), 0.5)
+    median(values.iter().copied())
 }
 
 /// Half of what nine of ten values span.
 fn spread(values: &[f64]) -> f64 {
-    let sorted = sorted(values);
+    let sorted = sorted(values.iter().copied());
     match (quantile(&sorted, 0.05), quantile(&sorted, 0.95)) {
         (Some(low), Some(high)) => 0.5 * (high - low),
         _ => f64::INFINITY,
     }
-}
-
-fn sorted(values: &[f64]) -> Vec<f64> {
-    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
-    sorted.sort_by(f64::total_cmp);
-    sorted
 }

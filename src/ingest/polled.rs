@@ -6,6 +6,8 @@
 //! their own place within each. Only rows with a new voltage are samples; the other
 //! channels, read a moment earlier or later, are interpolated to its moments.
 
+use super::account::Account;
+use super::table::{Body, Channel};
 use crate::log::Role;
 
 /// Fewer changes of value than this show no rounds.
@@ -21,44 +23,47 @@ const REVERSAL_SHARE: f64 = 0.1;
 /// Rounds in which a polled channel seems to change twice: a row was late.
 const TWICE_SHARE: f64 = 0.03;
 
-/// The rows in which the voltage was measured, and how many rows a round takes.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Rounds {
-    pub voltage_rows: Vec<usize>,
-    pub rows_each: f64,
-}
-
 /// Finds the rounds of a polled log, and interpolates the other channels to the moments of
-/// the voltage `bus` (an index into `values`). `None` where every row is a sample.
-pub fn settle(values: &mut [Vec<f64>], roles: &[Role], bus: usize) -> Option<Rounds> {
-    let is_level = |role: &Role| !matches!(role, Role::Load | Role::Note | Role::Ignored);
-    let changes: Vec<Vec<usize>> = values
+/// the bus voltage. The rows in which that was measured; `None` where it was in every row.
+pub fn settle(body: &mut Body, bus: Role, account: &mut Account) -> Option<Vec<usize>> {
+    let is_level = |role: Role| !matches!(role, Role::Load | Role::Note | Role::Ignored);
+    let changes = |channel: &Channel| match is_level(channel.role) {
+        true => changes(&channel.values),
+        false => Vec::new(),
+    };
+    let bus_at = body.channels.iter().position(|channel| channel.role == bus)?;
+    let changes: Vec<Vec<usize>> = body.channels.iter().map(changes).collect();
+    let (rows_each, reference) = body
+        .channels
         .iter()
-        .zip(roles)
-        .map(|(values, role)| if is_level(role) { changes(values) } else { Vec::new() })
-        .collect();
-    let (reference, rows_each) = (0..values.len())
-        .filter_map(|k| Some((k, rounds_of(values.get(k)?, changes.get(k)?)?)))
-        .max_by_key(|(k, _)| changes.get(*k).map_or(0, Vec::len))?;
-    if changes.get(bus)?.len() < LEAST_CHANGES {
+        .zip(&changes)
+        .filter_map(|(channel, changes)| {
+            Some((rows_to_a_round(&channel.values, changes)?, changes))
+        })
+        .max_by_key(|(_, changes)| changes.len())?;
+    let bus_changes = changes.get(bus_at)?;
+    if bus_changes.len() < LEAST_CHANGES {
         return None;
     }
-    let rows = values.get(bus)?.len();
-    let starts = starts(changes.get(reference)?, rows_each, rows);
-    let mut voltage_rows = updates(changes.get(bus)?, &starts, rows)?;
+    let rows = body.time.len();
+    let starts = starts(reference, rows_each, rows);
+    let mut voltage_rows = updates(bus_changes, &starts, rows)?;
     // What the first row has was read before the first whole round.
     if voltage_rows.first().is_some_and(|row| *row > 0) {
         voltage_rows.insert(0, 0);
     }
-    for (k, channel) in values.iter_mut().enumerate().filter(|(k, _)| *k != bus) {
-        let changes = changes.get(k).map_or(&[][..], Vec::as_slice);
-        if changes.len() >= 2
+    for (channel, changes) in body.channels.iter_mut().zip(&changes) {
+        if channel.role != bus
+            && changes.len() >= 2
             && let Some(updates) = updates(changes, &starts, rows)
         {
-            interpolate(channel, &updates);
+            interpolate(&mut channel.values, &updates);
         }
     }
-    Some(Rounds { voltage_rows, rows_each })
+    account.notices.push(format!(
+        "the logger reads its channels in turn and repeats the others: the voltage is new in one row of about {rows_each:.1}. Only those rows count as samples; the other channels are interpolated to them"
+    ));
+    Some(voltage_rows)
 }
 
 /// Rows in which the value is another than in the row before; none where cells are missing.
@@ -71,7 +76,7 @@ fn changes(values: &[f64]) -> Vec<usize> {
 }
 
 /// Rows from one update to the next, where the changes keep to rounds of two rows and more.
-fn rounds_of(values: &[f64], changes: &[usize]) -> Option<f64> {
+fn rows_to_a_round(values: &[f64], changes: &[usize]) -> Option<f64> {
     let gaps: Vec<usize> =
         changes.windows(2).filter_map(|pair| Some(pair.get(1)? - pair.first()?)).collect();
     if gaps.len() < LEAST_CHANGES {
@@ -174,59 +179,6 @@ fn interpolate(values: &mut [f64], updates: &[usize]) {
             if let Some(slot) = values.get_mut(row) {
                 *slot = first + slope * (row - from) as f64;
             }
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Every round of three or four rows: speed in its first row, voltage in its second.
-    fn polled(rounds: usize) -> (Vec<f64>, Vec<f64>) {
-        let (mut speed, mut volts) = (Vec::new(), Vec::new());
-        let (mut rpm, mut v) = (800.0, 14.0);
-        for round in 0..rounds {
-            for row in 0..(3 + usize::from(round % 3 > 0)) {
-                if row == 0 {
-                    rpm = 800.0 + ((round * 37) % 41) as f64;
-                }
-                if row == 1 && round % 4 > 0 {
-                    v = 14.0 + 0.01 * ((round * 13) % 11) as f64;
-                }
-                speed.push(rpm);
-                volts.push(v);
-            }
-        }
-        (speed, volts)
-    }
-
-    #[test]
-    fn one_voltage_a_round_is_a_sample() {
-        let (speed, volts) = polled(90);
-        let mut values = vec![volts.clone(), speed.clone()];
-        let roles = [Role::Voltage(crate::log::Tap::Battery), Role::EngineRpm];
-        let rounds = settle(&mut values, &roles, 0).expect("it is polled");
-        assert!((rounds.rows_each - 11.0 / 3.0).abs() < 0.05, "{}", rounds.rows_each);
-        assert!(rounds.voltage_rows.len().abs_diff(90) <= 1, "{}", rounds.voltage_rows.len());
-        for pair in changes(&volts).windows(2) {
-            assert!(rounds.voltage_rows.contains(&pair[0]), "{pair:?}");
-        }
-        // Engine speed at the voltage's moment lies between its own two readings.
-        let row = rounds.voltage_rows[40];
-        let next = (row..).find(|&r| speed[r + 1] != speed[r]).expect("a next reading") + 1;
-        let (low, high) = (speed[row].min(speed[next]), speed[row].max(speed[next]));
-        assert!((low..=high).contains(&values[1][row]) && values[1][row] != speed[row]);
-    }
-
-    #[test]
-    fn what_is_sampled_every_row_is_left_alone() {
-        let noisy: Vec<f64> = (0..400).map(|k| 14.0 + 0.01 * ((k * 7919) % 13) as f64).collect();
-        let coarse: Vec<f64> = (0..400).map(|k| 14.0 + 0.1 * f64::from(k / 12 % 2)).collect();
-        let ramp: Vec<f64> = (0..400).map(|k| f64::from(k / 12)).collect();
-        let roles = [Role::Voltage(crate::log::Tap::Battery)];
-        for values in [noisy, coarse, ramp] {
-            assert_eq!(settle(&mut [values], &roles, 0), None);
         }
     }
 }

@@ -4,6 +4,7 @@ use super::dialect::Dialect;
 use super::encoding::fold;
 use super::header::{self, Layout, Order};
 use super::number;
+use super::rank;
 use super::sentinel;
 use super::stamp::{self, Stamp};
 use super::units::Unit;
@@ -68,8 +69,7 @@ impl Facts {
             facts.numbers.retain(|value| !facts.codes.contains(value));
             facts.filled -= before - facts.numbers.len();
             facts.missing += before - facts.numbers.len();
-            facts.sorted = facts.numbers.clone();
-            facts.sorted.sort_by(f64::total_cmp);
+            facts.sorted = rank::sorted(facts.numbers.iter().copied());
         }
         facts
     }
@@ -110,7 +110,7 @@ impl Facts {
     }
 
     pub fn quantile(&self, share: f64) -> Option<f64> {
-        quantile(&self.sorted, share)
+        rank::quantile(&self.sorted, share)
     }
 
     pub fn median(&self) -> Option<f64> {
@@ -133,12 +133,6 @@ impl Facts {
         let within = self.numbers.iter().filter(|v| (low..=high).contains(*v)).count();
         within as f64 / self.numbers.len().max(1) as f64
     }
-}
-
-/// Of sorted values, by the nearest rank.
-pub fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
-    let last = sorted.len().checked_sub(1)?;
-    sorted.get((share.clamp(0.0, 1.0) * last as f64).round() as usize).copied()
 }
 
 /// A column's name, ready to be searched for words of the trade.

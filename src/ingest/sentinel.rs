@@ -103,43 +103,6 @@ fn longest_run(values: &[f64], code: f64) -> usize {
 mod tests {
     use super::*;
 
-    fn with(rest: impl Iterator<Item = f64>, code: f64, every: usize) -> Vec<f64> {
-        rest.enumerate().map(|(i, v)| if i % every == 7 { code } else { v }).collect()
-    }
-
-    #[test]
-    fn codes_lie_apart_from_the_rest() {
-        let volts = || (0..100).map(|i| 12.5 + 0.02 * f64::from(i));
-        let speed = || (0..100).map(|i| 30.0 * f64::from(i));
-        let switch = || (0..100).map(|i| f64::from(i / 20 % 2));
-        for code in [99.99, 25.5, 655.35, 65.535, -1.0, 1e308, -9999.0] {
-            assert_eq!(codes(&with(volts(), code, 20)), [code], "{code}");
-        }
-        for code in [65_535.0, 16_383.75, 9999.0, 1e30] {
-            assert_eq!(codes(&with(speed(), code, 20)), [code], "{code}");
-        }
-        for code in [255.0, -1.0, 999.0] {
-            assert_eq!(codes(&with(switch(), code, 20)), [code], "{code}");
-        }
-    }
-
-    #[test]
-    fn a_switch_with_one_bad_cell_is_still_a_switch() {
-        let switch = |at: usize, v: f64| {
-            let mut values: Vec<f64> = (0..100).map(|i| f64::from(i / 20 % 2)).collect();
-            values[at] = v;
-            values
-        };
-        for stray in [7.0, 0.3, 300.0, -5.0] {
-            assert_eq!(codes(&switch(31, stray)), [stray], "{stray}");
-        }
-        // A third speed of a blower stays on for a while.
-        let mut staged = switch(31, 2.0);
-        staged[32] = 2.0;
-        staged[33] = 2.0;
-        assert!(codes(&staged).is_empty());
-    }
-
     #[test]
     fn a_value_among_others_is_none() {
         let hot = (0..100).map(|i| 155.0 + 2.0 * f64::from(i)).collect::<Vec<_>>();

@@ -41,12 +41,12 @@ pub struct Stamp {
 
 impl Stamp {
     /// Seconds on a line without breaks: since 1970 UTC where a date is known.
-    pub fn seconds(&self) -> Option<f64> {
+    pub fn seconds(&self) -> f64 {
         let clock_s = self.clock_s.unwrap_or(0.0);
         let day_s = self.date.map_or(0.0, |date| {
             date.signed_duration_since(NaiveDate::default()).num_days() as f64 * 86_400.0
         });
-        Some(day_s + clock_s - f64::from(self.zone_s.unwrap_or(0)))
+        day_s + clock_s - f64::from(self.zone_s.unwrap_or(0))
     }
 
     /// The wall clock as written.

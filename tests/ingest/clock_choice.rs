@@ -255,6 +255,23 @@ fn a_polled_logger_repeats_what_it_did_not_read() {
     assert!(log.len().abs_diff(545) <= 3, "{}", log.len());
     let (count, _) = skipped(&log, "voltage repeated from an earlier row, not measured anew");
     assert_eq!(count + log.len(), 2000);
+    // Engine speed at the voltage's moment lies between its own two readings.
+    let rpm = log.engine_rpm().expect("a speed");
+    assert!(rpm.iter().all(|rpm| *rpm == 0.0 || (820.0..=860.0).contains(rpm)));
+    assert!(rpm.iter().filter(|rpm| rpm.fract() != 0.0).count() > log.len() / 3);
+}
+
+#[test]
+fn a_channel_that_is_read_in_every_row_is_not_thinned() {
+    let noisy = |row: usize| 14.0 + 0.01 * ((row * 7919) % 13) as f64;
+    let coarse = |row: usize| 14.0 + 0.1 * (row / 12 % 2) as f64;
+    let ramp = |row: usize| 12.6 + 0.01 * (row / 12) as f64;
+    let shapes: [&dyn Fn(usize) -> f64; 3] = [&noisy, &coarse, &ramp];
+    for volts in shapes {
+        let row = |row: usize| format!("{:.1},{:.2}\n", row as f64 * 0.5, volts(row));
+        let rows: String = (0..400).map(row).collect();
+        assert_eq!(read(&format!("time (s),Batt (V)\n{rows}")).len(), 400);
+    }
 }
 
 #[test]

@@ -4,6 +4,7 @@
 //! with the rows, every row or every few rows; and it runs straight against the row number.
 
 use super::wrap;
+use crate::ingest::rank::{median, steps};
 
 /// A clock stays within this share of its span of a straight line against the row number.
 const STRAIGHT_SHARE: f64 = 0.02;
@@ -64,9 +65,9 @@ impl Behavior {
     fn forward(values: &[f64]) -> Option<Behavior> {
         let mut unwrapped = values.to_vec();
         wrap::unwrap(&mut unwrapped);
-        let mut ups: Vec<f64> = steps(&unwrapped).filter(|step| *step > 0.0).collect();
+        let ups: Vec<f64> = steps(&unwrapped).filter(|step| *step > 0.0).collect();
         let advances = ups.len();
-        let step = super::super::axis::median(&mut ups)?;
+        let step = median(ups)?;
         let counts_rows = steps(&unwrapped).all(|step| step == 1.0);
         // A restart begins a run of its own; the longest one shows how the clock behaves.
         let (mut backward, mut anew) = (0, 0);
@@ -120,13 +121,6 @@ impl Behavior {
     pub fn row_interval(&self) -> f64 {
         self.step * self.ticks
     }
-}
-
-fn steps(values: &[f64]) -> impl Iterator<Item = f64> {
-    values.windows(2).filter_map(|pair| match pair {
-        [a, b] => Some(b - a),
-        _ => None,
-    })
 }
 
 /// Back to about where the run began, and on from there.

@@ -1,6 +1,6 @@
 //! Hours, minutes and seconds as one number: 143059 is followed by 143100.
 
-use crate::ingest::axis::median;
+use crate::ingest::rank::{median, steps};
 
 /// Seconds since midnight; `None` where a part of the number is none of a clock.
 pub fn seconds(packed: f64) -> Option<f64> {
@@ -21,11 +21,8 @@ pub fn unpacked(numbers: &[f64]) -> Option<Vec<f64>> {
     if GOOD_TO_A_BAD_ONE * (numbers.len() - all.len()) > numbers.len() {
         return None;
     }
-    let steps =
-        |values: &[f64]| values.windows(2).map(|pair| pair[1] - pair[0]).collect::<Vec<_>>();
-    let usual =
-        |steps: &[f64]| median(&mut steps.iter().copied().filter(|s| *s > 0.0).collect::<Vec<_>>());
-    let (steps_s, counts) = (steps(&all), steps(&plain));
+    let (steps_s, counts): (Vec<f64>, Vec<f64>) = (steps(&all).collect(), steps(&plain).collect());
+    let usual = |steps: &[f64]| median(steps.iter().copied().filter(|step| *step > 0.0));
     let (pace_s, count) = (usual(&steps_s)?, usual(&counts)?);
     let carries = |(step_s, plain_step): (&f64, &f64)| {
         *plain_step > (step_s + 30.0).max(1.5 * count) && *step_s <= 3.0 * pace_s + 1.0

@@ -2,10 +2,10 @@
 
 use super::Epoch;
 use super::behavior::Behavior;
-use crate::ingest::axis::median;
 use crate::ingest::error::clip;
 use crate::ingest::header::Heading;
 use crate::ingest::profile::{Facts, Words};
+use crate::ingest::rank::{median, steps};
 use crate::ingest::units::Unit;
 
 #[derive(Debug, Clone, PartialEq)]
@@ -50,14 +50,7 @@ pub fn of(heading: &Heading, facts: &Facts, others: &[(f64, bool)]) -> Scale {
         label: label(unit),
         notices: Vec::new(),
     };
-    let mut steps: Vec<f64> = facts
-        .numbers
-        .windows(2)
-        .filter_map(|pair| Some(pair.get(1)? - pair.first()?))
-        .map(f64::abs)
-        .filter(|step| *step > 0.0)
-        .collect();
-    let dt = median(&mut steps).unwrap_or(0.0);
+    let dt = median(steps(&facts.numbers).map(f64::abs).filter(|step| *step > 0.0)).unwrap_or(0.0);
     let total = facts.max().unwrap_or(0.0) - facts.min().unwrap_or(0.0);
     if let Some(scale) = epoch_of(facts) {
         return scale;

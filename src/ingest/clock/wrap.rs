@@ -1,5 +1,7 @@
 //! Counters that begin again at 0 when they are full.
 
+use crate::ingest::rank::{median, steps};
+
 /// Counts after which a counter of whole numbers begins again: 8, 16, 24 and 32 bits, and
 /// decimal displays; a time of day in seconds and in milliseconds, and within the hour.
 const PERIODS: [f64; 11] = [
@@ -23,17 +25,13 @@ const NEAR_SHARE: f64 = 0.05;
 /// A fall is a wrap only where every fall of the column is one, by the same period, and the
 /// step over it is about as long as the others.
 pub fn unwrap(values: &mut [f64]) -> usize {
-    let finite = |values: &[f64]| -> Vec<f64> {
-        values.iter().copied().filter(|value| value.is_finite()).collect()
-    };
-    let known = finite(values);
-    let pairs = || known.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.get(1)?)));
-    let falls: Vec<(f64, f64)> = pairs().filter(|(before, after)| after < before).collect();
+    let known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
+    let pairs = known.iter().copied().zip(known.iter().copied().skip(1));
+    let falls: Vec<(f64, f64)> = pairs.filter(|(before, after)| after < before).collect();
     if falls.is_empty() {
         return 0;
     }
-    let mut ups: Vec<f64> = pairs().map(|(a, b)| b - a).filter(|step| *step > 0.0).collect();
-    let Some(step) = super::super::axis::median(&mut ups) else { return 0 };
+    let Some(step) = median(steps(&known).filter(|step| *step > 0.0)) else { return 0 };
     let is_wrap = |period: f64, (before, after): (f64, f64)| {
         let near = (NEAR_SHARE * period).max(3.0 * step);
         let over = after + period - before;

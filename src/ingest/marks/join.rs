@@ -6,8 +6,8 @@ use polars::prelude::Column as FrameColumn;
 
 use super::align::{self, Change, Trace};
 use super::{Applied, MOST_LOADS, OfLog, Placed};
-use crate::ingest::error::{IngestError, clip};
-use crate::ingest::frame_column;
+use crate::ingest::error::{Problem, clip};
+use crate::ingest::{frame_column, frame_values};
 use crate::log::{Log, Marks, MovedMark, Role, Span};
 
 /// Sentences of one kind that are written out; a page lists no more.
@@ -34,14 +34,10 @@ pub fn join(
     mut placed: Vec<Placed>,
     frame: &mut Vec<FrameColumn>,
     notices: &mut Vec<String>,
-) -> Result<Applied, IngestError> {
+) -> Result<Applied, Problem> {
     let loads = marked_loads(&placed, frame);
     if loads.len() > MOST_LOADS {
-        return Err(IngestError::TooManyMarkedLoads {
-            path: log.path.to_path_buf(),
-            loads: loads.len(),
-            most: MOST_LOADS,
-        });
+        return Err(Problem::TooManyMarkedLoads { loads: loads.len(), most: MOST_LOADS });
     }
     let rpm_logged = slice(frame, &Role::EngineRpm.key()).iter().any(|rpm| rpm.is_finite());
     let moved = move_to_responses(log, &loads, &mut placed, rpm_logged, frame, notices);
@@ -68,7 +64,7 @@ pub fn join(
             Some(_) => told
                 .push(format!("marks overrule the column \"{name}\" from {:.1} s on", first.at_s)),
         }
-        let own = load.column.and_then(|index| frame.get(index)).map(values);
+        let own = load.column.and_then(|index| frame.get(index)).map(frame_values);
         let duty = duties(&load, &placed, &time_s, own);
         match load.column.and_then(|index| frame.get_mut(index)) {
             Some(column) => *column = frame_column(column.name().as_str(), duty),
@@ -141,13 +137,14 @@ fn move_to_responses(
     let marked = |column: usize| loads.iter().any(|load| load.column == Some(column));
     let mut declared: Vec<(f64, f64)> = Vec::new();
     for (k, column) in frame.iter().enumerate().filter(|(_, c)| c.name().starts_with("load:")) {
-        let edges = edges(time_s, values(column));
+        let edges = edges(time_s, frame_values(column));
         if !marked(k) {
             declared.extend(edges);
         }
     }
     for load in loads {
-        let own_edges = load.column.and_then(|k| frame.get(k)).map(|c| edges(time_s, values(c)));
+        let own_edges =
+            load.column.and_then(|k| frame.get(k)).map(|c| edges(time_s, frame_values(c)));
         let mut duty = load.duty_before;
         for &(mark, next) in &load.states {
             let change = next - std::mem::replace(&mut duty, next);
@@ -277,7 +274,7 @@ fn tell_all_loads(
             continue;
         }
         let duty_at =
-            |at_s: f64| values(column).get(time_s.partition_point(|t| *t < at_s)).copied();
+            |at_s: f64| frame_values(column).get(time_s.partition_point(|t| *t < at_s)).copied();
         let other = all.iter().find(|p| {
             duty_at(p.at_s).is_some_and(|duty| (duty - p.mark.duty).abs() >= LEAST_DUTY_CHANGE)
         });
@@ -332,10 +329,6 @@ fn tell(mut told: Vec<String>, what: &str, notices: &mut Vec<String>) {
     }
 }
 
-fn values(column: &FrameColumn) -> &[f64] {
-    column.f64().ok().and_then(|values| values.cont_slice().ok()).unwrap_or(&[])
-}
-
 fn slice<'f>(frame: &'f [FrameColumn], key: &str) -> &'f [f64] {
-    frame.iter().find(|column| column.name().as_str() == key).map_or(&[], values)
+    frame.iter().find(|column| column.name().as_str() == key).map_or(&[], frame_values)
 }
