@@ -20,7 +20,7 @@ use crate::nominal::Nominal;
 use crate::physics::battery::CrankingStandard;
 use crate::physics::load::LoadKind;
 
-use crate::ingest::{RequestError, Sheet, SheetError, Stated, nearest, role_from_word};
+use crate::ingest::{IngestError, RequestError, Sheet, Stated, nearest, role_from_word};
 use cable::CableRun;
 
 pub use crate::physics::battery::BatteryKind;
@@ -237,7 +237,7 @@ pub enum CarError {
     #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, cca_standard = \"SAE\", \"EN\", \"DIN\" or \"IEC\", capacity_ah, kind = \"flooded\", \"efb\", \"agm\", \"gel\" or \"lifepo4\", temperature_c), [alternator] (kind = \"alternator\" or \"dc generator\", rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a, setpoint_v and nominal_v (6, 12 or 24).", shown(.path))]
     Wrong { path: PathBuf, line: usize, seen: String },
     #[error(transparent)]
-    Sheet(#[from] SheetError),
+    Sheet(#[from] IngestError),
 }
 
 impl Car {

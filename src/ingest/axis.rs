@@ -4,6 +4,7 @@ use super::account::{self, Account};
 use super::rank::{median, steps};
 use super::supply;
 use super::table::{Body, Lines};
+use crate::format::plural;
 use crate::log::Role;
 use crate::parallel::{LEAST_VALUES, shared_mut};
 use crate::stats::find_indices;
@@ -141,24 +142,13 @@ fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -
     let step_s = median_step(&timed);
     let timed = drop_jumps_ahead(timed, step_s, lines, account);
     let stretches = part(timed, step_s, lines, account);
-    let longest =
-        stretches.iter().enumerate().rev().max_by_key(|(_, s)| s.len()).map_or(0, |(i, _)| i);
-    let parts = stretches.len();
-    let mut kept = Vec::new();
-    for (index, stretch) in stretches.into_iter().enumerate() {
-        if index == longest {
-            kept = stretch;
-        } else if let Some(&(row, _)) = stretch.first() {
-            account.skip(account::RESTARTED, stretch.len(), lines.of(row));
-        }
-    }
-    if parts > 1 {
-        let from = kept.first().map_or(0, |&(row, _)| lines.of(row));
+    let restarts = stretches.len() - 1;
+    let kept = keep_longest(stretches, account::RESTARTED, lines, account);
+    if restarts > 0 {
         account.notices.push(format!(
-            "the clock restarts {} time{}; the longest stretch is kept ({} rows from line {from})",
-            parts - 1,
-            if parts == 2 { "" } else { "s" },
-            kept.len()
+            "the clock restarts {}; {}",
+            plural(restarts, "time", "times"),
+            longest_kept(&kept, lines)
         ));
     }
     let kept = between_pauses(kept, lines, account);
@@ -292,20 +282,14 @@ fn drop_jumps_ahead(
         }
         _ => false,
     };
-    let jumps: Vec<usize> = (0..timed.len()).filter(|&i| is_jump(i)).collect();
-    if jumps.is_empty() {
-        return timed;
-    }
-    let mut next = jumps.into_iter().peekable();
-    let mut kept = Vec::with_capacity(timed.len());
-    for (i, pair) in timed.into_iter().enumerate() {
-        if next.peek() == Some(&i) {
-            next.next();
-            account.skip(account::JUMPS_AHEAD, 1, lines.of(pair.0));
-        } else {
-            kept.push(pair);
-        }
-    }
+    let jumps: Vec<bool> = (0..timed.len()).map(is_jump).collect();
+    let mut kept = timed;
+    let mut jumps = jumps.into_iter();
+    kept.retain(|&(row, _)| {
+        let jumps = jumps.next().unwrap_or(false);
+        account.skip(account::JUMPS_AHEAD, usize::from(jumps), lines.of(row));
+        !jumps
+    });
     kept
 }
 
@@ -359,8 +343,8 @@ fn part(
     }
     if set_back > 0 {
         account.notices.push(format!(
-            "the clock was set back {set_back} time{} by {set_back_s:.1} s in all, first at line {first_set_back}; the log is carried on there",
-            if set_back == 1 { "" } else { "s" }
+            "the clock was set back {} by {set_back_s:.1} s in all, first at line {first_set_back}; the log is carried on there",
+            plural(set_back, "time", "times")
         ));
     }
     stretches.push(current);
@@ -373,22 +357,42 @@ fn between_pauses(
     lines: &Lines,
     account: &mut Account,
 ) -> Vec<(usize, f64)> {
-    let runs: Vec<_> = kept.chunk_by(|a, b| b.1 - a.1 <= LONGEST_PAUSE_S).collect();
+    let runs = kept.chunk_by(|a, b| b.1 - a.1 <= LONGEST_PAUSE_S);
+    let runs: Vec<Vec<(usize, f64)>> = runs.map(<[_]>::to_vec).collect();
     if runs.len() < 2 {
         return kept;
     }
-    let longest = runs.iter().rev().max_by_key(|run| run.len()).copied().unwrap_or(&[]);
-    for run in runs.iter().filter(|run| !std::ptr::eq(**run, longest)) {
-        account.skip(account::PAUSED, run.len(), run.first().map_or(0, |&(row, _)| lines.of(row)));
-    }
+    let pauses = runs.len() - 1;
+    let kept = keep_longest(runs, account::PAUSED, lines, account);
     account.notices.push(format!(
-        "the log pauses for more than a day {} time{}; the longest stretch is kept ({} rows from line {})",
-        runs.len() - 1,
-        if runs.len() == 2 { "" } else { "s" },
-        longest.len(),
-        longest.first().map_or(0, |&(row, _)| lines.of(row))
+        "the log pauses for more than a day {}; {}",
+        plural(pauses, "time", "times"),
+        longest_kept(&kept, lines)
     ));
-    longest.to_vec()
+    kept
+}
+
+/// The longest of the stretches, the first of equals; the rows of the others are skipped.
+fn keep_longest(
+    mut stretches: Vec<Vec<(usize, f64)>>,
+    reason: &str,
+    lines: &Lines,
+    account: &mut Account,
+) -> Vec<(usize, f64)> {
+    let by_length = stretches.iter().enumerate().rev().max_by_key(|(_, stretch)| stretch.len());
+    let longest = by_length.map_or(0, |(index, _)| index);
+    let kept = stretches.get_mut(longest).map(std::mem::take).unwrap_or_default();
+    for stretch in stretches {
+        if let Some(&(row, _)) = stretch.first() {
+            account.skip(reason, stretch.len(), lines.of(row));
+        }
+    }
+    kept
+}
+
+fn longest_kept(kept: &[(usize, f64)], lines: &Lines) -> String {
+    let line = kept.first().map_or(0, |&(row, _)| lines.of(row));
+    format!("the longest stretch is kept ({} rows from line {line})", kept.len())
 }
 
 /// Many rows under one stamp: the clock is coarser than the sampling, so they are

@@ -31,39 +31,29 @@ pub struct Cells<'a> {
 
 /// The used columns of `text`; `None` where a row is not clean.
 pub fn columns(text: &str, cells: Cells) -> Option<Vec<(Vec<f64>, Extent)>> {
-    let columns = columns_by(text, cells, cores().min(text.len() / SHARE_BYTES).max(1))?;
+    let parts = parts(text, cores().min(text.len() / SHARE_BYTES).max(1));
+    let read = |part| {
+        let mut columns = vec![Vec::new(); cells.used.len()];
+        lines_into(part, cells, &mut columns).then_some(columns)
+    };
+    let read = &read;
+    let mut parts = on_each(parts.into_iter().map(|part| move || read(part)).collect()).into_iter();
+    let mut columns = parts.next()??;
+    for part in parts {
+        columns.iter_mut().zip(part?).for_each(|(column, part)| column.extend(part));
+    }
     let extents = shared(&columns, 1, |part| {
         part.iter().map(|column| Extent::of(column)).collect::<Vec<_>>()
     });
     Some(columns.into_iter().zip(extents.concat()).collect())
 }
 
-/// The used columns of so few lines that one core reads them, into columns at hand; `false`
-/// where a row is not clean.
+/// Reads lines into the used columns, one of `columns` for each; `false` where a row is not
+/// clean.
 pub fn lines_into(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
     let rows = rows_of(text);
     columns.iter_mut().for_each(|column| column.resize(rows, 0.0));
-    let columns = columns.iter_mut().map(Vec::as_mut_slice).collect();
-    memchr(b'"', text.as_bytes()).is_none() && read(text, cells, columns)
-}
-
-fn columns_by(text: &str, cells: Cells, threads: usize) -> Option<Vec<Vec<f64>>> {
-    if memchr(b'"', text.as_bytes()).is_some() || cells.used.is_empty() {
-        return None;
-    }
-    let parts = parts(text, threads);
-    let rows: Vec<usize> = on_each(parts.iter().map(|part| move || rows_of(part)).collect());
-    let all: usize = rows.iter().sum();
-    let mut columns: Vec<Vec<f64>> = cells.used.iter().map(|_| vec![0.0; all]).collect();
-    let mut left: Vec<&mut [f64]> = columns.iter_mut().map(Vec::as_mut_slice).collect();
-    let mut works = Vec::new();
-    for (part, count) in parts.iter().zip(&rows) {
-        let (own, others) = left.into_iter().map(|column| column.split_at_mut(*count)).unzip();
-        left = others;
-        let own: Vec<&mut [f64]> = own;
-        works.push(move || read(part, cells, own));
-    }
-    on_each(works).into_iter().all(|clean| clean).then_some(columns)
+    !cells.used.is_empty() && memchr(b'"', text.as_bytes()).is_none() && read(text, cells, columns)
 }
 
 /// So many parts of about one length, whole lines each.
@@ -89,10 +79,9 @@ fn rows_of(text: &str) -> usize {
     ends + usize::from(!text.is_empty() && !text.ends_with('\n'))
 }
 
-/// Fills one slice a used column; `false` where a row is not clean.
-fn read(text: &str, cells: Cells, mut columns: Vec<&mut [f64]>) -> bool {
+fn read(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
     let mut at = 0;
-    let rows = columns.first().map_or(0, |column| column.len());
+    let rows = columns.first().map_or(0, Vec::len);
     for row in 0..rows {
         let mut wanted = cells.used.iter().zip(columns.iter_mut()).peekable();
         // A row without a number may be blank, or no row at all.
@@ -178,10 +167,14 @@ mod tests {
 
     const TWO: Cells<'static> = Cells { separator: b';', decimal: b',', width: 3, used: &[0, 2] };
 
+    fn values(text: &str, cells: Cells) -> Option<Vec<Vec<f64>>> {
+        Some(columns(text, cells)?.into_iter().map(|(values, _)| values).collect())
+    }
+
     #[test]
     fn clean_rows_are_read_and_others_left() {
         let clean = "0,5;x;-12,25\r\n1;;\n 2 ;a b;1e3\r";
-        let read = columns_by(clean, TWO, 1).expect("clean");
+        let read = values(clean, TWO).expect("clean");
         assert_eq!(read[0], [0.5, 1.0, 2.0]);
         assert_eq!((read[1][0], read[1][2]), (-12.25, 1000.0));
         assert!(read[1][1].is_nan());
@@ -199,21 +192,9 @@ mod tests {
             "1;2\r;3",
             "1;2;3\r4;5;6",
         ] {
-            assert_eq!(columns_by(unclean, TWO, 1), None, "{unclean}");
+            assert_eq!(values(unclean, TWO), None, "{unclean}");
         }
-        assert_eq!(columns_by("", TWO, 1), Some(vec![vec![], vec![]]));
-    }
-
-    #[test]
-    fn threads_share_the_lines() {
-        let text: String = (0..5000).map(|i| format!("{i};;{}\n", i * 7)).collect();
-        for (text, rows) in [(text.as_str(), 5000), (text.trim_end(), 5000), ("1;;1", 1)] {
-            let one = columns_by(text, TWO, 1).expect("clean");
-            assert_eq!(one[1].len(), rows);
-            for threads in [2, 3, 7, 100] {
-                assert_eq!(columns_by(text, TWO, threads).as_ref(), Some(&one), "{threads}");
-            }
-        }
+        assert_eq!(values("", TWO), Some(vec![vec![], vec![]]));
     }
 
     /// Once read as a positive zero.
@@ -221,7 +202,7 @@ mod tests {
     fn a_negative_zero_is_one() {
         let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
         for text in ["-0", "-0.0", "-0.000e00"] {
-            let read = columns_by(text, cells, 1).map(|columns| columns[0][0].to_bits());
+            let read = values(text, cells).map(|columns| columns[0][0].to_bits());
             assert_eq!(read, Some((-0.0f64).to_bits()), "{text}");
         }
     }
@@ -234,7 +215,7 @@ mod tests {
         fn a_cell_is_the_nearest_float(text in "-?[0-9]{1,17}(\\.[0-9]{0,16})?(e-?[0-9]{1,2})?") {
             let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
             let known: f64 = text.parse().expect("a number");
-            let read = columns_by(&text, cells, 1).map(|columns| columns[0][0].to_bits());
+            let read = values(&text, cells).map(|columns| columns[0][0].to_bits());
             prop_assert_eq!(read, Some(known.to_bits()));
         }
     }

@@ -4,14 +4,13 @@
 mod conditions;
 
 use std::io::ErrorKind;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use csv::StringRecord;
-use thiserror::Error;
 
 use super::dialect::{self, Dialect};
 use super::encoding;
-use super::error::clip;
+use super::error::{IngestError, Problem, clip};
 use super::header::{is_blank, split_unit, start_of};
 use super::number;
 use super::profile::Words;
@@ -19,7 +18,6 @@ use super::units::Unit;
 use super::vocabulary as say;
 use crate::estimate::Estimate;
 use crate::files::read_at_most;
-use crate::format::shown;
 use crate::nominal::Nominal;
 use crate::physics::alternator::OutputCurve;
 use conditions::Conditions;
@@ -56,66 +54,54 @@ pub struct Stated {
     pub test_c: Option<f64>,
 }
 
-/// Why a sheet cannot be used: the file, the place, what was found, what to do.
-#[derive(Debug, Error)]
-pub enum SheetError {
-    #[error("{}: the output sheet cannot be read ({source}). Check the path and that it is a readable file.", shown(.path))]
-    Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}: is not an output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point a line (as in 1500,35).", shown(.path))]
-    NoTable { path: PathBuf, seen: String },
-    #[error("{}, line {line}, column \"{column}\": found \"{found}\": {advice}.", shown(.path))]
-    Wrong { path: PathBuf, line: usize, column: String, found: String, advice: String },
-}
-
 impl Sheet {
     /// Reads a sheet of whatever dialect.
-    pub fn read(path: &Path, stated: Stated) -> Result<Sheet, SheetError> {
-        let bytes = read_at_most(path, MOST_BYTES).map_err(|source| match source.kind() {
-            ErrorKind::FileTooLarge => {
-                SheetError::NoTable { path: path.to_path_buf(), seen: source.to_string() }
-            }
-            _ => SheetError::Unreadable { path: path.to_path_buf(), source },
+    pub fn read(path: &Path, stated: Stated) -> Result<Sheet, IngestError> {
+        let bytes = read_at_most(path, MOST_BYTES).map_err(|source| {
+            let problem = match source.kind() {
+                ErrorKind::FileTooLarge => no_sheet(source.to_string()),
+                _ => Problem::UnreadableSheet { source },
+            };
+            IngestError::new(path, problem)
         })?;
         Sheet::parse(path, bytes, stated)
     }
 
     /// As [`Sheet::read`], of bytes at hand; `path` only names them.
-    pub fn parse(path: &Path, bytes: Vec<u8>, stated: Stated) -> Result<Sheet, SheetError> {
-        let reading = Reading { path };
+    pub fn parse(path: &Path, bytes: Vec<u8>, stated: Stated) -> Result<Sheet, IngestError> {
+        let file = path.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned());
+        Sheet::of(file, &bytes, stated).map_err(|problem| IngestError::new(path, problem))
+    }
+
+    fn of(file: String, bytes: &[u8], stated: Stated) -> Result<Sheet, Problem> {
         if bytes.len() as u64 > MOST_BYTES {
-            return Err(reading.no_table(format!("it is longer than {MOST_BYTES} bytes")));
+            return Err(no_sheet(format!("it is longer than {MOST_BYTES} bytes")));
         }
-        let text = encoding::decode(&bytes)
-            .map_err(|seen| reading.no_table(format!("it is not text, {seen}")))?
+        let text = encoding::decode(bytes)
+            .map_err(|seen| no_sheet(format!("it is not text, {seen}")))?
             .text;
         let dialect = dialect_of(&text);
         let aligned = dialect.align(&text);
         let rows = rows(&dialect, aligned.as_deref().unwrap_or(&text));
-        let layout = reading.layout(&rows, dialect.decimal)?;
-        let mut points = reading.points(&rows, &layout, dialect.decimal)?;
-        if fastest_rpm(&points) < *SPEEDS_RPM.start() {
+        let layout = layout(&rows, dialect.decimal)?;
+        let mut found = points(&rows, &layout, dialect.decimal)?;
+        if fastest_rpm(&found) < *SPEEDS_RPM.start() {
             // "1,500" under a header of its own is a thousand and a half.
             let other = if dialect.decimal == b',' { b'.' } else { b',' };
-            if let Ok(otherwise) = reading.points(&rows, &layout, other)
+            if let Ok(otherwise) = points(&rows, &layout, other)
                 && fastest_rpm(&otherwise) >= *SPEEDS_RPM.start()
             {
-                points = otherwise;
+                found = otherwise;
             }
         }
-        let points = reading.in_order(points, &layout)?;
+        let points = in_order(found, &layout)?;
         let curve = OutputCurve::of_bench(&points)
-            .map_err(|error| reading.no_table(format!("its points make no curve ({error})")))?;
+            .map_err(|error| no_sheet(format!("its points make no curve ({error})")))?;
         let remarks = text.lines().enumerate().filter(|(at, _)| !layout.lines.contains(&(at + 1)));
         let conditions = Conditions::told(remarks.map(|(_, line)| line));
-        Ok(Sheet {
-            file: path.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned()),
-            points,
-            curve,
-            test_v: conditions.test_v(stated.test_v, Nominal::V12),
-            test_c: conditions.test_c(stated.test_c),
-            conditions,
-            stated,
-        })
+        let (test_v, test_c) =
+            (conditions.test_v(stated.test_v, Nominal::V12), conditions.test_c(stated.test_c));
+        Ok(Sheet { file, points, curve, test_v, test_c, conditions, stated })
     }
 
     /// Voltage at which it was tested, of an alternator for that system.
@@ -244,184 +230,155 @@ fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
     (name, unit, meaning)
 }
 
-struct Reading<'a> {
-    path: &'a Path,
+fn no_sheet(seen: String) -> Problem {
+    Problem::NoSheet { seen }
 }
 
-impl Reading<'_> {
-    fn no_table(&self, seen: String) -> SheetError {
-        SheetError::NoTable { path: self.path.to_path_buf(), seen }
-    }
+fn wrong(line: usize, column: &str, found: &str, advice: impl Into<String>) -> Problem {
+    Problem::SheetCell { line, column: clip(column), found: clip(found), advice: advice.into() }
+}
 
-    fn wrong(
-        &self,
-        line: usize,
-        column: &str,
-        found: &str,
-        advice: impl Into<String>,
-    ) -> SheetError {
-        SheetError::Wrong {
-            path: self.path.to_path_buf(),
-            line,
-            column: clip(column),
-            found: clip(found),
-            advice: advice.into(),
-        }
-    }
+fn layout(rows: &[SheetRow], decimal: u8) -> Result<Layout, Problem> {
+    let first = rows
+        .iter()
+        .position(|row| !row.is_remark() && row.numbers(decimal).len() >= 2)
+        .ok_or_else(|| no_sheet("no line holds two numbers".to_owned()))?;
+    let named = named(rows.get(..first).unwrap_or(&[]))?;
+    let (speed, amps) = match named {
+        Some(columns) => columns,
+        None => unnamed(rows.get(first..).unwrap_or(&[]), decimal)?,
+    };
+    let table = rows.iter().skip(first).filter(|row| !row.is_remark());
+    let lines = table.map(|row| row.line).collect();
+    Ok(Layout { speed, amps, first, lines })
+}
 
-    fn layout(&self, rows: &[SheetRow], decimal: u8) -> Result<Layout, SheetError> {
-        let first = rows
-            .iter()
-            .position(|row| !row.is_remark() && row.numbers(decimal).len() >= 2)
-            .ok_or_else(|| self.no_table("no line holds two numbers".to_owned()))?;
-        let named = self.named(rows.get(..first).unwrap_or(&[]))?;
-        let (speed, amps) = match named {
-            Some(columns) => columns,
-            None => self.unnamed(rows.get(first..).unwrap_or(&[]), decimal)?,
+/// The columns by their names: the last line above the numbers that names both.
+fn named(above: &[SheetRow]) -> Result<Option<(Column, Column)>, Problem> {
+    for (at, row) in above.iter().enumerate().rev() {
+        let headings: Vec<_> = row.cells.iter().map(heading).collect();
+        // A row of units may stand between the names and the numbers.
+        let units = above.get(at + 1).filter(|row| !row.is_remark());
+        let column = |index: usize, name: &str, unit: Option<Unit>| Column {
+            index,
+            name: name.to_owned(),
+            unit: units.and_then(|row| Unit::parse(row.cell(index))).or(unit),
         };
-        let table = rows.iter().skip(first).filter(|row| !row.is_remark());
-        let lines = table.map(|row| row.line).collect();
-        Ok(Layout { speed, amps, first, lines })
-    }
-
-    /// The columns by their names: the last line above the numbers that names both.
-    fn named(&self, above: &[SheetRow]) -> Result<Option<(Column, Column)>, SheetError> {
-        for (at, row) in above.iter().enumerate().rev() {
-            let headings: Vec<_> = row.cells.iter().map(heading).collect();
-            // A row of units may stand between the names and the numbers.
-            let units = above.get(at + 1).filter(|row| !row.is_remark());
-            let column = |index: usize, name: &str, unit: Option<Unit>| Column {
-                index,
-                name: name.to_owned(),
-                unit: units.and_then(|row| Unit::parse(row.cell(index))).or(unit),
-            };
-            let with = |wanted: Meaning| -> Vec<Column> {
-                let all = headings.iter().enumerate();
-                let found = all.filter(|(_, (_, _, meaning))| *meaning == Some(wanted));
-                found.map(|(index, (name, unit, _))| column(index, name, *unit)).collect()
-            };
-            let (speeds, amps) = (with(Meaning::Speed), with(Meaning::Amps));
-            let engine = with(Meaning::EngineSpeed);
-            match (speeds.as_slice(), engine.as_slice(), amps.as_slice()) {
-                ([], [], _) | (_, _, []) => continue,
-                ([speed], _, [amps]) => return Ok(Some((speed.clone(), amps.clone()))),
-                ([], [engine, ..], _) => {
-                    let advice = "a sheet counts by alternator speed: multiply by the pulley ratio and name the column alternator rpm";
-                    return Err(self.wrong(row.line, &engine.name, &engine.name, advice));
-                }
-                ([one, other, ..], _, _) | (_, _, [one, other, ..]) => {
-                    let advice = format!(
-                        "\"{}\" could be meant too: keep one column of speeds and one of amps",
-                        clip(&one.name)
-                    );
-                    return Err(self.wrong(row.line, &other.name, &other.name, advice));
-                }
+        let with = |wanted: Meaning| -> Vec<Column> {
+            let all = headings.iter().enumerate();
+            let found = all.filter(|(_, (_, _, meaning))| *meaning == Some(wanted));
+            found.map(|(index, (name, unit, _))| column(index, name, *unit)).collect()
+        };
+        let (speeds, amps) = (with(Meaning::Speed), with(Meaning::Amps));
+        let engine = with(Meaning::EngineSpeed);
+        match (speeds.as_slice(), engine.as_slice(), amps.as_slice()) {
+            ([], [], _) | (_, _, []) => continue,
+            ([speed], _, [amps]) => return Ok(Some((speed.clone(), amps.clone()))),
+            ([], [engine, ..], _) => {
+                let advice = "a sheet counts by alternator speed: multiply by the pulley ratio and name the column alternator rpm";
+                return Err(wrong(row.line, &engine.name, &engine.name, advice));
             }
-        }
-        Ok(None)
-    }
-
-    /// Two columns without names: speeds are the larger numbers.
-    fn unnamed(&self, table: &[SheetRow], decimal: u8) -> Result<(Column, Column), SheetError> {
-        let columns = table.first().map(|row| row.numbers(decimal)).unwrap_or_default();
-        let [one, other] = columns.as_slice() else {
-            let seen = format!(
-                "{} columns of numbers, and no header names the speeds and the amps; if commas stand inside numbers, put semicolons between cells",
-                columns.len()
-            );
-            return Err(self.no_table(seen));
-        };
-        let largest = |index: usize| {
-            let values = table.iter().filter_map(|row| number::parse(row.cell(index), decimal));
-            values.fold(0.0, f64::max)
-        };
-        let column = |index: usize| Column { index, name: format!("{}", index + 1), unit: None };
-        let (one, other) = (column(*one), column(*other));
-        Ok(if largest(one.index) >= largest(other.index) { (one, other) } else { (other, one) })
-    }
-
-    fn points(
-        &self,
-        rows: &[SheetRow],
-        layout: &Layout,
-        decimal: u8,
-    ) -> Result<Vec<Point>, SheetError> {
-        let table = rows.iter().skip(layout.first).filter(|row| !row.is_remark());
-        let point = |row: &SheetRow| {
-            Ok(Point {
-                line: row.line,
-                rpm: self.value(row, &layout.speed, decimal, is_speed_unit)?,
-                amps_a: self.value(row, &layout.amps, decimal, is_amps_unit)?,
-            })
-        };
-        table.map(point).collect()
-    }
-
-    fn value(
-        &self,
-        row: &SheetRow,
-        column: &Column,
-        decimal: u8,
-        fits: fn(Unit) -> bool,
-    ) -> Result<f64, SheetError> {
-        let cell = row.cell(column.index);
-        let wrong = |advice: &str| self.wrong(row.line, &column.name, cell, advice);
-        let (value, unit) = number::parse_with_unit(cell, decimal).ok_or_else(|| {
-            wrong("a number belongs here; begin the line with # if it is a remark, or take it out")
-        })?;
-        let unit = match unit.or(column.unit) {
-            Some(unit) if !fits(unit) => {
-                return Err(wrong(
-                    "its unit does not fit the column; give speeds in rpm and output in A",
-                ));
-            }
-            unit => unit,
-        };
-        let value = unit.map_or(value, |unit| unit.to_canonical().apply(value));
-        match value {
-            value if value.is_finite() && value >= 0.0 => Ok(value),
-            _ => Err(wrong("a speed or an output below 0 is none; take the line out")),
-        }
-    }
-
-    /// By rising speed, each speed once, amps never falling.
-    fn in_order(
-        &self,
-        mut points: Vec<Point>,
-        layout: &Layout,
-    ) -> Result<Vec<(f64, f64)>, SheetError> {
-        let (speed, amps) = (&layout.speed.name, &layout.amps.name);
-        points.sort_by(|a, b| a.rpm.total_cmp(&b.rpm).then(a.line.cmp(&b.line)));
-        let (Some(slowest), Some(fastest)) = (points.first(), points.last()) else {
-            return Err(self.no_table("it holds no point".to_owned()));
-        };
-        if points.len() < 2 {
-            let advice = "one point is not a curve; give at least two speeds";
-            return Err(self.wrong(slowest.line, speed, &slowest.rpm.to_string(), advice));
-        }
-        if !SPEEDS_RPM.contains(&fastest.rpm) {
-            let advice = "no alternator runs at this as its highest speed; give rpm, or write rpm x1000 over a column of thousands";
-            return Err(self.wrong(fastest.line, speed, &fastest.rpm.to_string(), advice));
-        }
-        for pair in points.windows(2) {
-            let [slower, faster] = pair else { continue };
-            if faster.rpm <= slower.rpm {
-                let advice =
-                    format!("the speed of line {} again; keep one of the two", slower.line);
-                return Err(self.wrong(faster.line, speed, &faster.rpm.to_string(), advice));
-            }
-            if faster.amps_a < slower.amps_a {
+            ([one, other, ..], _, _) | (_, _, [one, other, ..]) => {
                 let advice = format!(
-                    "less than the {} A of line {} at a lower speed, and output does not fall with speed; mend or take out one of the two",
-                    slower.amps_a, slower.line
+                    "\"{}\" could be meant too: keep one column of speeds and one of amps",
+                    clip(&one.name)
                 );
-                return Err(self.wrong(faster.line, amps, &faster.amps_a.to_string(), advice));
+                return Err(wrong(row.line, &other.name, &other.name, advice));
             }
         }
-        if !(fastest.amps_a > 0.0 && fastest.amps_a <= MOST_A) {
-            let advice = "no alternator's full output; give amps";
-            return Err(self.wrong(fastest.line, amps, &fastest.amps_a.to_string(), advice));
-        }
-        Ok(points.iter().map(|p| (p.rpm, p.amps_a)).collect())
     }
+    Ok(None)
+}
+
+/// Two columns without names: speeds are the larger numbers.
+fn unnamed(table: &[SheetRow], decimal: u8) -> Result<(Column, Column), Problem> {
+    let columns = table.first().map(|row| row.numbers(decimal)).unwrap_or_default();
+    let [one, other] = columns.as_slice() else {
+        let seen = format!(
+            "{} columns of numbers, and no header names the speeds and the amps; if commas stand inside numbers, put semicolons between cells",
+            columns.len()
+        );
+        return Err(no_sheet(seen));
+    };
+    let largest = |index: usize| {
+        let values = table.iter().filter_map(|row| number::parse(row.cell(index), decimal));
+        values.fold(0.0, f64::max)
+    };
+    let column = |index: usize| Column { index, name: format!("{}", index + 1), unit: None };
+    let (one, other) = (column(*one), column(*other));
+    Ok(if largest(one.index) >= largest(other.index) { (one, other) } else { (other, one) })
+}
+
+fn points(rows: &[SheetRow], layout: &Layout, decimal: u8) -> Result<Vec<Point>, Problem> {
+    let table = rows.iter().skip(layout.first).filter(|row| !row.is_remark());
+    let point = |row: &SheetRow| {
+        Ok(Point {
+            line: row.line,
+            rpm: value(row, &layout.speed, decimal, is_speed_unit)?,
+            amps_a: value(row, &layout.amps, decimal, is_amps_unit)?,
+        })
+    };
+    table.map(point).collect()
+}
+
+fn value(
+    row: &SheetRow,
+    column: &Column,
+    decimal: u8,
+    fits: fn(Unit) -> bool,
+) -> Result<f64, Problem> {
+    let cell = row.cell(column.index);
+    let misread = |advice: &str| wrong(row.line, &column.name, cell, advice);
+    let (value, unit) = number::parse_with_unit(cell, decimal).ok_or_else(|| {
+        misread("a number belongs here; begin the line with # if it is a remark, or take it out")
+    })?;
+    let unit = match unit.or(column.unit) {
+        Some(unit) if !fits(unit) => {
+            return Err(misread(
+                "its unit does not fit the column; give speeds in rpm and output in A",
+            ));
+        }
+        unit => unit,
+    };
+    let value = unit.map_or(value, |unit| unit.to_canonical().apply(value));
+    match value {
+        value if value.is_finite() && value >= 0.0 => Ok(value),
+        _ => Err(misread("a speed or an output below 0 is none; take the line out")),
+    }
+}
+
+/// By rising speed, each speed once, amps never falling.
+fn in_order(mut points: Vec<Point>, layout: &Layout) -> Result<Vec<(f64, f64)>, Problem> {
+    let (speed, amps) = (&layout.speed.name, &layout.amps.name);
+    points.sort_by(|a, b| a.rpm.total_cmp(&b.rpm).then(a.line.cmp(&b.line)));
+    let (Some(slowest), Some(fastest)) = (points.first(), points.last()) else {
+        return Err(no_sheet("it holds no point".to_owned()));
+    };
+    if points.len() < 2 {
+        let advice = "one point is not a curve; give at least two speeds";
+        return Err(wrong(slowest.line, speed, &slowest.rpm.to_string(), advice));
+    }
+    if !SPEEDS_RPM.contains(&fastest.rpm) {
+        let advice = "no alternator runs at this as its highest speed; give rpm, or write rpm x1000 over a column of thousands";
+        return Err(wrong(fastest.line, speed, &fastest.rpm.to_string(), advice));
+    }
+    for pair in points.windows(2) {
+        let [slower, faster] = pair else { continue };
+        if faster.rpm <= slower.rpm {
+            let advice = format!("the speed of line {} again; keep one of the two", slower.line);
+            return Err(wrong(faster.line, speed, &faster.rpm.to_string(), advice));
+        }
+        if faster.amps_a < slower.amps_a {
+            let advice = format!(
+                "less than the {} A of line {} at a lower speed, and output does not fall with speed; mend or take out one of the two",
+                slower.amps_a, slower.line
+            );
+            return Err(wrong(faster.line, amps, &faster.amps_a.to_string(), advice));
+        }
+    }
+    if !(fastest.amps_a > 0.0 && fastest.amps_a <= MOST_A) {
+        let advice = "no alternator's full output; give amps";
+        return Err(wrong(fastest.line, amps, &fastest.amps_a.to_string(), advice));
+    }
+    Ok(points.iter().map(|p| (p.rpm, p.amps_a)).collect())
 }

@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 use polars::prelude::PolarsError;
 use thiserror::Error;
 
-use super::request::RequestError;
 use crate::format::{is_unprintable, shown};
 
 /// A file that could not be read as a log, and why.
@@ -97,8 +96,6 @@ pub enum Problem {
     NoSuchColumn { asked: String, nearest: String, columns: String },
     #[error("--column asks for {role} twice: \"{first}\" and \"{second}\". Keep one.")]
     RoleTwice { role: String, first: String, second: String },
-    #[error("{request}")]
-    Request { request: RequestError },
     #[error(
         "{seen}. A marks file has three columns: time, load, state, as in 63.2,fans,on or 14:03:10,fans,off. Put # before a comment."
     )]
@@ -111,6 +108,16 @@ pub enum Problem {
         "the marks name {loads} loads, and at most {most} are read. Check that the marks file is not a log."
     )]
     TooManyMarkedLoads { loads: usize, most: usize },
+    #[error(
+        "the output sheet cannot be read ({source}). Check the path and that it is a readable file."
+    )]
+    UnreadableSheet { source: io::Error },
+    #[error(
+        "is not an output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point a line (as in 1500,35)."
+    )]
+    NoSheet { seen: String },
+    #[error("found \"{found}\": {advice}.")]
+    SheetCell { line: usize, column: String, found: String, advice: String },
     #[error("the table could not be put together ({source}).")]
     Table { source: PolarsError },
 }
@@ -139,6 +146,9 @@ impl Problem {
         match self {
             Problem::LongLine { line, .. } | Problem::MarksFile { line, .. } => {
                 format!(", line {line}")
+            }
+            Problem::SheetCell { line, column, .. } => {
+                format!(", line {line}, column \"{column}\"")
             }
             _ => String::new(),
         }

@@ -48,7 +48,7 @@ use std::path::Path;
 use polars::prelude::{Column as FrameColumn, DataFrame, Float64Chunked, IntoSeries};
 use sha2::{Digest, Sha256};
 
-pub use curve::{Sheet, SheetError, Stated};
+pub use curve::{Sheet, Stated};
 pub use error::{IngestError, Problem};
 pub use marks::read_file as read_marks;
 pub use named::nearest;

@@ -108,7 +108,14 @@ fn grouped(digits: &str, decimal: u8) -> Option<f64> {
     plain.parse::<f64>().ok().map(|value| sign * value)
 }
 
-/// Cells that say "no value" rather than a wrong one.
+/// Words for "no value", in the languages that loggers and spreadsheets write.
+const MISSING: [&str; 23] = [
+    "nan", "-nan", "n/a", "na", "#n/a", "n.a.", "null", "none", "nil", "nodata", "no data",
+    "missing", "k.a.", "n/d", "nd", "s/d", "b/d", "invalid", "#wert!", "#value!", "inv", "err",
+    "error",
+];
+
+/// Whether a cell states that there is no value, rather than holding a wrong one.
 pub fn is_missing(cell: &str) -> bool {
     let cell = strip(cell);
     if cell.is_empty() {
@@ -121,32 +128,7 @@ pub fn is_missing(cell: &str) -> bool {
     {
         return true;
     }
-    matches!(
-        cell.to_ascii_lowercase().as_str(),
-        "nan"
-            | "-nan"
-            | "n/a"
-            | "na"
-            | "#n/a"
-            | "n.a."
-            | "null"
-            | "none"
-            | "nil"
-            | "nodata"
-            | "no data"
-            | "missing"
-            | "k.a."
-            | "n/d"
-            | "nd"
-            | "s/d"
-            | "b/d"
-            | "invalid"
-            | "#wert!"
-            | "#value!"
-            | "inv"
-            | "err"
-            | "error"
-    )
+    MISSING.contains(&cell.to_ascii_lowercase().as_str())
 }
 
 /// What a switch word says.
@@ -161,14 +143,8 @@ pub enum Switch {
 impl Switch {
     pub fn duty(self, low_is_half: bool) -> f64 {
         match self {
-            Switch::Off => 0.0,
-            Switch::Low => {
-                if low_is_half {
-                    0.5
-                } else {
-                    0.0
-                }
-            }
+            Switch::Low if low_is_half => 0.5,
+            Switch::Off | Switch::Low => 0.0,
             Switch::On => 1.0,
         }
     }

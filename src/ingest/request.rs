@@ -120,6 +120,18 @@ pub enum RequestError {
     AnyVoltage,
 }
 
+const ROLES_OF_ONE_WORD: [Role; 9] = [
+    Role::Time,
+    Role::EngineRpm,
+    Role::AlternatorRpm,
+    Role::Load,
+    Role::AlternatorCurrent,
+    Role::BatteryCurrent,
+    Role::GroundDrop,
+    Role::Note,
+    Role::Ignored,
+];
+
 /// `voltage`, `voltage.module`, `temperature.coolant`, …
 pub fn role_from_word(word: &str) -> Option<Role> {
     let word = word.trim().to_lowercase().replace('-', "_");
@@ -127,27 +139,18 @@ pub fn role_from_word(word: &str) -> Option<Role> {
         Some((head, tail)) => (head, Some(tail)),
         None => (word.as_str(), None),
     };
-    let role = match (head, tail) {
-        ("voltage", None) => Role::Voltage(Tap::Battery),
-        ("voltage", Some("ground")) => Role::GroundDrop,
+    match (head, tail) {
+        ("voltage", None) => Some(Role::Voltage(Tap::Battery)),
+        ("voltage", Some("ground")) => Some(Role::GroundDrop),
         ("voltage", Some(tap)) => {
-            Role::Voltage(Tap::ALL.into_iter().find(|known| known.word() == tap)?)
+            Tap::ALL.into_iter().find(|known| known.word() == tap).map(Role::Voltage)
         }
         ("temperature", Some(place)) => {
-            Role::Temperature(Place::ALL.into_iter().find(|known| known.word() == place)?)
+            Place::ALL.into_iter().find(|known| known.word() == place).map(Role::Temperature)
         }
-        ("time", None) => Role::Time,
-        ("engine_rpm", None) => Role::EngineRpm,
-        ("alternator_rpm", None) => Role::AlternatorRpm,
-        ("load", None) => Role::Load,
-        ("alternator_current", None) => Role::AlternatorCurrent,
-        ("battery_current", None) => Role::BatteryCurrent,
-        ("ground_drop", None) => Role::GroundDrop,
-        ("note", None) => Role::Note,
-        ("ignored", None) => Role::Ignored,
-        _ => return None,
-    };
-    Some(role)
+        (word, None) => ROLES_OF_ONE_WORD.into_iter().find(|role| role.word() == word),
+        _ => None,
+    }
 }
 
 /// The word that [`role_from_word`] reads back.

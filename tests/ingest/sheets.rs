@@ -7,14 +7,14 @@ use rand::seq::IndexedRandom;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use stiffbus::estimate::Grade;
-use stiffbus::ingest::{Sheet, SheetError, Stated};
+use stiffbus::ingest::{IngestError, Sheet, Stated};
 
 use crate::support::says;
 
 const POINTS: [(f64, f64); 5] =
     [(1500.0, 35.5), (2000.0, 52.0), (3000.0, 70.25), (6000.0, 90.0), (12000.0, 95.0)];
 
-fn parse(bytes: impl Into<Vec<u8>>) -> Result<Sheet, SheetError> {
+fn parse(bytes: impl Into<Vec<u8>>) -> Result<Sheet, IngestError> {
     Sheet::parse(Path::new("bench/old.csv"), bytes.into(), Stated::default())
 }
 

@@ -146,37 +146,3 @@ fn bend(run: &[f64]) -> f64 {
     let squares: f64 = rows.iter().zip(run).map(|(row, v)| (v - line.at(*row)).powi(2)).sum();
     if span > 0.0 { (squares / run.len() as f64).sqrt() / span } else { f64::INFINITY }
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn of(values: impl Iterator<Item = f64>) -> Behavior {
-        Behavior::of(&values.collect::<Vec<_>>()).expect("it moves")
-    }
-
-    #[test]
-    fn a_run_time_counter_is_judged_from_its_start() {
-        // Forty rows of rest, then two seconds every four rows.
-        let counter = of((0..400).map(|row: i32| f64::from(2 * ((row - 40).max(0) / 4))));
-        assert!(counter.is_straight() && counter.runs(), "{counter:?}");
-        assert!((counter.ticks - 0.25).abs() < 0.01, "{counter:?}");
-        assert!((counter.row_interval() - 0.5).abs() < 0.01, "{counter:?}");
-    }
-
-    #[test]
-    fn what_stands_or_falls_is_told_apart() {
-        assert_eq!(Behavior::of(&[5.0; 50]), None);
-        assert!(of((0..100).map(|row| -f64::from(row))).newest_first);
-        let sine = of((0..100).map(|row| (f64::from(row) / 5.0).sin()));
-        assert!(!sine.runs(), "{sine:?}");
-        assert!(of((0..60).map(f64::from)).counts_rows);
-    }
-
-    #[test]
-    fn a_counter_of_sixteen_bits_goes_on() {
-        let counter = of((0..3000).map(|row| f64::from((row * 100) % 65_536)));
-        assert!(counter.is_straight() && counter.backward == 0, "{counter:?}");
-        assert!((counter.span - 299_900.0).abs() < 1.0);
-    }
-}
