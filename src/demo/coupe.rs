@@ -40,39 +40,23 @@ fn base_loads() -> Vec<LoadModel> {
     vec![control, load("fuel pumps", LoadKind::Resistive, 14.0, Inrush::NONE)]
 }
 
-/// What the old machine gives cold: alternator rpm and amps.
-pub const OLD_CURVE: [(f64, f64); 8] = [
-    (1200.0, 0.0),
-    (1500.0, 16.0),
-    (2000.0, 33.0),
-    (2500.0, 45.0),
-    (3000.0, 54.0),
-    (4000.0, 64.0),
-    (6000.0, 70.0),
-    (8000.0, 73.0),
-];
+/// Output of an alternator cold: alternator rpm and amps.
+type Curve = [(f64, f64); 8];
 
-/// A rebuilt machine from the shelf, and the one that was fitted in the end.
-pub const REBUILT_CURVE: [(f64, f64); 8] = [
-    (1150.0, 0.0),
-    (1500.0, 27.0),
-    (2000.0, 52.0),
-    (2500.0, 68.0),
-    (3000.0, 79.0),
-    (4000.0, 91.0),
-    (6000.0, 100.0),
-    (8000.0, 104.0),
-];
-pub const NEW_CURVE: [(f64, f64); 8] = [
-    (1050.0, 0.0),
-    (1500.0, 58.0),
-    (2000.0, 92.0),
-    (2500.0, 113.0),
-    (3000.0, 127.0),
-    (4000.0, 143.0),
-    (6000.0, 160.0),
-    (8000.0, 166.0),
-];
+/// `amps` at 1500, 2000, 2500, 3000, 4000, 6000 and 8000 rpm; none up to `cut_in_rpm`.
+const fn curve(cut_in_rpm: f64, amps: [f64; 7]) -> Curve {
+    let [idle, a, b, c, d, rated, e] = amps;
+    let slow = [(cut_in_rpm, 0.0), (1500.0, idle), (2000.0, a), (2500.0, b)];
+    let fast = [(3000.0, c), (4000.0, d), (6000.0, rated), (8000.0, e)];
+    [slow[0], slow[1], slow[2], slow[3], fast[0], fast[1], fast[2], fast[3]]
+}
+
+/// The 70 A alternator that the coupe came with.
+pub const OLD_CURVE: Curve = curve(1200.0, [16.0, 33.0, 45.0, 54.0, 64.0, 70.0, 73.0]);
+/// A rebuilt 100 A alternator from the shelf.
+pub const REBUILT_CURVE: Curve = curve(1150.0, [27.0, 52.0, 68.0, 79.0, 91.0, 100.0, 104.0]);
+/// The 160 A alternator that was fitted in the end.
+pub const NEW_CURVE: Curve = curve(1050.0, [58.0, 92.0, 113.0, 127.0, 143.0, 160.0, 166.0]);
 
 /// As it came to the workshop: a 70 A machine on 2.4:1 pulleys.
 pub fn old_alternator() -> Result<CarModel, CurveError> {

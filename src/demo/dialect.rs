@@ -96,12 +96,7 @@ impl Dialect {
     }
 
     fn push_row(&self, text: &mut String, cells: &[String]) {
-        for (index, cell) in cells.iter().enumerate() {
-            if index > 0 {
-                text.push(self.separator);
-            }
-            text.push_str(cell);
-        }
+        text.push_str(&cells.join(&self.separator.to_string()));
         text.push_str(self.line_end);
     }
 

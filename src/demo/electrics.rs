@@ -84,16 +84,8 @@ impl<'a> Electrics<'a> {
                 }
             }
         }
-        let on = self.car.loads.iter().zip(self.duty.iter().zip(&self.rush));
-        for (load, (duty, rush)) in on {
-            hang(&mut bus, load, duty + rush);
-        }
-        bus.at_battery.add(LoadKind::Electronic, self.car.rest_draw_a);
-        if phase != PhaseKind::Rest {
-            for load in &self.car.base_loads {
-                hang(&mut bus, load, 1.0);
-            }
-        }
+        let duties = self.duty.iter().zip(&self.rush).map(|(duty, rush)| duty + rush);
+        add_loads(&mut bus, self.car, duties, phase != PhaseKind::Rest);
         if phase == PhaseKind::Cranking {
             let starter = &self.car.starter;
             let slack = (starter.stall_a - starter.turning_a) * (-since_crank_s / STARTER_S).exp();
@@ -107,14 +99,19 @@ impl<'a> Electrics<'a> {
 /// The running car's circuit with a given set of loads, inrush over.
 pub fn steady_bus(car: &CarModel, set: &[u8], battery_v: f64, battery_ohm: f64) -> Bus {
     let mut bus = wired(car, battery_v, battery_ohm);
-    for (load, &percent) in car.loads.iter().zip(set) {
-        hang(&mut bus, load, f64::from(percent) / 100.0);
-    }
-    for load in &car.base_loads {
-        hang(&mut bus, load, 1.0);
+    let duties = set.iter().map(|percent| f64::from(*percent) / 100.0);
+    add_loads(&mut bus, car, duties, true);
+    bus
+}
+
+fn add_loads(bus: &mut Bus, car: &CarModel, duties: impl Iterator<Item = f64>, is_turning: bool) {
+    for (load, duty) in car.loads.iter().zip(duties) {
+        add_load(bus, load, duty);
     }
     bus.at_battery.add(LoadKind::Electronic, car.rest_draw_a);
-    bus
+    for load in car.base_loads.iter().filter(|_| is_turning) {
+        add_load(bus, load, 1.0);
+    }
 }
 
 fn wired(car: &CarModel, battery_v: f64, battery_ohm: f64) -> Bus {
@@ -129,7 +126,7 @@ fn wired(car: &CarModel, battery_v: f64, battery_ohm: f64) -> Bus {
     }
 }
 
-fn hang(bus: &mut Bus, load: &LoadModel, duty: f64) {
+fn add_load(bus: &mut Bus, load: &LoadModel, duty: f64) {
     let node = match load.node {
         Node::Alternator => &mut bus.at_alternator,
         Node::Battery => &mut bus.at_battery,

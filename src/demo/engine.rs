@@ -136,13 +136,11 @@ pub struct World {
 pub fn phases(time_s: &[f64], kinds: &[PhaseKind]) -> Vec<Phase> {
     let mut phases: Vec<Phase> = Vec::new();
     for (&t_s, &kind) in time_s.iter().zip(kinds) {
-        match phases.last_mut() {
-            Some(last) if last.kind == kind => last.end_s = t_s,
-            Some(last) => {
-                last.end_s = t_s;
-                phases.push(Phase { kind, start_s: t_s, end_s: t_s });
-            }
-            None => phases.push(Phase { kind, start_s: t_s, end_s: t_s }),
+        if let Some(last) = phases.last_mut() {
+            last.end_s = t_s;
+        }
+        if phases.last().is_none_or(|last| last.kind != kind) {
+            phases.push(Phase { kind, start_s: t_s, end_s: t_s });
         }
     }
     phases

@@ -120,6 +120,21 @@ pub fn duty(load: usize, header: &str) -> Channel {
     Channel { unit: "%".into(), ..relay(load, header, LoadWords::DutyPercent) }
 }
 
+/// `own` channels, and those of fan, AC clutch and blower under these names.
+pub fn with_day_loads(own: Vec<Channel>, names: [&str; 3], words: LoadWords) -> Vec<Channel> {
+    let [fan, clutch, blower] = names;
+    let mut channels = own;
+    channels.extend([relay(FAN_LOW, fan, words), relay(AC_CLUTCH, clutch, words)]);
+    channels.push(duty(BLOWER, blower));
+    channels
+}
+
+/// What the workshop's own logger records.
+pub fn usual_channels() -> Vec<Channel> {
+    let own = vec![volts("battery voltage", 0.01), rpm("engine rpm"), coolant("coolant temp")];
+    with_day_loads(own, ["fan", "ac clutch", "blower"], LoadWords::ZeroOne)
+}
+
 pub fn logger(samples_per_s: f64, channels: Vec<Channel>, dialect: Dialect) -> Logger {
     Logger {
         samples_per_s,

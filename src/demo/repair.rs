@@ -4,12 +4,12 @@
 use serde::Serialize;
 
 use super::car::CarModel;
-use super::coupe::{self, AC_CLUTCH, BLOWER, FAN_LOW};
+use super::coupe::{self, AC_CLUTCH};
 use super::dialect::{Clock, Dialect, Encoding, UnitStyle};
 use super::logger::{Channel, LoadWords, Logger, Shows};
 use super::recipes::{
-    at, coolant, duty, heat_soaked, logger, marked, proof, relay, rpm, started, switch, volts,
-    warming,
+    at, coolant, heat_soaked, logger, marked, proof, rpm, started, switch, usual_channels, volts,
+    warming, with_day_loads,
 };
 use super::scenario::{Recording, hot_idle_script};
 use super::script::Script;
@@ -28,45 +28,46 @@ pub struct PairTruth {
     pub story: &'static str,
 }
 
-const OLD: &str = "hot-idle-old-alternator.csv";
+/// The complaint against `afters`.
+const fn after_the_complaint(
+    afters: &'static [&'static str],
+    outcome: Outcome,
+    story: &'static str,
+) -> PairTruth {
+    PairTruth { before: "hot-idle-old-alternator.csv", afters, outcome, story }
+}
 
 pub const PAIRS: [PairTruth; 6] = [
-    PairTruth {
-        before: OLD,
-        afters: &["new-alternator-soaked.csv"],
-        outcome: Outcome::RepairProven,
-        story: "All that drained at hot idle is carried at hot idle.",
-    },
-    PairTruth {
-        before: OLD,
-        afters: &["new-alternator-cold.csv"],
-        outcome: Outcome::RepairProven,
-        story: "Started cold, and idled on with everything on until it was hot.",
-    },
-    PairTruth {
-        before: OLD,
-        afters: &["new-alternator-cold.csv", "new-alternator-soaked.csv"],
-        outcome: Outcome::RepairProven,
-        story: "Cold and soaked against the one complaint.",
-    },
-    PairTruth {
-        before: OLD,
-        afters: &["old-alternator-another-day.csv"],
-        outcome: Outcome::NoChange,
-        story: "Nothing was done.",
-    },
-    PairTruth {
-        before: OLD,
-        afters: &["rebuilt-alternator.csv"],
-        outcome: Outcome::ImprovedNotProven,
-        story: "A stronger alternator, and still the battery discharges at hot idle.",
-    },
-    PairTruth {
-        before: OLD,
-        afters: &["light-check.csv"],
-        outcome: Outcome::NotComparable,
-        story: "What failed before was never switched on again.",
-    },
+    after_the_complaint(
+        &["new-alternator-soaked.csv"],
+        Outcome::RepairProven,
+        "All that drained at hot idle is carried at hot idle.",
+    ),
+    after_the_complaint(
+        &["new-alternator-cold.csv"],
+        Outcome::RepairProven,
+        "Started cold, and idled on with everything on until it was hot.",
+    ),
+    after_the_complaint(
+        &["new-alternator-cold.csv", "new-alternator-soaked.csv"],
+        Outcome::RepairProven,
+        "Cold and soaked against the one complaint.",
+    ),
+    after_the_complaint(
+        &["old-alternator-another-day.csv"],
+        Outcome::NoChange,
+        "Nothing was done.",
+    ),
+    after_the_complaint(
+        &["rebuilt-alternator.csv"],
+        Outcome::ImprovedNotProven,
+        "A stronger alternator, and still the battery discharges at hot idle.",
+    ),
+    after_the_complaint(
+        &["light-check.csv"],
+        Outcome::NotComparable,
+        "What failed before was never switched on again.",
+    ),
 ];
 
 pub fn logs() -> Result<Vec<Recording>, CurveError> {
@@ -85,14 +86,11 @@ fn old_alternator_another_day() -> Result<Recording, CurveError> {
     let mut script = hot_idle_script();
     script.ambient_c = 15.0;
     script.underhood = warming(48.0, 75.0, 90.0);
-    let channels = vec![
-        volts("Ubat", 0.02),
-        rpm("Engine RPM"),
-        coolant("Coolant"),
-        relay(FAN_LOW, "rad fan", LoadWords::OnOff),
-        relay(AC_CLUTCH, "AC relay", LoadWords::OnOff),
-        duty(BLOWER, "blower motor"),
-    ];
+    let channels = with_day_loads(
+        vec![volts("Ubat", 0.02), rpm("Engine RPM"), coolant("Coolant")],
+        ["rad fan", "AC relay", "blower motor"],
+        LoadWords::OnOff,
+    );
     let dialect = Dialect { separator: ';', units: UnitStyle::Brackets, ..marked() };
     Ok(Recording {
         name: "old-alternator-another-day",
@@ -107,14 +105,7 @@ fn old_alternator_another_day() -> Result<Recording, CurveError> {
 }
 
 fn rebuilt_alternator() -> Result<Recording, CurveError> {
-    let channels = vec![
-        volts("battery voltage", 0.01),
-        rpm("engine rpm"),
-        coolant("coolant temp"),
-        relay(FAN_LOW, "fan", LoadWords::ZeroOne),
-        relay(AC_CLUTCH, "ac clutch", LoadWords::ZeroOne),
-        duty(BLOWER, "blower"),
-    ];
+    let channels = usual_channels();
     Ok(Recording {
         name: "rebuilt-alternator",
         story: "First try: a rebuilt 100 A alternator from the shelf, on the old pulleys.",
@@ -135,14 +126,7 @@ fn cold_start() -> Script {
 }
 
 fn light_check() -> Result<Recording, CurveError> {
-    let channels = vec![
-        volts("battery voltage", 0.01),
-        rpm("engine rpm"),
-        coolant("coolant temp"),
-        relay(FAN_LOW, "fan", LoadWords::ZeroOne),
-        relay(AC_CLUTCH, "ac clutch", LoadWords::ZeroOne),
-        duty(BLOWER, "blower"),
-    ];
+    let channels = usual_channels();
     let mut script = heat_soaked(started(180.0));
     script.switches = vec![switch(60.0, AC_CLUTCH, 1.0), switch(140.0, AC_CLUTCH, 0.0)];
     Ok(Recording {
@@ -158,15 +142,16 @@ fn light_check() -> Result<Recording, CurveError> {
 }
 
 fn new_alternator_cold() -> Result<Recording, CurveError> {
-    let channels = vec![
-        volts("Battery voltage", 0.02),
-        rpm("Engine speed"),
-        Channel::new(Shows::Temperature(Place::Coolant), "Coolant temperature", "°F", 1.0)
-            .scaled(1.8, 32.0, 1.0),
-        relay(FAN_LOW, "Radiator fan", LoadWords::OnOff),
-        relay(AC_CLUTCH, "AC clutch", LoadWords::OnOff),
-        duty(BLOWER, "Blower duty"),
-    ];
+    let channels = with_day_loads(
+        vec![
+            volts("Battery voltage", 0.02),
+            rpm("Engine speed"),
+            Channel::new(Shows::Temperature(Place::Coolant), "Coolant temperature", "°F", 1.0)
+                .scaled(1.8, 32.0, 1.0),
+        ],
+        ["Radiator fan", "AC clutch", "Blower duty"],
+        LoadWords::OnOff,
+    );
     let dialect = Dialect {
         separator: ';',
         units: UnitStyle::Row,
@@ -189,14 +174,16 @@ fn new_alternator_cold() -> Result<Recording, CurveError> {
 }
 
 fn new_alternator_soaked() -> Result<Recording, CurveError> {
-    let channels = vec![
-        Channel::new(Shows::Voltage(Tap::Battery), "battery", "mV", 10.0).scaled(1000.0, 0.0, 10.0),
-        rpm("engine speed"),
-        coolant("coolant"),
-        relay(FAN_LOW, "fan relay", LoadWords::ZeroOne),
-        relay(AC_CLUTCH, "AC relay", LoadWords::ZeroOne),
-        duty(BLOWER, "blower"),
-    ];
+    let channels = with_day_loads(
+        vec![
+            Channel::new(Shows::Voltage(Tap::Battery), "battery", "mV", 10.0)
+                .scaled(1000.0, 0.0, 10.0),
+            rpm("engine speed"),
+            coolant("coolant"),
+        ],
+        ["fan relay", "AC relay", "blower"],
+        LoadWords::ZeroOne,
+    );
     let dialect = Dialect {
         separator: '\t',
         units: UnitStyle::Brackets,

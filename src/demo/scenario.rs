@@ -8,7 +8,7 @@ use super::dyno_day;
 use super::logger::{Channel, LoadWords, Logger, Shows};
 use super::recipes::{
     MARK, all_off, at, coolant, duty, engine, heat_soaked, logger, marked, proof, relay, rpm,
-    started, switch, tour, volts, warming,
+    started, switch, tour, usual_channels, volts, warming, with_day_loads,
 };
 use super::repair;
 use super::script::{Demand, Script};
@@ -95,14 +95,7 @@ pub(super) fn hot_idle_script() -> Script {
 }
 
 fn hot_idle_old_alternator() -> Result<Recording, CurveError> {
-    let channels = vec![
-        volts("battery voltage", 0.01),
-        rpm("engine rpm"),
-        coolant("coolant temp"),
-        relay(FAN_LOW, "fan", LoadWords::ZeroOne),
-        relay(AC_CLUTCH, "ac clutch", LoadWords::ZeroOne),
-        duty(BLOWER, "blower"),
-    ];
+    let channels = usual_channels();
     Ok(Recording {
         name: "hot-idle-old-alternator",
         story: "The complaint: with fan, AC and blower on, the lamps dim at the lights.",
@@ -116,15 +109,16 @@ fn hot_idle_old_alternator() -> Result<Recording, CurveError> {
 }
 
 fn thin_ground() -> Result<Recording, CurveError> {
-    let channels = vec![
-        volts("battery terminal", 0.01),
-        Channel::new(Shows::Voltage(Tap::Alternator), "alternator B+", "V", 0.01),
-        Channel::new(Shows::AlternatorCurrent, "alternator current", "A", 0.5).noisy(0.6),
-        rpm("engine rpm"),
-        relay(FAN_LOW, "fan", LoadWords::OnOff),
-        relay(AC_CLUTCH, "ac clutch", LoadWords::OnOff),
-        duty(BLOWER, "blower"),
-    ];
+    let channels = with_day_loads(
+        vec![
+            volts("battery terminal", 0.01),
+            Channel::new(Shows::Voltage(Tap::Alternator), "alternator B+", "V", 0.01),
+            Channel::new(Shows::AlternatorCurrent, "alternator current", "A", 0.5).noisy(0.6),
+            rpm("engine rpm"),
+        ],
+        ["fan", "ac clutch", "blower"],
+        LoadWords::OnOff,
+    );
     Ok(Recording {
         name: "thin-ground",
         story: "A month later: the block's ground strap was replaced by a thin one.",
@@ -144,18 +138,19 @@ fn slipping_belt() -> Result<Recording, CurveError> {
         script.engine.push(engine(at_s, Demand::Speed(2600.0), 0.6));
         script.engine.push(engine(at_s + 2.0, Demand::Idle, 0.8));
     }
-    let channels = vec![
-        volts("battery volts", 0.01),
-        Channel::new(Shows::EngineRpm, "engine speed", "rpm x1000", 0.01)
-            .scaled(0.001, 0.0, 0.01)
-            .noisy(5.0),
-        Channel::new(Shows::AlternatorRpm, "alternator speed", "rpm x1000", 0.01)
-            .scaled(0.001, 0.0, 0.01)
-            .noisy(15.0),
-        relay(FAN_LOW, "fan", LoadWords::TrueFalse),
-        relay(AC_CLUTCH, "ac", LoadWords::TrueFalse),
-        duty(BLOWER, "blower"),
-    ];
+    let channels = with_day_loads(
+        vec![
+            volts("battery volts", 0.01),
+            Channel::new(Shows::EngineRpm, "engine speed", "rpm x1000", 0.01)
+                .scaled(0.001, 0.0, 0.01)
+                .noisy(5.0),
+            Channel::new(Shows::AlternatorRpm, "alternator speed", "rpm x1000", 0.01)
+                .scaled(0.001, 0.0, 0.01)
+                .noisy(15.0),
+        ],
+        ["fan", "ac", "blower"],
+        LoadWords::TrueFalse,
+    );
     let dialect = Dialect { clock: Clock::Elapsed, ..marked() };
     Ok(Recording {
         name: "slipping-belt",
@@ -170,13 +165,11 @@ fn slipping_belt() -> Result<Recording, CurveError> {
 }
 
 fn regulator_high() -> Result<Recording, CurveError> {
-    let channels = vec![
-        volts("system voltage", 0.05),
-        rpm("rpm"),
-        relay(FAN_LOW, "fan on", LoadWords::YesNo),
-        relay(AC_CLUTCH, "ac on", LoadWords::YesNo),
-        duty(BLOWER, "blower"),
-    ];
+    let channels = with_day_loads(
+        vec![volts("system voltage", 0.05), rpm("rpm")],
+        ["fan on", "ac on", "blower"],
+        LoadWords::YesNo,
+    );
     let dialect = Dialect { clock: Clock::TimeOfDay, ..marked() };
     Ok(Recording {
         name: "regulator-high",
@@ -196,14 +189,11 @@ fn tired_battery() -> Result<Recording, CurveError> {
     if let Some(fires) = script.engine.get_mut(2) {
         fires.at_s = 21.4;
     }
-    let channels = vec![
-        volts("battery V", 0.02),
-        rpm("engine rpm"),
-        coolant("coolant"),
-        relay(FAN_LOW, "fan", LoadWords::ZeroOne),
-        relay(AC_CLUTCH, "ac clutch", LoadWords::ZeroOne),
-        duty(BLOWER, "blower"),
-    ];
+    let channels = with_day_loads(
+        vec![volts("battery V", 0.02), rpm("engine rpm"), coolant("coolant")],
+        ["fan", "ac clutch", "blower"],
+        LoadWords::ZeroOne,
+    );
     let dialect = Dialect { separator: '|', units: UnitStyle::Brackets, ..marked() };
     Ok(Recording {
         name: "tired-battery",

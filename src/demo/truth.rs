@@ -7,6 +7,7 @@ use crate::diagnosis::{BusState, Direction, Phase, VerdictWord};
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {
     /// The verdict the physics call for.
+    #[serde(skip)]
     pub verdict: VerdictWord,
     /// In force at the middle of the log.
     pub setpoint_v: f64,
@@ -16,6 +17,7 @@ pub struct Truth {
     pub phases: Vec<Phase>,
     pub steps: Vec<StepTruth>,
     pub keep_up: Vec<KeepUpTruth>,
+    #[serde(skip)]
     pub samples: Samples,
 }
 
@@ -91,7 +93,7 @@ pub struct OutputTruth {
 }
 
 /// One entry for each sample of the log. No noise, no quantisation.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Samples {
     pub bus_v: Vec<f64>,
     /// In force at the regulator's sense.

@@ -17,9 +17,9 @@ use super::repair::{PAIRS, PairTruth};
 use super::scenario::{Recording, recordings};
 use super::script::Demand;
 use super::simulate::{Simulated, simulate};
-use super::truth::{BatteryTruth, KeepUpTruth, OutputTruth, StepTruth};
-use crate::diagnosis::{Phase, VerdictWord};
-use crate::files::write_whole;
+use super::truth::{OutputTruth, Truth};
+use crate::diagnosis::VerdictWord;
+use crate::files::{folder_of, write_whole};
 use crate::physics::interpolate::CurveError;
 
 /// Why the demo could not be written.
@@ -57,12 +57,8 @@ struct LogTruth {
     readable: bool,
     verdict: Option<VerdictWord>,
     expected_findings: &'static [&'static str],
-    setpoint_v: f64,
-    rest_voltage_v: f64,
-    battery: BatteryTruth,
-    phases: Vec<Phase>,
-    steps: Vec<StepTruth>,
-    keep_up: Vec<KeepUpTruth>,
+    #[serde(flatten)]
+    truth: Truth,
     /// Where the log holds alternator current and speed.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     output: Vec<OutputTruth>,
@@ -110,19 +106,13 @@ pub fn write(dir: &Path) -> Result<Vec<Written>, DemoError> {
     files()?
         .into_iter()
         .map(|file| {
-            let path = file.name.split('/').fold(dir.to_path_buf(), |path, part| path.join(part));
-            put(&path, &file.bytes)
+            let path = dir.join(&file.name);
+            std::fs::create_dir_all(folder_of(&path))
+                .and_then(|()| write_whole(&path, &file.bytes))
                 .map_err(|source| DemoError::Write { path: path.clone(), source })?;
             Ok(Written { path, bytes: file.bytes.len() })
         })
         .collect()
-}
-
-fn put(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    if let Some(folder) = path.parent() {
-        std::fs::create_dir_all(folder)?;
-    }
-    write_whole(path, bytes)
 }
 
 /// Keeps the first rows and fills the rest of a failed card with rubbish.
@@ -141,21 +131,14 @@ fn ruin(bytes: &mut Vec<u8>, seed: u64) {
 }
 
 fn log_truth(file: String, recording: &Recording, simulated: Simulated) -> LogTruth {
-    let output = output_truth(recording, &simulated);
-    let truth = simulated.truth;
     LogTruth {
-        output,
+        output: output_truth(recording, &simulated),
+        truth: simulated.truth,
         file,
         story: recording.story,
         readable: recording.calls_for.is_some(),
         verdict: recording.calls_for,
         expected_findings: recording.findings,
-        setpoint_v: truth.setpoint_v,
-        rest_voltage_v: truth.rest_voltage_v,
-        battery: truth.battery,
-        phases: truth.phases,
-        steps: truth.steps,
-        keep_up: truth.keep_up,
     }
 }
 
@@ -189,8 +172,7 @@ fn output_truth(recording: &Recording, simulated: &Simulated) -> Vec<OutputTruth
         .collect()
 }
 
-/// The old machine's sheet, as a test bench would print it.
-/// The output sheets of the machines in the story.
+/// The output sheets of the alternators in the story, as a test bench would print them.
 fn sheets() -> Vec<DemoFile> {
     let sheet = |file: &str, what: &str, points: &[(f64, f64)]| {
         let mut text = format!(
@@ -215,11 +197,8 @@ fn round(value: &mut Value) {
         Value::Array(items) => items.iter_mut().for_each(round),
         Value::Object(fields) => fields.values_mut().for_each(round),
         Value::Number(number) if number.is_f64() => {
-            if let Some(rounded) = number
-                .as_f64()
-                .map(|n| (n * 1e4).round() / 1e4)
-                .and_then(serde_json::Number::from_f64)
-            {
+            let rounded = number.as_f64().map(|n| (n * 1e4).round() / 1e4);
+            if let Some(rounded) = rounded.and_then(serde_json::Number::from_f64) {
                 *number = rounded;
             }
         }

@@ -202,41 +202,35 @@ fn clock(text: &str, two_fields: TwoFields, stamp: &mut Stamp) -> Option<()> {
         } else {
             (upper, None)
         };
-    let mut fields = [0f64; 4];
-    let mut count = 0usize;
-    if !text.contains(':') {
+    let parts: Vec<&str> = match text.contains(':') {
+        true => text.split(':').map(str::trim).collect(),
         // ISO 8601 basic: hhmmss with a fraction.
-        let (whole, fraction) = text.split_once(['.', ',']).unwrap_or((&text, ""));
-        if stamp.date.is_none() || whole.len() != 6 || !whole.bytes().all(|b| b.is_ascii_digit()) {
+        false => {
+            let whole = text.split(['.', ',']).next().unwrap_or(&text);
+            if stamp.date.is_none() || whole.len() != 6 {
+                return None;
+            }
+            vec![text.get(..2)?, text.get(2..4)?, text.get(4..)?]
+        }
+    };
+    let mut fields = [0f64; 4];
+    let count = parts.len();
+    for (place, part) in parts.into_iter().enumerate() {
+        let slot = fields.get_mut(place)?;
+        let (whole, fraction) = part.split_once(['.', ',']).unwrap_or((part, ""));
+        if whole.is_empty() || whole.len() > 6 || !whole.bytes().all(|b| b.is_ascii_digit()) {
             return None;
         }
-        for (slot, at) in fields.iter_mut().zip([0, 2, 4]) {
-            *slot = whole.get(at..at + 2)?.parse().ok()?;
+        // Nothing stands behind a fraction.
+        if stamp.fraction {
+            return None;
         }
-        if let Some(seconds) = fields.get_mut(2) {
-            *seconds += fraction_of(fraction)?;
-        }
+        *slot = whole.parse::<f64>().ok()? + fraction_of(fraction)?;
         stamp.fraction = !fraction.is_empty();
-        count = 3;
-    } else {
-        for part in text.split(':') {
-            let slot = fields.get_mut(count)?;
-            count += 1;
-            let part = part.trim();
-            let (whole, fraction) = part.split_once(['.', ',']).unwrap_or((part, ""));
-            if whole.is_empty() || whole.len() > 6 || !whole.bytes().all(|b| b.is_ascii_digit()) {
-                return None;
-            }
-            if stamp.fraction {
-                return None;
-            }
-            *slot = whole.parse::<f64>().ok()? + fraction_of(fraction)?;
-            stamp.fraction = !fraction.is_empty();
-            if count == 4 {
-                // h:mm:ss:fff
-                *slot = fraction_of(whole)?;
-                stamp.fraction = true;
-            }
+        if place == 3 {
+            // h:mm:ss:fff
+            *slot = fraction_of(whole)?;
+            stamp.fraction = true;
         }
     }
     let [first, second, third, fourth] = fields;
