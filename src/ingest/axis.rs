@@ -59,24 +59,6 @@ pub struct Axis {
     pub late_s: f64,
 }
 
-/// A clock that falls by nearly its whole period passed midnight (or the full hour).
-pub fn unwrap(time: &mut [f64], period_s: f64) -> usize {
-    let mut carried = 0.0;
-    let mut last = f64::NAN;
-    let mut wraps = 0usize;
-    let near = (period_s / 60.0).max(60.0);
-    for value in time.iter_mut().filter(|value| value.is_finite()) {
-        let raw = *value;
-        if last > period_s - near && raw < near && raw >= 0.0 && last <= period_s + 1.0 {
-            carried += period_s;
-            wraps += 1;
-        }
-        last = raw;
-        *value = raw + carried;
-    }
-    wraps
-}
-
 /// Beyond so many seconds from the first stamp (30,000 years) a stamp is none, and
 /// what is reckoned with it is lost to rounding.
 const FURTHEST_S: f64 = 1e12;

@@ -28,7 +28,7 @@ pub fn time(body: &mut Body, clock: &Clock, account: &mut Account) {
         }
         clock::Source::Numeric { seconds_per_unit, epoch, .. } => {
             let falls = !find_indices::of_neighbours(&body.time, |a, b| b < a).is_empty();
-            let wraps = if falls { clock::unwrap(&mut body.time) } else { 0 };
+            let wraps = if falls { clock::unwrap_counter(&mut body.time) } else { 0 };
             if wraps > 0 {
                 account.notices.push(format!(
                     "the clock is full and begins again at 0 {}; it is carried on",
@@ -47,7 +47,7 @@ pub fn time(body: &mut Body, clock: &Clock, account: &mut Account) {
         | clock::Source::Text { .. }
         | clock::Source::DateAndTime { .. } => {
             if let Some(period_s) = clock.period_s {
-                let wraps = axis::unwrap(&mut body.time, period_s);
+                let wraps = clock::unwrap_time_of_day(&mut body.time, period_s);
                 body.time.iter_mut().for_each(|t| *t = axis::to_nanoseconds(*t));
                 if wraps > 0 {
                     let what = if period_s > 3600.0 { "midnight" } else { "the full hour" };

@@ -20,7 +20,7 @@ use super::vocabulary as say;
 use crate::log::{ClockCandidate, Role};
 use behavior::Behavior;
 
-pub use wrap::unwrap;
+pub use wrap::{unwrap_counter, unwrap_time_of_day};
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Epoch {

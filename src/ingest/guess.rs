@@ -218,25 +218,34 @@ fn starts_and_runs(facts: &Facts) -> bool {
         && median(turning).is_some_and(|median| (550.0..=4500.0).contains(&median))
 }
 
-fn tap_by_name(words: &Words) -> Option<Tap> {
-    // A post is the alternator's even where the name also says battery; a module's feed is the module's.
-    if words.has("sensor supply, sensorversorgung") {
-        Some(Tap::Module)
-    } else if words.has(say::ALTERNATOR) {
-        Some(Tap::Alternator)
-    } else if words.has(say::BATTERY) {
-        Some(Tap::Battery)
-    } else if words.has(say::MODULE) {
-        Some(Tap::Module)
-    } else {
-        None
-    }
+/// What the first list says whose words the name holds.
+fn by_words<T: Copy>(words: &Words, lists: &[(&str, T)]) -> Option<T> {
+    lists.iter().find(|(patterns, _)| words.has(patterns)).map(|(_, meaning)| *meaning)
 }
+
+/// The supply of a sensor comes from the engine controller.
+const SENSOR_SUPPLY: &str = "sensor supply, sensorversorgung";
+
+/// A post is the alternator's even where the name also says battery.
+const TAPS: [(&str, Tap); 4] = [
+    (SENSOR_SUPPLY, Tap::Module),
+    (say::ALTERNATOR, Tap::Alternator),
+    (say::BATTERY, Tap::Battery),
+    (say::MODULE, Tap::Module),
+];
+
+const PLACES: [(&str, Place); 5] = [
+    (say::INTAKE, Place::Intake),
+    (say::ALTERNATOR, Place::Alternator),
+    (say::COOLANT, Place::Coolant),
+    (say::AMBIENT, Place::Ambient),
+    (say::BATTERY, Place::Battery),
+];
 
 fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let (level_unit, median_v) = voltage_level(unit, facts);
     let level = span(facts, level_unit);
-    let supply = words.has("sensor supply, sensorversorgung");
+    let supply = words.has(SENSOR_SUPPLY);
     if let Some(word) = words.find(say::SIGNAL).filter(|_| !supply) {
         return ignored(format!("a signal voltage by name (\"{word}\"), not the bus"));
     }
@@ -248,7 +257,7 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
     if let Some(word) = words.find(say::CONSUMER) {
         return ignored(format!("the voltage at a consumer (\"{word}\"), not the bus"));
     }
-    let tap = tap_by_name(words);
+    let tap = by_words(words, &TAPS);
     match system_of(facts, unit) {
         Ok(_) => {}
         Err(Unsupported::TooLow) => {
@@ -353,17 +362,7 @@ fn temperature(
     if words.has(say::DERIVED) {
         return ignored("a wished or limit temperature by name");
     }
-    let place = if words.has(say::INTAKE) {
-        Place::Intake
-    } else if words.has(say::ALTERNATOR) {
-        Place::Alternator
-    } else if words.has(say::COOLANT) {
-        Place::Coolant
-    } else if words.has(say::AMBIENT) {
-        Place::Ambient
-    } else if words.has(say::BATTERY) {
-        Place::Battery
-    } else {
+    let Some(place) = by_words(words, &PLACES) else {
         return ignored(
             "a temperature, but its name does not say where. To use it: --column temperature.coolant=NAME (or intake, alternator, ambient, battery)",
         );

@@ -64,7 +64,7 @@ impl Behavior {
 
     fn forward(values: &[f64]) -> Option<Behavior> {
         let mut unwrapped = values.to_vec();
-        wrap::unwrap(&mut unwrapped);
+        wrap::unwrap_counter(&mut unwrapped);
         let ups: Vec<f64> = steps(&unwrapped).filter(|step| *step > 0.0).collect();
         let advances = ups.len();
         let step = median(ups)?;

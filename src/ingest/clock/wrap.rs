@@ -24,7 +24,7 @@ const NEAR_SHARE: f64 = 0.05;
 ///
 /// A fall is a wrap only where every fall of the column is one, by the same period, and the
 /// step over it is about as long as the others.
-pub fn unwrap(values: &mut [f64]) -> usize {
+pub fn unwrap_counter(values: &mut [f64]) -> usize {
     let known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
     let pairs = known.iter().copied().zip(known.iter().copied().skip(1));
     let falls: Vec<(f64, f64)> = pairs.filter(|(before, after)| after < before).collect();
@@ -52,4 +52,22 @@ pub fn unwrap(values: &mut [f64]) -> usize {
         *value += carried;
     }
     falls.len()
+}
+
+/// A clock that falls by nearly its whole period passed midnight (or the full hour).
+pub fn unwrap_time_of_day(time: &mut [f64], period_s: f64) -> usize {
+    let mut carried = 0.0;
+    let mut last = f64::NAN;
+    let mut wraps = 0usize;
+    let near = (period_s / 60.0).max(60.0);
+    for value in time.iter_mut().filter(|value| value.is_finite()) {
+        let raw = *value;
+        if last > period_s - near && raw < near && raw >= 0.0 && last <= period_s + 1.0 {
+            carried += period_s;
+            wraps += 1;
+        }
+        last = raw;
+        *value = raw + carried;
+    }
+    wraps
 }

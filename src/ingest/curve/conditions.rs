@@ -1,5 +1,9 @@
 //! Test voltage and temperature, from whatever a sheet says beside its points.
 
+use std::sync::LazyLock;
+
+use regex::Regex;
+
 use super::super::profile::Words;
 use super::super::units::Unit;
 use super::super::vocabulary as say;
@@ -28,15 +32,15 @@ impl Conditions {
     pub fn told<'a>(lines: impl Iterator<Item = &'a str>) -> Conditions {
         let mut told = Conditions::default();
         for line in lines {
-            told.take(&line.chars().take(LONGEST).collect::<Vec<_>>());
+            told.take(&line.chars().take(LONGEST).collect::<String>());
         }
         told
     }
 
-    fn take(&mut self, line: &[char]) {
+    fn take(&mut self, line: &str) {
         let numbers = numbers(line);
         let unitless = numbers.iter().all(|(_, unit)| unit.is_none());
-        let words = Words::of(&line.iter().collect::<String>());
+        let words = Words::of(line);
         for (value, unit) in numbers {
             match unit {
                 Some(Unit::Volt) => self.volt(value),
@@ -116,72 +120,42 @@ fn estimate(
     Estimate::new(value, low, high, Grade::Assumed, how)
 }
 
-/// The numbers of a line with the units behind them. "23 ± 5 °C" is one number.
-fn numbers(line: &[char]) -> Vec<(f64, Option<Unit>)> {
-    let at = |i: usize| line.get(i).copied();
-    let is_digit = |i: usize| at(i).is_some_and(|c| c.is_ascii_digit());
+/// A number, a unit behind separators, and a tolerance.
+static NUMBER: LazyLock<Option<Regex>> = LazyLock::new(|| Regex::new("[0-9]+([.,][0-9]+)?").ok());
+static UNIT: LazyLock<Option<Regex>> =
+    LazyLock::new(|| Regex::new(r#"^[\s;,|"(\[]*([\p{Alphabetic}°º˚℃℉/%]{1,12})"#).ok());
+static PLUS_MINUS: LazyLock<Option<Regex>> =
+    LazyLock::new(|| Regex::new(r"^\s*(±|\+\s*[-/])").ok());
+
+/// The numbers of a line with the units behind them. "23 ± 5 °C" is one number, with the unit
+/// of its tolerance; "T15" and "1.2.3" are names.
+fn numbers(line: &str) -> Vec<(f64, Option<Unit>)> {
+    let (Some(number), Some(unit), Some(plus_minus)) = (&*NUMBER, &*UNIT, &*PLUS_MINUS) else {
+        return Vec::new();
+    };
     let mut found: Vec<(f64, Option<Unit>)> = Vec::new();
-    let mut tolerance = false;
-    let mut i = 0;
-    while i < line.len() {
-        if !is_digit(i) {
-            i += 1;
-            continue;
+    let (mut from, mut is_tolerance) = (0, false);
+    while let Some(text) = number.find_at(line, from) {
+        let mut before = line.get(..text.start()).unwrap_or("").chars().rev();
+        let (last, second) = (before.next(), before.next());
+        let is_name = match last {
+            Some('.' | ',') => second.is_some_and(|c| c.is_ascii_digit()),
+            last => last.is_some_and(char::is_alphanumeric),
+        };
+        let is_negative =
+            matches!(last, Some('-' | '−')) && second.is_none_or(|c| !c.is_alphanumeric());
+        let behind = line.get(text.end()..).unwrap_or("");
+        let written = unit.captures(behind).and_then(|captures| captures.get(1));
+        let stated = written.and_then(|word| Some((Unit::parse(word.as_str())?, word.end())));
+        from = text.end() + stated.map_or(0, |(_, end)| end);
+        let stated = stated.map(|(unit, _)| unit);
+        let value = text.as_str().replace(',', ".").parse::<f64>().unwrap_or(f64::NAN);
+        match found.last_mut().filter(|_| is_tolerance) {
+            Some(last) => last.1 = last.1.or(stated),
+            None if is_tolerance || is_name => {}
+            None => found.push((if is_negative { -value } else { value }, stated)),
         }
-        let start = i;
-        while is_digit(i) {
-            i += 1;
-        }
-        if matches!(at(i), Some('.' | ',')) && is_digit(i + 1) {
-            i += 1;
-            while is_digit(i) {
-                i += 1;
-            }
-        }
-        let before = start.checked_sub(1).and_then(at);
-        // "T15" and "1.2.3" are names.
-        let digit_before = start.checked_sub(2).is_some_and(is_digit);
-        let named = before.is_some_and(|c| match c {
-            '.' | ',' => digit_before,
-            c => c.is_alphanumeric(),
-        });
-        let minus = matches!(before, Some('-' | '−'))
-            && start.checked_sub(2).and_then(at).is_none_or(|c| !c.is_alphanumeric());
-        let text: String = line.get(start..i).unwrap_or(&[]).iter().collect();
-        let Ok(value) = text.replace(',', ".").parse::<f64>() else { continue };
-        let (unit, end) = unit_from(line, i);
-        if tolerance {
-            // Its unit is that of the number before it.
-            if let Some(last) = found.last_mut() {
-                last.1 = last.1.or(unit);
-            }
-        } else if !named {
-            found.push((if minus { -value } else { value }, unit));
-        }
-        i = end.max(i);
-        tolerance = is_plus_minus(line, i);
+        is_tolerance = plus_minus.is_match(line.get(from..).unwrap_or(""));
     }
     found
-}
-
-/// The unit behind a number, past blanks and separators, and where it ends.
-fn unit_from(line: &[char], from: usize) -> (Option<Unit>, usize) {
-    let is_gap = |c: &char| c.is_whitespace() || matches!(c, ';' | ',' | '|' | '"' | '(' | '[');
-    let rest = line.get(from..).unwrap_or(&[]);
-    let start = from + rest.iter().take_while(|c| is_gap(c)).count();
-    let is_part =
-        |c: &char| c.is_alphabetic() || matches!(c, '°' | 'º' | '˚' | '℃' | '℉' | '/' | '%');
-    let word: String =
-        line.get(start..).unwrap_or(&[]).iter().take_while(|c| is_part(c)).take(12).collect();
-    match Unit::parse(&word) {
-        Some(unit) => (Some(unit), start + word.chars().count()),
-        None => (None, from),
-    }
-}
-
-fn is_plus_minus(line: &[char], from: usize) -> bool {
-    let mut rest = line.get(from..).unwrap_or(&[]).iter().filter(|c| !c.is_whitespace()).take(3);
-    let signs = [rest.next(), rest.next(), rest.next()];
-    let signs = signs.map(|c| c.copied().unwrap_or(' '));
-    matches!(signs, ['±', ..] | ['+', '-' | '/', _])
 }
