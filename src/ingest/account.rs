@@ -1,4 +1,4 @@
-//! What was left out and why: nothing is dropped that is not counted here.
+//! Account of everything that was left out of a log, and why.
 
 use super::error::clip;
 use crate::log::{BadCell, Skipped};
@@ -19,12 +19,12 @@ pub const REPEATED_TIME: &str = "repeated time";
 pub const PAUSED: &str = "before or after a pause of more than a day";
 pub const RESTARTED: &str = "in a shorter stretch of a clock that restarts";
 
-/// Bad cells that are listed one by one.
+/// At most this many bad cells are listed individually.
 const LISTED: usize = 20;
 
 #[derive(Debug, Clone, Default)]
 pub struct Account {
-    /// Choices that a person may want to overrule, one sentence each.
+    /// Choices that the user may want to override, one text each.
     pub notices: Vec<String>,
     pub skipped: Vec<Skipped>,
     pub bad_cells: usize,
@@ -58,7 +58,7 @@ impl Account {
         }
     }
 
-    /// `; skipped: 3 × blank row (first at line 7), …`, empty where nothing was.
+    /// `; skipped: 3 × blank row (first at line 7), …`; empty if no row was skipped.
     pub fn sentence(&self) -> String {
         if self.skipped.is_empty() {
             return String::new();

@@ -1,4 +1,4 @@
-//! From raw stamps to a time that starts at 0 and strictly rises.
+//! Turns raw time stamps into seconds that start at 0 and strictly increase.
 
 use super::account::{self, Account};
 use super::rank::{median, steps};
@@ -10,12 +10,12 @@ use crate::parallel::{LEAST_VALUES, shared_mut};
 use crate::stats::find_indices;
 use crate::stats::rounding::nearest;
 
-/// Which rows of the body stay.
+/// Which rows of the table are kept.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Rows {
-    /// Every one of so many.
+    /// All rows; their number.
     All(usize),
-    /// These, in order.
+    /// Only these rows, in order.
     Listed(Vec<usize>),
 }
 
@@ -34,7 +34,7 @@ impl Rows {
         }
     }
 
-    /// How many stay of those before `row`.
+    /// How many of the rows before `row` are kept.
     pub fn before(&self, row: usize) -> usize {
         match self {
             Rows::All(count) => row.min(*count),
@@ -50,26 +50,26 @@ impl Rows {
     }
 }
 
-/// Rows that stay, in order, and their seconds from the first.
+/// Kept rows in order, and their time in seconds from the first.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Axis {
     pub rows: Rows,
     pub time_s: Vec<f64>,
-    /// From the first stamp of the file to that of the first row that stays.
+    /// Seconds from the first stamp in the file to the first kept row.
     pub late_s: f64,
 }
 
-/// Beyond so many seconds from the first stamp (30,000 years) a stamp is none, and
-/// what is reckoned with it is lost to rounding.
+/// A time stamp further than this from the first one (30,000 years) is invalid: computing with
+/// it would lose all precision.
 const FURTHEST_S: f64 = 1e12;
-/// What lies further apart is not one recording.
+/// Rows further apart than this are separate recordings.
 const LONGEST_PAUSE_S: f64 = 86_400.0;
 
-/// Rows ahead in which a stepped-back clock may catch up before it counts as set back.
+/// A clock that steps back counts as set back unless it catches up within this many rows.
 const CATCH_UP_ROWS: usize = 10;
 
-/// Takes the time of the body's rows that hold a voltage of the bus. `polled`: the only rows
-/// in which the voltage was measured, where not all are.
+/// Time axis of the rows that hold a bus voltage. `polled` lists the rows in which the voltage
+/// was measured, if not all are.
 pub fn of(body: &mut Body, bus: Role, polled: Option<Vec<usize>>, account: &mut Account) -> Axis {
     let time = std::mem::take(&mut body.time);
     let (bus_v, gaps) =
@@ -103,7 +103,7 @@ pub fn of(body: &mut Body, bus: Role, polled: Option<Vec<usize>>, account: &mut 
     clean(time, Rows::Listed(known), &body.lines, account)
 }
 
-/// `rows` are indices into `time`, the rows with a voltage.
+/// `rows` are indices into `time`: the rows with a voltage.
 fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -> Axis {
     if rows == Rows::All(time.len()) && is_straight(&mut time) {
         return Axis { rows, time_s: time, late_s: 0.0 };
@@ -142,8 +142,8 @@ fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -
     Axis { rows, time_s, late_s }
 }
 
-/// Seconds from the first stamp, and whether there is nothing to clean: every stamp is one,
-/// and later than the one before.
+/// Converts `time` to seconds from the first stamp. Returns whether every stamp is valid and
+/// later than the one before, so that nothing has to be cleaned.
 fn is_straight(time: &mut [f64]) -> bool {
     let Some(first) = time.first().copied().filter(|t| t.is_finite()) else { return false };
     if first != 0.0 {
@@ -156,7 +156,7 @@ fn is_straight(time: &mut [f64]) -> bool {
     within && find_indices::of_neighbours(time, |a, b| !rises(a, b)).is_empty()
 }
 
-/// Drops the dust of binary fractions: no logger stamps finer.
+/// Rounds to nanoseconds, finer than any logger, to remove binary rounding errors.
 pub fn to_nanoseconds(t: f64) -> f64 {
     let rounded = nearest(t * 1e9) / 1e9;
     if rounded.is_finite() { rounded } else { t }
@@ -173,12 +173,12 @@ fn gap(pair: &[(usize, f64)]) -> f64 {
     }
 }
 
-/// Rows under one stamp beyond this many times the usual number: the counter stands.
+/// A stamp repeated this many times more often than usual means that the counter is stopped.
 const STANDING: usize = 2;
 
-/// A run-time counter stands at its first value until the engine runs, and again when it
-/// has stopped. Rows while it stands are spaced at its later rate, and what follows a
-/// second start is carried on. Also returns how many rows were spaced so.
+/// A run-time counter repeats its first value until the engine runs, and its last value once it
+/// has stopped. Rows with a stopped counter get times at its later rate, and a second start
+/// continues the log. Also returns how many rows had a stopped counter.
 fn space_standing(
     timed: Vec<(usize, f64)>,
     lines: &Lines,
@@ -188,7 +188,7 @@ fn space_standing(
     let lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
     let mut widths_s = widths_s(&runs);
     widths_s.retain(|width_s| *width_s > 0.0);
-    // Mean over whole rounds: a stamp of two seconds may stand over three rows or four.
+    // The mean, because a stamp of two seconds may cover three or four rows.
     let middle = |values: &[f64]| -> Option<f64> {
         let usual = median(values.iter().copied())?;
         let near: Vec<f64> =
@@ -219,7 +219,7 @@ fn space_standing(
             continue;
         }
         let from_s = match spaced.last() {
-            // The log begins so long before the counter does.
+            // The log begins before the counter starts.
             None => raw_s - each_s * (run.len() as f64 - usual_length).round(),
             Some(_) if falls => {
                 restarts += 1;
@@ -247,7 +247,7 @@ fn space_standing(
     (spaced, standing)
 }
 
-/// One stamp far ahead of both its neighbours is wrong itself, not the rows after it.
+/// A single stamp far ahead of both neighbors is wrong; the rows after it are right.
 fn drop_jumps_ahead(
     timed: Vec<(usize, f64)>,
     step_s: f64,
@@ -275,7 +275,8 @@ fn drop_jumps_ahead(
     kept
 }
 
-/// Parts the rows where the clock restarts; drops short steps back; joins on where it was set back.
+/// Splits the rows where the clock restarts, drops short steps back, and continues the log where
+/// the clock was set back.
 fn part(
     timed: Vec<(usize, f64)>,
     step_s: f64,
@@ -354,7 +355,7 @@ fn between_pauses(
     kept
 }
 
-/// The longest of the stretches, the first of equals; the rows of the others are skipped.
+/// Keeps the longest stretch (the first, if equal) and skips the rows of the others.
 fn keep_longest(
     mut stretches: Vec<Vec<(usize, f64)>>,
     reason: &str,
@@ -377,8 +378,8 @@ fn longest_kept(kept: &[(usize, f64)], lines: &Lines) -> String {
     format!("the longest stretch is kept ({} rows from line {line})", kept.len())
 }
 
-/// Many rows under one stamp: the clock is coarser than the sampling, so they are
-/// spread over the stamp's time. A few: the later ones are dropped.
+/// If many rows share a time stamp, the clock is coarser than the sampling: the rows are spread
+/// over the duration of the stamp. If only a few do, the repeated ones are dropped.
 fn settle_repeats(
     kept: Vec<(usize, f64)>,
     standing: usize,
@@ -414,7 +415,7 @@ fn settle_repeats(
         let length = run.len() as f64;
         let partial = length < usual_length && (index == 0 || next.is_none());
         let each_s = if partial { width_s / usual_length } else { width_s / length };
-        // The log begins in the middle of the first stamp and ends in the middle of the last.
+        // The log begins in the middle of its first stamp and ends in the middle of its last.
         let first_s =
             if partial && index == 0 { stamp_s + width_s - each_s * length } else { stamp_s };
         spread.extend(
@@ -432,7 +433,7 @@ fn stamp(run: &[(usize, f64)]) -> f64 {
     run.first().map_or(0.0, |first| first.1)
 }
 
-/// Seconds from the stamp of each run to that of the next.
+/// Seconds from the stamp of each run to the next.
 fn widths_s(runs: &[&[(usize, f64)]]) -> Vec<f64> {
     let stamps: Vec<f64> = runs.iter().map(|run| stamp(run)).collect();
     steps(&stamps).collect()

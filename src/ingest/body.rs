@@ -1,4 +1,4 @@
-//! The body of a file as numbers, and all that was decided to read it so.
+//! Reads the table of a file as numbers in the file's own units.
 
 use super::FEWEST_ROWS;
 use super::account::Account;
@@ -18,7 +18,7 @@ use crate::log::{Role, Tap};
 use crate::nominal::Nominal;
 use crate::stats::min_max::Extent;
 
-/// All that is decided on a look at the file.
+/// How the file is to be read, decided on a sample of it.
 pub struct Decided {
     pub dialect: Dialect,
     pub layout: Layout,
@@ -31,7 +31,7 @@ pub struct Decided {
     pub wanted: Wanted,
 }
 
-/// The body of a file as numbers in the file's own units, and how it was read.
+/// The table as numbers in the file's own units, and how it was read.
 pub struct Read {
     pub encoding: &'static str,
     pub decided: Decided,
@@ -71,7 +71,7 @@ pub fn read(bytes: &[u8], options: &ReadOptions, careful_only: bool) -> Result<R
     Ok(Read { encoding: decoded.encoding, decided, body, account })
 }
 
-/// A long table as a wide one; `None` where each row holds a moment, as usual.
+/// Converts a long table to a wide one; `None` if it is wide already.
 fn widened(dialect: &Dialect, text: &str) -> Option<String> {
     let sample = Sample::of(text);
     let layout = header::find(dialect, &sample.head).ok()?;
@@ -80,7 +80,7 @@ fn widened(dialect: &Dialect, text: &str) -> Option<String> {
     long::widened(dialect, &layout, &facts, text)
 }
 
-/// `sample` is of the aligned text.
+/// `sample` is a sample of the aligned text.
 pub fn decide(
     dialect: Dialect,
     sample: &Sample,

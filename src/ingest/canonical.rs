@@ -1,4 +1,5 @@
-//! The file's own units to the log's: seconds from the first stamp, volts, rpm, amps, °C, shares.
+//! Converts the file's units to those of the log: seconds from the first stamp, V, rpm, A, °C,
+//! and duty from 0 to 1.
 
 use super::account::Account;
 use super::axis;
@@ -16,7 +17,7 @@ use crate::parallel::{LEAST_VALUES, shared_mut};
 use crate::stats::find_indices;
 use crate::stats::min_max::Extent;
 
-/// Raw stamps to seconds from the first in whole nanoseconds, without the breaks of a clock
+/// Converts raw stamps to seconds from the first, in whole nanoseconds, and continues a clock
 /// that wraps.
 pub fn time(body: &mut Body, clock: &Clock, account: &mut Account) {
     if clock.newest_first {
@@ -57,7 +58,7 @@ pub fn time(body: &mut Body, clock: &Clock, account: &mut Account) {
             } else {
                 let first = body.first_time().unwrap_or(0.0);
                 for t in &mut body.time {
-                    // Seconds since 1970 are sharp to a quarter of a microsecond.
+                    // Seconds since 1970 are exact to a quarter of a microsecond.
                     *t = ((*t - first) * 1e6).round() / 1e6;
                 }
             }
@@ -65,7 +66,7 @@ pub fn time(body: &mut Body, clock: &Clock, account: &mut Account) {
     }
 }
 
-/// No logger of cars sees more, either way of zero: V, rpm, A, °C.
+/// Values further from zero than this are impossible in a car: V, rpm, A, °C.
 fn absurd(role: Role) -> Option<(f64, &'static str)> {
     match role {
         Role::Voltage(_) | Role::GroundDrop => Some((100.0, "V")),
@@ -76,11 +77,11 @@ fn absurd(role: Role) -> Option<(f64, &'static str)> {
     }
 }
 
-/// Takes the numbers that stand for "no value" out of every column, in the file's own units.
+/// Removes the codes for "no value" from every channel, in the file's own units.
 pub fn remove_codes(body: &mut Body, facts: &[Facts], account: &mut Account) {
     for channel in &mut body.channels {
         let Some(facts) = facts.get(channel.column) else { continue };
-        // A code that the sample did not show lies outside of what it did.
+        // A code that the sample missed lies outside the range of the sample.
         let (Some(low), Some(high)) = (facts.min(), facts.max()) else { continue };
         let switch = low >= 0.0 && high <= 1.0;
         let odd = |v: &f64| (*v < low || *v > high) && (switch || sentinel::is_code(*v));
@@ -107,7 +108,7 @@ pub fn remove_codes(body: &mut Body, facts: &[Facts], account: &mut Account) {
     }
 }
 
-/// Takes back the jumps of channels that run over their field, in the file's own units.
+/// Corrects channels that overflow their 8 or 16 bits, in the file's own units.
 pub fn unwrap(body: &mut Body, account: &mut Account) {
     for channel in &mut body.channels {
         let may_be_negative = match channel.role {
@@ -129,7 +130,7 @@ fn shown_code(code: f64) -> String {
     if code.abs() < 1e10 { format!("{code}") } else { format!("{code:e}") }
 }
 
-/// Each column by its role and unit; what cannot be such a value is none, and counted.
+/// Converts each channel to the log's units. Impossible values are removed and counted.
 pub fn to_units(body: &mut Body, facts: &[Facts], account: &mut Account) {
     shared_mut(&mut body.channels, 1, |_, part| {
         for channel in part {
@@ -156,12 +157,12 @@ fn to_si(channel: &mut Channel) {
     let affine = channel.unit.map_or(Affine::SAME, Unit::to_canonical);
     if affine != Affine::SAME {
         channel.values.iter_mut().for_each(|value| *value = affine.apply(*value));
-        // No unit turns the order round.
+        // No unit conversion reverses the order of the values.
         channel.extent = channel.extent.with_ends(|end| affine.apply(end));
     }
 }
 
-/// Switches, levels and percent to shares of full.
+/// Converts switch states, levels and percent to duty from 0 to 1.
 fn to_duty(channel: &mut Channel, facts: Option<&Facts>) {
     let Extent { low, high, .. } = channel.extent;
     let whole = facts.is_none_or(Facts::all_whole);

@@ -1,9 +1,9 @@
-//! The clean route: a body whose every row is one line of plain numbers, read in one
-//! pass by every core.
+//! The fast route: reads a table in which every row is one line of plain numbers, in one pass
+//! on all cores.
 //!
-//! What it reads, it reads as the careful route does, by the same rules of what a
-//! number and a missing cell are; whatever needs more thought (quotes, words, rows of
-//! another width, blank rows) it leaves to that one, by giving up.
+//! The result is the same as on the careful route, because both use the same rules for numbers
+//! and missing cells. Anything else (quotes, words, rows of another width, blank rows) makes it
+//! give up, and the careful route reads the file.
 
 use memchr::{memchr, memchr_iter};
 
@@ -11,25 +11,25 @@ use super::number;
 use crate::parallel::{cores, on_each, shared};
 use crate::stats::min_max::Extent;
 
-/// Less text than this is not worth a thread.
+/// Less text than this is not worth another thread.
 const SHARE_BYTES: usize = 1 << 20;
-/// Digits that a float holds exactly, and powers of ten that it does.
+/// Number of digits, and powers of ten, that a float holds exactly.
 const EXACT_DIGITS: usize = 15;
 const TENS: [f64; 16] =
     [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
 
-/// How the cells of a body lie.
+/// How the cells of a table are arranged.
 #[derive(Clone, Copy)]
 pub struct Cells<'a> {
     pub separator: u8,
     pub decimal: u8,
-    /// Cells to a row.
+    /// Cells per row.
     pub width: usize,
-    /// The columns to read, in rising order.
+    /// Indices of the columns to read, in rising order.
     pub used: &'a [usize],
 }
 
-/// The used columns of `text`; `None` where a row is not clean.
+/// Reads the used columns of `text`; `None` if a row is not plain.
 pub fn columns(text: &str, cells: Cells) -> Option<Vec<(Vec<f64>, Extent)>> {
     let parts = parts(text, cores().min(text.len() / SHARE_BYTES).max(1));
     let read = |part| {
@@ -48,15 +48,14 @@ pub fn columns(text: &str, cells: Cells) -> Option<Vec<(Vec<f64>, Extent)>> {
     Some(columns.into_iter().zip(extents.concat()).collect())
 }
 
-/// Reads lines into the used columns, one of `columns` for each; `false` where a row is not
-/// clean.
+/// Reads lines into `columns`, one for each used column. Returns false if a row is not plain.
 pub fn lines_into(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
     let rows = rows_of(text);
     columns.iter_mut().for_each(|column| column.resize(rows, 0.0));
     !cells.used.is_empty() && memchr(b'"', text.as_bytes()).is_none() && read(text, cells, columns)
 }
 
-/// So many parts of about one length, whole lines each.
+/// Splits a text into `count` parts of about equal length, at line ends.
 fn parts(text: &str, count: usize) -> Vec<&str> {
     let mut parts = Vec::with_capacity(count);
     let mut rest = text;
@@ -84,7 +83,7 @@ fn read(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
     let rows = columns.first().map_or(0, Vec::len);
     for row in 0..rows {
         let mut wanted = cells.used.iter().zip(columns.iter_mut()).peekable();
-        // A row without a number may be blank, or no row at all.
+        // A row without any number may be blank, or not a data row.
         let mut told = false;
         for index in 0..cells.width {
             let end = match wanted.next_if(|(used, _)| **used == index) {
@@ -115,15 +114,14 @@ fn read(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
     at == text.len()
 }
 
-/// Where the cell that begins at `at` ends: at a separator, a line's end or the text's.
+/// Where the cell that begins at `at` ends: at a separator, a line end or the end of the text.
 fn end_of_cell(bytes: &[u8], at: usize, separator: u8) -> usize {
     let rest = bytes.get(at..).unwrap_or(&[]);
     let ends = |&byte: &u8| byte == separator || matches!(byte, b'\n' | b'\r');
     at + rest.iter().position(ends).unwrap_or(rest.len())
 }
 
-/// The number that begins at `at`, NaN for a cell that says there is none, and where the
-/// cell ends.
+/// The number that begins at `at` (NaN for a missing value), and where the cell ends.
 fn cell(text: &str, at: usize, cells: Cells) -> Option<(f64, usize)> {
     let bytes = text.as_bytes();
     let mut i = at;
@@ -144,7 +142,7 @@ fn cell(text: &str, at: usize, cells: Cells) -> Option<(f64, usize)> {
     let ends =
         bytes.get(i).is_none_or(|&byte| byte == cells.separator || matches!(byte, b'\n' | b'\r'));
     let places = whole.map_or(0, |whole| digits - whole);
-    // Few digits over a small power of ten: both are exact, so one division rounds right.
+    // Both the digits and the power of ten are exact, so that one division rounds correctly.
     if let Some(scale) = TENS.get(places)
         && ends
         && (1..=EXACT_DIGITS).contains(&digits)
@@ -188,7 +186,7 @@ mod tests {
             ";;",
             "1.000,5;2;3",
             "inf;2;3",
-            // A lone CR ends a row too.
+            // A lone CR also ends a row.
             "1;2\r;3",
             "1;2;3\r4;5;6",
         ] {
@@ -197,7 +195,7 @@ mod tests {
         assert_eq!(values("", TWO), Some(vec![vec![], vec![]]));
     }
 
-    /// Once read as a positive zero.
+    /// This was once read as a positive zero.
     #[test]
     fn a_negative_zero_is_one() {
         let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
@@ -208,9 +206,9 @@ mod tests {
     }
 
     proptest! {
-        // What it finds becomes a test by name; no file of seeds is left at the top level.
+        // Failures become named tests, so that no file of seeds is left behind.
         #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
-        /// The standard library rounds right (IEEE 754, nearest even); so does this.
+        /// The standard library rounds to the nearest float (IEEE 754), and so must this.
         #[test]
         fn a_cell_is_the_nearest_float(text in "-?[0-9]{1,17}(\\.[0-9]{0,16})?(e-?[0-9]{1,2})?") {
             let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };

@@ -1,8 +1,8 @@
-//! Which column is the clock, and how to read it as seconds.
+//! Chooses the column that is the clock, and how to read it as seconds.
 //!
-//! Chosen by behavior: every numeric or time-like column is a candidate, and the one that
-//! runs most like a clock is taken ([`behavior`]). Names only break ties. How a number
-//! counts (seconds, milliseconds, …) is settled in [`scale`].
+//! Every numeric or time-like column is a candidate. The one that behaves most like a clock is
+//! chosen ([`behavior`]); names only break ties. The unit of a numeric clock is determined in
+//! [`scale`].
 
 mod behavior;
 pub mod packed;
@@ -24,11 +24,11 @@ pub use wrap::{unwrap_counter, unwrap_time_of_day};
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Epoch {
-    /// Counts from some start of its own.
+    /// Counts from an arbitrary start.
     None,
     /// Counts from 1970.
     Unix,
-    /// Days from the last day but one of 1899, as spreadsheets count.
+    /// Days since 1899-12-30, as in spreadsheets.
     Spreadsheet,
 }
 
@@ -60,13 +60,13 @@ pub enum Source {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Clock {
     pub source: Source,
-    /// As [`crate::log::Source::clock`] tells it.
+    /// The text of [`crate::log::Source::clock`].
     pub label: &'static str,
-    /// After so many seconds a time of day begins again.
+    /// Seconds after which a time of day starts again at 0.
     pub period_s: Option<f64>,
-    /// The rows stand newest first.
+    /// The newest row comes first.
     pub newest_first: bool,
-    /// The other columns that run like a clock.
+    /// Other columns that behave like a clock.
     pub candidates: Vec<ClockCandidate>,
     pub notices: Vec<String>,
 }
@@ -82,7 +82,7 @@ impl Clock {
         }
     }
 
-    /// Wall-clock time of a raw number or of seconds, where the clock knows the date.
+    /// Wall-clock time of a raw number, if the clock includes the date.
     pub fn wall(&self, raw: f64) -> Option<NaiveDateTime> {
         let Source::Numeric { seconds_per_unit, epoch, .. } = self.source else { return None };
         let since_1970_s = match epoch {
@@ -93,24 +93,24 @@ impl Clock {
         if !(0.0..1e11).contains(&since_1970_s) {
             return None;
         }
-        // A float of seconds since 1970 is sharp to about a microsecond.
+        // Seconds since 1970 as a float are exact to about a microsecond.
         DateTime::from_timestamp_micros((since_1970_s * 1e6).round() as i64)
             .map(|at| at.naive_utc())
     }
 }
 
-/// What is known of the file's columns when the clock is chosen.
+/// What is known of the columns when the clock is chosen.
 #[derive(Clone, Copy)]
 pub struct Columns<'a> {
     pub headings: &'a [Heading],
     pub facts: &'a [Facts],
-    /// Roles that flags or `car.toml` give.
+    /// Roles given by flags or `car.toml`.
     pub forced: &'a [Option<Role>],
     pub has_header: bool,
     pub decimal: u8,
 }
 
-/// Picks the clock.
+/// Chooses the clock.
 pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, Problem> {
     let Columns { headings, facts, forced, .. } = columns;
     if let Some(hz) = sample_rate_hz {
@@ -125,7 +125,7 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, Pr
     let column = match asked.as_slice() {
         [only] => *only,
         [first, second, ..] => {
-            // A date and a time.
+            // The first of the two may hold only the date.
             let dated = |i: usize| facts.get(i).is_some_and(is_date_only);
             if dated(*first) { *second } else { *first }
         }
@@ -188,23 +188,23 @@ impl Clock {
     }
 }
 
-/// A column that runs like a clock.
+/// A column that behaves like a clock.
 struct Candidate {
     column: usize,
     score: f64,
-    /// Its name or unit says time.
+    /// Its name or unit refers to time.
     named: bool,
     behavior: Behavior,
 }
 
-/// Candidates whose scores differ by no more are equally good.
+/// Candidates whose scores differ by no more than this are equally good.
 const TIE: f64 = 0.5;
-/// A clock that advances in fewer rows than this ticks too seldom to time them by.
+/// A clock that advances in a smaller share of the rows is too coarse to time them.
 const SELDOM: f64 = 0.015;
-/// … and in as many as this it ticks every row or every few rows.
+/// A clock that advances in a larger share of the rows ticks every row or every few rows.
 const OFTEN: f64 = 0.1;
 
-/// Names that say what else a column holds, whatever its values do.
+/// Names of quantities other than time.
 const OTHER_NAMES: [&str; 9] = [
     say::VOLTAGE,
     say::CURRENT,
@@ -217,7 +217,7 @@ const OTHER_NAMES: [&str; 9] = [
     say::RUNNING_TOTAL,
 ];
 
-/// "Tme" and "tiem" are one slip off; "tire" is a word of its own.
+/// "Tme" and "tiem" are misspellings of "time"; "tire" is another word.
 fn is_misspelled_time(words: &Words) -> bool {
     const SPELLINGS: [&str; 5] = ["time", "timestamp", "seconds", "millis", "elapsed"];
     let near = |token: &str| {
@@ -230,7 +230,7 @@ fn is_misspelled_time(words: &Words) -> bool {
     words.tokens().any(near)
 }
 
-/// The same letters, two neighbors of them the other way round.
+/// The same letters with two neighbors swapped.
 fn swapped(a: &str, b: &str) -> bool {
     let differ: Vec<(char, char)> = a.chars().zip(b.chars()).filter(|(x, y)| x != y).collect();
     a.len() == b.len() && matches!(differ.as_slice(), [(p, q), (r, s)] if p == s && q == r)
@@ -251,18 +251,18 @@ impl Candidate {
         } else {
             packed::unpacked(&facts.numbers).unwrap_or_else(|| facts.numbers.clone())
         };
-        // Blocks from further down the file show no row numbers.
+        // Only rows from the top of the file follow each other.
         let head = values.get(..facts.head.min(values.len())).unwrap_or(&values);
         let spelled = words.has(say::TIME) && !words.has("temperat");
         let nearly = !spelled && is_misspelled_time(&words);
         let named = spelled || nearly || time_unit || stamped;
         let behavior = match Behavior::of(head) {
             Some(behavior) => behavior,
-            // A stuck text clock is still the clock, so that the error can say it is stuck.
+            // A text clock that never moves stays a candidate, so that the error can report it.
             None if named && head.len() > 1 => Behavior::stuck(head.len()),
             None => return None,
         };
-        // A text clock that jumps is still the clock; a number that does is something else.
+        // A text clock that jumps is still the clock; a number that jumps is something else.
         let mostly_on = behavior.runs() || named && 4 * behavior.advances >= 3 * behavior.rows;
         if !stamped && !mostly_on || behavior.newest_first && !named {
             return None;
@@ -312,7 +312,7 @@ impl Candidate {
     }
 }
 
-/// Every column that could be the clock, the best first; of equals the leftmost.
+/// Every column that could be the clock, best first; of equals, the leftmost first.
 fn ranked(columns: Columns) -> Vec<Candidate> {
     let free = |i: &usize| columns.forced.get(*i).is_none_or(Option::is_none);
     let mut ranked: Vec<Candidate> = (0..columns.headings.len())
@@ -339,7 +339,7 @@ fn no_time(columns: Columns) -> Problem {
     Problem::NoTime { columns: list(&names), seen }
 }
 
-/// What two equally good clocks say, where they disagree on how long the log lasts.
+/// Describes two equally good clocks that disagree on how long the log lasts.
 fn disagreement(
     columns: Columns,
     clock: &Clock,
@@ -449,7 +449,8 @@ fn text_clock(
     }
 }
 
-/// Day or month first: a number above twelve tells, else the date that moves by days tells, else custom.
+/// Whether the day or the month comes first. A number above twelve decides; otherwise the part
+/// that changes within the log is the day; otherwise the decimal mark suggests the country.
 fn date_order(facts: &Facts, decimal: u8, notices: &mut Vec<String>) -> DateOrder {
     let pairs: Vec<(u32, u32)> = facts.stamps.iter().filter_map(|stamp| stamp.day_month).collect();
     if pairs.iter().any(|&(first, _)| first > 12) {
@@ -484,7 +485,7 @@ fn clock_style(facts: &Facts) -> (TwoFields, &'static str, Option<f64>) {
     let fraction = facts.stamps.iter().any(|stamp| stamp.fraction);
     let holds =
         facts.stamps.windows(2).filter(|p| matches!(p, [a, b] if a.clock_s == b.clock_s)).count();
-    // Ten rows and more under one stamp: minutes, not seconds.
+    // Ten or more rows under one stamp: the stamp counts minutes.
     if !fraction && holds * 10 >= facts.stamps.len() * 9 {
         (TwoFields::HoursMinutes, "h:mm", Some(86_400.0))
     } else {

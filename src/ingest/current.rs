@@ -1,4 +1,5 @@
-//! Which sign of the battery current means charging.
+//! Determines the sign of logged currents: charging the battery is positive, and so is the output
+//! of the alternator.
 
 use super::account::Account;
 use super::error::clip;
@@ -8,9 +9,9 @@ use super::vocabulary as say;
 use crate::levels;
 use crate::nominal::Nominal;
 
-/// Battery current turned so that charging is positive, and how that was known.
-/// `bus_v` and `current_a` are of one length. What the current does outweighs what its
-/// column is called: a clamp is easily put on the wrong way round.
+/// Corrects the sign of the battery current, A, so that charging is positive. Returns how it is
+/// known. `bus_v` and `current_a` have the same length. The measured behavior overrules the name,
+/// because a clamp is easily attached the wrong way round.
 pub fn settle_sign(
     name: &str,
     bus_v: &[f64],
@@ -57,8 +58,8 @@ pub fn settle_sign(
     why
 }
 
-/// An alternator delivers and never draws: amps that are negative nearly throughout come
-/// from a clamp that was on the wrong way round.
+/// An alternator delivers current and never draws it. Output that is negative nearly throughout
+/// comes from a clamp that was attached the wrong way round.
 pub fn settle_output(name: &str, current_a: &mut [f64], account: &mut Account) {
     const FLOWS_A: f64 = 5.0;
     let count = |is: fn(f64) -> bool| current_a.iter().filter(|amps| is(**amps)).count();
@@ -76,7 +77,7 @@ fn negate(values: &mut [f64]) {
     values.iter_mut().for_each(|value| *value = -*value);
 }
 
-/// So much of the voltage's steps goes with the current's that a name is overruled.
+/// A stronger correlation than this between the steps of voltage and current overrules the name.
 const CLEAR_AGAINST_THE_NAME: f64 = 0.6;
 
 fn turned(positive: bool, reason: &str) -> String {
@@ -87,8 +88,8 @@ fn turned(positive: bool, reason: &str) -> String {
     }
 }
 
-/// The starter takes far more than any other consumer: the sign of the largest
-/// current while the voltage is lowest is discharge.
+/// The starter draws far more than any other consumer, so the largest current while the voltage
+/// is lowest is a discharge.
 fn by_cranking(bus_v: &[f64], current_a: &[f64], nominal: Nominal) -> Option<bool> {
     const STARTER_A: f64 = 60.0;
     let dip_v = nominal.volts(levels::STARTER_FALL);
@@ -102,7 +103,8 @@ fn by_cranking(bus_v: &[f64], current_a: &[f64], nominal: Nominal) -> Option<boo
     Some(dip < 0.0)
 }
 
-/// Where charging current jumps up so does the voltage at the battery, and the other way about.
+/// Correlation between the steps of voltage and current: charging current raises the battery
+/// voltage.
 fn by_steps(bus_v: &[f64], current_a: &[f64]) -> Option<f64> {
     const CLEAR: f64 = 0.3;
     let (mut va, mut vv, mut aa) = (0.0, 0.0, 0.0);

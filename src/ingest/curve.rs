@@ -1,5 +1,5 @@
-//! An alternator's output sheet, as test benches print it: alternator speed and
-//! amps, a few points or many, in whatever dialect of CSV.
+//! Reads an alternator's output sheet, as a test bench prints it: a CSV of alternator speed (rpm)
+//! and output (A), in any supported dialect.
 
 mod conditions;
 
@@ -22,32 +22,32 @@ use crate::nominal::Nominal;
 use crate::physics::alternator::OutputCurve;
 use conditions::Conditions;
 
-/// A sheet is a short table; a larger file is something else.
+/// An output sheet is short; a larger file is something else.
 const MOST_BYTES: u64 = 1 << 20;
-/// Alternators run between these, and give no more than that (common practice,
-/// no source): beyond it a unit or a column was mistaken.
+/// Plausible highest speeds, and the highest plausible output (common practice, no source).
+/// Outside of these a unit or a column was mistaken.
 const SPEEDS_RPM: std::ops::RangeInclusive<f64> = 300.0..=40_000.0;
 const MOST_A: f64 = 1000.0;
 
-/// What a bench says of one machine.
+/// The output sheet of one alternator.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sheet {
     /// File name without its folder.
     pub file: String,
     /// Alternator rpm and amps, by rising speed: rpm strictly rises, amps never fall.
     pub points: Vec<(f64, f64)>,
-    /// Through the points; nothing is known beyond the last, nor below a first
-    /// that is not 0 A: see [`OutputCurve::told_a`].
+    /// Curve through the points. It is unknown beyond the last point, and below a first point that is
+    /// not at 0 A: see [`OutputCurve::told_a`].
     pub curve: OutputCurve,
-    /// Voltage at which it was tested, of an alternator for 12 V; see [`Sheet::tested_v`].
+    /// Test voltage, for a 12 V alternator; see [`Sheet::tested_v`].
     pub test_v: Estimate,
-    /// Temperature of the machine or its air when it was tested, °C.
+    /// Temperature of the alternator or its air during the test, °C.
     pub test_c: Estimate,
     conditions: Conditions,
     stated: Stated,
 }
 
-/// Test conditions that a person states; they overrule the sheet's own.
+/// Test conditions that the user states. They overrule those on the sheet.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Stated {
     pub test_v: Option<f64>,
@@ -55,7 +55,7 @@ pub struct Stated {
 }
 
 impl Sheet {
-    /// Reads a sheet of whatever dialect.
+    /// Reads a sheet in any supported dialect.
     pub fn read(path: &Path, stated: Stated) -> Result<Sheet, IngestError> {
         let bytes = read_at_most(path, MOST_BYTES).map_err(|source| {
             let problem = match source.kind() {
@@ -67,7 +67,7 @@ impl Sheet {
         Sheet::parse(path, bytes, stated)
     }
 
-    /// As [`Sheet::read`], of bytes at hand; `path` only names them.
+    /// Same as [`Sheet::read`], for bytes in memory. `path` is only the name of the sheet.
     pub fn parse(path: &Path, bytes: Vec<u8>, stated: Stated) -> Result<Sheet, IngestError> {
         let file = path.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned());
         Sheet::of(file, &bytes, stated).map_err(|problem| IngestError::new(path, problem))
@@ -86,7 +86,7 @@ impl Sheet {
         let layout = layout(&rows, dialect.decimal)?;
         let mut found = points(&rows, &layout, dialect.decimal)?;
         if fastest_rpm(&found) < *SPEEDS_RPM.start() {
-            // "1,500" under a header of its own is a thousand and a half.
+            // "1,500" alone in a column may be 1500.
             let other = if dialect.decimal == b',' { b'.' } else { b',' };
             if let Ok(otherwise) = points(&rows, &layout, other)
                 && fastest_rpm(&otherwise) >= *SPEEDS_RPM.start()
@@ -104,7 +104,7 @@ impl Sheet {
         Ok(Sheet { file, points, curve, test_v, test_c, conditions, stated })
     }
 
-    /// Voltage at which it was tested, of an alternator for that system.
+    /// Test voltage, for an alternator of that system.
     pub fn tested_v(&self, nominal: Nominal) -> Estimate {
         self.conditions.test_v(self.stated.test_v, nominal)
     }
@@ -125,7 +125,7 @@ impl SheetRow {
         self.cell(0).starts_with('#')
     }
 
-    /// Cells that hold a speed or amps, as far as their units tell.
+    /// Cells that hold a speed or a current, judging by their units.
     fn numbers(&self, decimal: u8) -> Vec<usize> {
         let is_number = |cell: &str| match number::parse_with_unit(cell, decimal) {
             Some((_, unit)) => unit.is_none_or(|unit| is_speed_unit(unit) || is_amps_unit(unit)),
@@ -141,8 +141,8 @@ fn rows(dialect: &Dialect, text: &str) -> Vec<SheetRow> {
     rows.filter(|row| !is_blank(&row.cells)).collect()
 }
 
-/// Told from the lines of bare numbers: a remark with its own commas would
-/// outvote a short table.
+/// Determines the dialect from the lines of bare numbers: commas in remarks would outnumber those
+/// of a short table.
 fn dialect_of(text: &str) -> Dialect {
     let is_table = |line: &&str| {
         line.trim_start_matches(['"', ' ']).starts_with(|c: char| c.is_ascii_digit())
@@ -191,12 +191,12 @@ fn fastest_rpm(points: &[Point]) -> f64 {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Meaning {
     Speed,
-    /// Of the engine: not what a sheet counts by.
+    /// Speed of the engine, which an output sheet does not use.
     EngineSpeed,
     Amps,
 }
 
-/// Name, unit and meaning of a header's cell.
+/// Name, unit and meaning of a header cell.
 fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
     const NOT_OUTPUT: &str = "power, leistung, torque, moment, volt, spannung, effic, \
         wirkungsgrad, field, excit, erreger, rotor, temp, watt";
@@ -210,7 +210,7 @@ fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
     if is_number || words.has(NOT_OUTPUT) {
         return (name, unit, None);
     }
-    // "Drehzahl 1/min" reads as a count of minutes.
+    // "Drehzahl 1/min" is not in minutes.
     let unit = unit.filter(|unit| *unit != Unit::Minute);
     let speed = match unit {
         Some(unit) => is_speed_unit(unit),
@@ -253,11 +253,11 @@ fn layout(rows: &[SheetRow], decimal: u8) -> Result<Layout, Problem> {
     Ok(Layout { speed, amps, first, lines })
 }
 
-/// The columns by their names: the last line above the numbers that names both.
+/// Finds the columns by name, in the last line above the numbers that names both.
 fn named(above: &[SheetRow]) -> Result<Option<(Column, Column)>, Problem> {
     for (at, row) in above.iter().enumerate().rev() {
         let headings: Vec<_> = row.cells.iter().map(heading).collect();
-        // A row of units may stand between the names and the numbers.
+        // A row of units may come between the names and the numbers.
         let units = above.get(at + 1).filter(|row| !row.is_remark());
         let column = |index: usize, name: &str, unit: Option<Unit>| Column {
             index,
@@ -290,7 +290,7 @@ fn named(above: &[SheetRow]) -> Result<Option<(Column, Column)>, Problem> {
     Ok(None)
 }
 
-/// Two columns without names: speeds are the larger numbers.
+/// Two columns without names: the speeds are the larger numbers.
 fn unnamed(table: &[SheetRow], decimal: u8) -> Result<(Column, Column), Problem> {
     let columns = table.first().map(|row| row.numbers(decimal)).unwrap_or_default();
     let [one, other] = columns.as_slice() else {
@@ -347,7 +347,7 @@ fn value(
     }
 }
 
-/// By rising speed, each speed once, amps never falling.
+/// Sorts by speed, and checks that no speed occurs twice and that output never falls.
 fn in_order(mut points: Vec<Point>, layout: &Layout) -> Result<Vec<(f64, f64)>, Problem> {
     let (speed, amps) = (&layout.speed.name, &layout.amps.name);
     points.sort_by(|a, b| a.rpm.total_cmp(&b.rpm).then(a.line.cmp(&b.line)));

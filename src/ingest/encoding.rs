@@ -1,4 +1,4 @@
-//! Bytes to text.
+//! Decodes bytes to text.
 
 use std::borrow::Cow;
 use std::collections::HashSet;
@@ -8,24 +8,23 @@ use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE};
 
 pub struct Decoded<'a> {
     pub text: Cow<'a, str>,
-    /// The encoding's name as standards spell it.
+    /// Standard name of the encoding.
     pub encoding: &'static str,
-    /// Characters that the encoding could not make sense of.
+    /// Whether some bytes are invalid in the encoding.
     pub lossy: bool,
-    /// What was mended, for the reader of the log.
+    /// What was repaired.
     pub notice: Option<String>,
 }
 
-/// Enough to tell the encoding: odd letters sit in headers and units.
+/// Bytes examined to recognize the encoding: unusual letters occur in headers and units.
 const LOOKED_AT: usize = 1 << 16;
 
-/// So many NULs in a row are a lost sector, not an odd byte.
+/// This many NUL bytes in a row are a lost sector.
 const LOST_SECTOR: usize = 64;
 
-/// Decodes by byte order mark, else by where the NULs are (UTF-16), else as
-/// UTF-8 where valid, else by the statistics of the letters. `Err` says why the
-/// bytes are no text. Line ends of a lone CR become LF, so that lines keep
-/// their numbers.
+/// Decodes by byte order mark, else by the positions of NUL bytes (UTF-16), else as UTF-8 if
+/// valid, else by the frequency of letters. `Err` says why the bytes are not text. A lone CR
+/// becomes LF, so that line numbers stay the same.
 pub fn decode(bytes: &[u8]) -> Result<Decoded<'_>, String> {
     let mut decoded = match unicode_by_layout(bytes)? {
         Some(encoding) if encoding != UTF_8 => utf16(encoding, bytes),
@@ -52,7 +51,7 @@ fn by<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     Decoded { text, encoding: used.name(), lossy, notice: None }
 }
 
-/// A file format that is no text, by its first bytes, and what to do with it.
+/// Recognizes other file formats by their first bytes. Returns what the file is and what to do.
 pub fn container(bytes: &[u8]) -> Option<(&'static str, &'static str)> {
     const UNPACK: &str = "Unpack it and name the log inside";
     const EXPORT: &str = "Export the log as CSV text";
@@ -95,11 +94,11 @@ pub fn container(bytes: &[u8]) -> Option<(&'static str, &'static str)> {
         .or(tar.then_some(("a tar archive", UNPACK)))
 }
 
-/// UTF-16, brought back into step where a byte was lost or came in between: what follows
-/// would be read as other letters to the end.
+/// Decodes UTF-16, and realigns it where a byte is missing or was inserted: otherwise everything
+/// after it would be garbled.
 fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     let zero_first = usize::from(encoding == UTF_16LE);
-    // A letter of ASCII whose zero stands on the other side, and another one behind it.
+    // An ASCII character whose zero is on the wrong side, and another one after it.
     let out_of_step = |at: usize| {
         let pair =
             |at: usize| Some((*bytes.get(at + 1 - zero_first)?, *bytes.get(at + zero_first)?));
@@ -136,8 +135,8 @@ fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     }
 }
 
-/// The bytes without the NULs that a power failure leaves at the end, and with a mark that no
-/// number can hold in place of the others.
+/// Removes the NUL bytes that a power failure leaves at the end, and replaces others by a character
+/// that no number contains.
 fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
     let end = bytes.iter().rposition(|&byte| byte != 0).map_or(0, |last| last + 1);
     let (text, tail) = bytes.split_at(end);
@@ -172,7 +171,7 @@ fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
         rest = nuls.get(run..).unwrap_or(&[]);
     }
     kept.extend_from_slice(rest);
-    // The last line ends where the power did, maybe within a number.
+    // The last line may be cut off within a number.
     if !tail.is_empty()
         && let Some(last) = memchr::memrchr(b'\n', &kept)
     {
@@ -201,9 +200,9 @@ fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
     Ok(by(encoding, bytes))
 }
 
-/// Cells with letters beyond ASCII, each once: the statistics of a language
-/// come from its words, not from one switch word on ten thousand rows. No
-/// encoding has these separators inside a letter.
+/// Cells with letters beyond ASCII, each once: the statistics of a language come from its words,
+/// not from one switch word in ten thousand rows. No encoding uses these separators within a
+/// letter.
 fn telling_cells(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
     let mut seen = HashSet::new();
     bytes
@@ -212,7 +211,7 @@ fn telling_cells(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
         .filter(move |cell| seen.insert(*cell))
 }
 
-/// UTF-16 by its mark, or by NULs that sit on one side of nearly every pair.
+/// UTF-16, recognized by its byte order mark or by NUL bytes in nearly every pair.
 fn unicode_by_layout(bytes: &[u8]) -> Result<Option<&'static Encoding>, String> {
     if let Some((encoding, _)) = Encoding::for_bom(bytes) {
         return Ok(Some(encoding));
@@ -223,8 +222,8 @@ fn unicode_by_layout(bytes: &[u8]) -> Result<Option<&'static Encoding>, String> 
         refuse_control_characters(head)?;
         return Ok(None);
     }
-    // Logs are digits and separators: in UTF-16 nearly every pair has one NUL, on the side
-    // that the first pairs show; a byte too many changes sides.
+    // In UTF-16 nearly every pair of a log has one NUL. The first pairs show on which side; an
+    // inserted byte swaps the sides.
     let alternating = head.windows(2).filter(|w| matches!(w, [a, b] if (*a == 0) != (*b == 0)));
     if head.len() >= 4 && alternating.count() * 10 >= head.len() * 7 {
         let (mut first, mut second) = (0usize, 0usize);
@@ -250,7 +249,7 @@ fn refuse_control_characters(head: &[u8]) -> Result<(), String> {
     Ok(())
 }
 
-/// Lower case without accents, so that words of any trade language compare.
+/// Lower case without accents, so that words can be compared in any language.
 pub fn fold(text: &str) -> Cow<'_, str> {
     if text.bytes().all(|b| b.is_ascii() && !b.is_ascii_uppercase()) {
         return Cow::Borrowed(text);
@@ -273,7 +272,7 @@ pub fn fold(text: &str) -> Cow<'_, str> {
             'ź' | 'ż' | 'ž' => "z",
             'æ' => "ae",
             'œ' => "oe",
-            // Combining marks, as some systems write accents.
+            // Combining marks, which some systems use for accents.
             '\u{300}'..='\u{36f}' => "",
             other => {
                 folded.push(other);

@@ -1,4 +1,4 @@
-//! Why a log could not be read: the file, what was seen in it, and what to do.
+//! Errors of reading: the file, what was found in it, and what to do.
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -123,7 +123,7 @@ pub enum Problem {
 }
 
 impl Problem {
-    /// Whether a person who tells what the columns mean may get the log read.
+    /// Whether the user can solve it by saying what the columns mean.
     pub fn is_about_columns(&self) -> bool {
         matches!(
             self,
@@ -141,7 +141,7 @@ impl Problem {
         )
     }
 
-    /// Where in the file, for the start of the message.
+    /// The place in the file, for the start of the message.
     fn place(&self) -> String {
         match self {
             Problem::LongLine { line, .. } | Problem::MarksFile { line, .. } => {
@@ -165,7 +165,7 @@ impl From<io::Error> for Problem {
     }
 }
 
-/// Names in quotes with commas between, at most twenty.
+/// Names in quotes with commas between; at most twenty.
 pub(super) fn list(names: &[String]) -> String {
     const SHOWN: usize = 20;
     let mut text = names
@@ -180,7 +180,7 @@ pub(super) fn list(names: &[String]) -> String {
     text
 }
 
-/// At most forty characters of a cell, none of which a terminal obeys: cells come from anywhere.
+/// At most forty characters of a cell, without control characters.
 pub(super) fn clip(text: &str) -> String {
     const SHOWN: usize = 40;
     let mut clipped: String =

@@ -1,10 +1,9 @@
-//! Channels that stand still while what they measure cannot.
+//! Finds channels that are frozen: constant while the quantity cannot be.
 //!
-//! A plateau alone says nothing: a healthy bus reads one level for minutes where the logger
-//! rounds to a tenth of a volt, slow channels are polled every few seconds, and a battery at
-//! rest stands still by nature. A level is called frozen only where something else in the
-//! log contradicts it: the engine starts or stops within, or the channel shows noise of
-//! several steps whenever it is alive.
+//! A constant value alone proves nothing: a healthy bus reads one level for minutes if the logger
+//! rounds to a tenth of a volt, slow channels are polled every few seconds, and a battery at rest
+//! is constant. A level is frozen only if something else in the log contradicts it: the engine
+//! starts or stops meanwhile, or the channel otherwise shows noise of several steps.
 
 use std::ops::Range;
 
@@ -16,8 +15,8 @@ use super::table::{Body, Channel, Lines};
 use crate::log::{Column, Role};
 use crate::stats::min_max::Extent;
 
-/// Takes frozen stretches out of the columns that were read, and drops channels that stand
-/// still throughout; a bus that does is an error.
+/// Removes frozen stretches of the bus voltage and of engine speed, and ignores other channels
+/// that are constant throughout. A bus that is constant throughout is an error.
 pub fn settle(
     body: &mut Body,
     columns: &mut [Column],
@@ -49,14 +48,14 @@ pub fn settle(
     }
     let is_dropped = |channel: &Channel| {
         let may_stand = match channel.role {
-            // A stopped engine's speed and its alternator's amps are 0 throughout.
+            // The speed of a stopped engine and the output of its alternator are 0 throughout.
             Role::EngineRpm | Role::AlternatorRpm | Role::AlternatorCurrent => {
                 channel.values.contains(&0.0)
             }
             Role::BatteryCurrent | Role::Voltage(_) => channel.role == bus_role,
             _ => true,
         };
-        // No engine turns at one speed to the digit through a start.
+        // No engine keeps exactly one speed through a start.
         let is_speed = channel.role == Role::EngineRpm;
         let share = if is_speed { MOMENT_SHARE } else { LONG_SHARE };
         !may_stand && stands_still(&channel.values) && moves(bus_v, share)
@@ -105,13 +104,13 @@ fn where_of(rows: &Range<usize>, lines: &Lines) -> String {
     format!("from line {first} to line {last} ({} rows)", rows.len())
 }
 
-/// Stretches of one speed, far longer than any other and other than 0, within which the bus
-/// starts, stops or sags.
+/// Stretches of one speed other than 0 that are far longer than any other, during which the bus
+/// voltage changes as at a start, stop or sag.
 fn stuck_speeds(rpm: &[f64], bus_v: &[f64]) -> Vec<Range<usize>> {
     let (runs, all) = runs(rpm);
     let turning = |run: &Range<usize>| rpm.get(run.start).is_some_and(|rpm| rpm.abs() > 0.0);
     let runs: Vec<Range<usize>> = runs.into_iter().filter(turning).collect();
-    // A few may be stuck; the others show what is usual for the channel.
+    // A few runs may be frozen; the third longest is usual for the channel.
     let usual = longest_first(&runs).get(2).copied().unwrap_or(SHORT_RUN);
     let is_stuck = |run: &Range<usize>| {
         all >= 10
@@ -128,14 +127,14 @@ fn longest_first(runs: &[Range<usize>]) -> Vec<usize> {
     lengths
 }
 
-/// A stretch of rows, and why they cannot be a measurement.
+/// A frozen stretch of rows, and what contradicts it.
 #[derive(Debug, Clone, PartialEq)]
 struct Frozen {
     rows: Range<usize>,
     moved: String,
 }
 
-/// What is looked at side by side, row by row.
+/// Channels compared row by row.
 #[derive(Clone, Copy)]
 pub struct View<'a> {
     pub time_s: &'a [f64],
@@ -144,33 +143,34 @@ pub struct View<'a> {
     pub loads: &'a [&'a [f64]],
 }
 
-/// An engine that turns slower stands, one that turns faster runs (common practice, no source).
+/// Below the first speed the engine is stopped, above the second it runs (common practice, no
+/// source).
 const STANDS_RPM: f64 = 50.0;
 const RUNS_RPM: f64 = 400.0;
-/// A dropped-out speed channel reads 0 for less than this.
+/// A speed channel that drops out reads 0 for less than this.
 const STANDS_S: f64 = 10.0;
 const RUNS_S: f64 = 20.0;
-/// Rows that a run must have, and how much longer it must be than any other of its log.
+/// Minimum length of a frozen run in rows, and how many times longer than any other it must be.
 const FEWEST_ROWS: usize = 100;
 const LONGER: usize = 20;
-/// Runs up to this are not kept.
+/// Longer runs are kept for examination.
 const SHORT_RUN: usize = 4;
-/// Rows that show what a long log is like.
+/// At most this many rows of a long log are examined.
 const LOOKED_AT: usize = 20_000;
-/// Rows over which living noise is looked at, and the levels that it must then show.
+/// Rows in which noise is examined, and the number of levels that it must then show.
 const WINDOW: usize = 20;
 const LEVELS: usize = 4;
-/// Speeds that differ by less are one, and a load that moves the bus by more does so clearly.
+/// Relative difference of speeds that count as equal, and of voltages that a load clearly moves.
 const SAME_SPEED: f64 = 0.05;
 const CLEAR_SHARE: f64 = 0.02;
-/// A bus moves for a while, or for the moments of a start.
+/// Quantiles of the voltage that are compared: for a lasting change, and for a start.
 const LONG_SHARE: f64 = 0.05;
 const MOMENT_SHARE: f64 = 0.001;
-/// A reading finer than this moves with noise alone while an engine runs.
+/// A logger with finer resolution shows noise while the engine runs.
 const FINE_V: f64 = 0.05;
 
 impl View<'_> {
-    /// The stretches in which the bus stands still against the evidence.
+    /// Stretches in which the bus is constant although something contradicts it.
     fn frozen(&self) -> Vec<Frozen> {
         let (runs, all) = runs(self.bus_v);
         let Some(interval_s) = self.interval_s() else { return Vec::new() };
@@ -194,7 +194,7 @@ impl View<'_> {
                     "elsewhere it shows noise of several steps, and never stands for more than {others} rows"
                 ));
             }
-            // The longest ones hold most of the edges; all of them would cost too much.
+            // The longest runs hold most of the edges; examining all would take too long.
             let long = rows >= FEWEST_ROWS && rows >= longest(2);
             if long { self.loads_answer_elsewhere(run) } else { None }
         };
@@ -205,12 +205,12 @@ impl View<'_> {
         let stride = (self.time_s.len() / LOOKED_AT).max(1);
         let all: Vec<f64> = steps(self.time_s).step_by(stride).collect();
         let rising: Vec<f64> = all.iter().copied().filter(|step| *step > 0.0).collect();
-        // Where several rows share a stamp, the rows' own pace counts.
+        // If several rows share a stamp, the interval is per row.
         let share = rising.len() as f64 / all.len().max(1) as f64;
         median(rising).map(|step| step * share)
     }
 
-    /// The engine stands for a while and runs for a while, and the bus reads the same.
+    /// The engine is stopped for a while and runs for a while, but the bus voltage stays the same.
     fn engine_turns(&self, run: &Range<usize>, interval_s: f64) -> Option<String> {
         let rpm = self.rpm?.get(run.clone())?;
         let standing = longest(rpm, |rpm| rpm.abs() < STANDS_RPM);
@@ -227,8 +227,8 @@ impl View<'_> {
         })
     }
 
-    /// A whole log of one level that is written to hundredths, while the engine changes its
-    /// speed or loads are switched: any real reading of such resolution moves.
+    /// The whole log has one level with a resolution of hundredths, although the engine changes its
+    /// speed or loads are switched: no real reading of that resolution is constant.
     fn too_still(&self, rows: usize) -> Option<String> {
         let level = self.bus_v.iter().copied().find(|v| !v.is_nan())?;
         let coarse = (level / FINE_V - (level / FINE_V).round()).abs() < 1e-6;
@@ -245,8 +245,8 @@ impl View<'_> {
             .then(|| format!("engine speed changes between {low:.0} and {high:.0} rpm"))
     }
 
-    /// Loads are switched that move the bus whenever it lives, with the same other loads on
-    /// and at the same speed.
+    /// Loads are switched that clearly move the bus voltage elsewhere, at the same speed and with the
+    /// same other loads on.
     fn loads_answer_elsewhere(&self, run: &Range<usize>) -> Option<String> {
         let (mut within, mut silent) = (0usize, 0usize);
         for (which, duty) in self.loads.iter().enumerate() {
@@ -274,8 +274,8 @@ impl View<'_> {
             .then(|| format!("loads that move the bus elsewhere are switched {silent} times"))
     }
 
-    /// Near this level, with the engine as it is, the bus is seen to move through several
-    /// steps all the time: noise that no plateau outlasts, wherever its mean lies.
+    /// Elsewhere near this level, in the same state of the engine, the voltage shows noise of several
+    /// steps all the time.
     fn lives_elsewhere(&self, run: &Range<usize>) -> bool {
         let Some(&level) = self.bus_v.get(run.start) else { return false };
         let runs = |row: usize| self.rpm.and_then(|rpm| rpm.get(row)).map(|rpm| *rpm > RUNS_RPM);
@@ -302,8 +302,8 @@ impl View<'_> {
     }
 }
 
-/// Runs of one value that are longer than a few rows, and how many there are of any length.
-/// Rows without a value end none.
+/// Runs of one value that are longer than a few rows, and how many runs there are of any length.
+/// Rows without a value do not end a run.
 fn runs(values: &[f64]) -> (Vec<Range<usize>>, usize) {
     let (mut runs, mut all) = (Vec::<Range<usize>>::new(), 0);
     let mut last = f64::NAN;
@@ -326,13 +326,14 @@ fn longest(values: &[f64], is: impl Fn(f64) -> bool) -> usize {
     values.split(|value| !is(*value)).map(<[f64]>::len).max().unwrap_or(0)
 }
 
-/// The rows in which a load is switched, and whether it is switched on.
+/// Rows in which a load is switched, and whether it is switched on.
 pub fn edges(duty: &[f64]) -> impl Iterator<Item = (usize, bool)> {
     let rows = (1..).zip(steps(duty)).filter(|(_, step)| step.abs() >= 0.5);
     rows.map(|(row, step)| (row, step > 0.0))
 }
 
-/// Whether the bus moves by more than a healthy running bus does: it starts, stops or sags.
+/// Whether the voltage changes by more than that of a healthy running engine: as at a start, a
+/// stop or a sag.
 fn moves(bus_v: &[f64], for_share: f64) -> bool {
     const SHARE: f64 = 1.06;
     let stride = (bus_v.len() / LOOKED_AT).max(1);
@@ -343,7 +344,7 @@ fn moves(bus_v: &[f64], for_share: f64) -> bool {
     }
 }
 
-/// Whether a channel reads one value on every row of many.
+/// Whether a channel has one value on every row, and many rows.
 fn stands_still(values: &[f64]) -> bool {
     let mut known = values.iter().filter(|value| !value.is_nan());
     let Some(first) = known.next() else { return false };
@@ -355,7 +356,7 @@ fn stands_still(values: &[f64]) -> bool {
 mod tests {
     use super::*;
 
-    /// Rest, then running, ten samples a second; `bus` by second and row.
+    /// Rest, then running, ten samples a second. `bus` gives volts by time in seconds and row.
     fn log(bus: impl Fn(f64, usize) -> f64) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
         let time: Vec<f64> = (0..3000).map(|i| f64::from(i) / 10.0).collect();
         let rpm = time.iter().map(|t| if *t < 20.0 { 0.0 } else { 850.0 }).collect();
@@ -374,17 +375,17 @@ mod tests {
 
     #[test]
     fn plateaus_that_are_real() {
-        // A tenth of a volt: one level for minutes.
+        // At a resolution of a tenth of a volt, one level for minutes.
         let coarse = |t: f64, _| if t < 20.0 { 12.6 } else { 14.2 };
         assert!(frozen(&log(coarse)).is_empty());
-        // At its limit the level moves, in control it does not.
+        // At its limit the level moves; in control it does not.
         let both = |t: f64, i: usize| match t {
             t if t < 20.0 => 12.6,
             t if t < 100.0 => 13.0 + 10.0 * noise(i),
             _ => 14.2,
         };
         assert!(frozen(&log(both)).is_empty());
-        // A battery at rest stands still, the running engine does not.
+        // A battery at rest is constant; the running engine is not.
         let rest = |t: f64, i: usize| if t < 20.0 { 12.62 } else { 14.2 + noise(i) };
         assert!(frozen(&log(rest)).is_empty());
     }

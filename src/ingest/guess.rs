@@ -1,4 +1,4 @@
-//! One column's role from words in its name, its unit, and what its values do.
+//! Guesses the role of one column from its name, its unit and its values.
 
 use super::ground;
 use super::header::Heading;
@@ -14,18 +14,18 @@ use crate::levels;
 use crate::log::{Place, Role, Tap};
 use crate::nominal::{Nominal, Unsupported};
 
-/// A column's role before taps and rivals are settled.
+/// The guess for one column, before columns are compared.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Guess {
     Voltage {
         tap: Option<Tap>,
         unit: Unit,
     },
-    /// Nothing but the level says voltage.
+    /// Only the level suggests a voltage.
     MaybeVoltage {
         unit: Unit,
     },
-    /// A voltage, but of no supported system by its levels.
+    /// A voltage, but its level fits no supported system.
     OtherVoltage {
         tap: Option<Tap>,
         unit: Unit,
@@ -35,7 +35,7 @@ pub enum Guess {
         role: Role,
         unit: Option<Unit>,
     },
-    /// Nothing but its course says engine speed.
+    /// Only its course suggests engine speed.
     MaybeSpeed,
     Ignored,
 }
@@ -158,7 +158,7 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
         }
         let (level_unit, median_v) = voltage_level(unit, facts);
         let inside = facts.share_within(5.0 / scale_of(level_unit), 17.0 / scale_of(level_unit));
-        // 6 V and 24 V are levels of too much else.
+        // Too many other quantities have the levels of 6 V and 24 V systems.
         let [low_v, high_v] = levels::NAMELESS_BUS_RANGE.map(|level| Nominal::V12.volts(level));
         if (low_v..=high_v).contains(&median_v) && inside > 0.98 && !facts.all_whole() {
             let why = format!(
@@ -171,10 +171,10 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     ignored("nothing in its name, unit or values says a role. To use it: --column ROLE=NAME")
 }
 
-/// Whole numbers without a unit, too high for volts and under a voltage's name: what a
-/// converter counts. Its least and most, and the converter's bits.
+/// Detects raw counts of a converter: whole numbers without a unit, under the name of a voltage,
+/// but too high for volts. Returns the lowest and highest count, and the bits of the converter.
 pub fn raw_counts(heading: &Heading, facts: &Facts) -> Option<(f64, f64, u32)> {
-    // Above what the highest system reads, below that a column may be in whole volts.
+    // Higher than any supported system; below this a column may be in whole volts.
     const HIGHEST_V: f64 = 60.0;
     let words = Words::of(&heading.name);
     let level = words.has(say::NOT_A_STATE) || words.has("=soc, =soh, =charge, =state");
@@ -194,15 +194,15 @@ pub fn raw_counts(heading: &Heading, facts: &Facts) -> Option<(f64, f64, u32)> {
     Some((low, high, bits))
 }
 
-/// A channel's number or a code, and no word.
+/// The name is only the number or the code of a channel.
 fn says_nothing(words: &Words) -> bool {
     let code =
         |word: &str| word.chars().count() == 1 || word.starts_with(|c: char| c.is_ascii_digit());
-    // "A/F" is the mixture, which lies where a bus does.
+    // "A/F" is the air-fuel ratio, whose values resemble a bus voltage.
     words.has(say::GENERIC) || words.tokens().all(code) && !words.has("=a f")
 }
 
-/// Stands at 0 and then keeps to what engines turn at: no other channel does.
+/// The column is 0 at first and then has plausible engine speeds.
 fn starts_and_runs(facts: &Facts) -> bool {
     const STARTS: usize = 20;
     let turning: Vec<f64> = facts.numbers.iter().copied().filter(|v| *v != 0.0).collect();
@@ -218,15 +218,15 @@ fn starts_and_runs(facts: &Facts) -> bool {
         && median(turning).is_some_and(|median| (550.0..=4500.0).contains(&median))
 }
 
-/// What the first list says whose words the name holds.
+/// The meaning of the first list that has a word of the name.
 fn by_words<T: Copy>(words: &Words, lists: &[(&str, T)]) -> Option<T> {
     lists.iter().find(|(patterns, _)| words.has(patterns)).map(|(_, meaning)| *meaning)
 }
 
-/// The supply of a sensor comes from the engine controller.
+/// The engine controller supplies the sensors.
 const SENSOR_SUPPLY: &str = "sensor supply, sensorversorgung";
 
-/// A post is the alternator's even where the name also says battery.
+/// The post belongs to the alternator, even if the name also says battery.
 const TAPS: [(&str, Tap); 4] = [
     (SENSOR_SUPPLY, Tap::Module),
     (say::ALTERNATOR, Tap::Alternator),
@@ -340,7 +340,7 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     )
 }
 
-/// Said of a unit that neither header nor cells state.
+/// Added if the unit was inferred from the level.
 fn how_known(stated: Option<Unit>, by_level: Unit) -> String {
     if stated == Some(by_level) {
         return String::new();

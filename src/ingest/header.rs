@@ -1,4 +1,4 @@
-//! Where the table begins: preamble, header, units row, first row of numbers.
+//! Finds where the table begins: preamble, header, units row, and first row of numbers.
 
 use std::collections::{HashMap, HashSet};
 
@@ -11,28 +11,28 @@ use super::number;
 use super::stamp;
 use super::units::Unit;
 
-/// A column as the header names it.
+/// Name and unit of a column from the header.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Heading {
-    /// The header's text as it stands.
+    /// Original text of the header.
     pub raw: String,
-    /// Without its unit; unique in the file.
+    /// Name without the unit; unique in the file.
     pub name: String,
     pub unit: Option<Unit>,
 }
 
 #[derive(Debug, Clone)]
 pub struct Layout {
-    /// Line in the file, from 1.
+    /// Line number in the file, from 1; `None` if there is no header.
     pub header_line: Option<usize>,
     pub headings: Vec<Heading>,
-    /// Where the rows begin: byte and line of the (aligned) text.
+    /// Where the data rows begin: byte and line of the (aligned) text.
     pub body_byte: usize,
     pub body_line: usize,
-    /// Rows that may come again further down and are no samples.
+    /// Rows that may be repeated further down and are not samples.
     pub header_cells: Option<Vec<String>>,
     pub units_cells: Option<Vec<String>>,
-    /// Short rows are this file's habit: cells left out at the end are empty.
+    /// Many rows of this file are short: missing cells at the end are empty.
     pub short_rows: bool,
 }
 
@@ -46,13 +46,13 @@ impl Layout {
     }
 }
 
-/// Rows looked at for the header, from the top of the file.
+/// Rows from the top of the file that are searched for the header.
 const TOP_ROWS: usize = 400;
 
-/// No logger writes more: beyond it, a separator was mistaken.
+/// No logger writes more columns; beyond this a separator was mistaken.
 const MOST_COLUMNS: usize = 2000;
 
-/// `head` is the aligned top of the file. `Err` tells what was seen instead of a table.
+/// `head` is the aligned top of the file. `Err` describes what was found instead of a table.
 pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
     let mut rows = dialect.rows(head, TOP_ROWS);
     let width = body_width(&rows).ok_or("no line holds a number")?;
@@ -112,24 +112,24 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
     })
 }
 
-/// The name of a column for a sentence.
+/// The name of a column, for use in a sentence.
 pub fn name_of(headings: &[Heading], column: usize) -> String {
     headings.get(column).map_or(String::new(), |heading| clip(&heading.name))
 }
 
-/// Where each of the header's columns stands under a later header that names the same
-/// columns in another order, or others besides.
+/// The order of the columns after a later header that names the same columns in another order, or
+/// other columns too.
 pub struct Order {
     places: Vec<Option<usize>>,
-    /// Cells of a row under the later header.
+    /// Number of cells in a row after the later header.
     pub cells: usize,
 }
 
 impl Order {
-    /// `None` where the row is no header, or names fewer than half of the columns.
+    /// `None` if the row is not a header, or names fewer than half of the columns.
     pub fn of(row: &StringRecord, layout: &Layout) -> Option<Order> {
         let names = layout.header_cells.as_deref()?;
-        // Most rows begin with a number: no more of them is looked at.
+        // Most rows begin with a number and need no closer check.
         let number = |c: char| c.is_ascii_digit() || matches!(c, '-' | '+' | '.' | '"');
         if row.iter().take(2).any(|cell| cell.trim().starts_with(number)) {
             return None;
@@ -161,7 +161,7 @@ impl Order {
         self.places.get(column).copied().flatten()
     }
 
-    /// A row with its cells where the first header has them.
+    /// The row with its cells in the order of the first header.
     pub fn row(&self, row: &StringRecord) -> StringRecord {
         let cell = |column| self.place(column).and_then(|at| row.get(at)).unwrap_or("");
         let mut ordered: StringRecord = (0..self.places.len()).map(cell).collect();
@@ -169,7 +169,7 @@ impl Order {
         ordered
     }
 
-    /// Said where the columns are others, or stand in another order.
+    /// Notice for a header with other columns or another order.
     pub fn notice(&self, line: usize, layout: &Layout) -> Option<String> {
         let names = layout.header_cells.as_deref().unwrap_or(&[]);
         let named = |column: &usize| names.get(*column).is_some_and(|name| !name.is_empty());
@@ -193,7 +193,7 @@ impl Order {
     }
 }
 
-/// A decimal comma between commas parts a number in two, and nothing tells which.
+/// Rejects files with decimal commas and commas between cells, which cannot be told apart.
 fn refuse_commas_in_numbers(
     dialect: &Dialect,
     rows: &[StringRecord],
@@ -214,7 +214,8 @@ fn refuse_commas_in_numbers(
     ))
 }
 
-/// Byte and line where a record's own text starts: the reader counts blank lines before it as its own.
+/// Byte and line where the text of a record starts. The reader counts blank lines before a record
+/// as part of it.
 pub fn start_of(row: &StringRecord, text: &str) -> (usize, usize) {
     let Some(position) = row.position() else { return (0, 1) };
     let mut byte = usize::try_from(position.byte()).unwrap_or(usize::MAX);
@@ -230,13 +231,13 @@ pub fn start_of(row: &StringRecord, text: &str) -> (usize, usize) {
     (byte, line)
 }
 
-/// Blank lines that the reader passed over before a record, and the first one's line.
+/// Number of blank lines before a record, and the line of the first one.
 pub fn blank_lines_before(row: &StringRecord, text: &str) -> (usize, usize) {
     let Some(position) = row.position() else { return (0, 1) };
     let (_, line) = start_of(row, text);
     let byte = usize::try_from(position.byte()).unwrap_or(usize::MAX);
     let mut began = usize::try_from(position.line()).unwrap_or(usize::MAX);
-    // The LF of the CRLF that ended the record before.
+    // The LF of the CRLF that ended the previous record.
     let bytes = text.as_bytes();
     let after_cr = byte.checked_sub(1).and_then(|before| bytes.get(before)) == Some(&b'\r');
     if after_cr && bytes.get(byte) == Some(&b'\n') {
@@ -249,8 +250,8 @@ pub fn is_blank(row: &StringRecord) -> bool {
     row.iter().all(|cell| cell.trim().is_empty())
 }
 
-/// The last columns, where they have no name and are empty on nearly every line, are only
-/// separators: the rows lose them, and the width is that of the rest.
+/// Drops trailing columns without a name that are empty on nearly every line: they come from
+/// extra separators. Returns the new width.
 fn without_empty_ends(rows: &mut [StringRecord], width: usize) -> usize {
     let filled = |row: &StringRecord| {
         let cells = row.iter().enumerate().filter(|(_, cell)| !cell.trim().is_empty());
@@ -264,7 +265,7 @@ fn without_empty_ends(rows: &mut [StringRecord], width: usize) -> usize {
     let usual = lengths.get(lengths.len().saturating_sub(1) * 19 / 20).copied().unwrap_or(0);
     let named = rows.iter().filter(|row| !number(row)).map(filled).max().unwrap_or(0);
     let kept = usual.max(named);
-    // One separator too many is an unnamed column as ever: nothing hangs on it.
+    // A single extra separator is kept as an unnamed column.
     if kept == 0 || kept + 1 >= width {
         return width;
     }
@@ -274,7 +275,7 @@ fn without_empty_ends(rows: &mut [StringRecord], width: usize) -> usize {
     kept
 }
 
-/// Whether a row has so many cells, but for separators too many.
+/// Whether a row has this many cells, apart from extra separators.
 pub fn fits(row: &StringRecord, width: usize) -> bool {
     row.len() == width
         || row.len() > width && row.iter().skip(width).all(|cell| cell.trim().is_empty())
@@ -288,7 +289,7 @@ fn is_value_like(cell: &str, decimal: u8) -> bool {
     number::is_missing(cell) || number::switch(cell).is_some() || is_number_like(cell, decimal)
 }
 
-/// The most frequent width among rows that hold a number.
+/// The most frequent width of rows that contain a number.
 fn body_width(rows: &[StringRecord]) -> Option<usize> {
     let mut counts = std::collections::BTreeMap::<usize, usize>::new();
     for row in rows {
@@ -341,7 +342,7 @@ fn is_units_row(row: &StringRecord) -> bool {
     short && units > 0 && units * 2 >= filled.len()
 }
 
-/// Header cells; blanks that split names from their bracketed units are mended.
+/// Header cells. A bracketed unit that a blank split from its name is joined to it.
 fn cells_of(row: &StringRecord, dialect: &Dialect) -> Vec<String> {
     let mut cells: Vec<String> = row.iter().map(|cell| cell.trim().to_owned()).collect();
     if let Some(first) = cells.first_mut() {
@@ -372,7 +373,7 @@ fn headings(
     width: usize,
     first_cell_is_date: bool,
 ) -> Vec<Heading> {
-    // A date and a time that a blank parts stand under one name.
+    // A date and a time separated by a blank share one name.
     let shift = match header {
         Some(names) if names.len() + 1 == width && first_cell_is_date => 1,
         _ => 0,
@@ -399,7 +400,7 @@ fn cell_at(cells: Option<&[String]>, index: usize, shift: usize) -> Option<&str>
     cells?.get(index.checked_sub(shift)?).map(String::as_str)
 }
 
-/// Names given so far, and how often each was asked for.
+/// Names already used, and how often each was requested.
 #[derive(Default)]
 struct Taken {
     names: HashSet<String>,
@@ -407,8 +408,8 @@ struct Taken {
 }
 
 impl Taken {
-    /// `name`, or the first of "name (2)", "name (3)", … that is free. Looks from
-    /// where it stopped before: a thousand columns may share one name.
+    /// `name`, or the first unused one of "name (2)", "name (3)", … Continues from the last number,
+    /// because a thousand columns may share one name.
     fn unique(&mut self, name: String) -> String {
         let mut given = name.clone();
         while !self.names.insert(given.clone()) {
@@ -436,7 +437,7 @@ pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
     if ["x1000", "x 1000", "*1000", "/1000", "×1000"].iter().any(|mark| folded.contains(mark)) {
         return (raw.to_owned(), Some(Unit::ThousandRpm));
     }
-    // "Drehzahl 1/min": that slash is the unit's own.
+    // In "Drehzahl 1/min" the slash belongs to the unit.
     if let Some((name, text)) = raw.rsplit_once(' ')
         && text.contains('/')
         && !name.trim().is_empty()
@@ -457,7 +458,7 @@ pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
         && !name.trim().is_empty()
         && let Some(unit) = Unit::parse_suffix(text)
     {
-        // "Battery voltage A" numbers its batteries; "Engine RPM" names what is measured.
+        // "Battery voltage A" is the first of several; "Engine RPM" is the name of the quantity.
         let behind_underscore = raw.strip_suffix(text).is_some_and(|head| head.ends_with('_'));
         let counts = text.len() == 1
             && unit != Unit::Volt

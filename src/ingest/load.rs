@@ -1,4 +1,4 @@
-//! The bytes of a file, and no more of them than a log can have.
+//! Reads the bytes of a file, within limits.
 
 use std::fs::File;
 use std::io::Read;
@@ -7,17 +7,17 @@ use std::path::Path;
 use super::encoding;
 use super::error::Problem;
 
-/// A day at a hundred samples a second of fifty columns.
+/// Enough for fifty columns at a hundred samples a second for a day.
 pub const MOST_BYTES: u64 = 4 << 30;
-/// Pipes and devices.
+/// Limit for pipes and devices.
 const MOST_OF_A_STREAM: u64 = 1 << 30;
-/// A header of [`super::header`]'s most columns, each with a long name, in UTF-16.
+/// Enough for the maximum number of columns with long names, in UTF-16.
 const LONGEST_LINE: usize = 4 << 20;
-/// So much is read at once, and may be read beyond the limits.
+/// Bytes read at once; the limits may be exceeded by this much.
 const CHUNK: usize = 1 << 20;
 
-/// The whole file, or why not. The file may be a pipe, and may grow, shrink or
-/// vanish meanwhile: what counts is what was read.
+/// Reads the whole file. It may be a pipe, and may grow, shrink or vanish meanwhile: only the
+/// bytes that were read count.
 pub fn load(path: &Path) -> Result<Vec<u8>, Problem> {
     if path.is_dir() {
         return Err(Problem::IsDirectory);
@@ -31,14 +31,14 @@ pub fn load(path: &Path) -> Result<Vec<u8>, Problem> {
     if told > MOST_BYTES {
         return Err(Problem::TooLong { most: MOST_BYTES });
     }
-    // What has no length of its own may never end.
+    // A pipe or device may never end.
     let most = if metadata.is_file() { MOST_BYTES } else { MOST_OF_A_STREAM };
     read(file, usize::try_from(told).unwrap_or(0), most)
 }
 
 fn read(file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, Problem> {
     let mut file = file;
-    // A line without an end is told of before a gigabyte of it was taken in.
+    // Reserves little at first, so that an endless line is rejected before it fills the memory.
     let mut bytes = Vec::with_capacity(told.min(LONGEST_LINE).saturating_add(1));
     let mut began = 0;
     loop {
@@ -60,7 +60,7 @@ fn read(file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, Problem> {
             });
         }
         if before == 0 && bytes.len() == CHUNK {
-            // What is no text is told of before gigabytes of it are read.
+            // Rejects a file that is not text before gigabytes of it are read.
             if encoding::container(&bytes).is_some() || encoding::decode(&bytes).is_err() {
                 return Ok(bytes);
             }
@@ -73,8 +73,8 @@ fn read(file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, Problem> {
     Ok(bytes)
 }
 
-/// The number of the line behind these whole ones. A lone CR ends a line too, in a file
-/// that has no other ends; in UTF-16 both bytes are parts of the same characters.
+/// Number of the line that follows these whole lines. A lone CR ends a line if the file has no
+/// LF. In UTF-16 the other byte of each line end does not matter.
 fn number_of_line(before: &[u8]) -> usize {
     let ends = |byte: u8| before.iter().filter(|&&b| b == byte).count();
     1 + match ends(b'\n') {

@@ -1,4 +1,4 @@
-//! Marks that a person made by hand: loads and the engine switched at a moment.
+//! Reads marks that a person wrote by hand: times at which loads or the engine were switched.
 
 mod align;
 mod join;
@@ -18,20 +18,20 @@ use super::stamp;
 use super::vocabulary as say;
 use crate::log::{Marks, Role};
 
-/// A log with more loads than this is a log of another kind, given as marks by mistake.
+/// A file with more loads than this is a log, given as marks by mistake.
 const MOST_LOADS: usize = 500;
-/// A load may have been switched on before the log began, but not much before.
+/// A load may have been switched on before the log began, but not longer than this before.
 const LONGEST_BEFORE_S: f64 = 3600.0;
 
-/// Where the log's first sample lies on clocks that marks may use.
+/// Time of the first sample on the clocks that marks may use.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Start {
     pub wall: Option<NaiveDateTime>,
-    /// The log's own text clock at the first sample, where it has no date.
+    /// The log's own clock without a date, in seconds.
     pub clock_s: Option<f64>,
 }
 
-/// What marks need to know of their log.
+/// What is known of the log to which the marks belong.
 pub struct OfLog {
     pub start: Start,
     pub duration_s: f64,
@@ -42,18 +42,18 @@ pub struct OfLog {
 #[derive(Debug, Default)]
 pub struct Applied {
     pub marks: Marks,
-    /// Names of loads that no column of the file held.
+    /// Loads that have no column in the file.
     pub added: Vec<String>,
 }
 
-/// A mark on the log's own time.
+/// A mark in seconds from the first sample.
 #[derive(Debug, Clone)]
 struct Placed {
     at_s: f64,
     mark: Mark,
 }
 
-/// The marks of the marks file, then those of `--mark`.
+/// All marks: from the marks file, then from `--mark`.
 pub fn requested(options: &ReadOptions) -> Result<Vec<Mark>, IngestError> {
     let mut marks = match &options.marks_file {
         Some(file) => read_file(file)?,
@@ -63,7 +63,7 @@ pub fn requested(options: &ReadOptions) -> Result<Vec<Mark>, IngestError> {
     Ok(marks)
 }
 
-/// Adds the marks to `frame` (with `time_s`) as load columns.
+/// Adds the marks to `frame` as load columns.
 pub fn apply(
     log: &OfLog,
     marks: Vec<Mark>,
@@ -96,7 +96,7 @@ pub fn apply(
 }
 
 impl Start {
-    /// The first sample's place on the log's own clock, for a sentence.
+    /// Says when the first sample was on the log's own clock.
     fn told(&self) -> String {
         match (self.wall, self.clock_s) {
             (Some(wall), _) => {
@@ -111,7 +111,7 @@ impl Start {
         }
     }
 
-    /// The time of day at the first sample.
+    /// Time of day of the first sample, in seconds.
     fn of_day_s(&self) -> Option<f64> {
         self.clock_s.or_else(|| {
             let midnight = self.wall?.date().and_hms_opt(0, 0, 0)?;
@@ -148,7 +148,7 @@ pub fn read_file(path: &Path) -> Result<Vec<Mark>, IngestError> {
         }
         if row.len() < 3 {
             let text: Vec<&str> = row.iter().map(str::trim).collect();
-            // A line as `--mark` takes it.
+            // A line in the form of `--mark`.
             if let Ok(mark) = text.join(",").parse::<Mark>() {
                 marks.push(mark);
                 continue;
@@ -179,7 +179,7 @@ struct Columns {
 }
 
 impl Columns {
-    /// `None` where `row` is not a header: a sentence may hold a word such as "time".
+    /// `None` if `row` is not a header: a sentence may contain a word such as "time".
     fn named_in(row: &csv::StringRecord) -> Option<Columns> {
         const LONGEST_NAME: usize = 2;
         let is_name = |cell: &str| {
@@ -203,19 +203,19 @@ impl Columns {
     }
 }
 
-/// How times without a date are meant.
+/// How times without a date are interpreted.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Reading {
-    /// The log's own clock; `12:34` is hours and minutes.
+    /// On the log's own clock; `12:34` is hours and minutes.
     HoursMinutes,
-    /// The log's own clock; `12:34` is minutes and seconds.
+    /// On the log's own clock; `12:34` is minutes and seconds.
     MinutesSeconds,
-    /// Time since the first sample.
+    /// From the first sample.
     Elapsed,
 }
 
-/// Puts marks on the log's time. A person may write the time of day or the time since
-/// the log began: the first reading that lies in the log is taken, for all marks alike.
+/// Converts marks to seconds from the first sample. They may be written as time of day or as time
+/// since the log began: the first interpretation that lies within the log is used for all.
 fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed> {
     use Reading::{Elapsed, HoursMinutes, MinutesSeconds};
     let readings: &[Reading] = match (log.start.wall, log.start.clock_s) {
@@ -250,7 +250,7 @@ fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed
     marks.into_iter().filter_map(place).collect()
 }
 
-/// Seconds from the log's first sample.
+/// Seconds from the first sample.
 fn seconds(text: &str, start: Start, reading: Reading) -> Option<f64> {
     let stamp = stamp::parse_any(text)?;
     if let (Some(wall), Some(first)) = (stamp.wall(), start.wall) {
@@ -261,7 +261,7 @@ fn seconds(text: &str, start: Start, reading: Reading) -> Option<f64> {
         clock_s *= 60.0;
     }
     match start.of_day_s().filter(|_| reading != Reading::Elapsed) {
-        // A mark past midnight belongs to the next day.
+        // A mark after midnight belongs to the next day.
         Some(first_s) if clock_s < first_s - 43_200.0 => Some(clock_s + 86_400.0 - first_s),
         Some(first_s) => Some(clock_s - first_s),
         None => Some(clock_s),

@@ -1,7 +1,8 @@
-//! Bytes to [`Log`], with an account of all that was skipped.
+//! Reads the bytes of a log file into a [`Log`]: seconds from the first sample, volts, amps, rpm,
+//! °C and load duty from 0 to 1, with an account of everything that was skipped.
 //!
-//! Dialect and roles are decided on a sample; then only the columns that hold
-//! a role are read, and cleaned into one time axis.
+//! Dialect and column roles are decided on a sample of the file. Then only the columns that
+//! hold a role are read and cleaned.
 
 mod account;
 mod axis;
@@ -72,23 +73,22 @@ use roles::Assigned;
 use table::Body;
 use units::Unit;
 
-/// Rows under this tell nothing.
+/// A log with fewer rows is refused.
 const FEWEST_ROWS: usize = 10;
-/// No car is logged for longer at a stretch: beyond it, the unit of the time was mistaken.
+/// A longer log than this has a time column in another unit.
 const MOST_DAYS: f64 = 31.0;
 
-/// Reads a log of whatever dialect into canonical form.
+/// Reads a log of any supported dialect.
 pub fn read(path: &Path, options: &ReadOptions) -> Result<Log, IngestError> {
     read_by(path, options, false)
 }
 
-/// As [`read`], but always by the route that looks at each cell. The result is
-/// the same; this is for checking that it is.
+/// Same as [`read`], but always cell by cell. The result is the same; tests check that it is.
 pub fn read_carefully(path: &Path, options: &ReadOptions) -> Result<Log, IngestError> {
     read_by(path, options, true)
 }
 
-/// As [`read`], of bytes at hand; `path` only names them.
+/// Same as [`read`], for bytes in memory. `path` is only the name of the log.
 pub fn parse(path: &Path, bytes: Vec<u8>, options: &ReadOptions) -> Result<Log, IngestError> {
     parse_by(path, bytes, options, false)
 }
@@ -107,7 +107,7 @@ fn parse_by(
     options: &ReadOptions,
     careful_only: bool,
 ) -> Result<Log, IngestError> {
-    // The hash needs a core for as long as the reading needs the other.
+    // The hash takes as long as the reading, so each runs on its own core.
     let (sha256, read) =
         both(|| hex(&Sha256::digest(&bytes)), || body::read(&bytes, options, careful_only));
     drop(bytes);
@@ -158,7 +158,7 @@ fn log_of(
     let time_s = std::mem::take(&mut axis.time_s);
     let mut frame_columns = vec![frame_column("time_s", time_s)];
     let mut resolution_v = None;
-    // The sign of the battery's current is judged by the bus.
+    // The sign of the battery current is decided from the bus voltage, so that channel comes last.
     body.channels.sort_by_key(|channel| channel.role == Role::BatteryCurrent);
     for channel in body.channels.into_iter().filter(|channel| channel.role != Role::Ignored) {
         let mut values = gather(channel.values, &axis);
@@ -239,7 +239,7 @@ fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// Takes the values over; `Column::new` would copy them.
+/// Moves the values; `Column::new` would copy them.
 fn frame_column(key: &str, values: Vec<f64>) -> FrameColumn {
     Float64Chunked::from_vec(key.into(), values).into_series().into()
 }
@@ -295,7 +295,7 @@ fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
     body.notes
         .iter()
         .filter_map(|(row, text)| {
-            // A note on a row that was left out belongs to the next that stayed.
+            // A remark on a skipped row is kept with the next row that was kept.
             let at = axis.rows.before(*row);
             let at = at.min(axis.rows.len().saturating_sub(1));
             Some(Note { at_s: *axis.time_s.get(at)?, text: text.clone() })
@@ -303,12 +303,12 @@ fn notes(body: &Body, axis: &Axis) -> Vec<Note> {
         .collect()
 }
 
-/// Median interval, its jitter, and the stretches without samples.
+/// Median sampling interval, its jitter, and the gaps without samples.
 fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
     let (middle_s, scatter_s) = robust::median_and_sigma_of_steps(time_s);
     let interval_s = axis::to_nanoseconds(middle_s);
     let jitter_s = axis::to_nanoseconds(scatter_s);
-    // Five intervals missing are a gap, unless the clock is as uneven as that anyway.
+    // A gap is five missing intervals, unless the clock itself is that uneven.
     let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
     let gap = |k: usize| Some(Span { start_s: *time_s.get(k)?, end_s: *time_s.get(k + 1)? });
     let gaps =

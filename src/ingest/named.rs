@@ -1,11 +1,11 @@
-//! Columns that flags or `car.toml` name.
+//! Resolves the columns that flags or `car.toml` name.
 
 use super::error::{Problem, clip, list};
 use super::header::{Heading, name_of};
 use super::request::{RoleRequest, word_of};
 use crate::log::Role;
 
-/// Columns that flags or `car.toml` give a role, by index.
+/// The role that flags or `car.toml` give each column.
 pub fn requested(
     headings: &[Heading],
     requests: &[RoleRequest],
@@ -52,7 +52,7 @@ fn no_such_column(headings: &[Heading], asked: &str) -> Problem {
     Problem::NoSuchColumn { asked: clip(asked), nearest, columns: list(&names) }
 }
 
-/// The name that `asked` may be a slip of.
+/// The name of which `asked` may be a misspelling.
 pub fn nearest<'n>(asked: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
     let lower = asked.to_lowercase();
     let distance = |name: &str| edit_distance(&lower, &name.to_lowercase());
@@ -63,7 +63,7 @@ pub fn nearest<'n>(asked: &str, names: impl IntoIterator<Item = &'n str>) -> Opt
     closest.filter(near).map(|of| of.1)
 }
 
-/// Letters to add, drop or change between two names, of which the first sixty count.
+/// Edit distance: letters to add, drop or change, within the first sixty.
 pub fn edit_distance(a: &str, b: &str) -> usize {
     const LONGEST: usize = 60;
     let b: Vec<char> = b.chars().take(LONGEST).collect();

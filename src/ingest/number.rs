@@ -1,10 +1,10 @@
-//! One cell: a number, a switch word, or nothing.
+//! Reads one cell: a number, a switch word, or nothing.
 
 use super::encoding::fold;
 use super::units::Unit;
 
-/// Reads a number with the given decimal mark. Thousands marks must stand in
-/// whole groups of three; a known unit may follow.
+/// Reads a number with the given decimal mark. Thousands must be in whole groups of three; a
+/// known unit may follow.
 pub fn parse(cell: &str, decimal: u8) -> Option<f64> {
     parse_with_unit(cell, decimal).map(|(value, _)| value)
 }
@@ -24,7 +24,7 @@ pub fn parse_with_unit(cell: &str, decimal: u8) -> Option<(f64, Option<Unit>)> {
     grouped(digits.trim(), decimal).map(|value| (value, unit))
 }
 
-/// Quotes and the `="…"` that spreadsheets put around numbers.
+/// Removes quotes and the `="…"` that spreadsheets put around numbers.
 pub fn strip(cell: &str) -> &str {
     let cell = cell.trim();
     let cell = cell.strip_prefix("=\"").unwrap_or(cell);
@@ -39,7 +39,7 @@ fn is_number_char(c: char) -> bool {
         )
 }
 
-/// Digits, one decimal mark, an exponent: what a machine writes.
+/// Reads digits with at most one decimal mark and an exponent.
 pub fn plain(cell: &str, decimal: u8) -> Option<f64> {
     let bytes = cell.as_bytes();
     if bytes.is_empty() || bytes.len() > 40 {
@@ -131,11 +131,11 @@ pub fn is_missing(cell: &str) -> bool {
     MISSING.contains(&cell.to_ascii_lowercase().as_str())
 }
 
-/// What a switch word says.
+/// Meaning of a switch word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Switch {
     Off,
-    /// Half speed where the channel also knows an off, else the low level of a signal.
+    /// Half speed if the channel also has an "off", otherwise the low level of a signal.
     Low,
     On,
 }
@@ -150,8 +150,7 @@ impl Switch {
     }
 }
 
-/// On/off, true/false, yes/no and relay words of the trade's languages.
-/// A relay that is closed lets current through.
+/// On/off, true/false, yes/no and relay words in the languages of logs. A closed relay conducts.
 pub fn switch(cell: &str) -> Option<Switch> {
     let cell = strip(cell);
     if cell.is_empty() || cell.len() > 20 || cell.bytes().any(|b| b.is_ascii_digit()) {

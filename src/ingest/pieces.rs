@@ -1,9 +1,8 @@
-//! A long file of plain numbers, taken in pieces: read, hashed and turned into columns
-//! while it is warm in the cache, and never whole in memory.
+//! Reads a long file of plain numbers in pieces: each is read, hashed and converted to columns while
+//! it is in the cache of a core, so that the file is never whole in memory.
 //!
-//! What is decided is decided on the same look as for a file at hand, and rows are read by
-//! the same code ([`clean`]); whatever is not clean is left to the whole reading, which
-//! knows how to tell of it.
+//! Dialect and roles are decided on the same sample as for other files, and rows are read by the
+//! same code ([`clean`]). If a row is not plain, the file is read as a whole instead.
 
 use std::borrow::Cow;
 use std::fs::File;
@@ -27,19 +26,19 @@ use super::table::Clean;
 use crate::parallel::cores;
 use crate::stats::min_max::Extent;
 
-/// A shorter file is at hand as soon as a piece of it.
+/// A shorter file is read as a whole.
 const LEAST_BYTES: u64 = 4 << 20;
-/// Preamble and header lie within, and the encoding shows.
+/// Contains preamble and header, and suffices to recognize the encoding.
 const TOP_BYTES: usize = 1 << 20;
 /// Text and columns of a piece fit the cache of a core.
 const PIECE_BYTES: usize = 256 << 10;
-/// Pieces under way for each core.
+/// Pieces in progress for each worker.
 const AHEAD: usize = 3;
 
-/// The file's columns and its hash; `None` where it is not long or not clean, or cannot
-/// be read: the whole reading says why.
+/// Columns and SHA-256 of the file; `None` if it is not long, not plain or not readable: then
+/// reading it as a whole reports why.
 pub fn read(path: &Path, options: &ReadOptions) -> Option<(Read, String)> {
-    // A pipe must not even be opened: its writer would find that nobody reads.
+    // Opening a pipe would already disturb its writer.
     let told = path.metadata().ok().filter(|told| told.is_file())?.len();
     if !(LEAST_BYTES..=MOST_BYTES).contains(&told) {
         return None;
@@ -78,7 +77,7 @@ fn piece_of(file: &File, start: u64, length: usize) -> Option<Vec<u8>> {
 
 type Columns = Vec<(Vec<f64>, Extent)>;
 
-/// A piece on its way: some lines, and what their cells hold.
+/// Some lines of the file, and the values of their cells.
 struct Piece {
     bytes: Vec<u8>,
     columns: Vec<Vec<f64>>,
@@ -103,13 +102,13 @@ impl Piece {
         self.extents.extend(self.columns.iter().map(|column| Extent::of(column)));
     }
 
-    /// `length`: bytes of the whole file, to guess how many rows will come.
+    /// `length`: bytes of the whole file, to estimate the number of rows.
     fn add_to(&self, all: &mut Columns, length: usize) {
         let own = self.columns.iter().zip(&self.extents);
         for ((column, extent), (own, extent_of_own)) in all.iter_mut().zip(own) {
             if column.is_empty() {
                 let pieces = length as f64 / self.bytes.len().max(1) as f64;
-                // A guess: where there is no room for as much, what comes may be less.
+                // Only an estimate: if memory is short, fewer rows may come.
                 let _ = column.try_reserve_exact((1.02 * pieces * own.len() as f64) as usize);
             }
             column.extend_from_slice(own);
@@ -118,11 +117,11 @@ impl Piece {
     }
 }
 
-/// A core to read cells: its inbox, and its outbox.
+/// A thread that reads cells: the pieces sent to it, and those it returns.
 type Hand = (SyncSender<Piece>, Receiver<Piece>);
 
-/// One core reads the file, hashes it and gathers the columns; the others read cells.
-/// Pieces go round and come back in their order.
+/// One thread reads and hashes the file and joins the columns; the others read cells. Pieces are
+/// returned in order.
 fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<(Columns, String)> {
     let mut feed = Feed::behind(file, preamble)?;
     let mut all: Columns = cells.used.iter().map(|_| (Vec::new(), Extent::NONE)).collect();
@@ -168,17 +167,17 @@ fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<
     Some((all, super::hex(&feed.hash.finalize())))
 }
 
-/// The lines of a file, piece by piece, hashed as they come.
+/// Reads a file in pieces of whole lines, and hashes it.
 struct Feed<'a> {
     file: &'a File,
     hash: Sha256,
     taken: u64,
-    /// The beginning of a line whose end is yet to come.
+    /// The beginning of a line that is not complete yet.
     begun: Vec<u8>,
 }
 
 impl Feed<'_> {
-    /// Those behind the file's first bytes, if they still are what they were.
+    /// Starts after `preamble`, if the file still begins with it.
     fn behind<'a>(file: &'a File, preamble: &[u8]) -> Option<Feed<'a>> {
         let again = piece_of(file, 0, preamble.len())?;
         let hash = Sha256::new_with_prefix(&again);
@@ -186,8 +185,8 @@ impl Feed<'_> {
         (again == preamble).then_some(Feed { file, hash, taken, begun: Vec::new() })
     }
 
-    /// The next lines, whole ones; false where there are no more. `None` where the file
-    /// cannot be read or goes on for too long, or a line does.
+    /// Reads the next whole lines; false at the end of the file. `None` if the file cannot be read, or
+    /// the file or a line is too long.
     fn next(&mut self, into: &mut Vec<u8>) -> Option<bool> {
         into.clear();
         into.append(&mut self.begun);
@@ -238,7 +237,7 @@ mod tests {
         read(written(bytes).path(), &ReadOptions::default()).is_some()
     }
 
-    /// As it is read anyway, with what it says and does not.
+    /// Checks that both routes give the same log.
     fn same_as_the_careful_reading(bytes: &[u8]) -> Log {
         let file = written(bytes);
         let options = ReadOptions::default();
@@ -289,7 +288,7 @@ mod tests {
             assert!(!in_pieces(&bytes), "{what}");
             same_as_the_careful_reading(&bytes);
         }
-        // A row that is cut short at the end of the file.
+        // A row that is cut off at the end of the file.
         same_as_the_careful_reading(&text.as_bytes()[..text.len() - 9]);
     }
 
@@ -304,7 +303,7 @@ mod tests {
         assert!(read(Path::new("/"), &ReadOptions::default()).is_none());
     }
 
-    /// Opened, it would wait for a writer, or take one from who reads it next.
+    /// Opening it would wait for a writer, or take data from the next reader.
     #[test]
     #[cfg(unix)]
     fn a_pipe_is_not_opened() {

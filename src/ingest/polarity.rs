@@ -1,9 +1,9 @@
-//! A load whose column says off while it draws: an output that is active when low.
+//! Inverts load columns that are active when low: they say off while the load draws current.
 //!
-//! Where a load goes on, volts fall or stay. A column whose every clear edge goes with the
-//! opposite is turned; that takes several edges of both directions, at one engine speed,
-//! with nothing else switched and a first answer that is seen to go the wrong way at once:
-//! a raised idle and a raised setpoint lift the bus too, after the load's own dip.
+//! When a load is switched on, the bus voltage falls or stays. A column is inverted if the voltage
+//! does the opposite at every clear edge. This requires several edges in both directions, at
+//! constant engine speed, with nothing else switched, and an immediate response in the wrong
+//! direction: a raised idle or setpoint raises the voltage too, but after the dip of the load.
 
 use super::account::Account;
 use super::error::clip;
@@ -12,15 +12,15 @@ use super::rank::{median, quantile, sorted};
 use super::table::Body;
 use crate::log::Role;
 
-/// What the bus does at the edges of one load.
+/// Response of the bus at the edges of one load.
 #[derive(Debug, Clone, Copy, Default)]
 struct Edges {
-    /// Clear rises where the column says on, and falls where it says off.
+    /// Clear rises where the column says on, and clear falls where it says off.
     wrong_on: usize,
     wrong_off: usize,
-    /// Wrong, but the log is too slow to show the first answer.
+    /// Inverted, but the log is too slow to show the immediate response.
     perhaps: usize,
-    /// Clear ones as a load makes them.
+    /// Clear responses in the normal direction.
     right: usize,
 }
 
@@ -34,7 +34,7 @@ impl Edges {
     }
 }
 
-/// Turns the loads that are active when low, and says so.
+/// Inverts the loads that are active when low, and reports them.
 pub fn settle(body: &mut Body, bus: Role, account: &mut Account) {
     let Some(bus_v) = body.values(bus) else { return };
     let duties = body.duties();
@@ -58,19 +58,19 @@ pub fn settle(body: &mut Body, bus: Role, account: &mut Account) {
     }
 }
 
-/// Volts are compared over so long before an edge, and after what a relay may lag.
+/// The voltage is compared over these times before an edge, and after the lag of a relay.
 const BEFORE_S: f64 = 4.0;
 const LAG_S: f64 = 1.5;
 const AFTER_S: f64 = 4.0;
 const FEWEST_ROWS: usize = 3;
-/// An engine whose speed changes by less is at one speed.
+/// Relative change of engine speed that counts as none.
 const SAME_SPEED: f64 = 0.03;
-/// The first answer comes before an idle or a setpoint can rise.
+/// The immediate response comes before an idle or a setpoint can rise.
 const QUICK_S: f64 = 0.5;
-/// A change of less than this, or of less than its own scatter says, is none.
+/// A smaller relative change, or one within its own scatter, is not clear.
 const LEAST_SHARE: f64 = 0.004;
 
-/// The edges of load `which` of the view's.
+/// Counts the responses at the edges of load `which`.
 fn edges_of(view: View, which: usize) -> Edges {
     let mut found = Edges::default();
     let Some(duty) = view.loads.get(which) else { return found };
@@ -92,18 +92,19 @@ enum Answer {
     Perhaps,
 }
 
-/// The bus around an edge of a load, with nothing else switched and at one engine speed.
+/// Change of the bus voltage at an edge of a load, with nothing else switched and at one engine
+/// speed.
 pub struct Change {
     pub level_v: f64,
     pub change_v: f64,
     scatter_v: f64,
     pub rpm: Option<f64>,
-    /// The other loads that are on.
+    /// Which of the other loads are on.
     pub others: Vec<bool>,
     quick_upto: usize,
 }
 
-/// `None` where the edge is not alone, or too near the log's ends.
+/// `None` if something else changes too, or the edge is too near to an end of the log.
 pub fn change(view: View, which: usize, row: usize) -> Option<Change> {
     let at_s = *view.time_s.get(row)?;
     let back = |seconds: f64| {
@@ -147,7 +148,7 @@ pub fn change(view: View, which: usize, row: usize) -> Option<Change> {
     })
 }
 
-/// What a clear change of the bus at an edge says of the load.
+/// Direction of a clear response to an edge.
 fn answer(view: View, which: usize, row: usize, on: bool) -> Option<Answer> {
     let seen = change(view, which, row)?;
     if seen.change_v.abs() < (LEAST_SHARE * seen.level_v).max(2.0 * seen.scatter_v) {
@@ -169,7 +170,7 @@ fn middle(values: &[f64]) -> Option<f64> {
     median(values.iter().copied())
 }
 
-/// Half of what nine of ten values span.
+/// Half of the range from the 5 % to the 95 % quantile.
 fn spread(values: &[f64]) -> f64 {
     let sorted = sorted(values.iter().copied());
     match (quantile(&sorted, 0.05), quantile(&sorted, 0.95)) {

@@ -1,30 +1,30 @@
-//! Loggers that ask one channel after another and write a row at every answer, repeating
-//! the other channels' last values: a repeated value is no sample.
+//! Detects polled loggers, which read one channel after another and write a row for each reading,
+//! repeating the last values of the others: a repeated value is not a sample.
 //!
-//! In such a file a channel changes at most once a round, and the rounds are all about
-//! equally long. The channel that changes most shows the rounds; the others are updated at
-//! their own place within each. Only rows with a new voltage are samples; the other
-//! channels, read a moment earlier or later, are interpolated to its moments.
+//! In such a log a channel changes at most once per round, and all rounds have about the same
+//! length. The channel that changes most shows the rounds; the others are read at their own place
+//! within each. Only rows with a new voltage are samples; the other channels, which were read a
+//! moment earlier or later, are interpolated.
 
 use super::account::Account;
 use super::table::{Body, Channel};
 use crate::log::Role;
 
-/// Fewer changes of value than this show no rounds.
+/// Minimum number of changes that show rounds.
 const LEAST_CHANGES: usize = 20;
-/// A channel with fewer values than this is a switch, or noise at one step of resolution.
+/// A channel with fewer values is a switch, or noise of one resolution step.
 const LEAST_LEVELS: usize = 5;
-/// Shares of the gaps between changes: shorter than a round, one round, any number of rounds.
+/// Shares of the gaps between changes: shorter than a round, one round, whole rounds.
 const SHORTER_SHARE: f64 = 0.02;
 const ONE_ROUND_SHARE: f64 = 0.3;
 const ON_GRID_SHARE: f64 = 0.9;
-/// A slow ramp of a coarse channel changes evenly too, but never turns back.
+/// A slow ramp of a coarse channel also changes evenly, but never reverses.
 const REVERSAL_SHARE: f64 = 0.1;
-/// Rounds in which a polled channel seems to change twice: a row was late.
+/// Maximum share of rounds with two changes, which happen if a row is late.
 const TWICE_SHARE: f64 = 0.03;
 
-/// Finds the rounds of a polled log, and interpolates the other channels to the moments of
-/// the bus voltage. The rows in which that was measured; `None` where it was in every row.
+/// Finds the rows in which the voltage was measured, and interpolates the other channels to them.
+/// `None` if it was measured in every row.
 pub fn settle(body: &mut Body, bus: Role, account: &mut Account) -> Option<Vec<usize>> {
     let is_level = |role: Role| !matches!(role, Role::Load | Role::Note | Role::Ignored);
     let changes = |channel: &Channel| match is_level(channel.role) {
@@ -48,7 +48,7 @@ pub fn settle(body: &mut Body, bus: Role, account: &mut Account) -> Option<Vec<u
     let rows = body.time.len();
     let starts = starts(reference, rows_each, rows);
     let mut voltage_rows = updates(bus_changes, &starts, rows)?;
-    // What the first row has was read before the first whole round.
+    // The values in the first row were read before the first whole round.
     if voltage_rows.first().is_some_and(|row| *row > 0) {
         voltage_rows.insert(0, 0);
     }
@@ -66,7 +66,7 @@ pub fn settle(body: &mut Body, bus: Role, account: &mut Account) -> Option<Vec<u
     Some(voltage_rows)
 }
 
-/// Rows in which the value is another than in the row before; none where cells are missing.
+/// Rows in which the value differs from that of the row before; none if cells are missing.
 fn changes(values: &[f64]) -> Vec<usize> {
     if values.iter().any(|value| value.is_nan()) {
         return Vec::new();
@@ -75,7 +75,7 @@ fn changes(values: &[f64]) -> Vec<usize> {
     values.windows(2).enumerate().filter_map(differs).collect()
 }
 
-/// Rows from one update to the next, where the changes keep to rounds of two rows and more.
+/// Rows per round, if the changes fit rounds of two or more rows.
 fn rows_to_a_round(values: &[f64], changes: &[usize]) -> Option<f64> {
     let gaps: Vec<usize> =
         changes.windows(2).filter_map(|pair| Some(pair.get(1)? - pair.first()?)).collect();
@@ -113,8 +113,7 @@ fn rows_to_a_round(values: &[f64], changes: &[usize]) -> Option<f64> {
         .then_some(each)
 }
 
-/// First rows of the rounds: where the reference changes, and evenly between where it
-/// happens not to.
+/// First rows of the rounds: where the reference channel changes, and evenly spaced between.
 fn starts(changes: &[usize], rows_each: f64, rows: usize) -> Vec<usize> {
     let mut starts = Vec::new();
     let (Some(&first), Some(&last)) = (changes.first(), changes.last()) else { return starts };
@@ -135,8 +134,8 @@ fn starts(changes: &[usize], rows_each: f64, rows: usize) -> Vec<usize> {
     starts
 }
 
-/// The row of each round in which a channel was read: where it changes, else where in the
-/// round it usually does. `None` for a channel that is read more often than once a round.
+/// The row of each round in which a channel was read: where it changes, otherwise at its usual
+/// place. `None` if the channel is read more than once per round.
 fn updates(changes: &[usize], starts: &[usize], rows: usize) -> Option<Vec<usize>> {
     let mut own: Vec<Option<usize>> = vec![None; starts.len()];
     let mut offsets = std::collections::BTreeMap::<usize, usize>::new();
@@ -165,8 +164,8 @@ fn updates(changes: &[usize], starts: &[usize], rows: usize) -> Option<Vec<usize
     Some(own.iter().enumerate().filter_map(row_of).collect())
 }
 
-/// Straight lines from one update to the next, but from and to nothing: an engine that
-/// stands does not gather speed over a whole round.
+/// Interpolates between readings, except from or to 0: a stopped engine does not accelerate for a
+/// whole round.
 fn interpolate(values: &mut [f64], updates: &[usize]) {
     for pair in updates.windows(2) {
         let [from, to] = pair else { continue };

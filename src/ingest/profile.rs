@@ -1,4 +1,4 @@
-//! What each column holds, from the sample.
+//! Profile of each column of a sample, and the words in its name.
 
 use super::dialect::Dialect;
 use super::encoding::fold;
@@ -11,29 +11,29 @@ use super::units::Unit;
 
 #[derive(Debug, Clone, Default)]
 pub struct Facts {
-    /// Cells that were not missing.
+    /// Number of cells with a value.
     pub filled: usize,
     pub missing: usize,
     pub numbers: Vec<f64>,
-    /// Units written behind numbers.
+    /// Unit written after numbers.
     pub cell_unit: Option<Unit>,
     pub switches: usize,
-    /// Some of the switch words say off, so that "low" is a speed.
+    /// Some switch words mean off, so that "low" means half speed.
     pub off_words: bool,
     pub stamps: Vec<Stamp>,
-    /// Filled cells that are neither number, switch word nor clock.
+    /// Cells that are neither a number, a switch word nor a time.
     pub words: usize,
     pub word_example: Option<String>,
-    /// Values from the top of the file, whose rows follow each other.
+    /// Number of values from the top of the file, whose rows are consecutive.
     pub head: usize,
-    /// Numbers that stand for "no value"; `numbers` holds none of them.
+    /// Codes for "no value"; `numbers` contains none of them.
     pub codes: Vec<f64>,
-    /// Sorted, for quantiles.
+    /// Sorted `numbers`, for quantiles.
     sorted: Vec<f64>,
 }
 
 impl Facts {
-    /// Profiles every column of the rows in `texts` (aligned; the first starts at the body).
+    /// Profiles every column of the rows in `texts` (aligned; the first starts at the first data row).
     pub fn of(dialect: &Dialect, layout: &Layout, texts: &[&str]) -> Vec<Facts> {
         let width = layout.width();
         let mut facts = vec![Facts::default(); width];
@@ -96,7 +96,7 @@ impl Facts {
         }
     }
 
-    /// Nearly every filled cell is a number.
+    /// Nearly every cell with a value is a number.
     pub fn is_numeric(&self) -> bool {
         !self.numbers.is_empty() && self.numbers.len() * 10 >= self.filled * 8
     }
@@ -135,12 +135,12 @@ impl Facts {
     }
 }
 
-/// A column's name, ready to be searched for words of the trade.
+/// The words of a column name, prepared for the search of the vocabulary.
 #[derive(Debug, Clone)]
 pub struct Words {
-    /// Lower case, without accents; parted at marks, humps and digits.
+    /// Lower case without accents; split at punctuation, case changes and digits.
     parted: Vec<String>,
-    /// Parted at marks only: a hump is a guess.
+    /// Split only at punctuation, because a case change may be within a word.
     whole: Vec<String>,
 }
 
@@ -173,15 +173,15 @@ impl Words {
         self.parted.iter().map(String::as_str)
     }
 
-    /// Whether any of the patterns is found: see [`Words::find`].
+    /// Whether any of the patterns occurs: see [`Words::find`].
     pub fn has(&self, patterns: &str) -> bool {
         self.find(patterns).is_some()
     }
 
-    /// The first of the patterns, with commas between, that is found, without its mark:
-    /// `=word` is a whole word, `^word` the beginning of one, `word$` its end, and plain any
-    /// part of one word. Blanks in a pattern stand between neighboring words, of which the last
-    /// may go on unless the pattern is marked.
+    /// The first of the patterns (separated by commas) that occurs, without its mark: `=word` is a
+    /// whole word, `^word` its beginning, `word$` its end, and plain any part of a word. Blanks in a
+    /// pattern separate neighboring words, the last of which may be longer unless the pattern is
+    /// marked.
     pub fn find<'p>(&self, patterns: &'p str) -> Option<&'p str> {
         patterns.split(',').map(str::trim).find_map(|pattern| {
             let (fits, word): (fn(&str, &str) -> bool, &str) =

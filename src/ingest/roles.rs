@@ -1,7 +1,7 @@
-//! What each column means: words in its name, its unit, and what its values do.
+//! Assigns roles to columns, by words in the name, unit and values.
 //!
-//! A wrong guess is worse than a question, so a column that does not say
-//! enough stays `ignored`, and its `why` names the flag that uses it.
+//! A wrong guess is worse than a question, so an unclear column stays `ignored`, and its `why`
+//! names the flag that uses it.
 
 use super::account::Account;
 use super::error::{Problem, clip, list};
@@ -20,11 +20,11 @@ pub struct Assigned {
     pub role: Role,
     pub unit: Option<Unit>,
     pub why: String,
-    /// The flag gave this role.
+    /// Whether the user stated this role.
     pub forced: bool,
 }
 
-/// Says more of why a column has its role, or has none.
+/// Adds to the explanation of a column's role.
 pub fn add_reason(columns: &mut [Assigned], index: usize, reason: &str) {
     if let Some(column) = columns.get_mut(index) {
         column.why.push_str("; ");
@@ -40,7 +40,7 @@ pub struct Assignment {
     pub nominal_how: String,
 }
 
-/// Gives every column a role. `clock` are the columns that the time came from.
+/// Assigns a role to every column. `clock`: the columns of the clock.
 pub fn assign(
     headings: &[Heading],
     facts: &[Facts],
@@ -146,7 +146,7 @@ pub fn assign(
     Ok(Assignment { columns, bus, nominal, nominal_how })
 }
 
-/// While the logger is powered.
+/// Median voltage while the logger is powered.
 fn median_v(facts: &[Facts], candidate: &VoltageCandidate) -> f64 {
     let facts = facts.get(candidate.index);
     facts.map_or(f64::NAN, |facts| voltage_level(Some(candidate.unit), facts).1)
@@ -162,8 +162,8 @@ fn unsupported(why: Unsupported) -> String {
     }
 }
 
-/// The system that the voltages are of: stated, or that of a voltage asked for, of the
-/// battery's by name, else of the highest. Voltages of another are no candidates.
+/// The nominal voltage: as stated, else that of a requested voltage, else of one named after the
+/// battery, else of the highest. Voltages of other systems are dropped from the candidates.
 fn system(
     headings: &[Heading],
     facts: &[Facts],
@@ -205,7 +205,7 @@ fn system(
     Ok(nominal)
 }
 
-/// Says how to turn a converter's counts into volts, of a column that looks like them.
+/// Rejects a column of raw converter counts, and says how to convert them to volts.
 fn refuse_counts(
     headings: &[Heading],
     facts: &[Facts],
@@ -219,7 +219,8 @@ fn refuse_counts(
     counts.map_or(Ok(()), Err)
 }
 
-/// Roles other than voltage and load are held by one column: the fuller one, where they agree.
+/// Keeps only one column for each role other than voltage and load: the one with the most values,
+/// if they agree.
 fn settle_rivals(
     headings: &[Heading],
     facts: &[Facts],
@@ -254,13 +255,13 @@ fn settle_rivals(
             let unit = columns.get(i).and_then(|c| c.unit).unwrap_or(Unit::Other);
             facts.get(i).and_then(Facts::median).map(|m| unit.to_canonical().apply(m))
         };
-        // The leftmost of the fullest.
+        // Of the columns with the most values, the leftmost.
         let fullest = holders.iter().copied().rev().max_by_key(|&i| filled(i)).unwrap_or(0);
         let agrees = |i: usize| match (canonical_median(i), canonical_median(fullest)) {
             (Some(a), Some(b)) => (a - b).abs() <= 0.05 * b.abs().max(1.0),
             _ => role == Role::Note,
         };
-        // Two grounds that both read little may still be two places.
+        // Two ground drops with small values may still be at two places.
         let agree = role != Role::GroundDrop && holders.iter().all(|&i| agrees(i));
         let forced =
             holders.iter().copied().find(|&i| columns.get(i).is_some_and(|column| column.forced));

@@ -1,16 +1,16 @@
-//! Rows that a logger writes while its own supply is off: 0 V, which is neither rest nor
-//! a start nor a lost contact.
+//! Detects rows written while the logger's supply is off: 0 V, which is neither rest, cranking nor
+//! a lost contact.
 
 use std::ops::Range;
 
-/// A channel that is fed by the bus itself reads no more than this while that is off
-/// (common practice, no source: a converter's offset).
+/// A logger supplied by the bus reads at most this while the bus is off (common practice, no
+/// source: offset of a converter).
 const OFF_V: f64 = 0.1;
-/// A contact that is lost is back sooner; see [`crate::segment::drop_outs`].
+/// A lost contact recovers sooner; see [`crate::segment::drop_outs`].
 const LEAST_S: f64 = 1.5;
 
-/// The rows without supply, in order. Where engine speed is logged, only with the engine
-/// stopped: a running engine has a bus, and a channel that reads 0 then is wrong.
+/// The rows without supply, in order. If engine speed is logged, only with the engine stopped: the
+/// bus of a running engine has voltage, so 0 V is then a wrong reading.
 pub fn unpowered(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>) -> Vec<Range<usize>> {
     let turning = |row: usize| rpm.and_then(|rpm| rpm.get(row)).is_some_and(|rpm| *rpm > 0.0);
     let is_off = |(row, volts): (usize, &f64)| volts.abs() <= OFF_V && !turning(row);

@@ -1,8 +1,7 @@
-//! The body of the file as columns of numbers, by one of two routes that agree.
+//! Reads the data rows as columns of numbers, on one of two routes with the same result.
 //!
-//! The fast route ([`clean`]) takes lines of plain numbers at the speed of memory.
-//! Anything else goes the careful route, which knows line and column of every cell
-//! it cannot read.
+//! The fast route ([`clean`]) reads lines of plain numbers. Anything else is read on the careful
+//! route, which reports line and column of every cell that it cannot read.
 
 use chrono::NaiveDateTime;
 use csv::StringRecord;
@@ -18,10 +17,10 @@ use super::units::Unit;
 use crate::log::Role;
 use crate::stats::min_max::Extent;
 
-/// Which line of the file each row stands on.
+/// Line of the file on which each row is.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Lines {
-    /// One row a line from here on.
+    /// One row per line from this line on.
     From(usize),
     Listed(Vec<usize>),
 }
@@ -35,36 +34,36 @@ impl Lines {
     }
 }
 
-/// A column that holds a role. Until the body is read it has no values.
+/// A column that holds a role. It has no values until the table is read.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Channel {
     /// Index of the column in the file.
     pub column: usize,
-    /// The header's name.
+    /// Name in the header.
     pub name: String,
     pub role: Role,
     pub unit: Option<Unit>,
-    /// Where cells may be switch words: whether "low" is half on.
+    /// `None` if the cells are numbers; else whether the switch word "low" means half on.
     pub low_is_half: Option<bool>,
     pub values: Vec<f64>,
     pub extent: Extent,
 }
 
-/// What to take from the body.
+/// What to read from the data rows.
 #[derive(Debug, Clone)]
 pub struct Wanted {
     pub channels: Vec<Channel>,
-    /// Column of remarks.
+    /// Index of the column of remarks.
     pub note: Option<usize>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct Body {
-    /// As the clock counts: see [`Clock`]; NaN where a cell is unreadable.
+    /// In the unit of the clock: see [`Clock`]; NaN if a cell is unreadable.
     pub time: Vec<f64>,
     pub lines: Lines,
     pub channels: Vec<Channel>,
-    /// Row and text of each remark.
+    /// Row index and text of each remark.
     pub notes: Vec<(usize, String)>,
     /// The first wall-clock time in the text.
     pub wall: Option<NaiveDateTime>,
@@ -81,7 +80,7 @@ impl Body {
         }
     }
 
-    /// The first channel that holds `role`.
+    /// The first channel with this role.
     pub fn channel(&self, role: Role) -> Option<&Channel> {
         self.channels.iter().find(|channel| channel.role == role)
     }
@@ -100,7 +99,7 @@ impl Body {
         self.time.iter().copied().find(|time| time.is_finite())
     }
 
-    /// The rows the other way round.
+    /// Reverses the order of the rows.
     pub fn reverse(&mut self) {
         let rows = self.time.len();
         self.time.reverse();
@@ -110,12 +109,12 @@ impl Body {
             *row = rows.saturating_sub(*row + 1);
         }
         self.notes.reverse();
-        // The first row of the file is the last moment.
+        // The first row of the file is now the last.
         self.wall = None;
     }
 }
 
-/// The text and all that was decided on its sample.
+/// The text, and everything that was decided on its sample.
 #[derive(Clone, Copy)]
 pub struct Plan<'a> {
     /// Aligned: see [`Dialect::align`].
@@ -136,13 +135,13 @@ fn fast(plan: Plan) -> Option<Body> {
     clean.body(clean::columns(plan.text.get(plan.layout.body_byte..)?, clean.cells())?)
 }
 
-/// A table that may be of plain numbers alone, as far as its sample shows.
+/// A table that may consist of plain numbers, judging by its sample.
 pub struct Clean<'a> {
     dialect: &'a Dialect,
     layout: &'a Layout,
     wanted: &'a Wanted,
     time_column: Option<usize>,
-    /// In rising order.
+    /// Column indices in rising order.
     used: Vec<usize>,
 }
 
@@ -180,11 +179,11 @@ impl<'a> Clean<'a> {
         }
     }
 
-    /// From the columns read, in the order of [`Cells::used`].
+    /// Builds the table from the columns in the order of [`Cells::used`].
     pub fn body(&self, columns: Vec<(Vec<f64>, Extent)>) -> Option<Body> {
         let mut columns = columns;
         let rows = columns.first()?.0.len();
-        // Time is no value: no column is asked for twice.
+        // The time column has no other role, so each column is taken once.
         let mut take = |index: usize| {
             let at = self.used.binary_search(&index).ok()?;
             let (values, extent) = columns.get_mut(at)?;
@@ -206,7 +205,7 @@ fn by_rate(rows: usize) -> Vec<f64> {
     (0..rows).map(|row| row as f64).collect()
 }
 
-/// A quoted cell that runs over more lines than this is a quote that was never closed.
+/// A quoted cell with more lines than this has no closing quote.
 const LONGEST_QUOTE_LINES: u64 = 20;
 
 fn careful(plan: Plan, account: &mut Account) -> Body {
@@ -227,7 +226,7 @@ fn careful(plan: Plan, account: &mut Account) -> Body {
     }
 }
 
-/// Reads row by row. `Err` is the line of a quote that swallows the file.
+/// Reads row by row. `Err` is the line of a quote without a closing quote.
 fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
     let Plan { text, dialect, layout, clock, wanted } = plan;
     let body_text = text.get(layout.body_byte..).unwrap_or("");
@@ -237,11 +236,11 @@ fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
     let mut lines = Vec::new();
     let width = layout.width();
     let mut last_note = String::new();
-    // Columns in another order from some line on, by a header that says so.
+    // Set after a header with another order of columns.
     let mut order: Option<Order> = None;
-    // A short row is the truncated one only if no row follows.
+    // A short row is a truncated one only if it is the last.
     let mut short: Option<usize> = None;
-    // The text is UTF-8 and rows may be of any width: reading cannot fail.
+    // The text is UTF-8 and rows may have any width, so reading cannot fail.
     while reader.read_record(&mut row).unwrap_or(false) {
         let offset = layout.body_line.saturating_sub(1);
         let (_, in_body) = header::start_of(&row, body_text);

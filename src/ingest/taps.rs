@@ -1,4 +1,4 @@
-//! Several voltages: which is the battery's, the alternator's, the module's, and which is the bus.
+//! Assigns several voltages to battery, alternator and module, and chooses the bus.
 
 use super::account::Account;
 use super::error::Problem;
@@ -14,13 +14,13 @@ use crate::stats::resolution::quantisation_step;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct VoltageCandidate {
     pub index: usize,
-    /// By name; `None` where the name says just "voltage".
+    /// From the name; `None` if it says only "voltage".
     pub tap: Option<Tap>,
     pub unit: Unit,
     pub forced: bool,
 }
 
-/// What is known of the candidates.
+/// The columns from which to choose.
 #[derive(Clone, Copy)]
 pub struct Columns<'a> {
     pub headings: &'a [Heading],
@@ -29,8 +29,8 @@ pub struct Columns<'a> {
 }
 
 impl Columns<'_> {
-    /// Gives each tap at most one column and returns the tap that is the bus:
-    /// battery, else module, else alternator. `None` where there is no candidate.
+    /// Assigns at most one column to each tap. Returns the tap that is the bus: battery, else module,
+    /// else alternator; `None` if there is no candidate.
     pub fn settle(
         &self,
         candidates: &[VoltageCandidate],
@@ -53,7 +53,7 @@ impl Columns<'_> {
             }
         }
         if plain.len() > 1 && !has(&taken, Tap::Alternator) {
-            // While the engine runs, current flows from the alternator: its end of the cable is the highest.
+            // While the engine runs, current flows from the alternator, so its voltage is the highest.
             plain.sort_by(|a, b| self.running_v(b).total_cmp(&self.running_v(a)));
             if let [high, next, ..] = plain[..] {
                 let lead_v = self.running_v(&high) - self.running_v(&next);
@@ -101,7 +101,7 @@ impl Columns<'_> {
         self.facts.get(candidate.index)
     }
 
-    /// Upper part of the values: the engine runs for most of a log.
+    /// A high quantile, V: the engine runs during most of a log.
     fn running_v(&self, candidate: &VoltageCandidate) -> f64 {
         let upper = self.facts(candidate).and_then(|facts| facts.quantile(0.8)).unwrap_or(0.0);
         candidate.unit.to_canonical().apply(upper)
@@ -125,8 +125,8 @@ impl Columns<'_> {
         self.facts(candidate).map_or(0.0, |facts| facts.share_within(low_v / scale, high_v / scale))
     }
 
-    /// The best of the columns for one tap: fewer empty cells, finer steps, saner level. Errs
-    /// where nothing tells.
+    /// The best column for one tap: fewer empty cells, finer resolution, more plausible level. Fails
+    /// if they are equally good but differ.
     fn choose(
         &self,
         rivals: &[VoltageCandidate],
@@ -171,7 +171,7 @@ impl Columns<'_> {
         Ok(Some(best))
     }
 
-    /// Whether `a` is the better one, and what makes the winner better.
+    /// Whether `a` is better, and the reason for the winner.
     fn is_better(&self, a: VoltageCandidate, b: VoltageCandidate) -> Option<(bool, String)> {
         let (empty_a, empty_b) = (self.unreadable_share(&a), self.unreadable_share(&b));
         if (empty_a - empty_b).abs() > 0.01 {

@@ -24,23 +24,23 @@ pub const COUNTER: &str = "
     =n, =idx, frame, packet, =#, messung
 ";
 
-/// What only ever grows and is no clock.
+/// Quantities that only grow, but are not clocks.
 pub const RUNNING_TOTAL: &str = "
     distance, =odo, odomet, mileage, strecke, =weg, distanc, energy, energie, =ah, =wh, =kwh,
     =soc, fuel, kraftstoff, =trip, latitude, longitude, =lat, =lon, altitude, pressure, druck,
     torque, total
 ";
 
-/// Names of a column that says what the number beside it measures.
+/// Columns that say what the number beside them measures.
 pub const SIGNAL_NAME: &str = "
     signal, parameter, channel, kanal, canal, sensor, =name, =pid, quantity, variable, messgrosse,
     grandeur, measurement, =field, =tag, =item, =key
 ";
 
-/// Names of a column that holds the unit of the number beside it.
+/// Columns that hold the unit of the number beside them.
 pub const UNIT_NAME: &str = "unit, units, einheit, unite, unidad, unita, eenheid, jednostka";
 
-/// Names that say nothing: channels of a general logger.
+/// Names without meaning: channels of a general-purpose logger.
 pub const GENERIC: &str = "
     ^ch, channel, kanal, canal, =analog, ^ain, =a, =adc, =pid, =signal, =input, eingang, =entree,
     =entrada, =ingresso, =ingang, ^wejscie, =column, =value, =wert, =valeur, =valor, =valore,
@@ -82,25 +82,25 @@ pub const GROUND: &str = "
     =kl 31, klemme 31, ^kl31, kl 31, アース, масса двигателя, 搭铁
 ";
 
-/// What is measured along a ground path rather than against it.
+/// A voltage along a ground path, rather than against it.
 pub const LOST: &str = "
     =drop, =drops, drop$, =loss, =lost, abfall, verlust, =chute, =caida, ^caduta, =queda, =val,
     ^spadek, =case to, =block to, =offset
 ";
 
-/// Grounds elsewhere than on the alternator's way back.
+/// Grounds other than the return path of the alternator.
 pub const OTHER_GROUND: &str = "
     =body, chassis, karosserie, carrosserie, =air, =frame, =cabin, =dash, =shield, =loop, =fault
 ";
 
-/// Voltages that are signals of something else.
+/// Voltages of sensors and other signals.
 pub const SIGNAL: &str = "
     =sensor, =sensors, sensor$, =tps, =throttle, drossel, =pedal, pedal$, =map, =maf, =o 2, =o2,
     =o2s, =ho2s, lambda, =cell, =cells, zelle, =cellule, =ref, =reference, =5v, =signal, signal$,
     =knock, klopf, =ripple, =ntc, =sonda, =sonde, sonde$, =wideband, =potentiometer
 ";
 
-/// What is wished for or summed up, not what was there.
+/// Setpoints, limits and statistics, rather than measured values.
 pub const DERIVED: &str = "
     =target, =soll, sollwert, solldrehzahl, sollspannung, =setpoint, =set point, =consigne,
     =desired, =limit, =limiter, =max, =min, =peak, =maximum, =minimum, =threshold, =avg5,
@@ -139,7 +139,7 @@ pub const RPM: &str = "
     =n engine, =nengine, =eng n, =vueltas, оборот, 回転, 转速
 ";
 
-/// Speeds that are not the engine's.
+/// Speeds other than that of the engine.
 pub const OTHER_SPEED: &str = "
     =turbo, =wheel, =rad, =roue, =rueda, =ruota, =vehicle, fahrzeug, =car, =road, =ground,
     =input shaft, =output shaft, =gearbox, getriebe, =gps, =turbine, =trans, =transmission
@@ -164,16 +164,16 @@ pub const AMBIENT: &str = "
     ^exterior, ^buiten, ^otocz, ^zewn, =outdoor, ^omgeving, =external, =extern, =tamb, 外気, наружн
 ";
 
-/// A temperature by its short name alone.
+/// Temperatures, also by their abbreviations.
 pub const TEMPERATURE: &str = "
     ^temp, temp$, temperat, =ect, =clt, =iat, =oat, =aat, =cts, =ewt, =tclt, =tcw, =tiat, =tamb,
     =teng, =tmot, 水温, 温度
 ";
 
-/// What begins alike.
+/// Words that resemble temperature.
 pub const NO_TEMPERATURE: &str = "=temps, =tempo, =tempi, tempomat, =template";
 
-/// Temperatures of things that have no role here.
+/// Temperatures without a role here.
 pub const OTHER_PLACE: &str = "
     =oil, =ol, ^oltemp, ^oeltemp, motorol, motoroel, getriebeol, =oiltemp, =huile, =aceite, =olio,
     =oleo, =olie, ^olej, =exhaust, =egt, abgas, fuel temp, kraftstofftemp, =gearbox, getriebe,
@@ -183,7 +183,7 @@ pub const OTHER_PLACE: &str = "
 
 // Consumers of current, and names that resemble them.
 
-/// Consumers; a name may hold several.
+/// Consumers of all kinds.
 pub const CONSUMER: &str = "
     =fan, =fans, =gmv, ^fan, =coolingfan, =radfan, =radiatorfan, =efan, ^lufter, ^luefter,
     kuhlerlufter, kuehlerluefter, motorlufter, motorluefter, zusatzlufter, zusatzluefter,
@@ -209,20 +209,20 @@ pub const CONSUMER: &str = "
     =фары, =свет, насос, обогрев, печк, ファン, エアコン, ブロワ, ライト, ランプ, ポンプ, 风扇, 空调, 大灯
 ";
 
-/// Names that say "a consumer" and not which.
+/// Words for a consumer of unknown kind.
 pub const ANY_LOAD: &str = "
     =relay, =relays, relay$, =relais, relais$, =rele, =reles, ^przekaznik, =load, =loads,
     =consumer, =consumers, verbraucher, =carga, =cargas, =carico, =charge electrique, =belasting,
     ^obciaz, ^consommateur, =accessory, =accessories, ^zubehor, =реле, リレー, 继电器
 ";
 
-/// "Load" without a word of its kind is as often the engine's, in percent.
+/// "Load" alone often means engine load in percent.
 pub const BARE_LOAD: &str = "=load, =loads, =carga, =cargas, =carico, =belasting, ^obciaz";
 
-/// A switch or a duty, whatever it belongs to.
+/// A duty cycle of any kind.
 pub const DUTY: &str = "=duty, duty$, =pwm, pwm$, =dc, tastverhaltnis";
 
-/// What turns the name of a consumer into the name of something else about it.
+/// Other properties of a consumer than its state.
 pub const NOT_A_STATE: &str = "
     =pressure, =press, druck$, =pression, =presion, =pressione, =pressao, ^cisnien, =flow, flow$,
     durchfluss, =debit, =level, fullstand, fuellstand, =hours, =runtime, =run time, =on time,
@@ -232,8 +232,8 @@ pub const NOT_A_STATE: &str = "
     =indicator
 ";
 
-/// What the engine's own control measures and works all the time, mixture, air, spark and
-/// exhaust: a duty there is no load that somebody switches.
+/// What the engine management measures and controls all the time (mixture, air, spark, exhaust): its
+/// duty is not a load that somebody switches.
 pub const ENGINE_CONTROL: &str = "
     lambda, =o 2, =o2, =o2s, =ho2s, =oxygen, =wideband, =afr, =air fuel, =fuel air, =mixture,
     =gemisch, ^equiv, =ratio, =stoich, sonde$, sonden, =sonda, ^inject, einspritz, =wastegate,
@@ -243,7 +243,7 @@ pub const ENGINE_CONTROL: &str = "
     =manifold
 ";
 
-/// Loads of another kind: torque, not amps.
+/// Engine load: torque, not current.
 pub const TORQUE_LOAD: &str = "
     engine load, =engineload, =eng load, motorlast, =calculated load, =calc load, =absolute load,
     =abs load, =load abs, =relative load, =load pct, =load percent, =load value, =loadvalue,

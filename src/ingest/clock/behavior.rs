@@ -1,41 +1,41 @@
-//! How a column of numbers runs down the file: does it behave like a clock?
+//! Measures whether a column of numbers behaves like a clock.
 //!
-//! A clock never goes back, except where it wraps, restarts or is set back; it advances
-//! with the rows, every row or every few rows; and it runs straight against the row number.
+//! A clock never goes back, unless it wraps, restarts or is set back. It advances every row or
+//! every few rows, in a straight line against the row number.
 
 use super::wrap;
 use crate::ingest::rank::{median, steps};
 
-/// A clock stays within this share of its span of a straight line against the row number.
+/// A clock stays this close to a straight line against the row number, as a share of its span.
 const STRAIGHT_SHARE: f64 = 0.02;
-/// More steps back than one in so many make no clock.
+/// A clock steps back at most once in this many steps.
 const STEPS_TO_A_STEP_BACK: usize = 20;
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct Behavior {
-    /// Values looked at.
+    /// Number of values.
     pub rows: usize,
-    /// From the first tick to the last.
+    /// From the first tick to the last, in the clock's own unit.
     pub span: f64,
-    /// Median of the steps forward.
+    /// Median step forward.
     pub step: f64,
-    /// Share of the rows, between the first tick and the last, in which it advances.
+    /// Share of the rows between the first tick and the last in which it advances.
     pub ticks: f64,
-    /// How many times it advances in all.
+    /// Number of steps forward.
     pub advances: usize,
     /// Steps back that neither a wrap nor a restart explains.
     pub backward: usize,
-    /// Root mean square distance from a straight line against the row number, as a share
-    /// of the span.
+    /// Root mean square distance from a straight line against the row number, as a share of the
+    /// span.
     pub bend: f64,
-    /// It counts rows: every step is exactly one.
+    /// Every step is exactly one: it counts rows.
     pub counts_rows: bool,
-    /// The rows stand newest first.
+    /// The newest row comes first.
     pub newest_first: bool,
 }
 
 impl Behavior {
-    /// `None` where the values never move.
+    /// `None` if the values never change.
     pub fn of(values: &[f64]) -> Option<Behavior> {
         let ups = steps(values).filter(|step| *step > 0.0).count();
         let downs = steps(values).filter(|step| *step < 0.0).count();
@@ -47,7 +47,7 @@ impl Behavior {
         Behavior::forward(values)
     }
 
-    /// Of a column that says it is the time and never moves.
+    /// For a time column that never changes.
     pub fn stuck(rows: usize) -> Behavior {
         Behavior {
             rows,
@@ -69,7 +69,7 @@ impl Behavior {
         let advances = ups.len();
         let step = median(ups)?;
         let counts_rows = steps(&unwrapped).all(|step| step == 1.0);
-        // A restart begins a run of its own; the longest one shows how the clock behaves.
+        // A restart begins a new run; the longest run shows how the clock behaves.
         let (mut backward, mut anew) = (0, 0);
         let mut longest = 0..0;
         let mut start = 0;
@@ -87,7 +87,7 @@ impl Behavior {
                 start = row;
             }
         }
-        // What begins anew all the time counts something else.
+        // A column that restarts often is not a clock.
         if anew * STEPS_TO_A_STEP_BACK > values.len() {
             backward += anew;
         }
@@ -108,7 +108,7 @@ impl Behavior {
         })
     }
 
-    /// It goes back no more often than a clock is corrected.
+    /// It steps back no more often than a clock that is corrected.
     pub fn runs(&self) -> bool {
         self.backward * STEPS_TO_A_STEP_BACK <= self.rows
     }
@@ -123,14 +123,14 @@ impl Behavior {
     }
 }
 
-/// Back to about where the run began, and on from there.
+/// Whether the value returns to about where the run began, and increases from there.
 fn restarts(values: &[f64], start: usize, row: usize) -> bool {
     let at = |row: usize| values.get(row).copied().unwrap_or(f64::NAN);
     let (first, last, now) = (at(start), at(row - 1), at(row));
     now - first <= 0.02 * (last - first) && at(row + 1) >= now
 }
 
-/// Without the rows before it starts and after it stops: a run-time counter stands at 0
+/// Without the rows before the first tick and after the last: a run-time counter stays at 0
 /// until the engine runs.
 fn moving(run: &[f64]) -> &[f64] {
     let stands_from = |value: f64| run.iter().rposition(|v| *v != value).map_or(0, |row| row + 1);

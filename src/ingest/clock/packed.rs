@@ -1,8 +1,8 @@
-//! Hours, minutes and seconds as one number: 143059 is followed by 143100.
+//! Clocks that write hours, minutes and seconds as one number: 143059 is followed by 143100.
 
 use crate::ingest::rank::{median, steps};
 
-/// Seconds since midnight; `None` where a part of the number is none of a clock.
+/// Seconds since midnight; `None` if the number is not a valid time.
 pub fn seconds(packed: f64) -> Option<f64> {
     let whole = packed.floor();
     let (hours, minutes, seconds) = (whole / 10_000.0, whole / 100.0 % 100.0, whole % 100.0);
@@ -10,11 +10,11 @@ pub fn seconds(packed: f64) -> Option<f64> {
     is_clock.then(|| 3600.0 * hours.floor() + 60.0 * minutes.floor() + packed % 100.0)
 }
 
-/// One number in so many may be a bad cell.
+/// At most one number in this many may be invalid.
 const GOOD_TO_A_BAD_ONE: usize = 100;
 
-/// The column in seconds, if it is such a clock: nearly all its numbers could be one, and
-/// where a plain count would jump from 59 to 100, this one goes on at its own pace.
+/// The column in seconds, if it is such a clock: nearly all numbers are valid times, and where
+/// the number jumps from 59 to 100, the time continues at its usual pace.
 pub fn unpacked(numbers: &[f64]) -> Option<Vec<f64>> {
     let (plain, all): (Vec<f64>, Vec<f64>) =
         numbers.iter().filter_map(|packed| Some((*packed, seconds(*packed)?))).unzip();
@@ -42,7 +42,7 @@ mod tests {
             (50..70).map(|s: i32| f64::from(93_000 + s % 60 + 100 * (s / 60))).collect();
         let seconds: Vec<f64> = (0..20).map(|s| 9.5 * 3600.0 + 50.0 + f64::from(s)).collect();
         assert_eq!(unpacked(&day), Some(seconds));
-        // Seconds, a row a minute, and a row every hundred counts.
+        // A row each second, each minute, and each hundred counts.
         for each in [1.0, 60.0, 100.0] {
             let count: Vec<f64> = (0..200).map(|k| each * f64::from(k)).collect();
             assert_eq!(unpacked(&count), None, "{each}");

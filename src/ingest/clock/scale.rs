@@ -1,4 +1,4 @@
-//! What one count of a numeric clock lasts.
+//! Determines the unit of a numeric clock.
 
 use super::Epoch;
 use super::behavior::Behavior;
@@ -16,32 +16,32 @@ pub struct Scale {
     pub notices: Vec<String>,
 }
 
-/// No logger of cars samples faster or more seldom than this.
+/// Sampling intervals that car loggers use.
 const INTERVAL_S: std::ops::RangeInclusive<f64> = 0.0005..=600.0;
-/// Nobody stops a log sooner; a milliseconds clock that would be shorter counts seconds.
+/// Logs are longer than this, so a shorter one in milliseconds is really in seconds.
 const SHORTEST_LOG_S: f64 = 30.0;
-/// Loggers that count seconds sample no more seldom than this as a rule (common practice,
+/// Loggers that count seconds usually sample at least this often (common practice,
 /// no source).
 const SLOW_LOGGER_S: f64 = 60.0;
-/// Two clocks run at a ratio of units if they meet it this closely.
+/// Relative tolerance for the ratio of two clocks in different units.
 const RATIO_SHARE: f64 = 0.03;
 
-/// Whether no unit of time gives it a plausible interval from row to row.
+/// Whether no unit of time gives a plausible sampling interval.
 pub fn outside_any_unit(behavior: &Behavior, facts: &Facts) -> bool {
     let units = [1e-6, 1e-3, 1.0, 60.0, 86_400.0];
     !units.iter().any(|each| INTERVAL_S.contains(&(each * behavior.row_interval())))
         && epoch_of(facts).is_none()
 }
 
-/// 60:1, 1000:1, …: two clocks of the same time in different units.
+/// 60, 1000, …: the ratio of two clocks in different units.
 pub fn is_ratio_of_units(ratio: f64) -> bool {
     [60.0, 1000.0, 3600.0, 60_000.0, 86_400.0, 1e6]
         .iter()
         .any(|known| (ratio / known - 1.0).abs() <= RATIO_SHARE)
 }
 
-/// `others`: spans of the other columns that run like clocks over the same rows, and whether
-/// each is known to be in seconds.
+/// `others`: span of each other column that behaves like a clock, and whether it is known to be
+/// in seconds.
 pub fn of(heading: &Heading, facts: &Facts, others: &[(f64, bool)]) -> Scale {
     let stated = heading.unit.or(facts.cell_unit).filter(|unit| unit.seconds().is_some());
     let plain = |unit: Unit| Scale {
@@ -92,7 +92,7 @@ fn label(unit: Unit) -> &'static str {
     }
 }
 
-/// Counts since 1970, as far as their size shows it: 2001 to 2100.
+/// Time since 1970, recognized from the size of the numbers: 2001 to 2100.
 fn epoch_of(facts: &Facts) -> Option<Scale> {
     let low = facts.quantile(0.02)?;
     let unix = |seconds_per_unit, label| {
@@ -122,8 +122,8 @@ fn by_name(heading: &Heading) -> Option<Unit> {
     }
 }
 
-/// Another column that runs 60 times slower counts minutes, one that runs 1000 times slower
-/// counts seconds.
+/// Compares with the other clocks: a column that counts 60 times slower is in minutes, and one
+/// that counts 1000 times slower is in seconds.
 fn by_others(total: f64, others: &[(f64, bool)]) -> Option<Unit> {
     let near = |ratio: f64, known: f64| (ratio / known - 1.0).abs() <= RATIO_SHARE;
     others.iter().find_map(|&(span, in_seconds)| {
@@ -141,7 +141,7 @@ fn by_others(total: f64, others: &[(f64, bool)]) -> Option<Unit> {
 
 fn by_steps(facts: &Facts, dt: f64, total: f64) -> (Unit, &'static str) {
     let whole = facts.all_whole();
-    // Ten seconds a row for an hour, or ten milliseconds for four seconds?
+    // Distinguishes ten seconds per row for an hour from ten milliseconds per row for four seconds.
     let slow_seconds = dt <= SLOW_LOGGER_S && total / 1000.0 < SHORTEST_LOG_S;
     if whole && dt >= 5000.0 {
         (Unit::Microsecond, "because it counts whole numbers in steps above 5000")

@@ -1,9 +1,9 @@
-//! Counters that begin again at 0 when they are full.
+//! Continues clocks that start again at 0.
 
 use crate::ingest::rank::{median, steps};
 
-/// Counts after which a counter of whole numbers begins again: 8, 16, 24 and 32 bits, and
-/// decimal displays; a time of day in seconds and in milliseconds, and within the hour.
+/// Periods of counters: 8, 16, 24 and 32 bits, decimal displays, and the time of day or of the
+/// hour in seconds and milliseconds.
 const PERIODS: [f64; 11] = [
     65_536.0,
     16_777_216.0,
@@ -17,13 +17,13 @@ const PERIODS: [f64; 11] = [
     3.6e6,
     86.4e6,
 ];
-/// A counter that wraps was nearly full and begins near 0.
+/// Before a wrap a counter is this close to its period, and after it this close to 0.
 const NEAR_SHARE: f64 = 0.05;
 
-/// Carries a counter on over its wraps; how many there were.
+/// Continues a counter across its wraps. Returns how many there were.
 ///
-/// A fall is a wrap only where every fall of the column is one, by the same period, and the
-/// step over it is about as long as the others.
+/// A fall is a wrap only if every fall in the column is one with the same period, and the step
+/// across it is about as long as the others.
 pub fn unwrap_counter(values: &mut [f64]) -> usize {
     let known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
     let pairs = known.iter().copied().zip(known.iter().copied().skip(1));
@@ -54,7 +54,7 @@ pub fn unwrap_counter(values: &mut [f64]) -> usize {
     falls.len()
 }
 
-/// A clock that falls by nearly its whole period passed midnight (or the full hour).
+/// Continues a time of day across midnight (or the full hour). Returns how often it passed.
 pub fn unwrap_time_of_day(time: &mut [f64], period_s: f64) -> usize {
     let mut carried = 0.0;
     let mut last = f64::NAN;

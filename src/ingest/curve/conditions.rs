@@ -1,4 +1,4 @@
-//! Test voltage and temperature, from whatever a sheet says beside its points.
+//! Finds the test voltage (V) and temperature (°C) in the remarks of an output sheet.
 
 use std::sync::LazyLock;
 
@@ -11,17 +11,17 @@ use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::nominal::Nominal;
 
-/// ISO 8854 tests at [`levels::BENCH`] and 23 °C (from memory), benches in whatever their
-/// hall has (common practice, no source).
+/// Standard test temperature, °C, with low and high: 23 °C by ISO 8854 (from memory), in
+/// practice the temperature of the room (common practice, no source).
 const USUAL_C: (f64, f64, f64) = (23.0, 15.0, 30.0);
-/// How well a bench keeps what it states (ISO 8854, from memory).
+/// How accurately a test bench keeps its stated conditions (ISO 8854, from memory).
 const KEPT_V: f64 = 0.1;
 const KEPT_C: f64 = 5.0;
 const DEGREES: std::ops::RangeInclusive<f64> = -40.0..=200.0;
-/// No line that tells something is longer.
+/// Longer lines are cut.
 const LONGEST: usize = 400;
 
-/// Each value told, once.
+/// Each value found on the sheet, once.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Conditions {
     volts: Vec<f64>,
@@ -69,8 +69,8 @@ impl Conditions {
         }
     }
 
-    /// Of an alternator for that system. 12 V and 14 V, told bare, name the class of one
-    /// for 12 V.
+    /// Test voltage for an alternator of that system. A bare 12 V or 14 V names the class of a 12 V
+    /// alternator, not its test voltage.
     pub fn test_v(&self, stated: Option<f64>, nominal: Nominal) -> Estimate {
         let could_be = self.volts.iter().copied().filter(|v| could_be_test(nominal, *v));
         let mut told: Vec<f64> = could_be.collect();

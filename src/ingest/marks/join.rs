@@ -1,4 +1,4 @@
-//! Marks to load columns.
+//! Converts marks to load columns.
 
 use std::collections::HashMap;
 
@@ -10,25 +10,25 @@ use crate::ingest::error::{Problem, clip};
 use crate::ingest::{frame_column, frame_values};
 use crate::log::{Log, Marks, MovedMark, Role, Span};
 
-/// Sentences of one kind that are written out; a page lists no more.
+/// Notices of one kind that are listed individually.
 const MOST_TOLD: usize = 10;
-/// A duty that changes less has not been switched.
+/// A smaller change of duty is not a switch.
 const LEAST_DUTY_CHANGE: f64 = 0.08;
 
-/// One load with its marks in the order of time.
+/// One load with its marks in order of time.
 struct MarkedLoad {
-    /// As the first mark writes it.
+    /// As written in the first mark.
     name: String,
-    /// Its column of the frame, where the file has one.
+    /// Index of its column in the frame, if the file has one.
     column: Option<usize>,
-    /// Before the first mark.
+    /// Duty before the first mark.
     duty_before: f64,
-    /// Place in the list of marks, and the duty from there on.
+    /// Index of each mark, and the duty from then on.
     states: Vec<(usize, f64)>,
 }
 
-/// Adds or extends load columns of `frame` by the marks, which are in the order of time.
-/// A column's own values stand until its first mark.
+/// Adds or extends load columns of `frame` by the marks, which are in order of time. The values of
+/// a column are kept up to its first mark.
 pub fn join(
     log: &OfLog,
     mut placed: Vec<Placed>,
@@ -78,7 +78,7 @@ pub fn join(
     Ok(applied)
 }
 
-/// The loads that marks name, in the order of their first marks.
+/// The loads named by marks, in the order of their first marks.
 fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
     let columns: HashMap<String, usize> = frame
         .iter()
@@ -102,7 +102,7 @@ fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
     for (k, Placed { mark, .. }) in placed.iter().enumerate() {
         if mark.is_all_loads() {
             for load in &mut loads {
-                // "all:off" before a load's own first mark does not say that it was on.
+                // "all:off" before the first mark of a load does not imply that it was on.
                 if load.states.is_empty() {
                     load.duty_before = 0.0;
                 }
@@ -132,7 +132,7 @@ fn move_to_responses(
         slice(frame, &Role::EngineRpm.key()),
         log.resolution_v,
     );
-    // Sign of the voltage's response to each mark; 0 where none is to be looked for.
+    // Direction of the expected response to each mark; 0 if none is expected.
     let mut responses = vec![0.0; placed.len()];
     let marked = |column: usize| loads.iter().any(|load| load.column == Some(column));
     let mut declared: Vec<(f64, f64)> = Vec::new();
@@ -151,7 +151,7 @@ fn move_to_responses(
             let (Some(response), Some(at)) = (responses.get_mut(mark), placed.get(mark)) else {
                 continue;
             };
-            // A column that switches itself around there is the better clock.
+            // A column that has an edge of its own nearby is more accurate.
             let near = |edge: &(f64, f64)| (edge.0 - at.at_s).abs() <= align::FARTHEST_S;
             if change.abs() >= LEAST_DUTY_CHANGE
                 && !own_edges.as_ref().is_some_and(|edges| edges.iter().any(near))
@@ -213,7 +213,7 @@ fn move_to_responses(
     moved
 }
 
-/// When the engine runs by its marks.
+/// When the engine runs, according to the marks.
 fn engine(
     placed: &[Placed],
     rpm_logged: bool,
@@ -233,7 +233,7 @@ fn engine(
         if first_on { "stopped" } else { "running, from the start on if the log shows one," }
     ));
     let mut spans = Vec::new();
-    // Since when, the voltage may show.
+    // Unknown start: the voltage may show it.
     let mut since_s = (!first_on).then_some(f64::NEG_INFINITY);
     for (at_s, on) in states {
         let at_s = at_s.clamp(0.0, log.duration_s);
@@ -251,7 +251,7 @@ fn engine(
     Some(spans)
 }
 
-/// Where "all:off" says nothing, or a column says otherwise.
+/// Reports an "all:off" that has no effect or contradicts a column.
 fn tell_all_loads(
     placed: &[Placed],
     loads: &[MarkedLoad],
@@ -290,7 +290,7 @@ fn tell_all_loads(
     }
 }
 
-/// The load's duty at every sample: a mark holds from its moment to the next.
+/// Duty of the load at every sample: a mark holds until the next one.
 fn duties(load: &MarkedLoad, placed: &[Placed], time_s: &[f64], own: Option<&[f64]>) -> Vec<f64> {
     let mut states: Vec<(f64, f64)> = load
         .states
@@ -309,7 +309,7 @@ fn duties(load: &MarkedLoad, placed: &[Placed], time_s: &[f64], own: Option<&[f6
     time_s.iter().enumerate().map(at).collect()
 }
 
-/// Where a duty changes, and the sign of the voltage's response to it.
+/// Times at which a duty changes, and the direction of the expected response.
 fn edges(time_s: &[f64], duty: &[f64]) -> Vec<(f64, f64)> {
     let pairs = duty.windows(2).zip(time_s.iter().skip(1));
     pairs
