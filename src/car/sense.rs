@@ -1,10 +1,9 @@
-//! What the name of a load means: a fan is a fan in every log, whatever its column is
-//! called.
+//! The kind of a load, judging by its name: a fan is a fan in every log.
 
 use crate::ingest::Words;
 
-/// What a name means to whoever wires cars, in the languages logs come in; the
-/// first sense that fits is taken. `=` marks a whole word.
+/// Kinds of loads and their words in several languages; the first kind that fits is used. For the
+/// patterns see [`Words::find`].
 const SENSES: [(&str, &str); 9] = [
     (
         "blower",
@@ -34,7 +33,7 @@ const SENSES: [(&str, &str); 9] = [
     ("sound", "stereo, =audio, amplifier"),
 ];
 
-/// "fan" for "Lüfter Relais"; `None` where no sense is known.
+/// "fan" for "Lüfter Relais"; `None` if the kind is unknown.
 pub fn sense(name: &str) -> Option<&'static str> {
     let words = Words::of(name);
     SENSES.iter().find(|(_, patterns)| words.has(patterns)).map(|(sense, _)| *sense)

@@ -1,4 +1,4 @@
-//! The blue coupe, as its owner built it, and what befalls it. All invented.
+//! The blue coupe, as its owner built it, and its faults. All invented.
 
 use super::car::{BeltSlip, CarModel, Control, Dropout, Idle, LoadModel, Starter};
 use crate::physics::alternator::{Derating, OutputCurve, Regulator};
@@ -58,7 +58,7 @@ pub const REBUILT_CURVE: Curve = curve(1150.0, [27.0, 52.0, 68.0, 79.0, 91.0, 10
 /// The 160 A alternator that was fitted in the end.
 pub const NEW_CURVE: Curve = curve(1050.0, [58.0, 92.0, 113.0, 127.0, 143.0, 160.0, 166.0]);
 
-/// As it came to the workshop: a 70 A machine on 2.4:1 pulleys.
+/// As it came to the workshop: a 70 A alternator with a pulley ratio of 2.4.
 pub fn old_alternator() -> Result<CarModel, CurveError> {
     let curve = OutputCurve::new(&OLD_CURVE)?;
     Ok(CarModel {
@@ -99,13 +99,13 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
     })
 }
 
-/// What stood on the shelf: a rebuilt 100 A machine.
+/// The first attempt: a rebuilt 100 A alternator.
 pub fn rebuilt_alternator() -> Result<CarModel, CurveError> {
     let curve = OutputCurve::new(&REBUILT_CURVE)?;
     Ok(CarModel { curve, rated_a: 100.0, ..old_alternator()? })
 }
 
-/// After the swap: a 160 A machine on a smaller pulley.
+/// After the repair: a 160 A alternator with a smaller pulley.
 pub fn new_alternator() -> Result<CarModel, CurveError> {
     let curve = OutputCurve::new(&NEW_CURVE)?;
     Ok(CarModel {
@@ -117,8 +117,8 @@ pub fn new_alternator() -> Result<CarModel, CurveError> {
     })
 }
 
-/// The return path between block and battery is a strap for a lawn mower, and
-/// this regulator reads its voltage at its own post.
+/// The ground strap between engine and battery is much too thin, and the regulator senses the
+/// voltage at the alternator.
 pub fn thin_ground() -> Result<CarModel, CurveError> {
     Ok(CarModel {
         alternator_line_ohm: 0.022,
@@ -140,7 +140,7 @@ pub fn regulator_high() -> Result<CarModel, CurveError> {
     Ok(car)
 }
 
-/// Three times the resistance and half the capacity, and half empty.
+/// Three times the resistance, half the capacity, and half discharged.
 pub fn tired_battery() -> Result<CarModel, CurveError> {
     let mut car = new_alternator()?;
     car.battery = Battery::typical(28.0, 0.0175);
@@ -148,7 +148,7 @@ pub fn tired_battery() -> Result<CarModel, CurveError> {
     Ok(car)
 }
 
-/// A terminal that lets go of the engine controller's feed for a moment.
+/// A terminal of the engine controller's supply that loses contact for moments.
 pub fn intermittent_terminal() -> Result<CarModel, CurveError> {
     const TIMES: [(f64, f64, f64); 9] = [
         (48.3, 0.15, 0.25),
@@ -166,7 +166,7 @@ pub fn intermittent_terminal() -> Result<CarModel, CurveError> {
     Ok(CarModel { dropouts: TIMES.map(drop).to_vec(), ..new_alternator()? })
 }
 
-/// Not the coupe: a wagon that shared the dyno that day.
+/// Another car that used the dyno that day.
 pub fn other_car() -> Result<CarModel, CurveError> {
     let old = old_alternator()?;
     Ok(CarModel {

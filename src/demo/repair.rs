@@ -1,5 +1,4 @@
-//! The logs around the repair: what was tried, what was fitted, and what each of
-//! them shows of it. All invented.
+//! The logs before and after the repair. All invented.
 
 use serde::Serialize;
 
@@ -8,8 +7,8 @@ use super::coupe::{self, AC_CLUTCH};
 use super::dialect::{Clock, Dialect, Encoding, UnitStyle};
 use super::logger::{Channel, LoadWords, Logger, Shows};
 use super::recipes::{
-    at, coolant, heat_soaked, logger, marked, proof, rpm, started, switch, usual_channels, volts,
-    warming, with_day_loads,
+    at, coolant, heat_soaked, invented_dialect, load_test, logger, rpm, started, switch,
+    usual_channels, volts, warming, with_day_loads,
 };
 use super::scenario::{Recording, hot_idle_script};
 use super::script::Script;
@@ -19,7 +18,7 @@ use crate::log::{Place, Tap};
 use crate::physics::battery::BatteryState;
 use crate::physics::interpolate::CurveError;
 
-/// Logs held against each other, and what the physics say of the repair.
+/// A comparison of logs, and its expected outcome.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct PairTruth {
     pub before: &'static str,
@@ -28,7 +27,7 @@ pub struct PairTruth {
     pub story: &'static str,
 }
 
-/// The complaint against `afters`.
+/// Compares `afters` with the log of the complaint.
 const fn after_the_complaint(
     afters: &'static [&'static str],
     outcome: Outcome,
@@ -41,7 +40,7 @@ pub const PAIRS: [PairTruth; 6] = [
     after_the_complaint(
         &["new-alternator-soaked.csv"],
         Outcome::RepairProven,
-        "All that drained at hot idle is carried at hot idle.",
+        "Everything that discharged the battery at hot idle is now carried.",
     ),
     after_the_complaint(
         &["new-alternator-cold.csv"],
@@ -51,7 +50,7 @@ pub const PAIRS: [PairTruth; 6] = [
     after_the_complaint(
         &["new-alternator-cold.csv", "new-alternator-soaked.csv"],
         Outcome::RepairProven,
-        "Cold and soaked against the one complaint.",
+        "Cold and heat-soaked logs against the same complaint.",
     ),
     after_the_complaint(
         &["old-alternator-another-day.csv"],
@@ -61,12 +60,12 @@ pub const PAIRS: [PairTruth; 6] = [
     after_the_complaint(
         &["rebuilt-alternator.csv"],
         Outcome::ImprovedNotProven,
-        "A stronger alternator, and still the battery discharges at hot idle.",
+        "A stronger alternator, but the battery still discharges at hot idle.",
     ),
     after_the_complaint(
         &["light-check.csv"],
         Outcome::NotComparable,
-        "What failed before was never switched on again.",
+        "The loads that failed before were not switched on.",
     ),
 ];
 
@@ -91,7 +90,7 @@ fn old_alternator_another_day() -> Result<Recording, CurveError> {
         ["rad fan", "AC relay", "blower motor"],
         LoadWords::OnOff,
     );
-    let dialect = Dialect { separator: ';', units: UnitStyle::Brackets, ..marked() };
+    let dialect = Dialect { separator: ';', units: UnitStyle::Brackets, ..invented_dialect() };
     Ok(Recording {
         name: "old-alternator-another-day",
         story: "A week later, nothing changed but the weather: does the complaint come back?",
@@ -99,7 +98,7 @@ fn old_alternator_another_day() -> Result<Recording, CurveError> {
         script,
         logger: Logger { started_at: at(16, 48), ..logger(10.0, channels, dialect) },
         seed: 131,
-        calls_for: Some(VerdictWord::FallsShortAtIdle),
+        expected_verdict: Some(VerdictWord::FallsShortAtIdle),
         findings: &["short-at-idle", "battery-draining"],
     })
 }
@@ -111,16 +110,16 @@ fn rebuilt_alternator() -> Result<Recording, CurveError> {
         story: "First try: a rebuilt 100 A alternator from the shelf, on the old pulleys.",
         car: coupe::rebuilt_alternator()?,
         script: hot_idle_script(),
-        logger: Logger { started_at: at(13, 20), ..logger(10.0, channels, marked()) },
+        logger: Logger { started_at: at(13, 20), ..logger(10.0, channels, invented_dialect()) },
         seed: 132,
-        calls_for: Some(VerdictWord::FallsShortAtIdle),
+        expected_verdict: Some(VerdictWord::FallsShortAtIdle),
         findings: &["short-at-idle"],
     })
 }
 
-/// Started cold and left to idle with everything on until it is hot, and on.
+/// Started cold and left at idle with everything on until it is hot.
 fn cold_start() -> Script {
-    let mut script = proof(started(400.0), 165.0, &[2400.0]);
+    let mut script = load_test(started(400.0), 165.0, &[2400.0]);
     script.coolant = warming(22.0, 93.0, 120.0);
     script
 }
@@ -134,9 +133,9 @@ fn light_check() -> Result<Recording, CurveError> {
         story: "The owner's own check of the new alternator: idle, and no more than the AC clutch.",
         car: coupe::new_alternator()?,
         script,
-        logger: Logger { started_at: at(10, 30), ..logger(10.0, channels, marked()) },
+        logger: Logger { started_at: at(10, 30), ..logger(10.0, channels, invented_dialect()) },
         seed: 133,
-        calls_for: Some(VerdictWord::KeepsUp),
+        expected_verdict: Some(VerdictWord::KeepsUp),
         findings: &[],
     })
 }
@@ -159,7 +158,7 @@ fn new_alternator_cold() -> Result<Recording, CurveError> {
         time_header: "Time".into(),
         line_end: "\r\n",
         encoding: Encoding::Utf8Bom,
-        ..marked()
+        ..invented_dialect()
     };
     Ok(Recording {
         name: "new-alternator-cold",
@@ -168,7 +167,7 @@ fn new_alternator_cold() -> Result<Recording, CurveError> {
         script: cold_start(),
         logger: Logger { started_at: at(8, 3), ..logger(8.0, channels, dialect) },
         seed: 103,
-        calls_for: Some(VerdictWord::KeepsUp),
+        expected_verdict: Some(VerdictWord::KeepsUp),
         findings: &[],
     })
 }
@@ -188,16 +187,16 @@ fn new_alternator_soaked() -> Result<Recording, CurveError> {
         separator: '\t',
         units: UnitStyle::Brackets,
         clock: Clock::Milliseconds,
-        ..marked()
+        ..invented_dialect()
     };
     Ok(Recording {
         name: "new-alternator-soaked",
-        story: "The proof: the new alternator after an hour's driving, all loads on at idle.",
+        story: "The proof: the new alternator after an hour's driving, with all loads on at idle.",
         car: coupe::new_alternator()?,
-        script: heat_soaked(proof(started(400.0), 100.0, &[2400.0])),
+        script: heat_soaked(load_test(started(400.0), 100.0, &[2400.0])),
         logger: Logger { started_at: at(11, 40), ..logger(10.0, channels, dialect) },
         seed: 104,
-        calls_for: Some(VerdictWord::KeepsUp),
+        expected_verdict: Some(VerdictWord::KeepsUp),
         findings: &[],
     })
 }

@@ -91,7 +91,7 @@ pub fn of(body: &mut Body, bus: Role, polled: Option<Vec<usize>>, account: &mut 
             let off: usize = unpowered.iter().map(|span| span.len()).sum();
             let powered: Vec<usize> = rows.into_iter().filter(is_on).collect();
             let repeated = (bus_v.len() - off).saturating_sub(powered.len());
-            account.skip(account::NOT_READ_ANEW, repeated, body.lines.of(first));
+            account.skip(account::NOT_MEASURED_AGAIN, repeated, body.lines.of(first));
             powered
         }
         None => (0..bus_v.len()).filter(is_on).collect(),
@@ -120,10 +120,10 @@ fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -
             account.skip(account::NO_TIME, 1, lines.of(row));
         }
     }
-    let (timed, standing) = space_standing(timed, lines, account);
+    let (timed, stopped_rows) = space_stopped_counter(timed, lines, account);
     let step_s = median_step(&timed);
     let timed = drop_jumps_ahead(timed, step_s, lines, account);
-    let stretches = part(timed, step_s, lines, account);
+    let stretches = split_restarts(timed, step_s, lines, account);
     let restarts = stretches.len() - 1;
     let kept = keep_longest(stretches, account::RESTARTED, lines, account);
     if restarts > 0 {
@@ -134,7 +134,7 @@ fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -
         ));
     }
     let kept = between_pauses(kept, lines, account);
-    let kept = settle_repeats(kept, standing, lines, account);
+    let kept = spread_repeats(kept, stopped_rows, lines, account);
     let start = kept.first().map_or(0.0, |&(_, t)| t);
     let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
     let rows = Rows::Listed(rows);
@@ -174,12 +174,12 @@ fn gap(pair: &[(usize, f64)]) -> f64 {
 }
 
 /// A stamp repeated this many times more often than usual means that the counter is stopped.
-const STANDING: usize = 2;
+const TIMES_USUAL: usize = 2;
 
 /// A run-time counter repeats its first value until the engine runs, and its last value once it
 /// has stopped. Rows with a stopped counter get times at its later rate, and a second start
 /// continues the log. Also returns how many rows had a stopped counter.
-fn space_standing(
+fn space_stopped_counter(
     timed: Vec<(usize, f64)>,
     lines: &Lines,
     account: &mut Account,
@@ -202,12 +202,12 @@ fn space_standing(
     let origin = runs.first().map_or(0.0, |run| stamp(run));
     let last_run = runs.len().saturating_sub(1);
     let stands = |index: usize, run: &[(usize, f64)], falls: bool| {
-        let long = run.len() as f64 > STANDING as f64 * usual_length.ceil();
-        let begins_anew = falls && stamp(run) <= origin && run.len() as f64 > usual_length;
-        begins_anew || long && (index == 0 || index == last_run)
+        let long = run.len() as f64 > TIMES_USUAL as f64 * usual_length.ceil();
+        let starts_again = falls && stamp(run) <= origin && run.len() as f64 > usual_length;
+        starts_again || long && (index == 0 || index == last_run)
     };
     let mut spaced: Vec<(usize, f64)> = Vec::with_capacity(timed.len());
-    let (mut shift_s, mut standing, mut restarts) = (0.0, 0usize, 0usize);
+    let (mut shift_s, mut stopped_rows, mut restarts) = (0.0, 0usize, 0usize);
     let mut first_line = None;
     let mut before_s = f64::NEG_INFINITY;
     for (index, run) in runs.iter().enumerate() {
@@ -230,21 +230,21 @@ fn space_standing(
             Some(_) => raw_s + shift_s,
         };
         first_line = first_line.or(run.first().map(|first| lines.of(first.0)));
-        standing += run.len();
+        stopped_rows += run.len();
         spaced
             .extend(run.iter().enumerate().map(|(k, &(row, _))| (row, from_s + each_s * k as f64)));
     }
     if let Some(line) = first_line {
         let again = match restarts {
             0 => String::new(),
-            1 => ", and begins anew once; the log is carried on there".to_owned(),
-            times => format!(", and begins anew {times} times; the log is carried on there"),
+            1 => ", and it restarts once; the log is continued there".to_owned(),
+            times => format!(", and it restarts {times} times; the log is continued there"),
         };
         account.notices.push(format!(
-            "the clock stands still for {standing} rows (first at line {line}), as a run-time counter does while the engine is off{again}. Those rows are spaced by {each_s:.2} s, its later rate"
+            "the clock is stopped for {stopped_rows} rows (first at line {line}), like a run-time counter while the engine is off{again}. Those rows are spaced by {each_s:.2} s, its later rate"
         ));
     }
-    (spaced, standing)
+    (spaced, stopped_rows)
 }
 
 /// A single stamp far ahead of both neighbors is wrong; the rows after it are right.
@@ -277,7 +277,7 @@ fn drop_jumps_ahead(
 
 /// Splits the rows where the clock restarts, drops short steps back, and continues the log where
 /// the clock was set back.
-fn part(
+fn split_restarts(
     timed: Vec<(usize, f64)>,
     step_s: f64,
     lines: &Lines,
@@ -326,7 +326,7 @@ fn part(
     }
     if set_back > 0 {
         account.notices.push(format!(
-            "the clock was set back {} by {set_back_s:.1} s in all, first at line {first_set_back}; the log is carried on there",
+            "the clock was set back {} by {set_back_s:.1} s in all, first at line {first_set_back}; the log is continued there",
             plural(set_back, "time", "times")
         ));
     }
@@ -380,9 +380,9 @@ fn longest_kept(kept: &[(usize, f64)], lines: &Lines) -> String {
 
 /// If many rows share a time stamp, the clock is coarser than the sampling: the rows are spread
 /// over the duration of the stamp. If only a few do, the repeated ones are dropped.
-fn settle_repeats(
+fn spread_repeats(
     kept: Vec<(usize, f64)>,
-    standing: usize,
+    stopped_rows: usize,
     lines: &Lines,
     account: &mut Account,
 ) -> Vec<(usize, f64)> {
@@ -390,7 +390,7 @@ fn settle_repeats(
     if repeats == 0 {
         return kept;
     }
-    if repeats * 5 < kept.len().saturating_sub(standing) || repeats + 1 == kept.len() {
+    if repeats * 5 < kept.len().saturating_sub(stopped_rows) || repeats + 1 == kept.len() {
         let mut last = f64::NAN;
         return kept
             .into_iter()

@@ -19,7 +19,7 @@ use crate::nominal::Nominal;
 use crate::stats::min_max::Extent;
 
 /// How the file is to be read, decided on a sample of it.
-pub struct Decided {
+pub struct Interpretation {
     pub dialect: Dialect,
     pub layout: Layout,
     pub facts: Vec<Facts>,
@@ -32,19 +32,19 @@ pub struct Decided {
 }
 
 /// The table as numbers in the file's own units, and how it was read.
-pub struct Read {
+pub struct RawTable {
     pub encoding: &'static str,
-    pub decided: Decided,
+    pub interpretation: Interpretation,
     pub body: Body,
     pub account: Account,
 }
 
 /// Decides dialect and roles on a sample, and reads the columns that hold a role.
-pub fn read(bytes: &[u8], options: &ReadOptions, careful_only: bool) -> Result<Read, Problem> {
+pub fn read(bytes: &[u8], options: &ReadOptions, careful_only: bool) -> Result<RawTable, Problem> {
     if let Some((what, advice)) = encoding::container(bytes) {
         return Err(Problem::Container { what, advice });
     }
-    let decoded = encoding::decode(bytes).map_err(|seen| Problem::NoText { seen })?;
+    let decoded = encoding::decode(bytes).map_err(|seen| Problem::NotText { seen })?;
     if decoded.text.trim().is_empty() {
         return Err(Problem::Empty);
     }
@@ -60,15 +60,15 @@ pub fn read(bytes: &[u8], options: &ReadOptions, careful_only: bool) -> Result<R
             decoded.encoding
         ));
     }
-    let decided = decide(dialect, &Sample::of(text), options, &mut account)?;
+    let interpretation = interpret(dialect, &Sample::of(text), options, &mut account)?;
     if wide.is_some() {
-        account.notices.push("each row holds one reading: every channel was given a column".into());
+        account.notices.push("each row holds one reading; each channel gets its own column".into());
     }
     account.notices.extend(decoded.notice);
-    let Decided { layout, clock, wanted, .. } = &decided;
-    let plan = table::Plan { text, dialect: &dialect, layout, clock, wanted };
+    let Interpretation { layout, clock, wanted, .. } = &interpretation;
+    let plan = table::ReadPlan { text, dialect: &dialect, layout, clock, wanted };
     let body = table::read(plan, careful_only, &mut account);
-    Ok(Read { encoding: decoded.encoding, decided, body, account })
+    Ok(RawTable { encoding: decoded.encoding, interpretation, body, account })
 }
 
 /// Converts a long table to a wide one; `None` if it is wide already.
@@ -81,12 +81,12 @@ fn widened(dialect: &Dialect, text: &str) -> Option<String> {
 }
 
 /// `sample` is a sample of the aligned text.
-pub fn decide(
+pub fn interpret(
     dialect: Dialect,
     sample: &Sample,
     options: &ReadOptions,
     account: &mut Account,
-) -> Result<Decided, Problem> {
+) -> Result<Interpretation, Problem> {
     let layout = header::find(&dialect, &sample.head).map_err(|seen| Problem::NoTable { seen })?;
     let body_head = sample.head.get(layout.body_byte..).unwrap_or("");
     let texts: Vec<&str> =
@@ -112,7 +112,17 @@ pub fn decide(
     )?;
     account.notices.append(&mut clock.notices);
     let wanted = wanted(&layout, &assigned, &facts);
-    Ok(Decided { dialect, layout, facts, clock, assigned, bus, nominal, nominal_how, wanted })
+    Ok(Interpretation {
+        dialect,
+        layout,
+        facts,
+        clock,
+        assigned,
+        bus,
+        nominal,
+        nominal_how,
+        wanted,
+    })
 }
 
 fn wanted(layout: &Layout, assigned: &[Assigned], facts: &[Facts]) -> Wanted {

@@ -32,7 +32,7 @@ pub fn time(body: &mut Body, clock: &Clock, account: &mut Account) {
             let wraps = if falls { clock::unwrap_counter(&mut body.time) } else { 0 };
             if wraps > 0 {
                 account.notices.push(format!(
-                    "the clock is full and begins again at 0 {}; it is carried on",
+                    "the clock overflows and restarts at 0 {}; the log is continued there",
                     plural(wraps, "time", "times")
                 ));
             }
@@ -120,7 +120,7 @@ pub fn unwrap(body: &mut Body, account: &mut Account) {
         let Some((range, jumps)) = found else { continue };
         channel.extent = Extent::of(&channel.values);
         account.notices.push(format!(
-            "\"{}\" runs over its field of {range} {jumps} times; the jumps are taken back",
+            "\"{}\" overflows its range of {range} {jumps} times; the jumps are corrected",
             clip(&channel.name)
         ));
     }

@@ -16,7 +16,7 @@ use super::header::Heading;
 use super::named::edit_distance;
 use super::profile::{Facts, Words};
 use super::stamp::{DateOrder, Stamp, StampFormat, TwoFields};
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::log::{ClockCandidate, Role};
 use behavior::Behavior;
 
@@ -146,7 +146,7 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, Pr
     clock.newest_first = chosen.is_some_and(|chosen| chosen.behavior.newest_first);
     if clock.newest_first {
         clock.notices.push(format!(
-            "the rows run backward by \"{}\": they are read newest last",
+            "the rows are in reverse order by \"{}\"; they are read oldest first",
             clip(&heading.name)
         ));
     }
@@ -161,7 +161,7 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, Pr
         }
         if chosen.is_some_and(|chosen| !chosen.named) && !own.is_clock() {
             clock.notices.push(format!(
-                "\"{}\" is taken as the clock because it runs like one; its name does not say so. To overrule: --column time=NAME",
+                "\"{}\" is used as the clock because it behaves like one, although its name does not say so. To use another: --column time=NAME",
                 clip(&heading.name)
             ));
         }
@@ -200,21 +200,21 @@ struct Candidate {
 /// Candidates whose scores differ by no more than this are equally good.
 const TIE: f64 = 0.5;
 /// A clock that advances in a smaller share of the rows is too coarse to time them.
-const SELDOM: f64 = 0.015;
+const LEAST_TICKS: f64 = 0.015;
 /// A clock that advances in a larger share of the rows ticks every row or every few rows.
-const OFTEN: f64 = 0.1;
+const FREQUENT_TICKS: f64 = 0.1;
 
 /// Names of quantities other than time.
 const OTHER_NAMES: [&str; 9] = [
-    say::VOLTAGE,
-    say::CURRENT,
-    say::RPM,
-    say::SPEED,
-    say::COOLANT,
-    say::INTAKE,
-    say::AMBIENT,
-    say::CONSUMER,
-    say::RUNNING_TOTAL,
+    vocab::VOLTAGE,
+    vocab::CURRENT,
+    vocab::RPM,
+    vocab::SPEED,
+    vocab::COOLANT,
+    vocab::INTAKE,
+    vocab::AMBIENT,
+    vocab::CONSUMER,
+    vocab::RUNNING_TOTAL,
 ];
 
 /// "Tme" and "tiem" are misspellings of "time"; "tire" is another word.
@@ -253,7 +253,7 @@ impl Candidate {
         };
         // Only rows from the top of the file follow each other.
         let head = values.get(..facts.head.min(values.len())).unwrap_or(&values);
-        let spelled = words.has(say::TIME) && !words.has("temperat");
+        let spelled = words.has(vocab::TIME) && !words.has("temperat");
         let nearly = !spelled && is_misspelled_time(&words);
         let named = spelled || nearly || time_unit || stamped;
         let behavior = match Behavior::of(head) {
@@ -263,19 +263,21 @@ impl Candidate {
             None => return None,
         };
         // A text clock that jumps is still the clock; a number that jumps is something else.
-        let mostly_on = behavior.runs() || named && 4 * behavior.advances >= 3 * behavior.rows;
+        let mostly_on =
+            behavior.runs_forward() || named && 4 * behavior.advances >= 3 * behavior.rows;
         if !stamped && !mostly_on || behavior.newest_first && !named {
             return None;
         }
         let nameless = !columns.has_header
             || words.is_empty()
-            || words.has(say::GENERIC)
+            || words.has(vocab::GENERIC)
             || heading.raw.is_empty();
         if !named {
-            let counts = behavior.counts_rows || words.has(say::COUNTER);
+            let counts = behavior.counts_rows || words.has(vocab::COUNTER);
             let other = OTHER_NAMES.iter().any(|names| words.has(names));
-            let clocklike =
-                behavior.backward == 0 && behavior.is_straight() && behavior.ticks >= OFTEN;
+            let clocklike = behavior.backward == 0
+                && behavior.is_straight()
+                && behavior.ticks >= FREQUENT_TICKS;
             if counts || other || !clocklike || scale::outside_any_unit(&behavior, facts) {
                 return None;
             }
@@ -283,8 +285,8 @@ impl Candidate {
         let tick_score = match behavior.ticks {
             _ if behavior.advances == 0 => -12.0,
             ticks if ticks >= 0.5 => 4.0,
-            ticks if ticks >= OFTEN => 3.5,
-            ticks if ticks >= SELDOM => 0.0,
+            ticks if ticks >= FREQUENT_TICKS => 3.5,
+            ticks if ticks >= LEAST_TICKS => 0.0,
             _ => -9.0,
         };
         let score = tick_score
@@ -294,15 +296,15 @@ impl Candidate {
             + if time_unit { 1.5 } else { 0.0 }
             + if stamped { 1.0 } else { 0.0 }
             + if column == 0 && nameless { 1.0 } else { 0.0 }
-            - if words.has(say::COUNTER) && !stamped { 4.0 } else { 0.0 }
-            - if behavior.runs() { 0.0 } else { 4.0 };
+            - if words.has(vocab::COUNTER) && !stamped { 4.0 } else { 0.0 }
+            - if behavior.runs_forward() { 0.0 } else { 4.0 };
         Some(Candidate { column, score, named, behavior })
     }
 
     fn why(&self) -> String {
         let Behavior { ticks, bend, .. } = self.behavior;
         if self.behavior.advances == 0 {
-            return "stands still".to_owned();
+            return "does not change".to_owned();
         }
         format!(
             "advances in {:.3} of the rows, within {:.1} % of a straight line",
@@ -326,13 +328,13 @@ fn ranked(columns: Columns) -> Vec<Candidate> {
 fn no_time(columns: Columns) -> Problem {
     let names: Vec<String> = columns.headings.iter().map(|h| h.name.clone()).collect();
     let goes_back = columns.headings.iter().zip(columns.facts).find_map(|(heading, facts)| {
-        let named = Words::of(&heading.name).has(say::TIME) && facts.is_numeric();
+        let named = Words::of(&heading.name).has(vocab::TIME) && facts.is_numeric();
         let behavior = named.then(|| Behavior::of(&facts.numbers)).flatten()?;
         Some((clip(&heading.name), behavior.backward)).filter(|(_, backward)| *backward > 0)
     });
     let seen = match goes_back {
         Some((name, times)) => format!(
-            ". \"{name}\" goes back {times} times: sort the rows by it if they were shuffled"
+            ". \"{name}\" goes back {times} times. If the rows were shuffled, sort them by it"
         ),
         None => String::new(),
     };
@@ -471,7 +473,7 @@ fn date_order(facts: &Facts, decimal: u8, notices: &mut Vec<String>) -> DateOrde
     if first != second {
         let word = if order == DateOrder::DayFirst { "day" } else { "month" };
         notices.push(format!(
-            "the dates do not show whether day or month comes first; the {word} is taken as first (this affects only the date of the log)"
+            "the dates do not show whether day or month comes first. The {word} is assumed to be first; this affects only the date of the log"
         ));
     }
     order

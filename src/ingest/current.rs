@@ -5,14 +5,14 @@ use super::account::Account;
 use super::error::clip;
 use super::profile::Words;
 use super::rank::{median, steps};
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::levels;
 use crate::nominal::Nominal;
 
 /// Corrects the sign of the battery current, A, so that charging is positive. Returns how it is
 /// known. `bus_v` and `current_a` have the same length. The measured behavior overrules the name,
 /// because a clamp is easily attached the wrong way round.
-pub fn settle_sign(
+pub fn correct_battery_sign(
     name: &str,
     bus_v: &[f64],
     current_a: &mut [f64],
@@ -20,24 +20,29 @@ pub fn settle_sign(
     account: &mut Account,
 ) -> String {
     let words = Words::of(name);
-    let by_name = if words.has(say::DISCHARGE) {
-        Some((false, "the name says discharge: turned so that charging is positive".to_owned()))
-    } else if words.has(say::CHARGE) {
+    let by_name = if words.has(vocab::DISCHARGE) {
+        Some((
+            false,
+            "the name says discharge: sign reversed, so that charging is positive".to_owned(),
+        ))
+    } else if words.has(vocab::CHARGE) {
         Some((true, "the name says charge: charging is positive".to_owned()))
     } else {
         None
     };
     let seen = by_cranking(bus_v, current_a, nominal)
-        .map(|positive| (positive, true, "the starter's amps at the lowest voltage are discharge"))
+        .map(|positive| {
+            (positive, true, "the starter current at the lowest voltage is a discharge")
+        })
         .or_else(|| {
             let correlation = by_steps(bus_v, current_a)?;
             let clear = correlation.abs() > CLEAR_AGAINST_THE_NAME;
-            Some((correlation > 0.0, clear, "charging amps rise and fall with the voltage"))
+            Some((correlation > 0.0, clear, "charging current rises and falls with the voltage"))
         });
     let (charging_positive, why) = match (by_name, seen) {
         (Some((named, _)), Some((positive, true, reason))) if named != positive => {
             account.notices.push(format!(
-                "the clamp of \"{}\" was on the wrong way round: by its name the sign is the other, but {reason}. It is turned so that charging is positive",
+                "the clamp of \"{}\" was attached the wrong way round: its name implies the other sign, but {reason}. The sign is reversed, so that charging is positive",
                 clip(name)
             ));
             (positive, turned(positive, reason))
@@ -46,10 +51,10 @@ pub fn settle_sign(
         (None, Some((positive, _, reason))) => (positive, turned(positive, reason)),
         (None, None) => {
             account.notices.push(format!(
-                "nothing shows which sign of \"{}\" means charging; positive is taken as charging. Name the column \"battery discharge current\" if it is not",
+                "the log does not show which sign of \"{}\" means charging. Positive is assumed to be charging. If it is not, name the column \"battery discharge current\"",
                 clip(name)
             ));
-            (true, "sign not known from the log; positive taken as charging".to_owned())
+            (true, "sign not known from the log; positive assumed to be charging".to_owned())
         }
     };
     if !charging_positive {
@@ -60,14 +65,14 @@ pub fn settle_sign(
 
 /// An alternator delivers current and never draws it. Output that is negative nearly throughout
 /// comes from a clamp that was attached the wrong way round.
-pub fn settle_output(name: &str, current_a: &mut [f64], account: &mut Account) {
+pub fn correct_alternator_sign(name: &str, current_a: &mut [f64], account: &mut Account) {
     const FLOWS_A: f64 = 5.0;
     let count = |is: fn(f64) -> bool| current_a.iter().filter(|amps| is(**amps)).count();
     let (back, forth) = (count(|amps| amps < -FLOWS_A), count(|amps| amps > FLOWS_A));
     if back >= 10 && back > 9 * forth {
         negate(current_a);
         account.notices.push(format!(
-            "the clamp of \"{}\" was on the wrong way round: an alternator's amps are not negative. They are turned",
+            "the clamp of \"{}\" was attached the wrong way round: alternator current is never negative. Its sign is reversed",
             clip(name)
         ));
     }
@@ -84,7 +89,7 @@ fn turned(positive: bool, reason: &str) -> String {
     if positive {
         format!("{reason}: charging is positive as written")
     } else {
-        format!("{reason}: turned so that charging is positive")
+        format!("{reason}: sign reversed, so that charging is positive")
     }
 }
 

@@ -15,7 +15,7 @@ use super::header::{is_blank, split_unit, start_of};
 use super::number;
 use super::profile::Words;
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::estimate::Estimate;
 use crate::files::read_at_most;
 use crate::nominal::Nominal;
@@ -36,8 +36,8 @@ pub struct Sheet {
     pub file: String,
     /// Alternator rpm and amps, by rising speed: rpm strictly rises, amps never fall.
     pub points: Vec<(f64, f64)>,
-    /// Curve through the points. It is unknown beyond the last point, and below a first point that is
-    /// not at 0 A: see [`OutputCurve::told_a`].
+    /// Curve through the points. It is unknown beyond the last point, and below a first point
+    /// that is not at 0 A: see [`OutputCurve::told_a`].
     pub curve: OutputCurve,
     /// Test voltage, for a 12 V alternator; see [`Sheet::tested_v`].
     pub test_v: Estimate,
@@ -98,7 +98,7 @@ impl Sheet {
         let curve = OutputCurve::of_bench(&points)
             .map_err(|error| no_sheet(format!("its points make no curve ({error})")))?;
         let remarks = text.lines().enumerate().filter(|(at, _)| !layout.lines.contains(&(at + 1)));
-        let conditions = Conditions::told(remarks.map(|(_, line)| line));
+        let conditions = Conditions::find(remarks.map(|(_, line)| line));
         let (test_v, test_c) =
             (conditions.test_v(stated.test_v, Nominal::V12), conditions.test_c(stated.test_c));
         Ok(Sheet { file, points, curve, test_v, test_c, conditions, stated })
@@ -214,13 +214,13 @@ fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
     let unit = unit.filter(|unit| *unit != Unit::Minute);
     let speed = match unit {
         Some(unit) => is_speed_unit(unit),
-        None => words.has(say::RPM) || words.has(say::SPEED) || words.has("=n"),
+        None => words.has(vocab::RPM) || words.has(vocab::SPEED) || words.has("=n"),
     };
     let amps = match unit {
         Some(unit) => is_amps_unit(unit),
-        None => words.has(say::CURRENT) || words.has("=a, output, abgabe"),
+        None => words.has(vocab::CURRENT) || words.has("=a, output, abgabe"),
     };
-    let engine = words.has(say::ENGINE) && !words.has(say::ALTERNATOR);
+    let engine = words.has(vocab::ENGINE) && !words.has(vocab::ALTERNATOR);
     let meaning = match (speed, amps) {
         (true, _) if engine => Some(Meaning::EngineSpeed),
         (true, _) => Some(Meaning::Speed),
@@ -242,7 +242,7 @@ fn layout(rows: &[SheetRow], decimal: u8) -> Result<Layout, Problem> {
     let first = rows
         .iter()
         .position(|row| !row.is_remark() && row.numbers(decimal).len() >= 2)
-        .ok_or_else(|| no_sheet("no line holds two numbers".to_owned()))?;
+        .ok_or_else(|| no_sheet("no line contains two numbers".to_owned()))?;
     let named = named(rows.get(..first).unwrap_or(&[]))?;
     let (speed, amps) = match named {
         Some(columns) => columns,
@@ -275,12 +275,12 @@ fn named(above: &[SheetRow]) -> Result<Option<(Column, Column)>, Problem> {
             ([], [], _) | (_, _, []) => continue,
             ([speed], _, [amps]) => return Ok(Some((speed.clone(), amps.clone()))),
             ([], [engine, ..], _) => {
-                let advice = "a sheet counts by alternator speed: multiply by the pulley ratio and name the column alternator rpm";
+                let advice = "an output sheet needs alternator speed: multiply by the pulley ratio and name the column alternator rpm";
                 return Err(wrong(row.line, &engine.name, &engine.name, advice));
             }
             ([one, other, ..], _, _) | (_, _, [one, other, ..]) => {
                 let advice = format!(
-                    "\"{}\" could be meant too: keep one column of speeds and one of amps",
+                    "\"{}\" could also be meant; keep one column of speeds and one of amps",
                     clip(&one.name)
                 );
                 return Err(wrong(row.line, &other.name, &other.name, advice));
@@ -295,7 +295,7 @@ fn unnamed(table: &[SheetRow], decimal: u8) -> Result<(Column, Column), Problem>
     let columns = table.first().map(|row| row.numbers(decimal)).unwrap_or_default();
     let [one, other] = columns.as_slice() else {
         let seen = format!(
-            "{} columns of numbers, and no header names the speeds and the amps; if commas stand inside numbers, put semicolons between cells",
+            "{} columns of numbers, and no header names the speeds and the amps; if numbers contain commas, separate cells with semicolons",
             columns.len()
         );
         return Err(no_sheet(seen));
@@ -330,7 +330,7 @@ fn value(
     let cell = row.cell(column.index);
     let misread = |advice: &str| wrong(row.line, &column.name, cell, advice);
     let (value, unit) = number::parse_with_unit(cell, decimal).ok_or_else(|| {
-        misread("a number belongs here; begin the line with # if it is a remark, or take it out")
+        misread("a number is expected here; start the line with # if it is a remark, or delete it")
     })?;
     let unit = match unit.or(column.unit) {
         Some(unit) if !fits(unit) => {
@@ -343,7 +343,7 @@ fn value(
     let value = unit.map_or(value, |unit| unit.to_canonical().apply(value));
     match value {
         value if value.is_finite() && value >= 0.0 => Ok(value),
-        _ => Err(misread("a speed or an output below 0 is none; take the line out")),
+        _ => Err(misread("a speed or an output cannot be below 0; delete the line")),
     }
 }
 
@@ -352,32 +352,32 @@ fn in_order(mut points: Vec<Point>, layout: &Layout) -> Result<Vec<(f64, f64)>, 
     let (speed, amps) = (&layout.speed.name, &layout.amps.name);
     points.sort_by(|a, b| a.rpm.total_cmp(&b.rpm).then(a.line.cmp(&b.line)));
     let (Some(slowest), Some(fastest)) = (points.first(), points.last()) else {
-        return Err(no_sheet("it holds no point".to_owned()));
+        return Err(no_sheet("it has no points".to_owned()));
     };
     if points.len() < 2 {
         let advice = "one point is not a curve; give at least two speeds";
         return Err(wrong(slowest.line, speed, &slowest.rpm.to_string(), advice));
     }
     if !SPEEDS_RPM.contains(&fastest.rpm) {
-        let advice = "no alternator runs at this as its highest speed; give rpm, or write rpm x1000 over a column of thousands";
+        let advice = "this is not plausible as the highest speed of an alternator; give rpm, or write rpm x1000 over a column of thousands";
         return Err(wrong(fastest.line, speed, &fastest.rpm.to_string(), advice));
     }
     for pair in points.windows(2) {
         let [slower, faster] = pair else { continue };
         if faster.rpm <= slower.rpm {
-            let advice = format!("the speed of line {} again; keep one of the two", slower.line);
+            let advice = format!("the same speed as in line {}; keep one of the two", slower.line);
             return Err(wrong(faster.line, speed, &faster.rpm.to_string(), advice));
         }
         if faster.amps_a < slower.amps_a {
             let advice = format!(
-                "less than the {} A of line {} at a lower speed, and output does not fall with speed; mend or take out one of the two",
+                "less than the {} A of line {} at a lower speed, and output does not fall with speed; correct or delete one of the two",
                 slower.amps_a, slower.line
             );
             return Err(wrong(faster.line, amps, &faster.amps_a.to_string(), advice));
         }
     }
     if !(fastest.amps_a > 0.0 && fastest.amps_a <= MOST_A) {
-        let advice = "no alternator's full output; give amps";
+        let advice = "this is not plausible as the full output of an alternator; give amps";
         return Err(wrong(fastest.line, amps, &fastest.amps_a.to_string(), advice));
     }
     Ok(points.iter().map(|p| (p.rpm, p.amps_a)).collect())

@@ -17,7 +17,7 @@ pub struct Decoded<'a> {
 }
 
 /// Bytes examined to recognize the encoding: unusual letters occur in headers and units.
-const LOOKED_AT: usize = 1 << 16;
+const HEAD_BYTES: usize = 1 << 16;
 
 /// This many NUL bytes in a row are a lost sector.
 const LOST_SECTOR: usize = 64;
@@ -106,14 +106,14 @@ fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
             pair(at).is_some_and(|(zero, letter)| zero == 0 && letter != 0 && letter < 128)
         })
     };
-    let mut mended: Option<Vec<u8>> = None;
+    let mut repaired: Option<Vec<u8>> = None;
     let (mut at, mut copied, mut odd) = (0, 0, 0usize);
     let unknown: [u8; 2] = if encoding == UTF_16LE { [0xfd, 0xff] } else { [0xff, 0xfd] };
     while at + 1 < bytes.len() {
         if out_of_step(at) {
-            let mended = mended.get_or_insert_with(|| Vec::with_capacity(bytes.len() + 16));
-            mended.extend_from_slice(bytes.get(copied..at).unwrap_or(&[]));
-            mended.extend_from_slice(&unknown);
+            let repaired = repaired.get_or_insert_with(|| Vec::with_capacity(bytes.len() + 16));
+            repaired.extend_from_slice(bytes.get(copied..at).unwrap_or(&[]));
+            repaired.extend_from_slice(&unknown);
             at += 1;
             copied = at;
             odd += 1;
@@ -121,15 +121,15 @@ fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
             at += 2;
         }
     }
-    let Some(mut mended) = mended else { return by(encoding, bytes) };
-    mended.extend_from_slice(bytes.get(copied..).unwrap_or(&[]));
-    let decoded = by(encoding, &mended);
+    let Some(mut repaired) = repaired else { return by(encoding, bytes) };
+    repaired.extend_from_slice(bytes.get(copied..).unwrap_or(&[]));
+    let decoded = by(encoding, &repaired);
     Decoded {
         text: Cow::Owned(decoded.text.into_owned()),
         encoding: decoded.encoding,
         lossy: false,
         notice: Some(format!(
-            "the {} text is out of step in {odd} places, where a byte is missing or one too many; the cells there are not readable",
+            "the {} text has {odd} places with a missing or extra byte; the cells there cannot be read",
             decoded.encoding
         )),
     }
@@ -144,14 +144,14 @@ fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
     if end == 0 || inside * 20 > text.len() {
         return Err(format!("{} NUL bytes of {}", inside + tail.len(), bytes.len()));
     }
-    let mut said = Vec::new();
+    let mut notices = Vec::new();
     if inside > 0 {
-        said.push(format!(
-            "NUL bytes stand in the text ({inside} of them); the cells that hold them are not readable"
+        notices.push(format!(
+            "the text contains {inside} NUL bytes; the cells that contain them cannot be read"
         ));
     }
     if !tail.is_empty() {
-        said.push(format!(
+        notices.push(format!(
             "the file ends in {} NUL bytes, as after a power failure; it is read up to there",
             tail.len()
         ));
@@ -177,7 +177,7 @@ fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
     {
         kept.truncate(last + 1);
     }
-    Ok((kept, said.join("; ")))
+    Ok((kept, notices.join("; ")))
 }
 
 fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
@@ -188,10 +188,10 @@ fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
     if bytes.starts_with(b"\xef\xbb\xbf") {
         return Ok(by(UTF_8, bytes));
     }
-    let head = bytes.get(..LOOKED_AT).unwrap_or(bytes);
+    let head = bytes.get(..HEAD_BYTES).unwrap_or(bytes);
     refuse_control_characters(head)?;
     let mut detector = EncodingDetector::new(Iso2022JpDetection::Deny);
-    for cell in telling_cells(bytes) {
+    for cell in distinctive_cells(bytes) {
         detector.feed(cell, false);
         detector.feed(b"\n", false);
     }
@@ -203,7 +203,7 @@ fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
 /// Cells with letters beyond ASCII, each once: the statistics of a language come from its words,
 /// not from one switch word in ten thousand rows. No encoding uses these separators within a
 /// letter.
-fn telling_cells(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
+fn distinctive_cells(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
     let mut seen = HashSet::new();
     bytes
         .split(|byte| matches!(byte, b',' | b';' | b'\t' | b'\n' | b'\r' | b'"'))
@@ -216,7 +216,7 @@ fn unicode_by_layout(bytes: &[u8]) -> Result<Option<&'static Encoding>, String> 
     if let Some((encoding, _)) = Encoding::for_bom(bytes) {
         return Ok(Some(encoding));
     }
-    let head = bytes.get(..LOOKED_AT).unwrap_or(bytes);
+    let head = bytes.get(..HEAD_BYTES).unwrap_or(bytes);
     let nuls = head.iter().filter(|&&byte| byte == 0).count();
     if nuls == 0 {
         refuse_control_characters(head)?;

@@ -30,82 +30,82 @@ pub enum Problem {
     IsDirectory,
     #[error("cannot be read ({source}). Check that it is readable and not open elsewhere.")]
     Unreadable { source: io::Error },
-    #[error("is longer than {most} bytes, more than a log is read of. Cut it into several logs.")]
+    #[error("is longer than the limit of {most} bytes. Split it into several logs.")]
     TooLong { most: u64 },
     #[error(
-        "runs on for more than {most} bytes without an end, and no line of a log does. Export the log as CSV text, one sample a line."
+        "is longer than {most} bytes, too long for a log. Export the log as CSV text, one sample per line."
     )]
     LongLine { line: usize, most: usize },
     #[error("the file is empty (0 bytes of text). Export the log again.")]
     Empty,
     #[error("is {what}, not a text file. {advice}.")]
     Container { what: &'static str, advice: &'static str },
-    #[error("standard input is not read. Save the log to a file and name that.")]
+    #[error("standard input is not supported. Save the log to a file and name the file.")]
     StandardInput,
     #[error("is not a text file: {seen}. Export the log as CSV text.")]
-    NoText { seen: String },
+    NotText { seen: String },
     #[error(
-        "no table of numbers was found: {seen}. Export the log as CSV with one sample a line, with semicolons between cells where numbers hold commas."
+        "no table of numbers was found: {seen}. Export the log as CSV with one sample per line. If numbers contain commas, separate cells with semicolons."
     )]
     NoTable { seen: String },
     #[error(
-        "no column could be the bus voltage. Columns seen:\n{columns}\nIf one of them is the voltage, say so: --column voltage=NAME."
+        "no column could be the bus voltage. Columns found:\n{columns}\nIf one of them is the voltage, use --column voltage=NAME."
     )]
     NoVoltage { columns: String },
     #[error(
-        "\"{first}\" and \"{second}\" could both be the {tap} voltage, and nothing in their names or values shows which ({seen}). Say so: --column voltage.{tap}=\"{first}\" or --column voltage.{tap}=\"{second}\"."
+        "\"{first}\" and \"{second}\" could both be the {tap} voltage, and neither names nor values decide ({seen}). Choose one: --column voltage.{tap}=\"{first}\" or --column voltage.{tap}=\"{second}\"."
     )]
     TwoVoltages { first: String, second: String, tap: &'static str, seen: String },
     #[error("\"{column}\" has a median of {median_v:.1} V while powered: {why}.")]
     OtherVoltage { column: String, median_v: f64, why: String },
     #[error(
-        "\"{column}\" holds whole numbers of {low:.0} to {high:.0} without a unit: the counts of a converter of {bits} bits, or volts in another scale, and not volts. Multiply the column by the volts of one count (the volts of full scale, divided by {}) and write the unit in the header, as in \"battery voltage (V)\". If {running:.0} was an engine running at 14.2 V, one count is {:.5} V.",
+        "\"{column}\" holds whole numbers from {low:.0} to {high:.0} without a unit. These are not volts, but probably raw counts of a {bits}-bit converter. Multiply the column by the volts per count (full-scale volts divided by {}). Write the unit in the header, as in \"battery voltage (V)\". If the reading of {running:.0} was 14.2 V with the engine running, one count is {:.5} V.",
         (1u64 << .bits) - 1,
         14.2 / running
     )]
     RawCounts { column: String, low: f64, high: f64, bits: u32, running: f64 },
     #[error(
-        "\"{column}\" reads {level_v:.2} V on every row, although {moved}: a channel that stands still is not a measurement. Check its wiring and the logger's setting for it, and record again. If another column is the voltage: --column voltage=NAME."
+        "\"{column}\" reads {level_v:.2} V on every row, although {contradiction}. A constant channel is not a measurement. Check its wiring and its logger settings, then record again. If another column is the voltage, use --column voltage=NAME."
     )]
-    FrozenVoltage { column: String, level_v: f64, moved: String },
-    #[error("{rows} usable rows, and fewer than ten are not enough{skipped}. Record a longer log.")]
+    FrozenVoltage { column: String, level_v: f64, contradiction: String },
+    #[error("only {rows} usable rows, and at least ten are needed{skipped}. Record a longer log.")]
     TooFewRows { rows: usize, skipped: String },
     #[error(
         "no time column among {columns}{seen}. Name it with --column time=NAME, or give the samples per second with --sample-rate HZ."
     )]
     NoTime { columns: String, seen: String },
-    #[error("two columns run like clocks and disagree: {seen}. Choose one: --column time=NAME.")]
+    #[error("two columns behave like clocks but disagree: {seen}. Choose one: --column time=NAME.")]
     TwoClocks { seen: String },
     #[error(
-        "the time column \"{column}\" does not move: it reads \"{seen}\" on every row. Name another with --column time=NAME, or give the samples per second with --sample-rate HZ."
+        "the time column \"{column}\" does not change: it reads \"{seen}\" on every row. Use another column with --column time=NAME, or give the samples per second with --sample-rate HZ."
     )]
     StuckTime { column: String, seen: String },
     #[error(
-        "the time column \"{column}\" cannot be read: no cell from line {line} on is a time. Use seconds, h:mm:ss, ISO 8601, or give the samples per second with --sample-rate HZ."
+        "the time column \"{column}\" cannot be read: no cell from line {line} on is a time. Use seconds, h:mm:ss or ISO 8601, or give the samples per second with --sample-rate HZ."
     )]
     UnreadableTime { column: String, line: usize },
     #[error(
-        "by its {clock} the log lasts {days:.0} days, and no more than {most:.0} are read. If the time column counts in another unit, name it in the header, as in \"time (ms)\"; else cut the log."
+        "the log lasts {days:.0} days by its clock ({clock}), more than the limit of {most:.0} days. If the time is in another unit, write it in the header, as in \"time (ms)\". Otherwise split the log."
     )]
     TooManyDays { clock: &'static str, days: f64, most: f64 },
     #[error(
-        "--sample-rate {rate} is not a rate. Give samples per second, above 0, as in --sample-rate 10."
+        "--sample-rate {rate} is not valid. Give samples per second above 0, as in --sample-rate 10."
     )]
     BadSampleRate { rate: f64 },
     #[error("no column is called \"{asked}\"{nearest}. The columns are {columns}.")]
     NoSuchColumn { asked: String, nearest: String, columns: String },
-    #[error("--column asks for {role} twice: \"{first}\" and \"{second}\". Keep one.")]
+    #[error("--column assigns {role} twice: \"{first}\" and \"{second}\". Keep one.")]
     RoleTwice { role: String, first: String, second: String },
     #[error(
-        "{seen}. A marks file has three columns: time, load, state, as in 63.2,fans,on or 14:03:10,fans,off. Put # before a comment."
+        "{seen}. A marks file has three columns: time, load, state, as in 63.2,fans,on or 14:03:10,fans,off. Start a comment with #."
     )]
     MarksFile { line: usize, seen: String },
     #[error(
-        "no mark names a time in this log, which lasts {duration_s:.1} s (the first mark is at {first_s:.1} s). Write marks in seconds from the first sample{clock}."
+        "no mark is within this log, which lasts {duration_s:.1} s (the first mark is at {first_s:.1} s). Write marks in seconds from the first sample{clock}."
     )]
     MarksOutside { duration_s: f64, first_s: f64, clock: String },
     #[error(
-        "the marks name {loads} loads, and at most {most} are read. Check that the marks file is not a log."
+        "the marks name {loads} loads, more than the limit of {most}. Check that the marks file is not a log."
     )]
     TooManyMarkedLoads { loads: usize, most: usize },
     #[error(
@@ -113,12 +113,12 @@ pub enum Problem {
     )]
     UnreadableSheet { source: io::Error },
     #[error(
-        "is not an output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point a line (as in 1500,35)."
+        "is not an output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point per line, as in 1500,35."
     )]
     NoSheet { seen: String },
     #[error("found \"{found}\": {advice}.")]
     SheetCell { line: usize, column: String, found: String, advice: String },
-    #[error("the table could not be put together ({source}).")]
+    #[error("the table could not be built ({source}).")]
     Table { source: PolarsError },
 }
 

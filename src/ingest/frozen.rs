@@ -17,7 +17,7 @@ use crate::stats::min_max::Extent;
 
 /// Removes frozen stretches of the bus voltage and of engine speed, and ignores other channels
 /// that are constant throughout. A bus that is constant throughout is an error.
-pub fn settle(
+pub fn remove(
     body: &mut Body,
     columns: &mut [Column],
     bus_role: Role,
@@ -27,27 +27,27 @@ pub fn settle(
     let loads = body.duties();
     let bus_v = bus.values.as_slice();
     let rpm = body.values(Role::EngineRpm);
-    let view = View { time_s: &body.time, bus_v, rpm, loads: &loads };
-    let frozen = view.frozen();
+    let traces = Traces { time_s: &body.time, bus_v, rpm, loads: &loads };
+    let frozen = traces.frozen();
     let rows = bus_v.iter().filter(|v| !v.is_nan()).count();
     let level_v = |row: usize| bus_v.get(row).copied().unwrap_or(0.0);
     if let Some(all) = frozen.iter().find(|found| found.rows.len() * 10 >= rows * 9) {
         return Err(Problem::FrozenVoltage {
             column: clip(&bus.name),
             level_v: level_v(all.rows.start),
-            moved: all.moved.clone(),
+            contradiction: all.contradiction.clone(),
         });
     }
-    for Frozen { rows, moved } in &frozen {
+    for Frozen { rows, contradiction } in &frozen {
         account.notices.push(format!(
-            "\"{}\" stands at {:.2} V {}, although {moved}: these rows have no voltage",
+            "\"{}\" stays at {:.2} V {}, although {contradiction}: these rows have no voltage",
             clip(&bus.name),
             level_v(rows.start),
             where_of(rows, &body.lines),
         ));
     }
     let is_dropped = |channel: &Channel| {
-        let may_stand = match channel.role {
+        let may_be_constant = match channel.role {
             // The speed of a stopped engine and the output of its alternator are 0 throughout.
             Role::EngineRpm | Role::AlternatorRpm | Role::AlternatorCurrent => {
                 channel.values.contains(&0.0)
@@ -57,8 +57,8 @@ pub fn settle(
         };
         // No engine keeps exactly one speed through a start.
         let is_speed = channel.role == Role::EngineRpm;
-        let share = if is_speed { MOMENT_SHARE } else { LONG_SHARE };
-        !may_stand && stands_still(&channel.values) && moves(bus_v, share)
+        let share = if is_speed { SHORT_CHANGE } else { LASTING_CHANGE };
+        !may_be_constant && is_constant(&channel.values) && changes_clearly(bus_v, share)
     };
     let dropped: Vec<usize> =
         (0..body.channels.len()).filter(|&at| is_dropped(&body.channels[at])).collect();
@@ -68,7 +68,7 @@ pub fn settle(
         let channel = &mut body.channels[at];
         let level = channel.values.iter().copied().find(|v| !v.is_nan()).unwrap_or(0.0);
         let why = format!(
-            "reads {level} on every row while the bus moves: a channel that stands still is not a measurement"
+            "reads {level} on every row while the bus voltage changes: a constant channel is not a measurement"
         );
         account.notices.push(format!("\"{}\" is not used: it {why}", clip(&channel.name)));
         channel.role = Role::Ignored;
@@ -85,7 +85,7 @@ pub fn settle(
         for rows in rows {
             if channel.role == Role::EngineRpm {
                 account.notices.push(format!(
-                    "\"{}\" repeats one value {} while the bus moves: these rows have no engine speed",
+                    "\"{}\" repeats one value {} while the bus voltage changes: these rows have no engine speed",
                     clip(&channel.name),
                     where_of(rows, &body.lines),
                 ));
@@ -115,8 +115,8 @@ fn stuck_speeds(rpm: &[f64], bus_v: &[f64]) -> Vec<Range<usize>> {
     let is_stuck = |run: &Range<usize>| {
         all >= 10
             && run.len() >= FEWEST_ROWS
-            && run.len() >= LONGER * usual
-            && bus_v.get(run.clone()).is_some_and(|bus_v| moves(bus_v, LONG_SHARE))
+            && run.len() >= TIMES_LONGER * usual
+            && bus_v.get(run.clone()).is_some_and(|bus_v| changes_clearly(bus_v, LASTING_CHANGE))
     };
     runs.into_iter().filter(is_stuck).collect()
 }
@@ -131,12 +131,12 @@ fn longest_first(runs: &[Range<usize>]) -> Vec<usize> {
 #[derive(Debug, Clone, PartialEq)]
 struct Frozen {
     rows: Range<usize>,
-    moved: String,
+    contradiction: String,
 }
 
 /// Channels compared row by row.
 #[derive(Clone, Copy)]
-pub struct View<'a> {
+pub struct Traces<'a> {
     pub time_s: &'a [f64],
     pub bus_v: &'a [f64],
     pub rpm: Option<&'a [f64]>,
@@ -145,64 +145,66 @@ pub struct View<'a> {
 
 /// Below the first speed the engine is stopped, above the second it runs (common practice, no
 /// source).
-const STANDS_RPM: f64 = 50.0;
-const RUNS_RPM: f64 = 400.0;
+const STOPPED_RPM: f64 = 50.0;
+const RUNNING_RPM: f64 = 400.0;
 /// A speed channel that drops out reads 0 for less than this.
-const STANDS_S: f64 = 10.0;
-const RUNS_S: f64 = 20.0;
+const STOPPED_S: f64 = 10.0;
+const RUNNING_S: f64 = 20.0;
 /// Minimum length of a frozen run in rows, and how many times longer than any other it must be.
 const FEWEST_ROWS: usize = 100;
-const LONGER: usize = 20;
+const TIMES_LONGER: usize = 20;
 /// Longer runs are kept for examination.
 const SHORT_RUN: usize = 4;
 /// At most this many rows of a long log are examined.
-const LOOKED_AT: usize = 20_000;
+const MOST_SAMPLED_ROWS: usize = 20_000;
 /// Rows in which noise is examined, and the number of levels that it must then show.
-const WINDOW: usize = 20;
-const LEVELS: usize = 4;
-/// Relative difference of speeds that count as equal, and of voltages that a load clearly moves.
+const NOISE_ROWS: usize = 20;
+const NOISE_LEVELS: usize = 4;
+/// Relative difference of speeds that count as equal, and of voltages that a load clearly changes.
 const SAME_SPEED: f64 = 0.05;
 const CLEAR_SHARE: f64 = 0.02;
 /// Quantiles of the voltage that are compared: for a lasting change, and for a start.
-const LONG_SHARE: f64 = 0.05;
-const MOMENT_SHARE: f64 = 0.001;
+const LASTING_CHANGE: f64 = 0.05;
+const SHORT_CHANGE: f64 = 0.001;
 /// A logger with finer resolution shows noise while the engine runs.
 const FINE_V: f64 = 0.05;
 
-impl View<'_> {
+impl Traces<'_> {
     /// Stretches in which the bus is constant although something contradicts it.
     fn frozen(&self) -> Vec<Frozen> {
         let (runs, all) = runs(self.bus_v);
         let Some(interval_s) = self.interval_s() else { return Vec::new() };
         let lengths = longest_first(&runs);
         let longest = |place: usize| lengths.get(place).copied().unwrap_or(SHORT_RUN);
-        let moved = |run: &Range<usize>| {
+        let contradiction = |run: &Range<usize>| {
             let rows = run.len();
-            if rows < 10 || (rows as f64) * interval_s < STANDS_S + RUNS_S {
+            if rows < 10 || (rows as f64) * interval_s < STOPPED_S + RUNNING_S {
                 return None;
             }
-            if let Some(moved) = self.engine_turns(run, interval_s) {
-                return Some(moved);
+            if let Some(contradiction) = self.engine_starts_or_stops(run, interval_s) {
+                return Some(contradiction);
             }
             if all == 1 {
-                return self.too_still(rows);
+                return self.never_changes(rows);
             }
             let others = longest(usize::from(rows == longest(0)));
-            let alone = rows >= FEWEST_ROWS && rows >= LONGER * others;
-            if alone && self.lives_elsewhere(run) {
+            let alone = rows >= FEWEST_ROWS && rows >= TIMES_LONGER * others;
+            if alone && self.shows_noise_elsewhere(run) {
                 return Some(format!(
-                    "elsewhere it shows noise of several steps, and never stands for more than {others} rows"
+                    "elsewhere it shows noise of several steps, and is never constant for more than {others} rows"
                 ));
             }
             // The longest runs hold most of the edges; examining all would take too long.
             let long = rows >= FEWEST_ROWS && rows >= longest(2);
-            if long { self.loads_answer_elsewhere(run) } else { None }
+            if long { self.loads_respond_elsewhere(run) } else { None }
         };
-        runs.into_iter().filter_map(|rows| Some(Frozen { moved: moved(&rows)?, rows })).collect()
+        runs.into_iter()
+            .filter_map(|rows| Some(Frozen { contradiction: contradiction(&rows)?, rows }))
+            .collect()
     }
 
     fn interval_s(&self) -> Option<f64> {
-        let stride = (self.time_s.len() / LOOKED_AT).max(1);
+        let stride = (self.time_s.len() / MOST_SAMPLED_ROWS).max(1);
         let all: Vec<f64> = steps(self.time_s).step_by(stride).collect();
         let rising: Vec<f64> = all.iter().copied().filter(|step| *step > 0.0).collect();
         // If several rows share a stamp, the interval is per row.
@@ -211,16 +213,16 @@ impl View<'_> {
     }
 
     /// The engine is stopped for a while and runs for a while, but the bus voltage stays the same.
-    fn engine_turns(&self, run: &Range<usize>, interval_s: f64) -> Option<String> {
+    fn engine_starts_or_stops(&self, run: &Range<usize>, interval_s: f64) -> Option<String> {
         let rpm = self.rpm?.get(run.clone())?;
-        let standing = longest(rpm, |rpm| rpm.abs() < STANDS_RPM);
-        let turning = sorted(rpm.iter().copied().filter(|rpm| *rpm > RUNS_RPM));
+        let standing = longest(rpm, |rpm| rpm.abs() < STOPPED_RPM);
+        let turning = sorted(rpm.iter().copied().filter(|rpm| *rpm > RUNNING_RPM));
         let long = |rows: usize, seconds: f64| rows >= 5 && rows as f64 * interval_s >= seconds;
-        if !long(standing, STANDS_S) || !long(turning.len(), RUNS_S) {
+        if !long(standing, STOPPED_S) || !long(turning.len(), RUNNING_S) {
             return None;
         }
         let top = quantile(&turning, 0.9)?;
-        let starts = rpm.iter().find(|rpm| !rpm.is_nan()).is_some_and(|rpm| *rpm < RUNS_RPM);
+        let starts = rpm.iter().find(|rpm| !rpm.is_nan()).is_some_and(|rpm| *rpm < RUNNING_RPM);
         Some(match starts {
             true => format!("engine speed goes from 0 to {top:.0} rpm"),
             false => format!("engine speed goes from {top:.0} rpm to 0"),
@@ -229,7 +231,7 @@ impl View<'_> {
 
     /// The whole log has one level with a resolution of hundredths, although the engine changes its
     /// speed or loads are switched: no real reading of that resolution is constant.
-    fn too_still(&self, rows: usize) -> Option<String> {
+    fn never_changes(&self, rows: usize) -> Option<String> {
         let level = self.bus_v.iter().copied().find(|v| !v.is_nan())?;
         let coarse = (level / FINE_V - (level / FINE_V).round()).abs() < 1e-6;
         if coarse || rows < 2 * FEWEST_ROWS {
@@ -239,15 +241,15 @@ impl View<'_> {
         if edges >= 2 {
             return Some(format!("loads are switched {edges} times"));
         }
-        let running = sorted(self.rpm?.iter().copied().filter(|rpm| *rpm > RUNS_RPM));
+        let running = sorted(self.rpm?.iter().copied().filter(|rpm| *rpm > RUNNING_RPM));
         let (low, high) = (quantile(&running, 0.02)?, quantile(&running, 0.98)?);
         (running.len() >= FEWEST_ROWS && high > 1.2 * low)
             .then(|| format!("engine speed changes between {low:.0} and {high:.0} rpm"))
     }
 
-    /// Loads are switched that clearly move the bus voltage elsewhere, at the same speed and with the
-    /// same other loads on.
-    fn loads_answer_elsewhere(&self, run: &Range<usize>) -> Option<String> {
+    /// Loads are switched that clearly move the bus voltage elsewhere, at the same speed and with
+    /// the same other loads on.
+    fn loads_respond_elsewhere(&self, run: &Range<usize>) -> Option<String> {
         let (mut within, mut silent) = (0usize, 0usize);
         for (which, duty) in self.loads.iter().enumerate() {
             let seen: Vec<(bool, Change)> = edges(duty)
@@ -270,25 +272,26 @@ impl View<'_> {
                 silent += usize::from(peers.len() >= 2 && peers.iter().all(clear));
             }
         }
-        (silent >= 3 && silent * 2 > within)
-            .then(|| format!("loads that move the bus elsewhere are switched {silent} times"))
+        (silent >= 3 && silent * 2 > within).then(|| {
+            format!("loads that change the bus voltage elsewhere are switched {silent} times")
+        })
     }
 
-    /// Elsewhere near this level, in the same state of the engine, the voltage shows noise of several
-    /// steps all the time.
-    fn lives_elsewhere(&self, run: &Range<usize>) -> bool {
+    /// Elsewhere near this level, in the same state of the engine, the voltage shows noise of
+    /// several steps all the time.
+    fn shows_noise_elsewhere(&self, run: &Range<usize>) -> bool {
         let Some(&level) = self.bus_v.get(run.start) else { return false };
-        let runs = |row: usize| self.rpm.and_then(|rpm| rpm.get(row)).map(|rpm| *rpm > RUNS_RPM);
+        let runs = |row: usize| self.rpm.and_then(|rpm| rpm.get(row)).map(|rpm| *rpm > RUNNING_RPM);
         let engine = runs((run.start + run.end) / 2);
         let is_near = |window: &[f64]| {
             median(window.iter().copied()).is_some_and(|middle| (middle / level - 1.0).abs() < 0.02)
         };
         let (mut near, mut alive) = (0usize, 0usize);
-        for (index, window) in self.bus_v.chunks_exact(WINDOW).enumerate() {
-            let row = index * WINDOW;
-            if row + WINDOW > run.start && row < run.end
+        for (index, window) in self.bus_v.chunks_exact(NOISE_ROWS).enumerate() {
+            let row = index * NOISE_ROWS;
+            if row + NOISE_ROWS > run.start && row < run.end
                 || window.iter().any(|v| v.is_nan())
-                || runs(row + WINDOW / 2) != engine
+                || runs(row + NOISE_ROWS / 2) != engine
                 || !is_near(window)
             {
                 continue;
@@ -296,7 +299,7 @@ impl View<'_> {
             near += 1;
             let mut levels = sorted(window.iter().copied());
             levels.dedup();
-            alive += usize::from(levels.len() >= LEVELS);
+            alive += usize::from(levels.len() >= NOISE_LEVELS);
         }
         near >= 5 && alive * 10 >= near * 9
     }
@@ -334,18 +337,18 @@ pub fn edges(duty: &[f64]) -> impl Iterator<Item = (usize, bool)> {
 
 /// Whether the voltage changes by more than that of a healthy running engine: as at a start, a
 /// stop or a sag.
-fn moves(bus_v: &[f64], for_share: f64) -> bool {
+fn changes_clearly(bus_v: &[f64], quantile_share: f64) -> bool {
     const SHARE: f64 = 1.06;
-    let stride = (bus_v.len() / LOOKED_AT).max(1);
+    let stride = (bus_v.len() / MOST_SAMPLED_ROWS).max(1);
     let sorted = sorted(bus_v.iter().step_by(stride).copied());
-    match (quantile(&sorted, for_share), quantile(&sorted, 1.0 - for_share)) {
+    match (quantile(&sorted, quantile_share), quantile(&sorted, 1.0 - quantile_share)) {
         (Some(low), Some(high)) => high > SHARE * low,
         _ => false,
     }
 }
 
 /// Whether a channel has one value on every row, and many rows.
-fn stands_still(values: &[f64]) -> bool {
+fn is_constant(values: &[f64]) -> bool {
     let mut known = values.iter().filter(|value| !value.is_nan());
     let Some(first) = known.next() else { return false };
     let mut rows = 1;
@@ -365,7 +368,7 @@ mod tests {
     }
 
     fn frozen(log: &(Vec<f64>, Vec<f64>, Vec<f64>)) -> Vec<Frozen> {
-        View { time_s: &log.0, bus_v: &log.1, rpm: Some(&log.2), loads: &[] }.frozen()
+        Traces { time_s: &log.0, bus_v: &log.1, rpm: Some(&log.2), loads: &[] }.frozen()
     }
 
     /// Noise of a few steps of a hundredth.
@@ -378,7 +381,7 @@ mod tests {
         // At a resolution of a tenth of a volt, one level for minutes.
         let coarse = |t: f64, _| if t < 20.0 { 12.6 } else { 14.2 };
         assert!(frozen(&log(coarse)).is_empty());
-        // At its limit the level moves; in control it does not.
+        // At its limit the level changes; in control it does not.
         let both = |t: f64, i: usize| match t {
             t if t < 20.0 => 12.6,
             t if t < 100.0 => 13.0 + 10.0 * noise(i),

@@ -8,7 +8,7 @@ use super::guess::{Guess, ignored};
 use super::levels::{is_two_state, scale_of, system_of, voltage_level};
 use super::profile::{Facts, Words};
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::levels;
 use crate::log::Role;
 use crate::nominal::Nominal;
@@ -37,15 +37,15 @@ fn reach(facts: &Facts) -> f64 {
 
 /// `None` if the column is not a ground, and other rules apply.
 pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess, String)> {
-    let word = words.find(say::GROUND)?.trim();
+    let word = words.find(vocab::GROUND)?.trim();
     let volts = matches!(unit, Some(Unit::Volt | Unit::Millivolt));
-    let lost = words.has(say::LOST);
-    let nothing_else = unit.is_none() && !words.has(say::CURRENT) && !words.has(say::SPEED);
-    if !volts && !(nothing_else && (words.has(say::VOLTAGE) || lost)) || facts.is_switched() {
+    let lost = words.has(vocab::LOST);
+    let nothing_else = unit.is_none() && !words.has(vocab::CURRENT) && !words.has(vocab::SPEED);
+    if !volts && !(nothing_else && (words.has(vocab::VOLTAGE) || lost)) || facts.is_switched() {
         return None;
     }
     // These are handled by the rules for signals, derived values and consumers.
-    let anothers = [say::SIGNAL, say::DERIVED, say::CONSUMER, say::SPEED];
+    let anothers = [vocab::SIGNAL, vocab::DERIVED, vocab::CONSUMER, vocab::SPEED];
     if anothers.into_iter().any(|w| words.has(w)) {
         return None;
     }
@@ -55,7 +55,7 @@ pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess,
     if system_of(facts, unit).is_ok_and(|nominal| volts || nominal == Nominal::V12) {
         // "Battery voltage to ground" is measured against ground, not along it.
         let against =
-            [say::BATTERY, say::ALTERNATOR, say::MODULE].into_iter().any(|w| words.has(w));
+            [vocab::BATTERY, vocab::ALTERNATOR, vocab::MODULE].into_iter().any(|w| words.has(w));
         let way_back = words.has("negative, =neg, minus, =case, block");
         let supply = words.has("positive, =pos, plus, =post");
         let plainly_bus = against && !lost && (supply || !way_back);
@@ -63,13 +63,13 @@ pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess,
             None
         } else {
             Some(ignored(format!(
-                "name says ground (\"{word}\"), but a median of {median_v:.1} V is a bus's. If it is the bus: --column voltage=NAME"
+                "name says ground (\"{word}\"), but a median of {median_v:.1} V is that of a bus. If it is the bus: --column voltage=NAME"
             )))
         };
     }
-    if let Some(other) = words.find(say::OTHER_GROUND).or(words.find(say::MODULE)) {
+    if let Some(other) = words.find(vocab::OTHER_GROUND).or(words.find(vocab::MODULE)) {
         return Some(ignored(format!(
-            "a ground by name, but not the engine's or alternator's (\"{}\"). {ASK}",
+            "a ground by name, but not that of engine or alternator (\"{}\"). {ASK}",
             other.trim()
         )));
     }
@@ -77,13 +77,13 @@ pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess,
     let reach_v = reach(facts) * scale_of(unit);
     if reach_v > MOST_V {
         return Some(ignored(format!(
-            "name says ground (\"{word}\"), but {reach_v:.1} V is more than a ground path loses. {ASK}"
+            "name says ground (\"{word}\"), but {reach_v:.1} V is more than the drop of a ground path. {ASK}"
         )));
     }
     let still = facts.min() == facts.max();
     if still || is_two_state(facts) {
         return Some(ignored(format!(
-            "name says ground (\"{word}\"), but it reads the same throughout: nothing may be wired to it. {ASK}"
+            "name says ground (\"{word}\"), but it is constant: it may not be connected. {ASK}"
         )));
     }
     let (low, high) = (facts.quantile(0.02).unwrap_or(0.0), facts.quantile(0.98).unwrap_or(0.0));
@@ -91,7 +91,7 @@ pub fn guess(words: &Words, unit: Option<Unit>, facts: &Facts) -> Option<(Guess,
     Some((
         Guess::Plain { role: Role::GroundDrop, unit: Some(unit) },
         format!(
-            "name says ground (\"{word}\"), the voltage along it; {:.2} to {:.2} V",
+            "name says ground (\"{word}\"), the voltage drop along it; {:.2} to {:.2} V",
             low * scale,
             high * scale
         ),

@@ -9,7 +9,7 @@ use super::levels::{
 use super::profile::{Facts, Words};
 use super::rank::median;
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::levels;
 use crate::log::{Place, Role, Tap};
 use crate::nominal::{Nominal, Unsupported};
@@ -69,11 +69,11 @@ pub fn ignored(why: impl Into<String>) -> (Guess, String) {
 pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, String) {
     let words = Words::of(&heading.name);
     if facts.filled == 0 {
-        return ignored("holds no value");
+        return ignored("has no values");
     }
     let unit = stated_unit(heading, facts);
     let textual = !facts.is_numeric() && !facts.is_switched();
-    if words.has(say::NOTE) && textual {
+    if words.has(vocab::NOTE) && textual {
         return (
             Guess::Plain { role: Role::Note, unit: None },
             "name says remarks; the cells are text".into(),
@@ -86,19 +86,19 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
         let example = facts.word_example.as_deref().unwrap_or("text");
         return ignored(format!("holds text such as \"{example}\""));
     }
-    if matches!(unit, Some(unit) if unit.seconds().is_some()) && !words.has(say::CONSUMER) {
-        return ignored("a time; another column is the clock, or this one does not run evenly");
+    if matches!(unit, Some(unit) if unit.seconds().is_some()) && !words.has(vocab::CONSUMER) {
+        return ignored("a time; another column is the clock, or this one is uneven");
     }
-    let places = [say::COOLANT, say::INTAKE, say::AMBIENT, say::BATTERY];
+    let places = [vocab::COOLANT, vocab::INTAKE, vocab::AMBIENT, vocab::BATTERY];
     let placed = places.iter().any(|place| words.has(place));
     let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin))
-        || words.has(say::TEMPERATURE) && !words.has(say::NO_TEMPERATURE)
+        || words.has(vocab::TEMPERATURE) && !words.has(vocab::NO_TEMPERATURE)
         || words.has("=t") && placed;
-    let is_consumer = words.has(say::CONSUMER);
+    let is_consumer = words.has(vocab::CONSUMER);
     if is_temperature && !matches!(unit, Some(Unit::Volt | Unit::Millivolt)) {
         if facts.is_switched() {
             return ignored(
-                "a temperature switch, no consumer. If it is a load: --column load=NAME",
+                "a temperature switch, not a consumer. If it is a load: --column load=NAME",
             );
         }
         return temperature(&words, unit, facts, fahrenheit);
@@ -115,26 +115,27 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
         Some(Unit::Other) => return ignored("measures something this tool does not use"),
         _ => {}
     }
-    if words.has(say::VOLTAGE) && !facts.is_switched() {
+    if words.has(vocab::VOLTAGE) && !facts.is_switched() {
         return voltage(&words, unit, facts);
     }
-    if words.has(say::CURRENT) && !is_two_state(facts) {
+    if words.has(vocab::CURRENT) && !is_two_state(facts) {
         return current(&words, unit);
     }
-    if words.has(say::RPM) && !is_two_state(facts)
-        || words.has(say::SPEED) && words.has(say::ENGINE) && !is_consumer
-        || words.has(say::SPEED) && words.has(say::ALTERNATOR)
+    if words.has(vocab::RPM) && !is_two_state(facts)
+        || words.has(vocab::SPEED) && words.has(vocab::ENGINE) && !is_consumer
+        || words.has(vocab::SPEED) && words.has(vocab::ALTERNATOR)
     {
         return speed(&words, unit, facts);
     }
-    if words.has(say::TORQUE_LOAD) {
-        return ignored("the engine's torque load, not an electrical one");
+    if words.has(vocab::TORQUE_LOAD) {
+        return ignored("engine load (torque), not an electrical load");
     }
-    if is_consumer || words.has(say::ANY_LOAD) {
+    if is_consumer || words.has(vocab::ANY_LOAD) {
         return load(&words, unit, facts);
     }
-    let tap_word = words.has(say::BATTERY) || words.has(say::ALTERNATOR) || words.has(say::MODULE);
-    if tap_word && !words.has(say::NOT_A_STATE) && unit.is_none() {
+    let tap_word =
+        words.has(vocab::BATTERY) || words.has(vocab::ALTERNATOR) || words.has(vocab::MODULE);
+    if tap_word && !words.has(vocab::NOT_A_STATE) && unit.is_none() {
         let is_bus = !matches!(
             system_of(facts, unit),
             Err(Unsupported::TooLow | Unsupported::TooHigh | Unsupported::Between(..))
@@ -145,13 +146,13 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     }
     if facts.is_switched() || is_two_state(facts) {
         return ignored(
-            "on and off, but its name says no consumer. If it is a load: --column load=NAME",
+            "on/off, but its name is not that of a consumer. If it is a load: --column load=NAME",
         );
     }
     if says_nothing(&words) && unit.is_none() {
         if starts_and_runs(facts) {
             let why = format!(
-                "its name says nothing; 0 at first, then {}, as an engine's speed",
+                "its name has no meaning; 0 at first, then {}, like an engine speed",
                 span(facts, Unit::Rpm)
             );
             return (Guess::MaybeSpeed, why);
@@ -162,13 +163,13 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
         let [low_v, high_v] = levels::NAMELESS_BUS_RANGE.map(|level| Nominal::V12.volts(level));
         if (low_v..=high_v).contains(&median_v) && inside > 0.98 && !facts.all_whole() {
             let why = format!(
-                "its name says nothing; the level ({}) is that of a 12 V bus",
+                "its name has no meaning; its level ({}) is that of a 12 V bus",
                 span(facts, level_unit)
             );
             return (Guess::MaybeVoltage { unit: level_unit }, why);
         }
     }
-    ignored("nothing in its name, unit or values says a role. To use it: --column ROLE=NAME")
+    ignored("neither its name, its unit nor its values show a role. To use it: --column ROLE=NAME")
 }
 
 /// Detects raw counts of a converter: whole numbers without a unit, under the name of a voltage,
@@ -177,10 +178,17 @@ pub fn raw_counts(heading: &Heading, facts: &Facts) -> Option<(f64, f64, u32)> {
     // Higher than any supported system; below this a column may be in whole volts.
     const HIGHEST_V: f64 = 60.0;
     let words = Words::of(&heading.name);
-    let level = words.has(say::NOT_A_STATE) || words.has("=soc, =soh, =charge, =state");
-    let tap = words.has(say::BATTERY) || words.has(say::ALTERNATOR);
-    let named = words.has(say::VOLTAGE) || tap && !level;
-    let other = [say::CURRENT, say::RPM, say::SPEED, say::TEMPERATURE, say::SIGNAL, say::CONSUMER];
+    let level = words.has(vocab::NOT_A_STATE) || words.has("=soc, =soh, =charge, =state");
+    let tap = words.has(vocab::BATTERY) || words.has(vocab::ALTERNATOR);
+    let named = words.has(vocab::VOLTAGE) || tap && !level;
+    let other = [
+        vocab::CURRENT,
+        vocab::RPM,
+        vocab::SPEED,
+        vocab::TEMPERATURE,
+        vocab::SIGNAL,
+        vocab::CONSUMER,
+    ];
     let (low, high) = (facts.min()?, facts.max()?);
     let counts = facts.is_numeric()
         && facts.all_whole()
@@ -199,7 +207,7 @@ fn says_nothing(words: &Words) -> bool {
     let code =
         |word: &str| word.chars().count() == 1 || word.starts_with(|c: char| c.is_ascii_digit());
     // "A/F" is the air-fuel ratio, whose values resemble a bus voltage.
-    words.has(say::GENERIC) || words.tokens().all(code) && !words.has("=a f")
+    words.has(vocab::GENERIC) || words.tokens().all(code) && !words.has("=a f")
 }
 
 /// The column is 0 at first and then has plausible engine speeds.
@@ -229,32 +237,32 @@ const SENSOR_SUPPLY: &str = "sensor supply, sensorversorgung";
 /// The post belongs to the alternator, even if the name also says battery.
 const TAPS: [(&str, Tap); 4] = [
     (SENSOR_SUPPLY, Tap::Module),
-    (say::ALTERNATOR, Tap::Alternator),
-    (say::BATTERY, Tap::Battery),
-    (say::MODULE, Tap::Module),
+    (vocab::ALTERNATOR, Tap::Alternator),
+    (vocab::BATTERY, Tap::Battery),
+    (vocab::MODULE, Tap::Module),
 ];
 
 const PLACES: [(&str, Place); 5] = [
-    (say::INTAKE, Place::Intake),
-    (say::ALTERNATOR, Place::Alternator),
-    (say::COOLANT, Place::Coolant),
-    (say::AMBIENT, Place::Ambient),
-    (say::BATTERY, Place::Battery),
+    (vocab::INTAKE, Place::Intake),
+    (vocab::ALTERNATOR, Place::Alternator),
+    (vocab::COOLANT, Place::Coolant),
+    (vocab::AMBIENT, Place::Ambient),
+    (vocab::BATTERY, Place::Battery),
 ];
 
 fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let (level_unit, median_v) = voltage_level(unit, facts);
     let level = span(facts, level_unit);
     let supply = words.has(SENSOR_SUPPLY);
-    if let Some(word) = words.find(say::SIGNAL).filter(|_| !supply) {
+    if let Some(word) = words.find(vocab::SIGNAL).filter(|_| !supply) {
         return ignored(format!("a signal voltage by name (\"{word}\"), not the bus"));
     }
-    if let Some(word) = words.find(say::DERIVED) {
+    if let Some(word) = words.find(vocab::DERIVED) {
         return ignored(format!(
-            "a wish, limit or extreme by name (\"{word}\"), not the bus as it was"
+            "a setpoint, limit or extreme by name (\"{word}\"), not a measured bus voltage"
         ));
     }
-    if let Some(word) = words.find(say::CONSUMER) {
+    if let Some(word) = words.find(vocab::CONSUMER) {
         return ignored(format!("the voltage at a consumer (\"{word}\"), not the bus"));
     }
     let tap = by_words(words, &TAPS);
@@ -270,7 +278,7 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
             return (Guess::OtherVoltage { tap, unit: level_unit, why }, seen);
         }
     }
-    let by = if words.has(say::VOLTAGE) {
+    let by = if words.has(vocab::VOLTAGE) {
         "name says voltage"
     } else if unit.is_some() {
         "unit says voltage"
@@ -284,16 +292,18 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
 fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
     let ask = "To use it: --column battery_current=NAME or --column alternator_current=NAME";
     if let Some(word) =
-        words.find(say::CONSUMER).or(words.find("=starter, anlasser, =field, erreger"))
+        words.find(vocab::CONSUMER).or(words.find("=starter, anlasser, =field, erreger"))
     {
-        return ignored(format!("amps of one consumer (\"{word}\"), not of battery or alternator"));
+        return ignored(format!(
+            "current of one consumer (\"{word}\"), not of battery or alternator"
+        ));
     }
-    if words.has(say::DERIVED) {
-        return ignored("a wish, limit or extreme by name, not a current as it was");
+    if words.has(vocab::DERIVED) {
+        return ignored("a setpoint, limit or extreme by name, not a measured current");
     }
     let unit = Some(unit.unwrap_or(Unit::Amp));
-    let battery = words.has(say::BATTERY) || words.has(say::DISCHARGE);
-    let alternator = words.has(say::ALTERNATOR);
+    let battery = words.has(vocab::BATTERY) || words.has(vocab::DISCHARGE);
+    let alternator = words.has(vocab::ALTERNATOR);
     match (battery, alternator) {
         (true, false) => (
             Guess::Plain { role: Role::BatteryCurrent, unit },
@@ -303,24 +313,26 @@ fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
             Guess::Plain { role: Role::AlternatorCurrent, unit },
             "name says alternator and current".into(),
         ),
-        _ => ignored(format!("a current, but its name does not say whose. {ask}")),
+        _ => ignored(format!("a current, but its name does not say of what. {ask}")),
     }
 }
 
 fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
-    if let Some(word) =
-        words.find(say::CONSUMER).or(words.find(say::OTHER_SPEED)).or(words.find(say::DERIVED))
+    if let Some(word) = words
+        .find(vocab::CONSUMER)
+        .or(words.find(vocab::OTHER_SPEED))
+        .or(words.find(vocab::DERIVED))
     {
-        return ignored(format!("a speed, but not the engine's as it was (\"{word}\")"));
+        return ignored(format!("a speed, but not a measured engine speed (\"{word}\")"));
     }
     if unit == Some(Unit::Hertz)
-        && !words.has(say::RPM)
-        && !words.has(say::ENGINE)
-        && !words.has(say::ALTERNATOR)
+        && !words.has(vocab::RPM)
+        && !words.has(vocab::ENGINE)
+        && !words.has(vocab::ALTERNATOR)
     {
-        return ignored("a frequency that does not say of what");
+        return ignored("a frequency, but its name does not say of what");
     }
-    let (role, whose) = if words.has(say::ALTERNATOR) {
+    let (role, whose) = if words.has(vocab::ALTERNATOR) {
         (Role::AlternatorRpm, "alternator")
     } else {
         (Role::EngineRpm, "engine")
@@ -329,7 +341,7 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let top_rpm = facts.quantile(0.98).map_or(0.0, |top| by_level.to_canonical().apply(top));
     if top_rpm > 30_000.0 || facts.quantile(0.02).is_some_and(|low| low < -50.0) {
         return ignored(format!(
-            "a speed by name, but {} is not an engine's",
+            "a speed by name, but {} is not that of an engine",
             span(facts, by_level)
         ));
     }
@@ -356,11 +368,11 @@ fn temperature(
 ) -> (Guess, String) {
     let by_level = temperature_unit(unit, facts, fahrenheit);
     let level = span(facts, by_level);
-    if let Some(word) = words.find(say::OTHER_PLACE).filter(|_| !words.has("coolant")) {
+    if let Some(word) = words.find(vocab::OTHER_PLACE).filter(|_| !words.has("coolant")) {
         return ignored(format!("a temperature of something else (\"{word}\")"));
     }
-    if words.has(say::DERIVED) {
-        return ignored("a wished or limit temperature by name");
+    if words.has(vocab::DERIVED) {
+        return ignored("a setpoint or limit temperature by name");
     }
     let Some(place) = by_words(words, &PLACES) else {
         return ignored(
@@ -369,7 +381,7 @@ fn temperature(
     };
     let median_c = facts.median().map_or(f64::NAN, |median| by_level.to_canonical().apply(median));
     if !(-60.0..=250.0).contains(&median_c) {
-        return ignored(format!("a temperature by name, but {level} is none"));
+        return ignored(format!("a temperature by name, but {level} is not plausible"));
     }
     let how = how_known(unit, by_level);
     (
@@ -379,27 +391,27 @@ fn temperature(
 }
 
 fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
-    let consumer = words.find(say::CONSUMER);
-    let what = consumer.or(words.find(say::ANY_LOAD)).unwrap_or("load");
-    if let Some(word) = words.find(say::NOT_A_STATE) {
+    let consumer = words.find(vocab::CONSUMER);
+    let what = consumer.or(words.find(vocab::ANY_LOAD)).unwrap_or("load");
+    if let Some(word) = words.find(vocab::NOT_A_STATE) {
         return ignored(format!("not the state of a consumer (\"{word}\")"));
     }
-    if let Some(word) = words.find(say::ENGINE_CONTROL) {
+    if let Some(word) = words.find(vocab::ENGINE_CONTROL) {
         return ignored(format!(
-            "part of the engine's own control (\"{word}\"), not a switched consumer"
+            "part of the engine management (\"{word}\"), not a switched consumer"
         ));
     }
-    let bare = consumer.is_none() && words.has(say::BARE_LOAD) && !words.has(say::DUTY);
+    let bare = consumer.is_none() && words.has(vocab::BARE_LOAD) && !words.has(vocab::DUTY);
     if bare && !is_two_state(facts) {
         return ignored(
-            "\"load\" alone, in shares: as likely the engine's. If it is a consumer: --column load=NAME",
+            "\"load\" alone, as a share: probably engine load. If it is a consumer: --column load=NAME",
         );
     }
-    if words.has(say::DERIVED) && !is_two_state(facts) {
-        return ignored("a wish or limit by name, not the state of a consumer");
+    if words.has(vocab::DERIVED) && !is_two_state(facts) {
+        return ignored("a setpoint or limit by name, not the state of a consumer");
     }
-    if words.has(say::ALTERNATOR) || words.has("=field") {
-        return ignored("says how hard the alternator works, not what a consumer does");
+    if words.has(vocab::ALTERNATOR) || words.has("=field") {
+        return ignored("the load of the alternator, not the state of a consumer");
     }
     let plain = Guess::Plain { role: Role::Load, unit };
     if facts.is_switched() {

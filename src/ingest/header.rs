@@ -55,8 +55,8 @@ const MOST_COLUMNS: usize = 2000;
 /// `head` is the aligned top of the file. `Err` describes what was found instead of a table.
 pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
     let mut rows = dialect.rows(head, TOP_ROWS);
-    let width = body_width(&rows).ok_or("no line holds a number")?;
-    let width = without_empty_ends(&mut rows, width);
+    let width = body_width(&rows).ok_or("no line contains a number")?;
+    let width = drop_empty_trailing_columns(&mut rows, width);
     if width > MOST_COLUMNS {
         return Err(format!("lines of {width} cells"));
     }
@@ -119,15 +119,15 @@ pub fn name_of(headings: &[Heading], column: usize) -> String {
 
 /// The order of the columns after a later header that names the same columns in another order, or
 /// other columns too.
-pub struct Order {
+pub struct ColumnOrder {
     places: Vec<Option<usize>>,
     /// Number of cells in a row after the later header.
     pub cells: usize,
 }
 
-impl Order {
+impl ColumnOrder {
     /// `None` if the row is not a header, or names fewer than half of the columns.
-    pub fn of(row: &StringRecord, layout: &Layout) -> Option<Order> {
+    pub fn of(row: &StringRecord, layout: &Layout) -> Option<ColumnOrder> {
         let names = layout.header_cells.as_deref()?;
         // Most rows begin with a number and need no closer check.
         let number = |c: char| c.is_ascii_digit() || matches!(c, '-' | '+' | '.' | '"');
@@ -150,7 +150,7 @@ impl Order {
         places.resize(layout.width(), None);
         let named = names.iter().filter(|name| !name.is_empty()).count();
         let found = places.iter().flatten().count();
-        (found >= 2 && found * 2 >= named).then_some(Order { places, cells: cells.len() })
+        (found >= 2 && found * 2 >= named).then_some(ColumnOrder { places, cells: cells.len() })
     }
 
     pub fn holds(&self, columns: &[usize]) -> bool {
@@ -185,10 +185,10 @@ impl Order {
             .collect();
         let without = match missing.as_slice() {
             [] => String::new(),
-            names => format!("; {} is not there any more", list(names)),
+            names => format!("; {} is missing there", list(names)),
         };
         Some(format!(
-            "line {line}: the header comes again with other columns or in another order; from there on they are read by it{without}"
+            "line {line}: the header is repeated with other columns or another order; the rows below it are read by the new header{without}"
         ))
     }
 }
@@ -210,7 +210,7 @@ fn refuse_commas_in_numbers(
         return Ok(());
     }
     Err(format!(
-        "the header names {named} columns and the rows hold {width} cells, as when commas stand between cells and inside numbers"
+        "the header names {named} columns but the rows have {width} cells, as if commas stand both between cells and inside numbers"
     ))
 }
 
@@ -252,7 +252,7 @@ pub fn is_blank(row: &StringRecord) -> bool {
 
 /// Drops trailing columns without a name that are empty on nearly every line: they come from
 /// extra separators. Returns the new width.
-fn without_empty_ends(rows: &mut [StringRecord], width: usize) -> usize {
+fn drop_empty_trailing_columns(rows: &mut [StringRecord], width: usize) -> usize {
     let filled = |row: &StringRecord| {
         let cells = row.iter().enumerate().filter(|(_, cell)| !cell.trim().is_empty());
         cells.last().map_or(0, |(last, _)| last + 1)
@@ -352,17 +352,17 @@ fn cells_of(row: &StringRecord, dialect: &Dialect) -> Vec<String> {
         if cells.first().is_some_and(String::is_empty) {
             cells.remove(0);
         }
-        let mut mended: Vec<String> = Vec::with_capacity(cells.len());
+        let mut repaired: Vec<String> = Vec::with_capacity(cells.len());
         for cell in cells {
-            match mended.last_mut() {
+            match repaired.last_mut() {
                 Some(last) if cell.starts_with(['(', '[']) => {
                     last.push(' ');
                     last.push_str(&cell);
                 }
-                _ => mended.push(cell),
+                _ => repaired.push(cell),
             }
         }
-        return mended;
+        return repaired;
     }
     cells
 }
@@ -379,7 +379,7 @@ fn headings(
         _ => 0,
     };
     let mut headings: Vec<Heading> = Vec::with_capacity(width);
-    let mut taken = Taken::default();
+    let mut taken = UsedNames::default();
     for index in 0..width {
         let raw = match (index, shift) {
             (0, 1) => "date",
@@ -402,12 +402,12 @@ fn cell_at(cells: Option<&[String]>, index: usize, shift: usize) -> Option<&str>
 
 /// Names already used, and how often each was requested.
 #[derive(Default)]
-struct Taken {
+struct UsedNames {
     names: HashSet<String>,
     asked: HashMap<String, usize>,
 }
 
-impl Taken {
+impl UsedNames {
     /// `name`, or the first unused one of "name (2)", "name (3)", … Continues from the last number,
     /// because a thousand columns may share one name.
     fn unique(&mut self, name: String) -> String {

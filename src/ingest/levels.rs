@@ -4,7 +4,7 @@ use super::header::Heading;
 use super::profile::{Facts, Words};
 use super::rank::median;
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::levels;
 use crate::nominal::{Nominal, Unsupported};
 
@@ -91,7 +91,7 @@ pub fn reads_fahrenheit(headings: &[Heading], facts: &[Facts]) -> bool {
         let unit = stated_unit(heading, facts);
         unit == Some(Unit::Fahrenheit)
             || unit.is_none()
-                && words.has(say::COOLANT)
+                && words.has(vocab::COOLANT)
                 && facts.quantile(0.9).is_some_and(|top| top > 130.0 && top < 260.0)
     })
 }

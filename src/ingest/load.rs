@@ -27,20 +27,20 @@ pub fn load(path: &Path) -> Result<Vec<u8>, Problem> {
     }
     let file = File::open(path)?;
     let metadata = file.metadata()?;
-    let told = metadata.len();
-    if told > MOST_BYTES {
+    let expected_bytes = metadata.len();
+    if expected_bytes > MOST_BYTES {
         return Err(Problem::TooLong { most: MOST_BYTES });
     }
     // A pipe or device may never end.
     let most = if metadata.is_file() { MOST_BYTES } else { MOST_OF_A_STREAM };
-    read(file, usize::try_from(told).unwrap_or(0), most)
+    read(file, usize::try_from(expected_bytes).unwrap_or(0), most)
 }
 
-fn read(file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, Problem> {
+fn read(file: impl Read, expected_bytes: usize, most: u64) -> Result<Vec<u8>, Problem> {
     let mut file = file;
     // Reserves little at first, so that an endless line is rejected before it fills the memory.
-    let mut bytes = Vec::with_capacity(told.min(LONGEST_LINE).saturating_add(1));
-    let mut began = 0;
+    let mut bytes = Vec::with_capacity(expected_bytes.min(LONGEST_LINE).saturating_add(1));
+    let mut line_start = 0;
     loop {
         let before = bytes.len();
         if file.by_ref().take(CHUNK as u64).read_to_end(&mut bytes)? == 0 {
@@ -51,11 +51,11 @@ fn read(file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, Problem> {
         }
         let fresh = bytes.get(before..).unwrap_or(&[]);
         if let Some(last) = fresh.iter().rposition(|byte| matches!(byte, b'\n' | b'\r')) {
-            began = before + last + 1;
+            line_start = before + last + 1;
         }
-        if bytes.len() - began > LONGEST_LINE {
+        if bytes.len() - line_start > LONGEST_LINE {
             return Err(Problem::LongLine {
-                line: number_of_line(bytes.get(..began).unwrap_or(&[])),
+                line: number_of_line(bytes.get(..line_start).unwrap_or(&[])),
                 most: LONGEST_LINE,
             });
         }
@@ -64,7 +64,7 @@ fn read(file: impl Read, told: usize, most: u64) -> Result<Vec<u8>, Problem> {
             if encoding::container(&bytes).is_some() || encoding::decode(&bytes).is_err() {
                 return Ok(bytes);
             }
-            bytes.reserve_exact(told.saturating_sub(bytes.len()).saturating_add(1));
+            bytes.reserve_exact(expected_bytes.saturating_sub(bytes.len()).saturating_add(1));
         }
     }
     if bytes.is_empty() {
@@ -111,18 +111,18 @@ mod tests {
 
     #[test]
     fn what_never_ends_is_refused_in_bounded_memory() {
-        assert!(error(endless(b"0.1,13.8\n")).contains("longer than 67108864 bytes"));
-        assert!(error(endless(b"0.1,13.8\r")).contains("longer than 67108864 bytes"));
-        assert!(error(endless(b"1,")).contains("line 1: runs on for more than 4194304 bytes"));
+        assert!(error(endless(b"0.1,13.8\n")).contains("the limit of 67108864 bytes"));
+        assert!(error(endless(b"0.1,13.8\r")).contains("the limit of 67108864 bytes"));
+        assert!(error(endless(b"1,")).contains("line 1: is longer than 4194304 bytes"));
         let started = io::Cursor::new(b"time,v\n0.1,13.8\n").chain(endless(b"x"));
-        assert!(error(started).contains("line 3: runs on"));
+        assert!(error(started).contains("line 3: is longer than"));
     }
 
     #[test]
     fn what_ends_is_read_whole() {
         let text = "0.1,13.8\r\n".repeat(300_000);
-        for told in [0, text.len() / 2, text.len(), 2 * text.len()] {
-            let bytes = read(text.as_bytes(), told, 64 << 20).expect("a log");
+        for expected_bytes in [0, text.len() / 2, text.len(), 2 * text.len()] {
+            let bytes = read(text.as_bytes(), expected_bytes, 64 << 20).expect("a log");
             assert_eq!(bytes, text.as_bytes());
         }
     }

@@ -10,7 +10,7 @@ use super::dialect::Dialect;
 use super::header::{self, Heading, Layout};
 use super::profile::{Facts, Words};
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 
 /// With more different words than this, the column does not hold channel names.
 const MOST_CHANNELS: usize = 200;
@@ -99,22 +99,22 @@ impl Shape {
         let named = |heading: &Heading, words: &str| Words::of(&heading.name).has(words);
         let is_words = |facts: &Facts| facts.words * 10 >= facts.filled * 8 && facts.filled > 0;
         let unit = columns()
-            .find(|(_, (heading, facts))| named(heading, say::UNIT_NAME) && !facts.is_numeric())
+            .find(|(_, (heading, facts))| named(heading, vocab::UNIT_NAME) && !facts.is_numeric())
             .map(|(index, _)| index);
         let indices = |is: &dyn Fn(&Heading, &Facts) -> bool| -> Vec<usize> {
             columns().filter(|(_, (heading, facts))| is(heading, facts)).map(|c| c.0).collect()
         };
         let mut channels = indices(&|_, facts| is_words(facts));
         channels.retain(|index| Some(*index) != unit);
-        let numeric = indices(&|heading, facts| facts.is_numeric() && !named(heading, say::TIME));
+        let numeric = indices(&|heading, facts| facts.is_numeric() && !named(heading, vocab::TIME));
         let heading = |index: &&usize| layout.headings.get(**index);
         let with_name = |words: &'static str| {
             move |index: &&usize| heading(index).is_some_and(|heading| named(heading, words))
         };
         let only = |mut found: Vec<usize>| found.pop().filter(|_| found.is_empty());
         // Two columns of values make another kind of table.
-        if let Some(channel) = channels.iter().find(with_name(say::SIGNAL_NAME)) {
-            let value = only(numeric.iter().filter(with_name(say::GENERIC)).copied().collect())?;
+        if let Some(channel) = channels.iter().find(with_name(vocab::SIGNAL_NAME)) {
+            let value = only(numeric.iter().filter(with_name(vocab::GENERIC)).copied().collect())?;
             return Some(Shape { channel: *channel, value, unit, is_named: true });
         }
         // A clock never goes back.

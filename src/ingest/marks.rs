@@ -15,7 +15,7 @@ use super::header;
 use super::profile::Words;
 use super::request::{Mark, MarkTime, ReadOptions, duty_from_state};
 use super::stamp;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::log::{Marks, Role};
 
 /// A file with more loads than this is a log, given as marks by mistake.
@@ -32,7 +32,7 @@ pub struct Start {
 }
 
 /// What is known of the log to which the marks belong.
-pub struct OfLog {
+pub struct MarkedLog {
     pub start: Start,
     pub duration_s: f64,
     pub resolution_v: Option<f64>,
@@ -40,7 +40,7 @@ pub struct OfLog {
 }
 
 #[derive(Debug, Default)]
-pub struct Applied {
+pub struct AppliedMarks {
     pub marks: Marks,
     /// Loads that have no column in the file.
     pub added: Vec<String>,
@@ -48,7 +48,7 @@ pub struct Applied {
 
 /// A mark in seconds from the first sample.
 #[derive(Debug, Clone)]
-struct Placed {
+struct PlacedMark {
     at_s: f64,
     mark: Mark,
 }
@@ -65,47 +65,49 @@ pub fn requested(options: &ReadOptions) -> Result<Vec<Mark>, IngestError> {
 
 /// Adds the marks to `frame` as load columns.
 pub fn apply(
-    log: &OfLog,
+    log: &MarkedLog,
     marks: Vec<Mark>,
     frame: &mut Vec<FrameColumn>,
     notices: &mut Vec<String>,
-) -> Result<Applied, Problem> {
+) -> Result<AppliedMarks, Problem> {
     let mut placed = place(marks, log, notices);
     placed.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     let (Some(first), Some(last)) = (placed.first(), placed.last()) else {
-        return Ok(Applied::default());
+        return Ok(AppliedMarks::default());
     };
     if first.at_s > log.duration_s || last.at_s < -LONGEST_BEFORE_S {
         return Err(Problem::MarksOutside {
             duration_s: log.duration_s,
             first_s: first.at_s,
-            clock: log.start.told(),
+            clock: log.start.clock_hint(),
         });
     }
-    let outside = |is_outside: &dyn Fn(&Placed) -> bool, what: &str| {
+    let outside = |is_outside: &dyn Fn(&PlacedMark) -> bool, what: &str| {
         let count = placed.iter().filter(|mark| is_outside(mark)).count();
-        (count > 0).then(|| format!("{count} of {} marks lie {what}", placed.len()))
+        (count > 0).then(|| format!("{count} of {} marks are {what}", placed.len()))
     };
     notices.extend(outside(
         &|mark| mark.at_s > log.duration_s,
         &format!("after the end of the log ({:.1} s) and are not used", log.duration_s),
     ));
-    notices
-        .extend(outside(&|mark| mark.at_s < 0.0, "before the first sample and hold from there on"));
+    notices.extend(outside(
+        &|mark| mark.at_s < 0.0,
+        "before the first sample and apply from there on",
+    ));
     join::join(log, placed, frame, notices)
 }
 
 impl Start {
     /// Says when the first sample was on the log's own clock.
-    fn told(&self) -> String {
+    fn clock_hint(&self) -> String {
         match (self.wall, self.clock_s) {
             (Some(wall), _) => {
-                format!(", or by the log's clock, which begins at {}", wall.format("%F %T"))
+                format!(", or on the log's clock, which starts at {}", wall.format("%F %T"))
             }
             (None, Some(s)) => {
                 let s = s.max(0.0) as u64;
                 let (h, m, s) = (s / 3600, s / 60 % 60, s % 60);
-                format!(", or by the log's clock, which begins at {h}:{m:02}:{s:02}")
+                format!(", or on the log's clock, which starts at {h}:{m:02}:{s:02}")
             }
             (None, None) => "; this log has no clock time".to_owned(),
         }
@@ -124,7 +126,7 @@ impl Start {
 pub fn read_file(path: &Path) -> Result<Vec<Mark>, IngestError> {
     let at = |problem| IngestError::new(path, problem);
     let bytes = super::load::load(path).map_err(at)?;
-    let decoded = encoding::decode(&bytes).map_err(|seen| at(Problem::NoText { seen }))?;
+    let decoded = encoding::decode(&bytes).map_err(|seen| at(Problem::NotText { seen }))?;
     let text = decoded.text;
     let dialect = dialect::sniff(&text);
     let aligned = dialect.align(&text);
@@ -192,7 +194,7 @@ impl Columns {
         let find = |words: &str| {
             row.iter().position(|name| Words::of(&header::split_unit(name).0).has(words))
         };
-        let time = find(say::TIME)?;
+        let time = find(vocab::TIME)?;
         const STATE: &str = "state, status, zustand, etat, estado, stato, duty, value, =on, stan";
         let state =
             find(STATE).filter(|&state| state != time).unwrap_or(if time == 2 { 0 } else { 2 });
@@ -205,7 +207,7 @@ impl Columns {
 
 /// How times without a date are interpreted.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Reading {
+enum TimeReading {
     /// On the log's own clock; `12:34` is hours and minutes.
     HoursMinutes,
     /// On the log's own clock; `12:34` is minutes and seconds.
@@ -216,9 +218,9 @@ enum Reading {
 
 /// Converts marks to seconds from the first sample. They may be written as time of day or as time
 /// since the log began: the first interpretation that lies within the log is used for all.
-fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed> {
-    use Reading::{Elapsed, HoursMinutes, MinutesSeconds};
-    let readings: &[Reading] = match (log.start.wall, log.start.clock_s) {
+fn place(marks: Vec<Mark>, log: &MarkedLog, notices: &mut Vec<String>) -> Vec<PlacedMark> {
+    use TimeReading::{Elapsed, HoursMinutes, MinutesSeconds};
+    let readings: &[TimeReading] = match (log.start.wall, log.start.clock_s) {
         (Some(_), _) => &[HoursMinutes, Elapsed],
         (None, Some(_)) => &[MinutesSeconds, HoursMinutes, Elapsed],
         (None, None) => &[Elapsed],
@@ -230,7 +232,7 @@ fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed
             MarkTime::Seconds(_) => None,
         })
         .collect();
-    let lies_within = |reading: &&Reading| {
+    let lies_within = |reading: &&TimeReading| {
         clocks.iter().any(|text| {
             seconds(text, log.start, **reading).is_some_and(|s| (0.0..=log.duration_s).contains(&s))
         })
@@ -238,29 +240,29 @@ fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed
     let usual = readings.first().copied().unwrap_or(Elapsed);
     let reading = readings.iter().find(lies_within).copied().unwrap_or(usual);
     if reading == Elapsed && usual != Elapsed {
-        notices.push("clock times of marks are taken as time since the first sample".to_owned());
+        notices.push("clock times of marks are read as time since the first sample".to_owned());
     }
     let place = |mark: Mark| {
         let at_s = match &mark.at {
             MarkTime::Seconds(at_s) => *at_s,
             MarkTime::Clock(text) => seconds(text, log.start, reading)?,
         };
-        at_s.is_finite().then_some(Placed { at_s, mark })
+        at_s.is_finite().then_some(PlacedMark { at_s, mark })
     };
     marks.into_iter().filter_map(place).collect()
 }
 
 /// Seconds from the first sample.
-fn seconds(text: &str, start: Start, reading: Reading) -> Option<f64> {
+fn seconds(text: &str, start: Start, reading: TimeReading) -> Option<f64> {
     let stamp = stamp::parse_any(text)?;
     if let (Some(wall), Some(first)) = (stamp.wall(), start.wall) {
         return Some(wall.signed_duration_since(first).num_milliseconds() as f64 / 1000.0);
     }
     let mut clock_s = stamp.clock_s.unwrap_or(0.0);
-    if stamp.fields == 2 && reading == Reading::HoursMinutes {
+    if stamp.fields == 2 && reading == TimeReading::HoursMinutes {
         clock_s *= 60.0;
     }
-    match start.of_day_s().filter(|_| reading != Reading::Elapsed) {
+    match start.of_day_s().filter(|_| reading != TimeReading::Elapsed) {
         // A mark after midnight belongs to the next day.
         Some(first_s) if clock_s < first_s - 43_200.0 => Some(clock_s + 86_400.0 - first_s),
         Some(first_s) => Some(clock_s - first_s),

@@ -8,7 +8,6 @@ mod account;
 mod axis;
 mod body;
 mod canonical;
-mod clean;
 mod clock;
 mod current;
 mod curve;
@@ -27,6 +26,7 @@ mod marks;
 mod named;
 mod number;
 mod pieces;
+mod plain_rows;
 mod polarity;
 mod polled;
 mod preview;
@@ -66,7 +66,7 @@ use crate::stats::resolution::quantisation_step;
 use crate::stats::robust;
 use account::Account;
 use axis::{Axis, Rows};
-use body::Decided;
+use body::Interpretation;
 use header::Heading;
 use load::load;
 use roles::Assigned;
@@ -117,14 +117,15 @@ fn parse_by(
 
 fn log_of(
     path: &Path,
-    read: body::Read,
+    read: body::RawTable,
     sha256: String,
     options: &ReadOptions,
 ) -> Result<Log, IngestError> {
     let at = |problem| IngestError::new(path, problem);
-    let body::Read { encoding, decided, mut body, mut account } = read;
-    let Decided { dialect, layout, facts, clock, assigned, bus, nominal, nominal_how, .. } =
-        decided;
+    let body::RawTable { encoding, interpretation, mut body, mut account } = read;
+    let Interpretation {
+        dialect, layout, facts, clock, assigned, bus, nominal, nominal_how, ..
+    } = interpretation;
     let bus_role = Role::Voltage(bus);
     let mut columns = describe(&layout.headings, &assigned);
     let raw_start = body.first_time();
@@ -134,9 +135,9 @@ fn log_of(
     canonical::unwrap(&mut body, &mut account);
     canonical::to_units(&mut body, &facts, &mut account);
     fill::hold_slow_channels(&mut body, bus_role);
-    let polled = polled::settle(&mut body, bus_role, &mut account);
-    frozen::settle(&mut body, &mut columns, bus_role, &mut account).map_err(at)?;
-    polarity::settle(&mut body, bus_role, &mut account);
+    let polled = polled::measured_rows(&mut body, bus_role, &mut account);
+    frozen::remove(&mut body, &mut columns, bus_role, &mut account).map_err(at)?;
+    polarity::correct(&mut body, bus_role, &mut account);
     let first_stamp_s = body.first_time();
     let mut axis = axis::of(&mut body, bus_role, polled, &mut account);
     let rows_read = axis.rows.len();
@@ -167,14 +168,19 @@ fn log_of(
             Role::BatteryCurrent => {
                 let bus_v = frame_columns.iter().find(|c| c.name().as_str() == bus_role.key());
                 let bus_v = bus_v.map_or(&[][..], frame_values);
-                let why =
-                    current::settle_sign(&channel.name, bus_v, &mut values, nominal, &mut account);
+                let why = current::correct_battery_sign(
+                    &channel.name,
+                    bus_v,
+                    &mut values,
+                    nominal,
+                    &mut account,
+                );
                 if let Some(column) = columns.get_mut(channel.column) {
                     column.why = format!("{}; {why}", column.why);
                 }
             }
             Role::AlternatorCurrent => {
-                current::settle_output(&channel.name, &mut values, &mut account);
+                current::correct_alternator_sign(&channel.name, &mut values, &mut account);
             }
             Role::Load => note_constant_load(&channel.name, &values, &mut account),
             _ => {}
@@ -185,7 +191,7 @@ fn log_of(
         };
         frame_columns.push(frame_column(&key, values));
     }
-    let of_log = marks::OfLog {
+    let marked_log = marks::MarkedLog {
         start: marks::Start {
             wall: started_at,
             clock_s: clock.period_s.and_then(|_| Some(first_stamp_s? + axis.late_s)),
@@ -196,7 +202,7 @@ fn log_of(
     };
     let marks = marks::requested(options)?;
     let marked =
-        marks::apply(&of_log, marks, &mut frame_columns, &mut account.notices).map_err(at)?;
+        marks::apply(&marked_log, marks, &mut frame_columns, &mut account.notices).map_err(at)?;
     columns.extend(marked.added.into_iter().map(|name| Column {
         name,
         role: Role::Load.word().into(),

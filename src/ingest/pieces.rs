@@ -1,8 +1,8 @@
-//! Reads a long file of plain numbers in pieces: each is read, hashed and converted to columns while
-//! it is in the cache of a core, so that the file is never whole in memory.
+//! Reads a long file of plain numbers in pieces: each is read, hashed and converted to columns
+//! while it is in the cache of a core, so that the file is never whole in memory.
 //!
 //! Dialect and roles are decided on the same sample as for other files, and rows are read by the
-//! same code ([`clean`]). If a row is not plain, the file is read as a whole instead.
+//! same code ([`plain_rows`]). If a row is not plain, the file is read as a whole instead.
 
 use std::borrow::Cow;
 use std::fs::File;
@@ -15,41 +15,41 @@ use memchr::memrchr;
 use sha2::{Digest, Sha256};
 
 use super::account::Account;
-use super::body::{self, Decided, Read};
-use super::clean::{self, Cells};
+use super::body::{self, Interpretation, RawTable};
 use super::dialect::{self, Separator};
 use super::encoding;
 use super::load::MOST_BYTES;
+use super::plain_rows::{self, Cells};
 use super::request::ReadOptions;
 use super::sample::Sample;
-use super::table::Clean;
+use super::table::PlainTable;
 use crate::parallel::cores;
 use crate::stats::min_max::Extent;
 
 /// A shorter file is read as a whole.
 const LEAST_BYTES: u64 = 4 << 20;
 /// Contains preamble and header, and suffices to recognize the encoding.
-const TOP_BYTES: usize = 1 << 20;
+const HEAD_BYTES: usize = 1 << 20;
 /// Text and columns of a piece fit the cache of a core.
 const PIECE_BYTES: usize = 256 << 10;
 /// Pieces in progress for each worker.
-const AHEAD: usize = 3;
+const PIECES_PER_WORKER: usize = 3;
 
 /// Columns and SHA-256 of the file; `None` if it is not long, not plain or not readable: then
 /// reading it as a whole reports why.
-pub fn read(path: &Path, options: &ReadOptions) -> Option<(Read, String)> {
+pub fn read(path: &Path, options: &ReadOptions) -> Option<(RawTable, String)> {
     // Opening a pipe would already disturb its writer.
-    let told = path.metadata().ok().filter(|told| told.is_file())?.len();
-    if !(LEAST_BYTES..=MOST_BYTES).contains(&told) {
+    let file_length = path.metadata().ok().filter(|metadata| metadata.is_file())?.len();
+    if !(LEAST_BYTES..=MOST_BYTES).contains(&file_length) {
         return None;
     }
     let file = File::open(path).ok()?;
-    let top = piece_of(&file, 0, TOP_BYTES)?;
-    let decoded = encoding::decode(&top).ok()?;
+    let head = piece_of(&file, 0, HEAD_BYTES)?;
+    let decoded = encoding::decode(&head).ok()?;
     let Cow::Borrowed(text) = decoded.text else { return None };
     let encoding = decoded.encoding;
-    let mark = top.len() - text.len();
-    let length = usize::try_from(told).ok()?.checked_sub(mark)?;
+    let mark = head.len() - text.len();
+    let length = usize::try_from(file_length).ok()?.checked_sub(mark)?;
     let sample = Sample::by(length, |start, length| {
         piece_of(&file, (mark + start) as u64, length).map(Cow::Owned)
     })?;
@@ -58,13 +58,13 @@ pub fn read(path: &Path, options: &ReadOptions) -> Option<(Read, String)> {
         return None;
     }
     let mut account = Account::default();
-    let decided = body::decide(dialect, &sample, options, &mut account).ok()?;
-    let Decided { layout, clock, wanted, .. } = &decided;
-    let clean = Clean::of(&dialect, layout, clock, wanted)?;
-    let preamble = top.get(..mark + layout.body_byte)?;
+    let interpretation = body::interpret(dialect, &sample, options, &mut account).ok()?;
+    let Interpretation { layout, clock, wanted, .. } = &interpretation;
+    let clean = PlainTable::of(&dialect, layout, clock, wanted)?;
+    let preamble = head.get(..mark + layout.body_byte)?;
     let (columns, sha256) = columns(&file, preamble, length, clean.cells())?;
     let body = clean.body(columns)?;
-    Some((Read { encoding, decided, body, account }, sha256))
+    Some((RawTable { encoding, interpretation, body, account }, sha256))
 }
 
 fn piece_of(file: &File, start: u64, length: usize) -> Option<Vec<u8>> {
@@ -97,7 +97,7 @@ impl Piece {
 
     fn read(&mut self, cells: Cells) {
         let text = std::str::from_utf8(&self.bytes);
-        self.clean = text.is_ok_and(|text| clean::lines_into(text, cells, &mut self.columns));
+        self.clean = text.is_ok_and(|text| plain_rows::lines_into(text, cells, &mut self.columns));
         self.extents.clear();
         self.extents.extend(self.columns.iter().map(|column| Extent::of(column)));
     }
@@ -118,78 +118,79 @@ impl Piece {
 }
 
 /// A thread that reads cells: the pieces sent to it, and those it returns.
-type Hand = (SyncSender<Piece>, Receiver<Piece>);
+type Worker = (SyncSender<Piece>, Receiver<Piece>);
 
 /// One thread reads and hashes the file and joins the columns; the others read cells. Pieces are
 /// returned in order.
 fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<(Columns, String)> {
-    let mut feed = Feed::behind(file, preamble)?;
+    let mut lines = LineReader::after(file, preamble)?;
     let mut all: Columns = cells.used.iter().map(|_| (Vec::new(), Extent::NONE)).collect();
     thread::scope(|scope| {
-        let hire = || -> Hand {
-            let (give, given) = sync_channel::<Piece>(AHEAD);
-            let (done, taken) = sync_channel(AHEAD);
+        let start_worker = || -> Worker {
+            let (to_worker, pieces) = sync_channel::<Piece>(PIECES_PER_WORKER);
+            let (done, from_worker) = sync_channel(PIECES_PER_WORKER);
             scope.spawn(move || {
-                for mut piece in given {
+                for mut piece in pieces {
                     piece.read(cells);
                     if done.send(piece).is_err() {
                         break;
                     }
                 }
             });
-            (give, taken)
+            (to_worker, from_worker)
         };
-        let hands: Vec<Hand> = (1..cores().max(2)).map(|_| hire()).collect();
-        let most = hands.len() * AHEAD;
-        let mut in_turn = hands.iter().cycle();
+        let workers: Vec<Worker> = (1..cores().max(2)).map(|_| start_worker()).collect();
+        let most = workers.len() * PIECES_PER_WORKER;
+        let mut in_turn = workers.iter().cycle();
         let mut next_back = || in_turn.next()?.1.recv().ok().filter(|piece| piece.clean);
-        let mut under_way = 0;
-        for hand in hands.iter().cycle() {
-            let mut piece = if under_way < most {
+        let mut in_progress = 0;
+        for worker in workers.iter().cycle() {
+            let mut piece = if in_progress < most {
                 Piece::empty(cells)
             } else {
-                under_way -= 1;
+                in_progress -= 1;
                 let piece = next_back()?;
                 piece.add_to(&mut all, length);
                 piece
             };
-            if !feed.next(&mut piece.bytes)? {
+            if !lines.next(&mut piece.bytes)? {
                 break;
             }
-            hand.0.send(piece).ok()?;
-            under_way += 1;
+            worker.0.send(piece).ok()?;
+            in_progress += 1;
         }
-        for _ in 0..under_way {
+        for _ in 0..in_progress {
             next_back()?.add_to(&mut all, length);
         }
         Some(())
     })?;
-    Some((all, super::hex(&feed.hash.finalize())))
+    Some((all, super::hex(&lines.hash.finalize())))
 }
 
 /// Reads a file in pieces of whole lines, and hashes it.
-struct Feed<'a> {
+struct LineReader<'a> {
     file: &'a File,
     hash: Sha256,
     taken: u64,
     /// The beginning of a line that is not complete yet.
-    begun: Vec<u8>,
+    partial_line: Vec<u8>,
 }
 
-impl Feed<'_> {
+impl LineReader<'_> {
     /// Starts after `preamble`, if the file still begins with it.
-    fn behind<'a>(file: &'a File, preamble: &[u8]) -> Option<Feed<'a>> {
-        let again = piece_of(file, 0, preamble.len())?;
-        let hash = Sha256::new_with_prefix(&again);
-        let taken = again.len() as u64;
-        (again == preamble).then_some(Feed { file, hash, taken, begun: Vec::new() })
+    fn after<'a>(file: &'a File, preamble: &[u8]) -> Option<LineReader<'a>> {
+        let head = piece_of(file, 0, preamble.len())?;
+        let hash = Sha256::new_with_prefix(&head);
+        let taken = head.len() as u64;
+        (head == preamble).then_some(LineReader { file, hash, taken, partial_line: Vec::new() })
     }
 
-    /// Reads the next whole lines; false at the end of the file. `None` if the file cannot be read, or
+    /// Reads the next whole lines; false at the end of the file. `None` if the file cannot be
+    /// read, or
     /// the file or a line is too long.
     fn next(&mut self, into: &mut Vec<u8>) -> Option<bool> {
         into.clear();
-        into.append(&mut self.begun);
+        into.append(&mut self.partial_line);
         let before = into.len();
         let room = PIECE_BYTES.saturating_sub(before) as u64;
         let fresh = self.file.take(room).read_to_end(into).ok()? as u64;
@@ -197,7 +198,7 @@ impl Feed<'_> {
         self.taken += fresh;
         let ended = fresh < room;
         match memrchr(b'\n', into) {
-            Some(last) => self.begun.extend(into.drain(last + 1..)),
+            Some(last) => self.partial_line.extend(into.drain(last + 1..)),
             None if !ended => return None,
             None => {}
         }
@@ -311,8 +312,8 @@ mod tests {
         let pipe = home.path().join("pipe.csv");
         let made = std::process::Command::new("mkfifo").arg(&pipe).status();
         assert!(made.expect("mkfifo").success());
-        let (told, hears) = std::sync::mpsc::channel();
-        thread::spawn(move || told.send(read(&pipe, &ReadOptions::default()).is_none()));
-        assert_eq!(hears.recv_timeout(std::time::Duration::from_secs(60)), Ok(true));
+        let (sender, receiver) = std::sync::mpsc::channel();
+        thread::spawn(move || sender.send(read(&pipe, &ReadOptions::default()).is_none()));
+        assert_eq!(receiver.recv_timeout(std::time::Duration::from_secs(60)), Ok(true));
     }
 }

@@ -25,7 +25,7 @@ const TWICE_SHARE: f64 = 0.03;
 
 /// Finds the rows in which the voltage was measured, and interpolates the other channels to them.
 /// `None` if it was measured in every row.
-pub fn settle(body: &mut Body, bus: Role, account: &mut Account) -> Option<Vec<usize>> {
+pub fn measured_rows(body: &mut Body, bus: Role, account: &mut Account) -> Option<Vec<usize>> {
     let is_level = |role: Role| !matches!(role, Role::Load | Role::Note | Role::Ignored);
     let changes = |channel: &Channel| match is_level(channel.role) {
         true => changes(&channel.values),
@@ -61,7 +61,7 @@ pub fn settle(body: &mut Body, bus: Role, account: &mut Account) -> Option<Vec<u
         }
     }
     account.notices.push(format!(
-        "the logger reads its channels in turn and repeats the others: the voltage is new in one row of about {rows_each:.1}. Only those rows count as samples; the other channels are interpolated to them"
+        "the logger reads its channels in turn and repeats the others: the voltage is new in about one of {rows_each:.1} rows. Only those rows count as samples. The other channels are interpolated"
     ));
     Some(voltage_rows)
 }

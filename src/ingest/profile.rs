@@ -2,7 +2,7 @@
 
 use super::dialect::Dialect;
 use super::encoding::fold;
-use super::header::{self, Layout, Order};
+use super::header::{self, ColumnOrder, Layout};
 use super::number;
 use super::rank;
 use super::sentinel;
@@ -33,14 +33,15 @@ pub struct Facts {
 }
 
 impl Facts {
-    /// Profiles every column of the rows in `texts` (aligned; the first starts at the first data row).
+    /// Profiles every column of the rows in `texts` (aligned; the first starts at the first data
+    /// row).
     pub fn of(dialect: &Dialect, layout: &Layout, texts: &[&str]) -> Vec<Facts> {
         let width = layout.width();
         let mut facts = vec![Facts::default(); width];
-        let mut order: Option<Order> = None;
+        let mut order: Option<ColumnOrder> = None;
         for text in texts {
             for row in dialect.reader(text).into_records().filter_map(Result::ok) {
-                if let Some(again) = Order::of(&row, layout) {
+                if let Some(again) = ColumnOrder::of(&row, layout) {
                     order = Some(again);
                     continue;
                 }
@@ -178,10 +179,10 @@ impl Words {
         self.find(patterns).is_some()
     }
 
-    /// The first of the patterns (separated by commas) that occurs, without its mark: `=word` is a
-    /// whole word, `^word` its beginning, `word$` its end, and plain any part of a word. Blanks in a
-    /// pattern separate neighboring words, the last of which may be longer unless the pattern is
-    /// marked.
+    /// The first of the patterns (separated by commas) that occurs, without its mark: `=word` is
+    /// a whole word, `^word` its beginning, `word$` its end, and plain any part of a word. Blanks
+    /// in a pattern separate neighboring words, the last of which may be longer unless the
+    /// pattern is marked.
     pub fn find<'p>(&self, patterns: &'p str) -> Option<&'p str> {
         patterns.split(',').map(str::trim).find_map(|pattern| {
             let (fits, word): (fn(&str, &str) -> bool, &str) =

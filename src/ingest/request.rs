@@ -63,7 +63,8 @@ pub struct Mark {
 pub enum MarkTime {
     /// Seconds from the first sample.
     Seconds(f64),
-    /// A time of day, a date and time, or a duration such as 1:03, depending on the log's own clock.
+    /// A time of day, a date and time, or a duration such as 1:03, depending on the log's own
+    /// clock.
     Clock(String),
 }
 
@@ -103,7 +104,9 @@ impl fmt::Display for Mark {
 
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum RequestError {
-    #[error("\"{0}\" names no column. Write ROLE=NAME, as in voltage=\"Battery V\" or load=#5")]
+    #[error(
+        "\"{0}\" does not name a column. Write ROLE=NAME, as in voltage=\"Battery V\" or load=#5"
+    )]
     NoName(String),
     #[error(
         "\"{0}\" is not a role. Roles: time, voltage, voltage.battery, voltage.alternator, voltage.module, engine_rpm, alternator_rpm, load, alternator_current, battery_current, ground_drop, temperature.coolant, temperature.intake, temperature.alternator, temperature.ambient, note, ignored"
@@ -114,7 +117,7 @@ pub enum RequestError {
     )]
     NoMark(String),
     #[error(
-        "--any-voltage is gone: 6, 12 and 24 V systems are read by their levels. Where those mislead, state the system: --nominal 6, --nominal 12 or --nominal 24"
+        "--any-voltage no longer exists: 6, 12 and 24 V systems are recognized by their levels. If that is wrong, state the system: --nominal 6, --nominal 12 or --nominal 24"
     )]
     AnyVoltage,
 }

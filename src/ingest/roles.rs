@@ -61,10 +61,10 @@ pub fn assign(
         let (guess, mut why) = match forced_role {
             _ if clock.contains(&index) => (
                 Guess::Plain { role: Role::Time, unit: heading.unit },
-                "read as the clock".to_owned(),
+                "used as the clock".to_owned(),
             ),
             Some(role) => {
-                (force(role, heading, facts), "asked for with --column or car.toml".to_owned())
+                (force(role, heading, facts), "requested with --column or car.toml".to_owned())
             }
             None => guess(heading, facts, fahrenheit),
         };
@@ -107,13 +107,13 @@ pub fn assign(
         candidates = maybes;
     } else {
         for maybe in &maybes {
-            let reason = "another column says by name that it is the voltage";
+            let reason = "another column is the voltage by name";
             add_reason(&mut columns, maybe.index, reason);
         }
     }
     let nominal = system(headings, facts, &mut candidates, stated, &mut columns)?;
     let voltages = taps::Columns { headings, facts, nominal };
-    let Some(bus) = voltages.settle(&candidates, &mut columns, account)? else {
+    let Some(bus) = voltages.assign(&candidates, &mut columns, account)? else {
         let lines: Vec<String> = headings
             .iter()
             .zip(&columns)
@@ -128,7 +128,7 @@ pub fn assign(
     {
         (column.role, column.unit) = (Role::EngineRpm, Some(Unit::Rpm));
     }
-    settle_rivals(headings, facts, &mut columns, account);
+    resolve_rivals(headings, facts, &mut columns, account);
     let read_at = columns.iter().position(|column| column.role == Role::Voltage(bus));
     let median_v = candidates
         .iter()
@@ -154,11 +154,11 @@ fn median_v(facts: &[Facts], candidate: &VoltageCandidate) -> f64 {
 
 fn unsupported(why: Unsupported) -> String {
     match why {
-        Unsupported::V48 => "that is the level of a 48 V mild hybrid, which this tool does not know. Log its 12 V side".to_owned(),
+        Unsupported::V48 => "that is the level of a 48 V mild hybrid, which is not supported. Log its 12 V side".to_owned(),
         Unsupported::Between(low, high) => format!(
             "that is between a {low} V and a {high} V system. State which it is: --nominal {low} or --nominal {high}"
         ),
-        Unsupported::TooLow | Unsupported::TooHigh => "that is not the level of a 6, 12 or 24 V lead-acid battery, the only kinds this tool knows. If the logger scales the voltage, log it in volts".to_owned(),
+        Unsupported::TooLow | Unsupported::TooHigh => "that is not the level of a 6, 12 or 24 V lead-acid battery, and no others are supported. If the logger scales the voltage, log it in volts".to_owned(),
     }
 }
 
@@ -178,9 +178,8 @@ fn system(
                 column: name_of(headings, first.index),
                 median_v: median_v(facts, &first),
                 why: format!(
-                    "--nominal {} (or nominal_v in car.toml) says {nominal}, and {} cells do not read that. Leave it out, or name the column: --column voltage=NAME",
-                    nominal.nominal_v(),
-                    nominal.cells()
+                    "this does not fit the {nominal} system stated with --nominal {} or nominal_v in car.toml. Leave that out, or name the column: --column voltage=NAME",
+                    nominal.nominal_v()
                 ),
             });
         }
@@ -196,7 +195,7 @@ fn system(
     for candidate in candidates.iter().filter(|c| system_of(c) != nominal) {
         let other = system_of(candidate);
         let reason = format!(
-            "the level of a {other} system, and the bus is of {nominal} (to overrule: --nominal {})",
+            "the level of a {other} system, but the bus is that of a {nominal} system (to change: --nominal {})",
             other.nominal_v()
         );
         add_reason(columns, candidate.index, &reason);
@@ -221,7 +220,7 @@ fn refuse_counts(
 
 /// Keeps only one column for each role other than voltage and load: the one with the most values,
 /// if they agree.
-fn settle_rivals(
+fn resolve_rivals(
     headings: &[Heading],
     facts: &[Facts],
     columns: &mut [Assigned],
@@ -270,9 +269,9 @@ fn settle_rivals(
             holders.iter().filter_map(|&i| headings.get(i)).map(|h| h.name.clone()).collect();
         let (names, role_word) = (list(&names), word_of(role));
         let lost = match winner {
-            Some(kept) => format!("but \"{}\" holds that role", name_of(headings, kept)),
+            Some(kept) => format!("but \"{}\" has that role", name_of(headings, kept)),
             None => format!(
-                "but {names} say the same and read differently. Choose: --column {role_word}=NAME"
+                "but {names} have the same meaning but different values. Choose: --column {role_word}=NAME"
             ),
         };
         for &loser in holders.iter().filter(|&&i| Some(i) != winner) {

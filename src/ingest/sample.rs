@@ -24,8 +24,8 @@ impl<'a> Sample<'a> {
         Sample::by(text.len(), piece).unwrap_or(Sample { head: text.into(), blocks: Vec::new() })
     }
 
-    /// From a text of `length` bytes, of which `piece` reads a part by start and length; `None` if a
-    /// part cannot be read or is not UTF-8.
+    /// From a text of `length` bytes, of which `piece` reads a part by start and length; `None`
+    /// if a part cannot be read or is not UTF-8.
     pub fn by(
         length: usize,
         piece: impl Fn(usize, usize) -> Option<Cow<'a, [u8]>>,

@@ -37,7 +37,7 @@ pub fn is_code(value: f64) -> bool {
 pub fn codes(values: &[f64]) -> Vec<f64> {
     let mut found: Vec<f64> = Vec::new();
     let (mut low, mut high, mut rest) = (f64::INFINITY, f64::NEG_INFINITY, 0usize);
-    let mut few: Vec<f64> = Vec::new();
+    let mut levels: Vec<f64> = Vec::new();
     let mut all = 0usize;
     for &value in values.iter().filter(|value| !value.is_nan()) {
         all += 1;
@@ -49,47 +49,48 @@ pub fn codes(values: &[f64]) -> Vec<f64> {
             continue;
         }
         (low, high, rest) = (low.min(value), high.max(value), rest + 1);
-        if few.len() <= FEW && !few.contains(&value) {
-            few.push(value);
+        if levels.len() <= MOST_LEVELS && !levels.contains(&value) {
+            levels.push(value);
         }
     }
-    if let Some(strays) = strays_among_switches(values, all) {
-        return strays;
+    if let Some(outliers) = outliers_in_switch(values, all) {
+        return outliers;
     }
     // In a column that mostly contains codes they are values.
     if found.is_empty() || rest < FEWEST || rest * 5 < all {
         return Vec::new();
     }
-    let two_state = low >= 0.0 && high <= 1.0 && few.len() <= 2;
-    let of_levels = low >= 0.0 && few.len() <= FEW && few.iter().all(|v| v.fract() == 0.0);
+    let two_state = low >= 0.0 && high <= 1.0 && levels.len() <= 2;
+    let of_levels =
+        low >= 0.0 && levels.len() <= MOST_LEVELS && levels.iter().all(|v| v.fract() == 0.0);
     found.retain(|&code| {
         let apart = (low - code).max(code - high);
         let is_apart = apart > 0.0 && apart >= high - low;
         // 255 may mean "fully on" beside other levels, but then it lasts.
-        let may_be_level = code == 255.0 && of_levels && !(two_state && few.len() == 2);
+        let may_be_level = code == 255.0 && of_levels && !(two_state && levels.len() == 2);
         is_apart && !(may_be_level && longest_run(values, code) > 2)
     });
     found
 }
 
 /// A switch has at most this many levels.
-const FEW: usize = 8;
+const MOST_LEVELS: usize = 8;
 
 /// The rare other values in a column of 0 and 1; a third level would last.
-fn strays_among_switches(values: &[f64], all: usize) -> Option<Vec<f64>> {
+fn outliers_in_switch(values: &[f64], all: usize) -> Option<Vec<f64>> {
     let count = |level: f64| values.iter().filter(|value| **value == level).count();
-    let is_stray = |value: &f64| !value.is_nan() && *value != 0.0 && *value != 1.0;
+    let is_outlier = |value: &f64| !value.is_nan() && *value != 0.0 && *value != 1.0;
     // The first rows of most columns show that they are not switches.
-    if values.iter().take(FEWEST).filter(|value| is_stray(value)).count() > 2 {
+    if values.iter().take(FEWEST).filter(|value| is_outlier(value)).count() > 2 {
         return None;
     }
     let (off, on) = (count(0.0), count(1.0));
-    let strays = all.checked_sub(off + on).filter(|strays| *strays > 0)?;
-    let longest = values.split(|value| !is_stray(value)).map(<[f64]>::len).max().unwrap_or(0);
-    if off == 0 || on == 0 || strays * 50 > all || longest > 2 {
+    let outliers = all.checked_sub(off + on).filter(|outliers| *outliers > 0)?;
+    let longest = values.split(|value| !is_outlier(value)).map(<[f64]>::len).max().unwrap_or(0);
+    if off == 0 || on == 0 || outliers * 50 > all || longest > 2 {
         return None;
     }
-    let mut found: Vec<f64> = values.iter().copied().filter(is_stray).collect();
+    let mut found: Vec<f64> = values.iter().copied().filter(is_outlier).collect();
     found.sort_by(f64::total_cmp);
     found.dedup();
     Some(found)

@@ -1,17 +1,17 @@
 //! Reads the data rows as columns of numbers, on one of two routes with the same result.
 //!
-//! The fast route ([`clean`]) reads lines of plain numbers. Anything else is read on the careful
-//! route, which reports line and column of every cell that it cannot read.
+//! The fast route ([`plain_rows`]) reads lines of plain numbers. Anything else is read on the
+//! careful route, which reports line and column of every cell that it cannot read.
 
 use chrono::NaiveDateTime;
 use csv::StringRecord;
 
 use super::account::{self, Account};
-use super::clean::{self, Cells};
 use super::clock::{Clock, Source, packed as packed_time};
 use super::dialect::Dialect;
-use super::header::{self, Layout, Order};
+use super::header::{self, ColumnOrder, Layout};
 use super::number;
+use super::plain_rows::{self, Cells};
 use super::stamp::{self, Stamp};
 use super::units::Unit;
 use crate::log::Role;
@@ -116,7 +116,7 @@ impl Body {
 
 /// The text, and everything that was decided on its sample.
 #[derive(Clone, Copy)]
-pub struct Plan<'a> {
+pub struct ReadPlan<'a> {
     /// Aligned: see [`Dialect::align`].
     pub text: &'a str,
     pub dialect: &'a Dialect,
@@ -125,18 +125,18 @@ pub struct Plan<'a> {
     pub wanted: &'a Wanted,
 }
 
-pub fn read(plan: Plan, careful_only: bool, account: &mut Account) -> Body {
+pub fn read(plan: ReadPlan, careful_only: bool, account: &mut Account) -> Body {
     let fast = if careful_only { None } else { fast(plan) };
     fast.unwrap_or_else(|| careful(plan, account))
 }
 
-fn fast(plan: Plan) -> Option<Body> {
-    let clean = Clean::of(plan.dialect, plan.layout, plan.clock, plan.wanted)?;
-    clean.body(clean::columns(plan.text.get(plan.layout.body_byte..)?, clean.cells())?)
+fn fast(plan: ReadPlan) -> Option<Body> {
+    let clean = PlainTable::of(plan.dialect, plan.layout, plan.clock, plan.wanted)?;
+    clean.body(plain_rows::columns(plan.text.get(plan.layout.body_byte..)?, clean.cells())?)
 }
 
 /// A table that may consist of plain numbers, judging by its sample.
-pub struct Clean<'a> {
+pub struct PlainTable<'a> {
     dialect: &'a Dialect,
     layout: &'a Layout,
     wanted: &'a Wanted,
@@ -145,13 +145,13 @@ pub struct Clean<'a> {
     used: Vec<usize>,
 }
 
-impl<'a> Clean<'a> {
+impl<'a> PlainTable<'a> {
     pub fn of(
         dialect: &'a Dialect,
         layout: &'a Layout,
         clock: &Clock,
         wanted: &'a Wanted,
-    ) -> Option<Clean<'a>> {
+    ) -> Option<PlainTable<'a>> {
         let has_words = wanted.channels.iter().any(|channel| channel.low_is_half.is_some());
         if has_words || wanted.note.is_some() || layout.short_rows {
             return None;
@@ -167,7 +167,7 @@ impl<'a> Clean<'a> {
         let mut used: Vec<usize> = columns.chain(time_column).collect();
         used.sort_unstable();
         used.dedup();
-        Some(Clean { dialect, layout, wanted, time_column, used })
+        Some(PlainTable { dialect, layout, wanted, time_column, used })
     }
 
     pub fn cells(&self) -> Cells<'_> {
@@ -208,9 +208,9 @@ fn by_rate(rows: usize) -> Vec<f64> {
 /// A quoted cell with more lines than this has no closing quote.
 const LONGEST_QUOTE_LINES: u64 = 20;
 
-fn careful(plan: Plan, account: &mut Account) -> Body {
+fn careful(plan: ReadPlan, account: &mut Account) -> Body {
     let mut attempt = account.clone();
-    match walk(plan, &mut attempt) {
+    match read_rows(plan, &mut attempt) {
         Ok(body) => {
             *account = attempt;
             body
@@ -220,15 +220,15 @@ fn careful(plan: Plan, account: &mut Account) -> Body {
                 "a quote opened at line {line} is not closed; quotes are read as plain characters"
             ));
             let plain = Dialect { quoting: false, ..*plan.dialect };
-            let plan = Plan { dialect: &plain, ..plan };
-            walk(plan, account).unwrap_or_else(|_| Body::empty(plan.layout, plan.wanted))
+            let plan = ReadPlan { dialect: &plain, ..plan };
+            read_rows(plan, account).unwrap_or_else(|_| Body::empty(plan.layout, plan.wanted))
         }
     }
 }
 
 /// Reads row by row. `Err` is the line of a quote without a closing quote.
-fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
-    let Plan { text, dialect, layout, clock, wanted } = plan;
+fn read_rows(plan: ReadPlan, account: &mut Account) -> Result<Body, usize> {
+    let ReadPlan { text, dialect, layout, clock, wanted } = plan;
     let body_text = text.get(layout.body_byte..).unwrap_or("");
     let mut reader = dialect.reader(body_text);
     let mut row = StringRecord::new();
@@ -237,7 +237,7 @@ fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
     let width = layout.width();
     let mut last_note = String::new();
     // Set after a header with another order of columns.
-    let mut order: Option<Order> = None;
+    let mut order: Option<ColumnOrder> = None;
     // A short row is a truncated one only if it is the last.
     let mut short: Option<usize> = None;
     // The text is UTF-8 and rows may have any width, so reading cannot fail.
@@ -266,7 +266,7 @@ fn walk(plan: Plan, account: &mut Account) -> Result<Body, usize> {
             account.skip(account::REPEATED_UNITS, 1, line);
             continue;
         }
-        let again = Order::of(&row, layout).filter(|order| order.holds(&clock.columns()));
+        let again = ColumnOrder::of(&row, layout).filter(|order| order.holds(&clock.columns()));
         if let Some(again) = again {
             account.skip(account::REPEATED_HEADER, 1, line);
             let notice = again.notice(line, layout);
@@ -317,8 +317,14 @@ fn repeats(row: &StringRecord, cells: Option<&[String]>) -> bool {
     })
 }
 
-fn take_row(row: &StringRecord, line: usize, plan: Plan, body: &mut Body, account: &mut Account) {
-    let Plan { dialect, clock, .. } = plan;
+fn take_row(
+    row: &StringRecord,
+    line: usize,
+    plan: ReadPlan,
+    body: &mut Body,
+    account: &mut Account,
+) {
+    let ReadPlan { dialect, clock, .. } = plan;
     let cell = |column: usize| row.get(column).unwrap_or("");
     let number = |column: usize| number::parse(cell(column), dialect.decimal);
     let stamp = match clock.source {

@@ -29,9 +29,9 @@ pub struct Columns<'a> {
 }
 
 impl Columns<'_> {
-    /// Assigns at most one column to each tap. Returns the tap that is the bus: battery, else module,
-    /// else alternator; `None` if there is no candidate.
-    pub fn settle(
+    /// Assigns at most one column to each tap. Returns the tap that is the bus: battery, else
+    /// module, else alternator; `None` if there is no candidate.
+    pub fn assign(
         &self,
         candidates: &[VoltageCandidate],
         assigned: &mut [Assigned],
@@ -48,19 +48,20 @@ impl Columns<'_> {
         let has = |taken: &[(Tap, VoltageCandidate)], tap| taken.iter().any(|(t, _)| *t == tap);
         if has(&taken, Tap::Battery) {
             for candidate in plain.drain(..) {
-                let reason = "another column says by name that it is the battery's";
+                let reason = "another column is the battery voltage by name";
                 add_reason(assigned, candidate.index, reason);
             }
         }
         if plain.len() > 1 && !has(&taken, Tap::Alternator) {
-            // While the engine runs, current flows from the alternator, so its voltage is the highest.
+            // While the engine runs, current flows from the alternator, so its voltage is the
+            // highest.
             plain.sort_by(|a, b| self.running_v(b).total_cmp(&self.running_v(a)));
             if let [high, next, ..] = plain[..] {
                 let lead_v = self.running_v(&high) - self.running_v(&next);
                 let seen_v = self.step_v(&high).max(self.step_v(&next)).max(0.01);
                 if lead_v > 3.0 * seen_v {
                     account.notices.push(format!(
-                        "\"{}\" is taken as the alternator's voltage and \"{}\" as the battery's: running, the first reads {lead_v:.2} V more. To overrule: --column voltage.battery=NAME --column voltage.alternator=NAME",
+                        "\"{}\" is used as the alternator voltage and \"{}\" as the battery voltage: with the engine running, the first is {lead_v:.2} V higher. To change: --column voltage.battery=NAME --column voltage.alternator=NAME",
                         self.name(&high),
                         self.name(&next)
                     ));
@@ -76,7 +77,11 @@ impl Columns<'_> {
                 column.role = Role::Voltage(*tap);
             }
             if candidate.tap.is_none() {
-                add_reason(assigned, candidate.index, &format!("taken as the {}'s", tap.word()));
+                add_reason(
+                    assigned,
+                    candidate.index,
+                    &format!("used as the {} voltage", tap.word()),
+                );
             }
         }
         let by_rank = [Tap::Battery, Tap::Module, Tap::Alternator];
@@ -85,7 +90,7 @@ impl Columns<'_> {
             && let Some((_, candidate)) = taken.iter().find(|(tap, _)| *tap == bus)
         {
             account.notices.push(format!(
-                "no voltage is the battery's by name; \"{0}\", taken at the {1}, stands for the bus. If it is the battery's: --column voltage=\"{0}\"",
+                "no column is the battery voltage by name. \"{0}\" ({1} voltage) is used as the bus. If it is the battery voltage: --column voltage=\"{0}\"",
                 self.name(candidate),
                 bus.word(),
             ));
@@ -125,8 +130,8 @@ impl Columns<'_> {
         self.facts(candidate).map_or(0.0, |facts| facts.share_within(low_v / scale, high_v / scale))
     }
 
-    /// The best column for one tap: fewer empty cells, finer resolution, more plausible level. Fails
-    /// if they are equally good but differ.
+    /// The best column for one tap: fewer empty cells, finer resolution, more plausible level.
+    /// Fails if they are equally good but differ.
     fn choose(
         &self,
         rivals: &[VoltageCandidate],
@@ -139,14 +144,14 @@ impl Columns<'_> {
         let start = best.index;
         for &other in rivals.iter().filter(|c| c.index != start) {
             let (other_wins, reason) = if best.forced {
-                (false, "asked for".to_owned())
+                (false, "requested".to_owned())
             } else {
                 self.is_better(other, best).ok_or_else(|| Problem::TwoVoltages {
                     first: self.name(&best),
                     second: self.name(&other),
                     tap: tap.word(),
                     seen: format!(
-                        "running, they read {:.2} V and {:.2} V",
+                        "with the engine running, they read {:.2} V and {:.2} V",
                         self.running_v(&best),
                         self.running_v(&other)
                     ),
@@ -157,7 +162,7 @@ impl Columns<'_> {
             add_reason(assigned, loser.index, &lost);
             if !winner.forced {
                 account.notices.push(format!(
-                    "\"{}\" and \"{}\" could both be the {} voltage; \"{}\" is used ({reason}). To overrule: --column voltage{}=\"{}\"",
+                    "\"{}\" and \"{}\" could both be the {} voltage; \"{}\" is used ({reason}). To use the other: --column voltage{}=\"{}\"",
                     self.name(&best),
                     self.name(&other),
                     tap.word(),
@@ -181,13 +186,13 @@ impl Columns<'_> {
         }
         let (range_a, range_b) = (self.in_range_share(&a), self.in_range_share(&b));
         if (range_a - range_b).abs() > 0.02 {
-            let reason = format!("more of its values lie where a {} bus does", self.nominal);
+            let reason = format!("more of its values are in the range of a {} bus", self.nominal);
             return Some((range_a > range_b, reason));
         }
         let (step_a, step_b) = (self.step_v(&a), self.step_v(&b));
         if step_a.max(step_b) > 1.5 * step_a.min(step_b) {
             let (finest, coarsest) = (step_a.min(step_b), step_a.max(step_b));
-            let reason = format!("its steps are finer: {finest:.3} V against {coarsest:.3} V");
+            let reason = format!("its resolution is finer: {finest:.3} V against {coarsest:.3} V");
             return Some((step_a < step_b, reason));
         }
         let same = self.facts(&a).zip(self.facts(&b)).is_some_and(|(a, b)| a.numbers == b.numbers);

@@ -137,7 +137,8 @@ impl Unit {
         })
     }
 
-    /// Reads a unit at the end of a name, such as after `_`: only those that are unlikely to be a word.
+    /// Reads a unit at the end of a name, such as after `_`: only those that are unlikely to be a
+    /// word.
     pub fn parse_suffix(token: &str) -> Option<Unit> {
         match token.to_ascii_lowercase().as_str() {
             "v" | "mv" | "a" | "ma" | "c" | "f" | "k" | "degc" | "degf" | "rpm" | "hz" | "pct"

@@ -232,8 +232,8 @@ pub const NOT_A_STATE: &str = "
     =indicator
 ";
 
-/// What the engine management measures and controls all the time (mixture, air, spark, exhaust): its
-/// duty is not a load that somebody switches.
+/// What the engine management measures and controls all the time (mixture, air, spark, exhaust):
+/// its duty is not a load that somebody switches.
 pub const ENGINE_CONTROL: &str = "
     lambda, =o 2, =o2, =o2s, =ho2s, =oxygen, =wideband, =afr, =air fuel, =fuel air, =mixture,
     =gemisch, ^equiv, =ratio, =stoich, sonde$, sonden, =sonda, ^inject, einspritz, =wastegate,

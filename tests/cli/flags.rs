@@ -105,7 +105,7 @@ fn marks_on_the_command_line_and_in_a_file() {
     garage.run(&["log.csv", "--marks", "none.csv"]).ends(1).complains(&["none.csv: no such file"]);
     garage.run(&["log.csv", "--mark", "500=fan:on"]).ends(1).complains(&[
         "log.csv",
-        "no mark names a time in this log",
+        "no mark is within this log",
         "89.9 s",
         "500.0 s",
     ]);

@@ -124,7 +124,7 @@ fn what_is_wrong_is_shown_where_it_is() {
     let wrong: [(&str, &[&str]); 17] = [
         ("rpm,amps\n1500,35\n2000,x\n", &["line 3", "\"amps\"", "\"x\"", "a number"]),
         ("rpm,amps\n1500,35\n2000,\n", &["line 3", "\"amps\"", "a number"]),
-        ("rpm,amps\n1500,35\nend of test\n", &["line 3", "begin the line with #"]),
+        ("rpm,amps\n1500,35\nend of test\n", &["line 3", "start the line with #"]),
         ("rpm,amps\n1500,35\n2000,50\n1500,36\n", &["line 4", "\"1500\"", "line 2", "keep one"]),
         ("rpm,amps\n1500,35\n3000,60\n2000,70\n", &["line 3", "\"60\"", "70 A of line 4"]),
         ("rpm,amps\n1500,35\n", &["line 2", "one point is not a curve"]),
@@ -135,10 +135,10 @@ fn what_is_wrong_is_shown_where_it_is() {
         ("rpm,amps\n1500,0\n6000,0\n", &["line 3", "full output"]),
         ("engine rpm,amps\n800,35\n3000,60\n", &["line 1", "engine rpm", "pulley ratio"]),
         ("rpm,cold (A),hot (A)\n1500,35,30\n3000,60,50\n", &["line 1", "hot", "cold", "keep one"]),
-        ("rpm,amps\n1500 rpm,35 V\n3000 rpm,60 V\n", &["no line holds two numbers"]),
+        ("rpm,amps\n1500 rpm,35 V\n3000 rpm,60 V\n", &["no line contains two numbers"]),
         ("1500,1,35\n3000,2,60\n", &["3 columns", "semicolons"]),
-        ("a machine of 70 A\n", &["no line holds two numbers", "1500,35"]),
-        ("", &["no line holds two numbers"]),
+        ("a machine of 70 A\n", &["no line contains two numbers", "1500,35"]),
+        ("", &["no line contains two numbers"]),
     ];
     for (text, parts) in wrong {
         let error = parse(text).expect_err(text).to_string();

@@ -70,13 +70,13 @@ impl Behavior {
         let step = median(ups)?;
         let counts_rows = steps(&unwrapped).all(|step| step == 1.0);
         // A restart begins a new run; the longest run shows how the clock behaves.
-        let (mut backward, mut anew) = (0, 0);
+        let (mut backward, mut restarts_seen) = (0, 0);
         let mut longest = 0..0;
         let mut start = 0;
         for row in 1..=unwrapped.len() {
             let falls = row < unwrapped.len() && unwrapped[row] < unwrapped[row - 1];
             match falls {
-                true if restarts(&unwrapped, start, row) => anew += 1,
+                true if restarts(&unwrapped, start, row) => restarts_seen += 1,
                 true => backward += 1,
                 false => {}
             }
@@ -88,8 +88,8 @@ impl Behavior {
             }
         }
         // A column that restarts often is not a clock.
-        if anew * STEPS_TO_A_STEP_BACK > values.len() {
-            backward += anew;
+        if restarts_seen * STEPS_TO_A_STEP_BACK > values.len() {
+            backward += restarts_seen;
         }
         let run = moving(unwrapped.get(longest)?);
         let (first, last) = (run.first()?, run.last()?);
@@ -109,7 +109,7 @@ impl Behavior {
     }
 
     /// It steps back no more often than a clock that is corrected.
-    pub fn runs(&self) -> bool {
+    pub fn runs_forward(&self) -> bool {
         self.backward * STEPS_TO_A_STEP_BACK <= self.rows
     }
 

@@ -68,12 +68,12 @@ pub fn of(heading: &Heading, facts: &Facts, others: &[(f64, bool)]) -> Scale {
         return plain(unit);
     }
     let (unit, why) = by_others(total, others)
-        .map(|unit| (unit, "because another column runs at a ratio of 60 or 1000 to it"))
+        .map(|unit| (unit, "because another clock column differs by a factor of 60 or 1000"))
         .unwrap_or_else(|| by_steps(facts, dt, total));
     let mut scale = plain(unit);
     if unit != Unit::Second || facts.all_whole() && dt >= 5.0 {
         scale.notices.push(format!(
-            "the time column \"{}\" names no unit; it is read as {} {why}. To overrule: put the unit in its header, as in \"time (s)\"",
+            "the time column \"{}\" has no unit; it is read as {} {why}. To change that, write the unit in its header, as in \"time (s)\"",
             clip(&heading.name),
             unit.word()
         ));

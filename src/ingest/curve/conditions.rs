@@ -6,7 +6,7 @@ use regex::Regex;
 
 use super::super::profile::Words;
 use super::super::units::Unit;
-use super::super::vocabulary as say;
+use super::super::vocabulary as vocab;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::nominal::Nominal;
@@ -15,8 +15,8 @@ use crate::nominal::Nominal;
 /// practice the temperature of the room (common practice, no source).
 const USUAL_C: (f64, f64, f64) = (23.0, 15.0, 30.0);
 /// How accurately a test bench keeps its stated conditions (ISO 8854, from memory).
-const KEPT_V: f64 = 0.1;
-const KEPT_C: f64 = 5.0;
+const TOLERANCE_V: f64 = 0.1;
+const TOLERANCE_C: f64 = 5.0;
 const DEGREES: std::ops::RangeInclusive<f64> = -40.0..=200.0;
 /// Longer lines are cut.
 const LONGEST: usize = 400;
@@ -29,12 +29,12 @@ pub struct Conditions {
 }
 
 impl Conditions {
-    pub fn told<'a>(lines: impl Iterator<Item = &'a str>) -> Conditions {
-        let mut told = Conditions::default();
+    pub fn find<'a>(lines: impl Iterator<Item = &'a str>) -> Conditions {
+        let mut found = Conditions::default();
         for line in lines {
-            told.take(&line.chars().take(LONGEST).collect::<String>());
+            found.take(&line.chars().take(LONGEST).collect::<String>());
         }
-        told
+        found
     }
 
     fn take(&mut self, line: &str) {
@@ -49,7 +49,7 @@ impl Conditions {
                 }
                 // "Test voltage;13.5"
                 None if unitless && words.has("temp") => self.degree(value),
-                None if unitless && words.has(say::VOLTAGE) => self.volt(value),
+                None if unitless && words.has(vocab::VOLTAGE) => self.volt(value),
                 _ => {}
             }
         }
@@ -73,17 +73,17 @@ impl Conditions {
     /// alternator, not its test voltage.
     pub fn test_v(&self, stated: Option<f64>, nominal: Nominal) -> Estimate {
         let could_be = self.volts.iter().copied().filter(|v| could_be_test(nominal, *v));
-        let mut told: Vec<f64> = could_be.collect();
+        let mut found: Vec<f64> = could_be.collect();
         let classes_v = levels::BENCH_CLASSES.map(|level| nominal.volts(level));
-        if told.iter().any(|v| !classes_v.contains(v)) {
-            told.retain(|v| !classes_v.contains(v));
+        if found.iter().any(|v| !classes_v.contains(v)) {
+            found.retain(|v| !classes_v.contains(v));
         }
         let [value, low, high] = levels::BENCH.map(|level| nominal.volts(level));
-        estimate(stated, &told, KEPT_V, (value, low, high), "voltage", "V")
+        estimate(stated, &found, TOLERANCE_V, (value, low, high), "voltage", "V")
     }
 
     pub fn test_c(&self, stated: Option<f64>) -> Estimate {
-        estimate(stated, &self.degrees, KEPT_C, USUAL_C, "temperature", "°C")
+        estimate(stated, &self.degrees, TOLERANCE_C, USUAL_C, "temperature", "°C")
     }
 }
 
@@ -94,25 +94,28 @@ fn could_be_test(nominal: Nominal, volts: f64) -> bool {
 
 fn estimate(
     stated: Option<f64>,
-    told: &[f64],
-    kept: f64,
+    found: &[f64],
+    tolerance: f64,
     usual: (f64, f64, f64),
     what: &str,
     unit: &str,
 ) -> Estimate {
     if let Some(value) = stated {
         let how = format!("test {what} stated for this sheet");
-        return Estimate::around(value, kept, Grade::Inferred, how);
+        return Estimate::around(value, tolerance, Grade::Inferred, how);
     }
-    let why = match told {
+    let why = match found {
         [value] => {
             let how = format!("test {what} given by the sheet");
-            return Estimate::around(*value, kept, Grade::Inferred, how);
+            return Estimate::around(*value, tolerance, Grade::Inferred, how);
         }
-        [] => format!("the sheet gives no test {what}"),
+        [] => format!("the sheet states no test {what}"),
         several => {
             let all: Vec<String> = several.iter().map(|v| format!("{v} {unit}")).collect();
-            format!("the sheet names {}, and which is the test's is not clear", all.join(", "))
+            format!(
+                "the sheet lists {}, and which of them is the test {what} is not clear",
+                all.join(", ")
+            )
         }
     };
     let (value, low, high) = usual;

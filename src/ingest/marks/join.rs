@@ -5,13 +5,13 @@ use std::collections::HashMap;
 use polars::prelude::Column as FrameColumn;
 
 use super::align::{self, Change, Trace};
-use super::{Applied, MOST_LOADS, OfLog, Placed};
+use super::{AppliedMarks, MOST_LOADS, MarkedLog, PlacedMark};
 use crate::ingest::error::{Problem, clip};
 use crate::ingest::{frame_column, frame_values};
 use crate::log::{Log, Marks, MovedMark, Role, Span};
 
 /// Notices of one kind that are listed individually.
-const MOST_TOLD: usize = 10;
+const MOST_LISTED: usize = 10;
 /// A smaller change of duty is not a switch.
 const LEAST_DUTY_CHANGE: f64 = 0.08;
 
@@ -30,11 +30,11 @@ struct MarkedLoad {
 /// Adds or extends load columns of `frame` by the marks, which are in order of time. The values of
 /// a column are kept up to its first mark.
 pub fn join(
-    log: &OfLog,
-    mut placed: Vec<Placed>,
+    log: &MarkedLog,
+    mut placed: Vec<PlacedMark>,
     frame: &mut Vec<FrameColumn>,
     notices: &mut Vec<String>,
-) -> Result<Applied, Problem> {
+) -> Result<AppliedMarks, Problem> {
     let loads = marked_loads(&placed, frame);
     if loads.len() > MOST_LOADS {
         return Err(Problem::TooManyMarkedLoads { loads: loads.len(), most: MOST_LOADS });
@@ -42,12 +42,12 @@ pub fn join(
     let rpm_logged = slice(frame, &Role::EngineRpm.key()).iter().any(|rpm| rpm.is_finite());
     let moved = move_to_responses(log, &loads, &mut placed, rpm_logged, frame, notices);
     let time_s = slice(frame, "time_s").to_vec();
-    tell_all_loads(&placed, &loads, &time_s, frame, notices);
-    let mut applied = Applied {
+    report_all_loads(&placed, &loads, &time_s, frame, notices);
+    let mut applied = AppliedMarks {
         marks: Marks { engine_running: engine(&placed, rpm_logged, log, notices), moved },
         added: Vec::new(),
     };
-    let mut told: Vec<String> = Vec::new();
+    let mut sentences: Vec<String> = Vec::new();
     for load in loads {
         let Some(first) = load.states.first().and_then(|(mark, _)| placed.get(*mark)) else {
             continue;
@@ -56,13 +56,13 @@ pub fn join(
         match load.column {
             None => {
                 let word = if load.duty_before > 0.0 { "on" } else { "off" };
-                told.push(format!(
-                    "\"{name}\" is taken as {word} before its first mark at {:.1} s",
+                sentences.push(format!(
+                    "\"{name}\" is assumed to be {word} before its first mark at {:.1} s",
                     first.at_s
                 ));
             }
-            Some(_) => told
-                .push(format!("marks overrule the column \"{name}\" from {:.1} s on", first.at_s)),
+            Some(_) => sentences
+                .push(format!("marks replace the column \"{name}\" from {:.1} s on", first.at_s)),
         }
         let own = load.column.and_then(|index| frame.get(index)).map(frame_values);
         let duty = duties(&load, &placed, &time_s, own);
@@ -74,12 +74,12 @@ pub fn join(
             }
         }
     }
-    tell(told, "loads are marked", notices);
+    push_notices(sentences, "loads are marked", notices);
     Ok(applied)
 }
 
 /// The loads named by marks, in the order of their first marks.
-fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
+fn marked_loads(placed: &[PlacedMark], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
     let columns: HashMap<String, usize> = frame
         .iter()
         .enumerate()
@@ -88,7 +88,7 @@ fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
     let mut loads: Vec<MarkedLoad> = Vec::new();
     let mut known: HashMap<String, usize> = HashMap::new();
     let named = placed.iter().filter(|p| !p.mark.is_engine() && !p.mark.is_all_loads());
-    for Placed { mark, .. } in named {
+    for PlacedMark { mark, .. } in named {
         let lower = mark.load.to_lowercase();
         let column = columns.get(&lower).copied();
         known.entry(lower).or_insert_with(|| {
@@ -99,7 +99,7 @@ fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
             loads.len() - 1
         });
     }
-    for (k, Placed { mark, .. }) in placed.iter().enumerate() {
+    for (k, PlacedMark { mark, .. }) in placed.iter().enumerate() {
         if mark.is_all_loads() {
             for load in &mut loads {
                 // "all:off" before the first mark of a load does not imply that it was on.
@@ -118,9 +118,9 @@ fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
 }
 
 fn move_to_responses(
-    log: &OfLog,
+    log: &MarkedLog,
     loads: &[MarkedLoad],
-    placed: &mut [Placed],
+    placed: &mut [PlacedMark],
     rpm_logged: bool,
     frame: &[FrameColumn],
     notices: &mut Vec<String>,
@@ -176,22 +176,22 @@ fn move_to_responses(
         .collect();
     let found = align::responses(&trace, &changes, &declared);
     let mut moved = Vec::new();
-    let mut told = Vec::new();
-    let mut silent = Vec::new();
+    let mut sentences = Vec::new();
+    let mut unanswered = Vec::new();
     for (change, found) in changes.iter().zip(found) {
         let Some(at) = placed.get_mut(change.mark) else { continue };
         let name = format!("{}:{}", clip(&at.mark.load), at.mark.state());
         let Some(found) = found else {
-            silent.push(format!("\"{name}\" at {:.1} s", at.at_s));
+            unanswered.push(format!("\"{name}\" at {:.1} s", at.at_s));
             continue;
         };
         if (found.at_s - at.at_s).abs() < trace.least_move_s() {
             continue;
         }
         let mark = MovedMark { load: at.mark.load.clone(), marked_s: at.at_s, at_s: found.at_s };
-        let shared = if found.shared { ", which another mark shares" } else { "" };
-        told.push(format!(
-            "the mark \"{name}\" at {:.1} s is moved {} to the voltage's response at {:.1} s{shared}",
+        let shared = if found.shared { ", shared with another mark" } else { "" };
+        sentences.push(format!(
+            "the mark \"{name}\" at {:.1} s is moved {} to the voltage response at {:.1} s{shared}",
             mark.marked_s,
             mark.distance(),
             mark.at_s
@@ -199,14 +199,14 @@ fn move_to_responses(
         at.at_s = mark.at_s;
         moved.push(mark);
     }
-    tell(told, "marks are moved to the voltage's response", notices);
-    if let Some(first) = silent.first() {
-        let more = match silent.len() {
+    push_notices(sentences, "marks are moved to the voltage response", notices);
+    if let Some(first) = unanswered.first() {
+        let more = match unanswered.len() {
             1 => String::new(),
             n => format!(" and {} more", n - 1),
         };
         notices.push(format!(
-            "the voltage shows no response within {:.0} s of the mark {first}{more}: left as marked",
+            "the voltage shows no response within {:.0} s of the mark {first}{more}; the time is kept as marked",
             align::FARTHEST_S
         ));
     }
@@ -215,9 +215,9 @@ fn move_to_responses(
 
 /// When the engine runs, according to the marks.
 fn engine(
-    placed: &[Placed],
+    placed: &[PlacedMark],
     rpm_logged: bool,
-    log: &OfLog,
+    log: &MarkedLog,
     notices: &mut Vec<String>,
 ) -> Option<Vec<Span>> {
     let mut states: Vec<(f64, bool)> =
@@ -229,8 +229,8 @@ fn engine(
         return None;
     }
     notices.push(format!(
-        "the engine is taken as {} before its first mark at {first_s:.1} s",
-        if first_on { "stopped" } else { "running, from the start on if the log shows one," }
+        "the engine is assumed to be {} before its first mark at {first_s:.1} s",
+        if first_on { "stopped" } else { "running (from its start, if the log shows one)" }
     ));
     let mut spans = Vec::new();
     // Unknown start: the voltage may show it.
@@ -252,14 +252,14 @@ fn engine(
 }
 
 /// Reports an "all:off" that has no effect or contradicts a column.
-fn tell_all_loads(
-    placed: &[Placed],
+fn report_all_loads(
+    placed: &[PlacedMark],
     loads: &[MarkedLoad],
     time_s: &[f64],
     frame: &[FrameColumn],
     notices: &mut Vec<String>,
 ) {
-    let all: Vec<&Placed> = placed.iter().filter(|p| p.mark.is_all_loads()).collect();
+    let all: Vec<&PlacedMark> = placed.iter().filter(|p| p.mark.is_all_loads()).collect();
     let Some(first) = all.first() else { return };
     if loads.is_empty() {
         notices.push(format!(
@@ -280,7 +280,7 @@ fn tell_all_loads(
         });
         if let Some(other) = other {
             notices.push(format!(
-                "\"{}:{}\" at {:.1} s does not agree with the column \"{}\", which stands",
+                "\"{}:{}\" at {:.1} s contradicts the column \"{}\"; the column is used",
                 other.mark.load,
                 other.mark.state(),
                 other.at_s,
@@ -291,7 +291,12 @@ fn tell_all_loads(
 }
 
 /// Duty of the load at every sample: a mark holds until the next one.
-fn duties(load: &MarkedLoad, placed: &[Placed], time_s: &[f64], own: Option<&[f64]>) -> Vec<f64> {
+fn duties(
+    load: &MarkedLoad,
+    placed: &[PlacedMark],
+    time_s: &[f64],
+    own: Option<&[f64]>,
+) -> Vec<f64> {
     let mut states: Vec<(f64, f64)> = load
         .states
         .iter()
@@ -320,12 +325,12 @@ fn edges(time_s: &[f64], duty: &[f64]) -> Vec<(f64, f64)> {
         .collect()
 }
 
-fn tell(mut told: Vec<String>, what: &str, notices: &mut Vec<String>) {
-    let count = told.len();
-    told.truncate(MOST_TOLD);
-    notices.append(&mut told);
-    if count > MOST_TOLD {
-        notices.push(format!("{count} {what}; the first {MOST_TOLD} are listed"));
+fn push_notices(mut sentences: Vec<String>, what: &str, notices: &mut Vec<String>) {
+    let count = sentences.len();
+    sentences.truncate(MOST_LISTED);
+    notices.append(&mut sentences);
+    if count > MOST_LISTED {
+        notices.push(format!("{count} {what}; the first {MOST_LISTED} are listed"));
     }
 }
 

@@ -84,12 +84,12 @@ fn read(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
     for row in 0..rows {
         let mut wanted = cells.used.iter().zip(columns.iter_mut()).peekable();
         // A row without any number may be blank, or not a data row.
-        let mut told = false;
+        let mut has_number = false;
         for index in 0..cells.width {
             let end = match wanted.next_if(|(used, _)| **used == index) {
                 Some((_, column)) => {
                     let Some((value, end)) = cell(text, at, cells) else { return false };
-                    told |= !value.is_nan();
+                    has_number |= !value.is_nan();
                     let Some(slot) = column.get_mut(row) else { return false };
                     *slot = value;
                     end
@@ -107,7 +107,7 @@ fn read(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
                 _ => return false,
             };
         }
-        if !told {
+        if !has_number {
             return false;
         }
     }
