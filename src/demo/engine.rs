@@ -36,9 +36,10 @@ impl<'a> Engine<'a> {
     pub fn new(script: &'a Script, idle: Idle) -> Self {
         let mut changes: Vec<&EngineChange> = script.engine.iter().collect();
         changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        let rpm = match changes.first() {
-            Some(EngineChange { at_s, demand: Demand::Idle, .. }) if *at_s <= 0.0 => idle.hot_rpm,
-            Some(EngineChange { at_s, demand: Demand::Speed(rpm), .. }) if *at_s <= 0.0 => *rpm,
+        let at_start = changes.first().filter(|change| change.at_s <= 0.0);
+        let rpm = match at_start.map(|change| change.demand) {
+            Some(Demand::Idle) => idle.hot_rpm,
+            Some(Demand::Speed(rpm)) => rpm,
             _ => 0.0,
         };
         Engine {
@@ -53,12 +54,6 @@ impl<'a> Engine<'a> {
             governed_a: 0.0,
             rpm,
         }
-    }
-
-    /// The script begins with the engine running.
-    pub fn begins_running(&self) -> bool {
-        let first = self.changes.first();
-        first.is_some_and(|c| c.at_s <= 0.0 && matches!(c.demand, Demand::Idle | Demand::Speed(_)))
     }
 
     pub fn phase(&self) -> PhaseKind {

@@ -223,7 +223,7 @@ impl<'a> Run<'a> {
 
     /// A log that begins with the engine running begins in a steady state.
     fn settle(&mut self) {
-        if self.engine.begins_running() {
+        if self.engine.rpm > 0.0 {
             for _ in 0..(SETTLING_S / self.step_s) as u64 {
                 self.step(0);
             }

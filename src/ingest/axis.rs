@@ -27,13 +27,6 @@ impl Rows {
         }
     }
 
-    pub fn first(&self) -> Option<usize> {
-        match self {
-            Rows::All(count) => (*count > 0).then_some(0),
-            Rows::Listed(rows) => rows.first().copied(),
-        }
-    }
-
     /// How many of the rows before `row` are kept.
     pub fn before(&self, row: usize) -> usize {
         match self {
@@ -135,10 +128,10 @@ fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -
     }
     let kept = between_pauses(kept, lines, account);
     let kept = spread_repeats(kept, stopped_rows, lines, account);
-    let start = kept.first().map_or(0.0, |&(_, t)| t);
-    let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
+    let (first_row, start_s) = kept.first().copied().unwrap_or_default();
+    let late_s = if kept.is_empty() { 0.0 } else { at(first_row) - first };
+    let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start_s)).unzip();
     let rows = Rows::Listed(rows);
-    let late_s = rows.first().map_or(0.0, |row| at(row) - first);
     Axis { rows, time_s, late_s }
 }
 

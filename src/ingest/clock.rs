@@ -138,7 +138,7 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, Pr
         return Err(no_time(columns));
     };
     let mut clock = if own.is_clock() {
-        text_clock(column, facts, forced, &asked, columns.decimal)
+        text_clock(column, own, columns, &asked)
     } else {
         numeric_clock(column, heading, own, &ranked, facts)
     };
@@ -410,45 +410,32 @@ fn numeric_clock(
     Clock { notices: scale.notices, ..Clock::plain(source, scale.label) }
 }
 
-fn text_clock(
-    column: usize,
-    facts: &[Facts],
-    roles: &[Option<Role>],
-    forced: &[usize],
-    decimal: u8,
-) -> Clock {
-    let Some(own) = facts.get(column) else {
-        return Clock::plain(Source::Rate { hz: 1.0 }, "");
+fn text_clock(column: usize, own: &Facts, columns: Columns, asked: &[usize]) -> Clock {
+    let is_free = |i: usize| {
+        i != column && (asked.contains(&i) || columns.forced.get(i).is_none_or(Option::is_none))
+    };
+    let mut others = columns.facts.iter().enumerate().filter(|(i, _)| is_free(*i));
+    let date = match is_time_only(own) {
+        true => others.find(|(_, facts)| is_date_only(facts)),
+        false => None,
     };
     let mut notices = Vec::new();
-    let date_column = is_time_only(own)
-        .then(|| {
-            (0..facts.len()).find(|&i| {
-                i != column
-                    && (forced.contains(&i) || roles.get(i).is_none_or(Option::is_none))
-                    && facts.get(i).is_some_and(is_date_only)
-            })
-        })
-        .flatten();
-    let dated = date_column.and_then(|i| facts.get(i)).unwrap_or(own);
-    let order = date_order(dated, decimal, &mut notices);
+    let order = date_order(date.map_or(own, |(_, dated)| dated), columns.decimal, &mut notices);
     let (two_fields, label, period_s) = clock_style(own);
     let format = StampFormat { order, two_fields };
-    let iso = own.stamps.first().is_some_and(|s| s.year_first);
-    match date_column {
-        Some(date) => {
+    let text = Source::Text { column, format };
+    let clock = match date {
+        Some((date, _)) => {
             let source = Source::DateAndTime { date, time: column, format };
-            Clock { notices, ..Clock::plain(source, "date and time in two columns") }
+            Clock::plain(source, "date and time in two columns")
         }
-        None if is_time_only(own) => {
-            let source = Source::Text { column, format };
-            Clock { period_s, notices, ..Clock::plain(source, label) }
+        None if is_time_only(own) => Clock { period_s, ..Clock::plain(text, label) },
+        None if own.stamps.first().is_some_and(|stamp| stamp.year_first) => {
+            Clock::plain(text, "ISO 8601")
         }
-        None => {
-            let label = if iso { "ISO 8601" } else { "date and time" };
-            Clock { notices, ..Clock::plain(Source::Text { column, format }, label) }
-        }
-    }
+        None => Clock::plain(text, "date and time"),
+    };
+    Clock { notices, ..clock }
 }
 
 /// Whether the day or the month comes first. A number above twelve decides; otherwise the part

@@ -16,6 +16,13 @@ pub struct Decoded<'a> {
     pub notice: Option<String>,
 }
 
+impl Decoded<'_> {
+    fn repaired(self, notice: String) -> Decoded<'static> {
+        let text = Cow::Owned(self.text.into_owned());
+        Decoded { text, encoding: self.encoding, lossy: self.lossy, notice: Some(notice) }
+    }
+}
+
 /// Bytes examined to recognize the encoding: unusual letters occur in headers and units.
 const HEAD_BYTES: usize = 1 << 16;
 
@@ -31,12 +38,7 @@ pub fn decode(bytes: &[u8]) -> Result<Decoded<'_>, String> {
         _ if memchr::memchr(0, bytes).is_some() => {
             let (text, notice) = without_nuls(bytes)?;
             let decoded = utf8_or_guess(&text)?;
-            Decoded {
-                text: Cow::Owned(decoded.text.into_owned()),
-                encoding: decoded.encoding,
-                lossy: decoded.lossy,
-                notice: Some(notice),
-            }
+            decoded.repaired(notice)
         }
         _ => utf8_or_guess(bytes)?,
     };
@@ -124,15 +126,11 @@ fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     let Some(mut repaired) = repaired else { return by(encoding, bytes) };
     repaired.extend_from_slice(bytes.get(copied..).unwrap_or(&[]));
     let decoded = by(encoding, &repaired);
-    Decoded {
-        text: Cow::Owned(decoded.text.into_owned()),
-        encoding: decoded.encoding,
-        lossy: false,
-        notice: Some(format!(
-            "the {} text has {odd} places with a missing or extra byte; the cells there cannot be read",
-            decoded.encoding
-        )),
-    }
+    let notice = format!(
+        "the {} text has {odd} places with a missing or extra byte; the cells there cannot be read",
+        decoded.encoding
+    );
+    Decoded { lossy: false, ..decoded.repaired(notice) }
 }
 
 /// Removes the NUL bytes that a power failure leaves at the end, and replaces others by a character

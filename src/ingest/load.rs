@@ -117,13 +117,4 @@ mod tests {
         let started = io::Cursor::new(b"time,v\n0.1,13.8\n").chain(endless(b"x"));
         assert!(error(started).contains("line 3: is longer than"));
     }
-
-    #[test]
-    fn what_ends_is_read_whole() {
-        let text = "0.1,13.8\r\n".repeat(300_000);
-        for expected_bytes in [0, text.len() / 2, text.len(), 2 * text.len()] {
-            let bytes = read(text.as_bytes(), expected_bytes, 64 << 20).expect("a log");
-            assert_eq!(bytes, text.as_bytes());
-        }
-    }
 }

@@ -69,43 +69,33 @@ fn grouped(digits: &str, decimal: u8) -> Option<f64> {
     if digits.len() > 60 {
         return None;
     }
-    let (sign, body) = match digits.chars().next()? {
-        '-' | '\u{2212}' => (-1.0, digits.get(digits.chars().next()?.len_utf8()..)?),
-        '+' => (1.0, digits.get(1..)?),
-        _ => (1.0, digits),
+    let (sign, body) = match digits.strip_prefix(['-', '\u{2212}']) {
+        Some(body) => (-1.0, body),
+        None => (1.0, digits.strip_prefix('+').unwrap_or(digits)),
     };
-    let (whole, fraction) = match body.split_once(decimal) {
-        Some((whole, fraction)) => (whole, fraction),
-        None => (body, ""),
-    };
-    if !fraction.bytes().all(|b| b.is_ascii_digit()) || whole.len() + fraction.len() == 0 {
+    let (whole, fraction) = body.split_once(decimal).unwrap_or((body, ""));
+    let is_digits = |text: &str| text.bytes().all(|b| b.is_ascii_digit());
+    if !is_digits(fraction) || whole.len() + fraction.len() == 0 {
         return None;
     }
     let mark = whole.chars().find(|c| !c.is_ascii_digit());
-    let mut plain = String::with_capacity(digits.len());
-    match mark {
-        None => plain.push_str(whole),
-        Some(mark) if !matches!(mark, '+' | '-' | '\u{2212}') && mark != decimal => {
-            for (place, group) in whole.split(mark).enumerate() {
-                let length = group.len();
-                let fits = if place == 0 { (1..=3).contains(&length) } else { length == 3 };
-                if !fits || !group.bytes().all(|b| b.is_ascii_digit()) {
-                    return None;
-                }
-                plain.push_str(group);
-            }
-        }
-        Some(_) => return None,
-    }
-    if plain.is_empty() && fraction.is_empty() {
+    if matches!(mark, Some('+' | '-' | '\u{2212}')) || mark == Some(decimal) {
         return None;
     }
-    plain.push('.');
-    plain.push_str(fraction);
-    if plain.starts_with('.') {
-        plain.insert(0, '0');
+    let mut plain = String::with_capacity(digits.len());
+    for (place, group) in whole.split(|c| Some(c) == mark).enumerate() {
+        let fits = match (mark, place) {
+            (None, _) => true,
+            (Some(_), 0) => (1..=3).contains(&group.len()),
+            (Some(_), _) => group.len() == 3,
+        };
+        if !fits || !is_digits(group) {
+            return None;
+        }
+        plain.push_str(group);
     }
-    plain.parse::<f64>().ok().map(|value| sign * value)
+    let leading = if plain.is_empty() { "0" } else { "" };
+    format!("{leading}{plain}.{fraction}").parse::<f64>().ok().map(|value| sign * value)
 }
 
 /// Words for "no value", in the languages that loggers and spreadsheets write.

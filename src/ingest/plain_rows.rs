@@ -163,36 +163,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const TWO: Cells<'static> = Cells { separator: b';', decimal: b',', width: 3, used: &[0, 2] };
-
     fn values(text: &str, cells: Cells) -> Option<Vec<Vec<f64>>> {
         Some(columns(text, cells)?.into_iter().map(|(values, _)| values).collect())
-    }
-
-    #[test]
-    fn clean_rows_are_read_and_others_left() {
-        let clean = "0,5;x;-12,25\r\n1;;\n 2 ;a b;1e3\r";
-        let read = values(clean, TWO).expect("clean");
-        assert_eq!(read[0], [0.5, 1.0, 2.0]);
-        assert_eq!((read[1][0], read[1][2]), (-12.25, 1000.0));
-        assert!(read[1][1].is_nan());
-        for unclean in [
-            "1;2",
-            "1;2;3;4",
-            "1;2;3\n\n4;5;6",
-            "1;2;x",
-            "1;\"2\";3",
-            "1;2;3\n4;5",
-            ";;",
-            "1.000,5;2;3",
-            "inf;2;3",
-            // A lone CR also ends a row.
-            "1;2\r;3",
-            "1;2;3\r4;5;6",
-        ] {
-            assert_eq!(values(unclean, TWO), None, "{unclean}");
-        }
-        assert_eq!(values("", TWO), Some(vec![vec![], vec![]]));
     }
 
     /// This was once read as a positive zero.

@@ -31,7 +31,8 @@ impl<'a> Sample<'a> {
         piece: impl Fn(usize, usize) -> Option<Cow<'a, [u8]>>,
     ) -> Option<Sample<'a>> {
         if length <= HEAD {
-            return Some(Sample { head: all_lines(piece(0, length)?)?, blocks: Vec::new() });
+            let head = text_of(piece(0, length)?, 0, length)?;
+            return Some(Sample { head, blocks: Vec::new() });
         }
         let head = first_lines(piece(0, HEAD)?)?;
         let rest = length - HEAD;
@@ -59,11 +60,6 @@ impl<'a> Sample<'a> {
         }
         text
     }
-}
-
-fn all_lines(piece: Cow<[u8]>) -> Option<Cow<str>> {
-    let length = piece.len();
-    text_of(piece, 0, length)
 }
 
 /// Up to the end of the last line. A single line is cut off, so that the sample stays small.

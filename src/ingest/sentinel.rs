@@ -99,23 +99,3 @@ fn outliers_in_switch(values: &[f64], all: usize) -> Option<Vec<f64>> {
 fn longest_run(values: &[f64], code: f64) -> usize {
     values.split(|value| *value != code).map(<[f64]>::len).max().unwrap_or(0)
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_value_among_others_is_none() {
-        let hot = (0..100).map(|i| 155.0 + 2.0 * f64::from(i)).collect::<Vec<_>>();
-        assert!(codes(&hot).is_empty());
-        let amps = (0..100).map(|i| f64::from(i % 40) - 20.0).collect::<Vec<_>>();
-        assert!(codes(&amps).is_empty());
-        // A byte that is off, low or fully on.
-        let byte = (0..90).map(|i| [0.0, 51.0, 255.0][i / 10 % 3]).collect::<Vec<_>>();
-        assert!(codes(&byte).is_empty());
-        let on_off = (0..90).map(|i| [0.0, 255.0][i / 10 % 2]).collect::<Vec<_>>();
-        assert!(codes(&on_off).is_empty());
-        assert!(codes(&[65_535.0; 40]).is_empty());
-        assert!(codes(&[]).is_empty());
-    }
-}

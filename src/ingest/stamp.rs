@@ -22,7 +22,7 @@ pub struct StampFormat {
     pub two_fields: TwoFields,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Stamp {
     pub date: Option<NaiveDate>,
     /// Seconds since midnight, or a duration.
@@ -76,15 +76,7 @@ pub fn parse(cell: &str, format: StampFormat) -> Option<Stamp> {
     }
     let cell = cell.trim_matches(['[', ']']);
     let (date_part, clock_part) = split_date(cell);
-    let mut stamp = Stamp {
-        date: None,
-        clock_s: None,
-        zone_s: None,
-        fields: 0,
-        fraction: false,
-        year_first: false,
-        day_month: None,
-    };
+    let mut stamp = Stamp::default();
     if let Some(text) = date_part {
         let (date, day_month) = date(text, format.order)?;
         stamp.date = Some(date);
@@ -93,9 +85,8 @@ pub fn parse(cell: &str, format: StampFormat) -> Option<Stamp> {
     }
     match clock_part {
         Some(text) => clock(text, format.two_fields, &mut stamp)?,
-        None => {
-            stamp.date?;
-        }
+        None if stamp.date.is_none() => return None,
+        None => {}
     }
     Some(stamp)
 }

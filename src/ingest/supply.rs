@@ -30,14 +30,3 @@ pub fn unpowered(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>) -> Vec<Rang
     });
     spans
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_moment_at_nothing_is_a_lost_contact() {
-        let time_s: Vec<f64> = (0..6).map(|k| 0.1 * f64::from(k)).collect();
-        assert!(unpowered(&time_s, &[14.2, 14.2, 0.0, 0.0, 14.2, 14.2], None).is_empty());
-    }
-}

@@ -72,25 +72,3 @@ fn wraps(values: &[f64], range: f64) -> Option<usize> {
     let jumps = left.len();
     (jumps >= FEWEST_JUMPS && median(left)? <= LEFT_SHARE * range).then_some(jumps)
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn unwrapped(mut values: Vec<f64>, signed: bool) -> (Vec<f64>, Option<(f64, usize)>) {
-        let extent = Extent::of(&values);
-        let found = unwrap(&mut values, extent, signed);
-        (values, found)
-    }
-
-    #[test]
-    fn real_jumps_are_left() {
-        // Alternating full speed and idle, near the end of the range of a field.
-        let speed: Vec<f64> = (0..200).map(|i| [700.0, 2480.0][i / 20 % 2]).collect();
-        assert_eq!(unwrapped(speed.clone(), false), (speed, None));
-        let switch: Vec<f64> = (0..200).map(|i| [0.0, 255.0][i / 20 % 2]).collect();
-        assert_eq!(unwrapped(switch.clone(), true), (switch, None));
-        assert_eq!(unwrapped(vec![250.0; 50], false).1, None);
-        assert_eq!(unwrapped(Vec::new(), true).1, None);
-    }
-}

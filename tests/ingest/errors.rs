@@ -126,7 +126,7 @@ fn commas_between_cells_and_inside_numbers() {
             r.rpm
         )
     });
-    says(&error(text), &["log.csv", "names 3 columns", "hold 5 cells", "commas", "semicolons"]);
+    says(&error(text), &["log.csv", "names 3 columns", "have 5 cells", "commas", "semicolons"]);
 }
 
 #[test]

@@ -289,7 +289,7 @@ fn marks_on_the_command_line_take_clock_times() {
         near(&edges(&log, "fans"), &[40.0, 60.0]);
     }
     let error = try_read(&afternoon, &marked(&["16:02:40=fans:on"])).expect_err("outside");
-    says(&error.to_string(), &["no mark is within this log", "begins at 14:02:00"]);
+    says(&error.to_string(), &["no mark is within this log", "starts at 14:02:00"]);
     let error = try_read(&afternoon, &marked(&["9:00:00=fans:on"])).expect_err("long before");
     says(&error.to_string(), &["no mark is within this log"]);
     // Switched on a little before the log began.
@@ -319,5 +319,5 @@ fn marks_of_another_kind_of_file_are_refused_before_they_cost_anything() {
     let (_folder, path) = named("marks.csv", rows);
     let options = ReadOptions { marks_file: Some(path), ..Default::default() };
     let error = try_read(as_text(&stepped(&[], 0.02)), &options).expect_err("too many");
-    says(&error.to_string(), &["name 2000 loads", "at most 500"]);
+    says(&error.to_string(), &["name 2000 loads", "limit of 500"]);
 }

@@ -11,7 +11,7 @@ const STRAIGHT_SHARE: f64 = 0.02;
 /// A clock steps back at most once in this many steps.
 const STEPS_TO_A_STEP_BACK: usize = 20;
 
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Behavior {
     /// Number of values.
     pub rows: usize,
@@ -49,17 +49,7 @@ impl Behavior {
 
     /// For a time column that never changes.
     pub fn stuck(rows: usize) -> Behavior {
-        Behavior {
-            rows,
-            span: 0.0,
-            step: 0.0,
-            ticks: 0.0,
-            advances: 0,
-            backward: 0,
-            bend: f64::INFINITY,
-            counts_rows: false,
-            newest_first: false,
-        }
+        Behavior { rows, bend: f64::INFINITY, ..Behavior::default() }
     }
 
     fn forward(values: &[f64]) -> Option<Behavior> {

@@ -31,21 +31,3 @@ pub fn unpacked(numbers: &[f64]) -> Option<Vec<f64>> {
     let is_clock = steps_s.iter().zip(&counts).any(carries) && back <= 1 + all.len() / 500;
     is_clock.then_some(all)
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_packed_time_of_day_is_told_from_a_count() {
-        let day: Vec<f64> =
-            (50..70).map(|s: i32| f64::from(93_000 + s % 60 + 100 * (s / 60))).collect();
-        let seconds: Vec<f64> = (0..20).map(|s| 9.5 * 3600.0 + 50.0 + f64::from(s)).collect();
-        assert_eq!(unpacked(&day), Some(seconds));
-        // A row each second, each minute, and each hundred counts.
-        for each in [1.0, 60.0, 100.0] {
-            let count: Vec<f64> = (0..200).map(|k| each * f64::from(k)).collect();
-            assert_eq!(unpacked(&count), None, "{each}");
-        }
-    }
-}
