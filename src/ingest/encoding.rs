@@ -6,6 +6,8 @@ use std::collections::HashSet;
 use chardetng::{EncodingDetector, Iso2022JpDetection, Utf8Detection};
 use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE};
 
+use crate::format::plural;
+
 pub struct Decoded<'a> {
     pub text: Cow<'a, str>,
     /// Standard name of the encoding.
@@ -127,8 +129,9 @@ fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     repaired.extend_from_slice(bytes.get(copied..).unwrap_or(&[]));
     let decoded = by(encoding, &repaired);
     let notice = format!(
-        "the {} text has {odd} places with a missing or extra byte; the cells there cannot be read",
-        decoded.encoding
+        "the {} text has {} with a missing or extra byte; the cells there cannot be read",
+        decoded.encoding,
+        plural(odd, "place", "places")
     );
     Decoded { lossy: false, ..decoded.repaired(notice) }
 }
@@ -145,7 +148,8 @@ fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
     let mut notices = Vec::new();
     if inside > 0 {
         notices.push(format!(
-            "the text contains {inside} NUL bytes; the cells that contain them cannot be read"
+            "the text contains {}; the cells there cannot be read",
+            plural(inside, "NUL byte", "NUL bytes")
         ));
     }
     if !tail.is_empty() {

@@ -376,10 +376,10 @@ fn nul_bytes_and_odd_bytes() {
         let middle = text.len() / 2;
         let mut early = text.clone().into_bytes();
         early[2000] = 0;
-        judged("one early", table, &early, Reading::Mended("(1 of them)"));
+        judged("one early", table, &early, Reading::Mended("contains 1 NUL byte;"));
         let mut sector = text.clone().into_bytes();
         sector[middle..middle + 512].fill(0);
-        judged("a sector", table, &sector, Reading::Mended("(512 of them)"));
+        judged("a sector", table, &sector, Reading::Mended("contains 512 NUL bytes"));
         let mut tail = text.clone().into_bytes();
         let kept = tail.len() - 300;
         tail[kept..].fill(0);

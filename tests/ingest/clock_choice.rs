@@ -270,7 +270,7 @@ fn a_channel_that_is_read_in_every_row_is_not_thinned() {
     for volts in shapes {
         let row = |row: usize| format!("{:.1},{:.2}\n", row as f64 * 0.5, volts(row));
         let rows: String = (0..400).map(row).collect();
-        assert_eq!(read(&format!("time (s),Batt (V)\n{rows}")).len(), 400);
+        assert_eq!(read(format!("time (s),Batt (V)\n{rows}")).len(), 400);
     }
 }
 

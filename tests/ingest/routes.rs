@@ -36,12 +36,12 @@ fn on_clean_logs() {
     let header = "Time (s),Battery voltage (V),Engine speed (rpm),Fan,Coolant (°C)";
     let comma = write(header, line);
     same(&comma);
-    same(&comma.replace(',', ";").replace('.', ","));
-    same(&comma.replace(',', "\t"));
-    same(&comma.replace('\n', "\r\n"));
+    same(comma.replace(',', ";").replace('.', ","));
+    same(comma.replace(',', "\t"));
+    same(comma.replace('\n', "\r\n"));
     same(comma.trim_end());
-    same(&format!("made by a logger\n{comma}"));
-    same(&write("time_ms,Battery (mV),rpm x1000,Fan duty (%)", |r| {
+    same(format!("made by a logger\n{comma}"));
+    same(write("time_ms,Battery (mV),rpm x1000,Fan duty (%)", |r| {
         format!("{},{:.0},{:.3},{}", r.i * 100, r.v * 1000.0, r.rpm / 1000.0, 100 * r.fan)
     }));
 }
@@ -57,12 +57,12 @@ fn on_unclean_logs() {
         ("3.1,", "3.1, "),
         ("3.1,", "+3.1,"),
     ] {
-        same(&comma.replace(from, to));
+        same(comma.replace(from, to));
     }
-    same(&comma.replace("\n3.2,", "\n3.2\n3.2,"));
-    same(&comma.replace("\n3.2,", "\n3.2,9,9,9,9\n3.2,"));
-    same(&format!("{comma}6.0,14"));
-    same(&format!("{comma}\n\n\n"));
+    same(comma.replace("\n3.2,", "\n3.2\n3.2,"));
+    same(comma.replace("\n3.2,", "\n3.2,9,9,9,9\n3.2,"));
+    same(format!("{comma}6.0,14"));
+    same(format!("{comma}\n\n\n"));
 }
 
 #[test]
@@ -80,7 +80,7 @@ fn over_many_blocks() {
         ));
     }
     assert!(text.len() > 2 << 20);
-    same(&text.replace('.', ","));
+    same(text.replace('.', ","));
     same(&text);
 }
 
