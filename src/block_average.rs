@@ -1,12 +1,9 @@
-//! A log sampled faster than anything that is asked of it, as means at the pace of
-//! the physics.
+//! Reduces fast logs to block averages.
 //!
-//! Loads, regulator, engine and battery move within tenths of a second; what a
-//! logger sees beyond some fifty samples a second is ripple and noise, and a mean
-//! tells more of the level than its samples one by one. So such a log is looked at
-//! in means, and the log as it came stays beside it ([`RawLog`]) for what only its
-//! own samples can tell: noise, resolution, the lowest voltage while cranking, lost
-//! contacts, the extremes of the pictures.
+//! Loads, regulator, engine and battery change within tenths of a second. Above some fifty samples
+//! per second a log contains only ripple and noise, and averages show the level more precisely. The
+//! original log is kept beside the averages ([`RawLog`]) for noise, resolution, the lowest cranking
+//! voltage, lost contacts and the extremes in plots.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -17,17 +14,17 @@ use crate::log::{Log, RawLog};
 use crate::parallel::{LEAST_VALUES, shared};
 use crate::stats::robust::median;
 
-/// Faster logs are condensed,
+/// Faster logs are averaged
 const FASTEST_HZ: f64 = 50.0;
-/// to means of about this long: twenty a second follow a clutch relay and the dip
-/// it makes.
+/// over about this time: twenty averages per second resolve a clutch relay and the dip that it
+/// causes.
 const PACE_S: f64 = 0.05;
-/// A shorter log is looked at as it is: it costs nothing.
+/// Shorter logs are not averaged.
 const SHORTEST_S: f64 = 10.0;
 
-/// `log` at the pace of the physics: itself where its samples are no faster.
+/// Block averages of `log`, or `log` itself if its sampling is not faster.
 pub fn condense(log: &Log) -> Log {
-    // Columns of one length with names of their own make a frame: nothing can fail.
+    // All columns have the same length and different names, so this cannot fail.
     means_of(log).unwrap_or_else(|_| log.clone())
 }
 
@@ -37,7 +34,7 @@ fn means_of(log: &Log) -> PolarsResult<Log> {
     if !fast || log.source.duration_s < SHORTEST_S || log.finer().is_some() {
         return Ok(log.clone());
     }
-    // The stamps' own rounding must not cost a whole sample.
+    // Rounding of the time stamps must not cost a whole sample.
     let each = (PACE_S / interval_s * (1.0 + 1e-3)).floor().max(1.0);
     let pace_s = each * interval_s;
     let bins = Bins::of(log.time_s(), pace_s, interval_s / 2.0);
@@ -61,21 +58,21 @@ fn means_of(log: &Log) -> PolarsResult<Log> {
         RawLog { log: Arc::new(log.clone()), each: each as usize, interval_s: pace_s, within };
     let mut condensed = log.condensed(frame, finer)?;
     condensed.source.notices.push(format!(
-        "{:.0} samples a second are more than anything asked here moves with: what follows looks at \
-         means of {each:.0} samples, {:.0} a second; noise, resolution, the lowest voltage while \
-         cranking, lost contacts and the pictures are those of the samples themselves",
+        "{:.0} samples per second are more than the analysis needs. It uses means of {each:.0} \
+         samples, {:.0} per second. Noise, resolution, the lowest cranking voltage, lost contacts \
+         and plots are those of the samples themselves",
         1.0 / interval_s,
         1.0 / pace_s
     ));
     Ok(condensed)
 }
 
-/// Where the samples of each mean begin, and the end.
+/// Index of the first sample of each block, and the end.
 struct Bins(Vec<usize>);
 
 impl Bins {
-    /// Of equal time, from `lead_s` before the first sample on, so that ends lie between
-    /// samples and not on them; one without a sample is left out.
+    /// Blocks of equal time, starting `lead_s` before the first sample, so that their ends are
+    /// between samples. Blocks without samples are left out.
     fn of(time_s: &[f64], pace_s: f64, lead_s: f64) -> Bins {
         let mut starts = Vec::new();
         let mut next_s = f64::NEG_INFINITY;
@@ -89,7 +86,7 @@ impl Bins {
         Bins(starts)
     }
 
-    /// What `of` makes of each bin's own values, shared among the cores.
+    /// Applies `of` to the values of each block, on all cores.
     fn of_each<T: Send>(&self, values: &[f64], of: impl Fn(&[f64]) -> T + Sync) -> Vec<T> {
         let bins: Vec<(usize, usize)> =
             self.0.iter().copied().zip(self.0.iter().skip(1).copied()).collect();
@@ -103,7 +100,7 @@ impl Bins {
         self.of_each(values, |own| own.first().copied().unwrap_or(f64::NAN))
     }
 
-    /// A load that is switched within a bin is on or off, not a little of both.
+    /// A load that is switched within a block is either on or off.
     fn medians(&self, values: &[f64]) -> Vec<f64> {
         let median_of = |own: &[f64]| match own.split_first() {
             Some((first, others)) if others.iter().all(|v| v == first) => *first,
@@ -112,13 +109,13 @@ impl Bins {
         self.of_each(values, median_of)
     }
 
-    /// Means, and mean squares about them.
+    /// Means, and mean square deviations.
     fn means(&self, values: &[f64]) -> (Vec<f64>, Vec<f64>) {
         self.of_each(values, mean_and_square).into_iter().unzip()
     }
 }
 
-/// Of the values that are numbers; NaN where there are none.
+/// Of the finite values; NaN if there are none.
 fn mean_and_square(own: &[f64]) -> (f64, f64) {
     let of_known = |known: &[f64]| {
         let count = known.len() as f64;
@@ -131,7 +128,7 @@ fn mean_and_square(own: &[f64]) -> (f64, f64) {
     of_known(&own.iter().copied().filter(|v| v.is_finite()).collect::<Vec<f64>>())
 }
 
-/// Several sums side by side, which do not wait for each other.
+/// Several sums in parallel, for speed.
 fn sum_of(values: &[f64], of: impl Fn(f64) -> f64) -> f64 {
     const ABREAST: usize = 8;
     let mut sums = [0.0; ABREAST];
@@ -155,8 +152,8 @@ mod tests {
     use super::*;
     use crate::log::{Role, Tap};
 
-    /// `seconds` at so many samples a second: 14 V with noise of 30 mV in steps of 10 mV,
-    /// a fan that goes on a third of the way through, one sample at 8 V.
+    /// `seconds` at that rate: 14 V with noise of 30 mV in steps of 10 mV, a fan that is switched
+    /// on after a third, and one sample at 8 V.
     fn log(hz: f64, seconds: f64) -> Log {
         let mut rng = ChaCha8Rng::seed_from_u64(5);
         let mut text = "time (s),battery voltage (V),engine rpm,fan\n".to_owned();
@@ -191,11 +188,11 @@ mod tests {
             assert_eq!(condensed.len(), whole.len() / each, "{hz}");
             assert_eq!(condensed.as_sampled().len(), whole.len());
             assert_eq!(condensed.time_s()[0], 0.0);
-            // The stamps are written to the microsecond.
+            // The stamps have a resolution of a microsecond.
             assert!((condensed.interval_s() - each as f64 / hz).abs() < each as f64 * 0.6e-6);
             let first: f64 = whole.bus_v()[..each].iter().sum::<f64>() / each as f64;
             assert!((condensed.bus_v()[0] - first).abs() < 1e-12);
-            // The file's own figures stay; the account says what was done.
+            // The account of the file is kept, with a notice.
             assert_eq!(condensed.source.rows_read, whole.len());
             assert_eq!(condensed.source.sample_interval_s, whole.source.sample_interval_s);
             assert_eq!(condensed.source.resolution_v, Some(0.01));
@@ -213,8 +210,8 @@ mod tests {
         assert_eq!(fan.windows(2).filter(|w| w.first() != w.last()).count(), 1);
     }
 
-    /// Noise of 30 mV rounded to 10 mV is √(30² + 10²/12) mV; its means of 50 scatter
-    /// by that over √50; both together are the whole.
+    /// Noise of 30 mV rounded to 10 mV is √(30² + 10²/12) mV. The means of 50 scatter by that
+    /// over √50. Both together are the whole variance.
     #[test]
     fn what_the_samples_scatter_is_kept() {
         let condensed = condense(&log(1000.0, 60.0));

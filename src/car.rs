@@ -1,4 +1,4 @@
-//! Facts about the car that no log tells: from `car.toml` beside the log, or from flags.
+//! Facts about the car that logs do not contain, from `car.toml` beside the log or from flags.
 
 mod acceptance;
 pub mod cable;
@@ -20,7 +20,7 @@ use crate::nominal::Nominal;
 use crate::physics::battery::CrankingStandard;
 use crate::physics::load::LoadKind;
 
-use crate::ingest::{RequestError, Sheet, SheetError, Stated, nearest, role_from_word};
+use crate::ingest::{IngestError, RequestError, Sheet, Stated, nearest, role_from_word};
 use cable::CableRun;
 
 pub use crate::physics::battery::BatteryKind;
@@ -29,24 +29,24 @@ pub use acceptance::{Acceptance, AcceptanceFacts, AskedHeat};
 pub use job::Job;
 pub use sense::sense;
 
-/// What the file is called that lies beside a log.
+/// Name of the file beside a log.
 pub const CAR_FILE: &str = "car.toml";
 
-/// No battery that starts an engine is colder or hotter.
+/// Temperatures at which a battery can start an engine.
 pub const BATTERY_RANGE_C: std::ops::RangeInclusive<f64> = -45.0..=80.0;
 
-/// Said of what was stated and lies outside of [`BATTERY_RANGE_C`].
+/// Error text for a temperature outside of [`BATTERY_RANGE_C`].
 pub fn not_of_a_battery(stated: impl std::fmt::Display) -> String {
     format!("{stated} is not a battery temperature: expected −45 to 80 °C")
 }
 
-/// A file of facts is short; a longer one is something else.
+/// Such a file is short; a longer one is something else.
 const MOST_BYTES: u64 = 1 << 20;
 
-/// What [`Car::loads_a`] calls all that draws whenever the engine runs.
+/// Key in [`Car::loads_a`] for everything that is on whenever the engine runs.
 pub const ALWAYS_ON: &str = "always on";
 
-/// Everything a person may state. All of it is optional: the tool runs on none.
+/// Everything that can be stated. All of it is optional.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Car {
@@ -58,16 +58,16 @@ pub struct Car {
     pub cable: Option<CableRun>,
     /// The way back, one way, from battery negative to alternator case.
     pub ground: Option<CableRun>,
-    /// Amps of each load, by the load's name, and of what is [`ALWAYS_ON`].
+    /// Current of each load by its name, and of what is [`ALWAYS_ON`].
     pub loads_a: BTreeMap<String, LoadAmps>,
-    /// While it turns the engine.
+    /// Current of the starter while it turns the engine.
     pub starter_a: Option<f64>,
-    /// The regulator's setpoint, where a sheet tells it.
+    /// Setpoint of the regulator, if known from a data sheet.
     pub setpoint_v: Option<f64>,
-    /// Of the system: 6, 12 or 24 V, where the levels should not say.
+    /// Nominal voltage, if not to be inferred from the levels.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub nominal_v: Option<Nominal>,
-    /// What counts as repaired, where it was agreed otherwise than usual.
+    /// Agreed acceptance criteria, if not the default ones.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub acceptance: Option<AcceptanceFacts>,
     #[serde(skip_serializing_if = "Job::is_empty")]
@@ -82,7 +82,7 @@ pub enum Names {
     Many(Vec<String>),
 }
 
-/// What a load draws, and at which voltage that was found; else at [`levels::REFERENCE`].
+/// Current of a load and the voltage at which it was measured, else [`levels::REFERENCE`].
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "LoadWords", into = "LoadWords")]
 pub struct LoadAmps {
@@ -90,7 +90,7 @@ pub struct LoadAmps {
     pub stated_at_v: Option<f64>,
 }
 
-/// As `car.toml` writes it: 31 or "31@13.5".
+/// As in `car.toml`: 31 or "31@13.5".
 #[derive(Serialize, Deserialize)]
 #[serde(untagged, expecting = "amps, or amps at a voltage such as \"31@13.5\"")]
 enum LoadWords {
@@ -99,27 +99,26 @@ enum LoadWords {
 }
 
 impl LoadAmps {
-    /// A load of which nothing is stated.
+    /// Used for a load without stated current.
     pub const AT_LARGE: LoadAmps = LoadAmps { amps_a: 13.0, stated_at_v: None };
 
-    /// At the voltage that labels speak of.
+    /// At the reference voltage.
     pub fn new(amps_a: f64) -> LoadAmps {
         LoadAmps { amps_a, stated_at_v: None }
     }
 
-    /// What the load called `name` draws at `volts`, as a share of its stated amps.
+    /// Current of the load called `name` at `volts`, as a share of its stated current.
     pub fn share_at(&self, name: &str, volts: f64, nominal: Nominal) -> f64 {
         (volts.max(0.0) / self.at_v(nominal)).powf(LoadAmps::kind_of(name).exponent())
     }
 
-    /// The voltage that its amps are stated at.
+    /// The voltage at which its current is stated.
     pub fn at_v(&self, nominal: Nominal) -> f64 {
         self.stated_at_v.unwrap_or(nominal.volts(levels::REFERENCE))
     }
 
-    /// How a load of that name follows the voltage: lamps about V^0.5, the motors
-    /// and heaters that make up most of a car's amps about V (common practice, no
-    /// source).
+    /// How a load of that name depends on voltage: lamps about V^0.5; motors and heaters, which
+    /// make up most of a car's loads, about V (common practice, no source).
     pub fn kind_of(name: &str) -> LoadKind {
         let name = name.to_lowercase();
         let lamps = ["lamp", "light"].iter().any(|word| name.contains(word));
@@ -141,12 +140,12 @@ impl FromStr for LoadAmps {
         };
         let (amps, volts) = text.split_once('@').map_or((text, None), |(a, v)| (a, Some(v)));
         let stated_at_v = volts.map(|volts| number(volts, ['V', 'v'])).transpose()?;
-        // Whichever the system is: nothing is known of it yet.
+        // The nominal voltage is not known yet.
         let [low, high] = levels::LOAD_RANGE;
         let range_v = Nominal::V6.volts(low)..=Nominal::V24.volts(high);
         if let Some(at_v) = stated_at_v.filter(|at_v| !range_v.contains(at_v)) {
             return Err(format!(
-                "{at_v} V is not a voltage that a load of a 6, 12 or 24 V car runs at"
+                "{at_v} V is not an operating voltage of a load in a 6, 12 or 24 V car"
             ));
         }
         Ok(LoadAmps { amps_a: number(amps, ['A', 'a'])?, stated_at_v })
@@ -178,11 +177,11 @@ impl From<LoadAmps> for LoadWords {
 pub struct BatteryFacts {
     /// Cold-cranking amps,
     pub cca_a: Option<f64>,
-    /// … by this standard's test.
+    /// … by this standard.
     pub cca_standard: Option<CrankingStandard>,
     pub capacity_ah: Option<f64>,
     pub kind: Option<BatteryKind>,
-    /// Of its acid while the log ran; the log's own, where it has one, is used otherwise.
+    /// Temperature of the electrolyte during the log, if not logged.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub temperature_c: Option<f64>,
 }
@@ -193,10 +192,10 @@ pub enum ChargerKind {
     /// With a field that its regulator controls.
     #[serde(rename = "alternator")]
     Alternator,
-    /// With a cut-out relay: below its cut-in speed it is cut off and charges nothing.
+    /// With a cut-out relay: disconnected below its cut-in speed.
     #[serde(rename = "dc generator")]
     DcGenerator,
-    /// With a regulator that shunts or blocks what is too much. Not supported.
+    /// With a regulator that shunts or blocks excess output. Not supported.
     #[serde(rename = "permanent magnet")]
     PermanentMagnet,
 }
@@ -219,12 +218,12 @@ pub struct AlternatorFacts {
     pub rated_a: Option<f64>,
     /// Alternator speed over engine speed.
     pub pulley_ratio: Option<f64>,
-    /// Its output sheet, a CSV; in a `car.toml`, relative to that file's folder.
+    /// Output sheet, a CSV; in a `car.toml` relative to its folder.
     pub curve: Option<PathBuf>,
-    /// Test voltage and temperature of the sheet, where it does not tell them itself.
+    /// Test voltage and temperature of the sheet, if it does not state them.
     pub curve_v: Option<f64>,
     pub curve_c: Option<f64>,
-    /// What stands in `curve`: see [`Car::read_sheet`].
+    /// Content of `curve`: see [`Car::read_sheet`].
     #[serde(skip)]
     pub sheet: Option<Sheet>,
 }
@@ -237,7 +236,7 @@ pub enum CarError {
     #[error("{}, line {line}: {seen}. Allowed are the tables [columns], [battery] (cca_a, cca_standard = \"SAE\", \"EN\", \"DIN\" or \"IEC\", capacity_ah, kind = \"flooded\", \"efb\", \"agm\", \"gel\" or \"lifepo4\", temperature_c), [alternator] (kind = \"alternator\" or \"dc generator\", rated_a, pulley_ratio, curve = \"file.csv\", curve_v, curve_c), [cable] and [ground] (gauge = \"4AWG\" or \"25mm2\", length_m), [loads_a] (load = amps, or \"amps@volts\"), [acceptance] (loads = [\"load\"], hold_s, within_v, heat = \"hot\", \"warm\" or \"any\", least_setpoint_v, most_setpoint_v), [job] (customer, vehicle, work_order, parts = [\"part\"], technician, remarks), and before them starter_a, setpoint_v and nominal_v (6, 12 or 24).", shown(.path))]
     Wrong { path: PathBuf, line: usize, seen: String },
     #[error(transparent)]
-    Sheet(#[from] SheetError),
+    Sheet(#[from] IngestError),
 }
 
 impl Car {
@@ -253,8 +252,8 @@ impl Car {
         Ok(car)
     }
 
-    /// As [`Car::load`], of text at hand; `path` only names it, and the path of a
-    /// sheet stays as it is written.
+    /// Same as [`Car::load`], for text in memory. `path` is only the name of the file, and the
+    /// path of a sheet is not changed.
     pub fn parse(path: &Path, text: &str) -> Result<Car, CarError> {
         let text = text.trim_start_matches('\u{feff}');
         let wrong = |line, seen: String| CarError::Wrong { path: path.to_path_buf(), line, seen };
@@ -269,7 +268,7 @@ impl Car {
         Ok(car)
     }
 
-    /// Reads the alternator's output sheet, where one is named.
+    /// Reads the alternator's output sheet, if one is named.
     pub fn read_sheet(&mut self) -> Result<(), CarError> {
         let AlternatorFacts { curve, curve_v, curve_c, sheet, .. } = &mut self.alternator;
         let stated = Stated { test_v: *curve_v, test_c: *curve_c };
@@ -277,7 +276,7 @@ impl Car {
         Ok(())
     }
 
-    /// The `car.toml` in the log's own folder, if there is one.
+    /// The `car.toml` in the folder of the log, if there is one.
     pub fn beside(log_path: &Path) -> Result<Option<(PathBuf, Car)>, CarError> {
         let folder = match log_path.parent() {
             Some(folder) if !folder.as_os_str().is_empty() => folder,
@@ -291,8 +290,8 @@ impl Car {
         Ok(Some((path, car)))
     }
 
-    /// What charges the battery: stated, or as such systems mostly have it. A vehicle of 6 V
-    /// is older than the alternator (common practice, no source).
+    /// What charges the battery: as stated, or as usual for the nominal voltage. 6 V vehicles are
+    /// older than the alternator (common practice, no source).
     pub fn charger(&self, nominal: Nominal) -> ChargerKind {
         self.alternator.kind.unwrap_or(match nominal {
             Nominal::V6 => ChargerKind::DcGenerator,
@@ -300,8 +299,8 @@ impl Car {
         })
     }
 
-    /// Renames the loads of known amps as a log names its `loads`, upper and
-    /// lower case alike. Returns the names that none of those has.
+    /// Renames the loads with stated current to the spelling in `loads`. Returns the names that
+    /// are not in `loads`.
     pub fn name_loads(&mut self, loads: &[String]) -> Vec<String> {
         let mut unknown = Vec::new();
         self.loads_a = std::mem::take(&mut self.loads_a)
@@ -321,7 +320,7 @@ impl Car {
         unknown
     }
 
-    /// Says so where amps are stated for loads that a log, which has `loads`, does not have.
+    /// Notice for currents of loads that the log does not have.
     pub fn loads_not_logged(&self, loads: &[String]) -> Option<String> {
         const SHOWN: usize = 5;
         let is_known = |name: &str| {
@@ -343,13 +342,13 @@ impl Car {
             shown.push(format!("{} more", unknown.len() - SHOWN));
         }
         let has = match loads {
-            [] => "this log names no loads",
+            [] => "this log has no loads",
             _ => "this log does not have them",
         };
-        Some(plain(&format!("amps are stated for {} and not used: {has}", shown.join(", "))))
+        Some(plain(&format!("amps are stated for {} but not used: {has}", shown.join(", "))))
     }
 
-    /// A key whose value no car has, and what is wrong with it.
+    /// A key with an impossible value, and what is wrong with it.
     pub fn senseless(&self) -> Option<(String, String)> {
         let facts = [
             ("cca_a", self.battery.cca_a),

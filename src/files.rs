@@ -1,5 +1,5 @@
-//! Reading no more than is sane, and writing so that a reader meets the old file or
-//! the new one, never half of one.
+//! Reads files up to a limit, and writes files so that a reader sees either the old or the new
+//! one, never a part.
 
 mod staging;
 
@@ -17,7 +17,7 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     fs::rename(&fresh, path)
 }
 
-/// As [`write_whole`], by `write`, piece by piece.
+/// Same as [`write_whole`], with a function that writes.
 pub fn write_whole_by(
     path: &Path,
     write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
@@ -28,10 +28,9 @@ pub fn write_whole_by(
     fs::rename(&fresh, path)
 }
 
-/// Renames what was written aside, in the folder of `path`, to its place.
+/// Renames a temporary file in the folder of `path` to `path`.
 pub fn put_in_place(aside: tempfile::NamedTempFile, path: &Path) -> io::Result<()> {
-    // A temporary file is its owner's alone; a written file is as readable as
-    // any other file made here.
+    // A temporary file is readable by its owner only; other files are readable by all.
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
@@ -41,8 +40,8 @@ pub fn put_in_place(aside: tempfile::NamedTempFile, path: &Path) -> io::Result<(
     Ok(())
 }
 
-/// The whole file, unless it is longer than `most` bytes: a device or a pipe has
-/// no length to ask for, and may never end.
+/// Reads the whole file, unless it is longer than `most` bytes. Devices and pipes have no length
+/// and may never end.
 pub fn read_at_most(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     let file = File::open(path)?;
     let told = file.metadata()?.len();
@@ -63,7 +62,7 @@ pub fn same_file(a: &Path, b: &Path) -> bool {
     matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }
 
-/// Without links and dots; of a path that is not there yet, as far as it is.
+/// Without links and dots, as far as the path exists.
 pub fn resolved(path: &Path) -> io::Result<PathBuf> {
     match path.canonicalize() {
         Ok(found) => Ok(found),

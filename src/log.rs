@@ -1,4 +1,4 @@
-//! One recording after ingest: the one thing every later stage reads.
+//! One recording after ingest: the input of every later stage.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::nominal::Nominal;
 
-/// Where on the bus a voltage is taken.
+/// Where on the bus a voltage is measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Tap {
@@ -18,7 +18,7 @@ pub enum Tap {
     Module,
 }
 
-/// Where a temperature is taken.
+/// Where a temperature is measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Place {
@@ -29,7 +29,7 @@ pub enum Place {
     Battery,
 }
 
-/// What a column means. Each role but `Load` and `Ignored` is held by one column at most.
+/// What a column means. Each role except `Load` and `Ignored` has at most one column.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Role {
     Time,
@@ -43,7 +43,7 @@ pub enum Role {
     GroundDrop,
     Temperature(Place),
     Note,
-    /// Seen and not used; the column's `why` says why.
+    /// Not used; the column's `why` explains it.
     Ignored,
 }
 
@@ -75,7 +75,7 @@ impl Place {
 }
 
 impl Role {
-    /// The role's word as flags, `car.toml` and JSON spell it.
+    /// The role in flags, `car.toml` and JSON.
     pub fn word(self) -> &'static str {
         match self {
             Role::Time => "time",
@@ -92,8 +92,8 @@ impl Role {
         }
     }
 
-    /// The name of the frame column that holds this role, unit last. Loads are
-    /// told apart by name: see [`Log::load_key`].
+    /// Name of the frame column with this role, with its unit. For loads see
+    /// [`Log::load_key`].
     pub fn key(self) -> String {
         match self {
             Role::Time => "time_s".into(),
@@ -109,7 +109,7 @@ impl Role {
     }
 }
 
-/// One column of the file and what became of it.
+/// One column of the file and how it was used.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Column {
     /// The name in the file's header, without its unit.
@@ -118,9 +118,9 @@ pub struct Column {
     pub role: String,
     /// The tap of a voltage or the place of a temperature.
     pub tap: Option<String>,
-    /// The unit the file uses, as found or inferred; the log itself is in SI-like units.
+    /// Unit in the file, as stated or inferred.
     pub unit: Option<String>,
-    /// Why this role: name, unit, values, or a flag.
+    /// Why it has this role: name, unit, values, or a flag.
     pub why: String,
 }
 
@@ -133,7 +133,7 @@ pub struct Skipped {
     pub first_line: usize,
 }
 
-/// A cell that could not be read as what its column holds.
+/// A cell with an unreadable value.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BadCell {
     pub line: usize,
@@ -157,7 +157,7 @@ impl Span {
     }
 }
 
-/// The account of how the file was read: nothing is dropped that is not told here.
+/// Account of how the file was read, and of everything that was left out.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Source {
     /// File name without its folder.
@@ -169,27 +169,27 @@ pub struct Source {
     pub separator: String,
     /// '.' or ','.
     pub decimal: char,
-    /// Line of the header in the file, from 1; `None` where the file has none.
+    /// Line of the header in the file, from 1; `None` if the file has none.
     pub header_line: Option<usize>,
-    /// How the clock was read: "seconds", "milliseconds", "h:mm:ss", "ISO 8601", "sample rate given", …
+    /// How the clock was read: "seconds", "milliseconds", "h:mm:ss", "ISO 8601", …
     pub clock: String,
-    /// The column or columns that the time came from.
+    /// The column or columns of the clock.
     #[serde(default)]
     pub clock_columns: Vec<String>,
-    /// The other columns that run like clocks.
+    /// Other columns that behave like clocks.
     #[serde(default)]
     pub clock_candidates: Vec<ClockCandidate>,
     /// Nominal voltage of the system, 6, 12 or 24 V,
     #[serde(default)]
     pub nominal_v: Nominal,
-    /// … and how that is known: from the levels, or who stated it.
+    /// … and how it is known: from the levels, or who stated it.
     #[serde(default)]
     pub nominal_how: String,
-    /// Wall-clock time of the first sample, where the file tells it.
+    /// Wall-clock time of the first sample, if known.
     pub started_at: Option<NaiveDateTime>,
     pub rows_read: usize,
     pub rows_skipped: Vec<Skipped>,
-    /// Cells that should have been numbers and were not: all counted, the first ones listed.
+    /// Number of unreadable cells, and the first of them.
     pub bad_cells: usize,
     pub bad_cells_first: Vec<BadCell>,
     pub duration_s: f64,
@@ -197,42 +197,42 @@ pub struct Source {
     pub sample_interval_s: f64,
     /// 1.4826 × median absolute deviation of the interval.
     pub jitter_s: f64,
-    /// Quantisation step of the bus voltage; `None` where it is finer than the noise shows.
+    /// Resolution of the bus voltage; `None` if noise hides it.
     pub resolution_v: Option<f64>,
     pub gaps: Vec<Span>,
-    /// Choices made while reading that a person may want to overrule, with the flag that does.
+    /// Choices that a person may want to override, with the flag to use.
     pub notices: Vec<String>,
 }
 
-/// A column that also runs like a clock and was not taken.
+/// Another column that behaves like a clock.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ClockCandidate {
     pub name: String,
     pub why: String,
 }
 
-/// A remark the logger or a person wrote at a moment.
+/// A remark at some time, by the logger or a person.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Note {
     pub at_s: f64,
     pub text: String,
 }
 
-/// What marks made by hand add to a log besides its load channels.
+/// Additional information from marks made by hand.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Marks {
-    /// When the engine runs, where marks say so and no engine speed is logged.
+    /// When the engine runs, if marks say so and engine speed is not logged.
     pub engine_running: Option<Vec<Span>>,
-    /// Marks that were moved to the voltage's response.
+    /// Marks that were moved to the response of the voltage.
     pub moved: Vec<MovedMark>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct MovedMark {
     pub load: String,
-    /// As the person wrote it.
+    /// As marked.
     pub marked_s: f64,
-    /// Where the load channel changes instead.
+    /// As moved.
     pub at_s: f64,
 }
 
@@ -244,16 +244,15 @@ impl MovedMark {
     }
 }
 
-/// A log in canonical form. `time_s` starts at 0 and strictly increases; every
-/// other column is `Float64` of the same length in volts, rpm, amps, °C, or
-/// 0 to 1 for a load's duty, with NaN where the file has no value. Battery
-/// current is positive while the battery is charged.
+/// A log in its final form. `time_s` starts at 0 and strictly increases. Every other column is
+/// `Float64` of the same length in V, rpm, A, °C, or duty from 0 to 1, with NaN where the file
+/// has no value. Battery current is positive while charging.
 #[derive(Debug, Clone)]
 pub struct Log {
     pub source: Source,
     pub columns: Vec<Column>,
     pub notes: Vec<Note>,
-    /// The tap that is taken as the bus.
+    /// The tap used as the bus.
     pub bus: Tap,
     pub marks: Marks,
     frame: DataFrame,
@@ -261,23 +260,22 @@ pub struct Log {
     finer: Option<RawLog>,
 }
 
-/// What a log whose samples are means of the logger's own keeps of those.
+/// The logger's samples, kept beside a log of their block averages.
 #[derive(Debug, Clone)]
 pub struct RawLog {
-    /// The log as it came.
+    /// The log as recorded.
     pub log: Arc<Log>,
-    /// The logger's samples to a mean.
+    /// Number of samples per average.
     pub each: usize,
-    /// Time from one mean to the next.
+    /// Time between averages.
     pub interval_s: f64,
-    /// By frame column: mean square of a mean's samples about it, each mean its own.
+    /// By frame column: mean square deviation of the samples from each average.
     pub within: BTreeMap<String, Vec<f64>>,
 }
 
 impl Log {
-    /// `frame` holds columns named by [`Role::key`] and [`Log::load_key`], free
-    /// of nulls. Fails if `time_s` or the bus voltage is missing or a column is
-    /// not `Float64`.
+    /// `frame` holds columns named by [`Role::key`] and [`Log::load_key`], without nulls. Fails if
+    /// `time_s` or the bus voltage is missing or a column is not `Float64`.
     pub fn new(
         source: Source,
         columns: Vec<Column>,
@@ -300,14 +298,14 @@ impl Log {
         Ok(Log { source, columns, notes, bus, marks, frame, load_names, finer: None })
     }
 
-    /// The same log with `frame` for its samples, which are means of its own.
+    /// The same log with block averages in `frame`.
     pub fn condensed(&self, frame: DataFrame, finer: RawLog) -> PolarsResult<Log> {
         let (columns, notes) = (self.columns.clone(), self.notes.clone());
         let log = Log::new(self.source.clone(), columns, notes, self.bus, frame)?;
         Ok(Log { finer: Some(finer), marks: self.marks.clone(), ..log })
     }
 
-    /// What is known of the logger's own samples, where this log holds means of them.
+    /// The logger's own samples, if this log holds block averages.
     pub fn finer(&self) -> Option<&RawLog> {
         self.finer.as_ref()
     }
@@ -317,23 +315,23 @@ impl Log {
         self.finer.as_ref().map_or(self, |finer| &finer.log)
     }
 
-    /// Usual time between the samples at hand; the source has that of the logger's own.
+    /// Usual time between the samples of this log; `source` has that of the logger.
     pub fn interval_s(&self) -> f64 {
         self.finer.as_ref().map_or(self.source.sample_interval_s, |finer| finer.interval_s)
     }
 
-    /// How many of the logger's samples make one at hand.
+    /// Number of the logger's samples per sample of this log.
     pub fn each(&self) -> usize {
         self.finer.as_ref().map_or(1, |finer| finer.each)
     }
 
-    /// Where samples are missing at the pace of this log.
+    /// Gaps at the sampling interval of this log.
     pub fn gaps(&self) -> Vec<Span> {
         let least_s = self.finer.as_ref().map_or(0.0, |finer| 5.0 * finer.interval_s);
         self.source.gaps.iter().filter(|gap| gap.seconds() >= least_s).copied().collect()
     }
 
-    /// The system's cells, by which every fixed voltage goes.
+    /// Nominal voltage, to which all fixed voltages scale.
     pub fn nominal(&self) -> Nominal {
         self.source.nominal_v
     }
@@ -356,7 +354,7 @@ impl Log {
     }
 
     fn slice(&self, key: &str) -> Option<&[f64]> {
-        // `new` checked type and layout of every column.
+        // `new` has checked type and layout of every column.
         self.frame.column(key).ok()?.f64().ok()?.cont_slice().ok()
     }
 
@@ -364,17 +362,17 @@ impl Log {
         self.slice("time_s").unwrap_or(&[])
     }
 
-    /// The voltage that the verdict is about.
+    /// The voltage to which the verdict applies.
     pub fn bus_v(&self) -> &[f64] {
         self.slice(&Role::Voltage(self.bus).key()).unwrap_or(&[])
     }
 
-    /// The channel that holds `role`, where the log has one.
+    /// The channel with this role, if any.
     pub fn channel(&self, role: Role) -> Option<&[f64]> {
         self.slice(&role.key())
     }
 
-    /// Every column by its frame name, in the frame's order.
+    /// Every column with its frame name, in order.
     pub fn channels(&self) -> impl Iterator<Item = (&str, &[f64])> {
         self.frame.columns().iter().filter_map(|column| {
             Some((column.name().as_str(), column.f64().ok()?.cont_slice().ok()?))

@@ -1,16 +1,15 @@
-//! Nominal voltage: how many cells the battery has, and what that makes of a voltage.
+//! Nominal voltage of the system, and the scaling of voltages with the number of cells.
 //!
-//! A log keeps its real volts. Every fixed voltage stands in [`crate::levels`], once,
-//! and is asked for by the cells of the log: [`Nominal::volts`]. Half the cells are
-//! exactly half the volts in binary arithmetic too, so that a 6 V car gets what a 12 V
-//! car of the same amps gets, to the last bit.
+//! Logs keep their real voltages. Every fixed voltage is defined once in [`crate::levels`] and
+//! scaled to the cells of the log by [`Nominal::volts`]. Halving is exact in binary arithmetic,
+//! so that a 6 V car has exactly the same results as a 12 V car with the same currents.
 
 use std::fmt;
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
-/// A lead-acid battery of 3, 6 or 12 cells. JSON has the volts: 6, 12 or 24.
+/// A lead-acid battery of 3, 6 or 12 cells. In JSON: 6, 12 or 24.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
 )]
@@ -22,15 +21,14 @@ pub enum Nominal {
     V24,
 }
 
-/// A fixed voltage, or a voltage per second or per degree, that goes with the number of
-/// cells.
+/// A fixed voltage (or voltage per second or per degree) that scales with the number of cells.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
 pub struct PerCell {
     six_cells_v: f64,
 }
 
 impl PerCell {
-    /// From the volts of six cells, as the trade and its standards state them.
+    /// From the voltage of six cells, as in standards.
     pub const fn of_six(volts: f64) -> PerCell {
         PerCell { six_cells_v: volts }
     }
@@ -46,19 +44,19 @@ impl PerCell {
     }
 }
 
-/// Why a level belongs to none of the supported systems.
+/// Why a level fits none of the supported systems.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Unsupported {
-    /// A mild hybrid's.
+    /// That of a mild hybrid.
     V48,
-    /// Between those of two systems, in volts.
+    /// Between two systems, in volts.
     Between(u8, u8),
     TooLow,
     TooHigh,
 }
 
-/// Median of the live samples by system, from a flat battery on a dead charging system
-/// to overcharge: 1.5 to 2.83 V a cell (common practice, no source).
+/// Median of the powered samples by system, from a flat battery without charging to overcharging:
+/// 1.5 to 2.83 V per cell (common practice, no source).
 const MEDIANS_V: [(Nominal, f64, f64); 3] =
     [(Nominal::V6, 4.5, 8.5), (Nominal::V12, 9.5, 17.0), (Nominal::V24, 19.0, 34.0)];
 /// A mild hybrid's battery (48 V), discharged to charging (common practice, no source).
@@ -80,8 +78,8 @@ impl Nominal {
         self.nominal_v() as u32 / 2
     }
 
-    /// Cells over those of a 12 V battery: one half, 1 or 2, by which volts and ohms of
-    /// equal amps differ.
+    /// Number of cells relative to a 12 V battery: 0.5, 1 or 2. Voltages and resistances at equal
+    /// current scale with it.
     pub const fn over_12_v(self) -> f64 {
         match self {
             Nominal::V6 => 0.5,
@@ -90,18 +88,17 @@ impl Nominal {
         }
     }
 
-    /// A fixed voltage with so many cells.
+    /// A fixed voltage for this system.
     pub const fn volts(self, level: PerCell) -> f64 {
         self.over_12_v() * level.six_cells_v
     }
 
-    /// What this voltage, or resistance, of the log would be in a 12 V car of the same
-    /// amps.
+    /// Converts a voltage or resistance to that of a 12 V car with the same currents.
     pub const fn as_12_v(self, value: f64) -> f64 {
         value / self.over_12_v()
     }
 
-    /// What a voltage, or resistance, of a 12 V car is in this one at the same amps.
+    /// Converts a voltage or resistance from that of a 12 V car with the same currents.
     pub const fn from_12_v(self, value: f64) -> f64 {
         self.over_12_v() * value
     }
@@ -119,14 +116,13 @@ impl Nominal {
         }
     }
 
-    /// Whether a median is possible with so many cells, stated to be so: 1.3 to 3 V a
-    /// cell.
+    /// Whether a median is possible if this system is stated: 1.3 to 3 V per cell.
     pub fn allows(self, median_v: f64) -> bool {
         (1.3..3.0).contains(&(median_v / f64::from(self.cells())))
     }
 
-    /// A sentence that names voltages of a 12 V system, with those of this one: "over
-    /// 15.0 V", "13.8 to 14.7 V".
+    /// Converts the voltages in a sentence about a 12 V system, such as "over 15.0 V" or "13.8 to
+    /// 14.7 V".
     pub fn in_words(self, text: &str) -> String {
         if self == Nominal::V12 {
             return text.to_owned();
@@ -153,7 +149,7 @@ impl Nominal {
         told + rest
     }
 
-    /// "15.0" as this system has it: "7.5", "30.0".
+    /// Converts "15.0" to "7.5" or "30.0".
     fn scaled(self, number: &str) -> Option<String> {
         let decimals = number.split_once('.').map_or(0, |(_, fraction)| fraction.len());
         let volts = self.from_12_v(number.parse::<f64>().ok()?);
@@ -164,7 +160,7 @@ impl Nominal {
     }
 }
 
-/// The text before the number at its end, and that number.
+/// Splits off the number at the end of a text.
 fn split_number(text: &str) -> (&str, &str) {
     let head = text.trim_end_matches(|c: char| c.is_ascii_digit() || c == '.');
     text.split_at(head.len())
@@ -219,7 +215,7 @@ mod tests {
     #[test]
     fn levels_name_the_system() {
         use Nominal::*;
-        // Rest and charging of each, discharged and overcharged too.
+        // Rest and charging, from discharged to overcharged.
         let known = [
             (5.2, V6),
             (6.4, V6),

@@ -1,4 +1,4 @@
-//! What was agreed to count as repaired, before anybody looked.
+//! Criteria by which a repair is accepted, agreed before the test.
 
 use serde::{Deserialize, Serialize};
 
@@ -6,7 +6,7 @@ use crate::diagnosis::Heat;
 use crate::levels;
 use crate::nominal::Nominal;
 
-/// What a `car.toml` states of it; the rest is as usual.
+/// Criteria stated in a `car.toml`; the others have defaults.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct AcceptanceFacts {
@@ -24,38 +24,38 @@ pub struct AcceptanceFacts {
     pub most_setpoint_v: Option<f64>,
 }
 
-/// All loads on together at idle have to be carried this long, this hot, this near
-/// to the setpoint, and the battery must never give.
+/// With all loads on at idle, the voltage must stay this close to the setpoint for this time, at
+/// this temperature, and the battery must not discharge.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Acceptance {
-    /// Loads that have to be on together, as the log before the repair names
-    /// them; none named: every load that it used.
+    /// Loads that must be on together, as named in the log before the repair; if empty, all loads
+    /// that it used.
     pub loads: Vec<String>,
-    /// How long without a break.
+    /// Duration without a break.
     pub hold_s: f64,
-    /// No further than this under the setpoint.
+    /// Maximum distance below the setpoint.
     pub within_v: f64,
     pub heat: AskedHeat,
-    /// The setpoint itself has to lie between these.
+    /// Limits of the setpoint itself.
     pub least_setpoint_v: f64,
     pub most_setpoint_v: f64,
 }
 
-/// Of a 12 V system.
+/// Defaults of a 12 V system.
 impl Default for Acceptance {
     fn default() -> Acceptance {
         AcceptanceFacts::default().of(Nominal::V12)
     }
 }
 
-/// At least this hot.
+/// Minimum temperature.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum AskedHeat {
     Hot,
     Warm,
-    /// Heat is not asked for, nor that it is logged.
+    /// Temperature does not matter and need not be logged.
     Any,
 }
 
@@ -78,7 +78,7 @@ impl AskedHeat {
 }
 
 impl AcceptanceFacts {
-    /// With the usual criteria of that system where nothing is stated.
+    /// Adds the defaults of that system.
     pub fn of(&self, nominal: Nominal) -> Acceptance {
         let [least_v, most_v] = levels::ACCEPTED_SETPOINT.map(|level| nominal.volts(level));
         Acceptance {
@@ -91,18 +91,18 @@ impl AcceptanceFacts {
         }
     }
 
-    /// A key whose value cannot be asked for of any system that the car may have.
+    /// A key with a value that is impossible for every system the car may have.
     pub fn senseless(&self, nominal: Option<Nominal>) -> Option<(&'static str, String)> {
         let systems = nominal.map_or(Nominal::ALL.to_vec(), |nominal| vec![nominal]);
         let wrong = systems.into_iter().map(|nominal| self.of(nominal).senseless());
-        // One system that makes sense of it is enough; else it is told of 12 V.
+        // One possible system is enough. Otherwise the error is that of 12 V.
         let all: Option<Vec<_>> = wrong.collect();
         all.and_then(|wrong| wrong.into_iter().nth(if nominal.is_some() { 0 } else { 1 }))
     }
 }
 
 impl Acceptance {
-    /// A key whose value cannot be asked for, and what is wrong with it.
+    /// A key with an impossible value, and what is wrong with it.
     pub fn senseless(&self) -> Option<(&'static str, String)> {
         let amounts = [
             ("hold_s", self.hold_s),

@@ -1,4 +1,4 @@
-//! A cable as a person states it: gauge and length, `4AWG:3.2m`.
+//! Reads a cable by gauge and length, `4AWG:3.2m`.
 
 use std::fmt;
 use std::str::FromStr;
@@ -12,12 +12,12 @@ use crate::physics::cable::awg_area_mm2;
 /// 4/0 (thickest) to 20.
 const THICKEST_AWG: i32 = -3;
 const THINNEST_AWG: i32 = 20;
-/// Cross-sections sold for cars and what feeds them, mm².
+/// Cross-sections used in cars, mm².
 const AREAS_MM2: std::ops::RangeInclusive<f64> = 0.5..=240.0;
-/// One way through a car, at most a bus of articulated halves.
+/// One-way lengths in vehicles, m.
 const LENGTHS_M: std::ops::RangeInclusive<f64> = 0.05..=30.0;
 
-/// How thick a copper cable is.
+/// Gauge of a copper cable.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub enum Gauge {
@@ -68,7 +68,7 @@ impl Gauge {
 }
 
 impl CableRun {
-    /// What is wrong with a length that came from elsewhere than [`FromStr`].
+    /// Error for a length outside the limits, if it was not read by [`FromStr`].
     pub fn senseless(&self) -> Option<CableError> {
         let sane = LENGTHS_M.contains(&self.length_m);
         (!sane).then(|| CableError::NoLength(format!("{} m", self.length_m)))
@@ -139,7 +139,7 @@ impl FromStr for CableRun {
     }
 }
 
-/// "4", "2/0", and as the trade also writes it, "00" for 2/0.
+/// "4", "2/0", and also "00" for 2/0.
 fn awg(number: &str) -> Option<i32> {
     let whole = |digits: &str| -> Option<i32> {
         digits.bytes().all(|b| b.is_ascii_digit()).then(|| digits.parse().ok()).flatten()
@@ -165,7 +165,7 @@ fn length_m(text: &str) -> Result<f64, CableError> {
     LENGTHS_M.contains(&length_m).then_some(length_m).ok_or_else(wrong)
 }
 
-/// Digits with at most one point or comma: no sign, no exponent.
+/// Digits with at most one point or comma, without sign or exponent.
 fn decimal(text: &str) -> Option<f64> {
     let text = text.replace(',', ".");
     let plain = text.bytes().all(|b| b.is_ascii_digit() || b == b'.');

@@ -1,4 +1,4 @@
-//! Whose car, and what was done to it. Shown, never computed with.
+//! Customer, vehicle and work done. Shown on reports, not used in calculations.
 
 use serde::{Deserialize, Serialize};
 
@@ -8,7 +8,7 @@ pub struct Job {
     pub customer: Option<String>,
     pub vehicle: Option<String>,
     pub work_order: Option<String>,
-    /// What was fitted.
+    /// Parts that were installed.
     pub parts: Vec<String>,
     pub technician: Option<String>,
     pub remarks: Option<String>,
@@ -19,7 +19,7 @@ impl Job {
         *self == Job::default()
     }
 
-    /// What is told here, and what `other` tells of the rest.
+    /// Fills missing entries from `other`.
     pub fn or(self, other: Job) -> Job {
         Job {
             customer: self.customer.or(other.customer),

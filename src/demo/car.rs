@@ -1,4 +1,4 @@
-//! A car as the simulator sees it, faults included.
+//! Model of a car for the simulator, faults included.
 
 use crate::physics::alternator::{Derating, OutputCurve, Regulator};
 use crate::physics::battery::{Battery, BatteryState};
@@ -14,69 +14,69 @@ pub struct LoadModel {
     pub reference_a: f64,
     pub inrush: Inrush,
     pub node: Node,
-    /// How much the engine controller lifts the idle while this is on.
+    /// Increase of the idle speed by the engine controller while this load is on.
     pub idle_up_rpm: f64,
 }
 
 /// A starter motor, as the amps it would draw at 13.5 V.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Starter {
-    /// Standing still.
+    /// At standstill.
     pub stall_a: f64,
-    /// Turning the engine.
+    /// While turning the engine.
     pub turning_a: f64,
 }
 
-/// How the engine idles.
+/// Idle speed of the engine and its governor.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Idle {
     pub cold_rpm: f64,
     pub hot_rpm: f64,
-    /// Lost at once for each amp more from the alternator.
+    /// Immediate drop for each additional amp from the alternator.
     pub dip_rpm_per_a: f64,
-    /// Still lost once the governor has answered.
+    /// Remaining drop once the governor has responded.
     pub residual_rpm_per_a: f64,
     pub governor_s: f64,
-    /// A governor that hunts swings the idle by so much, up and down,
+    /// Amplitude of the oscillation of a hunting governor,
     pub hunting_rpm: f64,
-    /// once in so many seconds.
+    /// … and its period.
     pub hunting_s: f64,
 }
 
-/// A belt that loses its grip under load or while the engine gains speed.
+/// A belt that slips under load or while the engine accelerates.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BeltSlip {
-    /// Alternator current up to which it grips.
+    /// Alternator current up to which the belt does not slip.
     pub grips_a: f64,
-    /// Share of speed lost for each amp above.
+    /// Share of speed lost for each additional amp.
     pub share_per_a: f64,
-    /// Share of speed lost for each 1000 engine rpm gained a second.
+    /// Share of speed lost for each 1000 rpm/s of engine acceleration.
     pub share_per_1000_rpm_s: f64,
 }
 
-/// A line whose resistance jumps for a moment.
+/// A line whose resistance rises for a moment.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Dropout {
     pub at_s: f64,
     pub seconds: f64,
-    /// `Alternator`: the line from there to the battery; else the module's line.
+    /// `Alternator`: the line from alternator to battery; otherwise the line to the module.
     pub line: Node,
     pub extra_ohm: f64,
 }
 
-/// What an engine computer, the field's control and the wiring make of the regulator.
+/// Effects of engine computer, load response and wiring on the regulator.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Control {
-    /// From these moments the setpoint lies so far from the regulator's own.
+    /// Changes of the setpoint, in order of time.
     pub commands: Vec<Command>,
-    /// Seconds over which the current may rise from nothing to all: load response. 0: at
-    /// once.
+    /// Load response: seconds in which the current may rise from zero to the rated current; 0 for
+    /// no limit.
     pub load_response_s: f64,
-    /// Of the ground that the loads' current takes and the logger's does not, Ω.
+    /// Resistance of the ground path that carries the load current, but not that of the logger.
     pub logger_ground_ohm: f64,
 }
 
-/// From `at_s` on the setpoint is `offset_v` from the regulator's own, after a ramp.
+/// From `at_s` the setpoint differs by `offset_v` from the regulator's own, after a ramp.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Command {
     pub at_s: f64,
@@ -85,7 +85,7 @@ pub struct Command {
 }
 
 impl Control {
-    /// How far the setpoint is from the regulator's own. Commands come in time order.
+    /// Difference of the setpoint from the regulator's own, V.
     pub fn offset_v(&self, t_s: f64) -> f64 {
         let begun = self.commands.iter().take_while(|c| c.at_s <= t_s);
         begun.fold(0.0, |from_v, command| {
@@ -99,30 +99,30 @@ impl Control {
     }
 }
 
-/// Everything about the car that does not change during a log.
+/// Properties of the car that do not change during a log.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CarModel {
     pub battery: Battery,
     pub battery_at_start: BatteryState,
-    /// What the battery's label says.
+    /// Cold-cranking amps on the battery's label.
     pub cca_a: f64,
     pub curve: OutputCurve,
     pub rated_a: f64,
     pub derating: Derating,
-    /// Rise of the machine over the air around it at full output, °C.
+    /// Rise of the alternator's temperature above that of the air around it at full output.
     pub self_heating_c: f64,
     pub regulator: Regulator,
     pub control: Control,
-    /// Where the regulator reads its voltage.
+    /// Where the regulator senses the voltage.
     pub sense: Node,
     pub pulley_ratio: f64,
-    /// On whenever the engine turns: ignition, pumps, control.
+    /// Loads that are on whenever the engine runs: ignition, pumps, control.
     pub base_loads: Vec<LoadModel>,
-    /// Drawn with the engine stopped, A at 13.5 V.
+    /// Current with the engine stopped, A at 13.5 V.
     pub rest_draw_a: f64,
     pub loads: Vec<LoadModel>,
     pub alternator_line_ohm: f64,
-    /// The part of that resistance on the ground side, 0 to 1.
+    /// Share of that resistance on the ground side, 0 to 1.
     pub ground_share: f64,
     pub module_line_ohm: f64,
     pub starter: Starter,

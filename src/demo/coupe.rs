@@ -1,4 +1,4 @@
-//! The blue coupe, as its owner built it, and what befalls it. All invented.
+//! The blue coupe, as its owner built it, and its faults. All invented.
 
 use super::car::{BeltSlip, CarModel, Control, Dropout, Idle, LoadModel, Starter};
 use crate::physics::alternator::{Derating, OutputCurve, Regulator};
@@ -40,41 +40,25 @@ fn base_loads() -> Vec<LoadModel> {
     vec![control, load("fuel pumps", LoadKind::Resistive, 14.0, Inrush::NONE)]
 }
 
-/// What the old machine gives cold: alternator rpm and amps.
-pub const OLD_CURVE: [(f64, f64); 8] = [
-    (1200.0, 0.0),
-    (1500.0, 16.0),
-    (2000.0, 33.0),
-    (2500.0, 45.0),
-    (3000.0, 54.0),
-    (4000.0, 64.0),
-    (6000.0, 70.0),
-    (8000.0, 73.0),
-];
+/// Output of an alternator cold: alternator rpm and amps.
+type Curve = [(f64, f64); 8];
 
-/// A rebuilt machine from the shelf, and the one that was fitted in the end.
-pub const REBUILT_CURVE: [(f64, f64); 8] = [
-    (1150.0, 0.0),
-    (1500.0, 27.0),
-    (2000.0, 52.0),
-    (2500.0, 68.0),
-    (3000.0, 79.0),
-    (4000.0, 91.0),
-    (6000.0, 100.0),
-    (8000.0, 104.0),
-];
-pub const NEW_CURVE: [(f64, f64); 8] = [
-    (1050.0, 0.0),
-    (1500.0, 58.0),
-    (2000.0, 92.0),
-    (2500.0, 113.0),
-    (3000.0, 127.0),
-    (4000.0, 143.0),
-    (6000.0, 160.0),
-    (8000.0, 166.0),
-];
+/// `amps` at 1500, 2000, 2500, 3000, 4000, 6000 and 8000 rpm; none up to `cut_in_rpm`.
+const fn curve(cut_in_rpm: f64, amps: [f64; 7]) -> Curve {
+    let [idle, a, b, c, d, rated, e] = amps;
+    let slow = [(cut_in_rpm, 0.0), (1500.0, idle), (2000.0, a), (2500.0, b)];
+    let fast = [(3000.0, c), (4000.0, d), (6000.0, rated), (8000.0, e)];
+    [slow[0], slow[1], slow[2], slow[3], fast[0], fast[1], fast[2], fast[3]]
+}
 
-/// As it came to the workshop: a 70 A machine on 2.4:1 pulleys.
+/// The 70 A alternator that the coupe came with.
+pub const OLD_CURVE: Curve = curve(1200.0, [16.0, 33.0, 45.0, 54.0, 64.0, 70.0, 73.0]);
+/// A rebuilt 100 A alternator from the shelf.
+pub const REBUILT_CURVE: Curve = curve(1150.0, [27.0, 52.0, 68.0, 79.0, 91.0, 100.0, 104.0]);
+/// The 160 A alternator that was fitted in the end.
+pub const NEW_CURVE: Curve = curve(1050.0, [58.0, 92.0, 113.0, 127.0, 143.0, 160.0, 166.0]);
+
+/// As it came to the workshop: a 70 A alternator with a pulley ratio of 2.4.
 pub fn old_alternator() -> Result<CarModel, CurveError> {
     let curve = OutputCurve::new(&OLD_CURVE)?;
     Ok(CarModel {
@@ -115,13 +99,13 @@ pub fn old_alternator() -> Result<CarModel, CurveError> {
     })
 }
 
-/// What stood on the shelf: a rebuilt 100 A machine.
+/// The first attempt: a rebuilt 100 A alternator.
 pub fn rebuilt_alternator() -> Result<CarModel, CurveError> {
     let curve = OutputCurve::new(&REBUILT_CURVE)?;
     Ok(CarModel { curve, rated_a: 100.0, ..old_alternator()? })
 }
 
-/// After the swap: a 160 A machine on a smaller pulley.
+/// After the repair: a 160 A alternator with a smaller pulley.
 pub fn new_alternator() -> Result<CarModel, CurveError> {
     let curve = OutputCurve::new(&NEW_CURVE)?;
     Ok(CarModel {
@@ -133,8 +117,8 @@ pub fn new_alternator() -> Result<CarModel, CurveError> {
     })
 }
 
-/// The return path between block and battery is a strap for a lawn mower, and
-/// this regulator reads its voltage at its own post.
+/// The ground strap between engine and battery is much too thin, and the regulator senses the
+/// voltage at the alternator.
 pub fn thin_ground() -> Result<CarModel, CurveError> {
     Ok(CarModel {
         alternator_line_ohm: 0.022,
@@ -156,7 +140,7 @@ pub fn regulator_high() -> Result<CarModel, CurveError> {
     Ok(car)
 }
 
-/// Three times the resistance and half the capacity, and half empty.
+/// Three times the resistance, half the capacity, and half discharged.
 pub fn tired_battery() -> Result<CarModel, CurveError> {
     let mut car = new_alternator()?;
     car.battery = Battery::typical(28.0, 0.0175);
@@ -164,7 +148,7 @@ pub fn tired_battery() -> Result<CarModel, CurveError> {
     Ok(car)
 }
 
-/// A terminal that lets go of the engine controller's feed for a moment.
+/// A terminal of the engine controller's supply that loses contact for moments.
 pub fn intermittent_terminal() -> Result<CarModel, CurveError> {
     const TIMES: [(f64, f64, f64); 9] = [
         (48.3, 0.15, 0.25),
@@ -182,7 +166,7 @@ pub fn intermittent_terminal() -> Result<CarModel, CurveError> {
     Ok(CarModel { dropouts: TIMES.map(drop).to_vec(), ..new_alternator()? })
 }
 
-/// Not the coupe: a wagon that shared the dyno that day.
+/// Another car that used the dyno that day.
 pub fn other_car() -> Result<CarModel, CurveError> {
     let old = old_alternator()?;
     Ok(CarModel {

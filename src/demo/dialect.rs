@@ -1,4 +1,4 @@
-//! How loggers write: separators, clocks, units, encodings.
+//! File formats of loggers: separators, clocks, units, encodings.
 
 use chrono::{NaiveDateTime, TimeDelta};
 
@@ -12,7 +12,7 @@ pub enum Encoding {
     Windows1252,
 }
 
-/// Where units stand.
+/// Where the units are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum UnitStyle {
     /// "voltage (V)"
@@ -21,7 +21,7 @@ pub enum UnitStyle {
     Brackets,
     /// "voltage_V"
     Suffix,
-    /// A row of their own under the header.
+    /// In a row of their own under the header.
     Row,
     Absent,
 }
@@ -39,7 +39,7 @@ pub enum Clock {
     Iso,
     /// Date and time in two columns.
     DateAndTime,
-    /// Days since 1899-12-30, as spreadsheets count.
+    /// Days since 1899-12-30, as in spreadsheets.
     SpreadsheetDays,
 }
 
@@ -71,7 +71,7 @@ impl Dialect {
         }
     }
 
-    /// The file: `written[i]` are the numbers of `channels[i]`, one for each of `time_s`.
+    /// Writes the file: `written[i]` are the numbers of `channels[i]`, one for each of `time_s`.
     pub fn write(
         &self,
         started_at: NaiveDateTime,
@@ -96,12 +96,7 @@ impl Dialect {
     }
 
     fn push_row(&self, text: &mut String, cells: &[String]) {
-        for (index, cell) in cells.iter().enumerate() {
-            if index > 0 {
-                text.push(self.separator);
-            }
-            text.push_str(cell);
-        }
+        text.push_str(&cells.join(&self.separator.to_string()));
         text.push_str(self.line_end);
     }
 
@@ -137,7 +132,7 @@ impl Dialect {
 
     fn number(&self, value: f64, decimals: usize) -> String {
         let plain = format!("{value:.decimals$}");
-        // "-0.00" is no reading any logger shows.
+        // No logger writes "-0.00".
         let plain = match plain.strip_prefix('-') {
             Some(rest) if rest.chars().all(|c| matches!(c, '0' | '.')) => rest.to_owned(),
             _ => plain,

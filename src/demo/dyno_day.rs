@@ -1,21 +1,23 @@
-//! Eight short logs of one day on the rollers: seven of them can be read, six are
-//! the coupe's. The other car's log lies in a folder of its own.
+//! Eight short logs of one day on the dyno. Seven are readable, and six of those are of the
+//! coupe. The log of the other car is in a folder of its own.
 
 use super::coupe::{self, FAN_LOW};
 use super::dialect::{Clock, Dialect};
 use super::logger::{LoadWords, Logger};
-use super::recipes::{at, coolant, engine, logger, marked, relay, rpm, switch, volts, warming};
+use super::recipes::{
+    at, coolant, engine, invented_dialect, logger, relay, rpm, switch, volts, warming,
+};
 use super::scenario::Recording;
 use super::script::{Demand, Script};
 use crate::diagnosis::VerdictWord;
 use crate::physics::interpolate::CurveError;
 
-/// Every run, in the day's order.
+/// Every run, in order of time.
 pub fn runs() -> Result<Vec<Recording>, CurveError> {
     (0..DYNO_RUNS.len()).map(dyno_run).collect()
 }
 
-/// Name, hour, minute, heat under the hood at the start.
+/// Name, hour, minute, underhood temperature at the start in °C.
 const DYNO_RUNS: [(&str, u32, u32, f64); 8] = [
     ("dyno-day/run-1", 9, 5, 30.0),
     ("dyno-day/run-2", 9, 40, 46.0),
@@ -28,10 +30,10 @@ const DYNO_RUNS: [(&str, u32, u32, f64); 8] = [
 ];
 /// Damaged on purpose.
 pub const BROKEN_RUN: &str = "dyno-day/run-5";
-/// Another car, counted from 0.
+/// Index of the run of another car.
 const OTHER_CAR_RUN: usize = 6;
 
-/// A pull on the rollers: idle with the fan, up through the speeds, idle again.
+/// A pull on the dyno: idle with the fan on, up through the speeds, idle again.
 fn dyno_run(run: usize) -> Result<Recording, CurveError> {
     let (name, hour, minute, heat_c) = DYNO_RUNS[run];
     let other = run == OTHER_CAR_RUN;
@@ -50,8 +52,8 @@ fn dyno_run(run: usize) -> Result<Recording, CurveError> {
         underhood: warming(heat_c, heat_c + 10.0, 60.0),
     };
     let mut channels = vec![volts("battery voltage", 0.01), rpm("engine rpm"), coolant("coolant")];
-    // The rollers' own logger knows what time it is; the guest's only counts.
-    let mut dialect = Dialect { clock: Clock::Iso, ..marked() };
+    // The dyno's logger knows the date and time; that of the other car only counts.
+    let mut dialect = Dialect { clock: Clock::Iso, ..invented_dialect() };
     if other {
         channels[0] = volts("Ubat", 0.05);
         dialect = Dialect { separator: ';', clock: Clock::Elapsed, ..dialect };
@@ -59,13 +61,13 @@ fn dyno_run(run: usize) -> Result<Recording, CurveError> {
         channels.push(relay(FAN_LOW, "fan", LoadWords::ZeroOne));
     }
     let mut car = if other { coupe::other_car()? } else { coupe::old_alternator()? };
-    // It has been running all morning.
+    // The engine has been running all morning.
     car.battery_at_start.surface_v = 0.35;
-    let (story, calls_for, findings): (_, _, &[&str]) = match (broken, other) {
-        (true, _) => ("The logger's card failed: a few rows, then rubbish.", None, &[]),
-        (_, true) => ("Another car that shared the rollers.", Some(VerdictWord::KeepsUp), &[]),
+    let (story, expected_verdict, findings): (_, _, &[&str]) = match (broken, other) {
+        (true, _) => ("The memory card failed: a few rows, then random bytes.", None, &[]),
+        (_, true) => ("Another car on the dyno.", Some(VerdictWord::KeepsUp), &[]),
         _ => (
-            "A pull on the rollers with the old alternator, hotter each time.",
+            "A dyno pull with the old alternator, hotter each time.",
             Some(VerdictWord::FallsShortAtIdle),
             &["short-at-idle"],
         ),
@@ -77,7 +79,7 @@ fn dyno_run(run: usize) -> Result<Recording, CurveError> {
         script,
         logger: Logger { started_at: at(hour, minute), ..logger(10.0, channels, dialect) },
         seed: 120 + run as u64,
-        calls_for,
+        expected_verdict,
         findings,
     })
 }

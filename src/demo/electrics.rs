@@ -1,4 +1,4 @@
-//! The car's electrics at a moment: which loads draw what, and the bus they make.
+//! The car's electrical system at a moment: load currents and the bus.
 
 use super::car::{CarModel, LoadModel};
 use super::script::{Script, Switch};
@@ -6,25 +6,25 @@ use crate::diagnosis::PhaseKind;
 use crate::physics::bus::{Bus, Node};
 use crate::physics::load::{Draw, LoadKind};
 
-/// How fast the starter gathers speed.
+/// Time constant of the starter's acceleration.
 const STARTER_S: f64 = 0.12;
-/// The piston strokes' mark on the starter's current.
+/// Frequency and relative amplitude of the compression strokes in the starter current.
 const STROKE_HZ: f64 = 9.0;
 const STROKE_SHARE: f64 = 0.15;
 
-/// Duty of every load, and what is left of its inrush.
+/// Duty of every load, and the rest of its inrush.
 #[derive(Debug, Clone)]
 pub struct Electrics<'a> {
     car: &'a CarModel,
     switches: Vec<&'a Switch>,
     next: usize,
     pub duty: Vec<f64>,
-    /// Extra duty while motors come up to speed.
+    /// Additional duty while motors start.
     rush: Vec<f64>,
     pub switched_at_s: f64,
 }
 
-/// When a switch takes effect.
+/// Time at which a switch takes effect.
 pub fn effective_s(switch: &Switch) -> f64 {
     switch.at_s + switch.lag_s
 }
@@ -38,7 +38,7 @@ impl<'a> Electrics<'a> {
         Electrics { car, switches, next: 0, duty: zeros.clone(), rush: zeros, switched_at_s: -1e9 }
     }
 
-    /// Goes on to `t_s`, `step_s` after the last call.
+    /// Advances to `t_s`, `step_s` after the last call.
     pub fn advance(&mut self, t_s: f64, step_s: f64) {
         for (rush, load) in self.rush.iter_mut().zip(&self.car.loads) {
             *rush *= (-step_s / load.inrush.time_constant_s).exp();
@@ -60,13 +60,13 @@ impl<'a> Electrics<'a> {
         self.car.loads.iter().zip(&self.duty).map(|(load, duty)| load.idle_up_rpm * duty).sum()
     }
 
-    /// The set of loads that is on, as whole per cents of duty.
+    /// Duty of each load in whole percent.
     pub fn set(&self) -> Vec<u8> {
         self.duty.iter().map(|duty| (duty * 100.0).round() as u8).collect()
     }
 
-    /// The circuit at `t_s` around a battery of that voltage and resistance.
-    /// `since_crank_s`: how long the starter has turned, if it does.
+    /// The circuit at `t_s` with a battery of that voltage and resistance. `since_crank_s`: how
+    /// long the starter has been turning.
     pub fn bus(
         &self,
         t_s: f64,
@@ -84,16 +84,8 @@ impl<'a> Electrics<'a> {
                 }
             }
         }
-        let on = self.car.loads.iter().zip(self.duty.iter().zip(&self.rush));
-        for (load, (duty, rush)) in on {
-            hang(&mut bus, load, duty + rush);
-        }
-        bus.at_battery.add(LoadKind::Electronic, self.car.rest_draw_a);
-        if phase != PhaseKind::Rest {
-            for load in &self.car.base_loads {
-                hang(&mut bus, load, 1.0);
-            }
-        }
+        let duties = self.duty.iter().zip(&self.rush).map(|(duty, rush)| duty + rush);
+        add_loads(&mut bus, self.car, duties, phase != PhaseKind::Rest);
         if phase == PhaseKind::Cranking {
             let starter = &self.car.starter;
             let slack = (starter.stall_a - starter.turning_a) * (-since_crank_s / STARTER_S).exp();
@@ -104,17 +96,22 @@ impl<'a> Electrics<'a> {
     }
 }
 
-/// The running car's circuit with a given set of loads, inrush over.
+/// The circuit of the running car with a given set of loads, without inrush.
 pub fn steady_bus(car: &CarModel, set: &[u8], battery_v: f64, battery_ohm: f64) -> Bus {
     let mut bus = wired(car, battery_v, battery_ohm);
-    for (load, &percent) in car.loads.iter().zip(set) {
-        hang(&mut bus, load, f64::from(percent) / 100.0);
-    }
-    for load in &car.base_loads {
-        hang(&mut bus, load, 1.0);
+    let duties = set.iter().map(|percent| f64::from(*percent) / 100.0);
+    add_loads(&mut bus, car, duties, true);
+    bus
+}
+
+fn add_loads(bus: &mut Bus, car: &CarModel, duties: impl Iterator<Item = f64>, is_turning: bool) {
+    for (load, duty) in car.loads.iter().zip(duties) {
+        add_load(bus, load, duty);
     }
     bus.at_battery.add(LoadKind::Electronic, car.rest_draw_a);
-    bus
+    for load in car.base_loads.iter().filter(|_| is_turning) {
+        add_load(bus, load, 1.0);
+    }
 }
 
 fn wired(car: &CarModel, battery_v: f64, battery_ohm: f64) -> Bus {
@@ -129,7 +126,7 @@ fn wired(car: &CarModel, battery_v: f64, battery_ohm: f64) -> Bus {
     }
 }
 
-fn hang(bus: &mut Bus, load: &LoadModel, duty: f64) {
+fn add_load(bus: &mut Bus, load: &LoadModel, duty: f64) {
     let node = match load.node {
         Node::Alternator => &mut bus.at_alternator,
         Node::Battery => &mut bus.at_battery,

@@ -1,20 +1,20 @@
-//! The engine during a script: phase and speed.
+//! Phase and speed of the engine during a script.
 
 use super::car::Idle;
 use super::script::{Demand, EngineChange, Script};
 use crate::diagnosis::{Phase, PhaseKind};
 
 const CRANKING_RPM: f64 = 210.0;
-/// How fast the speed follows what is asked.
+/// Time constant of the engine speed.
 const FLYWHEEL_S: f64 = 0.35;
-/// Overshoot of the speed just after a start, and how fast it fades.
+/// Overshoot of the speed after a start, and its time constant.
 const FLARE_RPM: f64 = 350.0;
 const FLARE_S: f64 = 0.8;
 
-/// Swings of a hunting idle from one swell to the next.
+/// Oscillations of a hunting idle per period of its amplitude.
 const HUNTING_SWELL: f64 = 7.3;
 
-/// The engine at a moment.
+/// State of the engine.
 #[derive(Debug, Clone)]
 pub struct Engine<'a> {
     changes: Vec<&'a EngineChange>,
@@ -25,20 +25,21 @@ pub struct Engine<'a> {
     ramp_s: f64,
     from_rpm: f64,
     fired_at_s: f64,
-    /// Alternator current as the idle governor has come to know it.
-    known_a: f64,
+    /// Alternator current to which the idle governor has adjusted.
+    governed_a: f64,
     pub rpm: f64,
 }
 
 impl<'a> Engine<'a> {
-    /// Stopped, unless the script's first demand, at 0 s, says otherwise: then
-    /// the engine already runs at it.
+    /// Stopped, unless the first demand of the script is at 0 s: then the engine already runs at
+    /// that speed.
     pub fn new(script: &'a Script, idle: Idle) -> Self {
         let mut changes: Vec<&EngineChange> = script.engine.iter().collect();
         changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        let rpm = match changes.first() {
-            Some(EngineChange { at_s, demand: Demand::Idle, .. }) if *at_s <= 0.0 => idle.hot_rpm,
-            Some(EngineChange { at_s, demand: Demand::Speed(rpm), .. }) if *at_s <= 0.0 => *rpm,
+        let at_start = changes.first().filter(|change| change.at_s <= 0.0);
+        let rpm = match at_start.map(|change| change.demand) {
+            Some(Demand::Idle) => idle.hot_rpm,
+            Some(Demand::Speed(rpm)) => rpm,
             _ => 0.0,
         };
         Engine {
@@ -50,15 +51,9 @@ impl<'a> Engine<'a> {
             ramp_s: 0.0,
             from_rpm: rpm,
             fired_at_s: -1e9,
-            known_a: 0.0,
+            governed_a: 0.0,
             rpm,
         }
-    }
-
-    /// The script begins with the engine running.
-    pub fn begins_running(&self) -> bool {
-        let first = self.changes.first();
-        first.is_some_and(|c| c.at_s <= 0.0 && matches!(c.demand, Demand::Idle | Demand::Speed(_)))
     }
 
     pub fn phase(&self) -> PhaseKind {
@@ -69,13 +64,13 @@ impl<'a> Engine<'a> {
         }
     }
 
-    /// Seconds since the engine was last asked for something else.
+    /// Seconds since the demand last changed.
     pub fn since_change_s(&self, t_s: f64) -> f64 {
         t_s - self.changed_at_s
     }
 
-    /// Goes on to `t_s`, `step_s` after the last call.
-    pub fn advance(&mut self, t_s: f64, step_s: f64, world: &World) {
+    /// Advances to `t_s`, `step_s` after the last call.
+    pub fn advance(&mut self, t_s: f64, step_s: f64, inputs: &EngineInputs) {
         while let Some(change) = self.changes.get(self.next)
             && change.at_s <= t_s
         {
@@ -87,7 +82,7 @@ impl<'a> Engine<'a> {
             (self.ramp_s, self.from_rpm) = (change.ramp_s, self.rpm);
             self.next += 1;
         }
-        self.known_a += (world.alternator_a - self.known_a) * step_s / self.idle.governor_s;
+        self.governed_a += (inputs.alternator_a - self.governed_a) * step_s / self.idle.governor_s;
         let share = if self.ramp_s > 0.0 {
             ((t_s - self.changed_at_s) / self.ramp_s).clamp(0.0, 1.0)
         } else {
@@ -98,23 +93,23 @@ impl<'a> Engine<'a> {
             Demand::Rest => 0.0,
             Demand::Crank => CRANKING_RPM,
             Demand::Idle => {
-                self.from_rpm + (self.idle_rpm(t_s, world) - self.from_rpm) * share + flare
+                self.from_rpm + (self.idle_rpm(t_s, inputs) - self.from_rpm) * share + flare
             }
             Demand::Speed(rpm) => self.from_rpm + (rpm - self.from_rpm) * share + flare,
         };
         self.rpm += (goal - self.rpm) * (1.0 - (-step_s / FLYWHEEL_S).exp());
     }
 
-    fn idle_rpm(&self, t_s: f64, world: &World) -> f64 {
-        let cold_share = ((80.0 - world.coolant_c) / 60.0).clamp(0.0, 1.0);
+    fn idle_rpm(&self, t_s: f64, inputs: &EngineInputs) -> f64 {
+        let cold_share = ((80.0 - inputs.coolant_c) / 60.0).clamp(0.0, 1.0);
         let warm_up = (self.idle.cold_rpm - self.idle.hot_rpm) * cold_share;
-        let sudden_a = world.alternator_a - self.known_a;
-        self.idle.hot_rpm + warm_up + world.idle_up_rpm + self.hunting_rpm(t_s)
+        let sudden_a = inputs.alternator_a - self.governed_a;
+        self.idle.hot_rpm + warm_up + inputs.idle_up_rpm + self.hunting_rpm(t_s)
             - self.idle.dip_rpm_per_a * sudden_a
-            - self.idle.residual_rpm_per_a * self.known_a
+            - self.idle.residual_rpm_per_a * self.governed_a
     }
 
-    /// Swings that grow and fade, as those of a governor do.
+    /// Oscillation of a hunting governor, with varying amplitude.
     fn hunting_rpm(&self, t_s: f64) -> f64 {
         if self.idle.hunting_rpm == 0.0 {
             return 0.0;
@@ -124,25 +119,23 @@ impl<'a> Engine<'a> {
     }
 }
 
-/// What the engine feels of the rest of the car.
+/// Influences of the rest of the car on the engine.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct World {
+pub struct EngineInputs {
     pub alternator_a: f64,
     pub idle_up_rpm: f64,
     pub coolant_c: f64,
 }
 
-/// Stretches of one phase, from the samples' own.
+/// Combines the phases of the samples to stretches.
 pub fn phases(time_s: &[f64], kinds: &[PhaseKind]) -> Vec<Phase> {
     let mut phases: Vec<Phase> = Vec::new();
     for (&t_s, &kind) in time_s.iter().zip(kinds) {
-        match phases.last_mut() {
-            Some(last) if last.kind == kind => last.end_s = t_s,
-            Some(last) => {
-                last.end_s = t_s;
-                phases.push(Phase { kind, start_s: t_s, end_s: t_s });
-            }
-            None => phases.push(Phase { kind, start_s: t_s, end_s: t_s }),
+        if let Some(last) = phases.last_mut() {
+            last.end_s = t_s;
+        }
+        if phases.last().is_none_or(|last| last.kind != kind) {
+            phases.push(Phase { kind, start_s: t_s, end_s: t_s });
         }
     }
     phases

@@ -1,4 +1,4 @@
-//! The verdict that the physics call for, and the speeds at which loads are carried.
+//! Derives the expected verdict from the physics, and the speeds at which loads are carried.
 
 use std::collections::BTreeMap;
 
@@ -9,29 +9,29 @@ use crate::diagnosis::{BusState, VerdictWord};
 use crate::levels;
 use crate::physics::battery::Battery;
 
-/// Common practice, no source: above this a running bus is over-charging.
+/// A running bus above this is overcharging (common practice, no source).
 const OVERCHARGE_V: f64 = 15.0;
-/// A line that loses more than this keeps the battery from the setpoint.
+/// A line with a larger drop keeps the battery below the setpoint.
 const LOST_V: f64 = 0.3;
-/// Failing for no longer than this in all is a few seconds.
+/// A shortage of less than this in total does not count.
 const FAILING_S: f64 = 8.0;
-/// A battery that takes no more than this at its limit gets almost no charge.
+/// With no more charging current than this at its limit, the battery gets almost no charge.
 const NO_CHARGE_A: f64 = 2.0;
-/// Below this the engine idles.
+/// Below this engine speed the engine idles.
 const IDLE_BAND_RPM: f64 = 1500.0;
-/// Samples this near the highest speed seen speak for it.
+/// Samples this close to the highest speed count as that speed.
 const TOP_BAND_RPM: f64 = 150.0;
 
-/// What the judge needs and the truth does not tell.
+/// Information that the truth does not contain.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct TrueSegments {
-    /// Running, with nothing changed for a while.
+    /// Whether the engine runs and nothing has changed for a while.
     pub steady: Vec<bool>,
-    /// Loads on, as per cents of duty.
+    /// Duty of each load in percent.
     pub sets: Vec<Vec<u8>>,
 }
 
-/// The car at the end of its log.
+/// State of the car at the end of its log.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct End {
     pub setpoint_v: f64,
@@ -45,7 +45,7 @@ pub struct Judged {
 }
 
 #[derive(Default)]
-struct Tally {
+struct SetTotals {
     top_rpm: f64,
     failing_s: f64,
     limited_s: f64,
@@ -56,13 +56,13 @@ struct Tally {
     idle_deficit_as: f64,
 }
 
-impl Tally {
+impl SetTotals {
     fn idle_mean(&self, sum: f64) -> Option<f64> {
         (self.idle_s > 0.0).then(|| sum / self.idle_s)
     }
 }
 
-/// Weighs the steady running of every set of loads.
+/// Evaluates steady running by set of loads.
 pub fn judge(
     car: &CarModel,
     time_s: &[f64],
@@ -71,32 +71,32 @@ pub fn judge(
     end: End,
 ) -> Judged {
     let steady: Vec<usize> = (1..time_s.len()).filter(|&i| seen.steady[i]).collect();
-    let mut tallies: BTreeMap<&[u8], Tally> = BTreeMap::new();
+    let mut totals: BTreeMap<&[u8], SetTotals> = BTreeMap::new();
     for &i in &steady {
-        let tally = tallies.entry(&seen.sets[i]).or_default();
-        tally.top_rpm = tally.top_rpm.max(samples.engine_rpm[i]);
+        let own = totals.entry(&seen.sets[i]).or_default();
+        own.top_rpm = own.top_rpm.max(samples.engine_rpm[i]);
     }
     for &i in &steady {
-        let tally = tallies.entry(&seen.sets[i]).or_default();
+        let own = totals.entry(&seen.sets[i]).or_default();
         let (seconds, rpm) = (time_s[i] - time_s[i - 1], samples.engine_rpm[i]);
         let failing_s = if failing(samples, i) { seconds } else { 0.0 };
-        tally.failing_s += failing_s;
+        own.failing_s += failing_s;
         if samples.state[i] != BusState::Holding {
-            tally.limited_s += seconds;
+            own.limited_s += seconds;
         }
-        if rpm > tally.top_rpm - TOP_BAND_RPM {
-            tally.top_s += seconds;
-            tally.top_failing_s += failing_s;
+        if rpm > own.top_rpm - TOP_BAND_RPM {
+            own.top_s += seconds;
+            own.top_failing_s += failing_s;
         }
         if rpm < IDLE_BAND_RPM {
-            tally.idle_s += seconds;
-            tally.idle_vs += seconds * samples.bus_v[i];
-            tally.idle_deficit_as += seconds * samples.implied_deficit_a[i];
+            own.idle_s += seconds;
+            own.idle_vs += seconds * samples.bus_v[i];
+            own.idle_deficit_as += seconds * samples.implied_deficit_a[i];
         }
     }
     let keep_up: Vec<KeepUpTruth> =
-        tallies.iter().map(|(set, tally)| keep_up(car, set, tally, end)).collect();
-    let verdict = word(samples, seen, &tallies);
+        totals.iter().map(|(set, own)| keep_up(car, set, own, end)).collect();
+    let verdict = word(samples, seen, &totals);
     Judged { verdict, keep_up }
 }
 
@@ -110,7 +110,11 @@ fn failing(samples: &Samples, i: usize) -> bool {
     }
 }
 
-fn word(samples: &Samples, seen: &TrueSegments, tallies: &BTreeMap<&[u8], Tally>) -> VerdictWord {
+fn word(
+    samples: &Samples,
+    seen: &TrueSegments,
+    totals: &BTreeMap<&[u8], SetTotals>,
+) -> VerdictWord {
     let running = || (0..samples.bus_v.len()).filter(|&i| seen.steady[i]);
     let count = running().count();
     if count == 0 {
@@ -123,29 +127,29 @@ fn word(samples: &Samples, seen: &TrueSegments, tallies: &BTreeMap<&[u8], Tally>
     if high * 2 > count {
         return VerdictWord::Overcharges;
     }
-    let failing: Vec<&Tally> = tallies.values().filter(|t| t.failing_s > FAILING_S).collect();
-    let at_speed = |t: &&&Tally| t.top_rpm > IDLE_BAND_RPM && t.top_failing_s > 0.5 * t.top_s;
+    let failing: Vec<&SetTotals> = totals.values().filter(|t| t.failing_s > FAILING_S).collect();
+    let at_speed = |t: &&&SetTotals| t.top_rpm > IDLE_BAND_RPM && t.top_failing_s > 0.5 * t.top_s;
     if failing.iter().any(|t| at_speed(&t)) {
         return VerdictWord::FallsShort;
     }
     if !failing.is_empty() {
         return VerdictWord::FallsShortAtIdle;
     }
-    let limited = tallies.values().any(|t| t.limited_s > FAILING_S);
+    let limited = totals.values().any(|t| t.limited_s > FAILING_S);
     if limited { VerdictWord::LittleInReserve } else { VerdictWord::KeepsUp }
 }
 
-fn keep_up(car: &CarModel, set: &[u8], tally: &Tally, end: End) -> KeepUpTruth {
-    let (battery_v, battery_ohm) = full_of_surface_charge(&car.battery, end.state_of_charge);
+fn keep_up(car: &CarModel, set: &[u8], own: &SetTotals, end: End) -> KeepUpTruth {
+    let (battery_v, battery_ohm) = held_battery(&car.battery, end.state_of_charge);
     let with_charge = steady_bus(car, set, battery_v, battery_ohm);
-    // A battery that stands at the setpoint takes nothing.
+    // A battery at the setpoint draws no current.
     let no_charge = steady_bus(car, set, end.setpoint_v, 1e6);
     let held = with_charge.holding(end.setpoint_v, car.sense);
     let needed_a = held.alternator_a;
-    let lost_on_the_way = held.battery_v < end.setpoint_v - LOST_V;
-    let bare_a = no_charge.holding(end.setpoint_v, car.sense).alternator_a;
+    let drop_too_large = held.battery_v < end.setpoint_v - LOST_V;
+    let uncharged_a = no_charge.holding(end.setpoint_v, car.sense).alternator_a;
     let engine_rpm = |amps: f64| {
-        let rpm = car.curve.rpm_for(amps, end.derating).filter(|_| !lost_on_the_way);
+        let rpm = car.curve.rpm_for(amps, end.derating).filter(|_| !drop_too_large);
         rpm.map(|rpm| rpm / car.pulley_ratio)
     };
     let loads = car.loads.iter().zip(set).filter(|(_, percent)| **percent > 0);
@@ -162,15 +166,15 @@ fn keep_up(car: &CarModel, set: &[u8], tally: &Tally, end: End) -> KeepUpTruth {
         needed_a,
         idle_output_a: car.curve.output(idle_rpm * car.pulley_ratio).amps_a * end.derating,
         rpm: engine_rpm(needed_a),
-        rpm_no_charge: engine_rpm(bare_a),
-        idle_s: tally.idle_s,
-        idle_bus_v: tally.idle_mean(tally.idle_vs),
-        idle_deficit_a: tally.idle_mean(tally.idle_deficit_as),
+        rpm_no_charge: engine_rpm(uncharged_a),
+        idle_s: own.idle_s,
+        idle_bus_v: own.idle_mean(own.idle_vs),
+        idle_deficit_a: own.idle_mean(own.idle_deficit_as),
     }
 }
 
-/// Voltage and resistance of a battery long held at a setpoint.
-fn full_of_surface_charge(battery: &Battery, state_of_charge: f64) -> (f64, f64) {
+/// Voltage and resistance of a battery held at the setpoint for a long time.
+fn held_battery(battery: &Battery, state_of_charge: f64) -> (f64, f64) {
     let volts = battery.kind.rest_voltage_v(state_of_charge) + battery.surface.most_v;
     let ohm = battery.ohmic_ohm
         + battery.acceptance_ohm(state_of_charge)

@@ -1,11 +1,11 @@
-//! What a logger makes of the truth: which channels, how often, how badly.
+//! Model of a logger: its channels, sampling rate and errors.
 
 use chrono::NaiveDateTime;
 
 use super::dialect::Dialect;
 use crate::log::{Place, Tap};
 
-/// What a channel shows.
+/// Quantity of a channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Shows {
     Voltage(Tap),
@@ -14,8 +14,8 @@ pub enum Shows {
     AlternatorCurrent,
     /// Positive: charging.
     BatteryCurrent,
-    /// Volts lost on the ground side between alternator and battery, positive
-    /// while the alternator gives amps.
+    /// Voltage drop on the ground side between alternator and battery, positive while the
+    /// alternator delivers current.
     Ground,
     Temperature(Place),
     /// Index into the car's loads.
@@ -38,25 +38,25 @@ pub struct Channel {
     pub shows: Shows,
     /// Its name, without the unit.
     pub header: String,
-    /// As written: "V", "mV", "°F"; empty where the logger names none.
+    /// As written: "V", "mV", "°F"; empty if the logger writes none.
     pub unit: String,
     /// Written value = value × `scale` + `offset`; value in V, A, rpm, °C, duty.
     pub scale: f64,
     pub offset: f64,
-    /// Step of the written value; 0 where it is finer than `decimals`.
+    /// Resolution of the written value; 0 if finer than `decimals`.
     pub resolution: f64,
     pub decimals: usize,
-    /// White noise of the value itself. Voltages take [`Noise`] instead.
+    /// Standard deviation of white noise. Voltages use [`Noise`] instead.
     pub noise: f64,
-    /// What nobody knows of this sensor: it shows value × (1 + `gain_error`) +
-    /// `zero_error`, in the value's own unit. A clamp is never zeroed perfectly.
+    /// Unknown errors of the sensor: it shows value × (1 + `gain_error`) + `zero_error`, in the
+    /// unit of the value. No clamp is zeroed perfectly.
     pub gain_error: f64,
     pub zero_error: f64,
     pub words: LoadWords,
 }
 
 impl Channel {
-    /// A channel in plain units and 0/1 words, with `resolution` in those units.
+    /// A channel without conversion, with 0/1 for loads.
     pub fn new(shows: Shows, header: &str, unit: &str, resolution: f64) -> Self {
         Channel {
             shows,
@@ -73,7 +73,7 @@ impl Channel {
         }
     }
 
-    /// Written in another unit: value × `scale` + `offset`, in steps of `resolution`.
+    /// Written in another unit: value × `scale` + `offset`, with that resolution.
     pub fn scaled(mut self, scale: f64, offset: f64, resolution: f64) -> Self {
         (self.scale, self.offset, self.resolution) = (scale, offset, resolution);
         self.decimals = decimals_of(resolution);
@@ -85,13 +85,13 @@ impl Channel {
         self
     }
 
-    /// A sensor that is off, unknown to whoever reads the log.
+    /// A sensor with errors that the reader of the log does not know.
     pub fn off_by(mut self, gain_error: f64, zero_error: f64) -> Self {
         (self.gain_error, self.zero_error) = (gain_error, zero_error);
         self
     }
 
-    /// What the sensor shows of a true value, before noise.
+    /// The reading of the sensor for a true value, without noise.
     pub fn sensed(&self, value: f64) -> f64 {
         value * (1.0 + self.gain_error) + self.zero_error
     }
@@ -101,7 +101,7 @@ impl Channel {
         self
     }
 
-    /// The written number for a value: scaled, then to the nearest step.
+    /// The written number for a value: converted and rounded.
     pub fn written(&self, value: f64) -> f64 {
         let scaled = value * self.scale + self.offset;
         if self.resolution > 0.0 {
@@ -111,13 +111,13 @@ impl Channel {
         }
     }
 
-    /// The value that a written number stands for.
+    /// The value for a written number.
     pub fn value(&self, written: f64) -> f64 {
         (written - self.offset) / self.scale
     }
 }
 
-/// The digits after the point that a step needs: at most 4.
+/// Number of decimals for a resolution, at most 4.
 fn decimals_of(resolution: f64) -> usize {
     (0..4)
         .find(|&digits| {
@@ -127,15 +127,15 @@ fn decimals_of(resolution: f64) -> usize {
         .unwrap_or(4) as usize
 }
 
-/// Noise of the voltage channels, in V.
+/// Noise of the voltage channels, V.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Noise {
     pub white_v: f64,
-    /// Standard deviation of a first-order autoregressive part.
+    /// Standard deviation of the first-order autoregressive part.
     pub autoregressive_v: f64,
-    /// Its correlation from sample to sample, 0 to 1.
+    /// Correlation from sample to sample of that part, 0 to 1.
     pub rho: f64,
-    /// Amplitude of the rectifier's ripple at full output; aliased, as loggers do.
+    /// Amplitude of the rectifier ripple at full output; it is aliased, as in real loggers.
     pub ripple_v: f64,
 }
 
@@ -146,14 +146,14 @@ impl Noise {
     }
 }
 
-/// A recording device and its habits.
+/// A logger.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Logger {
     pub samples_per_s: f64,
-    /// Standard deviation of a sample's time, as a share of the interval.
+    /// Standard deviation of the time of a sample, as a share of the interval.
     pub jitter_share: f64,
     pub channels: Vec<Channel>,
-    /// The tap that the truth is told for.
+    /// The tap to which the truth refers.
     pub bus: Tap,
     pub noise: Noise,
     pub started_at: NaiveDateTime,

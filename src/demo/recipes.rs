@@ -1,4 +1,4 @@
-//! Pieces that the scenario's logs are made of: scripts, channels, loggers.
+//! Building blocks of the scenario: scripts, channels, loggers.
 
 use chrono::{NaiveDate, NaiveDateTime};
 
@@ -8,16 +8,15 @@ use super::logger::{Channel, LoadWords, Logger, Noise, Shows};
 use super::script::{Demand, EngineChange, Script, Switch, Warming};
 use crate::log::{Place, Tap};
 
-/// What every log says of itself in its first line.
-pub const MARK: &str = "# invented demonstration data, no real car: written by `stiffbus demo`";
+/// First line of every log.
+pub const INVENTED: &str = "# invented demonstration data, no real car: written by `stiffbus demo`";
 
 pub fn engine(at_s: f64, demand: Demand, ramp_s: f64) -> EngineChange {
     EngineChange { at_s, demand, ramp_s }
 }
 
 pub fn switch(at_s: f64, load: usize, duty: f64) -> Switch {
-    // A relay and the coupe's own wiring: a tenth of a second. The clutch's
-    // controller thinks first.
+    // A relay takes a tenth of a second; the controller of the AC clutch takes longer.
     let lag_s = if load == AC_CLUTCH { 0.6 } else { 0.1 };
     Switch { at_s, lag_s, load, duty }
 }
@@ -49,33 +48,37 @@ pub fn heat_soaked(mut script: Script) -> Script {
     script
 }
 
-/// Each load on for a while and off again, then all on one after the other;
-/// when the last came on, and the script.
-pub fn tour(mut script: Script, begin_s: f64, tour: &[(usize, f64)]) -> (f64, Script) {
+/// Switches each load on for a while and off again, then all on one after the other. Returns when
+/// the last was switched on, and the script.
+pub fn load_sequence(
+    mut script: Script,
+    begin_s: f64,
+    load_sequence: &[(usize, f64)],
+) -> (f64, Script) {
     let mut at_s = begin_s;
-    for &(load, duty) in tour {
+    for &(load, duty) in load_sequence {
         script.switches.push(switch(at_s, load, duty));
         script.switches.push(switch(at_s + 24.0, load, 0.0));
         at_s += 42.0;
     }
-    for &(load, duty) in tour {
+    for &(load, duty) in load_sequence {
         script.switches.push(switch(at_s, load, duty));
         at_s += 9.0;
     }
     (at_s - 9.0, script)
 }
 
-pub fn all_off(script: &mut Script, begin_s: f64, tour: &[(usize, f64)]) {
-    for (index, &(load, _)) in tour.iter().enumerate() {
+pub fn all_off(script: &mut Script, begin_s: f64, load_sequence: &[(usize, f64)]) {
+    for (index, &(load, _)) in load_sequence.iter().enumerate() {
         script.switches.push(switch(begin_s + 8.0 * index as f64, load, 0.0));
     }
 }
 
 pub const DAY_LOADS: [(usize, f64); 3] = [(FAN_LOW, 1.0), (AC_CLUTCH, 1.0), (BLOWER, 0.6)];
 
-/// The tour at idle, all on for `idle_s`, then up the engine speeds.
-pub fn proof(base: Script, idle_s: f64, speeds: &[f64]) -> Script {
-    let (all_on_s, mut script) = tour(base, 60.0, &DAY_LOADS);
+/// The load sequence at idle, all loads on for `idle_s`, then higher engine speeds.
+pub fn load_test(base: Script, idle_s: f64, speeds: &[f64]) -> Script {
+    let (all_on_s, mut script) = load_sequence(base, 60.0, &DAY_LOADS);
     let mut at_s = all_on_s + idle_s;
     for (index, &rpm) in speeds.iter().enumerate() {
         script.engine.push(engine(at_s, Demand::Speed(rpm), 1.5));
@@ -95,8 +98,8 @@ pub fn at(hour: u32, minute: u32) -> NaiveDateTime {
     day.and_then(|day| day.and_hms_opt(hour, minute, 0)).unwrap_or_default()
 }
 
-pub fn marked() -> Dialect {
-    Dialect { preamble: vec![MARK.into()], ..Dialect::plain() }
+pub fn invented_dialect() -> Dialect {
+    Dialect { preamble: vec![INVENTED.into()], ..Dialect::plain() }
 }
 
 pub fn volts(header: &str, resolution: f64) -> Channel {
@@ -115,9 +118,24 @@ pub fn relay(load: usize, header: &str, words: LoadWords) -> Channel {
     Channel::new(Shows::Load(load), header, "", 0.01).worded(words)
 }
 
-/// The blower is told as a duty.
+/// The blower is logged as a duty in percent.
 pub fn duty(load: usize, header: &str) -> Channel {
     Channel { unit: "%".into(), ..relay(load, header, LoadWords::DutyPercent) }
+}
+
+/// `own` channels, and those of fan, AC clutch and blower with these names.
+pub fn with_day_loads(own: Vec<Channel>, names: [&str; 3], words: LoadWords) -> Vec<Channel> {
+    let [fan, clutch, blower] = names;
+    let mut channels = own;
+    channels.extend([relay(FAN_LOW, fan, words), relay(AC_CLUTCH, clutch, words)]);
+    channels.push(duty(BLOWER, blower));
+    channels
+}
+
+/// The channels of the workshop's own logger.
+pub fn usual_channels() -> Vec<Channel> {
+    let own = vec![volts("battery voltage", 0.01), rpm("engine rpm"), coolant("coolant temp")];
+    with_day_loads(own, ["fan", "ac clutch", "blower"], LoadWords::ZeroOne)
 }
 
 pub fn logger(samples_per_s: f64, channels: Vec<Channel>, dialect: Dialect) -> Logger {

@@ -1,6 +1,6 @@
-//! What happens during a log: engine, switches, heat.
+//! Events of a log: engine, switches, temperatures.
 
-/// What the engine is asked to do.
+/// Demand on the engine.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Demand {
     Rest,
@@ -18,7 +18,7 @@ pub struct EngineChange {
     pub ramp_s: f64,
 }
 
-/// A load is told to go to `duty` (0 to 1) at `at_s` and does so `lag_s` later.
+/// A load is switched to `duty` (0 to 1) at `at_s`, which takes effect `lag_s` later.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Switch {
     pub at_s: f64,
@@ -28,7 +28,7 @@ pub struct Switch {
     pub duty: f64,
 }
 
-/// A temperature on its way from one level to another.
+/// A temperature that changes exponentially from one level to another.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Warming {
     pub start_c: f64,
@@ -50,6 +50,6 @@ pub struct Script {
     pub switches: Vec<Switch>,
     pub ambient_c: f64,
     pub coolant: Warming,
-    /// The air around the alternator.
+    /// Temperature of the air around the alternator.
     pub underhood: Warming,
 }

@@ -1,5 +1,5 @@
-//! Runs a car through a script on a fine time grid of its own, so that the truth
-//! does not depend on how often the logger looks.
+//! Simulates a car that runs through a script, on a fine time grid, so that the truth does not
+//! depend on the sampling rate.
 
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -7,10 +7,10 @@ use rand_distr::{Distribution, StandardNormal};
 
 use super::car::CarModel;
 use super::electrics::Electrics;
-use super::engine::{Engine, World, phases};
+use super::engine::{Engine, EngineInputs, phases};
 use super::judge;
 use super::logger::{Logger, Shows};
-use super::observe::{self, Raw};
+use super::observe::{self, TrueSample};
 use super::script::Script;
 use super::steps::true_steps;
 use super::truth::{BatteryTruth, Samples, Truth};
@@ -20,18 +20,18 @@ use crate::log::{Place, Tap};
 use crate::physics::battery::BatteryState;
 use crate::physics::bus::{Bus, Node, Solved};
 
-/// The grid's step.
+/// Step of the grid.
 pub const STEP_S: f64 = 0.005;
-/// The machine's temperature follows its air and its load this slowly.
-const MACHINE_S: f64 = 90.0;
-/// Belt slip builds and ends with the machine's inertia.
+/// Time constant of the alternator's temperature.
+const ALTERNATOR_WARMING_S: f64 = 90.0;
+/// Time constant of belt slip, from the alternator's inertia.
 const SLIP_S: f64 = 0.3;
 const MOST_SLIP: f64 = 0.9;
-/// How long an engine has run that runs at the first sample.
+/// Time that the engine has run if it runs at the first sample.
 const SETTLING_S: f64 = 60.0;
-/// Less than this from the battery is no draining.
+/// A smaller discharge current does not count.
 const DRAINING_A: f64 = 0.5;
-/// Rectified pulses a turn: three phases, both half waves, six pole pairs.
+/// Rectified pulses per turn: three phases, both half waves, six pole pairs.
 const PULSES_A_TURN: f64 = 36.0;
 
 /// A simulated log.
@@ -39,7 +39,7 @@ const PULSES_A_TURN: f64 = 36.0;
 pub struct Simulated {
     /// Seconds from the first sample, to the millisecond as logged.
     pub time_s: Vec<f64>,
-    /// As written, by channel of the logger: noisy, quantised, in the channel's unit.
+    /// As written, by channel of the logger: with noise, rounded, in the unit of the channel.
     pub written: Vec<Vec<f64>>,
     pub logger: Logger,
     pub truth: Truth,
@@ -65,7 +65,7 @@ impl Simulated {
     }
 }
 
-/// The log that `logger` writes of `car` going through `script`. Same arguments, same log.
+/// Simulates the log that `logger` writes of `car` during `script`. The result is deterministic.
 pub fn simulate(car: &CarModel, script: &Script, logger: &Logger, seed: u64) -> Simulated {
     simulate_in_steps(car, script, logger, seed, STEP_S)
 }
@@ -85,7 +85,7 @@ pub fn simulate_in_steps(
     let mut samples = Samples::default();
     let mut seen = judge::TrueSegments::default();
     let mut kinds = Vec::with_capacity(time_s.len());
-    let mut raws: Vec<Raw> = Vec::with_capacity(time_s.len());
+    let mut true_samples: Vec<TrueSample> = Vec::with_capacity(time_s.len());
     let mut moment = run.step(0);
     let mut count = 1;
     for &t_s in &time_s {
@@ -112,7 +112,7 @@ pub fn simulate_in_steps(
         seen.steady.push(moment.steady);
         seen.sets.push(run.electrics.set());
         kinds.push(moment.phase);
-        raws.push(raw);
+        true_samples.push(raw);
     }
     let phases = phases(&time_s, &kinds);
     let judged = judge::judge(car, &time_s, &samples, &seen, run.end(moment.derating));
@@ -127,7 +127,7 @@ pub fn simulate_in_steps(
         keep_up: judged.keep_up,
         samples,
     };
-    let written = observe::written(logger, &raws, seed);
+    let written = observe::written(logger, &true_samples, seed);
     Simulated { time_s, written, logger: logger.clone(), truth }
 }
 
@@ -156,7 +156,7 @@ fn node_of(tap: Tap) -> Node {
     }
 }
 
-/// All that moves.
+/// State of the simulation.
 struct Run<'a> {
     car: &'a CarModel,
     script: &'a Script,
@@ -165,12 +165,12 @@ struct Run<'a> {
     electrics: Electrics<'a>,
     battery: BatteryState,
     alternator_a: f64,
-    machine_c: f64,
+    alternator_c: f64,
     slip: f64,
     ripple_turns: f64,
 }
 
-/// What is read off at a grid point.
+/// Results at a grid point.
 struct GridPoint {
     t_s: f64,
     phase: PhaseKind,
@@ -182,16 +182,16 @@ struct GridPoint {
     open_circuit_v: f64,
     alternator_rpm: f64,
     derating: f64,
-    /// Running, and nothing was changed for a while.
+    /// The engine runs and nothing has changed for a while.
     steady: bool,
 }
 
-/// A change of load or speed has had its effect after this long.
+/// Time after a change of load or speed until the state counts as steady.
 const STEADY_AFTER_S: f64 = 4.0;
 
 impl GridPoint {
-    /// A battery whose surface charge a lower command lets go discharges at a level at which
-    /// it will charge again: the regulator is in control all the same.
+    /// After a lower command, a battery with surface charge discharges at a level at which it
+    /// will be charged again: the regulator is still in control.
     fn state(&self, bus_v: f64) -> BusState {
         let controlled = self.phase == PhaseKind::Running && !self.saturated;
         let drains = self.solved.battery_a < -DRAINING_A;
@@ -215,39 +215,38 @@ impl<'a> Run<'a> {
             electrics: Electrics::new(car, script),
             battery: car.battery_at_start,
             alternator_a: 0.0,
-            machine_c: script.underhood.at(0.0),
+            alternator_c: script.underhood.at(0.0),
             slip: 0.0,
             ripple_turns: 0.0,
         }
     }
 
-    /// A log that begins with the engine running begins in balance: it has run
-    /// like that for a while.
+    /// A log that begins with the engine running begins in a steady state.
     fn settle(&mut self) {
-        if self.engine.begins_running() {
+        if self.engine.rpm > 0.0 {
             for _ in 0..(SETTLING_S / self.step_s) as u64 {
                 self.step(0);
             }
         }
     }
 
-    /// Goes on to grid point `index`: points must be taken in order from 0.
+    /// Advances to grid point `index`; points must be taken in order from 0.
     fn step(&mut self, index: u64) -> GridPoint {
         let (car, step_s) = (self.car, self.step_s);
         let t_s = index as f64 * step_s;
         let before_rpm = self.engine.rpm;
         self.electrics.advance(t_s, step_s);
-        let world = World {
+        let inputs = EngineInputs {
             alternator_a: self.alternator_a,
             idle_up_rpm: self.electrics.idle_up_rpm(),
             coolant_c: self.script.coolant.at(t_s),
         };
-        self.engine.advance(t_s, step_s, &world);
+        self.engine.advance(t_s, step_s, &inputs);
         let phase = self.engine.phase();
         let since_change_s = self.engine.since_change_s(t_s);
-        self.slip_on((self.engine.rpm - before_rpm) / step_s);
+        self.advance_slip((self.engine.rpm - before_rpm) / step_s);
         let alternator_rpm = self.engine.rpm * car.pulley_ratio * (1.0 - self.slip);
-        let derating = car.derating.factor(self.machine_c);
+        let derating = car.derating.factor(self.alternator_c);
         let available_a = car.curve.output(alternator_rpm).amps_a * derating;
 
         let ohmic = car.battery.ohmic_ohm;
@@ -255,7 +254,7 @@ impl<'a> Run<'a> {
         let bus = self.electrics.bus(t_s, phase, since_change_s, inner_v, ohmic);
         let share = self.alternator_a / available_a.max(1e-6);
         let offset_v = car.control.offset_v(t_s);
-        let held_v = car.regulator.held_v(self.machine_c, share) + offset_v;
+        let held_v = car.regulator.held_v(self.alternator_c, share) + offset_v;
         let demand_a = self.as_regulated(bus).holding(held_v, car.sense).alternator_a;
         let most_a = match car.control.load_response_s {
             ramp_s if ramp_s > 0.0 => self.alternator_a + car.rated_a * step_s / ramp_s,
@@ -277,7 +276,7 @@ impl<'a> Run<'a> {
             t_s,
             phase,
             solved,
-            setpoint_v: car.regulator.setpoint_v(self.machine_c) + offset_v,
+            setpoint_v: car.regulator.setpoint_v(self.alternator_c) + offset_v,
             available_a,
             saturated,
             shortfall_a,
@@ -290,16 +289,15 @@ impl<'a> Run<'a> {
         self.alternator_a = current_a;
         self.battery = car.battery.advance(&self.battery, solved.battery_a, step_s);
         let warmed_c = self.script.underhood.at(t_s) + car.self_heating_c * current_a / car.rated_a;
-        self.machine_c += (warmed_c - self.machine_c) * step_s / MACHINE_S;
+        self.alternator_c += (warmed_c - self.alternator_c) * step_s / ALTERNATOR_WARMING_S;
         self.ripple_turns += alternator_rpm / 60.0 * PULSES_A_TURN * step_s;
         self.ripple_turns -= self.ripple_turns.floor();
         moment
     }
 
-    /// The bus as the regulator answers it. A field that lags, on a battery whose
-    /// double layer stores charge, would ring; regulators are built not to, so
-    /// this one takes the battery for stiff only as far as its own lag allows.
-    /// At rest both are the same bus.
+    /// The bus as seen by the regulator. A field that lags would oscillate with the double layer
+    /// of the battery. Real regulators avoid this, so this one limits the stiffness of the
+    /// battery according to its own lag. In steady state both buses are the same.
     fn as_regulated(&self, bus: Bus) -> Bus {
         let battery = &self.car.battery;
         let damped_ohm = 2.0 * self.car.regulator.response_s / battery.double_layer_f;
@@ -309,7 +307,7 @@ impl<'a> Run<'a> {
         Bus { battery_v, battery_ohm, ..bus }
     }
 
-    fn slip_on(&mut self, rpm_per_s: f64) {
+    fn advance_slip(&mut self, rpm_per_s: f64) {
         let Some(belt) = self.car.belt else { return };
         let over_a = (self.alternator_a - belt.grips_a).max(0.0);
         let gain = rpm_per_s.max(0.0) / 1000.0;
@@ -317,7 +315,7 @@ impl<'a> Run<'a> {
         self.slip += (goal - self.slip) * (1.0 - (-self.step_s / SLIP_S).exp());
     }
 
-    fn raw(&self, logger: &Logger, moment: &GridPoint) -> Raw {
+    fn raw(&self, logger: &Logger, moment: &GridPoint) -> TrueSample {
         let share = moment.solved.alternator_a / self.car.rated_a;
         let ripple = (std::f64::consts::TAU * self.ripple_turns).sin() * share;
         let values = logger
@@ -335,23 +333,23 @@ impl<'a> Run<'a> {
                 Shows::Ground => moment.solved.ground_v(self.car.ground_share),
                 Shows::Temperature(Place::Coolant) => self.script.coolant.at(moment.t_s),
                 Shows::Temperature(Place::Intake) => self.script.underhood.at(moment.t_s),
-                Shows::Temperature(Place::Alternator) => self.machine_c,
-                // A battery warms over hours: it is as warm as the air was.
+                Shows::Temperature(Place::Alternator) => self.alternator_c,
+                // A battery warms over hours, so it has the temperature of the air.
                 Shows::Temperature(Place::Ambient | Place::Battery) => self.script.ambient_c,
                 Shows::Load(load) => declared_duty(self.script, load, moment.t_s),
             })
             .collect();
-        Raw { values, ripple }
+        TrueSample { values, ripple }
     }
 
     fn end(&self, derating: f64) -> judge::End {
         let offset_v = self.car.control.offset_v(self.script.duration_s);
-        let setpoint_v = self.car.regulator.setpoint_v(self.machine_c) + offset_v;
+        let setpoint_v = self.car.regulator.setpoint_v(self.alternator_c) + offset_v;
         judge::End { setpoint_v, derating, state_of_charge: self.battery.state_of_charge }
     }
 }
 
-/// Duty of a load as its switch says: what a logger sees, before any lag.
+/// Duty of a load by its switch, as a logger sees it, without lag.
 fn declared_duty(script: &Script, load: usize, t_s: f64) -> f64 {
     let last = script
         .switches

@@ -1,4 +1,4 @@
-//! The load steps of a simulated log, and what each did to the noise-free bus.
+//! The load steps of a simulated log, and their effect on the bus without noise.
 
 use super::car::CarModel;
 use super::electrics::effective_s;
@@ -7,14 +7,14 @@ use super::script::Script;
 use super::truth::StepTruth;
 use crate::diagnosis::Direction;
 
-/// The baseline is the mean of so much before a step,
+/// The baseline is the mean of this time before a step,
 const BASELINE_S: f64 = 1.0;
-/// the trough or peak lies within so much after it,
+/// the trough or peak is within this time after it,
 const EXTREME_S: f64 = 3.0;
-/// and the settled voltage is the mean of so much before the next event.
+/// and the settled voltage is the mean of this time before the next event.
 const SETTLED_S: f64 = 2.0;
 
-/// Every change of load that takes effect within the log, by its electrical time.
+/// Every load step that takes effect within the log, by its electrical time.
 pub fn true_steps(
     car: &CarModel,
     script: &Script,

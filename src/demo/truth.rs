@@ -1,4 +1,4 @@
-//! What really happened in a simulated log: the yardstick of the measured tests.
+//! The truth of a simulated log, with which the measured tests compare.
 
 use serde::Serialize;
 
@@ -6,9 +6,10 @@ use crate::diagnosis::{BusState, Direction, Phase, VerdictWord};
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {
-    /// The verdict the physics call for.
+    /// The expected verdict.
+    #[serde(skip)]
     pub verdict: VerdictWord,
-    /// In force at the middle of the log.
+    /// At the middle of the log.
     pub setpoint_v: f64,
     /// Open-circuit voltage at the first sample, surface charge included.
     pub rest_voltage_v: f64,
@@ -16,6 +17,7 @@ pub struct Truth {
     pub phases: Vec<Phase>,
     pub steps: Vec<StepTruth>,
     pub keep_up: Vec<KeepUpTruth>,
+    #[serde(skip)]
     pub samples: Samples,
 }
 
@@ -23,7 +25,7 @@ pub struct Truth {
 pub struct BatteryTruth {
     pub capacity_ah: f64,
     pub cca_a: f64,
-    /// Resistance to a step of discharge within a tenth of a second.
+    /// Resistance to a discharge step within a tenth of a second.
     pub instant_ohm: f64,
     /// Within some seconds.
     pub seconds_ohm: f64,
@@ -39,17 +41,17 @@ pub struct BatteryTruth {
 pub struct StepTruth {
     /// When the current changed.
     pub at_s: f64,
-    /// When the switch was thrown.
+    /// When it was switched.
     pub declared_at_s: f64,
     /// Next step, speed change, or the end.
     pub until_s: f64,
     pub load: String,
     pub direction: Direction,
-    /// The log has this load's column.
+    /// Whether the log has a column for this load.
     pub declared: bool,
     /// Change of running current at 13.5 V; positive for `on`.
     pub amps_a: f64,
-    /// Noise-free bus: mean of the second before the step,
+    /// Bus without noise: mean of the second before the step,
     pub baseline_v: Option<f64>,
     /// lowest (on) or highest (off) in the three seconds after it,
     pub extreme_v: Option<f64>,
@@ -57,29 +59,29 @@ pub struct StepTruth {
     pub settled_v: Option<f64>,
 }
 
-/// The engine speed from which a set of loads is carried, by solving.
+/// The engine speed from which a set of loads is carried, by the physics.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct KeepUpTruth {
     /// "fan", or "fan 60 %" for part duty.
     pub loads: Vec<String>,
-    /// Alternator amps needed to hold the setpoint, with the battery as full of
-    /// surface charge as it gets. A battery just drained asks for more.
+    /// Alternator current needed to hold the setpoint, with a battery full of surface charge. A
+    /// battery that was just discharged needs more.
     pub needed_a: f64,
-    /// Amps the alternator has at hot idle at the end of the log.
+    /// Alternator current available at hot idle at the end of the log.
     pub idle_output_a: f64,
-    /// `None`: at no speed of the curve, or what the alternator holds is lost on
-    /// its way to the battery. A slipping belt is left out.
+    /// `None` if no speed of the curve is enough, or the drop of the line is too large. Belt slip
+    /// is not considered.
     pub rpm: Option<f64>,
-    /// Without any current into the battery.
+    /// Without charging current.
     pub rpm_no_charge: Option<f64>,
-    /// Seconds of steady idle seen with exactly these loads.
+    /// Seconds of steady idle with exactly these loads.
     pub idle_s: f64,
     /// Means over those seconds.
     pub idle_bus_v: Option<f64>,
     pub idle_deficit_a: Option<f64>,
 }
 
-/// What the alternator gave and could give while the engine stood at a speed.
+/// Output and available output of the alternator at one engine speed.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct OutputTruth {
     pub start_s: f64,
@@ -90,21 +92,21 @@ pub struct OutputTruth {
     pub available_a: f64,
 }
 
-/// One entry for each sample of the log. No noise, no quantisation.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+/// One entry for each sample of the log, without noise and rounding.
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Samples {
     pub bus_v: Vec<f64>,
-    /// In force at the regulator's sense.
+    /// At the point where the regulator senses.
     pub setpoint_v: Vec<f64>,
     /// Positive: charging.
     pub battery_a: Vec<f64>,
     pub alternator_a: Vec<f64>,
-    /// What the alternator could give at that speed and heat.
+    /// Available current at that speed and temperature.
     pub available_a: Vec<f64>,
     /// The battery's open-circuit voltage, surface charge included.
     pub open_circuit_v: Vec<f64>,
     pub state: Vec<BusState>,
-    /// The regulator asks for more than the alternator has.
+    /// The regulator demands more than the alternator can deliver.
     pub saturated: Vec<bool>,
     pub regulation_shortfall_a: Vec<f64>,
     pub implied_deficit_a: Vec<f64>,

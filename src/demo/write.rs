@@ -1,4 +1,4 @@
-//! The scenario as files: logs, their truth, and a word to the reader.
+//! Writes the scenario to files: logs, their truth, and a README.
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -12,31 +12,31 @@ use thiserror::Error;
 use super::coupe::{NEW_CURVE, OLD_CURVE, REBUILT_CURVE};
 use super::dyno_day::BROKEN_RUN;
 use super::logger::Shows;
-use super::recipes::MARK;
+use super::recipes::INVENTED;
 use super::repair::{PAIRS, PairTruth};
 use super::scenario::{Recording, recordings};
 use super::script::Demand;
 use super::simulate::{Simulated, simulate};
-use super::truth::{BatteryTruth, KeepUpTruth, OutputTruth, StepTruth};
-use crate::diagnosis::{Phase, VerdictWord};
-use crate::files::write_whole;
+use super::truth::{OutputTruth, Truth};
+use crate::diagnosis::VerdictWord;
+use crate::files::{folder_of, write_whole};
 use crate::physics::interpolate::CurveError;
 
 /// Why the demo could not be written.
 #[derive(Debug, Error)]
 pub enum DemoError {
-    #[error("cannot write {}: {source}; give a folder you may write to", path.display())]
+    #[error("cannot write {}: {source}. Choose a folder that you may write to", path.display())]
     Write { path: PathBuf, source: io::Error },
     #[error("the scenario's own output curve is wrong: {0}")]
     Curve(#[from] CurveError),
-    #[error("the truth does not serialise: {0}")]
+    #[error("the truth cannot be serialized: {0}")]
     Json(#[from] serde_json::Error),
 }
 
 /// A file of the demo, before it is written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DemoFile {
-    /// Below the demo's folder, with `/` between folders.
+    /// Path below the demo's folder, with `/` between folders.
     pub name: String,
     pub bytes: Vec<u8>,
 }
@@ -48,22 +48,18 @@ pub struct Written {
     pub bytes: usize,
 }
 
-/// The truth of one sample log, as `truth.json` tells it.
+/// The truth of one sample log, as in `truth.json`.
 #[derive(Debug, Clone, Serialize)]
 struct LogTruth {
     file: String,
     story: &'static str,
-    /// False: reading it has to fail with a clear error.
+    /// False if reading it must fail with a clear error.
     readable: bool,
     verdict: Option<VerdictWord>,
     expected_findings: &'static [&'static str],
-    setpoint_v: f64,
-    rest_voltage_v: f64,
-    battery: BatteryTruth,
-    phases: Vec<Phase>,
-    steps: Vec<StepTruth>,
-    keep_up: Vec<KeepUpTruth>,
-    /// Where the log holds alternator current and speed.
+    #[serde(flatten)]
+    truth: Truth,
+    /// Present if the log holds alternator current and speed.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     output: Vec<OutputTruth>,
 }
@@ -72,11 +68,11 @@ struct LogTruth {
 struct TruthFile {
     about: &'static str,
     logs: Vec<LogTruth>,
-    /// What logs held against each other have to come to.
+    /// Expected outcomes of comparisons.
     comparisons: Vec<PairTruth>,
 }
 
-/// Every file of the demo, the same bytes each time.
+/// Every file of the demo, always with the same bytes.
 pub fn files() -> Result<Vec<DemoFile>, DemoError> {
     let mut files = Vec::new();
     let mut logs = Vec::new();
@@ -85,7 +81,7 @@ pub fn files() -> Result<Vec<DemoFile>, DemoError> {
         let simulated = simulate(car, script, logger, *seed);
         let mut bytes = simulated.bytes();
         if recording.name == BROKEN_RUN {
-            ruin(&mut bytes, *seed);
+            corrupt(&mut bytes, *seed);
         }
         let name = format!("{}.csv", recording.name);
         logs.push(log_truth(name.clone(), &recording, simulated));
@@ -103,63 +99,49 @@ pub fn files() -> Result<Vec<DemoFile>, DemoError> {
     Ok(files)
 }
 
-/// Writes every file of the demo below `dir`, which is made if it is missing.
-/// Each is written aside and then renamed, so none is ever half there; files of
-/// the same names are replaced.
+/// Writes every file of the demo below `dir`, which is created if necessary. Files are written
+/// completely or not at all, and replace files of the same names.
 pub fn write(dir: &Path) -> Result<Vec<Written>, DemoError> {
     files()?
         .into_iter()
         .map(|file| {
-            let path = file.name.split('/').fold(dir.to_path_buf(), |path, part| path.join(part));
-            put(&path, &file.bytes)
+            let path = dir.join(&file.name);
+            std::fs::create_dir_all(folder_of(&path))
+                .and_then(|()| write_whole(&path, &file.bytes))
                 .map_err(|source| DemoError::Write { path: path.clone(), source })?;
             Ok(Written { path, bytes: file.bytes.len() })
         })
         .collect()
 }
 
-fn put(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    if let Some(folder) = path.parent() {
-        std::fs::create_dir_all(folder)?;
-    }
-    write_whole(path, bytes)
-}
-
-/// Keeps the first rows and fills the rest of a failed card with rubbish.
-fn ruin(bytes: &mut Vec<u8>, seed: u64) {
+/// Keeps the first lines and fills the rest with random bytes, like a failed memory card.
+fn corrupt(bytes: &mut Vec<u8>, seed: u64) {
     const LINES: usize = 7;
-    const RUBBISH: usize = 4096;
+    const RANDOM_BYTES: usize = 4096;
     let end = bytes.iter().enumerate().filter(|(_, b)| **b == b'\n').nth(LINES - 1);
     bytes.truncate(end.map_or(0, |(index, _)| index + 1));
-    let mut rubbish = vec![0; RUBBISH];
-    ChaCha8Rng::seed_from_u64(seed).fill_bytes(&mut rubbish);
-    // Cards fail in blocks: half of them read as zeros.
-    for block in rubbish.chunks_mut(512).step_by(2) {
+    let mut random = vec![0; RANDOM_BYTES];
+    ChaCha8Rng::seed_from_u64(seed).fill_bytes(&mut random);
+    // Memory cards fail in blocks: half of them read as zeros.
+    for block in random.chunks_mut(512).step_by(2) {
         block.fill(0);
     }
-    bytes.extend(rubbish);
+    bytes.extend(random);
 }
 
 fn log_truth(file: String, recording: &Recording, simulated: Simulated) -> LogTruth {
-    let output = output_truth(recording, &simulated);
-    let truth = simulated.truth;
     LogTruth {
-        output,
+        output: output_truth(recording, &simulated),
+        truth: simulated.truth,
         file,
         story: recording.story,
-        readable: recording.calls_for.is_some(),
-        verdict: recording.calls_for,
+        readable: recording.expected_verdict.is_some(),
+        verdict: recording.expected_verdict,
         expected_findings: recording.findings,
-        setpoint_v: truth.setpoint_v,
-        rest_voltage_v: truth.rest_voltage_v,
-        battery: truth.battery,
-        phases: truth.phases,
-        steps: truth.steps,
-        keep_up: truth.keep_up,
     }
 }
 
-/// Between the changes of engine speed, once a change is through.
+/// Between the changes of engine speed.
 fn output_truth(recording: &Recording, simulated: &Simulated) -> Vec<OutputTruth> {
     const THROUGH_S: f64 = 2.0;
     let shown = |shows| recording.logger.channels.iter().any(|c| c.shows == shows);
@@ -189,12 +171,11 @@ fn output_truth(recording: &Recording, simulated: &Simulated) -> Vec<OutputTruth
         .collect()
 }
 
-/// The old machine's sheet, as a test bench would print it.
-/// The output sheets of the machines in the story.
+/// The output sheets of the alternators in the story, as a test bench would print them.
 fn sheets() -> Vec<DemoFile> {
     let sheet = |file: &str, what: &str, points: &[(f64, f64)]| {
         let mut text = format!(
-            "{MARK}\n# {what}, cold: output at a test voltage of 13.5 V, 23 °C\n\
+            "{INVENTED}\n# {what}, cold: output at a test voltage of 13.5 V, 23 °C\n\
              alternator speed (rpm),output current (A)\n"
         );
         for (rpm, amps) in points {
@@ -209,17 +190,14 @@ fn sheets() -> Vec<DemoFile> {
     ]
 }
 
-/// Four decimals are finer than any instrument here, and easier to read.
+/// Rounds to four decimals, finer than any instrument here.
 fn round(value: &mut Value) {
     match value {
         Value::Array(items) => items.iter_mut().for_each(round),
         Value::Object(fields) => fields.values_mut().for_each(round),
         Value::Number(number) if number.is_f64() => {
-            if let Some(rounded) = number
-                .as_f64()
-                .map(|n| (n * 1e4).round() / 1e4)
-                .and_then(serde_json::Number::from_f64)
-            {
+            let rounded = number.as_f64().map(|n| (n * 1e4).round() / 1e4);
+            if let Some(rounded) = rounded.and_then(serde_json::Number::from_f64) {
                 *number = rounded;
             }
         }
@@ -232,16 +210,16 @@ fn readme(logs: &[LogTruth]) -> String {
         "# Sample logs\n\n\
          Everything here is invented: no real car, owner or workshop. `stiffbus demo` simulates\n\
          these logs from a model of battery, alternator, loads and cables, with fixed seeds, and\n\
-         writes the same bytes each time. They tell the story of the blue coupe, an owner-built\n\
+         writes the same bytes each time. They are about the blue coupe, an owner-built\n\
          car whose old 70 A alternator could not carry its fan, air conditioning and blower.\n\n\
-         `truth.json` holds what really happened in each: the verdict called for, the findings\n\
+         `truth.json` holds what really happened in each: the expected verdict, the findings\n\
          that must be raised, the setpoint, the rest voltage, every load step, the engine\n\
-         speed at which each set of loads is carried, and what the alternator had to give.\n\n\
-         `sheets/old-70a.csv` is the old alternator's output sheet, as invented as the rest: hold\n\
-         `output-sweep.csv` against it with `--alternator-curve sample-logs/sheets/old-70a.csv`.\n\n\
-         `dyno-day/` is a day on the rollers: eight logs, one of them broken, one of a guest's\n\
+         speed at which each set of loads is carried, and what the alternator could deliver.\n\n\
+         `sheets/old-70a.csv` is the old alternator's output sheet, also invented: compare\n\
+         `output-sweep.csv` with it by `--alternator-curve sample-logs/sheets/old-70a.csv`.\n\n\
+         `dyno-day/` is a day on the dyno: eight logs, one of them broken, one of another\n\
          car. `stiffbus review sample-logs/dyno-day` makes one page of it.\n\n\
-         | log | story | verdict called for |\n|---|---|---|\n",
+         | log | story | expected verdict |\n|---|---|---|\n",
     );
     for log in logs {
         let verdict = log.verdict.map_or("none: it cannot be read", VerdictWord::words);

@@ -1,9 +1,7 @@
-//! A folder beside what is to be written, and what becomes of it when its run is
-//! killed.
+//! A temporary folder beside the target, and its cleanup if a run was killed.
 //!
-//! A run holds a lock on its folder for as long as it lives, and the system lets go
-//! of the lock of a run that died. So the next run that writes there can tell what
-//! was left over, and clears it away.
+//! A run holds a lock on its folder. The system releases the lock if the run is killed, so that the
+//! next run recognizes the folder as a leftover and removes it.
 
 use std::fs::{self, File};
 use std::io;
@@ -15,16 +13,16 @@ use super::folder_of;
 
 const PREFIX: &str = ".stiffbus-aside-";
 
-/// What is written here appears in its place by one rename.
+/// What is written here is moved to its place by one rename.
 pub struct Aside {
     folder: TempDir,
-    /// Held, never read.
+    /// Held, not read.
     _lock: Option<File>,
 }
 
 impl Aside {
-    /// Beside `path`, so that a rename to it stays on one disk. Clears away what
-    /// killed runs left there, as far as it is no more than half-written.
+    /// Beside `path`, so that a rename stays on one disk. Removes leftovers of killed runs there,
+    /// if they contain only incomplete output.
     pub fn beside(path: &Path) -> io::Result<Aside> {
         let home = folder_of(path);
         for leftover in leftovers(home) {
@@ -35,7 +33,7 @@ impl Aside {
         loop {
             let folder = tempfile::Builder::new().prefix(PREFIX).tempdir_in(home)?;
             let lock = lock(folder.path());
-            // Between making and locking, another run may have taken it for a leftover.
+            // Another run may have removed it before it was locked.
             if folder.path().is_dir() {
                 return Ok(Aside { folder, _lock: lock });
             }
@@ -46,28 +44,28 @@ impl Aside {
         self.folder.path()
     }
 
-    /// Where the new is written.
+    /// Path of the new output.
     pub fn fresh(&self) -> PathBuf {
         self.path().join("new")
     }
 
-    /// Where the old steps aside to: what lies here is not ours alone to remove.
+    /// Path of the old output, which must not be lost.
     pub fn stood_aside(&self) -> PathBuf {
         self.path().join("old")
     }
 
-    /// Says for which folder beside it this one is, should its run not live to tell.
+    /// Records for which folder beside it this one is, in case the run is killed.
     pub fn is_for(&self, name: &str) -> io::Result<()> {
         fs::write(self.path().join("for"), name)
     }
 
-    /// What stood aside may go. Said by one rename, for its removal takes many steps,
-    /// and a run may be killed between them.
+    /// Marks the old output as no longer needed. This is one rename, because removing it takes many
+    /// steps, between which the run may be killed.
     pub fn spend(&self) -> io::Result<()> {
         spend(self.path())
     }
 
-    /// Leaves the folder to a person, under a name that no run takes for a leftover.
+    /// Keeps the folder, under a name that is not recognized as a leftover.
     pub fn keep(self) -> PathBuf {
         let kept = self.folder.keep();
         let name = kept.file_name().unwrap_or_default().to_string_lossy().into_owned();
@@ -86,15 +84,15 @@ fn lock(folder: &Path) -> Option<File> {
     Some(file)
 }
 
-/// What a run that was killed left behind.
+/// A folder left by a run that was killed.
 pub struct Leftover {
     path: PathBuf,
-    /// So that no other run clears it at the same time.
+    /// Prevents other runs from removing it at the same time.
     _lock: File,
 }
 
-/// Every leftover in `home`. A run whose lock is held lives; where a lock cannot be
-/// had (not every system locks a folder), nobody knows, and nothing is a leftover.
+/// Every leftover in `home`. If a folder is locked, its run is alive. If folders cannot be locked
+/// on this system, none is treated as a leftover.
 pub fn leftovers(home: &Path) -> Vec<Leftover> {
     let Ok(entries) = fs::read_dir(home) else { return Vec::new() };
     let leftover = |entry: fs::DirEntry| -> Option<Leftover> {
@@ -115,7 +113,7 @@ impl Leftover {
         self.path.join("old")
     }
 
-    /// The folder it is for: a plain name beside it, or nobody knows.
+    /// The folder it is for, if recorded as a plain name beside it.
     pub fn is_for(&self) -> Option<PathBuf> {
         let name = fs::read_to_string(self.path.join("for")).ok()?;
         let plain = Path::new(&name).file_name().is_some_and(|file| file == name.as_str());
@@ -126,13 +124,13 @@ impl Leftover {
         if self.stood_aside().exists() && spend(&self.path).is_err() {
             return;
         }
-        // What cannot be removed does no harm where it lies, and is tried again.
+        // If it cannot be removed now, a later run tries again.
         let _ = fs::remove_dir_all(&self.path);
     }
 }
 
-/// Puts the folder `fresh` where `standing` is and `standing` where `fresh` was, in
-/// one step: no moment has neither. `Unsupported` where the system cannot.
+/// Exchanges two folders in one step, so that both names always exist. `Unsupported` if the system
+/// cannot do that.
 #[cfg(any(target_os = "linux", target_os = "android", target_vendor = "apple"))]
 pub fn exchange(fresh: &Path, standing: &Path) -> io::Result<()> {
     use rustix::fs::{CWD, RenameFlags, renameat_with};
@@ -158,7 +156,7 @@ mod tests {
         let target = home.path().join("report");
         let living = Aside::beside(&target).expect("a folder aside");
         assert!(living.path().is_dir());
-        // As a killed run leaves it: the folder, and nobody who holds its lock.
+        // As a killed run leaves it: the folder without a lock.
         let dead = home.path().join(format!("{PREFIX}dead"));
         fs::create_dir(&dead).expect("a folder");
         fs::write(dead.join("new"), "half").expect("a file");

@@ -1,4 +1,4 @@
-//! What was left out and why: nothing is dropped that is not counted here.
+//! Account of everything that was left out of a log, and why.
 
 use super::error::clip;
 use crate::log::{BadCell, Skipped};
@@ -11,7 +11,7 @@ pub const TOO_FEW_CELLS: &str = "ragged row: too few cells";
 pub const TRUNCATED: &str = "truncated last row";
 pub const NO_TIME: &str = "time not readable";
 pub const NO_VOLTAGE: &str = "no voltage in this row";
-pub const NOT_READ_ANEW: &str = "voltage repeated from an earlier row, not measured anew";
+pub const NOT_MEASURED_AGAIN: &str = "voltage repeated from an earlier row, not measured again";
 pub const SUPPLY_OFF: &str = "logger supply off (0 V)";
 pub const STEPS_BACK: &str = "time steps back";
 pub const JUMPS_AHEAD: &str = "time jumps ahead and returns";
@@ -19,11 +19,13 @@ pub const REPEATED_TIME: &str = "repeated time";
 pub const PAUSED: &str = "before or after a pause of more than a day";
 pub const RESTARTED: &str = "in a shorter stretch of a clock that restarts";
 
-/// Bad cells that are listed one by one.
+/// At most this many bad cells are listed individually.
 const LISTED: usize = 20;
 
 #[derive(Debug, Clone, Default)]
 pub struct Account {
+    /// Choices that the user may want to override, one text each.
+    pub notices: Vec<String>,
     pub skipped: Vec<Skipped>,
     pub bad_cells: usize,
     pub bad_cells_first: Vec<BadCell>,
@@ -56,7 +58,7 @@ impl Account {
         }
     }
 
-    /// `; skipped: 3 × blank row (first at line 7), …`, empty where nothing was.
+    /// `; skipped: 3 × blank row (first at line 7), …`; empty if no row was skipped.
     pub fn sentence(&self) -> String {
         if self.skipped.is_empty() {
             return String::new();

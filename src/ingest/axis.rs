@@ -1,17 +1,21 @@
-//! From raw stamps to a time that starts at 0 and strictly rises.
+//! Turns raw time stamps into seconds that start at 0 and strictly increase.
 
 use super::account::{self, Account};
-use super::table::Lines;
+use super::rank::{median, steps};
+use super::supply;
+use super::table::{Body, Lines};
+use crate::format::plural;
+use crate::log::Role;
 use crate::parallel::{LEAST_VALUES, shared_mut};
 use crate::stats::find_indices;
 use crate::stats::rounding::nearest;
 
-/// Which rows of the body stay.
+/// Which rows of the table are kept.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Rows {
-    /// Every one of so many.
+    /// All rows; their number.
     All(usize),
-    /// These, in order.
+    /// Only these rows, in order.
     Listed(Vec<usize>),
 }
 
@@ -23,14 +27,7 @@ impl Rows {
         }
     }
 
-    pub fn first(&self) -> Option<usize> {
-        match self {
-            Rows::All(count) => (*count > 0).then_some(0),
-            Rows::Listed(rows) => rows.first().copied(),
-        }
-    }
-
-    /// How many stay of those before `row`.
+    /// How many of the rows before `row` are kept.
     pub fn before(&self, row: usize) -> usize {
         match self {
             Rows::All(count) => row.min(*count),
@@ -46,48 +43,63 @@ impl Rows {
     }
 }
 
-/// Rows that stay, in order, and their seconds from the first.
+/// Kept rows in order, and their time in seconds from the first.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Axis {
     pub rows: Rows,
     pub time_s: Vec<f64>,
-    /// From the first stamp of the file to that of the first row that stays.
+    /// Seconds from the first stamp in the file to the first kept row.
     pub late_s: f64,
-    pub notices: Vec<String>,
 }
 
-/// A clock that falls by nearly its whole period passed midnight (or the full hour).
-pub fn unwrap(time: &mut [f64], period_s: f64) -> usize {
-    let mut carried = 0.0;
-    let mut last = f64::NAN;
-    let mut wraps = 0usize;
-    let near = (period_s / 60.0).max(60.0);
-    for value in time.iter_mut().filter(|value| value.is_finite()) {
-        let raw = *value;
-        if last > period_s - near && raw < near && raw >= 0.0 && last <= period_s + 1.0 {
-            carried += period_s;
-            wraps += 1;
-        }
-        last = raw;
-        *value = raw + carried;
-    }
-    wraps
-}
-
-/// Beyond so many seconds from the first stamp (30,000 years) a stamp is none, and
-/// what is reckoned with it is lost to rounding.
+/// A time stamp further than this from the first one (30,000 years) is invalid: computing with
+/// it would lose all precision.
 const FURTHEST_S: f64 = 1e12;
-/// What lies further apart is not one recording.
+/// Rows further apart than this are separate recordings.
 const LONGEST_PAUSE_S: f64 = 86_400.0;
 
-/// Rows ahead in which a stepped-back clock may catch up before it counts as set back.
+/// A clock that steps back counts as set back unless it catches up within this many rows.
 const CATCH_UP_ROWS: usize = 10;
 
-/// `rows` are indices into `time`, the rows with a voltage.
-pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -> Axis {
-    let mut notices = Vec::new();
+/// Time axis of the rows that hold a bus voltage. `polled` lists the rows in which the voltage
+/// was measured, if not all are.
+pub fn of(body: &mut Body, bus: Role, polled: Option<Vec<usize>>, account: &mut Account) -> Axis {
+    let time = std::mem::take(&mut body.time);
+    let (bus_v, gaps) =
+        body.channel(bus).map_or((&[][..], false), |bus| (bus.values.as_slice(), bus.extent.gaps));
+    let unpowered = supply::unpowered(&time, bus_v, body.values(Role::EngineRpm));
+    if polled.is_none() && !gaps && unpowered.is_empty() {
+        return clean(time, Rows::All(bus_v.len()), &body.lines, account);
+    }
+    for span in &unpowered {
+        account.skip(account::SUPPLY_OFF, span.len(), body.lines.of(span.start));
+    }
+    let is_on = |row: &usize| {
+        let next = unpowered.partition_point(|span| span.end <= *row);
+        unpowered.get(next).is_none_or(|span| !span.contains(row))
+    };
+    let powered: Vec<usize> = match polled {
+        Some(rows) => {
+            let first = (0..).zip(&rows).position(|(k, row)| k != *row).unwrap_or(rows.len());
+            let off: usize = unpowered.iter().map(|span| span.len()).sum();
+            let powered: Vec<usize> = rows.into_iter().filter(is_on).collect();
+            let repeated = (bus_v.len() - off).saturating_sub(powered.len());
+            account.skip(account::NOT_MEASURED_AGAIN, repeated, body.lines.of(first));
+            powered
+        }
+        None => (0..bus_v.len()).filter(is_on).collect(),
+    };
+    let is_known = |row: &usize| bus_v.get(*row).is_some_and(|v| !v.is_nan());
+    let (known, lost): (Vec<usize>, Vec<usize>) = powered.into_iter().partition(is_known);
+    let first = lost.iter().map(|row| body.lines.of(*row)).min().unwrap_or(0);
+    account.skip(account::NO_VOLTAGE, lost.len(), first);
+    clean(time, Rows::Listed(known), &body.lines, account)
+}
+
+/// `rows` are indices into `time`: the rows with a voltage.
+fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Account) -> Axis {
     if rows == Rows::All(time.len()) && is_straight(&mut time) {
-        return Axis { rows, time_s: time, late_s: 0.0, notices };
+        return Axis { rows, time_s: time, late_s: 0.0 };
     }
     let rows = rows.into_listed();
     let at = |row: usize| time.get(row).copied().unwrap_or(f64::NAN);
@@ -101,41 +113,30 @@ pub fn clean(mut time: Vec<f64>, rows: Rows, lines: &Lines, account: &mut Accoun
             account.skip(account::NO_TIME, 1, lines.of(row));
         }
     }
-    let (timed, standing) = space_standing(timed, lines, &mut notices);
+    let (timed, stopped_rows) = space_stopped_counter(timed, lines, account);
     let step_s = median_step(&timed);
     let timed = drop_jumps_ahead(timed, step_s, lines, account);
-    let stretches = part(timed, step_s, lines, account, &mut notices);
-    let longest =
-        stretches.iter().enumerate().rev().max_by_key(|(_, s)| s.len()).map_or(0, |(i, _)| i);
-    let parts = stretches.len();
-    let mut kept = Vec::new();
-    for (index, stretch) in stretches.into_iter().enumerate() {
-        if index == longest {
-            kept = stretch;
-        } else if let Some(&(row, _)) = stretch.first() {
-            account.skip(account::RESTARTED, stretch.len(), lines.of(row));
-        }
-    }
-    if parts > 1 {
-        let from = kept.first().map_or(0, |&(row, _)| lines.of(row));
-        notices.push(format!(
-            "the clock restarts {} time{}; the longest stretch is kept ({} rows from line {from})",
-            parts - 1,
-            if parts == 2 { "" } else { "s" },
-            kept.len()
+    let stretches = split_restarts(timed, step_s, lines, account);
+    let restarts = stretches.len() - 1;
+    let kept = keep_longest(stretches, account::RESTARTED, lines, account);
+    if restarts > 0 {
+        account.notices.push(format!(
+            "the clock restarts {}; {}",
+            plural(restarts, "time", "times"),
+            longest_kept(&kept, lines)
         ));
     }
-    let kept = between_pauses(kept, lines, account, &mut notices);
-    let kept = settle_repeats(kept, standing, lines, account, &mut notices);
-    let start = kept.first().map_or(0.0, |&(_, t)| t);
-    let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start)).unzip();
+    let kept = between_pauses(kept, lines, account);
+    let kept = spread_repeats(kept, stopped_rows, lines, account);
+    let (first_row, start_s) = kept.first().copied().unwrap_or_default();
+    let late_s = if kept.is_empty() { 0.0 } else { at(first_row) - first };
+    let (rows, time_s) = kept.into_iter().map(|(row, t)| (row, t - start_s)).unzip();
     let rows = Rows::Listed(rows);
-    let late_s = rows.first().map_or(0.0, |row| at(row) - first);
-    Axis { rows, time_s, late_s, notices }
+    Axis { rows, time_s, late_s }
 }
 
-/// Seconds from the first stamp, and whether there is nothing to clean: every stamp is one,
-/// and later than the one before.
+/// Converts `time` to seconds from the first stamp. Returns whether every stamp is valid and
+/// later than the one before, so that nothing has to be cleaned.
 fn is_straight(time: &mut [f64]) -> bool {
     let Some(first) = time.first().copied().filter(|t| t.is_finite()) else { return false };
     if first != 0.0 {
@@ -148,15 +149,14 @@ fn is_straight(time: &mut [f64]) -> bool {
     within && find_indices::of_neighbours(time, |a, b| !rises(a, b)).is_empty()
 }
 
-/// Drops the dust of binary fractions: no logger stamps finer.
+/// Rounds to nanoseconds, finer than any logger, to remove binary rounding errors.
 pub fn to_nanoseconds(t: f64) -> f64 {
     let rounded = nearest(t * 1e9) / 1e9;
     if rounded.is_finite() { rounded } else { t }
 }
 
 fn median_step(timed: &[(usize, f64)]) -> f64 {
-    let mut steps: Vec<f64> = timed.windows(2).map(gap).filter(|step| *step > 0.0).collect();
-    median(&mut steps).unwrap_or(0.0)
+    median(timed.windows(2).map(gap).filter(|step| *step > 0.0)).unwrap_or(0.0)
 }
 
 fn gap(pair: &[(usize, f64)]) -> f64 {
@@ -166,52 +166,41 @@ fn gap(pair: &[(usize, f64)]) -> f64 {
     }
 }
 
-/// The middle value, or the upper of two; reorders `values`.
-pub fn median(values: &mut [f64]) -> Option<f64> {
-    let last = values.len().checked_sub(1)?;
-    Some(*values.select_nth_unstable_by(last.div_ceil(2), f64::total_cmp).1)
-}
+/// A stamp repeated this many times more often than usual means that the counter is stopped.
+const TIMES_USUAL: usize = 2;
 
-/// Rows under one stamp beyond this many times the usual number: the counter stands.
-const STANDING: usize = 2;
-
-/// A run-time counter stands at its first value until the engine runs, and again when it
-/// has stopped. Rows while it stands are spaced at its later rate, and what follows a
-/// second start is carried on. Also returns how many rows were spaced so.
-fn space_standing(
+/// A run-time counter repeats its first value until the engine runs, and its last value once it
+/// has stopped. Rows with a stopped counter get times at its later rate, and a second start
+/// continues the log. Also returns how many rows had a stopped counter.
+fn space_stopped_counter(
     timed: Vec<(usize, f64)>,
     lines: &Lines,
-    notices: &mut Vec<String>,
+    account: &mut Account,
 ) -> (Vec<(usize, f64)>, usize) {
     let runs: Vec<&[(usize, f64)]> = timed.chunk_by(|a, b| a.1 == b.1).collect();
-    let stamp = |run: &[(usize, f64)]| run.first().map_or(0.0, |first| first.1);
-    let mut lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
-    let mut widths: Vec<f64> = runs
-        .windows(2)
-        .filter_map(|pair| Some(stamp(pair.get(1)?) - stamp(pair.first()?)))
-        .filter(|width| *width > 0.0)
-        .collect();
-    // Mean over whole rounds: a stamp of two seconds may stand over three rows or four.
-    let middle = |values: &mut Vec<f64>| -> Option<f64> {
-        let usual = median(values)?;
+    let lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
+    let mut widths_s = widths_s(&runs);
+    widths_s.retain(|width_s| *width_s > 0.0);
+    // The mean, because a stamp of two seconds may cover three or four rows.
+    let middle = |values: &[f64]| -> Option<f64> {
+        let usual = median(values.iter().copied())?;
         let near: Vec<f64> =
             values.iter().copied().filter(|v| (0.5 * usual..=1.5 * usual).contains(v)).collect();
         Some(near.iter().sum::<f64>() / near.len() as f64)
     };
-    let (Some(usual_length), Some(usual_width_s)) = (middle(&mut lengths), middle(&mut widths))
-    else {
+    let (Some(usual_length), Some(usual_width_s)) = (middle(&lengths), middle(&widths_s)) else {
         return (timed, 0);
     };
     let each_s = usual_width_s / usual_length;
     let origin = runs.first().map_or(0.0, |run| stamp(run));
     let last_run = runs.len().saturating_sub(1);
     let stands = |index: usize, run: &[(usize, f64)], falls: bool| {
-        let long = run.len() as f64 > STANDING as f64 * usual_length.ceil();
-        let begins_anew = falls && stamp(run) <= origin && run.len() as f64 > usual_length;
-        begins_anew || long && (index == 0 || index == last_run)
+        let long = run.len() as f64 > TIMES_USUAL as f64 * usual_length.ceil();
+        let starts_again = falls && stamp(run) <= origin && run.len() as f64 > usual_length;
+        starts_again || long && (index == 0 || index == last_run)
     };
     let mut spaced: Vec<(usize, f64)> = Vec::with_capacity(timed.len());
-    let (mut shift_s, mut standing, mut restarts) = (0.0, 0usize, 0usize);
+    let (mut shift_s, mut stopped_rows, mut restarts) = (0.0, 0usize, 0usize);
     let mut first_line = None;
     let mut before_s = f64::NEG_INFINITY;
     for (index, run) in runs.iter().enumerate() {
@@ -223,7 +212,7 @@ fn space_standing(
             continue;
         }
         let from_s = match spaced.last() {
-            // The log begins so long before the counter does.
+            // The log begins before the counter starts.
             None => raw_s - each_s * (run.len() as f64 - usual_length).round(),
             Some(_) if falls => {
                 restarts += 1;
@@ -234,24 +223,24 @@ fn space_standing(
             Some(_) => raw_s + shift_s,
         };
         first_line = first_line.or(run.first().map(|first| lines.of(first.0)));
-        standing += run.len();
+        stopped_rows += run.len();
         spaced
             .extend(run.iter().enumerate().map(|(k, &(row, _))| (row, from_s + each_s * k as f64)));
     }
     if let Some(line) = first_line {
         let again = match restarts {
             0 => String::new(),
-            1 => ", and begins anew once; the log is carried on there".to_owned(),
-            times => format!(", and begins anew {times} times; the log is carried on there"),
+            1 => ", and it restarts once; the log is continued there".to_owned(),
+            times => format!(", and it restarts {times} times; the log is continued there"),
         };
-        notices.push(format!(
-            "the clock stands still for {standing} rows (first at line {line}), as a run-time counter does while the engine is off{again}. Those rows are spaced by {each_s:.2} s, its later rate"
+        account.notices.push(format!(
+            "the clock is stopped for {stopped_rows} rows (first at line {line}), like a run-time counter while the engine is off{again}. Those rows are spaced by {each_s:.2} s, its later rate"
         ));
     }
-    (spaced, standing)
+    (spaced, stopped_rows)
 }
 
-/// One stamp far ahead of both its neighbours is wrong itself, not the rows after it.
+/// A single stamp far ahead of both neighbors is wrong; the rows after it are right.
 fn drop_jumps_ahead(
     timed: Vec<(usize, f64)>,
     step_s: f64,
@@ -268,30 +257,24 @@ fn drop_jumps_ahead(
         }
         _ => false,
     };
-    let jumps: Vec<usize> = (0..timed.len()).filter(|&i| is_jump(i)).collect();
-    if jumps.is_empty() {
-        return timed;
-    }
-    let mut next = jumps.into_iter().peekable();
-    let mut kept = Vec::with_capacity(timed.len());
-    for (i, pair) in timed.into_iter().enumerate() {
-        if next.peek() == Some(&i) {
-            next.next();
-            account.skip(account::JUMPS_AHEAD, 1, lines.of(pair.0));
-        } else {
-            kept.push(pair);
-        }
-    }
+    let jumps: Vec<bool> = (0..timed.len()).map(is_jump).collect();
+    let mut kept = timed;
+    let mut jumps = jumps.into_iter();
+    kept.retain(|&(row, _)| {
+        let jumps = jumps.next().unwrap_or(false);
+        account.skip(account::JUMPS_AHEAD, usize::from(jumps), lines.of(row));
+        !jumps
+    });
     kept
 }
 
-/// Parts the rows where the clock restarts; drops short steps back; joins on where it was set back.
-fn part(
+/// Splits the rows where the clock restarts, drops short steps back, and continues the log where
+/// the clock was set back.
+fn split_restarts(
     timed: Vec<(usize, f64)>,
     step_s: f64,
     lines: &Lines,
     account: &mut Account,
-    notices: &mut Vec<String>,
 ) -> Vec<Vec<(usize, f64)>> {
     let mut stretches: Vec<Vec<(usize, f64)>> = Vec::new();
     let mut current: Vec<(usize, f64)> = Vec::with_capacity(timed.len());
@@ -335,9 +318,9 @@ fn part(
         }
     }
     if set_back > 0 {
-        notices.push(format!(
-            "the clock was set back {set_back} time{} by {set_back_s:.1} s in all, first at line {first_set_back}; the log is carried on there",
-            if set_back == 1 { "" } else { "s" }
+        account.notices.push(format!(
+            "the clock was set back {} by {set_back_s:.1} s in all, first at line {first_set_back}; the log is continued there",
+            plural(set_back, "time", "times")
         ));
     }
     stretches.push(current);
@@ -349,40 +332,58 @@ fn between_pauses(
     kept: Vec<(usize, f64)>,
     lines: &Lines,
     account: &mut Account,
-    notices: &mut Vec<String>,
 ) -> Vec<(usize, f64)> {
-    let runs: Vec<_> = kept.chunk_by(|a, b| b.1 - a.1 <= LONGEST_PAUSE_S).collect();
+    let runs = kept.chunk_by(|a, b| b.1 - a.1 <= LONGEST_PAUSE_S);
+    let runs: Vec<Vec<(usize, f64)>> = runs.map(<[_]>::to_vec).collect();
     if runs.len() < 2 {
         return kept;
     }
-    let longest = runs.iter().rev().max_by_key(|run| run.len()).copied().unwrap_or(&[]);
-    for run in runs.iter().filter(|run| !std::ptr::eq(**run, longest)) {
-        account.skip(account::PAUSED, run.len(), run.first().map_or(0, |&(row, _)| lines.of(row)));
-    }
-    notices.push(format!(
-        "the log pauses for more than a day {} time{}; the longest stretch is kept ({} rows from line {})",
-        runs.len() - 1,
-        if runs.len() == 2 { "" } else { "s" },
-        longest.len(),
-        longest.first().map_or(0, |&(row, _)| lines.of(row))
+    let pauses = runs.len() - 1;
+    let kept = keep_longest(runs, account::PAUSED, lines, account);
+    account.notices.push(format!(
+        "the log pauses for more than a day {}; {}",
+        plural(pauses, "time", "times"),
+        longest_kept(&kept, lines)
     ));
-    longest.to_vec()
+    kept
 }
 
-/// Many rows under one stamp: the clock is coarser than the sampling, so they are
-/// spread over the stamp's time. A few: the later ones are dropped.
-fn settle_repeats(
-    kept: Vec<(usize, f64)>,
-    standing: usize,
+/// Keeps the longest stretch (the first, if equal) and skips the rows of the others.
+fn keep_longest(
+    mut stretches: Vec<Vec<(usize, f64)>>,
+    reason: &str,
     lines: &Lines,
     account: &mut Account,
-    notices: &mut Vec<String>,
+) -> Vec<(usize, f64)> {
+    let by_length = stretches.iter().enumerate().rev().max_by_key(|(_, stretch)| stretch.len());
+    let longest = by_length.map_or(0, |(index, _)| index);
+    let kept = stretches.get_mut(longest).map(std::mem::take).unwrap_or_default();
+    for stretch in stretches {
+        if let Some(&(row, _)) = stretch.first() {
+            account.skip(reason, stretch.len(), lines.of(row));
+        }
+    }
+    kept
+}
+
+fn longest_kept(kept: &[(usize, f64)], lines: &Lines) -> String {
+    let line = kept.first().map_or(0, |&(row, _)| lines.of(row));
+    format!("the longest stretch is kept ({} rows from line {line})", kept.len())
+}
+
+/// If many rows share a time stamp, the clock is coarser than the sampling: the rows are spread
+/// over the duration of the stamp. If only a few do, the repeated ones are dropped.
+fn spread_repeats(
+    kept: Vec<(usize, f64)>,
+    stopped_rows: usize,
+    lines: &Lines,
+    account: &mut Account,
 ) -> Vec<(usize, f64)> {
     let repeats = kept.windows(2).filter(|p| gap(p) == 0.0).count();
     if repeats == 0 {
         return kept;
     }
-    if repeats * 5 < kept.len().saturating_sub(standing) || repeats + 1 == kept.len() {
+    if repeats * 5 < kept.len().saturating_sub(stopped_rows) || repeats + 1 == kept.len() {
         let mut last = f64::NAN;
         return kept
             .into_iter()
@@ -397,32 +398,36 @@ fn settle_repeats(
             .collect();
     }
     let runs: Vec<&[(usize, f64)]> = kept.chunk_by(|a, b| a.1 == b.1).collect();
-    let mut lengths: Vec<f64> = runs.iter().map(|run| run.len() as f64).collect();
-    let mut widths: Vec<f64> = runs
-        .windows(2)
-        .filter_map(|pair| match pair {
-            [a, b] => Some(b.first()?.1 - a.first()?.1),
-            _ => None,
-        })
-        .collect();
-    let usual_length = median(&mut lengths).unwrap_or(1.0).max(1.0);
-    let usual_width_s = median(&mut widths).unwrap_or(0.0);
+    let usual_length = median(runs.iter().map(|run| run.len() as f64)).unwrap_or(1.0).max(1.0);
+    let usual_width_s = median(widths_s(&runs)).unwrap_or(0.0);
     let mut spread = Vec::with_capacity(kept.len());
     for (index, run) in runs.iter().enumerate() {
-        let stamp = run.first().map_or(0.0, |first| first.1);
-        let next = runs.get(index + 1).and_then(|run| run.first()).map(|first| first.1);
-        let width_s = next.map_or(usual_width_s, |next| (next - stamp).min(1.5 * usual_width_s));
+        let stamp_s = stamp(run);
+        let next = runs.get(index + 1).map(|run| stamp(run));
+        let width_s = next.map_or(usual_width_s, |next| (next - stamp_s).min(1.5 * usual_width_s));
         let length = run.len() as f64;
         let partial = length < usual_length && (index == 0 || next.is_none());
         let each_s = if partial { width_s / usual_length } else { width_s / length };
-        // The log begins in the middle of the first stamp and ends in the middle of the last.
-        let first_s = if partial && index == 0 { stamp + width_s - each_s * length } else { stamp };
+        // The log begins in the middle of its first stamp and ends in the middle of its last.
+        let first_s =
+            if partial && index == 0 { stamp_s + width_s - each_s * length } else { stamp_s };
         spread.extend(
             run.iter().enumerate().map(|(j, &(row, _))| (row, first_s + each_s * j as f64)),
         );
     }
-    notices.push(format!(
+    account.notices.push(format!(
         "about {usual_length:.0} rows share each time stamp of {usual_width_s:.3} s; they are spread evenly over it"
     ));
     spread
+}
+
+/// The time stamp that all rows of a run share.
+fn stamp(run: &[(usize, f64)]) -> f64 {
+    run.first().map_or(0.0, |first| first.1)
+}
+
+/// Seconds from the stamp of each run to the next.
+fn widths_s(runs: &[&[(usize, f64)]]) -> Vec<f64> {
+    let stamps: Vec<f64> = runs.iter().map(|run| stamp(run)).collect();
+    steps(&stamps).collect()
 }

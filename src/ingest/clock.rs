@@ -1,36 +1,34 @@
-//! Which column is the clock, and how to read it as seconds.
+//! Chooses the column that is the clock, and how to read it as seconds.
 //!
-//! Chosen by behavior: every numeric or time-like column is a candidate, and the one that
-//! runs most like a clock is taken ([`behavior`]). Names only break ties. How a number
-//! counts (seconds, milliseconds, …) is settled in [`scale`].
+//! Every numeric or time-like column is a candidate. The one that behaves most like a clock is
+//! chosen ([`behavior`]); names only break ties. The unit of a numeric clock is determined in
+//! [`scale`].
 
 mod behavior;
 pub mod packed;
 mod scale;
 mod wrap;
 
-use std::path::Path;
-
 use chrono::{DateTime, NaiveDateTime};
 
-use super::error::{IngestError, clip, list};
+use super::error::{Problem, clip, list};
 use super::header::Heading;
 use super::named::edit_distance;
 use super::profile::{Facts, Words};
-use super::stamp::{DateOrder, StampFormat, TwoFields};
-use super::vocabulary as say;
+use super::stamp::{DateOrder, Stamp, StampFormat, TwoFields};
+use super::vocabulary as vocab;
 use crate::log::{ClockCandidate, Role};
 use behavior::Behavior;
 
-pub use wrap::unwrap;
+pub use wrap::{unwrap_counter, unwrap_time_of_day};
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Epoch {
-    /// Counts from some start of its own.
+    /// Counts from an arbitrary start.
     None,
     /// Counts from 1970.
     Unix,
-    /// Days from the last day but one of 1899, as spreadsheets count.
+    /// Days since 1899-12-30, as in spreadsheets.
     Spreadsheet,
 }
 
@@ -62,13 +60,13 @@ pub enum Source {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Clock {
     pub source: Source,
-    /// As [`crate::log::Source::clock`] tells it.
+    /// The text of [`crate::log::Source::clock`].
     pub label: &'static str,
-    /// After so many seconds a time of day begins again.
+    /// Seconds after which a time of day starts again at 0.
     pub period_s: Option<f64>,
-    /// The rows stand newest first.
+    /// The newest row comes first.
     pub newest_first: bool,
-    /// The other columns that run like a clock.
+    /// Other columns that behave like a clock.
     pub candidates: Vec<ClockCandidate>,
     pub notices: Vec<String>,
 }
@@ -84,7 +82,7 @@ impl Clock {
         }
     }
 
-    /// Wall-clock time of a raw number or of seconds, where the clock knows the date.
+    /// Wall-clock time of a raw number, if the clock includes the date.
     pub fn wall(&self, raw: f64) -> Option<NaiveDateTime> {
         let Source::Numeric { seconds_per_unit, epoch, .. } = self.source else { return None };
         let since_1970_s = match epoch {
@@ -95,30 +93,29 @@ impl Clock {
         if !(0.0..1e11).contains(&since_1970_s) {
             return None;
         }
-        // A float of seconds since 1970 is sharp to about a microsecond.
+        // Seconds since 1970 as a float are exact to about a microsecond.
         DateTime::from_timestamp_micros((since_1970_s * 1e6).round() as i64)
             .map(|at| at.naive_utc())
     }
 }
 
-/// What is known of the file's columns when the clock is chosen.
+/// What is known of the columns when the clock is chosen.
 #[derive(Clone, Copy)]
 pub struct Columns<'a> {
-    pub path: &'a Path,
     pub headings: &'a [Heading],
     pub facts: &'a [Facts],
-    /// Roles that flags or `car.toml` give.
+    /// Roles given by flags or `car.toml`.
     pub forced: &'a [Option<Role>],
     pub has_header: bool,
     pub decimal: u8,
 }
 
-/// Picks the clock.
-pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, IngestError> {
-    let Columns { path, headings, facts, forced, .. } = columns;
+/// Chooses the clock.
+pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, Problem> {
+    let Columns { headings, facts, forced, .. } = columns;
     if let Some(hz) = sample_rate_hz {
         if !(hz.is_finite() && hz > 0.0) {
-            return Err(IngestError::BadSampleRate { path: path.to_path_buf(), rate: hz });
+            return Err(Problem::BadSampleRate { rate: hz });
         }
         return Ok(Clock::plain(Source::Rate { hz }, "sample rate given"));
     }
@@ -128,7 +125,7 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, In
     let column = match asked.as_slice() {
         [only] => *only,
         [first, second, ..] => {
-            // A date and a time.
+            // The first of the two may hold only the date.
             let dated = |i: usize| facts.get(i).is_some_and(is_date_only);
             if dated(*first) { *second } else { *first }
         }
@@ -141,7 +138,7 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, In
         return Err(no_time(columns));
     };
     let mut clock = if own.is_clock() {
-        text_clock(column, facts, forced, &asked, columns.decimal)
+        text_clock(column, own, columns, &asked)
     } else {
         numeric_clock(column, heading, own, &ranked, facts)
     };
@@ -149,7 +146,7 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, In
     clock.newest_first = chosen.is_some_and(|chosen| chosen.behavior.newest_first);
     if clock.newest_first {
         clock.notices.push(format!(
-            "the rows run backward by \"{}\": they are read newest last",
+            "the rows are in reverse order by \"{}\"; they are read oldest first",
             clip(&heading.name)
         ));
     }
@@ -160,11 +157,11 @@ pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, In
             && let Some(rival) = others().find(|rival| rival.score >= best.score - TIE)
             && let Some(seen) = disagreement(columns, &clock, best, rival)
         {
-            return Err(IngestError::TwoClocks { path: path.to_path_buf(), seen });
+            return Err(Problem::TwoClocks { seen });
         }
         if chosen.is_some_and(|chosen| !chosen.named) && !own.is_clock() {
             clock.notices.push(format!(
-                "\"{}\" is taken as the clock because it runs like one; its name does not say so. To overrule: --column time=NAME",
+                "\"{}\" is used as the clock because it behaves like one, although its name does not say so. To use another: --column time=NAME",
                 clip(&heading.name)
             ));
         }
@@ -191,36 +188,36 @@ impl Clock {
     }
 }
 
-/// A column that runs like a clock.
+/// A column that behaves like a clock.
 struct Candidate {
     column: usize,
     score: f64,
-    /// Its name or unit says time.
+    /// Its name or unit refers to time.
     named: bool,
     behavior: Behavior,
 }
 
-/// Candidates whose scores differ by no more are equally good.
+/// Candidates whose scores differ by no more than this are equally good.
 const TIE: f64 = 0.5;
-/// A clock that advances in fewer rows than this ticks too seldom to time them by.
-const SELDOM: f64 = 0.015;
-/// … and in as many as this it ticks every row or every few rows.
-const OFTEN: f64 = 0.1;
+/// A clock that advances in a smaller share of the rows is too coarse to time them.
+const LEAST_TICKS: f64 = 0.015;
+/// A clock that advances in a larger share of the rows ticks every row or every few rows.
+const FREQUENT_TICKS: f64 = 0.1;
 
-/// Names that say what else a column holds, whatever its values do.
-const OTHER_NAMES: [&[&str]; 9] = [
-    say::VOLTAGE,
-    say::CURRENT,
-    say::RPM,
-    say::SPEED,
-    say::COOLANT,
-    say::INTAKE,
-    say::AMBIENT,
-    say::CONSUMER,
-    say::RUNNING_TOTAL,
+/// Names of quantities other than time.
+const OTHER_NAMES: [&str; 9] = [
+    vocab::VOLTAGE,
+    vocab::CURRENT,
+    vocab::RPM,
+    vocab::SPEED,
+    vocab::COOLANT,
+    vocab::INTAKE,
+    vocab::AMBIENT,
+    vocab::CONSUMER,
+    vocab::RUNNING_TOTAL,
 ];
 
-/// "Tme" and "tiem" are one slip off; "tire" is a word of its own.
+/// "Tme" and "tiem" are misspellings of "time"; "tire" is another word.
 fn is_misspelled_time(words: &Words) -> bool {
     const SPELLINGS: [&str; 5] = ["time", "timestamp", "seconds", "millis", "elapsed"];
     let near = |token: &str| {
@@ -233,7 +230,7 @@ fn is_misspelled_time(words: &Words) -> bool {
     words.tokens().any(near)
 }
 
-/// The same letters, two neighbors of them the other way round.
+/// The same letters with two neighbors swapped.
 fn swapped(a: &str, b: &str) -> bool {
     let differ: Vec<(char, char)> = a.chars().zip(b.chars()).filter(|(x, y)| x != y).collect();
     a.len() == b.len() && matches!(differ.as_slice(), [(p, q), (r, s)] if p == s && q == r)
@@ -250,35 +247,37 @@ impl Candidate {
             return None;
         }
         let values: Vec<f64> = if stamped {
-            facts.stamps.iter().filter_map(|stamp| stamp.seconds()).collect()
+            facts.stamps.iter().map(Stamp::seconds).collect()
         } else {
             packed::unpacked(&facts.numbers).unwrap_or_else(|| facts.numbers.clone())
         };
-        // Blocks from further down the file show no row numbers.
+        // Only rows from the top of the file follow each other.
         let head = values.get(..facts.head.min(values.len())).unwrap_or(&values);
-        let spelled = words.has(say::TIME) && !words.has(&["temperat"]);
+        let spelled = words.has(vocab::TIME) && !words.has("temperat");
         let nearly = !spelled && is_misspelled_time(&words);
         let named = spelled || nearly || time_unit || stamped;
         let behavior = match Behavior::of(head) {
             Some(behavior) => behavior,
-            // A stuck text clock is still the clock, so that the error can say it is stuck.
+            // A text clock that never moves stays a candidate, so that the error can report it.
             None if named && head.len() > 1 => Behavior::stuck(head.len()),
             None => return None,
         };
-        // A text clock that jumps is still the clock; a number that does is something else.
-        let mostly_on = behavior.runs() || named && 4 * behavior.advances >= 3 * behavior.rows;
+        // A text clock that jumps is still the clock; a number that jumps is something else.
+        let mostly_on =
+            behavior.runs_forward() || named && 4 * behavior.advances >= 3 * behavior.rows;
         if !stamped && !mostly_on || behavior.newest_first && !named {
             return None;
         }
         let nameless = !columns.has_header
             || words.is_empty()
-            || words.has(say::GENERIC)
+            || words.has(vocab::GENERIC)
             || heading.raw.is_empty();
         if !named {
-            let counts = behavior.counts_rows || words.has(say::COUNTER);
+            let counts = behavior.counts_rows || words.has(vocab::COUNTER);
             let other = OTHER_NAMES.iter().any(|names| words.has(names));
-            let clocklike =
-                behavior.backward == 0 && behavior.is_straight() && behavior.ticks >= OFTEN;
+            let clocklike = behavior.backward == 0
+                && behavior.is_straight()
+                && behavior.ticks >= FREQUENT_TICKS;
             if counts || other || !clocklike || scale::outside_any_unit(&behavior, facts) {
                 return None;
             }
@@ -286,8 +285,8 @@ impl Candidate {
         let tick_score = match behavior.ticks {
             _ if behavior.advances == 0 => -12.0,
             ticks if ticks >= 0.5 => 4.0,
-            ticks if ticks >= OFTEN => 3.5,
-            ticks if ticks >= SELDOM => 0.0,
+            ticks if ticks >= FREQUENT_TICKS => 3.5,
+            ticks if ticks >= LEAST_TICKS => 0.0,
             _ => -9.0,
         };
         let score = tick_score
@@ -297,15 +296,15 @@ impl Candidate {
             + if time_unit { 1.5 } else { 0.0 }
             + if stamped { 1.0 } else { 0.0 }
             + if column == 0 && nameless { 1.0 } else { 0.0 }
-            - if words.has(say::COUNTER) && !stamped { 4.0 } else { 0.0 }
-            - if behavior.runs() { 0.0 } else { 4.0 };
+            - if words.has(vocab::COUNTER) && !stamped { 4.0 } else { 0.0 }
+            - if behavior.runs_forward() { 0.0 } else { 4.0 };
         Some(Candidate { column, score, named, behavior })
     }
 
     fn why(&self) -> String {
         let Behavior { ticks, bend, .. } = self.behavior;
         if self.behavior.advances == 0 {
-            return "stands still".to_owned();
+            return "does not change".to_owned();
         }
         format!(
             "advances in {:.3} of the rows, within {:.1} % of a straight line",
@@ -315,7 +314,7 @@ impl Candidate {
     }
 }
 
-/// Every column that could be the clock, the best first; of equals the leftmost.
+/// Every column that could be the clock, best first; of equals, the leftmost first.
 fn ranked(columns: Columns) -> Vec<Candidate> {
     let free = |i: &usize| columns.forced.get(*i).is_none_or(Option::is_none);
     let mut ranked: Vec<Candidate> = (0..columns.headings.len())
@@ -326,23 +325,23 @@ fn ranked(columns: Columns) -> Vec<Candidate> {
     ranked
 }
 
-fn no_time(columns: Columns) -> IngestError {
+fn no_time(columns: Columns) -> Problem {
     let names: Vec<String> = columns.headings.iter().map(|h| h.name.clone()).collect();
     let goes_back = columns.headings.iter().zip(columns.facts).find_map(|(heading, facts)| {
-        let named = Words::of(&heading.name).has(say::TIME) && facts.is_numeric();
+        let named = Words::of(&heading.name).has(vocab::TIME) && facts.is_numeric();
         let behavior = named.then(|| Behavior::of(&facts.numbers)).flatten()?;
         Some((clip(&heading.name), behavior.backward)).filter(|(_, backward)| *backward > 0)
     });
     let seen = match goes_back {
         Some((name, times)) => format!(
-            ". \"{name}\" goes back {times} times: sort the rows by it if they were shuffled"
+            ". \"{name}\" goes back {times} times. If the rows were shuffled, sort them by it"
         ),
         None => String::new(),
     };
-    IngestError::NoTime { path: columns.path.to_path_buf(), columns: list(&names), seen }
+    Problem::NoTime { columns: list(&names), seen }
 }
 
-/// What two equally good clocks say, where they disagree on how long the log lasts.
+/// Describes two equally good clocks that disagree on how long the log lasts.
 fn disagreement(
     columns: Columns,
     clock: &Clock,
@@ -411,48 +410,36 @@ fn numeric_clock(
     Clock { notices: scale.notices, ..Clock::plain(source, scale.label) }
 }
 
-fn text_clock(
-    column: usize,
-    facts: &[Facts],
-    roles: &[Option<Role>],
-    forced: &[usize],
-    decimal: u8,
-) -> Clock {
-    let Some(own) = facts.get(column) else {
-        return Clock::plain(Source::Rate { hz: 1.0 }, "");
+fn text_clock(column: usize, own: &Facts, columns: Columns, asked: &[usize]) -> Clock {
+    let is_free = |i: usize| {
+        i != column && (asked.contains(&i) || columns.forced.get(i).is_none_or(Option::is_none))
+    };
+    let mut others = columns.facts.iter().enumerate().filter(|(i, _)| is_free(*i));
+    let date = match is_time_only(own) {
+        true => others.find(|(_, facts)| is_date_only(facts)),
+        false => None,
     };
     let mut notices = Vec::new();
-    let date_column = is_time_only(own)
-        .then(|| {
-            (0..facts.len()).find(|&i| {
-                i != column
-                    && (forced.contains(&i) || roles.get(i).is_none_or(Option::is_none))
-                    && facts.get(i).is_some_and(is_date_only)
-            })
-        })
-        .flatten();
-    let dated = date_column.and_then(|i| facts.get(i)).unwrap_or(own);
-    let order = date_order(dated, decimal, &mut notices);
+    let order = date_order(date.map_or(own, |(_, dated)| dated), columns.decimal, &mut notices);
     let (two_fields, label, period_s) = clock_style(own);
     let format = StampFormat { order, two_fields };
-    let iso = own.stamps.first().is_some_and(|s| s.year_first);
-    match date_column {
-        Some(date) => {
+    let text = Source::Text { column, format };
+    let clock = match date {
+        Some((date, _)) => {
             let source = Source::DateAndTime { date, time: column, format };
-            Clock { notices, ..Clock::plain(source, "date and time in two columns") }
+            Clock::plain(source, "date and time in two columns")
         }
-        None if is_time_only(own) => {
-            let source = Source::Text { column, format };
-            Clock { period_s, notices, ..Clock::plain(source, label) }
+        None if is_time_only(own) => Clock { period_s, ..Clock::plain(text, label) },
+        None if own.stamps.first().is_some_and(|stamp| stamp.year_first) => {
+            Clock::plain(text, "ISO 8601")
         }
-        None => {
-            let label = if iso { "ISO 8601" } else { "date and time" };
-            Clock { notices, ..Clock::plain(Source::Text { column, format }, label) }
-        }
-    }
+        None => Clock::plain(text, "date and time"),
+    };
+    Clock { notices, ..clock }
 }
 
-/// Day or month first: a number above twelve tells, else the date that moves by days tells, else custom.
+/// Whether the day or the month comes first. A number above twelve decides; otherwise the part
+/// that changes within the log is the day; otherwise the decimal mark suggests the country.
 fn date_order(facts: &Facts, decimal: u8, notices: &mut Vec<String>) -> DateOrder {
     let pairs: Vec<(u32, u32)> = facts.stamps.iter().filter_map(|stamp| stamp.day_month).collect();
     if pairs.iter().any(|&(first, _)| first > 12) {
@@ -473,7 +460,7 @@ fn date_order(facts: &Facts, decimal: u8, notices: &mut Vec<String>) -> DateOrde
     if first != second {
         let word = if order == DateOrder::DayFirst { "day" } else { "month" };
         notices.push(format!(
-            "the dates do not show whether day or month comes first; the {word} is taken as first (this affects only the date of the log)"
+            "the dates do not show whether day or month comes first. The {word} is assumed to be first; this affects only the date of the log"
         ));
     }
     order
@@ -487,7 +474,7 @@ fn clock_style(facts: &Facts) -> (TwoFields, &'static str, Option<f64>) {
     let fraction = facts.stamps.iter().any(|stamp| stamp.fraction);
     let holds =
         facts.stamps.windows(2).filter(|p| matches!(p, [a, b] if a.clock_s == b.clock_s)).count();
-    // Ten rows and more under one stamp: minutes, not seconds.
+    // Ten or more rows under one stamp: the stamp counts minutes.
     if !fraction && holds * 10 >= facts.stamps.len() * 9 {
         (TwoFields::HoursMinutes, "h:mm", Some(86_400.0))
     } else {

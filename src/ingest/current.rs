@@ -1,51 +1,60 @@
-//! Which sign of the battery current means charging.
+//! Determines the sign of logged currents: charging the battery is positive, and so is the output
+//! of the alternator.
 
+use super::account::Account;
+use super::error::clip;
 use super::profile::Words;
-use super::vocabulary as say;
+use super::rank::{median, steps};
+use super::vocabulary as vocab;
 use crate::levels;
 use crate::nominal::Nominal;
 
-/// Battery current turned so that charging is positive, and how that was known.
-/// `bus_v` and `current_a` are of one length. What the current does outweighs what its
-/// column is called: a clamp is easily put on the wrong way round.
-pub fn settle_sign(
+/// Corrects the sign of the battery current, A, so that charging is positive. Returns how it is
+/// known. `bus_v` and `current_a` have the same length. The measured behavior overrules the name,
+/// because a clamp is easily attached the wrong way round.
+pub fn correct_battery_sign(
     name: &str,
     bus_v: &[f64],
     current_a: &mut [f64],
     nominal: Nominal,
-    notices: &mut Vec<String>,
+    account: &mut Account,
 ) -> String {
     let words = Words::of(name);
-    let by_name = if words.has(say::DISCHARGE) {
-        Some((false, "the name says discharge: turned so that charging is positive".to_owned()))
-    } else if words.has(say::CHARGE) {
+    let by_name = if words.has(vocab::DISCHARGE) {
+        Some((
+            false,
+            "the name says discharge: sign reversed, so that charging is positive".to_owned(),
+        ))
+    } else if words.has(vocab::CHARGE) {
         Some((true, "the name says charge: charging is positive".to_owned()))
     } else {
         None
     };
     let seen = by_cranking(bus_v, current_a, nominal)
-        .map(|positive| (positive, true, "the starter's amps at the lowest voltage are discharge"))
+        .map(|positive| {
+            (positive, true, "the starter current at the lowest voltage is a discharge")
+        })
         .or_else(|| {
             let correlation = by_steps(bus_v, current_a)?;
             let clear = correlation.abs() > CLEAR_AGAINST_THE_NAME;
-            Some((correlation > 0.0, clear, "charging amps rise and fall with the voltage"))
+            Some((correlation > 0.0, clear, "charging current rises and falls with the voltage"))
         });
     let (charging_positive, why) = match (by_name, seen) {
         (Some((named, _)), Some((positive, true, reason))) if named != positive => {
-            notices.push(format!(
-                "the clamp of \"{}\" was on the wrong way round: by its name the sign is the other, but {reason}. It is turned so that charging is positive",
-                super::error::clip(name)
+            account.notices.push(format!(
+                "the clamp of \"{}\" was attached the wrong way round: its name implies the other sign, but {reason}. The sign is reversed, so that charging is positive",
+                clip(name)
             ));
             (positive, turned(positive, reason))
         }
         (Some(known), _) => known,
         (None, Some((positive, _, reason))) => (positive, turned(positive, reason)),
         (None, None) => {
-            notices.push(format!(
-                "nothing shows which sign of \"{}\" means charging; positive is taken as charging. Name the column \"battery discharge current\" if it is not",
-                super::error::clip(name)
+            account.notices.push(format!(
+                "the log does not show which sign of \"{}\" means charging. Positive is assumed to be charging. If it is not, name the column \"battery discharge current\"",
+                clip(name)
             ));
-            (true, "sign not known from the log; positive taken as charging".to_owned())
+            (true, "sign not known from the log; positive assumed to be charging".to_owned())
         }
     };
     if !charging_positive {
@@ -54,17 +63,17 @@ pub fn settle_sign(
     why
 }
 
-/// An alternator delivers and never draws: amps that are negative nearly throughout come
-/// from a clamp that was on the wrong way round.
-pub fn settle_output(name: &str, current_a: &mut [f64], notices: &mut Vec<String>) {
+/// An alternator delivers current and never draws it. Output that is negative nearly throughout
+/// comes from a clamp that was attached the wrong way round.
+pub fn correct_alternator_sign(name: &str, current_a: &mut [f64], account: &mut Account) {
     const FLOWS_A: f64 = 5.0;
     let count = |is: fn(f64) -> bool| current_a.iter().filter(|amps| is(**amps)).count();
     let (back, forth) = (count(|amps| amps < -FLOWS_A), count(|amps| amps > FLOWS_A));
     if back >= 10 && back > 9 * forth {
         negate(current_a);
-        notices.push(format!(
-            "the clamp of \"{}\" was on the wrong way round: an alternator's amps are not negative. They are turned",
-            super::error::clip(name)
+        account.notices.push(format!(
+            "the clamp of \"{}\" was attached the wrong way round: alternator current is never negative. Its sign is reversed",
+            clip(name)
         ));
     }
 }
@@ -73,25 +82,23 @@ fn negate(values: &mut [f64]) {
     values.iter_mut().for_each(|value| *value = -*value);
 }
 
-/// So much of the voltage's steps goes with the current's that a name is overruled.
+/// A stronger correlation than this between the steps of voltage and current overrules the name.
 const CLEAR_AGAINST_THE_NAME: f64 = 0.6;
 
 fn turned(positive: bool, reason: &str) -> String {
     if positive {
         format!("{reason}: charging is positive as written")
     } else {
-        format!("{reason}: turned so that charging is positive")
+        format!("{reason}: sign reversed, so that charging is positive")
     }
 }
 
-/// The starter takes far more than any other consumer: the sign of the largest
-/// current while the voltage is lowest is discharge.
+/// The starter draws far more than any other consumer, so the largest current while the voltage
+/// is lowest is a discharge.
 fn by_cranking(bus_v: &[f64], current_a: &[f64], nominal: Nominal) -> Option<bool> {
     const STARTER_A: f64 = 60.0;
     let dip_v = nominal.volts(levels::STARTER_FALL);
-    let mut sorted: Vec<f64> = bus_v.iter().copied().filter(|v| !v.is_nan()).collect();
-    sorted.sort_by(f64::total_cmp);
-    let usual = super::profile::quantile(&sorted, 0.5)?;
+    let usual = median(bus_v.iter().copied())?;
     let dip = bus_v
         .iter()
         .zip(current_a)
@@ -101,20 +108,13 @@ fn by_cranking(bus_v: &[f64], current_a: &[f64], nominal: Nominal) -> Option<boo
     Some(dip < 0.0)
 }
 
-/// Where charging current jumps up so does the voltage at the battery, and the other way about.
+/// Correlation between the steps of voltage and current: charging current raises the battery
+/// voltage.
 fn by_steps(bus_v: &[f64], current_a: &[f64]) -> Option<f64> {
     const CLEAR: f64 = 0.3;
-    let pairs: Vec<(f64, f64)> = bus_v
-        .windows(2)
-        .zip(current_a.windows(2))
-        .filter_map(|(v, a)| match (v, a) {
-            ([v0, v1], [a0, a1]) => Some((v1 - v0, a1 - a0)),
-            _ => None,
-        })
-        .filter(|(v, a)| v.is_finite() && a.is_finite())
-        .collect();
     let (mut va, mut vv, mut aa) = (0.0, 0.0, 0.0);
-    for (v, a) in &pairs {
+    let pairs = steps(bus_v).zip(steps(current_a));
+    for (v, a) in pairs.filter(|(v, a)| v.is_finite() && a.is_finite()) {
         va += v * a;
         vv += v * v;
         aa += a * a;

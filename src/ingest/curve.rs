@@ -1,124 +1,110 @@
-//! An alternator's output sheet, as test benches print it: alternator speed and
-//! amps, a few points or many, in whatever dialect of CSV.
+//! Reads an alternator's output sheet, as a test bench prints it: a CSV of alternator speed (rpm)
+//! and output (A), in any supported dialect.
 
 mod conditions;
 
 use std::io::ErrorKind;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use csv::StringRecord;
-use thiserror::Error;
 
 use super::dialect::{self, Dialect};
 use super::encoding;
-use super::error::clip;
+use super::error::{IngestError, Problem, clip};
 use super::header::{is_blank, split_unit, start_of};
 use super::number;
 use super::profile::Words;
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::estimate::Estimate;
 use crate::files::read_at_most;
-use crate::format::shown;
 use crate::nominal::Nominal;
 use crate::physics::alternator::OutputCurve;
 use conditions::Conditions;
 
-/// A sheet is a short table; a larger file is something else.
+/// An output sheet is short; a larger file is something else.
 const MOST_BYTES: u64 = 1 << 20;
-/// Alternators run between these, and give no more than that (common practice,
-/// no source): beyond it a unit or a column was mistaken.
+/// Plausible highest speeds, and the highest plausible output (common practice, no source).
+/// Outside of these a unit or a column was mistaken.
 const SPEEDS_RPM: std::ops::RangeInclusive<f64> = 300.0..=40_000.0;
 const MOST_A: f64 = 1000.0;
 
-/// What a bench says of one machine.
+/// The output sheet of one alternator.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sheet {
     /// File name without its folder.
     pub file: String,
     /// Alternator rpm and amps, by rising speed: rpm strictly rises, amps never fall.
     pub points: Vec<(f64, f64)>,
-    /// Through the points; nothing is known beyond the last, nor below a first
-    /// that is not 0 A: see [`OutputCurve::told_a`].
+    /// Curve through the points. It is unknown beyond the last point, and below a first point
+    /// that is not at 0 A: see [`OutputCurve::told_a`].
     pub curve: OutputCurve,
-    /// Voltage at which it was tested, of an alternator for 12 V; see [`Sheet::tested_v`].
+    /// Test voltage, for a 12 V alternator; see [`Sheet::tested_v`].
     pub test_v: Estimate,
-    /// Temperature of the machine or its air when it was tested, °C.
+    /// Temperature of the alternator or its air during the test, °C.
     pub test_c: Estimate,
     conditions: Conditions,
     stated: Stated,
 }
 
-/// Test conditions that a person states; they overrule the sheet's own.
+/// Test conditions that the user states. They overrule those on the sheet.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Stated {
     pub test_v: Option<f64>,
     pub test_c: Option<f64>,
 }
 
-/// Why a sheet cannot be used: the file, the place, what was found, what to do.
-#[derive(Debug, Error)]
-pub enum SheetError {
-    #[error("{}: the output sheet cannot be read ({source}). Check the path and that it is a readable file.", shown(.path))]
-    Unreadable { path: PathBuf, source: std::io::Error },
-    #[error("{}: is not an output sheet: {seen}. An output sheet is a CSV of alternator rpm and amps, one point a line (as in 1500,35).", shown(.path))]
-    NoTable { path: PathBuf, seen: String },
-    #[error("{}, line {line}, column \"{column}\": found \"{found}\": {advice}.", shown(.path))]
-    Wrong { path: PathBuf, line: usize, column: String, found: String, advice: String },
-}
-
 impl Sheet {
-    /// Reads a sheet of whatever dialect.
-    pub fn read(path: &Path, stated: Stated) -> Result<Sheet, SheetError> {
-        let bytes = read_at_most(path, MOST_BYTES).map_err(|source| match source.kind() {
-            ErrorKind::FileTooLarge => {
-                SheetError::NoTable { path: path.to_path_buf(), seen: source.to_string() }
-            }
-            _ => SheetError::Unreadable { path: path.to_path_buf(), source },
+    /// Reads a sheet in any supported dialect.
+    pub fn read(path: &Path, stated: Stated) -> Result<Sheet, IngestError> {
+        let bytes = read_at_most(path, MOST_BYTES).map_err(|source| {
+            let problem = match source.kind() {
+                ErrorKind::FileTooLarge => no_sheet(source.to_string()),
+                _ => Problem::UnreadableSheet { source },
+            };
+            IngestError::new(path, problem)
         })?;
         Sheet::parse(path, bytes, stated)
     }
 
-    /// As [`Sheet::read`], of bytes at hand; `path` only names them.
-    pub fn parse(path: &Path, bytes: Vec<u8>, stated: Stated) -> Result<Sheet, SheetError> {
-        let reading = Reading { path };
+    /// Same as [`Sheet::read`], for bytes in memory. `path` is only the name of the sheet.
+    pub fn parse(path: &Path, bytes: Vec<u8>, stated: Stated) -> Result<Sheet, IngestError> {
+        let file = path.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned());
+        Sheet::of(file, &bytes, stated).map_err(|problem| IngestError::new(path, problem))
+    }
+
+    fn of(file: String, bytes: &[u8], stated: Stated) -> Result<Sheet, Problem> {
         if bytes.len() as u64 > MOST_BYTES {
-            return Err(reading.no_table(format!("it is longer than {MOST_BYTES} bytes")));
+            return Err(no_sheet(format!("it is longer than {MOST_BYTES} bytes")));
         }
-        let text = encoding::decode(&bytes)
-            .map_err(|seen| reading.no_table(format!("it is not text, {seen}")))?
+        let text = encoding::decode(bytes)
+            .map_err(|seen| no_sheet(format!("it is not text, {seen}")))?
             .text;
         let dialect = dialect_of(&text);
         let aligned = dialect.align(&text);
         let rows = rows(&dialect, aligned.as_deref().unwrap_or(&text));
-        let layout = reading.layout(&rows, dialect.decimal)?;
-        let mut points = reading.points(&rows, &layout, dialect.decimal)?;
-        if fastest_rpm(&points) < *SPEEDS_RPM.start() {
-            // "1,500" under a header of its own is a thousand and a half.
+        let layout = layout(&rows, dialect.decimal)?;
+        let mut found = points(&rows, &layout, dialect.decimal)?;
+        if fastest_rpm(&found) < *SPEEDS_RPM.start() {
+            // "1,500" alone in a column may be 1500.
             let other = if dialect.decimal == b',' { b'.' } else { b',' };
-            if let Ok(otherwise) = reading.points(&rows, &layout, other)
+            if let Ok(otherwise) = points(&rows, &layout, other)
                 && fastest_rpm(&otherwise) >= *SPEEDS_RPM.start()
             {
-                points = otherwise;
+                found = otherwise;
             }
         }
-        let points = reading.in_order(points, &layout)?;
+        let points = in_order(found, &layout)?;
         let curve = OutputCurve::of_bench(&points)
-            .map_err(|error| reading.no_table(format!("its points make no curve ({error})")))?;
+            .map_err(|error| no_sheet(format!("its points make no curve ({error})")))?;
         let remarks = text.lines().enumerate().filter(|(at, _)| !layout.lines.contains(&(at + 1)));
-        let conditions = Conditions::told(remarks.map(|(_, line)| line));
-        Ok(Sheet {
-            file: path.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned()),
-            points,
-            curve,
-            test_v: conditions.test_v(stated.test_v, Nominal::V12),
-            test_c: conditions.test_c(stated.test_c),
-            conditions,
-            stated,
-        })
+        let conditions = Conditions::find(remarks.map(|(_, line)| line));
+        let (test_v, test_c) =
+            (conditions.test_v(stated.test_v, Nominal::V12), conditions.test_c(stated.test_c));
+        Ok(Sheet { file, points, curve, test_v, test_c, conditions, stated })
     }
 
-    /// Voltage at which it was tested, of an alternator for that system.
+    /// Test voltage, for an alternator of that system.
     pub fn tested_v(&self, nominal: Nominal) -> Estimate {
         self.conditions.test_v(self.stated.test_v, nominal)
     }
@@ -139,7 +125,7 @@ impl SheetRow {
         self.cell(0).starts_with('#')
     }
 
-    /// Cells that hold a speed or amps, as far as their units tell.
+    /// Cells that hold a speed or a current, judging by their units.
     fn numbers(&self, decimal: u8) -> Vec<usize> {
         let is_number = |cell: &str| match number::parse_with_unit(cell, decimal) {
             Some((_, unit)) => unit.is_none_or(|unit| is_speed_unit(unit) || is_amps_unit(unit)),
@@ -155,8 +141,8 @@ fn rows(dialect: &Dialect, text: &str) -> Vec<SheetRow> {
     rows.filter(|row| !is_blank(&row.cells)).collect()
 }
 
-/// Told from the lines of bare numbers: a remark with its own commas would
-/// outvote a short table.
+/// Determines the dialect from the lines of bare numbers: commas in remarks would outnumber those
+/// of a short table.
 fn dialect_of(text: &str) -> Dialect {
     let is_table = |line: &&str| {
         line.trim_start_matches(['"', ' ']).starts_with(|c: char| c.is_ascii_digit())
@@ -205,29 +191,15 @@ fn fastest_rpm(points: &[Point]) -> f64 {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Meaning {
     Speed,
-    /// Of the engine: not what a sheet counts by.
+    /// Speed of the engine, which an output sheet does not use.
     EngineSpeed,
     Amps,
 }
 
-/// Name, unit and meaning of a header's cell.
+/// Name, unit and meaning of a header cell.
 fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
-    const NOT_OUTPUT: [&str; 14] = [
-        "power",
-        "leistung",
-        "torque",
-        "moment",
-        "volt",
-        "spannung",
-        "effic",
-        "wirkungsgrad",
-        "field",
-        "excit",
-        "erreger",
-        "rotor",
-        "temp",
-        "watt",
-    ];
+    const NOT_OUTPUT: &str = "power, leistung, torque, moment, volt, spannung, effic, \
+        wirkungsgrad, field, excit, erreger, rotor, temp, watt";
     let cell = cell.trim_matches(['#', '"', ' ', '\u{feff}']);
     let (name, unit) = match Unit::parse(cell) {
         Some(unit) => (cell.to_owned(), Some(unit)),
@@ -235,20 +207,20 @@ fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
     };
     let words = Words::of(&name);
     let is_number = number::parse(cell, b'.').is_some() || number::parse(cell, b',').is_some();
-    if is_number || words.has(&NOT_OUTPUT) {
+    if is_number || words.has(NOT_OUTPUT) {
         return (name, unit, None);
     }
-    // "Drehzahl 1/min" reads as a count of minutes.
+    // "Drehzahl 1/min" is not in minutes.
     let unit = unit.filter(|unit| *unit != Unit::Minute);
     let speed = match unit {
         Some(unit) => is_speed_unit(unit),
-        None => words.has(say::RPM) || words.has(say::SPEED) || words.has(&["=n"]),
+        None => words.has(vocab::RPM) || words.has(vocab::SPEED) || words.has("=n"),
     };
     let amps = match unit {
         Some(unit) => is_amps_unit(unit),
-        None => words.has(say::CURRENT) || words.has(&["=a", "output", "abgabe"]),
+        None => words.has(vocab::CURRENT) || words.has("=a, output, abgabe"),
     };
-    let engine = words.has(say::ENGINE) && !words.has(say::ALTERNATOR);
+    let engine = words.has(vocab::ENGINE) && !words.has(vocab::ALTERNATOR);
     let meaning = match (speed, amps) {
         (true, _) if engine => Some(Meaning::EngineSpeed),
         (true, _) => Some(Meaning::Speed),
@@ -258,184 +230,155 @@ fn heading(cell: &str) -> (String, Option<Unit>, Option<Meaning>) {
     (name, unit, meaning)
 }
 
-struct Reading<'a> {
-    path: &'a Path,
+fn no_sheet(seen: String) -> Problem {
+    Problem::NoSheet { seen }
 }
 
-impl Reading<'_> {
-    fn no_table(&self, seen: String) -> SheetError {
-        SheetError::NoTable { path: self.path.to_path_buf(), seen }
-    }
+fn wrong(line: usize, column: &str, found: &str, advice: impl Into<String>) -> Problem {
+    Problem::SheetCell { line, column: clip(column), found: clip(found), advice: advice.into() }
+}
 
-    fn wrong(
-        &self,
-        line: usize,
-        column: &str,
-        found: &str,
-        advice: impl Into<String>,
-    ) -> SheetError {
-        SheetError::Wrong {
-            path: self.path.to_path_buf(),
-            line,
-            column: clip(column),
-            found: clip(found),
-            advice: advice.into(),
-        }
-    }
+fn layout(rows: &[SheetRow], decimal: u8) -> Result<Layout, Problem> {
+    let first = rows
+        .iter()
+        .position(|row| !row.is_remark() && row.numbers(decimal).len() >= 2)
+        .ok_or_else(|| no_sheet("no line contains two numbers".to_owned()))?;
+    let named = named(rows.get(..first).unwrap_or(&[]))?;
+    let (speed, amps) = match named {
+        Some(columns) => columns,
+        None => unnamed(rows.get(first..).unwrap_or(&[]), decimal)?,
+    };
+    let table = rows.iter().skip(first).filter(|row| !row.is_remark());
+    let lines = table.map(|row| row.line).collect();
+    Ok(Layout { speed, amps, first, lines })
+}
 
-    fn layout(&self, rows: &[SheetRow], decimal: u8) -> Result<Layout, SheetError> {
-        let first = rows
-            .iter()
-            .position(|row| !row.is_remark() && row.numbers(decimal).len() >= 2)
-            .ok_or_else(|| self.no_table("no line holds two numbers".to_owned()))?;
-        let named = self.named(rows.get(..first).unwrap_or(&[]))?;
-        let (speed, amps) = match named {
-            Some(columns) => columns,
-            None => self.unnamed(rows.get(first..).unwrap_or(&[]), decimal)?,
+/// Finds the columns by name, in the last line above the numbers that names both.
+fn named(above: &[SheetRow]) -> Result<Option<(Column, Column)>, Problem> {
+    for (at, row) in above.iter().enumerate().rev() {
+        let headings: Vec<_> = row.cells.iter().map(heading).collect();
+        // A row of units may come between the names and the numbers.
+        let units = above.get(at + 1).filter(|row| !row.is_remark());
+        let column = |index: usize, name: &str, unit: Option<Unit>| Column {
+            index,
+            name: name.to_owned(),
+            unit: units.and_then(|row| Unit::parse(row.cell(index))).or(unit),
         };
-        let table = rows.iter().skip(first).filter(|row| !row.is_remark());
-        let lines = table.map(|row| row.line).collect();
-        Ok(Layout { speed, amps, first, lines })
-    }
-
-    /// The columns by their names: the last line above the numbers that names both.
-    fn named(&self, above: &[SheetRow]) -> Result<Option<(Column, Column)>, SheetError> {
-        for (at, row) in above.iter().enumerate().rev() {
-            let headings: Vec<_> = row.cells.iter().map(heading).collect();
-            // A row of units may stand between the names and the numbers.
-            let units = above.get(at + 1).filter(|row| !row.is_remark());
-            let column = |index: usize, name: &str, unit: Option<Unit>| Column {
-                index,
-                name: name.to_owned(),
-                unit: units.and_then(|row| Unit::parse(row.cell(index))).or(unit),
-            };
-            let with = |wanted: Meaning| -> Vec<Column> {
-                let all = headings.iter().enumerate();
-                let found = all.filter(|(_, (_, _, meaning))| *meaning == Some(wanted));
-                found.map(|(index, (name, unit, _))| column(index, name, *unit)).collect()
-            };
-            let (speeds, amps) = (with(Meaning::Speed), with(Meaning::Amps));
-            let engine = with(Meaning::EngineSpeed);
-            match (speeds.as_slice(), engine.as_slice(), amps.as_slice()) {
-                ([], [], _) | (_, _, []) => continue,
-                ([speed], _, [amps]) => return Ok(Some((speed.clone(), amps.clone()))),
-                ([], [engine, ..], _) => {
-                    let advice = "a sheet counts by alternator speed: multiply by the pulley ratio and name the column alternator rpm";
-                    return Err(self.wrong(row.line, &engine.name, &engine.name, advice));
-                }
-                ([one, other, ..], _, _) | (_, _, [one, other, ..]) => {
-                    let advice = format!(
-                        "\"{}\" could be meant too: keep one column of speeds and one of amps",
-                        clip(&one.name)
-                    );
-                    return Err(self.wrong(row.line, &other.name, &other.name, advice));
-                }
+        let with = |wanted: Meaning| -> Vec<Column> {
+            let all = headings.iter().enumerate();
+            let found = all.filter(|(_, (_, _, meaning))| *meaning == Some(wanted));
+            found.map(|(index, (name, unit, _))| column(index, name, *unit)).collect()
+        };
+        let (speeds, amps) = (with(Meaning::Speed), with(Meaning::Amps));
+        let engine = with(Meaning::EngineSpeed);
+        match (speeds.as_slice(), engine.as_slice(), amps.as_slice()) {
+            ([], [], _) | (_, _, []) => continue,
+            ([speed], _, [amps]) => return Ok(Some((speed.clone(), amps.clone()))),
+            ([], [engine, ..], _) => {
+                let advice = "an output sheet needs alternator speed: multiply by the pulley ratio and name the column alternator rpm";
+                return Err(wrong(row.line, &engine.name, &engine.name, advice));
             }
-        }
-        Ok(None)
-    }
-
-    /// Two columns without names: speeds are the larger numbers.
-    fn unnamed(&self, table: &[SheetRow], decimal: u8) -> Result<(Column, Column), SheetError> {
-        let columns = table.first().map(|row| row.numbers(decimal)).unwrap_or_default();
-        let [one, other] = columns.as_slice() else {
-            let seen = format!(
-                "{} columns of numbers, and no header names the speeds and the amps; if commas stand inside numbers, put semicolons between cells",
-                columns.len()
-            );
-            return Err(self.no_table(seen));
-        };
-        let largest = |index: usize| {
-            let values = table.iter().filter_map(|row| number::parse(row.cell(index), decimal));
-            values.fold(0.0, f64::max)
-        };
-        let column = |index: usize| Column { index, name: format!("{}", index + 1), unit: None };
-        let (one, other) = (column(*one), column(*other));
-        Ok(if largest(one.index) >= largest(other.index) { (one, other) } else { (other, one) })
-    }
-
-    fn points(
-        &self,
-        rows: &[SheetRow],
-        layout: &Layout,
-        decimal: u8,
-    ) -> Result<Vec<Point>, SheetError> {
-        let table = rows.iter().skip(layout.first).filter(|row| !row.is_remark());
-        let point = |row: &SheetRow| {
-            Ok(Point {
-                line: row.line,
-                rpm: self.value(row, &layout.speed, decimal, is_speed_unit)?,
-                amps_a: self.value(row, &layout.amps, decimal, is_amps_unit)?,
-            })
-        };
-        table.map(point).collect()
-    }
-
-    fn value(
-        &self,
-        row: &SheetRow,
-        column: &Column,
-        decimal: u8,
-        fits: fn(Unit) -> bool,
-    ) -> Result<f64, SheetError> {
-        let cell = row.cell(column.index);
-        let wrong = |advice: &str| self.wrong(row.line, &column.name, cell, advice);
-        let (value, unit) = number::parse_with_unit(cell, decimal).ok_or_else(|| {
-            wrong("a number belongs here; begin the line with # if it is a remark, or take it out")
-        })?;
-        let unit = match unit.or(column.unit) {
-            Some(unit) if !fits(unit) => {
-                return Err(wrong(
-                    "its unit does not fit the column; give speeds in rpm and output in A",
-                ));
-            }
-            unit => unit,
-        };
-        let value = unit.map_or(value, |unit| unit.to_canonical().apply(value));
-        match value {
-            value if value.is_finite() && value >= 0.0 => Ok(value),
-            _ => Err(wrong("a speed or an output below 0 is none; take the line out")),
-        }
-    }
-
-    /// By rising speed, each speed once, amps never falling.
-    fn in_order(
-        &self,
-        mut points: Vec<Point>,
-        layout: &Layout,
-    ) -> Result<Vec<(f64, f64)>, SheetError> {
-        let (speed, amps) = (&layout.speed.name, &layout.amps.name);
-        points.sort_by(|a, b| a.rpm.total_cmp(&b.rpm).then(a.line.cmp(&b.line)));
-        let (Some(slowest), Some(fastest)) = (points.first(), points.last()) else {
-            return Err(self.no_table("it holds no point".to_owned()));
-        };
-        if points.len() < 2 {
-            let advice = "one point is not a curve; give at least two speeds";
-            return Err(self.wrong(slowest.line, speed, &slowest.rpm.to_string(), advice));
-        }
-        if !SPEEDS_RPM.contains(&fastest.rpm) {
-            let advice = "no alternator runs at this as its highest speed; give rpm, or write rpm x1000 over a column of thousands";
-            return Err(self.wrong(fastest.line, speed, &fastest.rpm.to_string(), advice));
-        }
-        for pair in points.windows(2) {
-            let [slower, faster] = pair else { continue };
-            if faster.rpm <= slower.rpm {
-                let advice =
-                    format!("the speed of line {} again; keep one of the two", slower.line);
-                return Err(self.wrong(faster.line, speed, &faster.rpm.to_string(), advice));
-            }
-            if faster.amps_a < slower.amps_a {
+            ([one, other, ..], _, _) | (_, _, [one, other, ..]) => {
                 let advice = format!(
-                    "less than the {} A of line {} at a lower speed, and output does not fall with speed; mend or take out one of the two",
-                    slower.amps_a, slower.line
+                    "\"{}\" could also be meant; keep one column of speeds and one of amps",
+                    clip(&one.name)
                 );
-                return Err(self.wrong(faster.line, amps, &faster.amps_a.to_string(), advice));
+                return Err(wrong(row.line, &other.name, &other.name, advice));
             }
         }
-        if !(fastest.amps_a > 0.0 && fastest.amps_a <= MOST_A) {
-            let advice = "no alternator's full output; give amps";
-            return Err(self.wrong(fastest.line, amps, &fastest.amps_a.to_string(), advice));
-        }
-        Ok(points.iter().map(|p| (p.rpm, p.amps_a)).collect())
     }
+    Ok(None)
+}
+
+/// Two columns without names: the speeds are the larger numbers.
+fn unnamed(table: &[SheetRow], decimal: u8) -> Result<(Column, Column), Problem> {
+    let columns = table.first().map(|row| row.numbers(decimal)).unwrap_or_default();
+    let [one, other] = columns.as_slice() else {
+        let seen = format!(
+            "{} columns of numbers, and no header names the speeds and the amps; if numbers contain commas, separate cells with semicolons",
+            columns.len()
+        );
+        return Err(no_sheet(seen));
+    };
+    let largest = |index: usize| {
+        let values = table.iter().filter_map(|row| number::parse(row.cell(index), decimal));
+        values.fold(0.0, f64::max)
+    };
+    let column = |index: usize| Column { index, name: format!("{}", index + 1), unit: None };
+    let (one, other) = (column(*one), column(*other));
+    Ok(if largest(one.index) >= largest(other.index) { (one, other) } else { (other, one) })
+}
+
+fn points(rows: &[SheetRow], layout: &Layout, decimal: u8) -> Result<Vec<Point>, Problem> {
+    let table = rows.iter().skip(layout.first).filter(|row| !row.is_remark());
+    let point = |row: &SheetRow| {
+        Ok(Point {
+            line: row.line,
+            rpm: value(row, &layout.speed, decimal, is_speed_unit)?,
+            amps_a: value(row, &layout.amps, decimal, is_amps_unit)?,
+        })
+    };
+    table.map(point).collect()
+}
+
+fn value(
+    row: &SheetRow,
+    column: &Column,
+    decimal: u8,
+    fits: fn(Unit) -> bool,
+) -> Result<f64, Problem> {
+    let cell = row.cell(column.index);
+    let misread = |advice: &str| wrong(row.line, &column.name, cell, advice);
+    let (value, unit) = number::parse_with_unit(cell, decimal).ok_or_else(|| {
+        misread("a number is expected here; start the line with # if it is a remark, or delete it")
+    })?;
+    let unit = match unit.or(column.unit) {
+        Some(unit) if !fits(unit) => {
+            return Err(misread(
+                "its unit does not fit the column; give speeds in rpm and output in A",
+            ));
+        }
+        unit => unit,
+    };
+    let value = unit.map_or(value, |unit| unit.to_canonical().apply(value));
+    match value {
+        value if value.is_finite() && value >= 0.0 => Ok(value),
+        _ => Err(misread("a speed or an output cannot be below 0; delete the line")),
+    }
+}
+
+/// Sorts by speed, and checks that no speed occurs twice and that output never falls.
+fn in_order(mut points: Vec<Point>, layout: &Layout) -> Result<Vec<(f64, f64)>, Problem> {
+    let (speed, amps) = (&layout.speed.name, &layout.amps.name);
+    points.sort_by(|a, b| a.rpm.total_cmp(&b.rpm).then(a.line.cmp(&b.line)));
+    let (Some(slowest), Some(fastest)) = (points.first(), points.last()) else {
+        return Err(no_sheet("it has no points".to_owned()));
+    };
+    if points.len() < 2 {
+        let advice = "one point is not a curve; give at least two speeds";
+        return Err(wrong(slowest.line, speed, &slowest.rpm.to_string(), advice));
+    }
+    if !SPEEDS_RPM.contains(&fastest.rpm) {
+        let advice = "this is not plausible as the highest speed of an alternator; give rpm, or write rpm x1000 over a column of thousands";
+        return Err(wrong(fastest.line, speed, &fastest.rpm.to_string(), advice));
+    }
+    for pair in points.windows(2) {
+        let [slower, faster] = pair else { continue };
+        if faster.rpm <= slower.rpm {
+            let advice = format!("the same speed as in line {}; keep one of the two", slower.line);
+            return Err(wrong(faster.line, speed, &faster.rpm.to_string(), advice));
+        }
+        if faster.amps_a < slower.amps_a {
+            let advice = format!(
+                "less than the {} A of line {} at a lower speed, and output does not fall with speed; correct or delete one of the two",
+                slower.amps_a, slower.line
+            );
+            return Err(wrong(faster.line, amps, &faster.amps_a.to_string(), advice));
+        }
+    }
+    if !(fastest.amps_a > 0.0 && fastest.amps_a <= MOST_A) {
+        let advice = "this is not plausible as the full output of an alternator; give amps";
+        return Err(wrong(fastest.line, amps, &fastest.amps_a.to_string(), advice));
+    }
+    Ok(points.iter().map(|p| (p.rpm, p.amps_a)).collect())
 }

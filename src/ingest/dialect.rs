@@ -1,4 +1,4 @@
-//! Separator, quotes, decimal and thousands marks, from how well each guess fits a sample.
+//! Determines separator, quotes and decimal mark from how well each choice fits a sample.
 
 use csv::{ReaderBuilder, StringRecord};
 
@@ -8,7 +8,7 @@ use super::stamp;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Separator {
     Byte(u8),
-    /// Runs of blanks; `wide` where one blank may stand inside a name.
+    /// Runs of blanks; `wide` if a single blank may be part of a name.
     Space {
         wide: bool,
     },
@@ -23,7 +23,7 @@ pub struct Dialect {
     pub quoting: bool,
 }
 
-/// Stands for "no separator": it occurs in no text that passed the encoding.
+/// Used for "no separator": this byte occurs in no text that was decoded.
 const NO_SEPARATOR: u8 = 0x1f;
 const ROWS_TRIED: usize = 1500;
 
@@ -39,7 +39,7 @@ impl Dialect {
         }
     }
 
-    /// The byte between cells once [`Dialect::align`] has been through the text.
+    /// The byte between cells after [`Dialect::align`].
     pub fn byte(&self) -> u8 {
         match self.separator {
             Separator::Byte(byte) => byte,
@@ -48,7 +48,7 @@ impl Dialect {
         }
     }
 
-    /// Runs of blanks between cells become one tab; other dialects need nothing.
+    /// Converts runs of blanks between cells to one tab. Other dialects are not changed.
     pub fn align(&self, text: &str) -> Option<String> {
         let Separator::Space { wide } = self.separator else { return None };
         let mut aligned = String::with_capacity(text.len());
@@ -70,7 +70,7 @@ impl Dialect {
             .from_reader(text.as_bytes())
     }
 
-    /// The first rows of a text, for looking at.
+    /// The first rows of a text.
     pub fn rows(&self, text: &str, limit: usize) -> Vec<StringRecord> {
         self.reader(text).into_records().take(limit).filter_map(Result::ok).collect()
     }
@@ -93,7 +93,7 @@ fn align_line(line: &str, wide: bool, out: &mut String) {
     }
 }
 
-/// The dialect that splits the sample into the most even and most readable cells.
+/// The dialect that splits the sample into the most uniform and most readable cells.
 pub fn sniff(sample: &str) -> Dialect {
     let hint = declared(sample);
     let candidates = [
@@ -116,11 +116,11 @@ pub fn sniff(sample: &str) -> Dialect {
             let dialect = Dialect { separator, decimal: b'.', quoting };
             let mut score = fit(&dialect, small);
             if !quoting {
-                // Quotes that pair up are quotes.
+                // Prefer to treat quotes as quotes.
                 score *= 0.95;
             }
             if matches!(separator, Separator::Space { .. }) {
-                // Where lines hold tabs, a blank stands within a cell: a date and its time.
+                // If lines contain tabs, a blank is part of a cell, such as between date and time.
                 score *= if tabbed { 0.7 } else { 0.9 };
             }
             if hint == Some(separator) {
@@ -154,7 +154,7 @@ fn declared(sample: &str) -> Option<Separator> {
 }
 
 fn head_rows(sample: &str) -> &str {
-    // Blocks spread over the file come last in the sample: a short text is tried whole.
+    // Only the head of a long sample is tried: blocks from further down come last.
     const TRIED: usize = 1 << 18;
     if sample.len() <= TRIED {
         return sample;
@@ -166,7 +166,7 @@ fn head_rows(sample: &str) -> &str {
         .unwrap_or(sample)
 }
 
-/// Most frequent width above one cell, and the share of filled rows that have it.
+/// Most frequent number of cells above one, and the share of filled rows that have it.
 fn even_width(rows: &[StringRecord]) -> Option<(usize, f64)> {
     let mut counts = std::collections::BTreeMap::<usize, usize>::new();
     let mut filled = 0usize;
@@ -192,7 +192,7 @@ fn fit(dialect: &Dialect, sample: &str) -> f64 {
     for row in rows.iter().filter(|row| row.len() == width) {
         for cell in row {
             cells += 1;
-            // A quoted cell that was parted at a mark within it: "13,8" in two.
+            // A quoted cell was split at a comma inside it: "13,8".
             if !dialect.quoting && cell.starts_with('"') != cell.ends_with('"') {
                 continue;
             }
@@ -217,7 +217,7 @@ fn is_number(cell: &str) -> bool {
     number::parse_with_unit(cell, b'.').is_some() || number::parse_with_unit(cell, b',').is_some()
 }
 
-/// `13,8` on every line under a header of one name: a decimal comma, not two columns.
+/// `13,8` on every line under a header of one name is a decimal comma, not two columns.
 fn one_column_of_decimal_commas(dialect: &Dialect, sample: &str) -> bool {
     if dialect.separator != Separator::Byte(b',') {
         return false;
@@ -236,7 +236,8 @@ fn one_column_of_decimal_commas(dialect: &Dialect, sample: &str) -> bool {
         && lines.all(|line| pair(line) || number::is_missing(line))
 }
 
-/// Votes of the cells: what stands last or alone with other than three digits behind it.
+/// Each cell votes for comma or point: the last mark, or the only one, unless three digits
+/// follow it.
 fn decimal_mark(dialect: &Dialect, sample: &str) -> u8 {
     let aligned = dialect.align(sample);
     let rows = dialect.rows(aligned.as_deref().unwrap_or(sample), ROWS_TRIED);
@@ -274,7 +275,7 @@ fn decimal_mark(dialect: &Dialect, sample: &str) -> u8 {
             (None, None) => {}
         }
     }
-    // With a comma between cells an unquoted cell holds none, so any vote is a quoted cell's.
+    // If a comma separates cells, an unquoted cell contains none, so any vote is from quoted cells.
     let unsure_is_decimal = comma_unsure > 0 && point == 0 && dialect.byte() != b',';
     if comma > point || (comma == point && comma > 0) || (comma == 0 && unsure_is_decimal) {
         b','

@@ -1,4 +1,4 @@
-//! Bytes to text.
+//! Decodes bytes to text.
 
 use std::borrow::Cow;
 use std::collections::HashSet;
@@ -6,38 +6,41 @@ use std::collections::HashSet;
 use chardetng::{EncodingDetector, Iso2022JpDetection, Utf8Detection};
 use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE};
 
+use crate::format::plural;
+
 pub struct Decoded<'a> {
     pub text: Cow<'a, str>,
-    /// The encoding's name as standards spell it.
+    /// Standard name of the encoding.
     pub encoding: &'static str,
-    /// Characters that the encoding could not make sense of.
+    /// Whether some bytes are invalid in the encoding.
     pub lossy: bool,
-    /// What was mended, for the reader of the log.
+    /// What was repaired.
     pub notice: Option<String>,
 }
 
-/// Enough to tell the encoding: odd letters sit in headers and units.
-const LOOKED_AT: usize = 1 << 16;
+impl Decoded<'_> {
+    fn repaired(self, notice: String) -> Decoded<'static> {
+        let text = Cow::Owned(self.text.into_owned());
+        Decoded { text, encoding: self.encoding, lossy: self.lossy, notice: Some(notice) }
+    }
+}
 
-/// So many NULs in a row are a lost sector, not an odd byte.
+/// Bytes examined to recognize the encoding: unusual letters occur in headers and units.
+const HEAD_BYTES: usize = 1 << 16;
+
+/// This many NUL bytes in a row are a lost sector.
 const LOST_SECTOR: usize = 64;
 
-/// Decodes by byte order mark, else by where the NULs are (UTF-16), else as
-/// UTF-8 where valid, else by the statistics of the letters. `Err` says why the
-/// bytes are no text. Line ends of a lone CR become LF, so that lines keep
-/// their numbers.
+/// Decodes by byte order mark, else by the positions of NUL bytes (UTF-16), else as UTF-8 if
+/// valid, else by the frequency of letters. `Err` says why the bytes are not text. A lone CR
+/// becomes LF, so that line numbers stay the same.
 pub fn decode(bytes: &[u8]) -> Result<Decoded<'_>, String> {
     let mut decoded = match unicode_by_layout(bytes)? {
         Some(encoding) if encoding != UTF_8 => utf16(encoding, bytes),
         _ if memchr::memchr(0, bytes).is_some() => {
             let (text, notice) = without_nuls(bytes)?;
             let decoded = utf8_or_guess(&text)?;
-            Decoded {
-                text: Cow::Owned(decoded.text.into_owned()),
-                encoding: decoded.encoding,
-                lossy: decoded.lossy,
-                notice: Some(notice),
-            }
+            decoded.repaired(notice)
         }
         _ => utf8_or_guess(bytes)?,
     };
@@ -52,7 +55,7 @@ fn by<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     Decoded { text, encoding: used.name(), lossy, notice: None }
 }
 
-/// A file format that is no text, by its first bytes, and what to do with it.
+/// Recognizes other file formats by their first bytes. Returns what the file is and what to do.
 pub fn container(bytes: &[u8]) -> Option<(&'static str, &'static str)> {
     const UNPACK: &str = "Unpack it and name the log inside";
     const EXPORT: &str = "Export the log as CSV text";
@@ -95,11 +98,11 @@ pub fn container(bytes: &[u8]) -> Option<(&'static str, &'static str)> {
         .or(tar.then_some(("a tar archive", UNPACK)))
 }
 
-/// UTF-16, brought back into step where a byte was lost or came in between: what follows
-/// would be read as other letters to the end.
+/// Decodes UTF-16, and realigns it where a byte is missing or was inserted: otherwise everything
+/// after it would be garbled.
 fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
     let zero_first = usize::from(encoding == UTF_16LE);
-    // A letter of ASCII whose zero stands on the other side, and another one behind it.
+    // An ASCII character whose zero is on the wrong side, and another one after it.
     let out_of_step = |at: usize| {
         let pair =
             |at: usize| Some((*bytes.get(at + 1 - zero_first)?, *bytes.get(at + zero_first)?));
@@ -107,14 +110,14 @@ fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
             pair(at).is_some_and(|(zero, letter)| zero == 0 && letter != 0 && letter < 128)
         })
     };
-    let mut mended: Option<Vec<u8>> = None;
+    let mut repaired: Option<Vec<u8>> = None;
     let (mut at, mut copied, mut odd) = (0, 0, 0usize);
     let unknown: [u8; 2] = if encoding == UTF_16LE { [0xfd, 0xff] } else { [0xff, 0xfd] };
     while at + 1 < bytes.len() {
         if out_of_step(at) {
-            let mended = mended.get_or_insert_with(|| Vec::with_capacity(bytes.len() + 16));
-            mended.extend_from_slice(bytes.get(copied..at).unwrap_or(&[]));
-            mended.extend_from_slice(&unknown);
+            let repaired = repaired.get_or_insert_with(|| Vec::with_capacity(bytes.len() + 16));
+            repaired.extend_from_slice(bytes.get(copied..at).unwrap_or(&[]));
+            repaired.extend_from_slice(&unknown);
             at += 1;
             copied = at;
             odd += 1;
@@ -122,22 +125,19 @@ fn utf16<'a>(encoding: &'static Encoding, bytes: &'a [u8]) -> Decoded<'a> {
             at += 2;
         }
     }
-    let Some(mut mended) = mended else { return by(encoding, bytes) };
-    mended.extend_from_slice(bytes.get(copied..).unwrap_or(&[]));
-    let decoded = by(encoding, &mended);
-    Decoded {
-        text: Cow::Owned(decoded.text.into_owned()),
-        encoding: decoded.encoding,
-        lossy: false,
-        notice: Some(format!(
-            "the {} text is out of step in {odd} places, where a byte is missing or one too many; the cells there are not readable",
-            decoded.encoding
-        )),
-    }
+    let Some(mut repaired) = repaired else { return by(encoding, bytes) };
+    repaired.extend_from_slice(bytes.get(copied..).unwrap_or(&[]));
+    let decoded = by(encoding, &repaired);
+    let notice = format!(
+        "the {} text has {} with a missing or extra byte; the cells there cannot be read",
+        decoded.encoding,
+        plural(odd, "place", "places")
+    );
+    Decoded { lossy: false, ..decoded.repaired(notice) }
 }
 
-/// The bytes without the NULs that a power failure leaves at the end, and with a mark that no
-/// number can hold in place of the others.
+/// Removes the NUL bytes that a power failure leaves at the end, and replaces others by a character
+/// that no number contains.
 fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
     let end = bytes.iter().rposition(|&byte| byte != 0).map_or(0, |last| last + 1);
     let (text, tail) = bytes.split_at(end);
@@ -145,14 +145,15 @@ fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
     if end == 0 || inside * 20 > text.len() {
         return Err(format!("{} NUL bytes of {}", inside + tail.len(), bytes.len()));
     }
-    let mut said = Vec::new();
+    let mut notices = Vec::new();
     if inside > 0 {
-        said.push(format!(
-            "NUL bytes stand in the text ({inside} of them); the cells that hold them are not readable"
+        notices.push(format!(
+            "the text contains {}; the cells there cannot be read",
+            plural(inside, "NUL byte", "NUL bytes")
         ));
     }
     if !tail.is_empty() {
-        said.push(format!(
+        notices.push(format!(
             "the file ends in {} NUL bytes, as after a power failure; it is read up to there",
             tail.len()
         ));
@@ -172,13 +173,13 @@ fn without_nuls(bytes: &[u8]) -> Result<(Vec<u8>, String), String> {
         rest = nuls.get(run..).unwrap_or(&[]);
     }
     kept.extend_from_slice(rest);
-    // The last line ends where the power did, maybe within a number.
+    // The last line may be cut off within a number.
     if !tail.is_empty()
         && let Some(last) = memchr::memrchr(b'\n', &kept)
     {
         kept.truncate(last + 1);
     }
-    Ok((kept, said.join("; ")))
+    Ok((kept, notices.join("; ")))
 }
 
 fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
@@ -189,10 +190,10 @@ fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
     if bytes.starts_with(b"\xef\xbb\xbf") {
         return Ok(by(UTF_8, bytes));
     }
-    let head = bytes.get(..LOOKED_AT).unwrap_or(bytes);
+    let head = bytes.get(..HEAD_BYTES).unwrap_or(bytes);
     refuse_control_characters(head)?;
     let mut detector = EncodingDetector::new(Iso2022JpDetection::Deny);
-    for cell in telling_cells(bytes) {
+    for cell in distinctive_cells(bytes) {
         detector.feed(cell, false);
         detector.feed(b"\n", false);
     }
@@ -201,10 +202,10 @@ fn utf8_or_guess(bytes: &[u8]) -> Result<Decoded<'_>, String> {
     Ok(by(encoding, bytes))
 }
 
-/// Cells with letters beyond ASCII, each once: the statistics of a language
-/// come from its words, not from one switch word on ten thousand rows. No
-/// encoding has these separators inside a letter.
-fn telling_cells(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
+/// Cells with letters beyond ASCII, each once: the statistics of a language come from its words,
+/// not from one switch word in ten thousand rows. No encoding uses these separators within a
+/// letter.
+fn distinctive_cells(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
     let mut seen = HashSet::new();
     bytes
         .split(|byte| matches!(byte, b',' | b';' | b'\t' | b'\n' | b'\r' | b'"'))
@@ -212,19 +213,19 @@ fn telling_cells(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
         .filter(move |cell| seen.insert(*cell))
 }
 
-/// UTF-16 by its mark, or by NULs that sit on one side of nearly every pair.
+/// UTF-16, recognized by its byte order mark or by NUL bytes in nearly every pair.
 fn unicode_by_layout(bytes: &[u8]) -> Result<Option<&'static Encoding>, String> {
     if let Some((encoding, _)) = Encoding::for_bom(bytes) {
         return Ok(Some(encoding));
     }
-    let head = bytes.get(..LOOKED_AT).unwrap_or(bytes);
+    let head = bytes.get(..HEAD_BYTES).unwrap_or(bytes);
     let nuls = head.iter().filter(|&&byte| byte == 0).count();
     if nuls == 0 {
         refuse_control_characters(head)?;
         return Ok(None);
     }
-    // Logs are digits and separators: in UTF-16 nearly every pair has one NUL, on the side
-    // that the first pairs show; a byte too many changes sides.
+    // In UTF-16 nearly every pair of a log has one NUL. The first pairs show on which side; an
+    // inserted byte swaps the sides.
     let alternating = head.windows(2).filter(|w| matches!(w, [a, b] if (*a == 0) != (*b == 0)));
     if head.len() >= 4 && alternating.count() * 10 >= head.len() * 7 {
         let (mut first, mut second) = (0usize, 0usize);
@@ -250,7 +251,7 @@ fn refuse_control_characters(head: &[u8]) -> Result<(), String> {
     Ok(())
 }
 
-/// Lower case without accents, so that words of any trade language compare.
+/// Lower case without accents, so that words can be compared in any language.
 pub fn fold(text: &str) -> Cow<'_, str> {
     if text.bytes().all(|b| b.is_ascii() && !b.is_ascii_uppercase()) {
         return Cow::Borrowed(text);
@@ -273,7 +274,7 @@ pub fn fold(text: &str) -> Cow<'_, str> {
             'ź' | 'ż' | 'ž' => "z",
             'æ' => "ae",
             'œ' => "oe",
-            // Combining marks, as some systems write accents.
+            // Combining marks, which some systems use for accents.
             '\u{300}'..='\u{36f}' => "",
             other => {
                 folded.push(other);

@@ -1,13 +1,24 @@
-//! Interleaved loggers write one channel a row: slow channels hold their last
-//! value until it is stale.
+//! Holds the last value of slow channels in interleaved logs, which have one channel per row.
 
-use super::axis::median;
+use super::rank::median;
+use super::table::{Body, Channel};
+use crate::log::Role;
+use crate::parallel::shared_mut;
 
-/// A channel's value stands this many of its own update intervals.
+/// A value is held for this many update intervals of its channel.
 const HOLD_UPDATES: f64 = 5.0;
 
-/// Holds values forward over NaN. A clock that steps back ends the hold.
-pub fn hold(time: &[f64], values: &mut [f64]) {
+/// Holds the values of every channel except the bus.
+pub fn hold_slow_channels(body: &mut Body, bus: Role) {
+    let slow = |channel: &&mut Channel| channel.extent.gaps && channel.role != bus;
+    let mut slow: Vec<&mut Channel> = body.channels.iter_mut().filter(slow).collect();
+    shared_mut(&mut slow, 1, |_, part| {
+        part.iter_mut().for_each(|channel| hold(&body.time, &mut channel.values));
+    });
+}
+
+/// Replaces NaN by the last value. A clock that steps back ends the hold.
+fn hold(time: &[f64], values: &mut [f64]) {
     if !values.iter().any(|value| value.is_nan()) {
         return;
     }
@@ -21,7 +32,7 @@ pub fn hold(time: &[f64], values: &mut [f64]) {
             last_at = t;
         }
     }
-    let Some(update) = median(&mut gaps) else { return };
+    let Some(update) = median(gaps) else { return };
     let hold_s = HOLD_UPDATES * update;
     let (mut held, mut held_at) = (f64::NAN, f64::NAN);
     for (&t, value) in time.iter().zip(values.iter_mut()) {
@@ -31,7 +42,7 @@ pub fn hold(time: &[f64], values: &mut [f64]) {
             *value = held;
         }
     }
-    // Readings of one moment on several rows belong together, whichever came first.
+    // Several rows with the same time belong together in either order.
     let rows = time.len().min(values.len());
     for row in (1..rows).rev() {
         let (Some(&own), Some(&before)) = (time.get(row), time.get(row - 1)) else { continue };

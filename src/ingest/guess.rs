@@ -1,4 +1,4 @@
-//! One column's role from words in its name, its unit, and what its values do.
+//! Guesses the role of one column from its name, its unit and its values.
 
 use super::ground;
 use super::header::Heading;
@@ -6,25 +6,26 @@ use super::levels::{
     is_two_state, level_scale, rpm_unit, scale_of, span, stated_unit, system_of, temperature_unit,
     voltage_level,
 };
-use super::profile::{self, Facts, Words};
+use super::profile::{Facts, Words};
+use super::rank::median;
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::levels;
 use crate::log::{Place, Role, Tap};
 use crate::nominal::{Nominal, Unsupported};
 
-/// A column's role before taps and rivals are settled.
+/// The guess for one column, before columns are compared.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Guess {
     Voltage {
         tap: Option<Tap>,
         unit: Unit,
     },
-    /// Nothing but the level says voltage.
+    /// Only the level suggests a voltage.
     MaybeVoltage {
         unit: Unit,
     },
-    /// A voltage, but of no supported system by its levels.
+    /// A voltage, but its level fits no supported system.
     OtherVoltage {
         tap: Option<Tap>,
         unit: Unit,
@@ -34,7 +35,7 @@ pub enum Guess {
         role: Role,
         unit: Option<Unit>,
     },
-    /// Nothing but its course says engine speed.
+    /// Only its course suggests engine speed.
     MaybeSpeed,
     Ignored,
 }
@@ -60,42 +61,44 @@ pub fn force(role: Role, heading: &Heading, facts: &Facts) -> Guess {
     }
 }
 
+/// A column without a role, and why.
+pub fn ignored(why: impl Into<String>) -> (Guess, String) {
+    (Guess::Ignored, why.into())
+}
+
 pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, String) {
     let words = Words::of(&heading.name);
-    let ignored = |why: String| (Guess::Ignored, why);
     if facts.filled == 0 {
-        return ignored("holds no value".into());
+        return ignored("has no values");
     }
     let unit = stated_unit(heading, facts);
     let textual = !facts.is_numeric() && !facts.is_switched();
-    if words.has(say::NOTE) && textual {
+    if words.has(vocab::NOTE) && textual {
         return (
             Guess::Plain { role: Role::Note, unit: None },
             "name says remarks; the cells are text".into(),
         );
     }
     if facts.is_clock() {
-        return ignored("a second clock; another column is the time".into());
+        return ignored("a second clock; another column is the time");
     }
     if textual {
         let example = facts.word_example.as_deref().unwrap_or("text");
         return ignored(format!("holds text such as \"{example}\""));
     }
-    if matches!(unit, Some(unit) if unit.seconds().is_some()) && !words.has(say::CONSUMER) {
-        return ignored(
-            "a time; another column is the clock, or this one does not run evenly".into(),
-        );
+    if matches!(unit, Some(unit) if unit.seconds().is_some()) && !words.has(vocab::CONSUMER) {
+        return ignored("a time; another column is the clock, or this one is uneven");
     }
-    let places = [say::COOLANT, say::INTAKE, say::AMBIENT, say::BATTERY];
+    let places = [vocab::COOLANT, vocab::INTAKE, vocab::AMBIENT, vocab::BATTERY];
     let placed = places.iter().any(|place| words.has(place));
     let is_temperature = matches!(unit, Some(Unit::Celsius | Unit::Fahrenheit | Unit::Kelvin))
-        || words.has(say::TEMPERATURE) && !words.has(say::NO_TEMPERATURE)
-        || words.has(&["=t"]) && placed;
-    let is_consumer = words.has(say::CONSUMER);
+        || words.has(vocab::TEMPERATURE) && !words.has(vocab::NO_TEMPERATURE)
+        || words.has("=t") && placed;
+    let is_consumer = words.has(vocab::CONSUMER);
     if is_temperature && !matches!(unit, Some(Unit::Volt | Unit::Millivolt)) {
         if facts.is_switched() {
             return ignored(
-                "a temperature switch, no consumer. If it is a load: --column load=NAME".into(),
+                "a temperature switch, not a consumer. If it is a load: --column load=NAME",
             );
         }
         return temperature(&words, unit, facts, fahrenheit);
@@ -109,29 +112,30 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
             return current(&words, unit);
         }
         Some(Unit::Rpm | Unit::ThousandRpm | Unit::Hertz) => return speed(&words, unit, facts),
-        Some(Unit::Other) => return ignored("measures something this tool does not use".into()),
+        Some(Unit::Other) => return ignored("measures something this tool does not use"),
         _ => {}
     }
-    if words.has(say::VOLTAGE) && !facts.is_switched() {
+    if words.has(vocab::VOLTAGE) && !facts.is_switched() {
         return voltage(&words, unit, facts);
     }
-    if words.has(say::CURRENT) && !is_two_state(facts) {
+    if words.has(vocab::CURRENT) && !is_two_state(facts) {
         return current(&words, unit);
     }
-    if words.has(say::RPM) && !is_two_state(facts)
-        || words.has(say::SPEED) && words.has(say::ENGINE) && !is_consumer
-        || words.has(say::SPEED) && words.has(say::ALTERNATOR)
+    if words.has(vocab::RPM) && !is_two_state(facts)
+        || words.has(vocab::SPEED) && words.has(vocab::ENGINE) && !is_consumer
+        || words.has(vocab::SPEED) && words.has(vocab::ALTERNATOR)
     {
         return speed(&words, unit, facts);
     }
-    if words.has(say::TORQUE_LOAD) {
-        return ignored("the engine's torque load, not an electrical one".into());
+    if words.has(vocab::TORQUE_LOAD) {
+        return ignored("engine load (torque), not an electrical load");
     }
-    if is_consumer || words.has(say::ANY_LOAD) {
+    if is_consumer || words.has(vocab::ANY_LOAD) {
         return load(&words, unit, facts);
     }
-    let tap_word = words.has(say::BATTERY) || words.has(say::ALTERNATOR) || words.has(say::MODULE);
-    if tap_word && !words.has(say::NOT_A_STATE) && unit.is_none() {
+    let tap_word =
+        words.has(vocab::BATTERY) || words.has(vocab::ALTERNATOR) || words.has(vocab::MODULE);
+    if tap_word && !words.has(vocab::NOT_A_STATE) && unit.is_none() {
         let is_bus = !matches!(
             system_of(facts, unit),
             Err(Unsupported::TooLow | Unsupported::TooHigh | Unsupported::Between(..))
@@ -142,42 +146,49 @@ pub fn guess(heading: &Heading, facts: &Facts, fahrenheit: bool) -> (Guess, Stri
     }
     if facts.is_switched() || is_two_state(facts) {
         return ignored(
-            "on and off, but its name says no consumer. If it is a load: --column load=NAME".into(),
+            "on/off, but its name is not that of a consumer. If it is a load: --column load=NAME",
         );
     }
     if says_nothing(&words) && unit.is_none() {
         if starts_and_runs(facts) {
             let why = format!(
-                "its name says nothing; 0 at first, then {}, as an engine's speed",
+                "its name has no meaning; 0 at first, then {}, like an engine speed",
                 span(facts, Unit::Rpm)
             );
             return (Guess::MaybeSpeed, why);
         }
         let (level_unit, median_v) = voltage_level(unit, facts);
         let inside = facts.share_within(5.0 / scale_of(level_unit), 17.0 / scale_of(level_unit));
-        // 6 V and 24 V are levels of too much else.
+        // Too many other quantities have the levels of 6 V and 24 V systems.
         let [low_v, high_v] = levels::NAMELESS_BUS_RANGE.map(|level| Nominal::V12.volts(level));
         if (low_v..=high_v).contains(&median_v) && inside > 0.98 && !facts.all_whole() {
             let why = format!(
-                "its name says nothing; the level ({}) is that of a 12 V bus",
+                "its name has no meaning; its level ({}) is that of a 12 V bus",
                 span(facts, level_unit)
             );
             return (Guess::MaybeVoltage { unit: level_unit }, why);
         }
     }
-    ignored("nothing in its name, unit or values says a role. To use it: --column ROLE=NAME".into())
+    ignored("neither its name, its unit nor its values show a role. To use it: --column ROLE=NAME")
 }
 
-/// Whole numbers without a unit, too high for volts and under a voltage's name: what a
-/// converter counts. Its least and most, and the converter's bits.
+/// Detects raw counts of a converter: whole numbers without a unit, under the name of a voltage,
+/// but too high for volts. Returns the lowest and highest count, and the bits of the converter.
 pub fn raw_counts(heading: &Heading, facts: &Facts) -> Option<(f64, f64, u32)> {
-    // Above what the highest system reads, below that a column may be in whole volts.
+    // Higher than any supported system; below this a column may be in whole volts.
     const HIGHEST_V: f64 = 60.0;
     let words = Words::of(&heading.name);
-    let level = words.has(say::NOT_A_STATE) || words.has(&["=soc", "=soh", "=charge", "=state"]);
-    let tap = words.has(say::BATTERY) || words.has(say::ALTERNATOR);
-    let named = words.has(say::VOLTAGE) || tap && !level;
-    let other = [say::CURRENT, say::RPM, say::SPEED, say::TEMPERATURE, say::SIGNAL, say::CONSUMER];
+    let level = words.has(vocab::NOT_A_STATE) || words.has("=soc, =soh, =charge, =state");
+    let tap = words.has(vocab::BATTERY) || words.has(vocab::ALTERNATOR);
+    let named = words.has(vocab::VOLTAGE) || tap && !level;
+    let other = [
+        vocab::CURRENT,
+        vocab::RPM,
+        vocab::SPEED,
+        vocab::TEMPERATURE,
+        vocab::SIGNAL,
+        vocab::CONSUMER,
+    ];
     let (low, high) = (facts.min()?, facts.max()?);
     let counts = facts.is_numeric()
         && facts.all_whole()
@@ -191,15 +202,15 @@ pub fn raw_counts(heading: &Heading, facts: &Facts) -> Option<(f64, f64, u32)> {
     Some((low, high, bits))
 }
 
-/// A channel's number or a code, and no word.
+/// The name is only the number or the code of a channel.
 fn says_nothing(words: &Words) -> bool {
     let code =
         |word: &str| word.chars().count() == 1 || word.starts_with(|c: char| c.is_ascii_digit());
-    // "A/F" is the mixture, which lies where a bus does.
-    words.has(say::GENERIC) || words.tokens().all(code) && !words.has(&["=a f"])
+    // "A/F" is the air-fuel ratio, whose values resemble a bus voltage.
+    words.has(vocab::GENERIC) || words.tokens().all(code) && !words.has("=a f")
 }
 
-/// Stands at 0 and then keeps to what engines turn at: no other channel does.
+/// The column is 0 at first and then has plausible engine speeds.
 fn starts_and_runs(facts: &Facts) -> bool {
     const STARTS: usize = 20;
     let turning: Vec<f64> = facts.numbers.iter().copied().filter(|v| *v != 0.0).collect();
@@ -212,62 +223,62 @@ fn starts_and_runs(facts: &Facts) -> bool {
         && running >= 10
         && running * 20 >= turning.len() * 19
         && (1..=STARTS).contains(&starts)
-        && profile::quantile(&sorted(turning), 0.5).is_some_and(|m| (550.0..=4500.0).contains(&m))
+        && median(turning).is_some_and(|median| (550.0..=4500.0).contains(&median))
 }
 
-fn sorted(mut values: Vec<f64>) -> Vec<f64> {
-    values.sort_by(f64::total_cmp);
-    values
+/// The meaning of the first list that has a word of the name.
+fn by_words<T: Copy>(words: &Words, lists: &[(&str, T)]) -> Option<T> {
+    lists.iter().find(|(patterns, _)| words.has(patterns)).map(|(_, meaning)| *meaning)
 }
 
-fn tap_by_name(words: &Words) -> Option<Tap> {
-    // A post is the alternator's even where the name also says battery; a module's feed is the module's.
-    if words.has(&["sensor supply", "sensorversorgung"]) {
-        Some(Tap::Module)
-    } else if words.has(say::ALTERNATOR) {
-        Some(Tap::Alternator)
-    } else if words.has(say::BATTERY) {
-        Some(Tap::Battery)
-    } else if words.has(say::MODULE) {
-        Some(Tap::Module)
-    } else {
-        None
-    }
-}
+/// The engine controller supplies the sensors.
+const SENSOR_SUPPLY: &str = "sensor supply, sensorversorgung";
+
+/// The post belongs to the alternator, even if the name also says battery.
+const TAPS: [(&str, Tap); 4] = [
+    (SENSOR_SUPPLY, Tap::Module),
+    (vocab::ALTERNATOR, Tap::Alternator),
+    (vocab::BATTERY, Tap::Battery),
+    (vocab::MODULE, Tap::Module),
+];
+
+const PLACES: [(&str, Place); 5] = [
+    (vocab::INTAKE, Place::Intake),
+    (vocab::ALTERNATOR, Place::Alternator),
+    (vocab::COOLANT, Place::Coolant),
+    (vocab::AMBIENT, Place::Ambient),
+    (vocab::BATTERY, Place::Battery),
+];
 
 fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let (level_unit, median_v) = voltage_level(unit, facts);
     let level = span(facts, level_unit);
-    let supply = words.has(&["sensor supply", "sensorversorgung"]);
-    if let Some(word) = words.find(say::SIGNAL).filter(|_| !supply) {
-        return (Guess::Ignored, format!("a signal voltage by name (\"{word}\"), not the bus"));
+    let supply = words.has(SENSOR_SUPPLY);
+    if let Some(word) = words.find(vocab::SIGNAL).filter(|_| !supply) {
+        return ignored(format!("a signal voltage by name (\"{word}\"), not the bus"));
     }
-    if let Some(word) = words.find(say::DERIVED) {
-        return (
-            Guess::Ignored,
-            format!("a wish, limit or extreme by name (\"{word}\"), not the bus as it was"),
-        );
+    if let Some(word) = words.find(vocab::DERIVED) {
+        return ignored(format!(
+            "a setpoint, limit or extreme by name (\"{word}\"), not a measured bus voltage"
+        ));
     }
-    if let Some(word) = words.find(say::CONSUMER) {
-        return (Guess::Ignored, format!("the voltage at a consumer (\"{word}\"), not the bus"));
+    if let Some(word) = words.find(vocab::CONSUMER) {
+        return ignored(format!("the voltage at a consumer (\"{word}\"), not the bus"));
     }
-    let tap = tap_by_name(words);
+    let tap = by_words(words, &TAPS);
     match system_of(facts, unit) {
         Ok(_) => {}
         Err(Unsupported::TooLow) => {
-            return (
-                Guess::Ignored,
-                format!(
-                    "a voltage, but {level} (median {median_v:.2} V) is not the level of a 6, 12 or 24 V bus"
-                ),
-            );
+            return ignored(format!(
+                "a voltage, but {level} (median {median_v:.2} V) is not the level of a 6, 12 or 24 V bus"
+            ));
         }
         Err(why) => {
             let seen = format!("a voltage by name or unit, {level}");
             return (Guess::OtherVoltage { tap, unit: level_unit, why }, seen);
         }
     }
-    let by = if words.has(say::VOLTAGE) {
+    let by = if words.has(vocab::VOLTAGE) {
         "name says voltage"
     } else if unit.is_some() {
         "unit says voltage"
@@ -281,22 +292,18 @@ fn voltage(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) 
 fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
     let ask = "To use it: --column battery_current=NAME or --column alternator_current=NAME";
     if let Some(word) =
-        words.find(say::CONSUMER).or(words.find(&["=starter", "anlasser", "=field", "erreger"]))
+        words.find(vocab::CONSUMER).or(words.find("=starter, anlasser, =field, erreger"))
     {
-        return (
-            Guess::Ignored,
-            format!("amps of one consumer (\"{word}\"), not of battery or alternator"),
-        );
+        return ignored(format!(
+            "current of one consumer (\"{word}\"), not of battery or alternator"
+        ));
     }
-    if words.has(say::DERIVED) {
-        return (
-            Guess::Ignored,
-            "a wish, limit or extreme by name, not a current as it was".into(),
-        );
+    if words.has(vocab::DERIVED) {
+        return ignored("a setpoint, limit or extreme by name, not a measured current");
     }
     let unit = Some(unit.unwrap_or(Unit::Amp));
-    let battery = words.has(say::BATTERY) || words.has(say::DISCHARGE);
-    let alternator = words.has(say::ALTERNATOR);
+    let battery = words.has(vocab::BATTERY) || words.has(vocab::DISCHARGE);
+    let alternator = words.has(vocab::ALTERNATOR);
     match (battery, alternator) {
         (true, false) => (
             Guess::Plain { role: Role::BatteryCurrent, unit },
@@ -306,24 +313,26 @@ fn current(words: &Words, unit: Option<Unit>) -> (Guess, String) {
             Guess::Plain { role: Role::AlternatorCurrent, unit },
             "name says alternator and current".into(),
         ),
-        _ => (Guess::Ignored, format!("a current, but its name does not say whose. {ask}")),
+        _ => ignored(format!("a current, but its name does not say of what. {ask}")),
     }
 }
 
 fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
-    if let Some(word) =
-        words.find(say::CONSUMER).or(words.find(say::OTHER_SPEED)).or(words.find(say::DERIVED))
+    if let Some(word) = words
+        .find(vocab::CONSUMER)
+        .or(words.find(vocab::OTHER_SPEED))
+        .or(words.find(vocab::DERIVED))
     {
-        return (Guess::Ignored, format!("a speed, but not the engine's as it was (\"{word}\")"));
+        return ignored(format!("a speed, but not a measured engine speed (\"{word}\")"));
     }
     if unit == Some(Unit::Hertz)
-        && !words.has(say::RPM)
-        && !words.has(say::ENGINE)
-        && !words.has(say::ALTERNATOR)
+        && !words.has(vocab::RPM)
+        && !words.has(vocab::ENGINE)
+        && !words.has(vocab::ALTERNATOR)
     {
-        return (Guess::Ignored, "a frequency that does not say of what".into());
+        return ignored("a frequency, but its name does not say of what");
     }
-    let (role, whose) = if words.has(say::ALTERNATOR) {
+    let (role, whose) = if words.has(vocab::ALTERNATOR) {
         (Role::AlternatorRpm, "alternator")
     } else {
         (Role::EngineRpm, "engine")
@@ -331,20 +340,24 @@ fn speed(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
     let by_level = rpm_unit(unit, facts);
     let top_rpm = facts.quantile(0.98).map_or(0.0, |top| by_level.to_canonical().apply(top));
     if top_rpm > 30_000.0 || facts.quantile(0.02).is_some_and(|low| low < -50.0) {
-        return (
-            Guess::Ignored,
-            format!("a speed by name, but {} is not an engine's", span(facts, by_level)),
-        );
+        return ignored(format!(
+            "a speed by name, but {} is not that of an engine",
+            span(facts, by_level)
+        ));
     }
-    let how = if unit == Some(by_level) {
-        String::new()
-    } else {
-        format!(", unit {} by level", by_level.word())
-    };
+    let how = how_known(unit, by_level);
     (
         Guess::Plain { role, unit: Some(by_level) },
         format!("name or unit says {whose} speed; {}{how}", span(facts, by_level)),
     )
+}
+
+/// Added if the unit was inferred from the level.
+fn how_known(stated: Option<Unit>, by_level: Unit) -> String {
+    if stated == Some(by_level) {
+        return String::new();
+    }
+    format!(", unit {} by level", by_level.word())
 }
 
 fn temperature(
@@ -355,37 +368,22 @@ fn temperature(
 ) -> (Guess, String) {
     let by_level = temperature_unit(unit, facts, fahrenheit);
     let level = span(facts, by_level);
-    if let Some(word) = words.find(say::OTHER_PLACE).filter(|_| !words.has(&["coolant"])) {
-        return (Guess::Ignored, format!("a temperature of something else (\"{word}\")"));
+    if let Some(word) = words.find(vocab::OTHER_PLACE).filter(|_| !words.has("coolant")) {
+        return ignored(format!("a temperature of something else (\"{word}\")"));
     }
-    if words.has(say::DERIVED) {
-        return (Guess::Ignored, "a wished or limit temperature by name".into());
+    if words.has(vocab::DERIVED) {
+        return ignored("a setpoint or limit temperature by name");
     }
-    let place = if words.has(say::INTAKE) {
-        Place::Intake
-    } else if words.has(say::ALTERNATOR) {
-        Place::Alternator
-    } else if words.has(say::COOLANT) {
-        Place::Coolant
-    } else if words.has(say::AMBIENT) {
-        Place::Ambient
-    } else if words.has(say::BATTERY) {
-        Place::Battery
-    } else {
-        return (
-            Guess::Ignored,
-            "a temperature, but its name does not say where. To use it: --column temperature.coolant=NAME (or intake, alternator, ambient, battery)".into(),
+    let Some(place) = by_words(words, &PLACES) else {
+        return ignored(
+            "a temperature, but its name does not say where. To use it: --column temperature.coolant=NAME (or intake, alternator, ambient, battery)",
         );
     };
     let median_c = facts.median().map_or(f64::NAN, |median| by_level.to_canonical().apply(median));
     if !(-60.0..=250.0).contains(&median_c) {
-        return (Guess::Ignored, format!("a temperature by name, but {level} is none"));
+        return ignored(format!("a temperature by name, but {level} is not plausible"));
     }
-    let how = if unit == Some(by_level) {
-        String::new()
-    } else {
-        format!(", unit {} by level", by_level.word())
-    };
+    let how = how_known(unit, by_level);
     (
         Guess::Plain { role: Role::Temperature(place), unit: Some(by_level) },
         format!("name says {} temperature; {level}{how}", place.word()),
@@ -393,32 +391,27 @@ fn temperature(
 }
 
 fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
-    let consumer = words.find(say::CONSUMER);
-    let what = consumer.or(words.find(say::ANY_LOAD)).unwrap_or("load");
-    if let Some(word) = words.find(say::NOT_A_STATE) {
-        return (Guess::Ignored, format!("not the state of a consumer (\"{word}\")"));
+    let consumer = words.find(vocab::CONSUMER);
+    let what = consumer.or(words.find(vocab::ANY_LOAD)).unwrap_or("load");
+    if let Some(word) = words.find(vocab::NOT_A_STATE) {
+        return ignored(format!("not the state of a consumer (\"{word}\")"));
     }
-    if let Some(word) = words.find(say::ENGINE_CONTROL) {
-        return (
-            Guess::Ignored,
-            format!("part of the engine's own control (\"{word}\"), not a switched consumer"),
-        );
+    if let Some(word) = words.find(vocab::ENGINE_CONTROL) {
+        return ignored(format!(
+            "part of the engine management (\"{word}\"), not a switched consumer"
+        ));
     }
-    let bare = consumer.is_none() && words.has(say::BARE_LOAD) && !words.has(say::DUTY);
+    let bare = consumer.is_none() && words.has(vocab::BARE_LOAD) && !words.has(vocab::DUTY);
     if bare && !is_two_state(facts) {
-        return (
-            Guess::Ignored,
-            "\"load\" alone, in shares: as likely the engine's. If it is a consumer: --column load=NAME".into(),
+        return ignored(
+            "\"load\" alone, as a share: probably engine load. If it is a consumer: --column load=NAME",
         );
     }
-    if words.has(say::DERIVED) && !is_two_state(facts) {
-        return (Guess::Ignored, "a wish or limit by name, not the state of a consumer".into());
+    if words.has(vocab::DERIVED) && !is_two_state(facts) {
+        return ignored("a setpoint or limit by name, not the state of a consumer");
     }
-    if words.has(say::ALTERNATOR) || words.has(&["=field"]) {
-        return (
-            Guess::Ignored,
-            "says how hard the alternator works, not what a consumer does".into(),
-        );
+    if words.has(vocab::ALTERNATOR) || words.has("=field") {
+        return ignored("the load of the alternator, not the state of a consumer");
     }
     let plain = Guess::Plain { role: Role::Load, unit };
     if facts.is_switched() {
@@ -430,11 +423,8 @@ fn load(words: &Words, unit: Option<Unit>, facts: &Facts) -> (Guess, String) {
             let how = if scale == 1.0 { "0 to 1".to_owned() } else { format!("0 to {scale}") };
             (plain, format!("name says a consumer (\"{what}\"); values {how}"))
         }
-        _ => (
-            Guess::Ignored,
-            format!(
-                "name says a consumer (\"{what}\"), but {low} to {high} is neither on/off nor a duty. If it is a load: --column load=NAME"
-            ),
-        ),
+        _ => ignored(format!(
+            "name says a consumer (\"{what}\"), but {low} to {high} is neither on/off nor a duty. If it is a load: --column load=NAME"
+        )),
     }
 }

@@ -1,4 +1,4 @@
-//! Where the table begins: preamble, header, units row, first row of numbers.
+//! Finds where the table begins: preamble, header, units row, and first row of numbers.
 
 use std::collections::{HashMap, HashSet};
 
@@ -6,33 +6,33 @@ use csv::StringRecord;
 
 use super::dialect::{Dialect, Separator};
 use super::encoding::fold;
-use super::error::list;
+use super::error::{clip, list};
 use super::number;
 use super::stamp;
 use super::units::Unit;
 
-/// A column as the header names it.
+/// Name and unit of a column from the header.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Heading {
-    /// The header's text as it stands.
+    /// Original text of the header.
     pub raw: String,
-    /// Without its unit; unique in the file.
+    /// Name without the unit; unique in the file.
     pub name: String,
     pub unit: Option<Unit>,
 }
 
 #[derive(Debug, Clone)]
 pub struct Layout {
-    /// Line in the file, from 1.
+    /// Line number in the file, from 1; `None` if there is no header.
     pub header_line: Option<usize>,
     pub headings: Vec<Heading>,
-    /// Where the rows begin: byte and line of the (aligned) text.
+    /// Where the data rows begin: byte and line of the (aligned) text.
     pub body_byte: usize,
     pub body_line: usize,
-    /// Rows that may come again further down and are no samples.
+    /// Rows that may be repeated further down and are not samples.
     pub header_cells: Option<Vec<String>>,
     pub units_cells: Option<Vec<String>>,
-    /// Short rows are this file's habit: cells left out at the end are empty.
+    /// Many rows of this file are short: missing cells at the end are empty.
     pub short_rows: bool,
 }
 
@@ -40,19 +40,23 @@ impl Layout {
     pub fn width(&self) -> usize {
         self.headings.len()
     }
+
+    pub fn name(&self, column: usize) -> &str {
+        self.headings.get(column).map_or("", |heading| heading.name.as_str())
+    }
 }
 
-/// Rows looked at for the header, from the top of the file.
+/// Rows from the top of the file that are searched for the header.
 const TOP_ROWS: usize = 400;
 
-/// No logger writes more: beyond it, a separator was mistaken.
+/// No logger writes more columns; beyond this a separator was mistaken.
 const MOST_COLUMNS: usize = 2000;
 
-/// `head` is the aligned top of the file. `Err` tells what was seen instead of a table.
+/// `head` is the aligned top of the file. `Err` describes what was found instead of a table.
 pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
     let mut rows = dialect.rows(head, TOP_ROWS);
-    let width = body_width(&rows).ok_or("no line holds a number")?;
-    let width = without_empty_ends(&mut rows, width);
+    let width = body_width(&rows).ok_or("no line contains a number")?;
+    let width = drop_empty_trailing_columns(&mut rows, width);
     if width > MOST_COLUMNS {
         return Err(format!("lines of {width} cells"));
     }
@@ -108,19 +112,24 @@ pub fn find(dialect: &Dialect, head: &str) -> Result<Layout, String> {
     })
 }
 
-/// Where each of the header's columns stands under a later header that names the same
-/// columns in another order, or others besides.
-pub struct Order {
+/// The name of a column, for use in a sentence.
+pub fn name_of(headings: &[Heading], column: usize) -> String {
+    headings.get(column).map_or(String::new(), |heading| clip(&heading.name))
+}
+
+/// The order of the columns after a later header that names the same columns in another order, or
+/// other columns too.
+pub struct ColumnOrder {
     places: Vec<Option<usize>>,
-    /// Cells of a row under the later header.
+    /// Number of cells in a row after the later header.
     pub cells: usize,
 }
 
-impl Order {
-    /// `None` where the row is no header, or names fewer than half of the columns.
-    pub fn of(row: &StringRecord, layout: &Layout) -> Option<Order> {
+impl ColumnOrder {
+    /// `None` if the row is not a header, or names fewer than half of the columns.
+    pub fn of(row: &StringRecord, layout: &Layout) -> Option<ColumnOrder> {
         let names = layout.header_cells.as_deref()?;
-        // Most rows begin with a number: no more of them is looked at.
+        // Most rows begin with a number and need no closer check.
         let number = |c: char| c.is_ascii_digit() || matches!(c, '-' | '+' | '.' | '"');
         if row.iter().take(2).any(|cell| cell.trim().starts_with(number)) {
             return None;
@@ -141,7 +150,7 @@ impl Order {
         places.resize(layout.width(), None);
         let named = names.iter().filter(|name| !name.is_empty()).count();
         let found = places.iter().flatten().count();
-        (found >= 2 && found * 2 >= named).then_some(Order { places, cells: cells.len() })
+        (found >= 2 && found * 2 >= named).then_some(ColumnOrder { places, cells: cells.len() })
     }
 
     pub fn holds(&self, columns: &[usize]) -> bool {
@@ -152,7 +161,7 @@ impl Order {
         self.places.get(column).copied().flatten()
     }
 
-    /// A row with its cells where the first header has them.
+    /// The row with its cells in the order of the first header.
     pub fn row(&self, row: &StringRecord) -> StringRecord {
         let cell = |column| self.place(column).and_then(|at| row.get(at)).unwrap_or("");
         let mut ordered: StringRecord = (0..self.places.len()).map(cell).collect();
@@ -160,7 +169,7 @@ impl Order {
         ordered
     }
 
-    /// Said where the columns are others, or stand in another order.
+    /// Notice for a header with other columns or another order.
     pub fn notice(&self, line: usize, layout: &Layout) -> Option<String> {
         let names = layout.header_cells.as_deref().unwrap_or(&[]);
         let named = |column: &usize| names.get(*column).is_some_and(|name| !name.is_empty());
@@ -176,15 +185,15 @@ impl Order {
             .collect();
         let without = match missing.as_slice() {
             [] => String::new(),
-            names => format!("; {} is not there any more", list(names)),
+            names => format!("; {} is missing there", list(names)),
         };
         Some(format!(
-            "line {line}: the header comes again with other columns or in another order; from there on they are read by it{without}"
+            "line {line}: the header is repeated with other columns or another order; the rows below it are read by the new header{without}"
         ))
     }
 }
 
-/// A decimal comma between commas parts a number in two, and nothing tells which.
+/// Rejects files with decimal commas and commas between cells, which cannot be told apart.
 fn refuse_commas_in_numbers(
     dialect: &Dialect,
     rows: &[StringRecord],
@@ -201,11 +210,12 @@ fn refuse_commas_in_numbers(
         return Ok(());
     }
     Err(format!(
-        "the header names {named} columns and the rows hold {width} cells, as when commas stand between cells and inside numbers"
+        "the header names {named} columns but the rows have {width} cells, as if commas stand both between cells and inside numbers"
     ))
 }
 
-/// Byte and line where a record's own text starts: the reader counts blank lines before it as its own.
+/// Byte and line where the text of a record starts. The reader counts blank lines before a record
+/// as part of it.
 pub fn start_of(row: &StringRecord, text: &str) -> (usize, usize) {
     let Some(position) = row.position() else { return (0, 1) };
     let mut byte = usize::try_from(position.byte()).unwrap_or(usize::MAX);
@@ -221,13 +231,13 @@ pub fn start_of(row: &StringRecord, text: &str) -> (usize, usize) {
     (byte, line)
 }
 
-/// Blank lines that the reader passed over before a record, and the first one's line.
+/// Number of blank lines before a record, and the line of the first one.
 pub fn blank_lines_before(row: &StringRecord, text: &str) -> (usize, usize) {
     let Some(position) = row.position() else { return (0, 1) };
     let (_, line) = start_of(row, text);
     let byte = usize::try_from(position.byte()).unwrap_or(usize::MAX);
     let mut began = usize::try_from(position.line()).unwrap_or(usize::MAX);
-    // The LF of the CRLF that ended the record before.
+    // The LF of the CRLF that ended the previous record.
     let bytes = text.as_bytes();
     let after_cr = byte.checked_sub(1).and_then(|before| bytes.get(before)) == Some(&b'\r');
     if after_cr && bytes.get(byte) == Some(&b'\n') {
@@ -240,9 +250,9 @@ pub fn is_blank(row: &StringRecord) -> bool {
     row.iter().all(|cell| cell.trim().is_empty())
 }
 
-/// The last columns, where they have no name and are empty on nearly every line, are only
-/// separators: the rows lose them, and the width is that of the rest.
-fn without_empty_ends(rows: &mut [StringRecord], width: usize) -> usize {
+/// Drops trailing columns without a name that are empty on nearly every line: they come from
+/// extra separators. Returns the new width.
+fn drop_empty_trailing_columns(rows: &mut [StringRecord], width: usize) -> usize {
     let filled = |row: &StringRecord| {
         let cells = row.iter().enumerate().filter(|(_, cell)| !cell.trim().is_empty());
         cells.last().map_or(0, |(last, _)| last + 1)
@@ -255,7 +265,7 @@ fn without_empty_ends(rows: &mut [StringRecord], width: usize) -> usize {
     let usual = lengths.get(lengths.len().saturating_sub(1) * 19 / 20).copied().unwrap_or(0);
     let named = rows.iter().filter(|row| !number(row)).map(filled).max().unwrap_or(0);
     let kept = usual.max(named);
-    // One separator too many is an unnamed column as ever: nothing hangs on it.
+    // A single extra separator is kept as an unnamed column.
     if kept == 0 || kept + 1 >= width {
         return width;
     }
@@ -265,7 +275,7 @@ fn without_empty_ends(rows: &mut [StringRecord], width: usize) -> usize {
     kept
 }
 
-/// Whether a row has so many cells, but for separators too many.
+/// Whether a row has this many cells, apart from extra separators.
 pub fn fits(row: &StringRecord, width: usize) -> bool {
     row.len() == width
         || row.len() > width && row.iter().skip(width).all(|cell| cell.trim().is_empty())
@@ -279,7 +289,7 @@ fn is_value_like(cell: &str, decimal: u8) -> bool {
     number::is_missing(cell) || number::switch(cell).is_some() || is_number_like(cell, decimal)
 }
 
-/// The most frequent width among rows that hold a number.
+/// The most frequent width of rows that contain a number.
 fn body_width(rows: &[StringRecord]) -> Option<usize> {
     let mut counts = std::collections::BTreeMap::<usize, usize>::new();
     for row in rows {
@@ -332,7 +342,7 @@ fn is_units_row(row: &StringRecord) -> bool {
     short && units > 0 && units * 2 >= filled.len()
 }
 
-/// Header cells; blanks that split names from their bracketed units are mended.
+/// Header cells. A bracketed unit that a blank split from its name is joined to it.
 fn cells_of(row: &StringRecord, dialect: &Dialect) -> Vec<String> {
     let mut cells: Vec<String> = row.iter().map(|cell| cell.trim().to_owned()).collect();
     if let Some(first) = cells.first_mut() {
@@ -342,17 +352,17 @@ fn cells_of(row: &StringRecord, dialect: &Dialect) -> Vec<String> {
         if cells.first().is_some_and(String::is_empty) {
             cells.remove(0);
         }
-        let mut mended: Vec<String> = Vec::with_capacity(cells.len());
+        let mut repaired: Vec<String> = Vec::with_capacity(cells.len());
         for cell in cells {
-            match mended.last_mut() {
+            match repaired.last_mut() {
                 Some(last) if cell.starts_with(['(', '[']) => {
                     last.push(' ');
                     last.push_str(&cell);
                 }
-                _ => mended.push(cell),
+                _ => repaired.push(cell),
             }
         }
-        return mended;
+        return repaired;
     }
     cells
 }
@@ -363,13 +373,13 @@ fn headings(
     width: usize,
     first_cell_is_date: bool,
 ) -> Vec<Heading> {
-    // A date and a time that a blank parts stand under one name.
+    // A date and a time separated by a blank share one name.
     let shift = match header {
         Some(names) if names.len() + 1 == width && first_cell_is_date => 1,
         _ => 0,
     };
     let mut headings: Vec<Heading> = Vec::with_capacity(width);
-    let mut taken = Taken::default();
+    let mut taken = UsedNames::default();
     for index in 0..width {
         let raw = match (index, shift) {
             (0, 1) => "date",
@@ -390,16 +400,16 @@ fn cell_at(cells: Option<&[String]>, index: usize, shift: usize) -> Option<&str>
     cells?.get(index.checked_sub(shift)?).map(String::as_str)
 }
 
-/// Names given so far, and how often each was asked for.
+/// Names already used, and how often each was requested.
 #[derive(Default)]
-struct Taken {
+struct UsedNames {
     names: HashSet<String>,
     asked: HashMap<String, usize>,
 }
 
-impl Taken {
-    /// `name`, or the first of "name (2)", "name (3)", … that is free. Looks from
-    /// where it stopped before: a thousand columns may share one name.
+impl UsedNames {
+    /// `name`, or the first unused one of "name (2)", "name (3)", … Continues from the last number,
+    /// because a thousand columns may share one name.
     fn unique(&mut self, name: String) -> String {
         let mut given = name.clone();
         while !self.names.insert(given.clone()) {
@@ -427,7 +437,7 @@ pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
     if ["x1000", "x 1000", "*1000", "/1000", "×1000"].iter().any(|mark| folded.contains(mark)) {
         return (raw.to_owned(), Some(Unit::ThousandRpm));
     }
-    // "Drehzahl 1/min": that slash is the unit's own.
+    // In "Drehzahl 1/min" the slash belongs to the unit.
     if let Some((name, text)) = raw.rsplit_once(' ')
         && text.contains('/')
         && !name.trim().is_empty()
@@ -448,7 +458,7 @@ pub fn split_unit(raw: &str) -> (String, Option<Unit>) {
         && !name.trim().is_empty()
         && let Some(unit) = Unit::parse_suffix(text)
     {
-        // "Battery voltage A" numbers its batteries; "Engine RPM" names what is measured.
+        // "Battery voltage A" is the first of several; "Engine RPM" is the name of the quantity.
         let behind_underscore = raw.strip_suffix(text).is_some_and(|head| head.ends_with('_'));
         let counts = text.len() == 1
             && unit != Unit::Volt

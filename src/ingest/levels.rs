@@ -1,13 +1,14 @@
-//! What the level of a column's values says: volts or millivolts, which system, which unit of speed or heat.
+//! Infers units and the nominal voltage from the level of a column's values.
 
 use super::header::Heading;
-use super::profile::{self, Facts, Words};
+use super::profile::{Facts, Words};
+use super::rank::median;
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::levels;
 use crate::nominal::{Nominal, Unsupported};
 
-/// The unit, from header or cells, else from the level.
+/// The unit stated by header or cells.
 pub fn stated_unit(heading: &Heading, facts: &Facts) -> Option<Unit> {
     heading.unit.or(facts.cell_unit)
 }
@@ -22,30 +23,26 @@ pub fn scale_of(unit: Unit) -> f64 {
     unit.to_canonical().scale
 }
 
-/// A bus under this is off: the logger's supply or the ignition.
+/// Below this the bus is off: the logger's supply or the ignition.
 const OFF_V: f64 = 0.5;
-/// Samples over this tell the three systems apart by their median, however long the supply
-/// was off.
+/// The median of samples above this distinguishes the three systems, however long the supply was
+/// off.
 const LIVE_V: f64 = 3.0;
-/// A sensor's supply of 5 V never gets there, a 6 V battery that is good for anything does.
+/// A 5 V sensor supply never exceeds this; a usable 6 V battery does.
 const OVER_SENSORS_V: f64 = 5.5;
 
-/// V or mV, and the median while the bus is live.
+/// V or mV, and the median in V while the bus is powered.
 pub fn voltage_level(unit: Option<Unit>, facts: &Facts) -> (Unit, f64) {
-    let median_over = |least: f64| {
-        let mut live: Vec<f64> = facts.numbers.iter().copied().filter(|v| *v > least).collect();
-        live.sort_by(f64::total_cmp);
-        profile::quantile(&live, 0.5)
-    };
+    let median_over = |least: f64| median(facts.numbers.iter().copied().filter(|v| *v > least));
     let median = median_over(OFF_V).unwrap_or(0.0);
-    // No car's bus has thousands of volts.
+    // No car has a bus of thousands of volts.
     let unit =
         if unit == Some(Unit::Millivolt) || median > 3000.0 { Unit::Millivolt } else { Unit::Volt };
     let scale = scale_of(unit);
     (unit, median_over(LIVE_V / scale).unwrap_or(median) * scale)
 }
 
-/// The system whose bus this column could be, by its levels.
+/// The system whose bus this column could be, judging by its level.
 pub fn system_of(facts: &Facts, unit: Option<Unit>) -> Result<Nominal, Unsupported> {
     let (level_unit, median_v) = voltage_level(unit, facts);
     let nominal = Nominal::of_median(median_v)?;
@@ -54,7 +51,7 @@ pub fn system_of(facts: &Facts, unit: Option<Unit>) -> Result<Nominal, Unsupport
     if is_bus { Ok(nominal) } else { Err(Unsupported::TooLow) }
 }
 
-/// Share of live samples within what such a bus reads, cranking included.
+/// Share of powered samples within the range of such a bus, cranking included.
 pub fn bus_share(facts: &Facts, unit: Unit, nominal: Nominal) -> f64 {
     let scale = scale_of(unit);
     let live = facts.share_within(OFF_V / scale, f64::INFINITY);
@@ -76,7 +73,7 @@ pub fn span(facts: &Facts, unit: Unit) -> String {
     format!("{low:.1} to {high:.1} {word}")
 }
 
-/// rpm, thousands of rpm or revolutions a second: an engine turns at 500 to 9000 rpm.
+/// rpm, thousands of rpm or revolutions per second: an engine turns at 500 to 9000 rpm.
 pub fn rpm_unit(unit: Option<Unit>, facts: &Facts) -> Unit {
     let top = facts.quantile(0.98).unwrap_or(0.0);
     match unit {
@@ -87,14 +84,14 @@ pub fn rpm_unit(unit: Option<Unit>, facts: &Facts) -> Unit {
     }
 }
 
-/// An engine at 130 °C boils: a coolant without a unit that reads more is in °F.
+/// Coolant boils at 130 °C, so a coolant column without a unit that reads more is in °F.
 pub fn reads_fahrenheit(headings: &[Heading], facts: &[Facts]) -> bool {
     headings.iter().zip(facts).any(|(heading, facts)| {
         let words = Words::of(&heading.name);
         let unit = stated_unit(heading, facts);
         unit == Some(Unit::Fahrenheit)
             || unit.is_none()
-                && words.has(say::COOLANT)
+                && words.has(vocab::COOLANT)
                 && facts.quantile(0.9).is_some_and(|top| top > 130.0 && top < 260.0)
     })
 }
@@ -110,7 +107,7 @@ pub fn temperature_unit(unit: Option<Unit>, facts: &Facts, fahrenheit: bool) -> 
     }
 }
 
-/// What counts as fully on: 1, the top level of a few, 100 %, or a byte's 255.
+/// The value that means fully on: 1, the highest of a few levels, 100 %, or 255.
 pub fn level_scale(high: f64, whole: bool, percent: bool) -> Option<f64> {
     match high {
         h if h <= 1.0 => Some(1.0),

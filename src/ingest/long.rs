@@ -1,7 +1,8 @@
-//! Long tables: one row per reading, with columns for time, channel, value and perhaps unit.
+//! Converts long tables, which have one reading per row in columns for time, channel, value and
+//! perhaps unit.
 //!
-//! Such a table is written anew with a column for each channel, one row a reading as
-//! before, so that line numbers stay; the rest of the reading knows interleaved rows.
+//! The table gets one column per channel, still with one reading per row, so that line numbers
+//! stay the same. The later steps support interleaved rows.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -9,14 +10,14 @@ use super::dialect::Dialect;
 use super::header::{self, Heading, Layout};
 use super::profile::{Facts, Words};
 use super::units::Unit;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 
-/// More channels than this are words, not channels.
+/// With more different words than this, the column does not hold channel names.
 const MOST_CHANNELS: usize = 200;
-/// Each channel is read so many times at least.
+/// Minimum number of readings per channel.
 const LEAST_READINGS: usize = 3;
 
-/// The same log with a column for each channel; `None` where the table is not long.
+/// The same log with a column for each channel; `None` if the table is not long.
 pub fn widened(dialect: &Dialect, layout: &Layout, facts: &[Facts], text: &str) -> Option<String> {
     let shape = Shape::of(layout, facts)?;
     let body = text.get(layout.body_byte..)?;
@@ -52,7 +53,7 @@ pub fn widened(dialect: &Dialect, layout: &Layout, facts: &[Facts], text: &str) 
     let mut last_line = 0;
     for row in dialect.reader(body).into_records().filter_map(Result::ok) {
         let (_, line) = header::start_of(&row, body);
-        // Blank lines keep their place, so that lines keep their numbers.
+        // Blank lines are kept, so that line numbers stay the same.
         for _ in last_line + 1..line {
             writer.write_record([""]).ok()?;
         }
@@ -64,7 +65,7 @@ pub fn widened(dialect: &Dialect, layout: &Layout, facts: &[Facts], text: &str) 
         writer.write_record(cells.chain(values)).ok()?;
     }
     let table = String::from_utf8(writer.into_inner().ok()?).ok()?;
-    // What stands before the header stays, line for line.
+    // The preamble is kept line by line.
     let header_line = layout.header_line?;
     let preamble: String =
         text.lines().take(header_line - 1).map(|line| format!("{line}\n")).collect();
@@ -73,17 +74,17 @@ pub fn widened(dialect: &Dialect, layout: &Layout, facts: &[Facts], text: &str) 
     Some(format!("{preamble}{head}\n{units_row}{rows}"))
 }
 
-/// Which columns hold what.
+/// Which column holds what.
 struct Shape {
     channel: usize,
     value: usize,
     unit: Option<usize>,
-    /// By the columns' names, not their values.
+    /// Recognized by the names of the columns, not by their values.
     is_named: bool,
 }
 
-/// Channels have one unit each and not all the same. Words beside a single quantity may be
-/// the driver's notes.
+/// Channels have one unit each, and not all the same. Words beside a single quantity may be the
+/// driver's notes.
 fn are_channels_by_unit<'a>(channels: impl Iterator<Item = &'a (String, String)>) -> bool {
     let (names, units): (Vec<&str>, BTreeSet<&str>) =
         channels.map(|(name, unit)| (name.as_str(), unit.as_str())).unzip();
@@ -95,25 +96,25 @@ impl Shape {
     fn of(layout: &Layout, facts: &[Facts]) -> Option<Shape> {
         layout.header_line?;
         let columns = || layout.headings.iter().zip(facts).enumerate();
-        let named = |heading: &Heading, words: &[&str]| Words::of(&heading.name).has(words);
+        let named = |heading: &Heading, words: &str| Words::of(&heading.name).has(words);
         let is_words = |facts: &Facts| facts.words * 10 >= facts.filled * 8 && facts.filled > 0;
         let unit = columns()
-            .find(|(_, (heading, facts))| named(heading, say::UNIT_NAME) && !facts.is_numeric())
+            .find(|(_, (heading, facts))| named(heading, vocab::UNIT_NAME) && !facts.is_numeric())
             .map(|(index, _)| index);
         let indices = |is: &dyn Fn(&Heading, &Facts) -> bool| -> Vec<usize> {
             columns().filter(|(_, (heading, facts))| is(heading, facts)).map(|c| c.0).collect()
         };
         let mut channels = indices(&|_, facts| is_words(facts));
         channels.retain(|index| Some(*index) != unit);
-        let numeric = indices(&|heading, facts| facts.is_numeric() && !named(heading, say::TIME));
+        let numeric = indices(&|heading, facts| facts.is_numeric() && !named(heading, vocab::TIME));
         let heading = |index: &&usize| layout.headings.get(**index);
-        let with_name = |words: &'static [&'static str]| {
+        let with_name = |words: &'static str| {
             move |index: &&usize| heading(index).is_some_and(|heading| named(heading, words))
         };
         let only = |mut found: Vec<usize>| found.pop().filter(|_| found.is_empty());
-        // Two columns of values beside each other are a table of their own kind.
-        if let Some(channel) = channels.iter().find(with_name(say::SIGNAL_NAME)) {
-            let value = only(numeric.iter().filter(with_name(say::GENERIC)).copied().collect())?;
+        // Two columns of values make another kind of table.
+        if let Some(channel) = channels.iter().find(with_name(vocab::SIGNAL_NAME)) {
+            let value = only(numeric.iter().filter(with_name(vocab::GENERIC)).copied().collect())?;
             return Some(Shape { channel: *channel, value, unit, is_named: true });
         }
         // A clock never goes back.
@@ -131,7 +132,7 @@ impl Shape {
         (!channel.is_empty()).then(|| (channel.to_owned(), unit.to_owned()))
     }
 
-    /// The columns that stand in every row: time, numbers of rows.
+    /// Columns with a value in every row: time and row numbers.
     fn kept(&self, width: usize) -> Vec<usize> {
         let moved =
             |k: &usize| [Some(self.channel), Some(self.value), self.unit].contains(&Some(*k));

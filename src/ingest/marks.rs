@@ -1,4 +1,4 @@
-//! Marks that a person made by hand: loads and the engine switched at a moment.
+//! Reads marks that a person wrote by hand: times at which loads or the engine were switched.
 
 mod align;
 mod join;
@@ -10,30 +10,29 @@ use polars::prelude::Column as FrameColumn;
 
 use super::dialect;
 use super::encoding;
-use super::error::{IngestError, clip};
+use super::error::{IngestError, Problem, clip};
 use super::header;
 use super::profile::Words;
 use super::request::{Mark, MarkTime, ReadOptions, duty_from_state};
 use super::stamp;
-use super::vocabulary as say;
+use super::vocabulary as vocab;
 use crate::log::{Marks, Role};
 
-/// A log with more loads than this is a log of another kind, given as marks by mistake.
+/// A file with more loads than this is a log, given as marks by mistake.
 const MOST_LOADS: usize = 500;
-/// A load may have been switched on before the log began, but not much before.
+/// A load may have been switched on before the log began, but not longer than this before.
 const LONGEST_BEFORE_S: f64 = 3600.0;
 
-/// Where the log's first sample lies on clocks that marks may use.
+/// Time of the first sample on the clocks that marks may use.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Start {
     pub wall: Option<NaiveDateTime>,
-    /// The log's own text clock at the first sample, where it has no date.
+    /// The log's own clock without a date, in seconds.
     pub clock_s: Option<f64>,
 }
 
-/// What marks need to know of their log.
-pub struct OfLog<'a> {
-    pub path: &'a Path,
+/// What is known of the log to which the marks belong.
+pub struct MarkedLog {
     pub start: Start,
     pub duration_s: f64,
     pub resolution_v: Option<f64>,
@@ -41,77 +40,80 @@ pub struct OfLog<'a> {
 }
 
 #[derive(Debug, Default)]
-pub struct Applied {
+pub struct AppliedMarks {
     pub marks: Marks,
-    /// Names of loads that no column of the file held.
+    /// Loads that have no column in the file.
     pub added: Vec<String>,
 }
 
-/// A mark on the log's own time.
+/// A mark in seconds from the first sample.
 #[derive(Debug, Clone)]
-struct Placed {
+struct PlacedMark {
     at_s: f64,
     mark: Mark,
 }
 
-/// Adds the marks of `options` to `frame` (with `time_s`) as load columns.
-pub fn apply(
-    log: &OfLog,
-    options: &ReadOptions,
-    frame: &mut Vec<FrameColumn>,
-    notices: &mut Vec<String>,
-) -> Result<Applied, IngestError> {
+/// All marks: from the marks file, then from `--mark`.
+pub fn requested(options: &ReadOptions) -> Result<Vec<Mark>, IngestError> {
     let mut marks = match &options.marks_file {
         Some(file) => read_file(file)?,
         None => Vec::new(),
     };
     marks.extend(options.marks.iter().cloned());
-    if marks.is_empty() {
-        return Ok(Applied::default());
-    }
+    Ok(marks)
+}
+
+/// Adds the marks to `frame` as load columns.
+pub fn apply(
+    log: &MarkedLog,
+    marks: Vec<Mark>,
+    frame: &mut Vec<FrameColumn>,
+    notices: &mut Vec<String>,
+) -> Result<AppliedMarks, Problem> {
     let mut placed = place(marks, log, notices);
     placed.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     let (Some(first), Some(last)) = (placed.first(), placed.last()) else {
-        return Ok(Applied::default());
+        return Ok(AppliedMarks::default());
     };
     if first.at_s > log.duration_s || last.at_s < -LONGEST_BEFORE_S {
-        return Err(IngestError::MarksOutside {
-            path: log.path.to_path_buf(),
+        return Err(Problem::MarksOutside {
             duration_s: log.duration_s,
             first_s: first.at_s,
-            clock: log.start.told(),
+            clock: log.start.clock_hint(),
         });
     }
-    let outside = |is_outside: &dyn Fn(&Placed) -> bool, what: &str| {
+    let outside = |is_outside: &dyn Fn(&PlacedMark) -> bool, what: &str| {
         let count = placed.iter().filter(|mark| is_outside(mark)).count();
-        (count > 0).then(|| format!("{count} of {} marks lie {what}", placed.len()))
+        (count > 0).then(|| format!("{count} of {} marks are {what}", placed.len()))
     };
     notices.extend(outside(
         &|mark| mark.at_s > log.duration_s,
         &format!("after the end of the log ({:.1} s) and are not used", log.duration_s),
     ));
-    notices
-        .extend(outside(&|mark| mark.at_s < 0.0, "before the first sample and hold from there on"));
+    notices.extend(outside(
+        &|mark| mark.at_s < 0.0,
+        "before the first sample and apply from there on",
+    ));
     join::join(log, placed, frame, notices)
 }
 
 impl Start {
-    /// The first sample's place on the log's own clock, for a sentence.
-    fn told(&self) -> String {
+    /// Says when the first sample was on the log's own clock.
+    fn clock_hint(&self) -> String {
         match (self.wall, self.clock_s) {
             (Some(wall), _) => {
-                format!(", or by the log's clock, which begins at {}", wall.format("%F %T"))
+                format!(", or on the log's clock, which starts at {}", wall.format("%F %T"))
             }
             (None, Some(s)) => {
                 let s = s.max(0.0) as u64;
                 let (h, m, s) = (s / 3600, s / 60 % 60, s % 60);
-                format!(", or by the log's clock, which begins at {h}:{m:02}:{s:02}")
+                format!(", or on the log's clock, which starts at {h}:{m:02}:{s:02}")
             }
             (None, None) => "; this log has no clock time".to_owned(),
         }
     }
 
-    /// The time of day at the first sample.
+    /// Time of day of the first sample, in seconds.
     fn of_day_s(&self) -> Option<f64> {
         self.clock_s.or_else(|| {
             let midnight = self.wall?.date().and_hms_opt(0, 0, 0)?;
@@ -122,15 +124,14 @@ impl Start {
 
 /// Reads a CSV of time, load and state.
 pub fn read_file(path: &Path) -> Result<Vec<Mark>, IngestError> {
-    let bytes = super::load::load(path)?;
-    let decoded = encoding::decode(&bytes)
-        .map_err(|seen| IngestError::NoText { path: path.to_path_buf(), seen })?;
+    let at = |problem| IngestError::new(path, problem);
+    let bytes = super::load::load(path).map_err(at)?;
+    let decoded = encoding::decode(&bytes).map_err(|seen| at(Problem::NotText { seen }))?;
     let text = decoded.text;
     let dialect = dialect::sniff(&text);
     let aligned = dialect.align(&text);
     let text = aligned.as_deref().unwrap_or(&text);
-    let wrong =
-        |line: usize, seen: String| IngestError::MarksFile { path: path.to_path_buf(), line, seen };
+    let wrong = |line: usize, seen: String| at(Problem::MarksFile { line, seen });
     let mut columns = Columns { time: 0, load: 1, state: 2 };
     let mut marks = Vec::new();
     let mut first = true;
@@ -149,7 +150,7 @@ pub fn read_file(path: &Path) -> Result<Vec<Mark>, IngestError> {
         }
         if row.len() < 3 {
             let text: Vec<&str> = row.iter().map(str::trim).collect();
-            // A line as `--mark` takes it.
+            // A line in the form of `--mark`.
             if let Ok(mark) = text.join(",").parse::<Mark>() {
                 marks.push(mark);
                 continue;
@@ -180,7 +181,7 @@ struct Columns {
 }
 
 impl Columns {
-    /// `None` where `row` is not a header: a sentence may hold a word such as "time".
+    /// `None` if `row` is not a header: a sentence may contain a word such as "time".
     fn named_in(row: &csv::StringRecord) -> Option<Columns> {
         const LONGEST_NAME: usize = 2;
         let is_name = |cell: &str| {
@@ -190,38 +191,36 @@ impl Columns {
         if row.len() < 2 || !row.iter().all(is_name) {
             return None;
         }
-        let find = |words: &[&str]| {
+        let find = |words: &str| {
             row.iter().position(|name| Words::of(&header::split_unit(name).0).has(words))
         };
-        let time = find(say::TIME)?;
-        let state = find(&[
-            "state", "status", "zustand", "etat", "estado", "stato", "duty", "value", "=on", "stan",
-        ])
-        .filter(|&state| state != time)
-        .unwrap_or(if time == 2 { 0 } else { 2 });
+        let time = find(vocab::TIME)?;
+        const STATE: &str = "state, status, zustand, etat, estado, stato, duty, value, =on, stan";
+        let state =
+            find(STATE).filter(|&state| state != time).unwrap_or(if time == 2 { 0 } else { 2 });
         let load = (0..3)
             .find(|&i| i != time && i != state)
-            .and_then(|free| find(&["load", "consumer", "verbraucher", "name"]).or(Some(free)))?;
+            .and_then(|free| find("load, consumer, verbraucher, name").or(Some(free)))?;
         Some(Columns { time, load, state })
     }
 }
 
-/// How times without a date are meant.
+/// How times without a date are interpreted.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Reading {
-    /// The log's own clock; `12:34` is hours and minutes.
+enum TimeReading {
+    /// On the log's own clock; `12:34` is hours and minutes.
     HoursMinutes,
-    /// The log's own clock; `12:34` is minutes and seconds.
+    /// On the log's own clock; `12:34` is minutes and seconds.
     MinutesSeconds,
-    /// Time since the first sample.
+    /// From the first sample.
     Elapsed,
 }
 
-/// Puts marks on the log's time. A person may write the time of day or the time since
-/// the log began: the first reading that lies in the log is taken, for all marks alike.
-fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed> {
-    use Reading::{Elapsed, HoursMinutes, MinutesSeconds};
-    let readings: &[Reading] = match (log.start.wall, log.start.clock_s) {
+/// Converts marks to seconds from the first sample. They may be written as time of day or as time
+/// since the log began: the first interpretation that lies within the log is used for all.
+fn place(marks: Vec<Mark>, log: &MarkedLog, notices: &mut Vec<String>) -> Vec<PlacedMark> {
+    use TimeReading::{Elapsed, HoursMinutes, MinutesSeconds};
+    let readings: &[TimeReading] = match (log.start.wall, log.start.clock_s) {
         (Some(_), _) => &[HoursMinutes, Elapsed],
         (None, Some(_)) => &[MinutesSeconds, HoursMinutes, Elapsed],
         (None, None) => &[Elapsed],
@@ -233,7 +232,7 @@ fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed
             MarkTime::Seconds(_) => None,
         })
         .collect();
-    let lies_within = |reading: &&Reading| {
+    let lies_within = |reading: &&TimeReading| {
         clocks.iter().any(|text| {
             seconds(text, log.start, **reading).is_some_and(|s| (0.0..=log.duration_s).contains(&s))
         })
@@ -241,30 +240,30 @@ fn place(marks: Vec<Mark>, log: &OfLog, notices: &mut Vec<String>) -> Vec<Placed
     let usual = readings.first().copied().unwrap_or(Elapsed);
     let reading = readings.iter().find(lies_within).copied().unwrap_or(usual);
     if reading == Elapsed && usual != Elapsed {
-        notices.push("clock times of marks are taken as time since the first sample".to_owned());
+        notices.push("clock times of marks are read as time since the first sample".to_owned());
     }
     let place = |mark: Mark| {
         let at_s = match &mark.at {
             MarkTime::Seconds(at_s) => *at_s,
             MarkTime::Clock(text) => seconds(text, log.start, reading)?,
         };
-        at_s.is_finite().then_some(Placed { at_s, mark })
+        at_s.is_finite().then_some(PlacedMark { at_s, mark })
     };
     marks.into_iter().filter_map(place).collect()
 }
 
-/// Seconds from the log's first sample.
-fn seconds(text: &str, start: Start, reading: Reading) -> Option<f64> {
+/// Seconds from the first sample.
+fn seconds(text: &str, start: Start, reading: TimeReading) -> Option<f64> {
     let stamp = stamp::parse_any(text)?;
     if let (Some(wall), Some(first)) = (stamp.wall(), start.wall) {
         return Some(wall.signed_duration_since(first).num_milliseconds() as f64 / 1000.0);
     }
     let mut clock_s = stamp.clock_s.unwrap_or(0.0);
-    if stamp.fields == 2 && reading == Reading::HoursMinutes {
+    if stamp.fields == 2 && reading == TimeReading::HoursMinutes {
         clock_s *= 60.0;
     }
-    match start.of_day_s().filter(|_| reading != Reading::Elapsed) {
-        // A mark past midnight belongs to the next day.
+    match start.of_day_s().filter(|_| reading != TimeReading::Elapsed) {
+        // A mark after midnight belongs to the next day.
         Some(first_s) if clock_s < first_s - 43_200.0 => Some(clock_s + 86_400.0 - first_s),
         Some(first_s) => Some(clock_s - first_s),
         None => Some(clock_s),

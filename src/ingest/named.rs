@@ -1,34 +1,29 @@
-//! Columns that flags or `car.toml` name.
+//! Resolves the columns that flags or `car.toml` name.
 
-use std::path::Path;
-
-use super::error::{IngestError, clip, list};
-use super::header::Heading;
+use super::error::{Problem, clip, list};
+use super::header::{Heading, name_of};
 use super::request::{RoleRequest, word_of};
 use crate::log::Role;
 
-/// Columns that flags or `car.toml` give a role, by index.
+/// The role that flags or `car.toml` give each column.
 pub fn requested(
-    path: &Path,
     headings: &[Heading],
     requests: &[RoleRequest],
-) -> Result<Vec<Option<Role>>, IngestError> {
+) -> Result<Vec<Option<Role>>, Problem> {
     let mut roles: Vec<Option<Role>> = vec![None; headings.len()];
     for request in requests {
         let index = locate(headings, &request.name)
-            .ok_or_else(|| no_such_column(path, headings, &request.name))?;
+            .ok_or_else(|| no_such_column(headings, &request.name))?;
         let single = !matches!(request.role, Role::Load | Role::Ignored | Role::Time);
         let rival = roles
             .iter()
             .position(|role| *role == Some(request.role))
             .filter(|&other| other != index);
         if let (true, Some(rival)) = (single, rival) {
-            let name = |index: usize| headings.get(index).map_or(String::new(), |h| clip(&h.name));
-            return Err(IngestError::RoleTwice {
-                path: path.to_path_buf(),
+            return Err(Problem::RoleTwice {
                 role: word_of(request.role),
-                first: name(rival),
-                second: name(index),
+                first: name_of(headings, rival),
+                second: name_of(headings, index),
             });
         }
         if let Some(slot) = roles.get_mut(index) {
@@ -49,20 +44,15 @@ fn locate(headings: &[Heading], name: &str) -> Option<usize> {
     })
 }
 
-fn no_such_column(path: &Path, headings: &[Heading], asked: &str) -> IngestError {
+fn no_such_column(headings: &[Heading], asked: &str) -> Problem {
     let names = headings.iter().flat_map(|h| [h.name.as_str(), h.raw.as_str()]);
     let nearest = nearest(asked, names)
         .map_or(String::new(), |name| format!("; did you mean \"{}\"?", clip(name)));
     let names: Vec<String> = headings.iter().map(|h| h.name.clone()).collect();
-    IngestError::NoSuchColumn {
-        path: path.to_path_buf(),
-        asked: clip(asked),
-        nearest,
-        columns: list(&names),
-    }
+    Problem::NoSuchColumn { asked: clip(asked), nearest, columns: list(&names) }
 }
 
-/// The name that `asked` may be a slip of.
+/// The name of which `asked` may be a misspelling.
 pub fn nearest<'n>(asked: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
     let lower = asked.to_lowercase();
     let distance = |name: &str| edit_distance(&lower, &name.to_lowercase());
@@ -73,7 +63,7 @@ pub fn nearest<'n>(asked: &str, names: impl IntoIterator<Item = &'n str>) -> Opt
     closest.filter(near).map(|of| of.1)
 }
 
-/// Letters to add, drop or change between two names, of which the first sixty count.
+/// Edit distance: letters to add, drop or change, within the first sixty.
 pub fn edit_distance(a: &str, b: &str) -> usize {
     const LONGEST: usize = 60;
     let b: Vec<char> = b.chars().take(LONGEST).collect();

@@ -1,10 +1,10 @@
-//! One cell: a number, a switch word, or nothing.
+//! Reads one cell: a number, a switch word, or nothing.
 
 use super::encoding::fold;
 use super::units::Unit;
 
-/// Reads a number with the given decimal mark. Thousands marks must stand in
-/// whole groups of three; a known unit may follow.
+/// Reads a number with the given decimal mark. Thousands must be in whole groups of three; a
+/// known unit may follow.
 pub fn parse(cell: &str, decimal: u8) -> Option<f64> {
     parse_with_unit(cell, decimal).map(|(value, _)| value)
 }
@@ -24,7 +24,7 @@ pub fn parse_with_unit(cell: &str, decimal: u8) -> Option<(f64, Option<Unit>)> {
     grouped(digits.trim(), decimal).map(|value| (value, unit))
 }
 
-/// Quotes and the `="…"` that spreadsheets put around numbers.
+/// Removes quotes and the `="…"` that spreadsheets put around numbers.
 pub fn strip(cell: &str) -> &str {
     let cell = cell.trim();
     let cell = cell.strip_prefix("=\"").unwrap_or(cell);
@@ -39,7 +39,7 @@ fn is_number_char(c: char) -> bool {
         )
 }
 
-/// Digits, one decimal mark, an exponent: what a machine writes.
+/// Reads digits with at most one decimal mark and an exponent.
 pub fn plain(cell: &str, decimal: u8) -> Option<f64> {
     let bytes = cell.as_bytes();
     if bytes.is_empty() || bytes.len() > 40 {
@@ -69,46 +69,43 @@ fn grouped(digits: &str, decimal: u8) -> Option<f64> {
     if digits.len() > 60 {
         return None;
     }
-    let (sign, body) = match digits.chars().next()? {
-        '-' | '\u{2212}' => (-1.0, digits.get(digits.chars().next()?.len_utf8()..)?),
-        '+' => (1.0, digits.get(1..)?),
-        _ => (1.0, digits),
+    let (sign, body) = match digits.strip_prefix(['-', '\u{2212}']) {
+        Some(body) => (-1.0, body),
+        None => (1.0, digits.strip_prefix('+').unwrap_or(digits)),
     };
-    let (whole, fraction) = match body.split_once(decimal) {
-        Some((whole, fraction)) => (whole, fraction),
-        None => (body, ""),
-    };
-    if !fraction.bytes().all(|b| b.is_ascii_digit()) || whole.len() + fraction.len() == 0 {
+    let (whole, fraction) = body.split_once(decimal).unwrap_or((body, ""));
+    let is_digits = |text: &str| text.bytes().all(|b| b.is_ascii_digit());
+    if !is_digits(fraction) || whole.len() + fraction.len() == 0 {
         return None;
     }
     let mark = whole.chars().find(|c| !c.is_ascii_digit());
-    let mut plain = String::with_capacity(digits.len());
-    match mark {
-        None => plain.push_str(whole),
-        Some(mark) if !matches!(mark, '+' | '-' | '\u{2212}') && mark != decimal => {
-            for (place, group) in whole.split(mark).enumerate() {
-                let length = group.len();
-                let fits = if place == 0 { (1..=3).contains(&length) } else { length == 3 };
-                if !fits || !group.bytes().all(|b| b.is_ascii_digit()) {
-                    return None;
-                }
-                plain.push_str(group);
-            }
-        }
-        Some(_) => return None,
-    }
-    if plain.is_empty() && fraction.is_empty() {
+    if matches!(mark, Some('+' | '-' | '\u{2212}')) || mark == Some(decimal) {
         return None;
     }
-    plain.push('.');
-    plain.push_str(fraction);
-    if plain.starts_with('.') {
-        plain.insert(0, '0');
+    let mut plain = String::with_capacity(digits.len());
+    for (place, group) in whole.split(|c| Some(c) == mark).enumerate() {
+        let fits = match (mark, place) {
+            (None, _) => true,
+            (Some(_), 0) => (1..=3).contains(&group.len()),
+            (Some(_), _) => group.len() == 3,
+        };
+        if !fits || !is_digits(group) {
+            return None;
+        }
+        plain.push_str(group);
     }
-    plain.parse::<f64>().ok().map(|value| sign * value)
+    let leading = if plain.is_empty() { "0" } else { "" };
+    format!("{leading}{plain}.{fraction}").parse::<f64>().ok().map(|value| sign * value)
 }
 
-/// Cells that say "no value" rather than a wrong one.
+/// Words for "no value", in the languages that loggers and spreadsheets write.
+const MISSING: [&str; 23] = [
+    "nan", "-nan", "n/a", "na", "#n/a", "n.a.", "null", "none", "nil", "nodata", "no data",
+    "missing", "k.a.", "n/d", "nd", "s/d", "b/d", "invalid", "#wert!", "#value!", "inv", "err",
+    "error",
+];
+
+/// Whether a cell states that there is no value, rather than holding a wrong one.
 pub fn is_missing(cell: &str) -> bool {
     let cell = strip(cell);
     if cell.is_empty() {
@@ -121,39 +118,14 @@ pub fn is_missing(cell: &str) -> bool {
     {
         return true;
     }
-    matches!(
-        cell.to_ascii_lowercase().as_str(),
-        "nan"
-            | "-nan"
-            | "n/a"
-            | "na"
-            | "#n/a"
-            | "n.a."
-            | "null"
-            | "none"
-            | "nil"
-            | "nodata"
-            | "no data"
-            | "missing"
-            | "k.a."
-            | "n/d"
-            | "nd"
-            | "s/d"
-            | "b/d"
-            | "invalid"
-            | "#wert!"
-            | "#value!"
-            | "inv"
-            | "err"
-            | "error"
-    )
+    MISSING.contains(&cell.to_ascii_lowercase().as_str())
 }
 
-/// What a switch word says.
+/// Meaning of a switch word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Switch {
     Off,
-    /// Half speed where the channel also knows an off, else the low level of a signal.
+    /// Half speed if the channel also has an "off", otherwise the low level of a signal.
     Low,
     On,
 }
@@ -161,21 +133,14 @@ pub enum Switch {
 impl Switch {
     pub fn duty(self, low_is_half: bool) -> f64 {
         match self {
-            Switch::Off => 0.0,
-            Switch::Low => {
-                if low_is_half {
-                    0.5
-                } else {
-                    0.0
-                }
-            }
+            Switch::Low if low_is_half => 0.5,
+            Switch::Off | Switch::Low => 0.0,
             Switch::On => 1.0,
         }
     }
 }
 
-/// On/off, true/false, yes/no and relay words of the trade's languages.
-/// A relay that is closed lets current through.
+/// On/off, true/false, yes/no and relay words in the languages of logs. A closed relay conducts.
 pub fn switch(cell: &str) -> Option<Switch> {
     let cell = strip(cell);
     if cell.is_empty() || cell.len() > 20 || cell.bytes().any(|b| b.is_ascii_digit()) {

@@ -1,9 +1,8 @@
-//! A long file of plain numbers, taken in pieces: read, hashed and turned into columns
-//! while it is warm in the cache, and never whole in memory.
+//! Reads a long file of plain numbers in pieces: each is read, hashed and converted to columns
+//! while it is in the cache of a core, so that the file is never whole in memory.
 //!
-//! What is decided is decided on the same look as for a file at hand, and rows are read by
-//! the same code ([`clean`]); whatever is not clean is left to the whole reading, which
-//! knows how to tell of it.
+//! Dialect and roles are decided on the same sample as for other files, and rows are read by the
+//! same code ([`plain_rows`]). If a row is not plain, the file is read as a whole instead.
 
 use std::borrow::Cow;
 use std::fs::File;
@@ -16,41 +15,41 @@ use memchr::memrchr;
 use sha2::{Digest, Sha256};
 
 use super::account::Account;
-use super::body::{self, Decided, Read};
-use super::clean::{self, Cells};
+use super::body::{self, Interpretation, RawTable};
 use super::dialect::{self, Separator};
 use super::encoding;
 use super::load::MOST_BYTES;
+use super::plain_rows::{self, Cells};
 use super::request::ReadOptions;
 use super::sample::Sample;
-use super::table::Clean;
+use super::table::PlainTable;
 use crate::parallel::cores;
 use crate::stats::min_max::Extent;
 
-/// A shorter file is at hand as soon as a piece of it.
+/// A shorter file is read as a whole.
 const LEAST_BYTES: u64 = 4 << 20;
-/// Preamble and header lie within, and the encoding shows.
-const TOP_BYTES: usize = 1 << 20;
+/// Contains preamble and header, and suffices to recognize the encoding.
+const HEAD_BYTES: usize = 1 << 20;
 /// Text and columns of a piece fit the cache of a core.
 const PIECE_BYTES: usize = 256 << 10;
-/// Pieces under way for each core.
-const AHEAD: usize = 3;
+/// Pieces in progress for each worker.
+const PIECES_PER_WORKER: usize = 3;
 
-/// The file's columns and its hash; `None` where it is not long or not clean, or cannot
-/// be read: the whole reading says why.
-pub fn read(path: &Path, options: &ReadOptions) -> Option<(Read, String)> {
-    // A pipe must not even be opened: its writer would find that nobody reads.
-    let told = path.metadata().ok().filter(|told| told.is_file())?.len();
-    if !(LEAST_BYTES..=MOST_BYTES).contains(&told) {
+/// Columns and SHA-256 of the file; `None` if it is not long, not plain or not readable: then
+/// reading it as a whole reports why.
+pub fn read(path: &Path, options: &ReadOptions) -> Option<(RawTable, String)> {
+    // Opening a pipe would already disturb its writer.
+    let file_length = path.metadata().ok().filter(|metadata| metadata.is_file())?.len();
+    if !(LEAST_BYTES..=MOST_BYTES).contains(&file_length) {
         return None;
     }
     let file = File::open(path).ok()?;
-    let top = piece_of(&file, 0, TOP_BYTES)?;
-    let decoded = encoding::decode(&top).ok()?;
+    let head = piece_of(&file, 0, HEAD_BYTES)?;
+    let decoded = encoding::decode(&head).ok()?;
     let Cow::Borrowed(text) = decoded.text else { return None };
     let encoding = decoded.encoding;
-    let mark = top.len() - text.len();
-    let length = usize::try_from(told).ok()?.checked_sub(mark)?;
+    let mark = head.len() - text.len();
+    let length = usize::try_from(file_length).ok()?.checked_sub(mark)?;
     let sample = Sample::by(length, |start, length| {
         piece_of(&file, (mark + start) as u64, length).map(Cow::Owned)
     })?;
@@ -58,13 +57,14 @@ pub fn read(path: &Path, options: &ReadOptions) -> Option<(Read, String)> {
     if matches!(dialect.separator, Separator::Space { .. }) {
         return None;
     }
-    let decided = body::decide(path, dialect, &sample, options).ok()?;
-    let Decided { layout, clock, wanted, .. } = &decided;
-    let clean = Clean::of(&dialect, layout, clock, wanted)?;
-    let preamble = top.get(..mark + layout.body_byte)?;
+    let mut account = Account::default();
+    let interpretation = body::interpret(dialect, &sample, options, &mut account).ok()?;
+    let Interpretation { layout, clock, wanted, .. } = &interpretation;
+    let clean = PlainTable::of(&dialect, layout, clock, wanted)?;
+    let preamble = head.get(..mark + layout.body_byte)?;
     let (columns, sha256) = columns(&file, preamble, length, clean.cells())?;
     let body = clean.body(columns)?;
-    Some((Read { encoding, decided, body, account: Account::default() }, sha256))
+    Some((RawTable { encoding, interpretation, body, account }, sha256))
 }
 
 fn piece_of(file: &File, start: u64, length: usize) -> Option<Vec<u8>> {
@@ -77,7 +77,7 @@ fn piece_of(file: &File, start: u64, length: usize) -> Option<Vec<u8>> {
 
 type Columns = Vec<(Vec<f64>, Extent)>;
 
-/// A piece on its way: some lines, and what their cells hold.
+/// Some lines of the file, and the values of their cells.
 struct Piece {
     bytes: Vec<u8>,
     columns: Vec<Vec<f64>>,
@@ -97,18 +97,18 @@ impl Piece {
 
     fn read(&mut self, cells: Cells) {
         let text = std::str::from_utf8(&self.bytes);
-        self.clean = text.is_ok_and(|text| clean::lines_into(text, cells, &mut self.columns));
+        self.clean = text.is_ok_and(|text| plain_rows::lines_into(text, cells, &mut self.columns));
         self.extents.clear();
         self.extents.extend(self.columns.iter().map(|column| Extent::of(column)));
     }
 
-    /// `length`: bytes of the whole file, to guess how many rows will come.
+    /// `length`: bytes of the whole file, to estimate the number of rows.
     fn add_to(&self, all: &mut Columns, length: usize) {
         let own = self.columns.iter().zip(&self.extents);
         for ((column, extent), (own, extent_of_own)) in all.iter_mut().zip(own) {
             if column.is_empty() {
                 let pieces = length as f64 / self.bytes.len().max(1) as f64;
-                // A guess: where there is no room for as much, what comes may be less.
+                // Only an estimate: if memory is short, fewer rows may come.
                 let _ = column.try_reserve_exact((1.02 * pieces * own.len() as f64) as usize);
             }
             column.extend_from_slice(own);
@@ -117,79 +117,80 @@ impl Piece {
     }
 }
 
-/// A core to read cells: its inbox, and its outbox.
-type Hand = (SyncSender<Piece>, Receiver<Piece>);
+/// A thread that reads cells: the pieces sent to it, and those it returns.
+type Worker = (SyncSender<Piece>, Receiver<Piece>);
 
-/// One core reads the file, hashes it and gathers the columns; the others read cells.
-/// Pieces go round and come back in their order.
+/// One thread reads and hashes the file and joins the columns; the others read cells. Pieces are
+/// returned in order.
 fn columns(file: &File, preamble: &[u8], length: usize, cells: Cells) -> Option<(Columns, String)> {
-    let mut feed = Feed::behind(file, preamble)?;
+    let mut lines = LineReader::after(file, preamble)?;
     let mut all: Columns = cells.used.iter().map(|_| (Vec::new(), Extent::NONE)).collect();
     thread::scope(|scope| {
-        let hire = || -> Hand {
-            let (give, given) = sync_channel::<Piece>(AHEAD);
-            let (done, taken) = sync_channel(AHEAD);
+        let start_worker = || -> Worker {
+            let (to_worker, pieces) = sync_channel::<Piece>(PIECES_PER_WORKER);
+            let (done, from_worker) = sync_channel(PIECES_PER_WORKER);
             scope.spawn(move || {
-                for mut piece in given {
+                for mut piece in pieces {
                     piece.read(cells);
                     if done.send(piece).is_err() {
                         break;
                     }
                 }
             });
-            (give, taken)
+            (to_worker, from_worker)
         };
-        let hands: Vec<Hand> = (1..cores().max(2)).map(|_| hire()).collect();
-        let most = hands.len() * AHEAD;
-        let mut in_turn = hands.iter().cycle();
+        let workers: Vec<Worker> = (1..cores().max(2)).map(|_| start_worker()).collect();
+        let most = workers.len() * PIECES_PER_WORKER;
+        let mut in_turn = workers.iter().cycle();
         let mut next_back = || in_turn.next()?.1.recv().ok().filter(|piece| piece.clean);
-        let mut under_way = 0;
-        for hand in hands.iter().cycle() {
-            let mut piece = if under_way < most {
+        let mut in_progress = 0;
+        for worker in workers.iter().cycle() {
+            let mut piece = if in_progress < most {
                 Piece::empty(cells)
             } else {
-                under_way -= 1;
+                in_progress -= 1;
                 let piece = next_back()?;
                 piece.add_to(&mut all, length);
                 piece
             };
-            if !feed.next(&mut piece.bytes)? {
+            if !lines.next(&mut piece.bytes)? {
                 break;
             }
-            hand.0.send(piece).ok()?;
-            under_way += 1;
+            worker.0.send(piece).ok()?;
+            in_progress += 1;
         }
-        for _ in 0..under_way {
+        for _ in 0..in_progress {
             next_back()?.add_to(&mut all, length);
         }
         Some(())
     })?;
-    Some((all, super::hex(&feed.hash.finalize())))
+    Some((all, super::hex(&lines.hash.finalize())))
 }
 
-/// The lines of a file, piece by piece, hashed as they come.
-struct Feed<'a> {
+/// Reads a file in pieces of whole lines, and hashes it.
+struct LineReader<'a> {
     file: &'a File,
     hash: Sha256,
     taken: u64,
-    /// The beginning of a line whose end is yet to come.
-    begun: Vec<u8>,
+    /// The beginning of a line that is not complete yet.
+    partial_line: Vec<u8>,
 }
 
-impl Feed<'_> {
-    /// Those behind the file's first bytes, if they still are what they were.
-    fn behind<'a>(file: &'a File, preamble: &[u8]) -> Option<Feed<'a>> {
-        let again = piece_of(file, 0, preamble.len())?;
-        let hash = Sha256::new_with_prefix(&again);
-        let taken = again.len() as u64;
-        (again == preamble).then_some(Feed { file, hash, taken, begun: Vec::new() })
+impl LineReader<'_> {
+    /// Starts after `preamble`, if the file still begins with it.
+    fn after<'a>(file: &'a File, preamble: &[u8]) -> Option<LineReader<'a>> {
+        let head = piece_of(file, 0, preamble.len())?;
+        let hash = Sha256::new_with_prefix(&head);
+        let taken = head.len() as u64;
+        (head == preamble).then_some(LineReader { file, hash, taken, partial_line: Vec::new() })
     }
 
-    /// The next lines, whole ones; false where there are no more. `None` where the file
-    /// cannot be read or goes on for too long, or a line does.
+    /// Reads the next whole lines; false at the end of the file. `None` if the file cannot be
+    /// read, or
+    /// the file or a line is too long.
     fn next(&mut self, into: &mut Vec<u8>) -> Option<bool> {
         into.clear();
-        into.append(&mut self.begun);
+        into.append(&mut self.partial_line);
         let before = into.len();
         let room = PIECE_BYTES.saturating_sub(before) as u64;
         let fresh = self.file.take(room).read_to_end(into).ok()? as u64;
@@ -197,7 +198,7 @@ impl Feed<'_> {
         self.taken += fresh;
         let ended = fresh < room;
         match memrchr(b'\n', into) {
-            Some(last) => self.begun.extend(into.drain(last + 1..)),
+            Some(last) => self.partial_line.extend(into.drain(last + 1..)),
             None if !ended => return None,
             None => {}
         }
@@ -210,100 +211,29 @@ mod tests {
     use std::io::Write;
 
     use super::*;
-    use crate::ingest;
-    use crate::log::Log;
 
-    const HEAD: &str = "time (s),battery voltage (V),engine rpm,spare,fan\n";
+    const ROW: &str = "0.1,13.80,850,,0\n";
 
-    /// Longer than [`LEAST_BYTES`].
-    fn long() -> String {
-        let mut text = HEAD.to_owned();
-        for k in 0..240_000u32 {
-            let (t, v, rpm) = (f64::from(k) / 100.0, 1380 + k % 7, 850 + k % 11);
-            let fan = u8::from(k / 20_000 % 2 == 1);
-            text += &format!("{t:.2},{}.{:02},{rpm},,{fan}\n", v / 100, v % 100);
-        }
-        assert!(text.len() as u64 > LEAST_BYTES);
-        text
-    }
-
-    fn written(bytes: &[u8]) -> tempfile::NamedTempFile {
+    fn is_read_in_pieces(text: &str) -> bool {
         let mut file = tempfile::NamedTempFile::with_suffix(".csv").expect("a file");
-        file.write_all(bytes).expect("room for it");
-        file
-    }
-
-    fn in_pieces(bytes: &[u8]) -> bool {
-        read(written(bytes).path(), &ReadOptions::default()).is_some()
-    }
-
-    /// As it is read anyway, with what it says and does not.
-    fn same_as_the_careful_reading(bytes: &[u8]) -> Log {
-        let file = written(bytes);
-        let options = ReadOptions::default();
-        let log = ingest::read(file.path(), &options).expect("a log");
-        let careful = ingest::read_carefully(file.path(), &options).expect("a log");
-        assert_eq!(log.source, careful.source);
-        assert_eq!(log.columns, careful.columns);
-        for ((name, values), (other, known)) in log.channels().zip(careful.channels()) {
-            assert_eq!(name, other);
-            let bits = |values: &[f64]| values.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
-            assert!(bits(values) == bits(known), "{name}");
-        }
-        log
+        file.write_all(text.as_bytes()).expect("room for it");
+        read(file.path(), &ReadOptions::default()).is_some()
     }
 
     #[test]
-    fn a_long_clean_file_is_read_in_pieces_to_the_same_log() {
-        let text = long();
-        let clean = [
-            text.clone(),
-            text.trim_end().to_owned(),
-            text.replace('\n', "\r\n"),
-            format!("\u{feff}{text}"),
-            format!("our logger, run 7\n\n{text}"),
-            text.replace(",852,", ",,").replace(",13.83,", ",13.83 ,"),
-        ];
-        for text in clean {
-            assert!(in_pieces(text.as_bytes()), "{:?}", text.get(..80));
-            same_as_the_careful_reading(text.as_bytes());
+    fn only_a_long_file_of_plain_numbers_is_read_in_pieces() {
+        let header = "time (s),battery voltage (V),engine rpm,spare,fan\n";
+        let long = format!("{header}{}", ROW.repeat(300_000));
+        assert!(is_read_in_pieces(&long));
+        assert!(!is_read_in_pieces(&format!("{header}{ROW}")));
+        for end in ["1,x,y,,z\n", "\n", "1,2\n", header, &"9".repeat(2 * PIECE_BYTES)] {
+            assert!(!is_read_in_pieces(&format!("{long}{end}")));
         }
-    }
-
-    #[test]
-    fn what_is_not_clean_is_left_to_the_whole_reading() {
-        let text = long();
-        let line = text.rfind("\n2399.").expect("a late line") + 1;
-        let with = |late: &str| [&text[..line], late, &text[line..]].concat().into_bytes();
-        let mut latin = with("");
-        latin[line - 2] = 0xfc;
-        for (what, bytes) in [
-            ("a word", with("1,x,y,,z\n")),
-            ("a blank row", with("\n")),
-            ("a short row", with("1,2\n")),
-            ("the header again", with(HEAD)),
-            ("a quote", with("2400.005,\"13.80\",850,,1\n")),
-            ("another encoding", latin),
-        ] {
-            assert!(!in_pieces(&bytes), "{what}");
-            same_as_the_careful_reading(&bytes);
-        }
-        // A row that is cut short at the end of the file.
-        same_as_the_careful_reading(&text.as_bytes()[..text.len() - 9]);
-    }
-
-    #[test]
-    fn only_a_long_file_is_and_no_line_longer_than_a_piece() {
-        assert!(!in_pieces(HEAD.as_bytes()));
-        assert!(!in_pieces(&vec![b'7'; 2 * LEAST_BYTES as usize]));
-        let mut text = long();
-        text.push_str(&"9".repeat(2 * PIECE_BYTES));
-        assert!(!in_pieces(text.as_bytes()));
         assert!(read(Path::new("/nowhere.csv"), &ReadOptions::default()).is_none());
         assert!(read(Path::new("/"), &ReadOptions::default()).is_none());
     }
 
-    /// Opened, it would wait for a writer, or take one from who reads it next.
+    /// Opening it would wait for a writer, or take data from the next reader.
     #[test]
     #[cfg(unix)]
     fn a_pipe_is_not_opened() {
@@ -311,8 +241,8 @@ mod tests {
         let pipe = home.path().join("pipe.csv");
         let made = std::process::Command::new("mkfifo").arg(&pipe).status();
         assert!(made.expect("mkfifo").success());
-        let (told, hears) = std::sync::mpsc::channel();
-        thread::spawn(move || told.send(read(&pipe, &ReadOptions::default()).is_none()));
-        assert_eq!(hears.recv_timeout(std::time::Duration::from_secs(60)), Ok(true));
+        let (sender, receiver) = std::sync::mpsc::channel();
+        thread::spawn(move || sender.send(read(&pipe, &ReadOptions::default()).is_none()));
+        assert_eq!(receiver.recv_timeout(std::time::Duration::from_secs(60)), Ok(true));
     }
 }

@@ -1,147 +1,125 @@
-//! A load whose column says off while it draws: an output that is active when low.
+//! Inverts load columns that are active when low: they say off while the load draws current.
 //!
-//! Where a load goes on, volts fall or stay. A column whose every clear edge goes with the
-//! opposite is turned; that takes several edges of both directions, at one engine speed,
-//! with nothing else switched and a first answer that is seen to go the wrong way at once:
-//! a raised idle and a raised setpoint lift the bus too, after the load's own dip.
+//! When a load is switched on, the bus voltage falls or stays. A column is inverted if the voltage
+//! does the opposite at every clear edge. This requires several edges in both directions, at
+//! constant engine speed, with nothing else switched, and an immediate response in the wrong
+//! direction: a raised idle or setpoint raises the voltage too, but after the dip of the load.
 
+use super::account::Account;
 use super::error::clip;
-use super::frozen::View;
-use super::header::Layout;
-use super::profile::quantile;
-use super::roles::Assigned;
-use super::table::{Body, Wanted};
+use super::frozen::{Traces, edges};
+use super::rank::{median, quantile, sorted};
+use super::table::Body;
 use crate::log::Role;
 
-/// What the bus does at the edges of one load.
+/// Response of the bus at the edges of one load.
 #[derive(Debug, Clone, Copy, Default)]
 struct Edges {
-    /// Clear rises where the column says on, and falls where it says off.
-    wrong_on: usize,
-    wrong_off: usize,
-    /// Wrong, but the log is too slow to show the first answer.
-    perhaps: usize,
-    /// Clear ones as a load makes them.
-    right: usize,
+    /// Clear rises where the column says on, and clear falls where it says off.
+    inverted_on: usize,
+    inverted_off: usize,
+    /// Inverted, but the log is too slow to show the immediate response.
+    unclear: usize,
+    /// Clear responses in the normal direction.
+    normal: usize,
 }
 
 impl Edges {
     fn is_inverted(self) -> bool {
-        self.wrong_on >= 2 && self.wrong_off >= 2 && self.right == 0
+        self.inverted_on >= 2 && self.inverted_off >= 2 && self.normal == 0
     }
 
     fn looks_inverted(self) -> bool {
-        self.wrong_on + self.wrong_off + self.perhaps >= 3 && self.right == 0
+        self.inverted_on + self.inverted_off + self.unclear >= 3 && self.normal == 0
     }
 }
 
-/// Turns the loads that are active when low, and says so.
-pub fn settle(
-    body: &mut Body,
-    wanted: &Wanted,
-    assigned: &[Assigned],
-    layout: &Layout,
-    bus: Role,
-    notices: &mut Vec<String>,
-) {
-    let role = |at: usize| wanted.values.get(at).and_then(|&i| assigned.get(i)).map(|c| c.role);
-    let held_by = |wished: Role| (0..wanted.values.len()).find(|&at| role(at) == Some(wished));
-    let column = |at: usize| body.values.get(at).map_or(&[][..], Vec::as_slice);
-    let loads: Vec<usize> =
-        (0..wanted.values.len()).filter(|&at| role(at) == Some(Role::Load)).collect();
-    let Some(bus_at) = held_by(bus) else { return };
-    let duties: Vec<&[f64]> = loads.iter().map(|&at| column(at)).collect();
-    let view = View {
-        time_s: &body.time,
-        bus_v: column(bus_at),
-        rpm: held_by(Role::EngineRpm).map(column),
-        loads: &duties,
-    };
-    let seen: Vec<Edges> = (0..loads.len()).map(|which| edges(view, which)).collect();
-    for (&at, seen) in loads.iter().zip(seen) {
-        let heading = wanted.values.get(at).and_then(|&index| layout.headings.get(index));
-        let name = clip(heading.map_or("", |heading| heading.name.as_str()));
+/// Inverts the loads that are active when low, and reports them.
+pub fn correct(body: &mut Body, bus: Role, account: &mut Account) {
+    let Some(bus_v) = body.values(bus) else { return };
+    let duties = body.duties();
+    let rpm = body.values(Role::EngineRpm);
+    let traces = Traces { time_s: &body.time, bus_v, rpm, loads: &duties };
+    let seen: Vec<Edges> = (0..duties.len()).map(|which| edges_of(traces, which)).collect();
+    let loads = body.channels.iter_mut().filter(|channel| channel.role == Role::Load);
+    for (load, seen) in loads.zip(seen) {
+        let name = clip(&load.name);
         if seen.is_inverted() {
-            notices.push(format!(
-                "\"{name}\" is active when low: at {} of its edges the bus rises where it says on and falls where it says off, and at none the other way. It is turned: 0 is on",
-                seen.wrong_on + seen.wrong_off
+            account.notices.push(format!(
+                "\"{name}\" is active when low: at {} of its edges the voltage rises where it says on or falls where it says off, and at none the opposite. It is inverted: 0 means on",
+                seen.inverted_on + seen.inverted_off
             ));
-            for duty in body.values.get_mut(at).into_iter().flatten() {
-                *duty = 1.0 - *duty;
-            }
+            load.values.iter_mut().for_each(|duty| *duty = 1.0 - *duty);
         } else if seen.looks_inverted() {
-            notices.push(format!(
-                "\"{name}\" may be active when low: the bus rises where it says on. It is taken as written; if 0 means on, swap 0 and 1 in the file"
+            account.notices.push(format!(
+                "\"{name}\" may be active when low: the voltage rises where it says on. It is used as written. If 0 means on, swap 0 and 1 in the file"
             ));
         }
     }
 }
 
-/// Volts are compared over so long before an edge, and after what a relay may lag.
+/// The voltage is compared over these times before an edge, and after the lag of a relay.
 const BEFORE_S: f64 = 4.0;
 const LAG_S: f64 = 1.5;
 const AFTER_S: f64 = 4.0;
 const FEWEST_ROWS: usize = 3;
-/// An engine whose speed changes by less is at one speed.
+/// Relative change of engine speed that counts as none.
 const SAME_SPEED: f64 = 0.03;
-/// The first answer comes before an idle or a setpoint can rise.
-const QUICK_S: f64 = 0.5;
-/// A change of less than this, or of less than its own scatter says, is none.
+/// The immediate response comes before an idle or a setpoint can rise.
+const IMMEDIATE_S: f64 = 0.5;
+/// A smaller relative change, or one within its own scatter, is not clear.
 const LEAST_SHARE: f64 = 0.004;
 
-/// The edges of load `which` of the view's.
-fn edges(view: View, which: usize) -> Edges {
+/// Counts the responses at the edges of load `which`.
+fn edges_of(traces: Traces, which: usize) -> Edges {
     let mut found = Edges::default();
-    let Some(duty) = view.loads.get(which) else { return found };
-    for row in 1..duty.len() {
-        let (Some(&before), Some(&after)) = (duty.get(row - 1), duty.get(row)) else { continue };
-        if (after - before).abs() < 0.5 {
-            continue;
-        }
-        let Some(change) = answer(view, which, row, after > before) else { continue };
-        match change {
-            Answer::Right => found.right += 1,
-            Answer::Perhaps => found.perhaps += 1,
-            Answer::Wrong if after > before => found.wrong_on += 1,
-            Answer::Wrong => found.wrong_off += 1,
+    let Some(duty) = traces.loads.get(which) else { return found };
+    for (row, is_on) in edges(duty) {
+        match response(traces, which, row, is_on) {
+            Some(Response::Normal) => found.normal += 1,
+            Some(Response::Unclear) => found.unclear += 1,
+            Some(Response::Inverted) if is_on => found.inverted_on += 1,
+            Some(Response::Inverted) => found.inverted_off += 1,
+            None => {}
         }
     }
     found
 }
 
-enum Answer {
-    Right,
-    Wrong,
-    Perhaps,
+enum Response {
+    Normal,
+    Inverted,
+    Unclear,
 }
 
-/// The bus around an edge of a load, with nothing else switched and at one engine speed.
+/// Change of the bus voltage at an edge of a load, with nothing else switched and at one engine
+/// speed.
 pub struct Change {
     pub level_v: f64,
     pub change_v: f64,
     scatter_v: f64,
     pub rpm: Option<f64>,
-    /// The other loads that are on.
+    /// Which of the other loads are on.
     pub others: Vec<bool>,
-    quick_upto: usize,
+    quick_end: usize,
 }
 
-/// `None` where the edge is not alone, or too near the log's ends.
-pub fn change(view: View, which: usize, row: usize) -> Option<Change> {
-    let at_s = *view.time_s.get(row)?;
+/// `None` if something else changes too, or the edge is too near to an end of the log.
+pub fn change(traces: Traces, which: usize, row: usize) -> Option<Change> {
+    let at_s = *traces.time_s.get(row)?;
     let back = |seconds: f64| {
-        let near = |k: &usize| view.time_s.get(*k).is_some_and(|t| at_s - t <= seconds);
+        let near = |k: &usize| traces.time_s.get(*k).is_some_and(|t| at_s - t <= seconds);
         (0..row).rev().take_while(near).last()
     };
     let forth = |seconds: f64| {
-        let far = |k: &usize| view.time_s.get(*k).is_some_and(|t| t - at_s > seconds);
-        (row..view.time_s.len()).find(far).unwrap_or(view.time_s.len())
+        let far = |k: &usize| traces.time_s.get(*k).is_some_and(|t| t - at_s > seconds);
+        (row..traces.time_s.len()).find(far).unwrap_or(traces.time_s.len())
     };
     let (from, settled, upto) = (back(BEFORE_S)?, forth(LAG_S), forth(LAG_S + AFTER_S));
     if row - from < FEWEST_ROWS || upto.saturating_sub(settled) < FEWEST_ROWS {
         return None;
     }
-    let alone = view.loads.iter().enumerate().all(|(k, duty)| {
+    let alone = traces.loads.iter().enumerate().all(|(k, duty)| {
         duty.get(from..upto).is_some_and(|duty| {
             let edges = duty.windows(2).filter(|p| matches!(p, [a, b] if (b - a).abs() > 0.02));
             edges.count() == usize::from(k == which)
@@ -151,58 +129,52 @@ pub fn change(view: View, which: usize, row: usize) -> Option<Change> {
         return None;
     }
     let mut speed = None;
-    if let Some(rpm) = view.rpm {
+    if let Some(rpm) = traces.rpm {
         let (a, b) = (middle(rpm.get(from..row)?)?, middle(rpm.get(settled..upto)?)?);
         if (a - b).abs() > SAME_SPEED * a.abs().max(b.abs()) {
             return None;
         }
         speed = Some(a);
     }
-    let (old, new) = (view.bus_v.get(from..row)?, view.bus_v.get(settled..upto)?);
-    let others = view.loads.iter().enumerate().filter(|(k, _)| *k != which);
+    let (old, new) = (traces.bus_v.get(from..row)?, traces.bus_v.get(settled..upto)?);
+    let others = traces.loads.iter().enumerate().filter(|(k, _)| *k != which);
     Some(Change {
         level_v: middle(old)?,
         change_v: middle(new)? - middle(old)?,
         scatter_v: spread(old).max(spread(new)),
         rpm: speed,
         others: others.map(|(_, duty)| duty.get(row).is_some_and(|duty| *duty > 0.02)).collect(),
-        quick_upto: forth(QUICK_S),
+        quick_end: forth(IMMEDIATE_S),
     })
 }
 
-/// What a clear change of the bus at an edge says of the load.
-fn answer(view: View, which: usize, row: usize, on: bool) -> Option<Answer> {
-    let seen = change(view, which, row)?;
+/// Direction of a clear response to an edge.
+fn response(traces: Traces, which: usize, row: usize, on: bool) -> Option<Response> {
+    let seen = change(traces, which, row)?;
     if seen.change_v.abs() < (LEAST_SHARE * seen.level_v).max(2.0 * seen.scatter_v) {
         return None;
     }
     if (seen.change_v > 0.0) != on {
-        return Some(Answer::Right);
+        return Some(Response::Normal);
     }
-    let first = view.bus_v.get(row..seen.quick_upto).unwrap_or(&[]);
+    let first = traces.bus_v.get(row..seen.quick_end).unwrap_or(&[]);
     let away = |v: &f64| (v - seen.level_v) * seen.change_v.signum();
     match first.len() {
         _ if first.iter().any(|v| away(v) < -2.0 * seen.scatter_v) => None,
-        0 | 1 => Some(Answer::Perhaps),
-        _ => Some(Answer::Wrong),
+        0 | 1 => Some(Response::Unclear),
+        _ => Some(Response::Inverted),
     }
 }
 
 fn middle(values: &[f64]) -> Option<f64> {
-    quantile(&sorted(values), 0.5)
+    median(values.iter().copied())
 }
 
-/// Half of what nine of ten values span.
+/// Half of the range from the 5 % to the 95 % quantile.
 fn spread(values: &[f64]) -> f64 {
-    let sorted = sorted(values);
+    let sorted = sorted(values.iter().copied());
     match (quantile(&sorted, 0.05), quantile(&sorted, 0.95)) {
         (Some(low), Some(high)) => 0.5 * (high - low),
         _ => f64::INFINITY,
     }
-}
-
-fn sorted(values: &[f64]) -> Vec<f64> {
-    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| !v.is_nan()).collect();
-    sorted.sort_by(f64::total_cmp);
-    sorted
 }

@@ -1,67 +1,72 @@
-//! Loggers that ask one channel after another and write a row at every answer, repeating
-//! the other channels' last values: a repeated value is no sample.
+//! Detects polled loggers, which read one channel after another and write a row for each reading,
+//! repeating the last values of the others: a repeated value is not a sample.
 //!
-//! In such a file a channel changes at most once a round, and the rounds are all about
-//! equally long. The channel that changes most shows the rounds; the others are updated at
-//! their own place within each. Only rows with a new voltage are samples; the other
-//! channels, read a moment earlier or later, are interpolated to its moments.
+//! In such a log a channel changes at most once per round, and all rounds have about the same
+//! length. The channel that changes most shows the rounds; the others are read at their own place
+//! within each. Only rows with a new voltage are samples; the other channels, which were read a
+//! moment earlier or later, are interpolated.
 
+use super::account::Account;
+use super::table::{Body, Channel};
 use crate::log::Role;
 
-/// Fewer changes of value than this show no rounds.
+/// Minimum number of changes that show rounds.
 const LEAST_CHANGES: usize = 20;
-/// A channel with fewer values than this is a switch, or noise at one step of resolution.
+/// A channel with fewer values is a switch, or noise of one resolution step.
 const LEAST_LEVELS: usize = 5;
-/// Shares of the gaps between changes: shorter than a round, one round, any number of rounds.
+/// Shares of the gaps between changes: shorter than a round, one round, whole rounds.
 const SHORTER_SHARE: f64 = 0.02;
 const ONE_ROUND_SHARE: f64 = 0.3;
 const ON_GRID_SHARE: f64 = 0.9;
-/// A slow ramp of a coarse channel changes evenly too, but never turns back.
+/// A slow ramp of a coarse channel also changes evenly, but never reverses.
 const REVERSAL_SHARE: f64 = 0.1;
-/// Rounds in which a polled channel seems to change twice: a row was late.
+/// Maximum share of rounds with two changes, which happen if a row is late.
 const TWICE_SHARE: f64 = 0.03;
 
-/// The rows in which the voltage was measured, and how many rows a round takes.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Rounds {
-    pub voltage_rows: Vec<usize>,
-    pub rows_each: f64,
-}
-
-/// Finds the rounds of a polled log, and interpolates the other channels to the moments of
-/// the voltage `bus` (an index into `values`). `None` where every row is a sample.
-pub fn settle(values: &mut [Vec<f64>], roles: &[Role], bus: usize) -> Option<Rounds> {
-    let is_level = |role: &Role| !matches!(role, Role::Load | Role::Note | Role::Ignored);
-    let changes: Vec<Vec<usize>> = values
+/// Finds the rows in which the voltage was measured, and interpolates the other channels to them.
+/// `None` if it was measured in every row.
+pub fn measured_rows(body: &mut Body, bus: Role, account: &mut Account) -> Option<Vec<usize>> {
+    let is_level = |role: Role| !matches!(role, Role::Load | Role::Note | Role::Ignored);
+    let changes = |channel: &Channel| match is_level(channel.role) {
+        true => changes(&channel.values),
+        false => Vec::new(),
+    };
+    let bus_at = body.channels.iter().position(|channel| channel.role == bus)?;
+    let changes: Vec<Vec<usize>> = body.channels.iter().map(changes).collect();
+    let (rows_each, reference) = body
+        .channels
         .iter()
-        .zip(roles)
-        .map(|(values, role)| if is_level(role) { changes(values) } else { Vec::new() })
-        .collect();
-    let (reference, rows_each) = (0..values.len())
-        .filter_map(|k| Some((k, rounds_of(values.get(k)?, changes.get(k)?)?)))
-        .max_by_key(|(k, _)| changes.get(*k).map_or(0, Vec::len))?;
-    if changes.get(bus)?.len() < LEAST_CHANGES {
+        .zip(&changes)
+        .filter_map(|(channel, changes)| {
+            Some((rows_to_a_round(&channel.values, changes)?, changes))
+        })
+        .max_by_key(|(_, changes)| changes.len())?;
+    let bus_changes = changes.get(bus_at)?;
+    if bus_changes.len() < LEAST_CHANGES {
         return None;
     }
-    let rows = values.get(bus)?.len();
-    let starts = starts(changes.get(reference)?, rows_each, rows);
-    let mut voltage_rows = updates(changes.get(bus)?, &starts, rows)?;
-    // What the first row has was read before the first whole round.
+    let rows = body.time.len();
+    let starts = starts(reference, rows_each, rows);
+    let mut voltage_rows = updates(bus_changes, &starts, rows)?;
+    // The values in the first row were read before the first whole round.
     if voltage_rows.first().is_some_and(|row| *row > 0) {
         voltage_rows.insert(0, 0);
     }
-    for (k, channel) in values.iter_mut().enumerate().filter(|(k, _)| *k != bus) {
-        let changes = changes.get(k).map_or(&[][..], Vec::as_slice);
-        if changes.len() >= 2
+    for (channel, changes) in body.channels.iter_mut().zip(&changes) {
+        if channel.role != bus
+            && changes.len() >= 2
             && let Some(updates) = updates(changes, &starts, rows)
         {
-            interpolate(channel, &updates);
+            interpolate(&mut channel.values, &updates);
         }
     }
-    Some(Rounds { voltage_rows, rows_each })
+    account.notices.push(format!(
+        "the logger reads its channels in turn and repeats the others: the voltage is new in about one of {rows_each:.1} rows. Only those rows count as samples. The other channels are interpolated"
+    ));
+    Some(voltage_rows)
 }
 
-/// Rows in which the value is another than in the row before; none where cells are missing.
+/// Rows in which the value differs from that of the row before; none if cells are missing.
 fn changes(values: &[f64]) -> Vec<usize> {
     if values.iter().any(|value| value.is_nan()) {
         return Vec::new();
@@ -70,8 +75,8 @@ fn changes(values: &[f64]) -> Vec<usize> {
     values.windows(2).enumerate().filter_map(differs).collect()
 }
 
-/// Rows from one update to the next, where the changes keep to rounds of two rows and more.
-fn rounds_of(values: &[f64], changes: &[usize]) -> Option<f64> {
+/// Rows per round, if the changes fit rounds of two or more rows.
+fn rows_to_a_round(values: &[f64], changes: &[usize]) -> Option<f64> {
     let gaps: Vec<usize> =
         changes.windows(2).filter_map(|pair| Some(pair.get(1)? - pair.first()?)).collect();
     if gaps.len() < LEAST_CHANGES {
@@ -108,8 +113,7 @@ fn rounds_of(values: &[f64], changes: &[usize]) -> Option<f64> {
         .then_some(each)
 }
 
-/// First rows of the rounds: where the reference changes, and evenly between where it
-/// happens not to.
+/// First rows of the rounds: where the reference channel changes, and evenly spaced between.
 fn starts(changes: &[usize], rows_each: f64, rows: usize) -> Vec<usize> {
     let mut starts = Vec::new();
     let (Some(&first), Some(&last)) = (changes.first(), changes.last()) else { return starts };
@@ -130,8 +134,8 @@ fn starts(changes: &[usize], rows_each: f64, rows: usize) -> Vec<usize> {
     starts
 }
 
-/// The row of each round in which a channel was read: where it changes, else where in the
-/// round it usually does. `None` for a channel that is read more often than once a round.
+/// The row of each round in which a channel was read: where it changes, otherwise at its usual
+/// place. `None` if the channel is read more than once per round.
 fn updates(changes: &[usize], starts: &[usize], rows: usize) -> Option<Vec<usize>> {
     let mut own: Vec<Option<usize>> = vec![None; starts.len()];
     let mut offsets = std::collections::BTreeMap::<usize, usize>::new();
@@ -160,8 +164,8 @@ fn updates(changes: &[usize], starts: &[usize], rows: usize) -> Option<Vec<usize
     Some(own.iter().enumerate().filter_map(row_of).collect())
 }
 
-/// Straight lines from one update to the next, but from and to nothing: an engine that
-/// stands does not gather speed over a whole round.
+/// Interpolates between readings, except from or to 0: a stopped engine does not accelerate for a
+/// whole round.
 fn interpolate(values: &mut [f64], updates: &[usize]) {
     for pair in updates.windows(2) {
         let [from, to] = pair else { continue };
@@ -174,59 +178,6 @@ fn interpolate(values: &mut [f64], updates: &[usize]) {
             if let Some(slot) = values.get_mut(row) {
                 *slot = first + slope * (row - from) as f64;
             }
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Every round of three or four rows: speed in its first row, voltage in its second.
-    fn polled(rounds: usize) -> (Vec<f64>, Vec<f64>) {
-        let (mut speed, mut volts) = (Vec::new(), Vec::new());
-        let (mut rpm, mut v) = (800.0, 14.0);
-        for round in 0..rounds {
-            for row in 0..(3 + usize::from(round % 3 > 0)) {
-                if row == 0 {
-                    rpm = 800.0 + ((round * 37) % 41) as f64;
-                }
-                if row == 1 && round % 4 > 0 {
-                    v = 14.0 + 0.01 * ((round * 13) % 11) as f64;
-                }
-                speed.push(rpm);
-                volts.push(v);
-            }
-        }
-        (speed, volts)
-    }
-
-    #[test]
-    fn one_voltage_a_round_is_a_sample() {
-        let (speed, volts) = polled(90);
-        let mut values = vec![volts.clone(), speed.clone()];
-        let roles = [Role::Voltage(crate::log::Tap::Battery), Role::EngineRpm];
-        let rounds = settle(&mut values, &roles, 0).expect("it is polled");
-        assert!((rounds.rows_each - 11.0 / 3.0).abs() < 0.05, "{}", rounds.rows_each);
-        assert!(rounds.voltage_rows.len().abs_diff(90) <= 1, "{}", rounds.voltage_rows.len());
-        for pair in changes(&volts).windows(2) {
-            assert!(rounds.voltage_rows.contains(&pair[0]), "{pair:?}");
-        }
-        // Engine speed at the voltage's moment lies between its own two readings.
-        let row = rounds.voltage_rows[40];
-        let next = (row..).find(|&r| speed[r + 1] != speed[r]).expect("a next reading") + 1;
-        let (low, high) = (speed[row].min(speed[next]), speed[row].max(speed[next]));
-        assert!((low..=high).contains(&values[1][row]) && values[1][row] != speed[row]);
-    }
-
-    #[test]
-    fn what_is_sampled_every_row_is_left_alone() {
-        let noisy: Vec<f64> = (0..400).map(|k| 14.0 + 0.01 * ((k * 7919) % 13) as f64).collect();
-        let coarse: Vec<f64> = (0..400).map(|k| 14.0 + 0.1 * f64::from(k / 12 % 2)).collect();
-        let ramp: Vec<f64> = (0..400).map(|k| f64::from(k / 12)).collect();
-        let roles = [Role::Voltage(crate::log::Tap::Battery)];
-        for values in [noisy, coarse, ramp] {
-            assert_eq!(settle(&mut [values], &roles, 0), None);
         }
     }
 }

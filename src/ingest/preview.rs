@@ -1,4 +1,4 @@
-//! What a person sees of a log's columns when only they can say what is what.
+//! First cells of each column, shown to a user who has to say what the columns mean.
 
 use serde::Serialize;
 
@@ -7,7 +7,7 @@ use super::encoding;
 use super::header;
 use super::sample::Sample;
 
-/// A column by name, with its first cells as they stand.
+/// Name of a column, and its first cells as written.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct ColumnPreview {
     pub name: String,
@@ -16,7 +16,7 @@ pub struct ColumnPreview {
 
 const CELLS: usize = 4;
 
-/// Every column of the log's table; none where no table is found.
+/// Every column of the table; empty if no table is found.
 pub fn preview(bytes: &[u8]) -> Vec<ColumnPreview> {
     let Ok(decoded) = encoding::decode(bytes) else { return Vec::new() };
     let dialect = dialect::sniff(&Sample::of(&decoded.text).joined());

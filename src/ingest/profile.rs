@@ -1,45 +1,47 @@
-//! What each column holds, from the sample.
+//! Profile of each column of a sample, and the words in its name.
 
 use super::dialect::Dialect;
 use super::encoding::fold;
-use super::header::{self, Layout, Order};
+use super::header::{self, ColumnOrder, Layout};
 use super::number;
+use super::rank;
 use super::sentinel;
 use super::stamp::{self, Stamp};
 use super::units::Unit;
 
 #[derive(Debug, Clone, Default)]
 pub struct Facts {
-    /// Cells that were not missing.
+    /// Number of cells with a value.
     pub filled: usize,
     pub missing: usize,
     pub numbers: Vec<f64>,
-    /// Units written behind numbers.
+    /// Unit written after numbers.
     pub cell_unit: Option<Unit>,
     pub switches: usize,
-    /// Some of the switch words say off, so that "low" is a speed.
+    /// Some switch words mean off, so that "low" means half speed.
     pub off_words: bool,
     pub stamps: Vec<Stamp>,
-    /// Filled cells that are neither number, switch word nor clock.
+    /// Cells that are neither a number, a switch word nor a time.
     pub words: usize,
     pub word_example: Option<String>,
-    /// Values from the top of the file, whose rows follow each other.
+    /// Number of values from the top of the file, whose rows are consecutive.
     pub head: usize,
-    /// Numbers that stand for "no value"; `numbers` holds none of them.
+    /// Codes for "no value"; `numbers` contains none of them.
     pub codes: Vec<f64>,
-    /// Sorted, for quantiles.
+    /// Sorted `numbers`, for quantiles.
     sorted: Vec<f64>,
 }
 
 impl Facts {
-    /// Profiles every column of the rows in `texts` (aligned; the first starts at the body).
+    /// Profiles every column of the rows in `texts` (aligned; the first starts at the first data
+    /// row).
     pub fn of(dialect: &Dialect, layout: &Layout, texts: &[&str]) -> Vec<Facts> {
         let width = layout.width();
         let mut facts = vec![Facts::default(); width];
-        let mut order: Option<Order> = None;
+        let mut order: Option<ColumnOrder> = None;
         for text in texts {
             for row in dialect.reader(text).into_records().filter_map(Result::ok) {
-                if let Some(again) = Order::of(&row, layout) {
+                if let Some(again) = ColumnOrder::of(&row, layout) {
                     order = Some(again);
                     continue;
                 }
@@ -68,8 +70,7 @@ impl Facts {
             facts.numbers.retain(|value| !facts.codes.contains(value));
             facts.filled -= before - facts.numbers.len();
             facts.missing += before - facts.numbers.len();
-            facts.sorted = facts.numbers.clone();
-            facts.sorted.sort_by(f64::total_cmp);
+            facts.sorted = rank::sorted(facts.numbers.iter().copied());
         }
         facts
     }
@@ -96,7 +97,7 @@ impl Facts {
         }
     }
 
-    /// Nearly every filled cell is a number.
+    /// Nearly every cell with a value is a number.
     pub fn is_numeric(&self) -> bool {
         !self.numbers.is_empty() && self.numbers.len() * 10 >= self.filled * 8
     }
@@ -110,7 +111,7 @@ impl Facts {
     }
 
     pub fn quantile(&self, share: f64) -> Option<f64> {
-        quantile(&self.sorted, share)
+        rank::quantile(&self.sorted, share)
     }
 
     pub fn median(&self) -> Option<f64> {
@@ -135,18 +136,12 @@ impl Facts {
     }
 }
 
-/// Of sorted values, by the nearest rank.
-pub fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
-    let last = sorted.len().checked_sub(1)?;
-    sorted.get((share.clamp(0.0, 1.0) * last as f64).round() as usize).copied()
-}
-
-/// A column's name, ready to be searched for words of the trade.
+/// The words of a column name, prepared for the search of the vocabulary.
 #[derive(Debug, Clone)]
 pub struct Words {
-    /// Lower case, without accents; parted at marks, humps and digits.
+    /// Lower case without accents; split at punctuation, case changes and digits.
     parted: Vec<String>,
-    /// Parted at marks only: a hump is a guess.
+    /// Split only at punctuation, because a case change may be within a word.
     whole: Vec<String>,
 }
 
@@ -179,16 +174,17 @@ impl Words {
         self.parted.iter().map(String::as_str)
     }
 
-    /// Whether any of the patterns is found: `=word` is a whole word, `^word` the beginning
-    /// of one, `word$` its end, and plain any part of one word. Blanks in a pattern stand
-    /// between neighboring words, of which the last may go on unless the pattern is marked.
-    pub fn has(&self, patterns: &[&str]) -> bool {
+    /// Whether any of the patterns occurs: see [`Words::find`].
+    pub fn has(&self, patterns: &str) -> bool {
         self.find(patterns).is_some()
     }
 
-    /// The pattern that is found, without its mark.
-    pub fn find<'p>(&self, patterns: &[&'p str]) -> Option<&'p str> {
-        patterns.iter().find_map(|pattern| {
+    /// The first of the patterns (separated by commas) that occurs, without its mark: `=word` is
+    /// a whole word, `^word` its beginning, `word$` its end, and plain any part of a word. Blanks
+    /// in a pattern separate neighboring words, the last of which may be longer unless the
+    /// pattern is marked.
+    pub fn find<'p>(&self, patterns: &'p str) -> Option<&'p str> {
+        patterns.split(',').map(str::trim).find_map(|pattern| {
             let (fits, word): (fn(&str, &str) -> bool, &str) =
                 if let Some(word) = pattern.strip_prefix('=') {
                     (|token, word| token == word, word)
@@ -197,22 +193,19 @@ impl Words {
                 } else if let Some(word) = pattern.strip_suffix('$') {
                     (|token, word| token.ends_with(word), word)
                 } else if pattern.contains(' ') {
-                    (|token, word| token.starts_with(word), *pattern)
+                    (|token, word| token.starts_with(word), pattern)
                 } else {
-                    (|token, word| token.contains(word), *pattern)
+                    (|token, word| token.contains(word), pattern)
                 };
-            let found =
-                [&self.parted, &self.whole].into_iter().any(|tokens| match word.rsplit_once(' ') {
-                    None => tokens.iter().any(|token| fits(token, word)),
-                    Some((first, last)) => {
-                        let first: Vec<&str> = first.split(' ').collect();
-                        tokens.windows(first.len() + 1).any(|window| {
-                            window.iter().zip(&first).all(|(token, word)| token == word)
-                                && window.last().is_some_and(|token| fits(token, last))
-                        })
-                    }
-                });
-            found.then_some(word)
+            let (first, last) = word.rsplit_once(' ').unwrap_or(("", word));
+            let first: Vec<&str> = first.split_whitespace().collect();
+            let is_found = |tokens: &Vec<String>| {
+                tokens.windows(first.len() + 1).any(|window| {
+                    window.iter().zip(&first).all(|(token, word)| token == word)
+                        && window.last().is_some_and(|token| fits(token, last))
+                })
+            };
+            (is_found(&self.parted) || is_found(&self.whole)).then_some(word)
         })
     }
 }

@@ -1,4 +1,4 @@
-//! What a person may ask of the reading: roles of columns, marks, a sample rate.
+//! Options for reading a log: roles of columns, marks, sample rate, nominal voltage.
 
 use std::fmt;
 use std::path::PathBuf;
@@ -12,20 +12,20 @@ use crate::car::{Car, Names};
 use crate::log::{Place, Role, Tap};
 use crate::nominal::Nominal;
 
-/// How to read a log. The default is right for most.
+/// How to read a log. The default is right for most logs.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct ReadOptions {
     pub columns: Vec<RoleRequest>,
-    /// Samples per second, where the file has no clock or a useless one.
+    /// Samples per second, if the file has no usable clock.
     pub sample_rate_hz: Option<f64>,
     pub marks: Vec<Mark>,
     /// A second CSV: time, load, state.
     pub marks_file: Option<PathBuf>,
-    /// Of the system, where the levels should not say.
+    /// Nominal voltage of the system, if not to be inferred from its levels.
     pub nominal: Option<Nominal>,
 }
 
-/// "This column holds that role."
+/// Assigns a role to a column.
 ///
 /// ```
 /// use stiffbus::ingest::RoleRequest;
@@ -37,11 +37,11 @@ pub struct ReadOptions {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RoleRequest {
     pub role: Role,
-    /// The header's text, upper and lower case alike, or `#3` for the third column.
+    /// The header text in upper or lower case, or `#3` for the third column.
     pub name: String,
 }
 
-/// A load set by hand at a moment.
+/// A load or the engine switched by hand at some time.
 ///
 /// ```
 /// use stiffbus::ingest::{Mark, MarkTime};
@@ -53,7 +53,7 @@ pub struct RoleRequest {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mark {
     pub at: MarkTime,
-    /// [`Mark::ALL_LOADS`] and [`Mark::ENGINE`] have a meaning of their own.
+    /// The name of a load, [`Mark::ALL_LOADS`] or [`Mark::ENGINE`].
     pub load: String,
     /// 0 to 1.
     pub duty: f64,
@@ -61,17 +61,17 @@ pub struct Mark {
 
 #[derive(Debug, Clone, PartialEq)]
 pub enum MarkTime {
-    /// From the first sample.
+    /// Seconds from the first sample.
     Seconds(f64),
-    /// A time of day, a date with one, or a duration such as 1:03. What it means depends
-    /// on the log's own clock.
+    /// A time of day, a date and time, or a duration such as 1:03, depending on the log's own
+    /// clock.
     Clock(String),
 }
 
 impl Mark {
-    /// Every load that other marks name.
+    /// Every load that another mark names.
     pub const ALL_LOADS: &'static str = "all";
-    /// Not a load: the engine starts or stops.
+    /// The engine itself, not a load.
     pub const ENGINE: &'static str = "engine";
 
     pub fn is_engine(&self) -> bool {
@@ -92,7 +92,7 @@ impl Mark {
     }
 }
 
-/// As it is written on the command line.
+/// In the form of the command line.
 impl fmt::Display for Mark {
     fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
         match &self.at {
@@ -104,7 +104,9 @@ impl fmt::Display for Mark {
 
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum RequestError {
-    #[error("\"{0}\" names no column. Write ROLE=NAME, as in voltage=\"Battery V\" or load=#5")]
+    #[error(
+        "\"{0}\" does not name a column. Write ROLE=NAME, as in voltage=\"Battery V\" or load=#5"
+    )]
     NoName(String),
     #[error(
         "\"{0}\" is not a role. Roles: time, voltage, voltage.battery, voltage.alternator, voltage.module, engine_rpm, alternator_rpm, load, alternator_current, battery_current, ground_drop, temperature.coolant, temperature.intake, temperature.alternator, temperature.ambient, note, ignored"
@@ -115,10 +117,22 @@ pub enum RequestError {
     )]
     NoMark(String),
     #[error(
-        "--any-voltage is gone: 6, 12 and 24 V systems are read by their levels. Where those mislead, state the system: --nominal 6, --nominal 12 or --nominal 24"
+        "--any-voltage no longer exists: 6, 12 and 24 V systems are recognized by their levels. If that is wrong, state the system: --nominal 6, --nominal 12 or --nominal 24"
     )]
     AnyVoltage,
 }
+
+const ROLES_OF_ONE_WORD: [Role; 9] = [
+    Role::Time,
+    Role::EngineRpm,
+    Role::AlternatorRpm,
+    Role::Load,
+    Role::AlternatorCurrent,
+    Role::BatteryCurrent,
+    Role::GroundDrop,
+    Role::Note,
+    Role::Ignored,
+];
 
 /// `voltage`, `voltage.module`, `temperature.coolant`, …
 pub fn role_from_word(word: &str) -> Option<Role> {
@@ -127,30 +141,21 @@ pub fn role_from_word(word: &str) -> Option<Role> {
         Some((head, tail)) => (head, Some(tail)),
         None => (word.as_str(), None),
     };
-    let role = match (head, tail) {
-        ("voltage", None) => Role::Voltage(Tap::Battery),
-        ("voltage", Some("ground")) => Role::GroundDrop,
+    match (head, tail) {
+        ("voltage", None) => Some(Role::Voltage(Tap::Battery)),
+        ("voltage", Some("ground")) => Some(Role::GroundDrop),
         ("voltage", Some(tap)) => {
-            Role::Voltage(Tap::ALL.into_iter().find(|known| known.word() == tap)?)
+            Tap::ALL.into_iter().find(|known| known.word() == tap).map(Role::Voltage)
         }
         ("temperature", Some(place)) => {
-            Role::Temperature(Place::ALL.into_iter().find(|known| known.word() == place)?)
+            Place::ALL.into_iter().find(|known| known.word() == place).map(Role::Temperature)
         }
-        ("time", None) => Role::Time,
-        ("engine_rpm", None) => Role::EngineRpm,
-        ("alternator_rpm", None) => Role::AlternatorRpm,
-        ("load", None) => Role::Load,
-        ("alternator_current", None) => Role::AlternatorCurrent,
-        ("battery_current", None) => Role::BatteryCurrent,
-        ("ground_drop", None) => Role::GroundDrop,
-        ("note", None) => Role::Note,
-        ("ignored", None) => Role::Ignored,
-        _ => return None,
-    };
-    Some(role)
+        (word, None) => ROLES_OF_ONE_WORD.into_iter().find(|role| role.word() == word),
+        _ => None,
+    }
 }
 
-/// The word that [`role_from_word`] reads back.
+/// The text that [`role_from_word`] reads.
 pub fn word_of(role: Role) -> String {
     match role {
         Role::Voltage(tap) => format!("voltage.{}", tap.word()),
@@ -174,7 +179,7 @@ impl FromStr for RoleRequest {
 }
 
 impl RoleRequest {
-    /// The requests that the `[columns]` table of a `car.toml` makes.
+    /// The requests in the `[columns]` table of a `car.toml`.
     pub fn from_car(car: &Car) -> Result<Vec<RoleRequest>, RequestError> {
         let mut requests = Vec::new();
         for (word, names) in &car.columns {
@@ -191,7 +196,7 @@ impl RoleRequest {
     }
 }
 
-/// `on`, `off`, `60%`, `0.6`, `1`, or a switch word of another language.
+/// Reads `on`, `off`, `60%`, `0.6`, `1`, or a switch word of another language; 0 to 1.
 pub fn duty_from_state(state: &str) -> Option<f64> {
     let state = state.trim();
     if let Some(percent) = state.strip_suffix('%') {

@@ -1,16 +1,16 @@
-//! A look at the file that is small whatever its size: the head, and blocks spread over the rest.
+//! A sample of the file of limited size: its head, and blocks spread over the rest.
 
 use std::borrow::Cow;
 
 use memchr::{memchr, memrchr};
 
-/// The head holds preamble, header and the first rows.
+/// Enough for preamble, header and the first rows.
 const HEAD: usize = 1 << 20;
-/// What the head does not show: later phases, changed number widths, repeated headers.
+/// Blocks show what the head does not: later phases, other number widths, repeated headers.
 const BLOCK: usize = 1 << 15;
 const BLOCKS: usize = 24;
 
-/// Whole lines of the text. `head` begins at the first byte.
+/// Whole lines of the text. `head` begins with the first byte.
 pub struct Sample<'a> {
     pub head: Cow<'a, str>,
     pub blocks: Vec<Cow<'a, str>>,
@@ -24,14 +24,15 @@ impl<'a> Sample<'a> {
         Sample::by(text.len(), piece).unwrap_or(Sample { head: text.into(), blocks: Vec::new() })
     }
 
-    /// Of a text of so many bytes that is at hand by start and length; `None` where a piece
-    /// is not, or is no UTF-8.
+    /// From a text of `length` bytes, of which `piece` reads a part by start and length; `None`
+    /// if a part cannot be read or is not UTF-8.
     pub fn by(
         length: usize,
         piece: impl Fn(usize, usize) -> Option<Cow<'a, [u8]>>,
     ) -> Option<Sample<'a>> {
         if length <= HEAD {
-            return Some(Sample { head: all_lines(piece(0, length)?)?, blocks: Vec::new() });
+            let head = text_of(piece(0, length)?, 0, length)?;
+            return Some(Sample { head, blocks: Vec::new() });
         }
         let head = first_lines(piece(0, HEAD)?)?;
         let rest = length - HEAD;
@@ -61,17 +62,12 @@ impl<'a> Sample<'a> {
     }
 }
 
-fn all_lines(piece: Cow<[u8]>) -> Option<Cow<str>> {
-    let length = piece.len();
-    text_of(piece, 0, length)
-}
-
-/// Up to the last line's end; a single line is cut, so that the sample stays small.
+/// Up to the end of the last line. A single line is cut off, so that the sample stays small.
 fn first_lines(piece: Cow<[u8]>) -> Option<Cow<str>> {
     let upto = match memrchr(b'\n', &piece) {
         Some(last) => last + 1,
         None => match std::str::from_utf8(&piece) {
-            // A character may be cut in two at the end.
+            // The last character may be incomplete.
             Err(error) if error.error_len().is_none() => error.valid_up_to(),
             _ => piece.len(),
         },
@@ -79,7 +75,7 @@ fn first_lines(piece: Cow<[u8]>) -> Option<Cow<str>> {
     text_of(piece, 0, upto)
 }
 
-/// The lines that lie wholly within a piece from the middle of the text.
+/// Whole lines of a piece from the middle of the text.
 fn inner_lines(piece: Cow<[u8]>, to_end: bool) -> Option<Cow<str>> {
     let from = memchr(b'\n', &piece).map_or(piece.len(), |first| first + 1);
     let last = memrchr(b'\n', &piece).map_or(from, |last| last + 1);

@@ -1,9 +1,9 @@
-//! Numbers that stand for "no value": a field's bits all set, all its nines, or −1.
+//! Detects codes for "no value": all bits set, all nines, or −1.
 //!
-//! A code is one only where it lies apart from everything else in its column, by more than
-//! all the rest spans: 255 is a fine temperature of an exhaust, and no state of a switch.
+//! A value is a code only if its distance from all other values of the column exceeds their range:
+//! 255 may be the temperature of an exhaust, but not the state of a switch.
 
-/// Every bit of 8, 16 or 32 is set, or only the sign's.
+/// All bits of 8, 16 or 32 set, or only the sign bit.
 const BITS: [f64; 8] = [
     255.0,
     65_535.0,
@@ -14,15 +14,15 @@ const BITS: [f64; 8] = [
     2_147_483_647.0,
     -2_147_483_648.0,
 ];
-/// What one bit is worth in the logger's own unit.
+/// Value of one bit in the logger's own unit.
 const STEPS: [f64; 5] = [1.0, 0.1, 0.01, 0.001, 0.25];
 const NINES: [f64; 11] =
     [99.99, 99.9, 999.0, 999.9, 999.99, 9999.0, 9999.9, -1.0, -99.0, -999.0, -9999.0];
-/// An 8-bit temperature counts from −40 °C.
+/// All bits set in an 8-bit temperature that counts from −40 °C.
 const BYTE_ABOVE_MINUS_40: f64 = 215.0;
-/// No quantity of a car is as large.
+/// No quantity in a car is this large.
 const BEYOND_ANY: f64 = 1e9;
-/// Fewer than this of other values say nothing about what is apart.
+/// Minimum number of other values to compare with.
 const FEWEST: usize = 10;
 
 pub fn is_code(value: f64) -> bool {
@@ -33,11 +33,11 @@ pub fn is_code(value: f64) -> bool {
         || BITS.into_iter().any(|bits| STEPS.into_iter().any(|step| is(bits * step)))
 }
 
-/// The codes among a column's values, in the order of its rows.
+/// The codes among the values of a column, in order of occurrence.
 pub fn codes(values: &[f64]) -> Vec<f64> {
     let mut found: Vec<f64> = Vec::new();
     let (mut low, mut high, mut rest) = (f64::INFINITY, f64::NEG_INFINITY, 0usize);
-    let mut few: Vec<f64> = Vec::new();
+    let mut levels: Vec<f64> = Vec::new();
     let mut all = 0usize;
     for &value in values.iter().filter(|value| !value.is_nan()) {
         all += 1;
@@ -49,47 +49,48 @@ pub fn codes(values: &[f64]) -> Vec<f64> {
             continue;
         }
         (low, high, rest) = (low.min(value), high.max(value), rest + 1);
-        if few.len() <= FEW && !few.contains(&value) {
-            few.push(value);
+        if levels.len() <= MOST_LEVELS && !levels.contains(&value) {
+            levels.push(value);
         }
     }
-    if let Some(strays) = strays_among_switches(values, all) {
-        return strays;
+    if let Some(outliers) = outliers_in_switch(values, all) {
+        return outliers;
     }
-    // A column that is mostly of its codes holds them as values.
+    // In a column that mostly contains codes they are values.
     if found.is_empty() || rest < FEWEST || rest * 5 < all {
         return Vec::new();
     }
-    let two_state = low >= 0.0 && high <= 1.0 && few.len() <= 2;
-    let of_levels = low >= 0.0 && few.len() <= FEW && few.iter().all(|v| v.fract() == 0.0);
+    let two_state = low >= 0.0 && high <= 1.0 && levels.len() <= 2;
+    let of_levels =
+        low >= 0.0 && levels.len() <= MOST_LEVELS && levels.iter().all(|v| v.fract() == 0.0);
     found.retain(|&code| {
         let apart = (low - code).max(code - high);
         let is_apart = apart > 0.0 && apart >= high - low;
-        // A byte's 255 is "fully on" beside other levels, and stays for more than a moment.
-        let may_be_level = code == 255.0 && of_levels && !(two_state && few.len() == 2);
+        // 255 may mean "fully on" beside other levels, but then it lasts.
+        let may_be_level = code == 255.0 && of_levels && !(two_state && levels.len() == 2);
         is_apart && !(may_be_level && longest_run(values, code) > 2)
     });
     found
 }
 
-/// More levels than this are no switch's.
-const FEW: usize = 8;
+/// A switch has at most this many levels.
+const MOST_LEVELS: usize = 8;
 
-/// Of a column that is 0 or 1 but for rare moments, what it is then: a third level would stay.
-fn strays_among_switches(values: &[f64], all: usize) -> Option<Vec<f64>> {
+/// The rare other values in a column of 0 and 1; a third level would last.
+fn outliers_in_switch(values: &[f64], all: usize) -> Option<Vec<f64>> {
     let count = |level: f64| values.iter().filter(|value| **value == level).count();
-    let is_stray = |value: &f64| !value.is_nan() && *value != 0.0 && *value != 1.0;
-    // Most columns are told from a switch by their first rows.
-    if values.iter().take(FEWEST).filter(|value| is_stray(value)).count() > 2 {
+    let is_outlier = |value: &f64| !value.is_nan() && *value != 0.0 && *value != 1.0;
+    // The first rows of most columns show that they are not switches.
+    if values.iter().take(FEWEST).filter(|value| is_outlier(value)).count() > 2 {
         return None;
     }
     let (off, on) = (count(0.0), count(1.0));
-    let strays = all.checked_sub(off + on).filter(|strays| *strays > 0)?;
-    let longest = values.split(|value| !is_stray(value)).map(<[f64]>::len).max().unwrap_or(0);
-    if off == 0 || on == 0 || strays * 50 > all || longest > 2 {
+    let outliers = all.checked_sub(off + on).filter(|outliers| *outliers > 0)?;
+    let longest = values.split(|value| !is_outlier(value)).map(<[f64]>::len).max().unwrap_or(0);
+    if off == 0 || on == 0 || outliers * 50 > all || longest > 2 {
         return None;
     }
-    let mut found: Vec<f64> = values.iter().copied().filter(is_stray).collect();
+    let mut found: Vec<f64> = values.iter().copied().filter(is_outlier).collect();
     found.sort_by(f64::total_cmp);
     found.dedup();
     Some(found)
@@ -97,61 +98,4 @@ fn strays_among_switches(values: &[f64], all: usize) -> Option<Vec<f64>> {
 
 fn longest_run(values: &[f64], code: f64) -> usize {
     values.split(|value| *value != code).map(<[f64]>::len).max().unwrap_or(0)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn with(rest: impl Iterator<Item = f64>, code: f64, every: usize) -> Vec<f64> {
-        rest.enumerate().map(|(i, v)| if i % every == 7 { code } else { v }).collect()
-    }
-
-    #[test]
-    fn codes_lie_apart_from_the_rest() {
-        let volts = || (0..100).map(|i| 12.5 + 0.02 * f64::from(i));
-        let speed = || (0..100).map(|i| 30.0 * f64::from(i));
-        let switch = || (0..100).map(|i| f64::from(i / 20 % 2));
-        for code in [99.99, 25.5, 655.35, 65.535, -1.0, 1e308, -9999.0] {
-            assert_eq!(codes(&with(volts(), code, 20)), [code], "{code}");
-        }
-        for code in [65_535.0, 16_383.75, 9999.0, 1e30] {
-            assert_eq!(codes(&with(speed(), code, 20)), [code], "{code}");
-        }
-        for code in [255.0, -1.0, 999.0] {
-            assert_eq!(codes(&with(switch(), code, 20)), [code], "{code}");
-        }
-    }
-
-    #[test]
-    fn a_switch_with_one_bad_cell_is_still_a_switch() {
-        let switch = |at: usize, v: f64| {
-            let mut values: Vec<f64> = (0..100).map(|i| f64::from(i / 20 % 2)).collect();
-            values[at] = v;
-            values
-        };
-        for stray in [7.0, 0.3, 300.0, -5.0] {
-            assert_eq!(codes(&switch(31, stray)), [stray], "{stray}");
-        }
-        // A third speed of a blower stays on for a while.
-        let mut staged = switch(31, 2.0);
-        staged[32] = 2.0;
-        staged[33] = 2.0;
-        assert!(codes(&staged).is_empty());
-    }
-
-    #[test]
-    fn a_value_among_others_is_none() {
-        let hot = (0..100).map(|i| 155.0 + 2.0 * f64::from(i)).collect::<Vec<_>>();
-        assert!(codes(&hot).is_empty());
-        let amps = (0..100).map(|i| f64::from(i % 40) - 20.0).collect::<Vec<_>>();
-        assert!(codes(&amps).is_empty());
-        // Off, low and full of a byte.
-        let byte = (0..90).map(|i| [0.0, 51.0, 255.0][i / 10 % 3]).collect::<Vec<_>>();
-        assert!(codes(&byte).is_empty());
-        let on_off = (0..90).map(|i| [0.0, 255.0][i / 10 % 2]).collect::<Vec<_>>();
-        assert!(codes(&on_off).is_empty());
-        assert!(codes(&[65_535.0; 40]).is_empty());
-        assert!(codes(&[]).is_empty());
-    }
 }

@@ -1,15 +1,15 @@
-//! One cell of a text clock: a date, a time of day or a duration, perhaps a zone.
+//! Reads one cell of a text clock: a date, a time of day or a duration, with or without time zone.
 
 use chrono::{NaiveDate, NaiveDateTime, NaiveTime};
 
-/// Which part of `a/b/c` is the day.
+/// Order of day and month in `a/b/c`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DateOrder {
     DayFirst,
     MonthFirst,
 }
 
-/// What two fields, as in `12:34`, stand for.
+/// Meaning of two fields, as in `12:34`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum TwoFields {
     HoursMinutes,
@@ -22,34 +22,34 @@ pub struct StampFormat {
     pub two_fields: TwoFields,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Stamp {
     pub date: Option<NaiveDate>,
-    /// Seconds since midnight, or of a duration.
+    /// Seconds since midnight, or a duration.
     pub clock_s: Option<f64>,
-    /// Seconds east of UTC.
+    /// Time zone in seconds east of UTC.
     pub zone_s: Option<i32>,
-    /// Fields of the clock: `h:m:s` has three.
+    /// Number of fields: `h:m:s` has three.
     pub fields: u8,
-    /// The seconds carry a fraction.
+    /// The seconds have a fraction.
     pub fraction: bool,
-    /// The date's year stands first, as in ISO 8601.
+    /// The year comes first, as in ISO 8601.
     pub year_first: bool,
-    /// First two numbers of a date written with the year last.
+    /// The first two numbers of a date with the year at the end.
     pub day_month: Option<(u32, u32)>,
 }
 
 impl Stamp {
-    /// Seconds on a line without breaks: since 1970 UTC where a date is known.
-    pub fn seconds(&self) -> Option<f64> {
+    /// Seconds since 1970 UTC if the date is known, else seconds as written.
+    pub fn seconds(&self) -> f64 {
         let clock_s = self.clock_s.unwrap_or(0.0);
         let day_s = self.date.map_or(0.0, |date| {
             date.signed_duration_since(NaiveDate::default()).num_days() as f64 * 86_400.0
         });
-        Some(day_s + clock_s - f64::from(self.zone_s.unwrap_or(0)))
+        day_s + clock_s - f64::from(self.zone_s.unwrap_or(0))
     }
 
-    /// The wall clock as written.
+    /// Date and time as written.
     pub fn wall(&self) -> Option<NaiveDateTime> {
         let clock_s = self.clock_s.unwrap_or(0.0);
         let nanos = ((clock_s - clock_s.floor()) * 1e6).round().min(999_999.0) as u32 * 1000;
@@ -58,14 +58,14 @@ impl Stamp {
     }
 }
 
-/// Reads a cell under any date order, for telling clocks from text.
+/// Reads a cell in any date order, to distinguish times from text.
 pub fn parse_any(cell: &str) -> Option<Stamp> {
     let two_fields = TwoFields::MinutesSeconds;
     parse(cell, StampFormat { order: DateOrder::DayFirst, two_fields })
         .or_else(|| parse(cell, StampFormat { order: DateOrder::MonthFirst, two_fields }))
 }
 
-/// `h:mm:ss.fff`, `m:ss`, ISO 8601, `d.m.y h:mm`, `m/d/y h:mm AM`, with or without a zone.
+/// Reads `h:mm:ss.fff`, `m:ss`, ISO 8601, `d.m.y h:mm`, `m/d/y h:mm AM`, with or without zone.
 pub fn parse(cell: &str, format: StampFormat) -> Option<Stamp> {
     let cell = super::number::strip(cell);
     if cell.len() < 3 || cell.len() > 48 || !cell.is_ascii() {
@@ -76,15 +76,7 @@ pub fn parse(cell: &str, format: StampFormat) -> Option<Stamp> {
     }
     let cell = cell.trim_matches(['[', ']']);
     let (date_part, clock_part) = split_date(cell);
-    let mut stamp = Stamp {
-        date: None,
-        clock_s: None,
-        zone_s: None,
-        fields: 0,
-        fraction: false,
-        year_first: false,
-        day_month: None,
-    };
+    let mut stamp = Stamp::default();
     if let Some(text) = date_part {
         let (date, day_month) = date(text, format.order)?;
         stamp.date = Some(date);
@@ -93,14 +85,13 @@ pub fn parse(cell: &str, format: StampFormat) -> Option<Stamp> {
     }
     match clock_part {
         Some(text) => clock(text, format.two_fields, &mut stamp)?,
-        None => {
-            stamp.date?;
-        }
+        None if stamp.date.is_none() => return None,
+        None => {}
     }
     Some(stamp)
 }
 
-/// The date stands before a `T`, a blank, a comma or an underscore, if there is one.
+/// Splits off a date before a `T`, blank, comma or underscore.
 fn split_date(cell: &str) -> (Option<&str>, Option<&str>) {
     let bytes = cell.as_bytes();
     let looks_like_clock = |text: &str| {
@@ -162,7 +153,7 @@ fn date(text: &str, order: DateOrder) -> Option<(NaiveDate, Option<(u32, u32)>)>
     }
     let (first, second) = (small(a)?, small(b)?);
     let year = year(c)?;
-    // Points stand between day, month and year in that order only.
+    // With points the order is always day, month, year.
     let (day, month) = match order {
         DateOrder::MonthFirst if !text.contains('.') => (second, first),
         _ => (first, second),
@@ -202,41 +193,35 @@ fn clock(text: &str, two_fields: TwoFields, stamp: &mut Stamp) -> Option<()> {
         } else {
             (upper, None)
         };
+    let parts: Vec<&str> = match text.contains(':') {
+        true => text.split(':').map(str::trim).collect(),
+        // ISO 8601 basic format: hhmmss with a fraction.
+        false => {
+            let whole = text.split(['.', ',']).next().unwrap_or(&text);
+            if stamp.date.is_none() || whole.len() != 6 {
+                return None;
+            }
+            vec![text.get(..2)?, text.get(2..4)?, text.get(4..)?]
+        }
+    };
     let mut fields = [0f64; 4];
-    let mut count = 0usize;
-    if !text.contains(':') {
-        // ISO 8601 basic: hhmmss with a fraction.
-        let (whole, fraction) = text.split_once(['.', ',']).unwrap_or((&text, ""));
-        if stamp.date.is_none() || whole.len() != 6 || !whole.bytes().all(|b| b.is_ascii_digit()) {
+    let count = parts.len();
+    for (place, part) in parts.into_iter().enumerate() {
+        let slot = fields.get_mut(place)?;
+        let (whole, fraction) = part.split_once(['.', ',']).unwrap_or((part, ""));
+        if whole.is_empty() || whole.len() > 6 || !whole.bytes().all(|b| b.is_ascii_digit()) {
             return None;
         }
-        for (slot, at) in fields.iter_mut().zip([0, 2, 4]) {
-            *slot = whole.get(at..at + 2)?.parse().ok()?;
+        // A fraction is always last.
+        if stamp.fraction {
+            return None;
         }
-        if let Some(seconds) = fields.get_mut(2) {
-            *seconds += fraction_of(fraction)?;
-        }
+        *slot = whole.parse::<f64>().ok()? + fraction_of(fraction)?;
         stamp.fraction = !fraction.is_empty();
-        count = 3;
-    } else {
-        for part in text.split(':') {
-            let slot = fields.get_mut(count)?;
-            count += 1;
-            let part = part.trim();
-            let (whole, fraction) = part.split_once(['.', ',']).unwrap_or((part, ""));
-            if whole.is_empty() || whole.len() > 6 || !whole.bytes().all(|b| b.is_ascii_digit()) {
-                return None;
-            }
-            if stamp.fraction {
-                return None;
-            }
-            *slot = whole.parse::<f64>().ok()? + fraction_of(fraction)?;
-            stamp.fraction = !fraction.is_empty();
-            if count == 4 {
-                // h:mm:ss:fff
-                *slot = fraction_of(whole)?;
-                stamp.fraction = true;
-            }
+        if place == 3 {
+            // h:mm:ss:fff
+            *slot = fraction_of(whole)?;
+            stamp.fraction = true;
         }
     }
     let [first, second, third, fourth] = fields;
@@ -277,7 +262,7 @@ fn fraction_of(digits: &str) -> Option<f64> {
     format!("0.{digits}").parse().ok()
 }
 
-/// `Z`, `UTC`, `+02:00`, `-0530`, `+02` behind the clock.
+/// Splits off `Z`, `UTC`, `+02:00`, `-0530` or `+02`.
 fn split_zone(text: &str) -> (&str, Option<i32>) {
     for mark in ["Z", "z", " UTC", " GMT", "UTC"] {
         if let Some(rest) = text.strip_suffix(mark) {

@@ -1,16 +1,16 @@
-//! Rows that a logger writes while its own supply is off: 0 V, which is neither rest nor
-//! a start nor a lost contact.
+//! Detects rows written while the logger's supply is off: 0 V, which is neither rest, cranking nor
+//! a lost contact.
 
 use std::ops::Range;
 
-/// A channel that is fed by the bus itself reads no more than this while that is off
-/// (common practice, no source: a converter's offset).
+/// A logger supplied by the bus reads at most this while the bus is off (common practice, no
+/// source: offset of a converter).
 const OFF_V: f64 = 0.1;
-/// A contact that is lost is back sooner; see [`crate::segment::drop_outs`].
+/// A lost contact recovers sooner; see [`crate::segment::drop_outs`].
 const LEAST_S: f64 = 1.5;
 
-/// The rows without supply, in order. Where engine speed is logged, only with the engine
-/// stopped: a running engine has a bus, and a channel that reads 0 then is wrong.
+/// The rows without supply, in order. If engine speed is logged, only with the engine stopped: the
+/// bus of a running engine has voltage, so 0 V is then a wrong reading.
 pub fn unpowered(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>) -> Vec<Range<usize>> {
     let turning = |row: usize| rpm.and_then(|rpm| rpm.get(row)).is_some_and(|rpm| *rpm > 0.0);
     let is_off = |(row, volts): (usize, &f64)| volts.abs() <= OFF_V && !turning(row);
@@ -29,31 +29,4 @@ pub fn unpowered(time_s: &[f64], bus_v: &[f64], rpm: Option<&[f64]>) -> Vec<Rang
         at_s(Some(span.end), f64::INFINITY) - on_s > LEAST_S
     });
     spans
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn zeros_that_last_are_a_supply_that_is_off() {
-        let time_s: Vec<f64> = (0..8).map(|k| 10.0 * f64::from(k)).collect();
-        let bus_v = [0.0, 0.02, 6.4, 6.4, 0.0, 6.5, 7.4, 0.0];
-        assert_eq!(unpowered(&time_s, &bus_v, None), [0..2, 4..5, 7..8]);
-        assert!(unpowered(&time_s, &[6.4; 8], None).is_empty());
-    }
-
-    #[test]
-    fn a_moment_at_nothing_is_a_lost_contact() {
-        let time_s: Vec<f64> = (0..6).map(|k| 0.1 * f64::from(k)).collect();
-        assert!(unpowered(&time_s, &[14.2, 14.2, 0.0, 0.0, 14.2, 14.2], None).is_empty());
-    }
-
-    #[test]
-    fn an_engine_that_turns_has_a_bus() {
-        let time_s: Vec<f64> = (0..4).map(f64::from).collect();
-        let bus_v = [12.6, 0.0, 0.0, 0.0];
-        assert!(unpowered(&time_s, &bus_v, Some(&[0.0, 850.0, 860.0, 870.0])).is_empty());
-        assert_eq!(unpowered(&time_s, &bus_v, Some(&[0.0, 0.0, 0.0, 0.0])), vec![1..4; 1]);
-    }
 }

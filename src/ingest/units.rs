@@ -1,4 +1,4 @@
-//! Units as loggers spell them, and the way from each to the log's own.
+//! Units as loggers write them, and their conversion to the units of the log.
 
 use super::encoding::fold;
 
@@ -21,7 +21,7 @@ pub enum Unit {
     Millisecond,
     Microsecond,
     Day,
-    /// A known unit of something this tool does not use: km/h, kPa, …
+    /// A known unit of a quantity that this tool does not use: km/h, kPa, …
     Other,
 }
 
@@ -64,7 +64,7 @@ impl Unit {
         }
     }
 
-    /// To volts, amps, °C or rpm; times and shares are handled where they are read.
+    /// Conversion to V, A, °C or rpm. Times and shares are converted where they are read.
     pub fn to_canonical(self) -> Affine {
         let scale = |scale| Affine { scale, offset: 0.0 };
         match self {
@@ -90,7 +90,7 @@ impl Unit {
         })
     }
 
-    /// Reads a unit as written in brackets, in a units row or behind a number.
+    /// Reads a unit as written in brackets, in a units row or after a number.
     pub fn parse(text: &str) -> Option<Unit> {
         let text =
             text.trim().trim_matches(|c| matches!(c, '(' | ')' | '[' | ']' | '"' | '<' | '>'));
@@ -98,7 +98,7 @@ impl Unit {
         if text.is_empty() || text.len() > 24 {
             return None;
         }
-        // M and m differ only here; everything else reads alike in any case.
+        // Case is ignored: M and m differ only here.
         let folded = fold(text).replace([' ', '.', '\u{a0}'], "");
         let folded = folded.replace(['º', '˚'], "°").replace(['µ', 'μ'], "u");
         Some(match folded.as_str() {
@@ -137,7 +137,8 @@ impl Unit {
         })
     }
 
-    /// Units that are told from words behind `_`, where one letter is no accident.
+    /// Reads a unit at the end of a name, such as after `_`: only those that are unlikely to be a
+    /// word.
     pub fn parse_suffix(token: &str) -> Option<Unit> {
         match token.to_ascii_lowercase().as_str() {
             "v" | "mv" | "a" | "ma" | "c" | "f" | "k" | "degc" | "degf" | "rpm" | "hz" | "pct"

@@ -1,19 +1,20 @@
-//! Channels of 8 or 16 bits that run over, and amps or degrees below zero in a field that
-//! knows no sign: both jump by the field's whole range from one row to the next.
+//! Corrects channels of 8 or 16 bits that overflow, and negative values in a field without a sign:
+//! both jump by the whole range of the field from one row to the next.
 
+use super::rank::{median, sorted};
 use crate::stats::min_max::Extent;
 
 const FIELDS: [f64; 2] = [256.0, 65_536.0];
-/// What one bit is worth in the logger's own unit.
+/// Value of one bit in the logger's own unit.
 const STEPS: [f64; 8] = [1.0, 0.1, 0.01, 0.001, 0.25, 10.0, 20.0, 25.0];
-/// Of the range, at each jump: so near its ends the channel is, and so little is left of the
-/// jump in the middle of them, once it is taken back. A real jump does neither.
+/// Shares of the range: before and after a jump the channel is this close to its ends, and the
+/// corrected jump is this small (median). A real jump has neither property.
 const END_SHARE: f64 = 0.25;
 const LEFT_SHARE: f64 = 0.06;
 const FEWEST_JUMPS: usize = 2;
 
-/// Takes the jumps back; the range and how often it was passed, `None` where the channel
-/// does not wrap for certain. `signed` quantities may be below zero, others never are.
+/// Removes the jumps. Returns the range and the number of jumps; `None` if the channel does not
+/// clearly overflow. Only `signed` quantities may be below zero.
 pub fn unwrap(values: &mut [f64], extent: Extent, signed: bool) -> Option<(f64, usize)> {
     if extent.low < 0.0 {
         return None;
@@ -33,7 +34,7 @@ pub fn unwrap(values: &mut [f64], extent: Extent, signed: bool) -> Option<(f64, 
         last = raw;
         *value = raw + offset;
     }
-    // Where it began is not known: below zero in a field without a sign, or past the top.
+    // The first value is unknown: it may be negative in a field without sign, or past the top.
     let middle = crate::stats::robust::median(values);
     let began = match signed {
         true if (middle - range).abs() < middle.abs() => -range,
@@ -62,50 +63,12 @@ fn wraps(values: &[f64], range: f64) -> Option<usize> {
         }
         last = value;
     }
-    // A byte that is off or fully on has two values and nothing to run over from.
-    let mut ends: Vec<f64> =
-        values.iter().copied().filter(|v| *v > (1.0 - END_SHARE) * range).collect();
-    ends.sort_by(f64::total_cmp);
+    // A byte that is off or fully on has only two values.
+    let mut ends = sorted(values.iter().copied().filter(|v| *v > (1.0 - END_SHARE) * range));
     ends.dedup();
     if ends.len() < 3 {
         return None;
     }
-    left.sort_by(f64::total_cmp);
-    let middle = super::profile::quantile(&left, 0.5)?;
-    (left.len() >= FEWEST_JUMPS && middle <= LEFT_SHARE * range).then_some(left.len())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn unwrapped(mut values: Vec<f64>, signed: bool) -> (Vec<f64>, Option<(f64, usize)>) {
-        let extent = Extent::of(&values);
-        let found = unwrap(&mut values, extent, signed);
-        (values, found)
-    }
-
-    #[test]
-    fn speeds_that_run_over_and_amps_without_a_sign() {
-        let speed: Vec<f64> = (0..400)
-            .map(|i| 10.0 * (190.0 + 100.0 * (f64::from(i) / 30.0).sin()).round())
-            .collect();
-        let (found, told) = unwrapped(speed.iter().map(|v| v % 2560.0).collect(), false);
-        assert_eq!(found, speed);
-        assert!(told.is_some_and(|(range, jumps)| range == 2560.0 && jumps >= 4), "{told:?}");
-        let amps: Vec<f64> = (0..400).map(|i| f64::from(i % 37) - 20.0).collect();
-        let (found, told) = unwrapped(amps.iter().map(|v| v.rem_euclid(65_536.0)).collect(), true);
-        assert_eq!((found, told.map(|t| t.0)), (amps, Some(65_536.0)));
-    }
-
-    #[test]
-    fn real_jumps_are_left() {
-        // Full speed and idle by turns, near the end of a field's range.
-        let speed: Vec<f64> = (0..200).map(|i| [700.0, 2480.0][i / 20 % 2]).collect();
-        assert_eq!(unwrapped(speed.clone(), false), (speed, None));
-        let switch: Vec<f64> = (0..200).map(|i| [0.0, 255.0][i / 20 % 2]).collect();
-        assert_eq!(unwrapped(switch.clone(), true), (switch, None));
-        assert_eq!(unwrapped(vec![250.0; 50], false).1, None);
-        assert_eq!(unwrapped(Vec::new(), true).1, None);
-    }
+    let jumps = left.len();
+    (jumps >= FEWEST_JUMPS && median(left)? <= LEFT_SHARE * range).then_some(jumps)
 }

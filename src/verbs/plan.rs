@@ -217,7 +217,7 @@ fn asked(args: &PlanArgs, car: &Car) -> Result<Asked, Box<dyn std::error::Error>
         .candidates
         .iter()
         .map(|flag| {
-            Ok::<_, crate::ingest::SheetError>(Candidate {
+            Ok::<_, crate::ingest::IngestError>(Candidate {
                 name: flag.name.clone(),
                 sheet: Sheet::read(&flag.sheet, Stated::default())?,
                 ratio: flag.ratio,

@@ -105,7 +105,7 @@ fn marks_on_the_command_line_and_in_a_file() {
     garage.run(&["log.csv", "--marks", "none.csv"]).ends(1).complains(&["none.csv: no such file"]);
     garage.run(&["log.csv", "--mark", "500=fan:on"]).ends(1).complains(&[
         "log.csv",
-        "no mark names a time in this log",
+        "no mark is within this log",
         "89.9 s",
         "500.0 s",
     ]);
@@ -127,7 +127,7 @@ fn amps_of_a_load_that_the_log_does_not_have_are_told_of() {
     let said = garage.run(&["log.csv", "--json", "-"]).ends(0).json();
     assert_eq!(
         said["source"]["notices"][0],
-        "amps are stated for \"fann\" (did you mean \"fan\"?), \"seat heater\" and not used: this \
+        "amps are stated for \"fann\" (did you mean \"fan\"?), \"seat heater\" but not used: this \
          log does not have them"
     );
     garage.put("car.toml", "[loads_a]\nFAN = 31\n");

@@ -145,7 +145,7 @@ proptest! {
         prop_assert!(format::columns(&format::shorten(&other, width)) <= width.max(1));
         prop_assert!(fit(&format::whole_words(&other, width)));
         prop_assert!(fit(&format::loads(std::slice::from_ref(&other))));
-        let _ = Words::of(&other).has(&["=volt", "^b", "x"]);
+        let _ = Words::of(&other).has("=volt, ^b, x");
     }
 
     /// A command that is shown may be copied into a shell.

@@ -45,7 +45,7 @@ fn a_run_time_counter_beats_clocks_that_stand_or_hardly_tick() {
         format!("{},{rpm},{:.3},0,{}", run_time(row), volts(row), 4711 + (t / 60.0) as usize)
     }));
     clock_is(&log, "RUN_TIME_ENGIN", 1000.0);
-    notice(&log, "the clock stands still for");
+    notice(&log, "the clock is stopped for");
     assert!((log.source.sample_interval_s - 0.5).abs() < 0.02);
     // The rows before the engine starts hold the rest voltage and the start.
     let start_s = log.time_s()[43];
@@ -63,7 +63,7 @@ fn a_run_time_counter_that_begins_anew_is_carried_on() {
         format!("{count},{:.3}", volts(row % 1000))
     }));
     clock_is(&log, "run_time", 1000.0);
-    notice(&log, "begins anew once");
+    notice(&log, "restarts once");
     assert_eq!(log.len(), 2000);
 }
 
@@ -86,7 +86,7 @@ fn names_only_break_ties() {
         format!("{},{:.2},{:.3}", row / 200, 100.0 + t, volts(row))
     }));
     clock_is(&log, "xq", 999.5);
-    notice(&log, "\"xq\" is taken as the clock because it runs like one");
+    notice(&log, "\"xq\" is used as the clock because it behaves like one");
     // Of two that run alike the one that says so.
     let log = read(drive("xq,Elapsed,Batt (V)", |row, t| {
         format!("{:.2},{:.2},{:.3}", 7.0 + t, t, volts(row))
@@ -116,7 +116,7 @@ fn two_clocks_that_disagree_are_a_question() {
     });
     says(
         &error(&text),
-        &["two columns run like clocks", "\"time\"", "\"clock\"", "--column time=NAME"],
+        &["two columns behave like clocks", "\"time\"", "\"clock\"", "--column time=NAME"],
     );
     let column = "time=clock_s".parse().expect("a role request");
     let options = ReadOptions { columns: vec![column], ..Default::default() };
@@ -131,7 +131,7 @@ fn a_counter_that_wraps_goes_on() {
         }));
         assert!((log.source.duration_s - 999.5).abs() < 0.1, "{}", log.source.duration_s);
         if period == 65_536 {
-            notice(&log, "begins again at 0 15 times");
+            notice(&log, "restarts at 0 15 times");
         }
         assert_eq!(log.len(), 2000);
     }
@@ -144,7 +144,7 @@ fn newest_rows_first() {
     lines.reverse();
     let log = read(format!("Time,Batt (V)\n{}\n", lines.join("\n")));
     clock_is(&log, "Time", 149.5);
-    notice(&log, "read newest last");
+    notice(&log, "read oldest first");
     assert!((log.bus_v()[0] - 12.5).abs() < 0.05);
 }
 
@@ -153,7 +153,7 @@ fn shuffled_rows_are_told_with_the_way_out() {
     let text = drive("Time,Batt (V)", |row, _| {
         format!("{:.1},{:.3}", 0.5 * ((row * 617) % 2000) as f64, volts(row))
     });
-    says(&error(&text), &["no time column", "\"Time\" goes back", "sort the rows by it"]);
+    says(&error(&text), &["no time column", "\"Time\" goes back", "sort them by it"]);
 }
 
 #[test]
@@ -253,8 +253,25 @@ fn a_polled_logger_repeats_what_it_did_not_read() {
     let log = read(&text);
     notice(&log, "the logger reads its channels in turn");
     assert!(log.len().abs_diff(545) <= 3, "{}", log.len());
-    let (count, _) = skipped(&log, "voltage repeated from an earlier row, not measured anew");
+    let (count, _) = skipped(&log, "voltage repeated from an earlier row, not measured again");
     assert_eq!(count + log.len(), 2000);
+    // Engine speed at the voltage's moment lies between its own two readings.
+    let rpm = log.engine_rpm().expect("a speed");
+    assert!(rpm.iter().all(|rpm| *rpm == 0.0 || (820.0..=860.0).contains(rpm)));
+    assert!(rpm.iter().filter(|rpm| rpm.fract() != 0.0).count() > log.len() / 3);
+}
+
+#[test]
+fn a_channel_that_is_read_in_every_row_is_not_thinned() {
+    let noisy = |row: usize| 14.0 + 0.01 * ((row * 7919) % 13) as f64;
+    let coarse = |row: usize| 14.0 + 0.1 * (row / 12 % 2) as f64;
+    let ramp = |row: usize| 12.6 + 0.01 * (row / 12) as f64;
+    let shapes: [&dyn Fn(usize) -> f64; 3] = [&noisy, &coarse, &ramp];
+    for volts in shapes {
+        let row = |row: usize| format!("{:.1},{:.2}\n", row as f64 * 0.5, volts(row));
+        let rows: String = (0..400).map(row).collect();
+        assert_eq!(read(format!("time (s),Batt (V)\n{rows}")).len(), 400);
+    }
 }
 
 #[test]

@@ -299,5 +299,5 @@ fn a_text_clock_may_have_any_name() {
 fn whole_numbers_in_steps_of_ten_are_told_as_a_choice() {
     let log = read(write("Time,battery_v", |r| format!("{},{:.2}", r.i * 10, r.v)));
     assert_eq!(log.source.clock, "seconds");
-    notice(&log, "the time column \"Time\" names no unit; it is read as s");
+    notice(&log, "the time column \"Time\" has no unit; it is read as s");
 }

@@ -70,15 +70,15 @@ fn two_that_could_be_it() {
 fn fewer_than_ten_rows() {
     let text: String = "time_s,battery_v\n".to_owned()
         + &rows(9).iter().map(|r| format!("{:.1},{:.2}\n", r.t, r.v)).collect::<String>();
-    says(&error(text), &["log.csv", "9 usable rows", "fewer than ten", "longer log"]);
+    says(&error(text), &["log.csv", "9 usable rows", "at least ten are needed", "longer log"]);
 }
 
 #[test]
 fn a_clock_that_stands_still() {
     let text = write("time_s,battery_v", |r| format!("5.0,{:.2}", r.v));
-    says(&error(text), &["log.csv", "does not move", "\"time\"", "5", "--sample-rate"]);
+    says(&error(text), &["log.csv", "does not change", "\"time\"", "5", "--sample-rate"]);
     let text = write("Time,battery_v", |r| format!("07:08:09,{:.2}", r.v));
-    says(&error(text), &["does not move", "--sample-rate"]);
+    says(&error(text), &["does not change", "--sample-rate"]);
 }
 
 #[test]
@@ -126,7 +126,7 @@ fn commas_between_cells_and_inside_numbers() {
             r.rpm
         )
     });
-    says(&error(text), &["log.csv", "names 3 columns", "hold 5 cells", "commas", "semicolons"]);
+    says(&error(text), &["log.csv", "names 3 columns", "have 5 cells", "commas", "semicolons"]);
 }
 
 #[test]

@@ -85,9 +85,9 @@ fn what_only_sounds_like_it() {
         let log = with_ground(name, |_| volts);
         assert_eq!(log.columns[3].role, "ignored", "{name}: {}", log.columns[3].why);
     }
-    says(&why(&with_ground("engine ground (V)", |_| 0.0), "engine ground"), &["same throughout"]);
+    says(&why(&with_ground("engine ground (V)", |_| 0.0), "engine ground"), &["it is constant"]);
     let log = with_ground("engine ground (V)", |r| 2.0 + ground_v(r));
-    says(&why(&log, "engine ground"), &["more than a ground path loses", "ground_drop=NAME"]);
+    says(&why(&log, "engine ground"), &["more than the drop of a ground path", "ground_drop=NAME"]);
 }
 
 #[test]

@@ -15,6 +15,7 @@ mod marks;
 mod names;
 mod nominal;
 mod overrides;
+mod real;
 mod roles;
 mod routes;
 mod sheets;

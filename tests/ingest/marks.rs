@@ -18,7 +18,7 @@ fn marks_make_a_load() {
     let log = read_with(text(), &marked(&["4.5=fans:off", "3=fans:on"]));
     has_fan(&log, "fans");
     assert_eq!(role(&log, "fans"), "load");
-    notice(&log, "\"fans\" is taken as off before its first mark");
+    notice(&log, "\"fans\" is assumed to be off before its first mark");
     let log = read_with(text(), &marked(&["3.05=fans:60%"]));
     let fans = log.load("fans").expect("fans");
     assert!(fans[30] == 0.0 && fans[31] == 0.6);
@@ -26,7 +26,7 @@ fn marks_make_a_load() {
     let log = read_with(text(), &marked(&["3=pump:off"]));
     let pump = log.load("pump").expect("pump");
     assert!(pump[44] == 1.0 && pump[45] == 0.0);
-    notice(&log, "\"pump:off\" at 3.0 s is moved 1.5 s later to the voltage's response at 4.5 s");
+    notice(&log, "\"pump:off\" at 3.0 s is moved 1.5 s later to the voltage response at 4.5 s");
 }
 
 #[test]
@@ -149,7 +149,7 @@ fn marks_are_moved_to_the_response_and_the_log_says_so() {
     let log = read_with(text, &marks);
     near(&edges(&log, "fans"), &[40.0, 60.0]);
     near(&edges(&log, "ac"), &[80.0, 99.0]);
-    notice(&log, "the mark \"fans:on\" at 41.8 s is moved 1.8 s earlier to the voltage's response");
+    notice(&log, "the mark \"fans:on\" at 41.8 s is moved 1.8 s earlier to the voltage response");
     notice(&log, "\"fans:off\" at 57.5 s is moved 2.5 s later");
     notice(&log, "no response within 3 s of the mark \"ac:off\" at 99.0 s");
     assert!(
@@ -175,7 +175,7 @@ fn two_marks_close_together_share_one_response() {
     let log = read_with(text.clone(), &marked(&["42=fans:on", "42.9=ac:on"]));
     near(&edges(&log, "fans"), &[40.0]);
     near(&edges(&log, "ac"), &[40.0]);
-    notice(&log, "which another mark shares");
+    notice(&log, "shared with another mark");
     // Marked a while apart, the one without a response stays where it is.
     let log = read_with(text.clone(), &marked(&["40.5=fans:on", "42.6=ac:on"]));
     near(&edges(&log, "fans"), &[40.0]);
@@ -237,7 +237,7 @@ fn all_off_switches_every_marked_load_off() {
     let rows = samples.iter().map(|(t, v)| format!("{t:.1},{v:.3},1\n"));
     let text = format!("time_s,battery_v,Fan relay\n{}", rows.collect::<String>());
     let log = read_with(text, &marked(&["60=all:off"]));
-    notice(&log, "\"all:off\" at 60.0 s does not agree with the column \"Fan relay\"");
+    notice(&log, "\"all:off\" at 60.0 s contradicts the column \"Fan relay\"");
 }
 
 #[test]
@@ -289,9 +289,9 @@ fn marks_on_the_command_line_take_clock_times() {
         near(&edges(&log, "fans"), &[40.0, 60.0]);
     }
     let error = try_read(&afternoon, &marked(&["16:02:40=fans:on"])).expect_err("outside");
-    says(&error.to_string(), &["no mark names a time in this log", "begins at 14:02:00"]);
+    says(&error.to_string(), &["no mark is within this log", "starts at 14:02:00"]);
     let error = try_read(&afternoon, &marked(&["9:00:00=fans:on"])).expect_err("long before");
-    says(&error.to_string(), &["no mark names a time in this log"]);
+    says(&error.to_string(), &["no mark is within this log"]);
     // Switched on a little before the log began.
     let log = read_with(afternoon, &marked(&["14:01:30=fans:on"]));
     notice(&log, "1 of 1 marks lie before the first sample");
@@ -319,5 +319,5 @@ fn marks_of_another_kind_of_file_are_refused_before_they_cost_anything() {
     let (_folder, path) = named("marks.csv", rows);
     let options = ReadOptions { marks_file: Some(path), ..Default::default() };
     let error = try_read(as_text(&stepped(&[], 0.02)), &options).expect_err("too many");
-    says(&error.to_string(), &["name 2000 loads", "at most 500"]);
+    says(&error.to_string(), &["name 2000 loads", "limit of 500"]);
 }

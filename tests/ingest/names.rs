@@ -179,8 +179,8 @@ fn what_was_known_by_its_values_says_so() {
     let log = read(write("time_s,CH1,CH2", |r| format!("{:.1},{:.2},{:.0}", r.t, r.v, r.rpm)));
     is_the_log(&log);
     has_rpm(&log);
-    says(&why(&log, "CH1"), &["its name says nothing", "level"]);
-    says(&why(&log, "CH2"), &["its name says nothing", "0 at first"]);
+    says(&why(&log, "CH1"), &["its name has no meaning", "level"]);
+    says(&why(&log, "CH2"), &["its name has no meaning", "0 at first"]);
 }
 
 /// As an engine computer's log is written: nothing in it is a consumer.

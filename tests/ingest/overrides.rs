@@ -21,7 +21,7 @@ fn by_name_in_any_case_or_by_number() {
         is_the_log(&log);
         has_rpm(&log);
         has_fan(&log, "d");
-        says(&why(&log, "b"), &["asked for"]);
+        says(&why(&log, "b"), &["requested"]);
     }
 }
 
@@ -67,7 +67,7 @@ fn requests_are_parsed_or_refused() {
         &parse("volts=X").expect_err("no role").to_string(),
         &["\"volts\" is not a role", "temperature.coolant"],
     );
-    says(&parse("voltage").expect_err("no name").to_string(), &["names no column"]);
-    says(&parse("load=").expect_err("no name").to_string(), &["names no column"]);
+    says(&parse("voltage").expect_err("no name").to_string(), &["does not name a column"]);
+    says(&parse("load=").expect_err("no name").to_string(), &["does not name a column"]);
     assert!(parse("temperature=X").is_err());
 }

@@ -177,7 +177,7 @@ fn the_bus_without_a_battery_tap() {
     }));
     assert_eq!(log.bus, Tap::Module);
     is_the_log(&log);
-    notice(&log, "no voltage is the battery's by name");
+    notice(&log, "no column is the battery voltage by name");
     let log = read(write("time_s,Alternator voltage", |r| format!("{:.1},{:.2}", r.t, r.v)));
     assert_eq!(log.bus, Tap::Alternator);
 }

@@ -7,14 +7,14 @@ use rand::seq::IndexedRandom;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use stiffbus::estimate::Grade;
-use stiffbus::ingest::{Sheet, SheetError, Stated};
+use stiffbus::ingest::{IngestError, Sheet, Stated};
 
 use crate::support::says;
 
 const POINTS: [(f64, f64); 5] =
     [(1500.0, 35.5), (2000.0, 52.0), (3000.0, 70.25), (6000.0, 90.0), (12000.0, 95.0)];
 
-fn parse(bytes: impl Into<Vec<u8>>) -> Result<Sheet, SheetError> {
+fn parse(bytes: impl Into<Vec<u8>>) -> Result<Sheet, IngestError> {
     Sheet::parse(Path::new("bench/old.csv"), bytes.into(), Stated::default())
 }
 
@@ -124,7 +124,7 @@ fn what_is_wrong_is_shown_where_it_is() {
     let wrong: [(&str, &[&str]); 17] = [
         ("rpm,amps\n1500,35\n2000,x\n", &["line 3", "\"amps\"", "\"x\"", "a number"]),
         ("rpm,amps\n1500,35\n2000,\n", &["line 3", "\"amps\"", "a number"]),
-        ("rpm,amps\n1500,35\nend of test\n", &["line 3", "begin the line with #"]),
+        ("rpm,amps\n1500,35\nend of test\n", &["line 3", "start the line with #"]),
         ("rpm,amps\n1500,35\n2000,50\n1500,36\n", &["line 4", "\"1500\"", "line 2", "keep one"]),
         ("rpm,amps\n1500,35\n3000,60\n2000,70\n", &["line 3", "\"60\"", "70 A of line 4"]),
         ("rpm,amps\n1500,35\n", &["line 2", "one point is not a curve"]),
@@ -135,10 +135,10 @@ fn what_is_wrong_is_shown_where_it_is() {
         ("rpm,amps\n1500,0\n6000,0\n", &["line 3", "full output"]),
         ("engine rpm,amps\n800,35\n3000,60\n", &["line 1", "engine rpm", "pulley ratio"]),
         ("rpm,cold (A),hot (A)\n1500,35,30\n3000,60,50\n", &["line 1", "hot", "cold", "keep one"]),
-        ("rpm,amps\n1500 rpm,35 V\n3000 rpm,60 V\n", &["no line holds two numbers"]),
+        ("rpm,amps\n1500 rpm,35 V\n3000 rpm,60 V\n", &["no line contains two numbers"]),
         ("1500,1,35\n3000,2,60\n", &["3 columns", "semicolons"]),
-        ("a machine of 70 A\n", &["no line holds two numbers", "1500,35"]),
-        ("", &["no line holds two numbers"]),
+        ("a machine of 70 A\n", &["no line contains two numbers", "1500,35"]),
+        ("", &["no line contains two numbers"]),
     ];
     for (text, parts) in wrong {
         let error = parse(text).expect_err(text).to_string();

@@ -10,10 +10,10 @@ static FILES: LazyLock<Vec<DemoFile>> = LazyLock::new(|| files().unwrap());
 
 /// What each log calls for is what its noise-free physics say.
 #[test]
-fn every_log_calls_for_what_its_physics_say() {
+fn every_log_has_the_verdict_of_its_physics() {
     for log in recordings().unwrap() {
         let truth = simulate(&log.car, &log.script, &log.logger, log.seed).truth;
-        if let Some(verdict) = log.calls_for {
+        if let Some(verdict) = log.expected_verdict {
             assert_eq!(truth.verdict, verdict, "{}", log.name);
         }
     }

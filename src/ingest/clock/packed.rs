@@ -1,8 +1,8 @@
-//! Hours, minutes and seconds as one number: 143059 is followed by 143100.
+//! Clocks that write hours, minutes and seconds as one number: 143059 is followed by 143100.
 
-use crate::ingest::axis::median;
+use crate::ingest::rank::{median, steps};
 
-/// Seconds since midnight; `None` where a part of the number is none of a clock.
+/// Seconds since midnight; `None` if the number is not a valid time.
 pub fn seconds(packed: f64) -> Option<f64> {
     let whole = packed.floor();
     let (hours, minutes, seconds) = (whole / 10_000.0, whole / 100.0 % 100.0, whole % 100.0);
@@ -10,22 +10,19 @@ pub fn seconds(packed: f64) -> Option<f64> {
     is_clock.then(|| 3600.0 * hours.floor() + 60.0 * minutes.floor() + packed % 100.0)
 }
 
-/// One number in so many may be a bad cell.
+/// At most one number in this many may be invalid.
 const GOOD_TO_A_BAD_ONE: usize = 100;
 
-/// The column in seconds, if it is such a clock: nearly all its numbers could be one, and
-/// where a plain count would jump from 59 to 100, this one goes on at its own pace.
+/// The column in seconds, if it is such a clock: nearly all numbers are valid times, and where
+/// the number jumps from 59 to 100, the time continues at its usual pace.
 pub fn unpacked(numbers: &[f64]) -> Option<Vec<f64>> {
     let (plain, all): (Vec<f64>, Vec<f64>) =
         numbers.iter().filter_map(|packed| Some((*packed, seconds(*packed)?))).unzip();
     if GOOD_TO_A_BAD_ONE * (numbers.len() - all.len()) > numbers.len() {
         return None;
     }
-    let steps =
-        |values: &[f64]| values.windows(2).map(|pair| pair[1] - pair[0]).collect::<Vec<_>>();
-    let usual =
-        |steps: &[f64]| median(&mut steps.iter().copied().filter(|s| *s > 0.0).collect::<Vec<_>>());
-    let (steps_s, counts) = (steps(&all), steps(&plain));
+    let (steps_s, counts): (Vec<f64>, Vec<f64>) = (steps(&all).collect(), steps(&plain).collect());
+    let usual = |steps: &[f64]| median(steps.iter().copied().filter(|step| *step > 0.0));
     let (pace_s, count) = (usual(&steps_s)?, usual(&counts)?);
     let carries = |(step_s, plain_step): (&f64, &f64)| {
         *plain_step > (step_s + 30.0).max(1.5 * count) && *step_s <= 3.0 * pace_s + 1.0
@@ -33,22 +30,4 @@ pub fn unpacked(numbers: &[f64]) -> Option<Vec<f64>> {
     let back = steps_s.iter().filter(|step_s| **step_s < 0.0).count();
     let is_clock = steps_s.iter().zip(&counts).any(carries) && back <= 1 + all.len() / 500;
     is_clock.then_some(all)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_packed_time_of_day_is_told_from_a_count() {
-        let day: Vec<f64> =
-            (50..70).map(|s: i32| f64::from(93_000 + s % 60 + 100 * (s / 60))).collect();
-        let seconds: Vec<f64> = (0..20).map(|s| 9.5 * 3600.0 + 50.0 + f64::from(s)).collect();
-        assert_eq!(unpacked(&day), Some(seconds));
-        // Seconds, a row a minute, and a row every hundred counts.
-        for each in [1.0, 60.0, 100.0] {
-            let count: Vec<f64> = (0..200).map(|k| each * f64::from(k)).collect();
-            assert_eq!(unpacked(&count), None, "{each}");
-        }
-    }
 }

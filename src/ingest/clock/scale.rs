@@ -1,11 +1,11 @@
-//! What one count of a numeric clock lasts.
+//! Determines the unit of a numeric clock.
 
 use super::Epoch;
 use super::behavior::Behavior;
-use crate::ingest::axis::median;
 use crate::ingest::error::clip;
 use crate::ingest::header::Heading;
 use crate::ingest::profile::{Facts, Words};
+use crate::ingest::rank::{median, steps};
 use crate::ingest::units::Unit;
 
 #[derive(Debug, Clone, PartialEq)]
@@ -16,32 +16,32 @@ pub struct Scale {
     pub notices: Vec<String>,
 }
 
-/// No logger of cars samples faster or more seldom than this.
+/// Sampling intervals that car loggers use.
 const INTERVAL_S: std::ops::RangeInclusive<f64> = 0.0005..=600.0;
-/// Nobody stops a log sooner; a milliseconds clock that would be shorter counts seconds.
+/// Logs are longer than this, so a shorter one in milliseconds is really in seconds.
 const SHORTEST_LOG_S: f64 = 30.0;
-/// Loggers that count seconds sample no more seldom than this as a rule (common practice,
+/// Loggers that count seconds usually sample at least this often (common practice,
 /// no source).
 const SLOW_LOGGER_S: f64 = 60.0;
-/// Two clocks run at a ratio of units if they meet it this closely.
+/// Relative tolerance for the ratio of two clocks in different units.
 const RATIO_SHARE: f64 = 0.03;
 
-/// Whether no unit of time gives it a plausible interval from row to row.
+/// Whether no unit of time gives a plausible sampling interval.
 pub fn outside_any_unit(behavior: &Behavior, facts: &Facts) -> bool {
     let units = [1e-6, 1e-3, 1.0, 60.0, 86_400.0];
     !units.iter().any(|each| INTERVAL_S.contains(&(each * behavior.row_interval())))
         && epoch_of(facts).is_none()
 }
 
-/// 60:1, 1000:1, …: two clocks of the same time in different units.
+/// 60, 1000, …: the ratio of two clocks in different units.
 pub fn is_ratio_of_units(ratio: f64) -> bool {
     [60.0, 1000.0, 3600.0, 60_000.0, 86_400.0, 1e6]
         .iter()
         .any(|known| (ratio / known - 1.0).abs() <= RATIO_SHARE)
 }
 
-/// `others`: spans of the other columns that run like clocks over the same rows, and whether
-/// each is known to be in seconds.
+/// `others`: span of each other column that behaves like a clock, and whether it is known to be
+/// in seconds.
 pub fn of(heading: &Heading, facts: &Facts, others: &[(f64, bool)]) -> Scale {
     let stated = heading.unit.or(facts.cell_unit).filter(|unit| unit.seconds().is_some());
     let plain = |unit: Unit| Scale {
@@ -50,14 +50,7 @@ pub fn of(heading: &Heading, facts: &Facts, others: &[(f64, bool)]) -> Scale {
         label: label(unit),
         notices: Vec::new(),
     };
-    let mut steps: Vec<f64> = facts
-        .numbers
-        .windows(2)
-        .filter_map(|pair| Some(pair.get(1)? - pair.first()?))
-        .map(f64::abs)
-        .filter(|step| *step > 0.0)
-        .collect();
-    let dt = median(&mut steps).unwrap_or(0.0);
+    let dt = median(steps(&facts.numbers).map(f64::abs).filter(|step| *step > 0.0)).unwrap_or(0.0);
     let total = facts.max().unwrap_or(0.0) - facts.min().unwrap_or(0.0);
     if let Some(scale) = epoch_of(facts) {
         return scale;
@@ -75,12 +68,12 @@ pub fn of(heading: &Heading, facts: &Facts, others: &[(f64, bool)]) -> Scale {
         return plain(unit);
     }
     let (unit, why) = by_others(total, others)
-        .map(|unit| (unit, "because another column runs at a ratio of 60 or 1000 to it"))
+        .map(|unit| (unit, "because another clock column differs by a factor of 60 or 1000"))
         .unwrap_or_else(|| by_steps(facts, dt, total));
     let mut scale = plain(unit);
     if unit != Unit::Second || facts.all_whole() && dt >= 5.0 {
         scale.notices.push(format!(
-            "the time column \"{}\" names no unit; it is read as {} {why}. To overrule: put the unit in its header, as in \"time (s)\"",
+            "the time column \"{}\" has no unit; it is read as {} {why}. To change that, write the unit in its header, as in \"time (s)\"",
             clip(&heading.name),
             unit.word()
         ));
@@ -99,7 +92,7 @@ fn label(unit: Unit) -> &'static str {
     }
 }
 
-/// Counts since 1970, as far as their size shows it: 2001 to 2100.
+/// Time since 1970, recognized from the size of the numbers: 2001 to 2100.
 fn epoch_of(facts: &Facts) -> Option<Scale> {
     let low = facts.quantile(0.02)?;
     let unix = |seconds_per_unit, label| {
@@ -116,21 +109,21 @@ fn epoch_of(facts: &Facts) -> Option<Scale> {
 
 fn by_name(heading: &Heading) -> Option<Unit> {
     let words = Words::of(&heading.name);
-    if words.has(&["millis", "=ms", "=msec"]) {
+    if words.has("millis, =ms, =msec") {
         Some(Unit::Millisecond)
-    } else if words.has(&["micros", "=us", "=usec"]) {
+    } else if words.has("micros, =us, =usec") {
         Some(Unit::Microsecond)
-    } else if words.has(&["=sec", "=secs", "second", "sekund", "=s", "segund"]) {
+    } else if words.has("=sec, =secs, second, sekund, =s, segund") {
         Some(Unit::Second)
-    } else if words.has(&["=minutes", "=mins", "minuten"]) {
+    } else if words.has("=minutes, =mins, minuten") {
         Some(Unit::Minute)
     } else {
         None
     }
 }
 
-/// Another column that runs 60 times slower counts minutes, one that runs 1000 times slower
-/// counts seconds.
+/// Compares with the other clocks: a column that counts 60 times slower is in minutes, and one
+/// that counts 1000 times slower is in seconds.
 fn by_others(total: f64, others: &[(f64, bool)]) -> Option<Unit> {
     let near = |ratio: f64, known: f64| (ratio / known - 1.0).abs() <= RATIO_SHARE;
     others.iter().find_map(|&(span, in_seconds)| {
@@ -148,7 +141,7 @@ fn by_others(total: f64, others: &[(f64, bool)]) -> Option<Unit> {
 
 fn by_steps(facts: &Facts, dt: f64, total: f64) -> (Unit, &'static str) {
     let whole = facts.all_whole();
-    // Ten seconds a row for an hour, or ten milliseconds for four seconds?
+    // Distinguishes ten seconds per row for an hour from ten milliseconds per row for four seconds.
     let slow_seconds = dt <= SLOW_LOGGER_S && total / 1000.0 < SHORTEST_LOG_S;
     if whole && dt >= 5000.0 {
         (Unit::Microsecond, "because it counts whole numbers in steps above 5000")

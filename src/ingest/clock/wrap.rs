@@ -1,7 +1,9 @@
-//! Counters that begin again at 0 when they are full.
+//! Continues clocks that start again at 0.
 
-/// Counts after which a counter of whole numbers begins again: 8, 16, 24 and 32 bits, and
-/// decimal displays; a time of day in seconds and in milliseconds, and within the hour.
+use crate::ingest::rank::{median, steps};
+
+/// Periods of counters: 8, 16, 24 and 32 bits, decimal displays, and the time of day or of the
+/// hour in seconds and milliseconds.
 const PERIODS: [f64; 11] = [
     65_536.0,
     16_777_216.0,
@@ -15,25 +17,21 @@ const PERIODS: [f64; 11] = [
     3.6e6,
     86.4e6,
 ];
-/// A counter that wraps was nearly full and begins near 0.
+/// Before a wrap a counter is this close to its period, and after it this close to 0.
 const NEAR_SHARE: f64 = 0.05;
 
-/// Carries a counter on over its wraps; how many there were.
+/// Continues a counter across its wraps. Returns how many there were.
 ///
-/// A fall is a wrap only where every fall of the column is one, by the same period, and the
-/// step over it is about as long as the others.
-pub fn unwrap(values: &mut [f64]) -> usize {
-    let finite = |values: &[f64]| -> Vec<f64> {
-        values.iter().copied().filter(|value| value.is_finite()).collect()
-    };
-    let known = finite(values);
-    let pairs = || known.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.get(1)?)));
-    let falls: Vec<(f64, f64)> = pairs().filter(|(before, after)| after < before).collect();
+/// A fall is a wrap only if every fall in the column is one with the same period, and the step
+/// across it is about as long as the others.
+pub fn unwrap_counter(values: &mut [f64]) -> usize {
+    let known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
+    let pairs = known.iter().copied().zip(known.iter().copied().skip(1));
+    let falls: Vec<(f64, f64)> = pairs.filter(|(before, after)| after < before).collect();
     if falls.is_empty() {
         return 0;
     }
-    let mut ups: Vec<f64> = pairs().map(|(a, b)| b - a).filter(|step| *step > 0.0).collect();
-    let Some(step) = super::super::axis::median(&mut ups) else { return 0 };
+    let Some(step) = median(steps(&known).filter(|step| *step > 0.0)) else { return 0 };
     let is_wrap = |period: f64, (before, after): (f64, f64)| {
         let near = (NEAR_SHARE * period).max(3.0 * step);
         let over = after + period - before;
@@ -54,4 +52,22 @@ pub fn unwrap(values: &mut [f64]) -> usize {
         *value += carried;
     }
     falls.len()
+}
+
+/// Continues a time of day across midnight (or the full hour). Returns how often it passed.
+pub fn unwrap_time_of_day(time: &mut [f64], period_s: f64) -> usize {
+    let mut carried = 0.0;
+    let mut last = f64::NAN;
+    let mut wraps = 0usize;
+    let near = (period_s / 60.0).max(60.0);
+    for value in time.iter_mut().filter(|value| value.is_finite()) {
+        let raw = *value;
+        if last > period_s - near && raw < near && raw >= 0.0 && last <= period_s + 1.0 {
+            carried += period_s;
+            wraps += 1;
+        }
+        last = raw;
+        *value = raw + carried;
+    }
+    wraps
 }

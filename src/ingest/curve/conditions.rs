@@ -1,23 +1,27 @@
-//! Test voltage and temperature, from whatever a sheet says beside its points.
+//! Finds the test voltage (V) and temperature (°C) in the remarks of an output sheet.
+
+use std::sync::LazyLock;
+
+use regex::Regex;
 
 use super::super::profile::Words;
 use super::super::units::Unit;
-use super::super::vocabulary as say;
+use super::super::vocabulary as vocab;
 use crate::estimate::{Estimate, Grade};
 use crate::levels;
 use crate::nominal::Nominal;
 
-/// ISO 8854 tests at [`levels::BENCH`] and 23 °C (from memory), benches in whatever their
-/// hall has (common practice, no source).
+/// Standard test temperature, °C, with low and high: 23 °C by ISO 8854 (from memory), in
+/// practice the temperature of the room (common practice, no source).
 const USUAL_C: (f64, f64, f64) = (23.0, 15.0, 30.0);
-/// How well a bench keeps what it states (ISO 8854, from memory).
-const KEPT_V: f64 = 0.1;
-const KEPT_C: f64 = 5.0;
+/// How accurately a test bench keeps its stated conditions (ISO 8854, from memory).
+const TOLERANCE_V: f64 = 0.1;
+const TOLERANCE_C: f64 = 5.0;
 const DEGREES: std::ops::RangeInclusive<f64> = -40.0..=200.0;
-/// No line that tells something is longer.
+/// Longer lines are cut.
 const LONGEST: usize = 400;
 
-/// Each value told, once.
+/// Each value found on the sheet, once.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Conditions {
     volts: Vec<f64>,
@@ -25,18 +29,18 @@ pub struct Conditions {
 }
 
 impl Conditions {
-    pub fn told<'a>(lines: impl Iterator<Item = &'a str>) -> Conditions {
-        let mut told = Conditions::default();
+    pub fn find<'a>(lines: impl Iterator<Item = &'a str>) -> Conditions {
+        let mut found = Conditions::default();
         for line in lines {
-            told.take(&line.chars().take(LONGEST).collect::<Vec<_>>());
+            found.take(&line.chars().take(LONGEST).collect::<String>());
         }
-        told
+        found
     }
 
-    fn take(&mut self, line: &[char]) {
+    fn take(&mut self, line: &str) {
         let numbers = numbers(line);
         let unitless = numbers.iter().all(|(_, unit)| unit.is_none());
-        let words = Words::of(&line.iter().collect::<String>());
+        let words = Words::of(line);
         for (value, unit) in numbers {
             match unit {
                 Some(Unit::Volt) => self.volt(value),
@@ -44,8 +48,8 @@ impl Conditions {
                     self.degree(unit.to_canonical().apply(value));
                 }
                 // "Test voltage;13.5"
-                None if unitless && words.has(&["temp"]) => self.degree(value),
-                None if unitless && words.has(say::VOLTAGE) => self.volt(value),
+                None if unitless && words.has("temp") => self.degree(value),
+                None if unitless && words.has(vocab::VOLTAGE) => self.volt(value),
                 _ => {}
             }
         }
@@ -65,21 +69,21 @@ impl Conditions {
         }
     }
 
-    /// Of an alternator for that system. 12 V and 14 V, told bare, name the class of one
-    /// for 12 V.
+    /// Test voltage for an alternator of that system. A bare 12 V or 14 V names the class of a 12 V
+    /// alternator, not its test voltage.
     pub fn test_v(&self, stated: Option<f64>, nominal: Nominal) -> Estimate {
         let could_be = self.volts.iter().copied().filter(|v| could_be_test(nominal, *v));
-        let mut told: Vec<f64> = could_be.collect();
+        let mut found: Vec<f64> = could_be.collect();
         let classes_v = levels::BENCH_CLASSES.map(|level| nominal.volts(level));
-        if told.iter().any(|v| !classes_v.contains(v)) {
-            told.retain(|v| !classes_v.contains(v));
+        if found.iter().any(|v| !classes_v.contains(v)) {
+            found.retain(|v| !classes_v.contains(v));
         }
         let [value, low, high] = levels::BENCH.map(|level| nominal.volts(level));
-        estimate(stated, &told, KEPT_V, (value, low, high), "voltage", "V")
+        estimate(stated, &found, TOLERANCE_V, (value, low, high), "voltage", "V")
     }
 
     pub fn test_c(&self, stated: Option<f64>) -> Estimate {
-        estimate(stated, &self.degrees, KEPT_C, USUAL_C, "temperature", "°C")
+        estimate(stated, &self.degrees, TOLERANCE_C, USUAL_C, "temperature", "°C")
     }
 }
 
@@ -90,25 +94,28 @@ fn could_be_test(nominal: Nominal, volts: f64) -> bool {
 
 fn estimate(
     stated: Option<f64>,
-    told: &[f64],
-    kept: f64,
+    found: &[f64],
+    tolerance: f64,
     usual: (f64, f64, f64),
     what: &str,
     unit: &str,
 ) -> Estimate {
     if let Some(value) = stated {
         let how = format!("test {what} stated for this sheet");
-        return Estimate::around(value, kept, Grade::Inferred, how);
+        return Estimate::around(value, tolerance, Grade::Inferred, how);
     }
-    let why = match told {
+    let why = match found {
         [value] => {
             let how = format!("test {what} given by the sheet");
-            return Estimate::around(*value, kept, Grade::Inferred, how);
+            return Estimate::around(*value, tolerance, Grade::Inferred, how);
         }
-        [] => format!("the sheet gives no test {what}"),
+        [] => format!("the sheet states no test {what}"),
         several => {
             let all: Vec<String> = several.iter().map(|v| format!("{v} {unit}")).collect();
-            format!("the sheet names {}, and which is the test's is not clear", all.join(", "))
+            format!(
+                "the sheet lists {}, and which of them is the test {what} is not clear",
+                all.join(", ")
+            )
         }
     };
     let (value, low, high) = usual;
@@ -116,72 +123,42 @@ fn estimate(
     Estimate::new(value, low, high, Grade::Assumed, how)
 }
 
-/// The numbers of a line with the units behind them. "23 ± 5 °C" is one number.
-fn numbers(line: &[char]) -> Vec<(f64, Option<Unit>)> {
-    let at = |i: usize| line.get(i).copied();
-    let is_digit = |i: usize| at(i).is_some_and(|c| c.is_ascii_digit());
+/// A number, a unit behind separators, and a tolerance.
+static NUMBER: LazyLock<Option<Regex>> = LazyLock::new(|| Regex::new("[0-9]+([.,][0-9]+)?").ok());
+static UNIT: LazyLock<Option<Regex>> =
+    LazyLock::new(|| Regex::new(r#"^[\s;,|"(\[]*([\p{Alphabetic}°º˚℃℉/%]{1,12})"#).ok());
+static PLUS_MINUS: LazyLock<Option<Regex>> =
+    LazyLock::new(|| Regex::new(r"^\s*(±|\+\s*[-/])").ok());
+
+/// The numbers of a line with the units behind them. "23 ± 5 °C" is one number, with the unit
+/// of its tolerance; "T15" and "1.2.3" are names.
+fn numbers(line: &str) -> Vec<(f64, Option<Unit>)> {
+    let (Some(number), Some(unit), Some(plus_minus)) = (&*NUMBER, &*UNIT, &*PLUS_MINUS) else {
+        return Vec::new();
+    };
     let mut found: Vec<(f64, Option<Unit>)> = Vec::new();
-    let mut tolerance = false;
-    let mut i = 0;
-    while i < line.len() {
-        if !is_digit(i) {
-            i += 1;
-            continue;
+    let (mut from, mut is_tolerance) = (0, false);
+    while let Some(text) = number.find_at(line, from) {
+        let mut before = line.get(..text.start()).unwrap_or("").chars().rev();
+        let (last, second) = (before.next(), before.next());
+        let is_name = match last {
+            Some('.' | ',') => second.is_some_and(|c| c.is_ascii_digit()),
+            last => last.is_some_and(char::is_alphanumeric),
+        };
+        let is_negative =
+            matches!(last, Some('-' | '−')) && second.is_none_or(|c| !c.is_alphanumeric());
+        let behind = line.get(text.end()..).unwrap_or("");
+        let written = unit.captures(behind).and_then(|captures| captures.get(1));
+        let stated = written.and_then(|word| Some((Unit::parse(word.as_str())?, word.end())));
+        from = text.end() + stated.map_or(0, |(_, end)| end);
+        let stated = stated.map(|(unit, _)| unit);
+        let value = text.as_str().replace(',', ".").parse::<f64>().unwrap_or(f64::NAN);
+        match found.last_mut().filter(|_| is_tolerance) {
+            Some(last) => last.1 = last.1.or(stated),
+            None if is_tolerance || is_name => {}
+            None => found.push((if is_negative { -value } else { value }, stated)),
         }
-        let start = i;
-        while is_digit(i) {
-            i += 1;
-        }
-        if matches!(at(i), Some('.' | ',')) && is_digit(i + 1) {
-            i += 1;
-            while is_digit(i) {
-                i += 1;
-            }
-        }
-        let before = start.checked_sub(1).and_then(at);
-        // "T15" and "1.2.3" are names.
-        let digit_before = start.checked_sub(2).is_some_and(is_digit);
-        let named = before.is_some_and(|c| match c {
-            '.' | ',' => digit_before,
-            c => c.is_alphanumeric(),
-        });
-        let minus = matches!(before, Some('-' | '−'))
-            && start.checked_sub(2).and_then(at).is_none_or(|c| !c.is_alphanumeric());
-        let text: String = line.get(start..i).unwrap_or(&[]).iter().collect();
-        let Ok(value) = text.replace(',', ".").parse::<f64>() else { continue };
-        let (unit, end) = unit_from(line, i);
-        if tolerance {
-            // Its unit is that of the number before it.
-            if let Some(last) = found.last_mut() {
-                last.1 = last.1.or(unit);
-            }
-        } else if !named {
-            found.push((if minus { -value } else { value }, unit));
-        }
-        i = end.max(i);
-        tolerance = is_plus_minus(line, i);
+        is_tolerance = plus_minus.is_match(line.get(from..).unwrap_or(""));
     }
     found
-}
-
-/// The unit behind a number, past blanks and separators, and where it ends.
-fn unit_from(line: &[char], from: usize) -> (Option<Unit>, usize) {
-    let is_gap = |c: &char| c.is_whitespace() || matches!(c, ';' | ',' | '|' | '"' | '(' | '[');
-    let rest = line.get(from..).unwrap_or(&[]);
-    let start = from + rest.iter().take_while(|c| is_gap(c)).count();
-    let is_part =
-        |c: &char| c.is_alphabetic() || matches!(c, '°' | 'º' | '˚' | '℃' | '℉' | '/' | '%');
-    let word: String =
-        line.get(start..).unwrap_or(&[]).iter().take_while(|c| is_part(c)).take(12).collect();
-    match Unit::parse(&word) {
-        Some(unit) => (Some(unit), start + word.chars().count()),
-        None => (None, from),
-    }
-}
-
-fn is_plus_minus(line: &[char], from: usize) -> bool {
-    let mut rest = line.get(from..).unwrap_or(&[]).iter().filter(|c| !c.is_whitespace()).take(3);
-    let signs = [rest.next(), rest.next(), rest.next()];
-    let signs = signs.map(|c| c.copied().unwrap_or(' '));
-    matches!(signs, ['±', ..] | ['+', '-' | '/', _])
 }

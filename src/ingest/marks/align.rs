@@ -1,67 +1,67 @@
-//! Where the voltage responds to a mark. A person writes a mark down a moment early or
-//! late; the voltage shows when the load was switched.
+//! Moves marks to the response of the voltage. A person writes a mark a moment early or late; the
+//! voltage shows when the load was switched.
 
 use crate::stats::robust::{median, quantile};
 
-/// A mark may be this far off (common practice, no source: the time it takes to press a
-/// switch and note the time to the second).
+/// A mark may be off by this much (common practice, no source: the time to press a switch and note
+/// the time to the second).
 pub const FARTHEST_S: f64 = 3.0;
-/// Marks closer than this were made as one, as are load edges in `segment::steps`.
+/// Marks closer than this were made as one, as with load edges in `segment::steps`.
 const TOGETHER_S: f64 = 0.3;
-/// A mark without a response of its own shares that of one written this close to it.
+/// A mark without a response of its own shares the response of a mark this close to it.
 const SHARING_S: f64 = 1.0;
-/// Levels before and after a moment are compared over this long each: short for a sharp
-/// sag that the regulator corrects, long for a slow slide.
+/// Levels before and after a moment are compared over these times: short for a sharp sag that the
+/// regulator corrects, long for a slow change.
 const REACHES_S: [f64; 2] = [0.4, 1.2];
-/// Standard deviations of the log's own level changes that make a response.
+/// Minimum size of a response, in standard deviations of the log's own level changes,
 const WIDTHS: f64 = 5.0;
-/// … and resolution steps.
+/// … and in resolution steps.
 const LEAST_STEPS: f64 = 1.5;
-/// The log's own changes are read off its quieter third: up to two thirds of a short log
-/// may lie next to a step. So many standard deviations hold this share of a normal spread.
+/// The log's own changes are estimated from its quieter third, because up to two thirds of a short
+/// log may be next to a step. This many standard deviations hold this share of a normal
+/// distribution.
 const QUIET_SHARE: f64 = 0.35;
 const QUIET_WIDTHS: f64 = 0.4538;
-/// The response begins where the voltage has gone this share of the way.
+/// The response begins where the voltage has changed by this share.
 const BEGUN_SHARE: f64 = 0.3;
-/// A bus this far under its middle is at the starter, whatever is switched meanwhile.
+/// At this share of its median the bus voltage is that of cranking.
 const CRANKED_SHARE: f64 = 0.8;
-/// Nobody makes so many marks at once by hand: then each stays where it is.
+/// Nobody makes this many marks by hand; they are not moved.
 const MOST_PAIRS: usize = 1_000_000;
-/// An engine that changes its speed this much moves the voltage by itself.
+/// An engine that changes its speed this much changes the voltage by itself.
 const SPEED_CHANGE_SHARE: f64 = 0.08;
-/// A load that its own column declares answers from shortly before its edge until this
-/// long after it.
+/// A load with a column of its own may respond from this long before its edge to this long after.
 const DECLARED_S: (f64, f64) = (0.5, 2.5);
 
 /// A mark that changes something.
 pub struct Change {
-    /// Its place in the list of marks.
+    /// Index in the list of marks.
     pub mark: usize,
     pub at_s: f64,
-    /// Of the voltage's response: −1 falls, +1 rises.
+    /// Expected direction of the response: −1 falls, +1 rises.
     pub sign: f64,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Response {
-    /// The first sample of the new level.
+    /// Time of the first sample at the new level.
     pub at_s: f64,
-    /// It belongs to several marks.
+    /// Several marks share it.
     pub shared: bool,
 }
 
-/// A break in the voltage.
+/// A sudden change of the voltage.
 #[derive(Debug, Clone, Copy)]
 struct Break {
     at_s: f64,
-    /// Rises are positive.
+    /// Positive if the voltage rises.
     jump_v: f64,
 }
 
 pub struct Trace<'a> {
     time_s: &'a [f64],
     bus_v: &'a [f64],
-    /// Sums of all samples before each, from 0 on.
+    /// Sums of all samples before each, starting with 0.
     sums_v: Vec<f64>,
     sums_rpm: Vec<f64>,
     interval_s: f64,
@@ -70,7 +70,7 @@ pub struct Trace<'a> {
 }
 
 impl<'a> Trace<'a> {
-    /// `rpm` is empty where engine speed is not logged.
+    /// `rpm` is empty if engine speed is not logged.
     pub fn new(
         time_s: &'a [f64],
         bus_v: &'a [f64],
@@ -89,7 +89,7 @@ impl<'a> Trace<'a> {
         }
     }
 
-    /// Closer to its response a mark needs no moving.
+    /// A mark closer than this to its response is not moved.
     pub fn least_move_s(&self) -> f64 {
         (1.5 * self.interval_s).max(TOGETHER_S)
     }
@@ -98,7 +98,7 @@ impl<'a> Trace<'a> {
         ((reach_s / self.interval_s).round() as usize).max(2)
     }
 
-    /// Mean after sample `k` less mean before it; `None` next to an end or a gap.
+    /// Mean after sample `k` minus mean before it; `None` next to an end or a gap.
     fn jump(&self, sums: &[f64], k: usize, reach: usize) -> Option<f64> {
         let before = k.checked_sub(reach)?;
         let (first_s, last_s) = (self.time_s.get(before)?, self.time_s.get(k + reach - 1)?);
@@ -109,8 +109,7 @@ impl<'a> Trace<'a> {
         Some((high - 2.0 * middle + low) / reach as f64)
     }
 
-    /// The least change of level over `reach` samples that is more than the log does by
-    /// itself: noise, hunting and rounding all move it.
+    /// The smallest change of level over `reach` samples that exceeds noise, hunting and rounding.
     fn least_jump_v(&self, reach: usize) -> f64 {
         let jump_v = |k: usize| self.jump(&self.sums_v, k, reach).map(f64::abs);
         let jumps: Vec<f64> = (reach..self.bus_v.len()).filter_map(jump_v).collect();
@@ -132,7 +131,7 @@ impl<'a> Trace<'a> {
             if change.abs() > SPEED_CHANGE_SHARE * rpm.abs())
     }
 
-    /// Breaks within `FARTHEST_S` of any of `moments`, which are in the order of time.
+    /// Breaks within `FARTHEST_S` of any of `moments`, which are in order of time.
     fn breaks(&self, moments: &[f64]) -> Vec<Break> {
         let mut breaks: Vec<Break> = Vec::new();
         for reach_s in REACHES_S {
@@ -146,7 +145,7 @@ impl<'a> Trace<'a> {
                 found.extend((start..end).filter_map(|k| self.break_at(k, reach, least_v)));
                 done = done.max(end);
             }
-            // What the short reach has shown, the long one shows again.
+            // The long reach finds the breaks of the short reach again.
             let apart_s = REACHES_S[1].max(2.0 * self.interval_s);
             found.retain(|new| {
                 let same = |old: &&Break| {
@@ -160,7 +159,7 @@ impl<'a> Trace<'a> {
         breaks
     }
 
-    /// A break at sample `k`, where none near it is greater.
+    /// A break at sample `k`, if it is the largest nearby.
     fn break_at(&self, k: usize, reach: usize, least_v: f64) -> Option<Break> {
         let jump_v = self.jump(&self.sums_v, k, reach)?;
         if jump_v.abs() < least_v {
@@ -180,7 +179,7 @@ impl<'a> Trace<'a> {
         {
             return None;
         }
-        // The greatest change lies inside a slow response: it began before.
+        // A slow response begins before its steepest change.
         let from = k - reach;
         let before = self.bus_v.get(from.saturating_sub(reach)..from.max(1))?;
         let level_v = median(before);
@@ -197,8 +196,8 @@ impl<'a> Trace<'a> {
     }
 }
 
-/// The response to each of `changes`, which are in the order of time. `declared` are the
-/// moments and signs of loads that have a channel: their responses are their own.
+/// The response to each of `changes`, which are in order of time. `declared`: time and direction of
+/// loads that have a column, whose responses are excluded.
 pub fn responses(
     trace: &Trace,
     changes: &[Change],
@@ -219,7 +218,7 @@ pub fn responses(
     });
     let groups = groups(changes);
     let mut matched: Vec<Option<Break>> = vec![None; groups.len()];
-    // Marks farther apart than twice the reach of each have no response in common.
+    // Marks further apart than this cannot have a response in common.
     let mut from = 0;
     for to in 1..=groups.len() {
         let ends = match (groups.get(to - 1), groups.get(to)) {
@@ -254,7 +253,7 @@ pub fn responses(
 struct Group {
     members: std::ops::Range<usize>,
     at_s: f64,
-    /// 0 where its marks switch both ways: then nobody can say which way the voltage goes.
+    /// 0 if its marks switch both ways, so that the direction is not known.
     sign: f64,
 }
 
@@ -283,9 +282,9 @@ fn near<'b>(breaks: &'b [Break], cluster: &[Group]) -> &'b [Break] {
     breaks.get(start..end).unwrap_or(&[])
 }
 
-/// Gives each group at most one break and keeps their order: the pairs that are close
-/// in time and whose breaks are great, as many as there are.
-/// A break right where a mark was made is its own, however great others are.
+/// Assigns at most one break to each group in the same order, preferring pairs that are close in
+/// time and breaks that are large. A break right at a mark belongs to it, however large others
+/// are.
 fn in_order(groups: &[Group], breaks: &[Break], at_once_s: f64) -> Vec<Option<Break>> {
     let mut matched = vec![None; groups.len()];
     if groups.len() * breaks.len() > MOST_PAIRS {
@@ -294,7 +293,7 @@ fn in_order(groups: &[Group], breaks: &[Break], at_once_s: f64) -> Vec<Option<Br
     let answers = |group: &Group, of: &Break| {
         (of.at_s - group.at_s).abs() <= FARTHEST_S && group.sign == of.jump_v.signum()
     };
-    // best[i][j]: the most that the first i groups come to with the first j breaks.
+    // best[i][j]: the highest score of the first i groups with the first j breaks.
     let width = breaks.len() + 1;
     let mut best = vec![0.0f64; (groups.len() + 1) * width];
     let at = |i: usize, j: usize| i * width + j;
@@ -328,8 +327,8 @@ fn in_order(groups: &[Group], breaks: &[Break], at_once_s: f64) -> Vec<Option<Br
     matched
 }
 
-/// Where two marks stand close together and the voltage responds once, nobody can say
-/// which load it was: both are set there.
+/// If two marks are close together and the voltage responds once, the load is not known: both are
+/// moved there.
 fn share(groups: &[Group], matched: &[Option<Break>]) -> Vec<Option<Break>> {
     let of = |k: usize, group: &Group| {
         let (other, found) = (groups.get(k)?, (*matched.get(k)?)?);
@@ -343,8 +342,8 @@ fn share(groups: &[Group], matched: &[Option<Break>]) -> Vec<Option<Break>> {
     groups.iter().enumerate().map(shared).collect()
 }
 
-/// Sums of all values before each, counted from `origin` so that little is rounded away;
-/// what is not a number counts as the one before it.
+/// Sums of all values before each, relative to `origin` for less rounding. A value that is not a
+/// number counts as the one before it.
 fn sums(values: &[f64], origin: f64) -> Vec<f64> {
     let mut sum = 0.0;
     let mut last = values.iter().copied().find(|v| v.is_finite()).unwrap_or(origin);

@@ -1,57 +1,53 @@
-//! Marks to load columns.
+//! Converts marks to load columns.
 
 use std::collections::HashMap;
 
 use polars::prelude::Column as FrameColumn;
 
 use super::align::{self, Change, Trace};
-use super::{Applied, MOST_LOADS, OfLog, Placed};
-use crate::ingest::error::{IngestError, clip};
-use crate::ingest::frame_column;
+use super::{AppliedMarks, MOST_LOADS, MarkedLog, PlacedMark};
+use crate::ingest::error::{Problem, clip};
+use crate::ingest::{frame_column, frame_values};
 use crate::log::{Log, Marks, MovedMark, Role, Span};
 
-/// Sentences of one kind that are written out; a page lists no more.
-const MOST_TOLD: usize = 10;
-/// A duty that changes less has not been switched.
+/// Notices of one kind that are listed individually.
+const MOST_LISTED: usize = 10;
+/// A smaller change of duty is not a switch.
 const LEAST_DUTY_CHANGE: f64 = 0.08;
 
-/// One load with its marks in the order of time.
+/// One load with its marks in order of time.
 struct MarkedLoad {
-    /// As the first mark writes it.
+    /// As written in the first mark.
     name: String,
-    /// Its column of the frame, where the file has one.
+    /// Index of its column in the frame, if the file has one.
     column: Option<usize>,
-    /// Before the first mark.
+    /// Duty before the first mark.
     duty_before: f64,
-    /// Place in the list of marks, and the duty from there on.
+    /// Index of each mark, and the duty from then on.
     states: Vec<(usize, f64)>,
 }
 
-/// Adds or extends load columns of `frame` by the marks, which are in the order of time.
-/// A column's own values stand until its first mark.
+/// Adds or extends load columns of `frame` by the marks, which are in order of time. The values of
+/// a column are kept up to its first mark.
 pub fn join(
-    log: &OfLog,
-    mut placed: Vec<Placed>,
+    log: &MarkedLog,
+    mut placed: Vec<PlacedMark>,
     frame: &mut Vec<FrameColumn>,
     notices: &mut Vec<String>,
-) -> Result<Applied, IngestError> {
+) -> Result<AppliedMarks, Problem> {
     let loads = marked_loads(&placed, frame);
     if loads.len() > MOST_LOADS {
-        return Err(IngestError::TooManyMarkedLoads {
-            path: log.path.to_path_buf(),
-            loads: loads.len(),
-            most: MOST_LOADS,
-        });
+        return Err(Problem::TooManyMarkedLoads { loads: loads.len(), most: MOST_LOADS });
     }
     let rpm_logged = slice(frame, &Role::EngineRpm.key()).iter().any(|rpm| rpm.is_finite());
     let moved = move_to_responses(log, &loads, &mut placed, rpm_logged, frame, notices);
     let time_s = slice(frame, "time_s").to_vec();
-    tell_all_loads(&placed, &loads, &time_s, frame, notices);
-    let mut applied = Applied {
+    report_all_loads(&placed, &loads, &time_s, frame, notices);
+    let mut applied = AppliedMarks {
         marks: Marks { engine_running: engine(&placed, rpm_logged, log, notices), moved },
         added: Vec::new(),
     };
-    let mut told: Vec<String> = Vec::new();
+    let mut sentences: Vec<String> = Vec::new();
     for load in loads {
         let Some(first) = load.states.first().and_then(|(mark, _)| placed.get(*mark)) else {
             continue;
@@ -60,15 +56,15 @@ pub fn join(
         match load.column {
             None => {
                 let word = if load.duty_before > 0.0 { "on" } else { "off" };
-                told.push(format!(
-                    "\"{name}\" is taken as {word} before its first mark at {:.1} s",
+                sentences.push(format!(
+                    "\"{name}\" is assumed to be {word} before its first mark at {:.1} s",
                     first.at_s
                 ));
             }
-            Some(_) => told
-                .push(format!("marks overrule the column \"{name}\" from {:.1} s on", first.at_s)),
+            Some(_) => sentences
+                .push(format!("marks replace the column \"{name}\" from {:.1} s on", first.at_s)),
         }
-        let own = load.column.and_then(|index| frame.get(index)).map(values);
+        let own = load.column.and_then(|index| frame.get(index)).map(frame_values);
         let duty = duties(&load, &placed, &time_s, own);
         match load.column.and_then(|index| frame.get_mut(index)) {
             Some(column) => *column = frame_column(column.name().as_str(), duty),
@@ -78,12 +74,12 @@ pub fn join(
             }
         }
     }
-    tell(told, "loads are marked", notices);
+    push_notices(sentences, "loads are marked", notices);
     Ok(applied)
 }
 
-/// The loads that marks name, in the order of their first marks.
-fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
+/// The loads named by marks, in the order of their first marks.
+fn marked_loads(placed: &[PlacedMark], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
     let columns: HashMap<String, usize> = frame
         .iter()
         .enumerate()
@@ -92,7 +88,7 @@ fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
     let mut loads: Vec<MarkedLoad> = Vec::new();
     let mut known: HashMap<String, usize> = HashMap::new();
     let named = placed.iter().filter(|p| !p.mark.is_engine() && !p.mark.is_all_loads());
-    for Placed { mark, .. } in named {
+    for PlacedMark { mark, .. } in named {
         let lower = mark.load.to_lowercase();
         let column = columns.get(&lower).copied();
         known.entry(lower).or_insert_with(|| {
@@ -103,10 +99,10 @@ fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
             loads.len() - 1
         });
     }
-    for (k, Placed { mark, .. }) in placed.iter().enumerate() {
+    for (k, PlacedMark { mark, .. }) in placed.iter().enumerate() {
         if mark.is_all_loads() {
             for load in &mut loads {
-                // "all:off" before a load's own first mark does not say that it was on.
+                // "all:off" before the first mark of a load does not imply that it was on.
                 if load.states.is_empty() {
                     load.duty_before = 0.0;
                 }
@@ -122,9 +118,9 @@ fn marked_loads(placed: &[Placed], frame: &[FrameColumn]) -> Vec<MarkedLoad> {
 }
 
 fn move_to_responses(
-    log: &OfLog,
+    log: &MarkedLog,
     loads: &[MarkedLoad],
-    placed: &mut [Placed],
+    placed: &mut [PlacedMark],
     rpm_logged: bool,
     frame: &[FrameColumn],
     notices: &mut Vec<String>,
@@ -136,25 +132,26 @@ fn move_to_responses(
         slice(frame, &Role::EngineRpm.key()),
         log.resolution_v,
     );
-    // Sign of the voltage's response to each mark; 0 where none is to be looked for.
+    // Direction of the expected response to each mark; 0 if none is expected.
     let mut responses = vec![0.0; placed.len()];
     let marked = |column: usize| loads.iter().any(|load| load.column == Some(column));
     let mut declared: Vec<(f64, f64)> = Vec::new();
     for (k, column) in frame.iter().enumerate().filter(|(_, c)| c.name().starts_with("load:")) {
-        let edges = edges(time_s, values(column));
+        let edges = edges(time_s, frame_values(column));
         if !marked(k) {
             declared.extend(edges);
         }
     }
     for load in loads {
-        let own_edges = load.column.and_then(|k| frame.get(k)).map(|c| edges(time_s, values(c)));
+        let own_edges =
+            load.column.and_then(|k| frame.get(k)).map(|c| edges(time_s, frame_values(c)));
         let mut duty = load.duty_before;
         for &(mark, next) in &load.states {
             let change = next - std::mem::replace(&mut duty, next);
             let (Some(response), Some(at)) = (responses.get_mut(mark), placed.get(mark)) else {
                 continue;
             };
-            // A column that switches itself around there is the better clock.
+            // A column that has an edge of its own nearby is more accurate.
             let near = |edge: &(f64, f64)| (edge.0 - at.at_s).abs() <= align::FARTHEST_S;
             if change.abs() >= LEAST_DUTY_CHANGE
                 && !own_edges.as_ref().is_some_and(|edges| edges.iter().any(near))
@@ -179,22 +176,22 @@ fn move_to_responses(
         .collect();
     let found = align::responses(&trace, &changes, &declared);
     let mut moved = Vec::new();
-    let mut told = Vec::new();
-    let mut silent = Vec::new();
+    let mut sentences = Vec::new();
+    let mut unanswered = Vec::new();
     for (change, found) in changes.iter().zip(found) {
         let Some(at) = placed.get_mut(change.mark) else { continue };
         let name = format!("{}:{}", clip(&at.mark.load), at.mark.state());
         let Some(found) = found else {
-            silent.push(format!("\"{name}\" at {:.1} s", at.at_s));
+            unanswered.push(format!("\"{name}\" at {:.1} s", at.at_s));
             continue;
         };
         if (found.at_s - at.at_s).abs() < trace.least_move_s() {
             continue;
         }
         let mark = MovedMark { load: at.mark.load.clone(), marked_s: at.at_s, at_s: found.at_s };
-        let shared = if found.shared { ", which another mark shares" } else { "" };
-        told.push(format!(
-            "the mark \"{name}\" at {:.1} s is moved {} to the voltage's response at {:.1} s{shared}",
+        let shared = if found.shared { ", shared with another mark" } else { "" };
+        sentences.push(format!(
+            "the mark \"{name}\" at {:.1} s is moved {} to the voltage response at {:.1} s{shared}",
             mark.marked_s,
             mark.distance(),
             mark.at_s
@@ -202,25 +199,25 @@ fn move_to_responses(
         at.at_s = mark.at_s;
         moved.push(mark);
     }
-    tell(told, "marks are moved to the voltage's response", notices);
-    if let Some(first) = silent.first() {
-        let more = match silent.len() {
+    push_notices(sentences, "marks are moved to the voltage response", notices);
+    if let Some(first) = unanswered.first() {
+        let more = match unanswered.len() {
             1 => String::new(),
             n => format!(" and {} more", n - 1),
         };
         notices.push(format!(
-            "the voltage shows no response within {:.0} s of the mark {first}{more}: left as marked",
+            "the voltage shows no response within {:.0} s of the mark {first}{more}; the time is kept as marked",
             align::FARTHEST_S
         ));
     }
     moved
 }
 
-/// When the engine runs by its marks.
+/// When the engine runs, according to the marks.
 fn engine(
-    placed: &[Placed],
+    placed: &[PlacedMark],
     rpm_logged: bool,
-    log: &OfLog,
+    log: &MarkedLog,
     notices: &mut Vec<String>,
 ) -> Option<Vec<Span>> {
     let mut states: Vec<(f64, bool)> =
@@ -232,11 +229,11 @@ fn engine(
         return None;
     }
     notices.push(format!(
-        "the engine is taken as {} before its first mark at {first_s:.1} s",
-        if first_on { "stopped" } else { "running, from the start on if the log shows one," }
+        "the engine is assumed to be {} before its first mark at {first_s:.1} s",
+        if first_on { "stopped" } else { "running (from its start, if the log shows one)" }
     ));
     let mut spans = Vec::new();
-    // Since when, the voltage may show.
+    // Unknown start: the voltage may show it.
     let mut since_s = (!first_on).then_some(f64::NEG_INFINITY);
     for (at_s, on) in states {
         let at_s = at_s.clamp(0.0, log.duration_s);
@@ -254,15 +251,15 @@ fn engine(
     Some(spans)
 }
 
-/// Where "all:off" says nothing, or a column says otherwise.
-fn tell_all_loads(
-    placed: &[Placed],
+/// Reports an "all:off" that has no effect or contradicts a column.
+fn report_all_loads(
+    placed: &[PlacedMark],
     loads: &[MarkedLoad],
     time_s: &[f64],
     frame: &[FrameColumn],
     notices: &mut Vec<String>,
 ) {
-    let all: Vec<&Placed> = placed.iter().filter(|p| p.mark.is_all_loads()).collect();
+    let all: Vec<&PlacedMark> = placed.iter().filter(|p| p.mark.is_all_loads()).collect();
     let Some(first) = all.first() else { return };
     if loads.is_empty() {
         notices.push(format!(
@@ -277,13 +274,13 @@ fn tell_all_loads(
             continue;
         }
         let duty_at =
-            |at_s: f64| values(column).get(time_s.partition_point(|t| *t < at_s)).copied();
+            |at_s: f64| frame_values(column).get(time_s.partition_point(|t| *t < at_s)).copied();
         let other = all.iter().find(|p| {
             duty_at(p.at_s).is_some_and(|duty| (duty - p.mark.duty).abs() >= LEAST_DUTY_CHANGE)
         });
         if let Some(other) = other {
             notices.push(format!(
-                "\"{}:{}\" at {:.1} s does not agree with the column \"{}\", which stands",
+                "\"{}:{}\" at {:.1} s contradicts the column \"{}\"; the column is used",
                 other.mark.load,
                 other.mark.state(),
                 other.at_s,
@@ -293,8 +290,13 @@ fn tell_all_loads(
     }
 }
 
-/// The load's duty at every sample: a mark holds from its moment to the next.
-fn duties(load: &MarkedLoad, placed: &[Placed], time_s: &[f64], own: Option<&[f64]>) -> Vec<f64> {
+/// Duty of the load at every sample: a mark holds until the next one.
+fn duties(
+    load: &MarkedLoad,
+    placed: &[PlacedMark],
+    time_s: &[f64],
+    own: Option<&[f64]>,
+) -> Vec<f64> {
     let mut states: Vec<(f64, f64)> = load
         .states
         .iter()
@@ -312,7 +314,7 @@ fn duties(load: &MarkedLoad, placed: &[Placed], time_s: &[f64], own: Option<&[f6
     time_s.iter().enumerate().map(at).collect()
 }
 
-/// Where a duty changes, and the sign of the voltage's response to it.
+/// Times at which a duty changes, and the direction of the expected response.
 fn edges(time_s: &[f64], duty: &[f64]) -> Vec<(f64, f64)> {
     let pairs = duty.windows(2).zip(time_s.iter().skip(1));
     pairs
@@ -323,19 +325,15 @@ fn edges(time_s: &[f64], duty: &[f64]) -> Vec<(f64, f64)> {
         .collect()
 }
 
-fn tell(mut told: Vec<String>, what: &str, notices: &mut Vec<String>) {
-    let count = told.len();
-    told.truncate(MOST_TOLD);
-    notices.append(&mut told);
-    if count > MOST_TOLD {
-        notices.push(format!("{count} {what}; the first {MOST_TOLD} are listed"));
+fn push_notices(mut sentences: Vec<String>, what: &str, notices: &mut Vec<String>) {
+    let count = sentences.len();
+    sentences.truncate(MOST_LISTED);
+    notices.append(&mut sentences);
+    if count > MOST_LISTED {
+        notices.push(format!("{count} {what}; the first {MOST_LISTED} are listed"));
     }
 }
 
-fn values(column: &FrameColumn) -> &[f64] {
-    column.f64().ok().and_then(|values| values.cont_slice().ok()).unwrap_or(&[])
-}
-
 fn slice<'f>(frame: &'f [FrameColumn], key: &str) -> &'f [f64] {
-    frame.iter().find(|column| column.name().as_str() == key).map_or(&[], values)
+    frame.iter().find(|column| column.name().as_str() == key).map_or(&[], frame_values)
 }

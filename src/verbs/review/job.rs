@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use crate::car::Car;
 use crate::format::{plain, shown};
-use crate::ingest::{self, IngestError, Mark, ReadOptions, Sheet, Stated, word_of};
+use crate::ingest::{self, IngestError, Mark, Problem, ReadOptions, Sheet, Stated, word_of};
 use crate::nominal::Nominal;
 use crate::report::{Overwrite, write_folder};
 use crate::review::find::{LogFile, is_prose};
@@ -136,16 +136,16 @@ impl Work<'_> {
         log: &LogFile,
         trouble: &(dyn std::error::Error + 'static),
     ) -> Option<&'static str> {
-        let trouble = trouble.downcast_ref::<IngestError>().filter(|_| !log.named)?;
-        if matches!(trouble, IngestError::Empty { .. }) {
+        let trouble = &trouble.downcast_ref::<IngestError>().filter(|_| !log.named)?.problem;
+        if matches!(trouble, Problem::Empty) {
             return Some("empty file");
         }
         let holds_no_log = matches!(
             trouble,
-            IngestError::NoVoltage { .. }
-                | IngestError::NoTime { .. }
-                | IngestError::NoTable { .. }
-                | IngestError::TooFewRows { .. }
+            Problem::NoVoltage { .. }
+                | Problem::NoTime { .. }
+                | Problem::NoTable { .. }
+                | Problem::TooFewRows { .. }
         );
         if !holds_no_log {
             return None;

@@ -120,7 +120,7 @@ impl Bench {
 }
 
 fn unread(error: &IngestError, bytes: &Bytes) -> Refusal {
-    let asks = error.is_about_columns();
+    let asks = error.problem.is_about_columns();
     let columns = if asks { ingest::preview(bytes) } else { Vec::new() };
     Refusal { reason: error.to_string(), columns }
 }

@@ -1,9 +1,9 @@
-//! The clean route: a body whose every row is one line of plain numbers, read in one
-//! pass by every core.
+//! The fast route: reads a table in which every row is one line of plain numbers, in one pass
+//! on all cores.
 //!
-//! What it reads, it reads as the careful route does, by the same rules of what a
-//! number and a missing cell are; whatever needs more thought (quotes, words, rows of
-//! another width, blank rows) it leaves to that one, by giving up.
+//! The result is the same as on the careful route, because both use the same rules for numbers
+//! and missing cells. Anything else (quotes, words, rows of another width, blank rows) makes it
+//! give up, and the careful route reads the file.
 
 use memchr::{memchr, memchr_iter};
 
@@ -11,62 +11,51 @@ use super::number;
 use crate::parallel::{cores, on_each, shared};
 use crate::stats::min_max::Extent;
 
-/// Less text than this is not worth a thread.
+/// Less text than this is not worth another thread.
 const SHARE_BYTES: usize = 1 << 20;
-/// Digits that a float holds exactly, and powers of ten that it does.
+/// Number of digits, and powers of ten, that a float holds exactly.
 const EXACT_DIGITS: usize = 15;
 const TENS: [f64; 16] =
     [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
 
-/// How the cells of a body lie.
+/// How the cells of a table are arranged.
 #[derive(Clone, Copy)]
 pub struct Cells<'a> {
     pub separator: u8,
     pub decimal: u8,
-    /// Cells to a row.
+    /// Cells per row.
     pub width: usize,
-    /// The columns to read, in rising order.
+    /// Indices of the columns to read, in rising order.
     pub used: &'a [usize],
 }
 
-/// The used columns of `text`; `None` where a row is not clean.
+/// Reads the used columns of `text`; `None` if a row is not plain.
 pub fn columns(text: &str, cells: Cells) -> Option<Vec<(Vec<f64>, Extent)>> {
-    let columns = columns_by(text, cells, cores().min(text.len() / SHARE_BYTES).max(1))?;
+    let parts = parts(text, cores().min(text.len() / SHARE_BYTES).max(1));
+    let read = |part| {
+        let mut columns = vec![Vec::new(); cells.used.len()];
+        lines_into(part, cells, &mut columns).then_some(columns)
+    };
+    let read = &read;
+    let mut parts = on_each(parts.into_iter().map(|part| move || read(part)).collect()).into_iter();
+    let mut columns = parts.next()??;
+    for part in parts {
+        columns.iter_mut().zip(part?).for_each(|(column, part)| column.extend(part));
+    }
     let extents = shared(&columns, 1, |part| {
         part.iter().map(|column| Extent::of(column)).collect::<Vec<_>>()
     });
     Some(columns.into_iter().zip(extents.concat()).collect())
 }
 
-/// The used columns of so few lines that one core reads them, into columns at hand; `false`
-/// where a row is not clean.
+/// Reads lines into `columns`, one for each used column. Returns false if a row is not plain.
 pub fn lines_into(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
     let rows = rows_of(text);
     columns.iter_mut().for_each(|column| column.resize(rows, 0.0));
-    let columns = columns.iter_mut().map(Vec::as_mut_slice).collect();
-    memchr(b'"', text.as_bytes()).is_none() && read(text, cells, columns)
+    !cells.used.is_empty() && memchr(b'"', text.as_bytes()).is_none() && read(text, cells, columns)
 }
 
-fn columns_by(text: &str, cells: Cells, threads: usize) -> Option<Vec<Vec<f64>>> {
-    if memchr(b'"', text.as_bytes()).is_some() || cells.used.is_empty() {
-        return None;
-    }
-    let parts = parts(text, threads);
-    let rows: Vec<usize> = on_each(parts.iter().map(|part| move || rows_of(part)).collect());
-    let all: usize = rows.iter().sum();
-    let mut columns: Vec<Vec<f64>> = cells.used.iter().map(|_| vec![0.0; all]).collect();
-    let mut left: Vec<&mut [f64]> = columns.iter_mut().map(Vec::as_mut_slice).collect();
-    let mut works = Vec::new();
-    for (part, count) in parts.iter().zip(&rows) {
-        let (own, others) = left.into_iter().map(|column| column.split_at_mut(*count)).unzip();
-        left = others;
-        let own: Vec<&mut [f64]> = own;
-        works.push(move || read(part, cells, own));
-    }
-    on_each(works).into_iter().all(|clean| clean).then_some(columns)
-}
-
-/// So many parts of about one length, whole lines each.
+/// Splits a text into `count` parts of about equal length, at line ends.
 fn parts(text: &str, count: usize) -> Vec<&str> {
     let mut parts = Vec::with_capacity(count);
     let mut rest = text;
@@ -89,19 +78,18 @@ fn rows_of(text: &str) -> usize {
     ends + usize::from(!text.is_empty() && !text.ends_with('\n'))
 }
 
-/// Fills one slice a used column; `false` where a row is not clean.
-fn read(text: &str, cells: Cells, mut columns: Vec<&mut [f64]>) -> bool {
+fn read(text: &str, cells: Cells, columns: &mut [Vec<f64>]) -> bool {
     let mut at = 0;
-    let rows = columns.first().map_or(0, |column| column.len());
+    let rows = columns.first().map_or(0, Vec::len);
     for row in 0..rows {
         let mut wanted = cells.used.iter().zip(columns.iter_mut()).peekable();
-        // A row without a number may be blank, or no row at all.
-        let mut told = false;
+        // A row without any number may be blank, or not a data row.
+        let mut has_number = false;
         for index in 0..cells.width {
             let end = match wanted.next_if(|(used, _)| **used == index) {
                 Some((_, column)) => {
                     let Some((value, end)) = cell(text, at, cells) else { return false };
-                    told |= !value.is_nan();
+                    has_number |= !value.is_nan();
                     let Some(slot) = column.get_mut(row) else { return false };
                     *slot = value;
                     end
@@ -119,22 +107,21 @@ fn read(text: &str, cells: Cells, mut columns: Vec<&mut [f64]>) -> bool {
                 _ => return false,
             };
         }
-        if !told {
+        if !has_number {
             return false;
         }
     }
     at == text.len()
 }
 
-/// Where the cell that begins at `at` ends: at a separator, a line's end or the text's.
+/// Where the cell that begins at `at` ends: at a separator, a line end or the end of the text.
 fn end_of_cell(bytes: &[u8], at: usize, separator: u8) -> usize {
     let rest = bytes.get(at..).unwrap_or(&[]);
     let ends = |&byte: &u8| byte == separator || matches!(byte, b'\n' | b'\r');
     at + rest.iter().position(ends).unwrap_or(rest.len())
 }
 
-/// The number that begins at `at`, NaN for a cell that says there is none, and where the
-/// cell ends.
+/// The number that begins at `at` (NaN for a missing value), and where the cell ends.
 fn cell(text: &str, at: usize, cells: Cells) -> Option<(f64, usize)> {
     let bytes = text.as_bytes();
     let mut i = at;
@@ -155,7 +142,7 @@ fn cell(text: &str, at: usize, cells: Cells) -> Option<(f64, usize)> {
     let ends =
         bytes.get(i).is_none_or(|&byte| byte == cells.separator || matches!(byte, b'\n' | b'\r'));
     let places = whole.map_or(0, |whole| digits - whole);
-    // Few digits over a small power of ten: both are exact, so one division rounds right.
+    // Both the digits and the power of ten are exact, so that one division rounds correctly.
     if let Some(scale) = TENS.get(places)
         && ends
         && (1..=EXACT_DIGITS).contains(&digits)
@@ -176,65 +163,29 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const TWO: Cells<'static> = Cells { separator: b';', decimal: b',', width: 3, used: &[0, 2] };
-
-    #[test]
-    fn clean_rows_are_read_and_others_left() {
-        let clean = "0,5;x;-12,25\r\n1;;\n 2 ;a b;1e3\r";
-        let read = columns_by(clean, TWO, 1).expect("clean");
-        assert_eq!(read[0], [0.5, 1.0, 2.0]);
-        assert_eq!((read[1][0], read[1][2]), (-12.25, 1000.0));
-        assert!(read[1][1].is_nan());
-        for unclean in [
-            "1;2",
-            "1;2;3;4",
-            "1;2;3\n\n4;5;6",
-            "1;2;x",
-            "1;\"2\";3",
-            "1;2;3\n4;5",
-            ";;",
-            "1.000,5;2;3",
-            "inf;2;3",
-            // A lone CR ends a row too.
-            "1;2\r;3",
-            "1;2;3\r4;5;6",
-        ] {
-            assert_eq!(columns_by(unclean, TWO, 1), None, "{unclean}");
-        }
-        assert_eq!(columns_by("", TWO, 1), Some(vec![vec![], vec![]]));
+    fn values(text: &str, cells: Cells) -> Option<Vec<Vec<f64>>> {
+        Some(columns(text, cells)?.into_iter().map(|(values, _)| values).collect())
     }
 
-    #[test]
-    fn threads_share_the_lines() {
-        let text: String = (0..5000).map(|i| format!("{i};;{}\n", i * 7)).collect();
-        for (text, rows) in [(text.as_str(), 5000), (text.trim_end(), 5000), ("1;;1", 1)] {
-            let one = columns_by(text, TWO, 1).expect("clean");
-            assert_eq!(one[1].len(), rows);
-            for threads in [2, 3, 7, 100] {
-                assert_eq!(columns_by(text, TWO, threads).as_ref(), Some(&one), "{threads}");
-            }
-        }
-    }
-
-    /// Once read as a positive zero.
+    /// This was once read as a positive zero.
     #[test]
     fn a_negative_zero_is_one() {
         let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
         for text in ["-0", "-0.0", "-0.000e00"] {
-            let read = columns_by(text, cells, 1).map(|columns| columns[0][0].to_bits());
+            let read = values(text, cells).map(|columns| columns[0][0].to_bits());
             assert_eq!(read, Some((-0.0f64).to_bits()), "{text}");
         }
     }
 
     proptest! {
-        // What it finds becomes a test by name; no file of seeds is left at the top level.
+        // Failures become named tests, so that no file of seeds is left behind.
         #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
-        /// The standard library rounds right (IEEE 754, nearest even); so does this.
+        /// The standard library rounds to the nearest float (IEEE 754), and so must this.
         #[test]
         fn a_cell_is_the_nearest_float(text in "-?[0-9]{1,17}(\\.[0-9]{0,16})?(e-?[0-9]{1,2})?") {
             let cells = Cells { separator: b',', decimal: b'.', width: 1, used: &[0] };
             let known: f64 = text.parse().expect("a number");
-            let read = columns_by(&text, cells, 1).map(|columns| columns[0][0].to_bits());
+            let read = values(&text, cells).map(|columns| columns[0][0].to_bits());
             prop_assert_eq!(read, Some(known.to_bits()));
         }
     }
