@@ -96,19 +96,6 @@ impl Bus {
         }
     }
 
-    /// The bus under a regulator: held at `setpoint_v` if `available_a` is
-    /// enough, else with all the alternator has. True: it is not enough.
-    pub fn regulated(&self, setpoint_v: f64, sense: Node, available_a: f64) -> (Solved, bool) {
-        let held = self.holding(setpoint_v, sense);
-        if held.alternator_a <= available_a && held.alternator_a >= 0.0 {
-            return (held, false);
-        }
-        (
-            self.with_current(held.alternator_a.clamp(0.0, available_a)),
-            held.alternator_a > available_a,
-        )
-    }
-
     /// Amps that the line must bring to the battery's node to keep it at `volts`.
     fn line_a_at(&self, volts: f64) -> f64 {
         self.drawn_at(volts).1 + (volts - self.battery_v) / self.battery_ohm

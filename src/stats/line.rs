@@ -144,9 +144,8 @@ fn power(x: &[f64], turns: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::stats::long_run::{PooledNoise, Search};
-    use rand::{RngExt, SeedableRng};
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+    use crate::stats::test_noise::{first_order, rng};
+    use rand::RngExt;
 
     /// The line in such pieces, if it is none of their noise.
     fn line(amplitude: f64, period: f64, rho: f64, seed: u64) -> Option<Line> {
@@ -167,19 +166,14 @@ mod tests {
     }
 
     fn pieces(amplitude: f64, period: f64, rho: f64, seed: u64) -> Vec<Vec<f64>> {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        let mut slow = 0.0;
+        let mut rng = rng(seed);
         (0..15)
             .map(|_| {
                 let n = rng.random_range(100..400usize);
                 let phase = rng.random_range(0.0..TAU);
-                (0..n)
-                    .map(|k| {
-                        let z: f64 = StandardNormal.sample(&mut rng);
-                        slow = rho * slow + (1.0f64 - rho * rho).sqrt() * z;
-                        slow + amplitude * (TAU * k as f64 / period + phase).sin()
-                    })
-                    .collect()
+                let noise = first_order(n, rho, &mut rng).into_iter().enumerate();
+                let sine = |k: usize| amplitude * (TAU * k as f64 / period + phase).sin();
+                noise.map(|(k, slow)| slow + sine(k)).collect()
             })
             .collect()
     }

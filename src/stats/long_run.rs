@@ -480,12 +480,14 @@ mod tests {
     use crate::stats::fit::cholesky::Cholesky;
     use crate::stats::moments::mean;
     use crate::stats::quantisation::{Scatter, mean_half_width};
-    use rand::{RngExt, SeedableRng};
+    use crate::stats::test_noise::{self, rng};
+    use rand::RngExt;
     use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+
+    const SEARCH: Search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
 
     fn noise(shape: Shape, n: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
-        let mut normal = || -> f64 { StandardNormal.sample(rng) };
+        let mut normal = || test_noise::normal(rng);
         let mut slow = normal();
         (0..n)
             .map(|_| {
@@ -529,7 +531,7 @@ mod tests {
 
     #[test]
     fn a_gap_takes_a_reading_and_nothing_else() {
-        let mut rng = ChaCha8Rng::seed_from_u64(3);
+        let mut rng = rng(3);
         let shape = Shape { slow_share: 0.8, rho: 0.7 };
         let mut x = noise(shape, 400, &mut rng);
         let whole = Piece::new(&x, 2, &[]).residue(shape).expect("a residue");
@@ -542,13 +544,13 @@ mod tests {
     /// One log after another: fourteen pieces of 8 to 40 s that settle from a level to
     /// another, ten samples a second. How often does the mean of 5 s lie in its interval?
     fn coverage(shape: Shape, settling: f64, seed: u64) -> f64 {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let mut rng = rng(seed);
         let (mut held, mut all) = (0, 0);
         for _ in 0..40 {
             let raw: Vec<(Vec<f64>, Vec<f64>)> = (0..14)
                 .map(|_| {
                     let n = rng.random_range(80..400);
-                    let height: f64 = StandardNormal.sample(&mut rng);
+                    let height = test_noise::normal(&mut rng);
                     let (height, time) = (settling * height, rng.random_range(80.0..180.0));
                     let level: Vec<f64> =
                         (0..n).map(|k| height * (-f64::from(k) / time).exp()).collect();
@@ -561,8 +563,7 @@ mod tests {
                 .iter()
                 .map(|(_, readings)| Piece::new(readings, 2 + readings.len() / 200, &[]))
                 .collect();
-            let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-            let found = PooledNoise::of(&pieces, &search).expect("noise");
+            let found = PooledNoise::of(&pieces, &SEARCH).expect("noise");
             let scatter =
                 Scatter { sigma: found.sigma, shape: found.shape, freedom: found.long_run_freedom };
             let half = mean_half_width(50, &scatter, None, 0.9);
@@ -599,12 +600,11 @@ mod tests {
 
     #[test]
     fn what_moved_for_another_reason_is_left_out() {
-        let mut rng = ChaCha8Rng::seed_from_u64(9);
+        let mut rng = rng(9);
         let mut raw: Vec<Vec<f64>> = (0..10).map(|_| noise(Shape::WHITE, 100, &mut rng)).collect();
         raw[3][50..].iter_mut().for_each(|v| *v += 20.0);
         let pieces: Vec<Piece> = raw.iter().map(|x| Piece::new(x, 1, &[])).collect();
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-        let found = PooledNoise::of(&pieces, &search).expect("noise");
+        let found = PooledNoise::of(&pieces, &SEARCH).expect("noise");
         assert_eq!(found.kept.iter().filter(|kept| !**kept).count(), 1);
         assert!(!found.kept[3] && (found.sigma - 1.0).abs() < 0.1, "{found:?}");
         assert!(found.shape.time() < 1.3, "{found:?}");
@@ -612,7 +612,7 @@ mod tests {
 
     #[test]
     fn another_channel_is_no_noise() {
-        let mut rng = ChaCha8Rng::seed_from_u64(10);
+        let mut rng = rng(10);
         let slow = Shape { slow_share: 1.0, rho: 0.98 };
         let pieces: Vec<Piece> = (0..10)
             .map(|_| {
@@ -622,14 +622,13 @@ mod tests {
                 Piece::new(&readings, 1, &[&other])
             })
             .collect();
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-        let found = PooledNoise::of(&pieces, &search).expect("noise");
+        let found = PooledNoise::of(&pieces, &SEARCH).expect("noise");
         assert!((found.sigma - 1.0).abs() < 0.06 && found.shape.time() < 1.3, "{found:?}");
     }
 
     #[test]
     fn pieces_that_differ_agree_less() {
-        let mut rng = ChaCha8Rng::seed_from_u64(11);
+        let mut rng = rng(11);
         let mut pieces = |spread: f64| -> Vec<Piece> {
             (0..30)
                 .map(|k| {
@@ -640,19 +639,17 @@ mod tests {
                 })
                 .collect()
         };
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-        let alike = PooledNoise::of(&pieces(1.0), &search).expect("noise");
+        let alike = PooledNoise::of(&pieces(1.0), &SEARCH).expect("noise");
         assert!(alike.agreement > 60.0, "{alike:?}");
-        let apart = PooledNoise::of(&pieces(1.8), &search).expect("noise");
+        let apart = PooledNoise::of(&pieces(1.8), &SEARCH).expect("noise");
         assert!(apart.agreement < 15.0, "{apart:?}");
     }
 
     #[test]
     fn nothing_to_see_says_so() {
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-        assert_eq!(PooledNoise::of(&[], &search), None);
-        assert_eq!(PooledNoise::of(&[Piece::new(&[14.0], 0, &[])], &search), None);
-        let flat = PooledNoise::of(&[Piece::new(&[14.0; 50], 1, &[])], &search).expect("noise");
+        assert_eq!(PooledNoise::of(&[], &SEARCH), None);
+        assert_eq!(PooledNoise::of(&[Piece::new(&[14.0], 0, &[])], &SEARCH), None);
+        let flat = PooledNoise::of(&[Piece::new(&[14.0; 50], 1, &[])], &SEARCH).expect("noise");
         assert_eq!((flat.sigma, flat.shape), (0.0, Shape::WHITE));
     }
 }

@@ -1,4 +1,5 @@
-//! Robust location and scale, autocorrelation, intervals, change points, fits. No word of cars in here.
+//! Robust location and scale, autocorrelation, intervals, change points, fits. Nothing here knows
+//! of cars.
 //!
 //! Every function takes plain slices, ignores NaN, never panics on any input
 //! and gives the same bytes for the same input.
@@ -16,6 +17,8 @@ pub mod quantisation;
 pub mod resolution;
 pub mod robust;
 pub mod rounding;
+#[cfg(test)]
+mod test_noise;
 pub mod value_counts;
 pub mod weighted;
 
@@ -57,18 +60,19 @@ mod tests {
                 moments::mean,
                 moments::standard_deviation,
                 robust::median,
-                robust::mad_sigma,
                 robust::difference_sigma,
                 autocorrelation::lag1,
-                autocorrelation::integrated_time,
             ] {
                 f(&x);
             }
             robust::quantile(&x, p);
-            autocorrelation::effective_size(run, p);
             resolution::quantisation_step(&x);
-            let summaries = [&x, &y].map(|series| interval::Summary::of(series));
-            interval::welch(summaries[0], summaries[1], p);
+            let summary = |v: &[f64]| interval::Summary {
+                mean: moments::mean(v),
+                sigma: moments::standard_deviation(v),
+                effective_n: v.len() as f64,
+            };
+            interval::welch(summary(&x), summary(&y), p);
             quantisation::true_sigma(p, odd[run % 7], run % 3);
             let pieces = [
                 long_run::Piece::new(&x, run % 5, &[&y]),
@@ -79,7 +83,9 @@ mod tests {
             line::Line::in_pieces(&pieces, p, odd[run % 5]);
             robust::calm_sigma(&x);
             if run % 10 == 0 {
-                quantisation::window_mean_half_width(run, p, odd[run % 5], Some(odd[run % 7]), 0.9);
+                let shape = long_run::Shape::of_time(odd[run % 5], 1.0);
+                let scatter = quantisation::Scatter { sigma: p, shape, freedom: f64::INFINITY };
+                quantisation::mean_half_width(run, &scatter, Some(odd[run % 7]), 0.9);
             }
             for (min_size, jump) in [(0, 0), (1, 1), (3, 2), (usize::MAX, usize::MAX)] {
                 let ends = pelt(&Trend::new(&x), p, min_size, jump);

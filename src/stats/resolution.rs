@@ -144,18 +144,11 @@ fn lattice(values: &[f64], blur: f64) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::SeedableRng;
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+    use crate::stats::test_noise;
 
     fn noisy(n: usize, sigma: f64, seed: u64) -> Vec<f64> {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        (0..n)
-            .map(|i| {
-                let z: f64 = StandardNormal.sample(&mut rng);
-                13.2 + 1.1 * (i as f64 / 400.0).sin() + sigma * z
-            })
-            .collect()
+        let noise = test_noise::white(n, sigma, seed).into_iter().enumerate();
+        noise.map(|(i, e)| 13.2 + 1.1 * (i as f64 / 400.0).sin() + e).collect()
     }
 
     fn on_grid(x: &[f64], step: f64) -> Vec<f64> {

@@ -36,17 +36,10 @@ fn quantile_of(values: &mut [f64], p: f64) -> f64 {
     low + share * (high - low)
 }
 
-/// Standard deviation from the median absolute deviation, 1.4826·MAD (Hampel,
-/// JASA 69, 1974). NaN when there is no value; 0 when more than half are equal.
-pub fn mad_sigma(x: &[f64]) -> f64 {
-    let centre = median(x);
-    let mut deviations: Vec<f64> =
-        x.iter().filter(|v| !v.is_nan()).map(|v| (v - centre).abs()).collect();
-    MAD_TO_SIGMA * quantile_of(&mut deviations, 0.5)
-}
-
-/// [`median`] and [`mad_sigma`] of the differences between neighbours, shared among the
-/// cores; those of a regular clock are few, and are counted.
+/// Median of the differences between neighbors, and their standard deviation from the median
+/// absolute deviation, 1.4826·MAD (Hampel, JASA 69, 1974; 0 when more than half are equal). Both
+/// are NaN without a difference. The work is shared among the cores; a regular clock has few
+/// different differences, so they are counted.
 pub fn median_and_sigma_of_steps(x: &[f64]) -> (f64, f64) {
     let step = |pair: &[f64]| match pair {
         [a, b] => b - a,
@@ -208,23 +201,17 @@ fn root_mean_square(values: &[f64], limit: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::SeedableRng;
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+    use crate::stats::test_noise::white as noise;
 
-    fn noise(n: usize, sigma: f64, seed: u64) -> Vec<f64> {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        (0..n)
-            .map(|_| {
-                let z: f64 = StandardNormal.sample(&mut rng);
-                sigma * z
-            })
-            .collect()
+    fn median_and_sigma(x: &[f64]) -> (f64, f64) {
+        let center = median(x);
+        let deviations: Vec<f64> = x.iter().map(|v| (v - center).abs()).collect();
+        (center, MAD_TO_SIGMA * median(&deviations))
     }
 
     #[test]
     fn nothing_has_no_median() {
-        for f in [median, mad_sigma, difference_sigma] {
+        for f in [median, difference_sigma] {
             assert!(f(&[]).is_nan());
             assert!(f(&[f64::NAN, f64::NAN]).is_nan());
         }
@@ -237,15 +224,15 @@ mod tests {
         let mut x = noise(5000, 0.3, 9);
         x[17] = f64::NAN;
         let steps: Vec<f64> = x.windows(2).map(|w| w[1] - w[0]).collect();
-        assert_eq!(median_and_sigma_of_steps(&x), (median(&steps), mad_sigma(&steps)));
+        assert_eq!(median_and_sigma_of_steps(&x), median_and_sigma(&steps));
         // A clock whose intervals are all different.
         let uneven: Vec<f64> = (0..5000).map(|k| f64::from(k).powf(1.3)).collect();
         let steps: Vec<f64> = uneven.windows(2).map(|w| w[1] - w[0]).collect();
-        assert_eq!(median_and_sigma_of_steps(&uneven), (median(&steps), mad_sigma(&steps)));
+        assert_eq!(median_and_sigma_of_steps(&uneven), median_and_sigma(&steps));
         // One with a few, over more than are counted at once.
         let regular: Vec<f64> = (0..200_000).map(|k| f64::from(k / 3 * 4 + k % 3) * 0.01).collect();
         let steps: Vec<f64> = regular.windows(2).map(|w| w[1] - w[0]).collect();
-        assert_eq!(median_and_sigma_of_steps(&regular), (median(&steps), mad_sigma(&steps)));
+        assert_eq!(median_and_sigma_of_steps(&regular), median_and_sigma(&steps));
         assert!(median_and_sigma_of_steps(&[f64::NAN]).0.is_nan());
     }
 
@@ -254,7 +241,6 @@ mod tests {
         for p in [-1.0, 0.0, 0.3, 1.0, 7.0] {
             assert_eq!(quantile(&[3.0], p), 3.0);
         }
-        assert_eq!(mad_sigma(&[3.0]), 0.0);
     }
 
     /// Worked by hand from the type-7 formula: position (n − 1)p.

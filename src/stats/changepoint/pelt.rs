@@ -14,7 +14,7 @@ use super::cost::Cost;
 /// The work is linear where changes keep coming and quadratic where they do not,
 /// though there most candidates are skipped ([`Admissible`]).
 pub fn pelt<C: Cost + ?Sized>(cost: &C, penalty: f64, min_size: usize, jump: usize) -> Vec<usize> {
-    let grid = Grid::new(cost.len(), min_size.max(cost.min_size()), jump);
+    let grid = Grid::new(cost.samples(), min_size.max(cost.min_size()), jump);
     if grid.n == 0 {
         return Vec::new();
     }
@@ -255,7 +255,7 @@ mod tests {
 
     /// Optimal partitioning without any pruning.
     fn unpruned(cost: &impl Cost, penalty: f64, min_size: usize, jump: usize) -> f64 {
-        let grid = Grid::new(cost.len(), min_size, jump);
+        let grid = Grid::new(cost.samples(), min_size, jump);
         let mut search = Search::new(&grid);
         for end in grid.first()..=grid.last() {
             for start in (0..end).filter(|s| grid.may_start(*s, end)) {

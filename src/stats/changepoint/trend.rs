@@ -49,7 +49,7 @@ impl Trend {
 }
 
 impl Cost for Trend {
-    fn len(&self) -> usize {
+    fn samples(&self) -> usize {
         self.sums.len() - 1
     }
 

@@ -26,22 +26,6 @@ pub struct Scatter {
     pub freedom: f64,
 }
 
-/// As [`mean_half_width`], for noise known beforehand whose correlation falls geometrically
-/// (ρ = (τ − 1)/(τ + 1)) and has the integrated time `tau`.
-pub fn window_mean_half_width(
-    n: usize,
-    sigma: f64,
-    tau: f64,
-    step: Option<f64>,
-    level: f64,
-) -> f64 {
-    if tau.is_nan() {
-        return f64::NAN;
-    }
-    let scatter = Scatter { sigma, shape: Shape::of_time(tau, 1.0), freedom: f64::INFINITY };
-    mean_half_width(n, &scatter, step, level)
-}
-
 /// Half-width of the interval for a constant level from the mean of `n` rounded samples.
 ///
 /// `step` is the grid, `None` for no grid. Result in the unit of `sigma`.
@@ -192,27 +176,27 @@ fn summed_variance(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::{RngExt, SeedableRng};
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+    use crate::stats::test_noise::{first_order, rng};
+    use rand::RngExt;
+
+    /// For noise that is known, and whose correlation falls geometrically.
+    fn half_width(n: usize, sigma: f64, tau: f64, step: Option<f64>, level: f64) -> f64 {
+        let shape = Shape::of_time(tau, 1.0);
+        mean_half_width(n, &Scatter { sigma, shape, freedom: f64::INFINITY }, step, level)
+    }
 
     fn coverage(n: usize, ratio: f64, phi: f64, runs: usize, seed: u64) -> f64 {
         let step = 0.05;
         let sigma = ratio * step;
         let tau = (1.0 + phi) / (1.0 - phi);
-        let half = window_mean_half_width(n, sigma, tau, Some(step), 0.9);
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let half = half_width(n, sigma, tau, Some(step), 0.9);
+        let mut rng = rng(seed);
         let hits = (0..runs)
             .filter(|_| {
                 let level = 14.0 + step * rng.random::<f64>();
-                let mut noise: f64 = StandardNormal.sample(&mut rng);
-                let sum: f64 = (0..n)
-                    .map(|_| {
-                        let z: f64 = StandardNormal.sample(&mut rng);
-                        noise = phi * noise + (1.0 - phi * phi).sqrt() * z;
-                        ((level + sigma * noise) / step).round() * step
-                    })
-                    .sum();
+                let noise = first_order(n, phi, &mut rng);
+                let rounded = |e: &f64| ((level + sigma * e) / step).round() * step;
+                let sum: f64 = noise.iter().map(rounded).sum();
                 (sum / n as f64 - level).abs() <= half
             })
             .count();
@@ -245,25 +229,25 @@ mod tests {
 
     #[test]
     fn a_grid_that_does_not_matter_leaves_the_normal_interval() {
-        let plain = window_mean_half_width(25, 1.0, 1.0, None, 0.9);
+        let plain = half_width(25, 1.0, 1.0, None, 0.9);
         assert!((plain - 1.644_853_626_951_472 / 5.0).abs() < 1e-9);
-        let fine = window_mean_half_width(25, 1.0, 1.0, Some(1e-4), 0.9);
+        let fine = half_width(25, 1.0, 1.0, Some(1e-4), 0.9);
         assert!((fine / plain - 1.0).abs() < 1e-6);
         for odd in [0.0, -1.0, f64::NAN, f64::INFINITY] {
-            assert_eq!(window_mean_half_width(25, 1.0, 1.0, Some(odd), 0.9), plain);
+            assert_eq!(half_width(25, 1.0, 1.0, Some(odd), 0.9), plain);
         }
     }
 
     #[test]
     fn without_noise_the_level_is_anywhere_in_its_cell() {
-        let half = window_mean_half_width(1000, 0.0, 1.0, Some(0.1), 0.9);
+        let half = half_width(1000, 0.0, 1.0, Some(0.1), 0.9);
         assert!((half - 0.045).abs() < 2e-4, "{half}");
     }
 
     /// The width goes continuously from one regime to the next.
     #[test]
     fn the_regimes_join() {
-        let at = |ratio: f64| window_mean_half_width(50, ratio, 1.0, Some(1.0), 0.9);
+        let at = |ratio: f64| half_width(50, ratio, 1.0, Some(1.0), 0.9);
         assert!((at(DITHERED - 1e-9) / at(DITHERED) - 1.0).abs() < 1e-3);
         for i in 1..200 {
             let (a, b) = (at(i as f64 * 0.005), at((i + 1) as f64 * 0.005));
@@ -289,8 +273,8 @@ mod tests {
 
     #[test]
     fn odd_arguments_say_so() {
-        assert_eq!(window_mean_half_width(0, 1.0, 1.0, None, 0.9), f64::INFINITY);
-        assert!(window_mean_half_width(5, f64::NAN, 1.0, None, 0.9).is_nan());
-        assert!(window_mean_half_width(5, 1.0, 1.0, None, 1.0).is_nan());
+        assert_eq!(half_width(0, 1.0, 1.0, None, 0.9), f64::INFINITY);
+        assert!(half_width(5, f64::NAN, 1.0, None, 0.9).is_nan());
+        assert!(half_width(5, 1.0, 1.0, None, 1.0).is_nan());
     }
 }
