@@ -13,6 +13,7 @@ use crate::json;
 use crate::log::{Column, Note, Source, Span};
 use crate::units::Units;
 
+pub use crate::segment::kinds::{Direction, Heat, Origin, Phase, PhaseKind};
 pub use judgement::*;
 pub use picture::*;
 pub use system::*;
@@ -87,45 +88,6 @@ pub struct Noise {
     pub correlation_time: Option<Estimate>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum PhaseKind {
-    Rest,
-    Cranking,
-    Running,
-}
-
-impl PhaseKind {
-    pub fn word(self) -> &'static str {
-        match self {
-            PhaseKind::Rest => "rest",
-            PhaseKind::Cranking => "cranking",
-            PhaseKind::Running => "running",
-        }
-    }
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Phase {
-    pub kind: PhaseKind,
-    pub start_s: f64,
-    pub end_s: f64,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Direction {
-    On,
-    Off,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Origin {
-    Declared,
-    Detected,
-}
-
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LoadStep {
     /// From 1, in time order: the number plots and tables share.
@@ -163,26 +125,6 @@ pub struct LoadStep {
     pub rpm_after: Option<f64>,
     /// Loads on after the step.
     pub loads_after: Vec<String>,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Heat {
-    Cold,
-    Warm,
-    Hot,
-    Unknown,
-}
-
-impl Heat {
-    pub fn word(self) -> &'static str {
-        match self {
-            Heat::Cold => "cold",
-            Heat::Warm => "warm",
-            Heat::Hot => "hot",
-            Heat::Unknown => "unknown",
-        }
-    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]

@@ -21,11 +21,14 @@ pub mod ingest;
 pub mod json;
 pub mod levels;
 pub mod log;
+#[cfg(test)]
+mod module_order;
 pub mod nominal;
 pub mod parallel;
 pub mod physics;
 pub mod picture;
 pub mod plan;
+pub mod printable;
 pub mod report;
 pub mod review;
 pub mod segment;

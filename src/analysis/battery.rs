@@ -2,7 +2,6 @@
 //! the car allow, and what it gave and took.
 
 use crate::analysis::current_balance;
-use crate::analysis::deficit;
 use crate::analysis::level::level;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::{BATTERY_RANGE_C, BatteryFacts, Car};
@@ -15,10 +14,11 @@ use crate::inference::sampling;
 use crate::levels;
 use crate::log::{Log, Place, Role, Span};
 use crate::nominal::Nominal;
-use crate::physics::battery::{MILD_C, low_unstated, resistance_from_cca, resistance_over_mild};
+use crate::physics::battery::{
+    CrankingStandard, MILD_C, low_unstated, resistance_from_cca, resistance_over_mild,
+};
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
-use crate::stats::weighted::weighted_quantile;
 
 /// A passenger car's 12 V battery some seconds into a discharge, value and 90 % range
 /// (common practice, no source).
@@ -97,7 +97,7 @@ pub fn model(
         resistance_ohm: routes[0].clone(),
         disagreement: disagreement(&routes),
         routes,
-        zero_current_v: deficit::spread(&zero_v, &ensemble.weights, grade, &how),
+        zero_current_v: Estimate::of_samples(&zero_v, &ensemble.weights, grade, how.as_str()),
         draws,
         ensemble,
         followed,
@@ -111,6 +111,11 @@ impl BatteryModel {
     pub fn window(&self, draw: usize, stretch: usize) -> Option<&WindowCurrent> {
         let window = *self.followed.get(stretch)?.as_ref()?;
         Some(self.ensemble.window(draw, window))
+    }
+
+    /// Median and 90 % interval of a quantity computed from each draw.
+    pub fn estimate(&self, by_draw: &[f64]) -> Estimate {
+        Estimate::of_samples(by_draw, &self.ensemble.weights, self.grade, self.how.as_str())
     }
 
     pub fn follows(&self, stretch: usize) -> bool {
@@ -225,9 +230,8 @@ fn posterior(
     balance: &CurrentBalance,
 ) -> Estimate {
     let ohms: Vec<f64> = draws.iter().map(|d| d.battery.seconds_ohm()).collect();
-    let at = |p: f64| weighted_quantile(&ohms, &ensemble.weights, p);
     let how = format!("by {}", balance.anchors());
-    Estimate::new(at(0.5), at(0.05), at(0.95), Grade::Inferred, how)
+    Estimate::of_samples(&ohms, &ensemble.weights, Grade::Inferred, how)
 }
 
 /// Slope of bus voltage on battery current over the stretches that drain.
@@ -258,20 +262,18 @@ fn by_rating(
     nominal: Nominal,
 ) -> Option<Estimate> {
     let temperature_c = temperature_c.unwrap_or(MILD_C);
-    let rated = resistance_from_cca(battery.cca_a?, battery.cca_standard, temperature_c)?;
-    let rated_ohm = nominal.from_12_v(rated.value);
+    let (cca_a, standard) = (battery.cca_a?, battery.cca_standard);
+    let rated_ohm = nominal.from_12_v(resistance_from_cca(cca_a, standard, temperature_c)?);
     let (usual, mut best, worst) = CONDITION;
-    if battery.cca_standard.is_none() {
+    if standard.is_none() {
         // The label's standard may be another, and the battery a stronger one.
         best = low_unstated(usual, best);
     }
-    Some(Estimate::new(
-        usual * rated_ohm,
-        best * rated_ohm,
-        worst * rated_ohm,
-        Grade::Assumed,
-        rated.how,
-    ))
+    let by = standard.map_or("standard not stated", CrankingStandard::word);
+    let at = DEGREE.of(temperature_c);
+    let how = format!("from {cca_a:.0} A cold-cranking ({by}), carried to {at}");
+    let [value, low, high] = [usual, best, worst].map(|condition| condition * rated_ohm);
+    Some(Estimate::new(value, low, high, Grade::Assumed, how))
 }
 
 fn common(battery: &BatteryFacts, temperature_c: Option<f64>, nominal: Nominal) -> Estimate {

@@ -2,7 +2,6 @@
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::current_estimators;
-use crate::analysis::deficit::spread;
 use crate::diagnosis::{BatteryUse, BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::format::{AMP_HOUR, HOUR, with_loads};
@@ -67,7 +66,7 @@ fn taken(log: &Log, battery: &BatteryModel) -> Estimate {
         );
     }
     let given_ah: Vec<f64> = battery.ensemble.given_as.iter().map(|a| a / 3600.0).collect();
-    spread(&given_ah, &battery.ensemble.weights, battery.grade, &battery.how)
+    battery.estimate(&given_ah)
 }
 
 /// From each battery's charge at the log's end down to [`LEFT_SHARE`], at a
@@ -99,7 +98,7 @@ fn lasts(battery: &BatteryModel, amps: &Estimate) -> Estimate {
         })
         .collect();
     let how = "charge and capacity of the batteries that this one could be, down to a fifth, at that current";
-    spread(&hours, &battery.ensemble.weights, Grade::Assumed, how)
+    Estimate::of_samples(&hours, &battery.ensemble.weights, Grade::Assumed, how)
 }
 
 #[cfg(test)]

@@ -6,7 +6,6 @@ use crate::estimate::{Estimate, Grade};
 use crate::inference::ensemble::WindowCurrent;
 use crate::nominal::Nominal;
 use crate::segment::Point;
-use crate::stats::weighted::weighted_quantiles;
 
 /// Loads draw more as the voltage rises: lamps about V^0.5, motors about V,
 /// electronic drivers about 1/V (common practice, no source). How many amps the
@@ -76,28 +75,23 @@ pub fn of_point(
             .zip(&current_a)
             .map(|(taken, now)| (taken - now).max(0.0) + growth_a)
             .collect();
-        spread(&lacks, weights, battery.grade, &battery.how)
+        battery.estimate(&lacks)
     });
     let share_of = |is_so: &dyn Fn(f64) -> bool| -> f64 {
         current_a.iter().zip(weights).filter(|(a, _)| is_so(**a)).map(|(_, w)| w).sum()
     };
     let net_a: Vec<f64> = current_a.iter().map(|a| -a).collect();
     Amps {
-        given_a: spread(&net_a, weights, battery.grade, &battery.how),
-        implied_deficit_a: spread(&given_a, weights, battery.grade, &battery.how),
+        given_a: battery.estimate(&net_a),
+        implied_deficit_a: battery.estimate(&given_a),
         regulation_shortfall_a: shortfall_a,
         draining_share: share_of(&|taken_a| taken_a < -DRAINING_A),
         charging_share: share_of(&|taken_a| taken_a > CHARGING_A),
-        zero_current_v: spread(&zero_v, weights, battery.grade, &battery.how),
+        zero_current_v: battery.estimate(&zero_v),
     }
 }
 
 /// Nothing is missing.
 pub fn none(grade: Grade, how: &str) -> Estimate {
     Estimate::new(0.0, 0.0, 0.0, grade, how)
-}
-
-pub fn spread(draws: &[f64], weights: &[f64], grade: Grade, how: &str) -> Estimate {
-    let [middle, low, high] = weighted_quantiles(draws, weights, [0.5, 0.05, 0.95]);
-    Estimate::new(middle, low, high, grade, how)
 }

@@ -11,7 +11,7 @@ mod summary;
 use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::deficit::{load_growth_a, spread};
+use crate::analysis::deficit::load_growth_a;
 use crate::analysis::level::{Level, level};
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{HeatPair, OutputChange};
@@ -317,7 +317,7 @@ fn losses(log: &Log, pairs: &[RunningPair], battery: &BatteryModel) -> Vec<Optio
                 })
                 .collect();
             let how = "charge current late less early, the loads being the same";
-            Some(spread(&change_a, &weights, battery.grade, how))
+            Some(Estimate::of_samples(&change_a, &weights, battery.grade, how))
         })
         .collect()
 }

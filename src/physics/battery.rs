@@ -4,8 +4,6 @@
 
 mod kind;
 
-use crate::estimate::{Estimate, Grade};
-use crate::format::DEGREE;
 use crate::nominal::Nominal;
 
 pub use kind::{BatteryKind, CrankingStandard};
@@ -24,12 +22,9 @@ pub const REST_V_PER_K: f64 = 0.0012;
 /// practice, no source: at 0 °C about a third of that at 25 °C).
 const ACCEPTANCE_HALVES_K: f64 = 15.0;
 
-/// Resistance at 25 °C over resistance at −18 °C, and its 90 % interval (common
-/// practice, no source: a starter battery has about half its cold resistance on
-/// a mild day).
+/// Resistance at 25 °C over resistance at −18 °C (common practice, no source: a starter battery
+/// has about half its cold resistance on a mild day).
 const WARM_FACTOR: f64 = 0.55;
-const WARM_FACTOR_LOW: f64 = 0.38;
-const WARM_FACTOR_HIGH: f64 = 0.75;
 
 /// Resistance in Ω at −18 °C at the end of the test, by the rating's own definition:
 /// (E − end voltage) / CCA.
@@ -62,32 +57,20 @@ pub fn low_unstated(value: f64, low: f64) -> f64 {
     value * (-(value / low).ln().hypot(share.ln())).exp()
 }
 
-/// Resistance in Ω on a day of `temperature_c`, from the cold-cranking amps. It
-/// is that of a battery as good as its label, some seconds into a discharge;
-/// `None` unless `cca_a` is a positive number. Between −18 °C and the day it
-/// falls exponentially through the stated factor at 25 °C. Of amps without a standard the
-/// value is that of SAE, and the interval reaches down to DIN.
+/// Resistance in Ω at `temperature_c` of a battery as good as its label, some seconds into a
+/// discharge; `None` unless `cca_a` is a positive number. Amps without a standard are taken as
+/// those of SAE.
 pub fn resistance_from_cca(
     cca_a: f64,
     standard: Option<CrankingStandard>,
     temperature_c: f64,
-) -> Option<Estimate> {
+) -> Option<f64> {
     if !(cca_a.is_finite() && cca_a > 0.0 && temperature_c.is_finite()) {
         return None;
     }
-    let stated = standard.unwrap_or(CrankingStandard::Sae);
-    let cold = resistance_cold_ohm(cca_a, stated);
+    let cold_ohm = resistance_cold_ohm(cca_a, standard.unwrap_or(CrankingStandard::Sae));
     let warmth = (temperature_c - CCA_TEMPERATURE_C) / (MILD_C - CCA_TEMPERATURE_C);
-    let at = |factor: f64| cold * factor.powf(warmth);
-    let (value, one, other) = (at(WARM_FACTOR), at(WARM_FACTOR_LOW), at(WARM_FACTOR_HIGH));
-    let (mut low, high) = (one.min(other), one.max(other));
-    if standard.is_none() {
-        low = low_unstated(value, low);
-    }
-    let by = standard.map_or("standard not stated", CrankingStandard::word);
-    let at = DEGREE.of(temperature_c);
-    let how = format!("from {cca_a:.0} A cold-cranking ({by}), carried to {at}");
-    Some(Estimate::new(value, low, high, Grade::Assumed, how))
+    Some(cold_ohm * WARM_FACTOR.powf(warmth))
 }
 
 /// A resistor with a capacitor across it: voltage that builds and fades.

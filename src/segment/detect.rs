@@ -3,9 +3,9 @@
 
 use std::ops::Range;
 
-use crate::diagnosis::Phase;
 use crate::log::{Log, Span};
 use crate::parallel::shared;
+use crate::segment::kinds::Phase;
 use crate::segment::levels::{self, ANY_CHANGE, Change, Piece, UNLIKELY_CHANGE};
 use crate::segment::noise_model::NoiseModel;
 use crate::segment::onset::{Onset, began, placed, undeclared_sag};

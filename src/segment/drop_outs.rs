@@ -6,9 +6,9 @@
 //! is told apart only by samples that are close; of slower ones each must lie so low that
 //! no load takes a bus there.
 
-use crate::diagnosis::{Phase, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Span};
+use crate::segment::kinds::{Phase, PhaseKind};
 use crate::segment::{NoiseModel, Stretch, indices};
 use crate::stats::find_indices;
 use crate::stats::robust::median;
@@ -283,7 +283,7 @@ mod tests {
             settled: span(1.0, 18.0),
             loads: vec!["fan".to_owned()],
             rpm: Some(850.0),
-            heat: crate::diagnosis::Heat::Unknown,
+            heat: crate::segment::kinds::Heat::Unknown,
         };
         let drops = [span(4.0, 5.0), span(12.0, 12.0)];
         let pieces = cut(vec![whole.clone()], &drops, &time_s);

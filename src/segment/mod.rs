@@ -9,6 +9,7 @@ mod doubtful_stops;
 pub mod drop_outs;
 pub mod edges;
 mod engine_state;
+pub mod kinds;
 pub mod levels;
 pub mod noise_model;
 pub mod onset;
@@ -20,8 +21,8 @@ pub mod steps;
 pub mod stretches;
 pub mod unnamed;
 
-use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Role, Span};
+use crate::segment::kinds::{Phase, PhaseKind};
 use crate::stats::moments::Sum;
 
 pub use noise_model::{NoiseModel, Within};

@@ -1,11 +1,11 @@
 //! Rest, cranking, running: from engine speed where it is logged, else from
 //! what the voltage alone shows.
 
-use crate::diagnosis::{Phase, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::doubtful_stops;
 use crate::segment::engine_state::{EngineState, Reading};
+use crate::segment::kinds::{Phase, PhaseKind};
 use crate::segment::noise_model::NoiseModel;
 use crate::segment::starter;
 use crate::stats::robust::median;

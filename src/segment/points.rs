@@ -4,9 +4,9 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use crate::diagnosis::Heat;
 use crate::levels;
 use crate::log::{Log, Role, Span};
+use crate::segment::kinds::Heat;
 use crate::segment::{Stretch, indices, mean};
 use crate::stats::moments::Sum;
 

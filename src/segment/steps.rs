@@ -1,11 +1,11 @@
 //! Load steps: declared ones aligned to the electrical answer, and detected
 //! ones where only the voltage shows that something was switched.
 
-use crate::diagnosis::{Direction, Origin, Phase, PhaseKind};
 use crate::log::{Log, Span};
 use crate::parallel::shared;
 use crate::segment::detect;
 use crate::segment::edges::{self, Edge};
+use crate::segment::kinds::{Direction, Origin, Phase, PhaseKind};
 use crate::segment::noise_model::NoiseModel;
 use crate::segment::onset::{self, Onset};
 

@@ -1,8 +1,8 @@
 //! Steady running between one change and the next.
 
-use crate::diagnosis::{Heat, Phase, PhaseKind};
 use crate::log::{Log, Place, Role, Span};
 use crate::parallel::shared;
+use crate::segment::kinds::{Heat, Phase, PhaseKind};
 use crate::segment::steps::Step;
 use crate::segment::unnamed::UnnamedLoads;
 use crate::segment::{indices, mean};
@@ -36,7 +36,7 @@ pub struct Stretch {
     pub span: Span,
     /// Without the settling at its beginning.
     pub settled: Span,
-    /// Labels of the loads on, as [`crate::diagnosis::OperatingPoint::loads`].
+    /// Labels of the loads on, in the order of the columns; "fans 60 %" for part duty.
     pub loads: Vec<String>,
     /// Median engine speed while settled.
     pub rpm: Option<f64>,

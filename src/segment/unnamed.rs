@@ -1,8 +1,8 @@
 //! Loads that no channel declares, told apart by what switching them does to the bus.
 
-use crate::diagnosis::{Direction, Origin, Phase, PhaseKind};
 use crate::log::{Log, Span};
 use crate::segment::indices;
+use crate::segment::kinds::{Direction, Origin, Phase, PhaseKind};
 use crate::segment::steps::Step;
 use crate::stats::robust::median;
 
