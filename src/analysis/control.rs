@@ -38,77 +38,50 @@ const PRIOR: [(f64, f64); 6] =
 /// takes 2 to 10 s to come back (common practice, no source).
 const LATER_SHARE: f64 = 0.5;
 
+/// Kinds of evidence, and what each shows: of an alternator at its limit, of a regulator in
+/// control.
+const EVIDENCE: [(&str, &str); 5] = [
+    ("voltage follows engine speed", "voltage does not follow engine speed"),
+    ("more speed lifts the voltage", "the same level at other speeds"),
+    ("loads pull the voltage down and it stays down", "the same level with other loads"),
+    ("the voltage still drifts after a change", "the voltage holds after a change"),
+    (
+        "at its limit with fewer loads or more speed too",
+        "in control with more loads or less speed too",
+    ),
+];
+/// The last kind is that of other operating points.
+const BY_ORDER: usize = 4;
+
 /// How sure it is that the regulator was in control, and by what.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Weighed {
     /// 0 to 1.
     pub regulated: f64,
-    /// Natural log odds of "at its limit" that each kind of evidence adds.
-    pub by_slope: f64,
-    pub by_speed: f64,
-    pub by_load: f64,
-    pub by_settling: f64,
-    /// Those that other operating points add.
-    pub by_order: f64,
-    /// Volts for a unit of the alternator's output share, with its standard error.
-    pub slope: Option<(f64, f64)>,
+    /// Natural log odds of "at its limit" that each kind of [`EVIDENCE`] adds.
+    pub by: [f64; 5],
 }
 
 impl Weighed {
-    fn of(regulated: f64, by: [f64; 5], slope: Option<(f64, f64)>) -> Weighed {
-        let [by_slope, by_speed, by_load, by_settling, by_order] = by;
-        Weighed { regulated, by_slope, by_speed, by_load, by_settling, by_order, slope }
-    }
-
     /// The same with what other operating points show.
     fn with_order(&self, by_order: f64) -> Weighed {
         let odds = ((1.0 - self.regulated) / self.regulated).ln() + by_order;
-        Weighed { regulated: 1.0 / (1.0 + odds.exp()), by_order, ..self.clone() }
-    }
-
-    /// Whether more than the level itself speaks.
-    pub fn is_tested(&self) -> bool {
-        self.tested() >= 1.0
-    }
-
-    fn tested(&self) -> f64 {
-        self.each().map(f64::abs).iter().sum()
+        let mut by = self.by;
+        by[BY_ORDER] = by_order;
+        Weighed { regulated: 1.0 / (1.0 + odds.exp()), by }
     }
 
     /// Natural log odds of "at its limit" by all evidence but the level itself.
     pub fn log_odds(&self) -> f64 {
-        self.each().iter().sum()
-    }
-
-    fn each(&self) -> [f64; 5] {
-        [self.by_slope, self.by_speed, self.by_load, self.by_settling, self.by_order]
+        self.by.iter().sum()
     }
 
     /// The evidence that counts most, in a few words.
     pub fn how(&self) -> &'static str {
-        let all = [
-            (self.by_slope, "voltage follows engine speed", "voltage does not follow engine speed"),
-            (self.by_speed, "more speed lifts the voltage", "the same level at other speeds"),
-            (
-                self.by_load,
-                "loads pull the voltage down and it stays down",
-                "the same level with other loads",
-            ),
-            (
-                self.by_settling,
-                "the voltage still drifts after a change",
-                "the voltage holds after a change",
-            ),
-            (
-                self.by_order,
-                "at its limit with fewer loads or more speed too",
-                "in control with more loads or less speed too",
-            ),
-        ];
-        let most = all.into_iter().max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
-        match most {
-            Some((odds, follows, _)) if odds >= 0.5 => follows,
-            Some((odds, _, stays)) if odds <= -0.5 => stays,
+        let all = self.by.iter().zip(EVIDENCE);
+        match all.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs())) {
+            Some((odds, (limited, _))) if *odds >= 0.5 => limited,
+            Some((odds, (_, regulated))) if *odds <= -0.5 => regulated,
             _ => "only the level itself says so",
         }
     }
@@ -131,16 +104,16 @@ pub fn control(log: &Log, segments: &Segments, car: &Car) -> Control {
             let by_slope = slope.map_or(0.0, |s| s.log_odds(here.level_v));
             let (by_speed, by_load) = pairs::log_odds(&held, k);
             let by_settling = settling::log_odds(log, segments, &held, k);
-            weighed(here.level_v, [by_slope, by_speed, by_load, by_settling, 0.0], slope)
+            weighed(here.level_v, [by_slope, by_speed, by_load, by_settling, 0.0])
         })
         .collect();
     Control { stretches }.ordered(&segments.points, log.nominal())
 }
 
-fn weighed(level_v: f64, by: [f64; 5], slope: Option<Slope>) -> Weighed {
+fn weighed(level_v: f64, by: [f64; 5]) -> Weighed {
     let by = by.map(|odds| odds.clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS));
     let odds = prior_log_odds(level_v) + by.iter().sum::<f64>();
-    Weighed::of(1.0 / (1.0 + odds.exp()), by, slope.map(|s| (s.value, s.error)))
+    Weighed { regulated: 1.0 / (1.0 + odds.exp()), by }
 }
 
 fn prior_log_odds(level_v: f64) -> f64 {
@@ -217,27 +190,20 @@ impl Control {
 
     /// The visits of a point together, each by its seconds.
     pub fn of_point(&self, point: &Point) -> Weighed {
-        let (mut seconds, mut regulated, mut by, mut slope) = (0.0, 0.0, [0.0; 5], None);
+        let (mut seconds, mut regulated, mut by) = (0.0, 0.0, [0.0; 5]);
         for (&k, span) in point.stretches.iter().zip(&point.spans) {
             let Some(here) = self.of_stretch(k) else { continue };
             seconds += span.seconds();
             regulated += span.seconds() * here.regulated;
-            for (sum, odds) in by.iter_mut().zip(here.each()) {
+            for (sum, odds) in by.iter_mut().zip(here.by) {
                 *sum += span.seconds() * odds;
             }
-            slope = here.slope;
         }
         if seconds <= 0.0 {
-            return Weighed::of(0.5, [0.0; 5], slope);
+            return Weighed { regulated: 0.5, by: [0.0; 5] };
         }
-        Weighed::of(regulated / seconds, by.map(|sum| sum / seconds), slope)
+        Weighed { regulated: regulated / seconds, by: by.map(|sum| sum / seconds) }
     }
-}
-
-/// Density of a normal distribution.
-fn normal(x: f64, centre: f64, sigma: f64) -> f64 {
-    let z = (x - centre) / sigma;
-    (-0.5 * z * z).exp() / (sigma * (2.0 * std::f64::consts::PI).sqrt())
 }
 
 #[cfg(test)]
@@ -254,11 +220,11 @@ mod tests {
 
     #[test]
     fn what_nothing_tried_is_judged_by_its_level_and_says_so() {
-        let alone = weighed(14.2, [0.0; 5], None);
-        assert!(alone.regulated > 0.9 && !alone.is_tested());
+        let alone = weighed(14.2, [0.0; 5]);
+        assert!(alone.regulated > 0.9);
         assert_eq!(alone.how(), "only the level itself says so");
-        let flat = weighed(13.0, [-3.0, 0.0, 0.0, 0.0, 0.0], None);
-        assert!(flat.regulated > 0.85 && flat.is_tested());
+        let flat = weighed(13.0, [-3.0, 0.0, 0.0, 0.0, 0.0]);
+        assert!(flat.regulated > 0.85);
         assert_eq!(flat.how(), "voltage does not follow engine speed");
     }
 }

@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::load_growth_a;
-use crate::analysis::level::{Level, level};
+use crate::analysis::level::{Level, channel_mean, level};
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{HeatPair, OutputChange};
 use crate::estimate::{Estimate, Grade};
@@ -23,7 +23,7 @@ use crate::log::{Log, Place, Role, Span};
 use crate::nominal::Nominal;
 use crate::segment::points::band;
 use crate::segment::speed::differ;
-use crate::segment::{Segments, Stretch, indices, mean};
+use crate::segment::{Segments, Stretch};
 
 pub use summary::beyond_drift;
 use summary::sentence;
@@ -110,11 +110,7 @@ fn windows(log: &Log, segments: &Segments, stretch: &Stretch) -> Vec<HeatWindow>
     spans
         .into_iter()
         .filter_map(|span| {
-            let range = indices(log.time_s(), span);
-            let channel_mean = |role| {
-                let value = mean(log.channel(role)?.get(range.clone())?);
-                value.is_finite().then_some(value)
-            };
+            let channel_mean = |role| channel_mean(log, role, span);
             let temperature = [Place::Alternator, Place::Coolant, Place::Intake, Place::Ambient]
                 .into_iter()
                 .find_map(|place| Some((place, channel_mean(Role::Temperature(place))?)));
@@ -285,15 +281,8 @@ fn losses(log: &Log, pairs: &[RunningPair], battery: &BatteryModel) -> Vec<Optio
     if spans.is_empty() {
         return pairs.iter().map(|_| None).collect();
     }
-    let pick = |k: &usize| k.is_multiple_of(EVERY_DRAW);
-    let draws: Vec<ParameterSample> = (0..battery.draws.len())
-        .filter(pick)
-        .filter_map(|k| battery.draws.get(k).cloned())
-        .collect();
-    let weights: Vec<f64> = (0..battery.draws.len())
-        .filter(pick)
-        .filter_map(|k| battery.ensemble.weights.get(k).copied())
-        .collect();
+    let draws: Vec<ParameterSample> = battery.draws.iter().step_by(EVERY_DRAW).cloned().collect();
+    let weights: Vec<f64> = battery.ensemble.weights.iter().step_by(EVERY_DRAW).copied().collect();
     let ensemble = run_ensemble(log, &draws, &spans);
     let mut asked = 0;
     pairs
@@ -338,24 +327,19 @@ mod tests {
 
     /// 14.4 V at the start, 0.1 V less after ten minutes.
     fn drifting() -> Setpoint {
-        Setpoint {
-            is_shown: true,
-            estimate: Estimate::around(14.4, 0.02, Grade::Measured, ""),
-            middle_s: 0.0,
-            drift_v_per_s: -0.1 / 600.0,
-            drift_per_minute: None,
-            knots: Vec::new(),
-            wanders: false,
-            nominal: Nominal::V12,
-        }
+        let estimate = Estimate::around(14.4, 0.02, Grade::Measured, "");
+        let constant = Setpoint::constant(estimate, Nominal::V12);
+        Setpoint { is_shown: true, drift_v_per_s: -0.1 / 600.0, ..constant }
+    }
+
+    fn pair(windows: &[HeatWindow]) -> Option<RunningPair<'_>> {
+        RunningPair::of(&drifting(), &[], windows, Nominal::V12)
     }
 
     #[test]
     fn a_bus_that_sinks_under_its_setpoint_is_told_with_its_rate() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
-            panic!("no pair")
-        };
+        let pair = pair(&windows).expect("a pair");
         assert!(pair.asks());
         let pair = pair.told(None);
         assert!(!pair.holds_late && pair.output == OutputChange::NoneSeen);
@@ -369,32 +353,26 @@ mod tests {
     #[test]
     fn a_setpoint_that_drifts_costs_no_output() {
         let windows = [window(0.0, 14.4, 60.0), window(600.0, 14.3, 95.0)];
-        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
-            panic!("no pair")
-        };
+        let pair = pair(&windows).expect("a pair");
         assert!(!pair.slips && !pair.moved && !pair.asks());
     }
 
     #[test]
     fn windows_close_in_time_and_heat_are_no_pair() {
         let windows = [window(0.0, 14.3, 90.0), window(30.0, 13.3, 91.0)];
-        assert!(RunningPair::of(&drifting(), &[], &windows, Nominal::V12).is_none());
+        assert!(pair(&windows).is_none());
     }
 
     #[test]
     fn only_a_loss_beyond_the_battery_at_one_speed_is_output() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
-            panic!("no pair")
-        };
+        let pair = pair(&windows).expect("a pair");
         let lost = |low, high| Estimate::new(-6.0, low, high, Grade::Assumed, "");
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::Less);
         assert_eq!(pair.output(Some(&lost(-9.0, 1.0))), OutputChange::BatteryToo);
         let slower =
             [window(0.0, 14.3, 60.0), HeatWindow { rpm: Some(810.0), ..window(600.0, 13.3, 95.0) }];
-        let Some(pair) = RunningPair::of(&drifting(), &[], &slower, Nominal::V12) else {
-            panic!("no pair")
-        };
+        let pair = self::pair(&slower).expect("a pair");
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::SpeedToo);
     }
 }

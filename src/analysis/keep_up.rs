@@ -15,6 +15,7 @@ use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::control::Control;
+use crate::analysis::level::channel_mean;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Bound, KeepUp};
@@ -147,18 +148,14 @@ impl LoadSetVisits<'_> {
         let seen = self.visits.iter().filter(is_followed).map(|visit| {
             let settled = visit.stretch.settled;
             let middle_s = (settled.start_s + settled.end_s) / 2.0;
-            let range = indices(log.time_s(), settled);
-            let channel_mean = |role| {
-                let value = mean(log.channel(role)?.get(range.clone())?);
-                value.is_finite().then_some(value)
-            };
+            let channel_mean = |role| channel_mean(log, role, settled);
             machines::SteadyRunning {
                 stretch: visit.index,
                 rpm: visit.rpm,
                 seconds: visit.seconds,
                 middle_s,
                 holds: visit.holding_s > visit.seconds / 2.0,
-                bus_v: mean(log.bus_v().get(range.clone()).unwrap_or_default()),
+                bus_v: mean(&log.bus_v()[indices(log.time_s(), settled)]),
                 held_v: setpoint.at(middle_s),
                 battery_a: channel_mean(Role::BatteryCurrent),
                 alternator_a: channel_mean(Role::AlternatorCurrent),

@@ -2,7 +2,7 @@
 
 use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
-use crate::log::Span;
+use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;
 use crate::segment::{NoiseModel, indices, mean};
 use crate::stats::interval::student_quantile;
@@ -31,6 +31,12 @@ pub fn level(
         half_width_v: half_width_v(window.len(), &noise_model.of_window(window)),
         samples: window.len(),
     })
+}
+
+/// Mean of the finite values of a channel over `span`; `None` where it is not logged or has none.
+pub fn channel_mean(log: &Log, role: Role, span: Span) -> Option<f64> {
+    let values = log.channel(role)?.get(indices(log.time_s(), span))?;
+    Some(mean(values)).filter(|mean| mean.is_finite())
 }
 
 /// 90 % half-width of the mean of `samples` consecutive samples.

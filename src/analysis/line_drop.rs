@@ -17,7 +17,7 @@ mod summary;
 pub use summary::stated;
 
 use crate::analysis::assumptions::clamp_half_width_a;
-use crate::analysis::level::half_width_v;
+use crate::analysis::level::{channel_mean, half_width_v};
 use crate::car::Car;
 use crate::diagnosis::{LineDrop, PhaseKind, Side};
 use crate::estimate::{Estimate, Grade};
@@ -121,9 +121,7 @@ impl<'a> DropMeter<'a> {
 
     /// What a channel reads with the engine stopped and the bus quiet.
     fn resting(&self, role: Role) -> Option<f64> {
-        let range = indices(self.log.time_s(), self.rest?);
-        let resting = mean(self.log.channel(role)?.get(range)?);
-        resting.is_finite().then_some(resting)
+        channel_mean(self.log, role, self.rest?)
     }
 
     /// The volts lost, by what reads each channel's level.

@@ -299,19 +299,17 @@ impl Trough {
             let [a, b] = [sign * low_v, sign * high_v];
             Estimate::new(sign * value_v, a.min(b), a.max(b), Grade::Measured, how)
         };
-        let settled_high_v = settled_v + settled.half_width_v;
+        let not_found = |low_v: f64, alike: f64, how: &str| Trough {
+            estimate: estimate(settled_v, low_v, settled_v + settled.half_width_v, how),
+            at_s: step.until_s,
+            at: index_at(time_s, step.until_s),
+            width,
+            alike,
+            stands_out: false,
+        };
+        let settled_low_v = settled_v - settled.half_width_v;
         let Some(&(k, lowest_v)) = means.iter().min_by(|a, b| a.1.total_cmp(&b.1)) else {
-            let low_v = settled_v - settled.half_width_v;
-            let estimate = estimate(settled_v, low_v, settled_high_v, "settled level");
-            let at = index_at(time_s, step.until_s);
-            return Trough {
-                estimate,
-                at_s: step.until_s,
-                at,
-                width,
-                alike: 1.0,
-                stands_out: false,
-            };
+            return not_found(settled_low_v, 1.0, "settled level");
         };
         let near_v = ALIKE_ERRORS * half_width_v / Z90;
         let alike = means.iter().map(|(_, v)| (-0.5 * ((v - lowest_v) / near_v).powi(2)).exp());
@@ -324,11 +322,8 @@ impl Trough {
             let at = (k + width / 2).min(time_s.len() - 1);
             return Trough { estimate, at_s: time_s[at], at, width, alike, stands_out: true };
         }
-        let low_v = low_v.min(settled_v - settled.half_width_v);
         let how = "settled level: no lower one stands out of the noise";
-        let estimate = estimate(settled_v, low_v, settled_high_v, how);
-        let at = index_at(time_s, step.until_s);
-        Trough { estimate, at_s: step.until_s, at, width, alike, stands_out: false }
+        not_found(low_v.min(settled_low_v), alike, how)
     }
 
     /// Time from the trough until the bus is back in the noise band of the settled level,

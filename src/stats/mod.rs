@@ -6,6 +6,7 @@
 
 pub mod autocorrelation;
 pub mod changepoint;
+pub mod density;
 pub mod find_indices;
 pub mod fit;
 pub mod interval;

@@ -5,8 +5,8 @@
 //! cable and droop with every load, a command with idle. Each such cause acts on all of a
 //! log's changes at once, so it is weighed once against all of them together.
 
-use crate::analysis::control::normal;
 use crate::segment::Stretch;
+use crate::stats::density::normal;
 
 /// Further apart in time, the setpoint or the battery may have moved.
 const NEAR_S: f64 = 60.0;

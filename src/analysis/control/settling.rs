@@ -8,12 +8,12 @@
 
 use statrs::function::erf::erfc;
 
-use crate::analysis::control::normal;
 use crate::analysis::control::pairs::StretchLevel;
 use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Span};
 use crate::segment::{Segments, Step, indices};
 use crate::stats::autocorrelation::lag1;
+use crate::stats::density::normal;
 use crate::stats::fit::linear::ordinary;
 
 /// After a smaller change a drift is lost in the noise, V.

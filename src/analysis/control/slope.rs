@@ -5,10 +5,10 @@
 //! only what moves within seconds speaks: hunting idle, slow sweeps, small changes.
 
 use crate::analysis::assumptions;
-use crate::analysis::control::normal;
 use crate::diagnosis::PhaseKind;
 use crate::log::{Log, Span};
 use crate::segment::{Point, Segments, Stretch, indices, mean};
+use crate::stats::density::normal;
 
 /// Level and drift are free in each block of this length.
 const BLOCK_S: f64 = 25.0;

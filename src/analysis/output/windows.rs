@@ -1,12 +1,12 @@
 //! The short windows that the curve is made of, and whether each is at full output.
 
-use crate::analysis::level::level;
+use crate::analysis::level::{channel_mean, level};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Heat, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Place, Role, Span, Tap};
-use crate::segment::{NoiseModel, Segments, Stretch, indices, mean};
+use crate::segment::{NoiseModel, Segments, Stretch};
 
 /// Steady running is looked at in windows of this length, so that a bus that
 /// comes back to its setpoint within a stretch is seen to.
@@ -86,8 +86,7 @@ struct Look<'a> {
 
 impl Look<'_> {
     fn mean(&self, role: Role, span: Span) -> Option<f64> {
-        let values = self.log.channel(role)?.get(indices(self.log.time_s(), span))?;
-        Some(mean(values)).filter(|m| m.is_finite())
+        channel_mean(self.log, role, span)
     }
 
     fn window(&self, span: Span, like: &Stretch) -> Option<OutputWindow> {
