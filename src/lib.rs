@@ -7,6 +7,7 @@
 //! that value alone.
 
 pub mod analysis;
+pub mod assumptions;
 pub mod block_average;
 pub mod car;
 pub mod compare;

@@ -4,6 +4,7 @@
 use crate::analysis::current_balance;
 use crate::analysis::level::level;
 use crate::analysis::setpoint::Setpoint;
+use crate::assumptions::{BATTERY_CONDITION, BATTERY_RESISTANCE};
 use crate::car::{BATTERY_RANGE_C, BatteryFacts, Car};
 use crate::estimate::{Estimate, Grade, Z90};
 use crate::format::DEGREE;
@@ -19,13 +20,6 @@ use crate::physics::battery::{
 };
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
-
-/// A passenger car's 12 V battery some seconds into a discharge, value and 90 % range
-/// (common practice, no source).
-const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.0055, 0.0025, 0.0125);
-/// New batteries beat their label, old ones fall well short of it: value and 90 %
-/// range of the resistance over the label's (common practice, no source).
-const CONDITION: (f64, f64, f64) = (0.93, 0.5, 1.55);
 
 pub struct BatteryModel {
     /// The cells that all its volts and ohms are of.
@@ -264,7 +258,8 @@ fn by_rating(
     let temperature_c = temperature_c.unwrap_or(MILD_C);
     let (cca_a, standard) = (battery.cca_a?, battery.cca_standard);
     let rated_ohm = nominal.from_12_v(resistance_from_cca(cca_a, standard, temperature_c)?);
-    let (usual, mut best, worst) = CONDITION;
+    let usual = BATTERY_CONDITION.value;
+    let (mut best, worst) = (BATTERY_CONDITION.low(), BATTERY_CONDITION.high());
     if standard.is_none() {
         // The label's standard may be another, and the battery a stronger one.
         best = low_unstated(usual, best);
@@ -277,7 +272,6 @@ fn by_rating(
 }
 
 fn common(battery: &BatteryFacts, temperature_c: Option<f64>, nominal: Nominal) -> Estimate {
-    let (value, low, high) = COMMON_RESISTANCE_OHM;
     let share = battery.kind.unwrap_or_default().resistance_share()
         * temperature_c.map_or(1.0, resistance_over_mild);
     let ohm = |of_12_v| share * nominal.from_12_v(of_12_v);
@@ -288,5 +282,6 @@ fn common(battery: &BatteryFacts, temperature_c: Option<f64>, nominal: Nominal) 
     if let Some(temperature_c) = temperature_c {
         how.push_str(&format!(", at {}", DEGREE.of(temperature_c)));
     }
-    Estimate::new(ohm(value), ohm(low), ohm(high), Grade::Assumed, how)
+    let row = BATTERY_RESISTANCE;
+    Estimate::new(ohm(row.value), ohm(row.low()), ohm(row.high()), Grade::Assumed, how)
 }

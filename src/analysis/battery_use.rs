@@ -2,6 +2,7 @@
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::current_estimators;
+use crate::assumptions::PEUKERT;
 use crate::diagnosis::{BatteryUse, BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::format::{AMP_HOUR, HOUR, with_loads};
@@ -10,10 +11,6 @@ use crate::log::{Log, Role};
 /// Fuel and ignition control gives up with about this share of charge left
 /// (common practice, no source).
 const LEFT_SHARE: f64 = 0.2;
-/// A battery drained faster than in twenty hours gives less: Peukert's exponent
-/// of flooded and AGM starter batteries, least, usual, most (common practice, no
-/// source; W. Peukert, Elektrotechnische Zeitschrift 20, 1897, from memory).
-const PEUKERT: (f64, f64, f64) = (1.1, 1.2, 1.3);
 /// Capacity is stated for so many hours.
 const RATED_H: f64 = 20.0;
 /// Less is not worth a clock.
@@ -90,7 +87,8 @@ fn lasts(battery: &BatteryModel, amps: &Estimate) -> Estimate {
                 }
             };
             let amps_a = between(amps.low, amps.value, amps.high, turn(count * 0.618_034));
-            let exponent = between(PEUKERT.0, PEUKERT.1, PEUKERT.2, turn(count * 0.414_214));
+            let exponent =
+                between(PEUKERT.low(), PEUKERT.value, PEUKERT.high(), turn(count * 0.414_214));
             let rated_a = draw.battery.capacity_ah / RATED_H;
             let shrunk = (rated_a / amps_a).powf(exponent - 1.0).min(1.0);
             let left = (end.state_of_charge - LEFT_SHARE).max(0.0);

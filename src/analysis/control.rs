@@ -15,7 +15,7 @@ mod pairs;
 mod settling;
 mod slope;
 
-use crate::analysis::assumptions;
+use crate::analysis::amps::output_share;
 use crate::analysis::level::level;
 use crate::car::Car;
 use crate::log::{Log, Span};
@@ -142,9 +142,7 @@ fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<StretchLevel<'a
             stretch,
             level_v: seen.map_or(f64::NAN, |l| l.mean_v / cells),
             half_width_v: seen.map_or(f64::INFINITY, |l| l.half_width_v / cells),
-            share: stretch
-                .rpm
-                .map(|rpm| assumptions::output_share(rpm, car.alternator.pulley_ratio)),
+            share: stretch.rpm.map(|rpm| output_share(rpm, car.alternator.pulley_ratio)),
         }
     };
     segments.stretches.iter().map(of).collect()

@@ -3,11 +3,12 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use crate::analysis::assumptions::{
-    ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, COMMON_RATED_A, common_load_a, label_half_width_a,
-    output_share,
-};
+use crate::analysis::amps::{common_load_a, label_half_width_a, output_share};
 use crate::analysis::level::level;
+use crate::assumptions::{
+    ALWAYS_ON, ASLEEP, BATTERY_AT_LIMIT, CLAMP_GAIN, CLAMP_ZERO, OUTPUT_PER_RPM, RATED_CURRENT,
+    SPARE_AT_IDLE, SPARE_PER_VOLT, STARTER_SHARE, VISIT, VISIT_AT_ANY_SPEED, WARMING_RATE,
+};
 use crate::car::{AlternatorFacts, Car, LoadAmps};
 use crate::diagnosis::PhaseKind;
 use crate::estimate::Z90;
@@ -27,32 +28,8 @@ const MOST_PARTS: f64 = 4.0;
 const MOST_FULL: usize = 40;
 const MOST_HOLDING: usize = 12;
 
-/// Alternator output at idle, less the loads that are always on (common practice,
-/// no source: 15 to 90 A less 10 to 30 A).
-const SPARE: GaussianPrior = GaussianPrior { mean: 20.0, sd: 30.0 };
-/// Battery current at idle where the alternator was at its limit, under the loads that were on
-/// then: much higher, and the bus would have reached its setpoint; much lower, and the car
-/// would not have been driven (common practice, no source: a battery that discharges at 30 A
-/// lasts an hour or two).
-const AT_LIMIT: GaussianPrior = GaussianPrior { mean: 0.0, sd: 20.0 };
+/// The speed that idle outputs are of.
 const IDLE_RPM: f64 = 800.0;
-/// Error of stated starter amps: a cold engine needs more (90 %; common practice, no source).
-const STARTER_SHARE: f64 = 0.15;
-/// An alternator loses output as it warms, A per minute (common practice, no source).
-const WARMING_A_PER_MIN: GaussianPrior = GaussianPrior { mean: -0.3, sd: 0.7 };
-/// Slope of output on engine speed around idle, A per rpm (common practice, no source:
-/// a third of 70 A gained between 1500 and 2000 alternator rpm at 2.5:1).
-const OUTPUT_A_PER_RPM: GaussianPrior = GaussianPrior { mean: 0.06, sd: 0.05 };
-/// Amps that a 12 V battery gets in addition as the bus falls by a volt: other loads draw less,
-/// and a slow alternator makes more (common practice, no source).
-const SPARE_A_PER_V: GaussianPrior = GaussianPrior { mean: 3.5, sd: 2.0 };
-/// Variation from one visit to the next, A (common practice, no source).
-const VISIT: GaussianPrior = GaussianPrior { mean: 0.0, sd: 0.7 };
-/// … where engine speed is not logged and may differ (common practice, no source).
-const VISIT_AT_ANY_SPEED: GaussianPrior = GaussianPrior { mean: 0.0, sd: 8.0 };
-/// Current drawn with the engine stopped and all loads off, A (common practice, no source:
-/// almost none asleep, a few amps just after).
-const ASLEEP: GaussianPrior = GaussianPrior { mean: 0.5, sd: 0.4 };
 /// Inrush and the double layer's transient have ended by then.
 const STOPPED_SETTLING_S: f64 = 2.0;
 const STOPPED_SHORTEST_S: f64 = 2.0;
@@ -124,8 +101,8 @@ pub fn gather(
         true => log.nominal().as_12_v(short_v - row.entry.volts),
         false => 0.0,
     });
-    balanced.push(Term { coefficients: under_v.collect(), prior: SPARE_A_PER_V });
-    balanced.push(Term { coefficients: where_runs(0.0, -1.0), prior: ASLEEP });
+    balanced.push(Term { coefficients: under_v.collect(), prior: SPARE_PER_VOLT.into() });
+    balanced.push(Term { coefficients: where_runs(0.0, -1.0), prior: ASLEEP.into() });
     balanced.extend(visits(&rows, made_a.is_some()));
     let known: Vec<Known> = starter(log, segments, car, windows).into_iter().collect();
     let anchors = [
@@ -343,10 +320,13 @@ fn alternator(
             }
         })
         .collect();
-    terms.push(Term { coefficients: running(&|_, _, off_rpm| off_rpm), prior: OUTPUT_A_PER_RPM });
+    terms.push(Term {
+        coefficients: running(&|_, _, off_rpm| off_rpm),
+        prior: OUTPUT_PER_RPM.into(),
+    });
     terms.push(Term {
         coefficients: running(&|row, _, _| (row.span.start_s + row.span.end_s) / 120.0),
-        prior: WARMING_A_PER_MIN,
+        prior: WARMING_RATE.into(),
     });
     terms
 }
@@ -356,11 +336,16 @@ fn alternator(
 /// (common practice, no source).
 fn spare_a(limited: bool, engine_rpm: Option<f64>, alternator: &AlternatorFacts) -> GaussianPrior {
     let share = |rpm: f64| output_share(rpm, alternator.pulley_ratio);
-    let rated_a = alternator.rated_a.unwrap_or(COMMON_RATED_A);
+    let rated_a = alternator.rated_a.unwrap_or(RATED_CURRENT.value);
     let more_a = engine_rpm.map_or(0.0, |rpm| rated_a * (share(rpm) - share(IDLE_RPM)).max(0.0));
     match limited {
-        true => GaussianPrior { mean: AT_LIMIT.mean, sd: AT_LIMIT.sd.hypot(more_a) },
-        false => GaussianPrior { mean: SPARE.mean + more_a, sd: SPARE.sd.hypot(0.5 * more_a) },
+        true => {
+            GaussianPrior { mean: BATTERY_AT_LIMIT.value, sd: BATTERY_AT_LIMIT.sd().hypot(more_a) }
+        }
+        false => GaussianPrior {
+            mean: SPARE_AT_IDLE.value + more_a,
+            sd: SPARE_AT_IDLE.sd().hypot(0.5 * more_a),
+        },
     }
 }
 
@@ -372,9 +357,9 @@ fn clamped(log: &Log, made_a: &[f64], rows: &[BalanceRow]) -> Vec<Term> {
         .map(|row| mean(&made_a[indices(log.time_s(), row.span)]))
         .map(|amps_a| if amps_a.is_finite() { amps_a } else { 0.0 })
         .collect();
-    let gain = GaussianPrior { mean: 1.0, sd: CLAMP_GAIN / Z90 };
-    let (always_a, unsure_a) = ALWAYS_ON_A;
-    let rest = GaussianPrior { mean: -always_a, sd: unsure_a.hypot(CLAMP_ZERO_A) / Z90 };
+    let gain = GaussianPrior::from(CLAMP_GAIN);
+    let unsure_a = ALWAYS_ON.half_width().hypot(CLAMP_ZERO.half_width());
+    let rest = GaussianPrior { mean: -ALWAYS_ON.value, sd: unsure_a / Z90 };
     vec![
         Term { coefficients: seen_a, prior: gain },
         Term {
@@ -405,7 +390,7 @@ fn visits(rows: &[BalanceRow], output_logged: bool) -> Vec<Term> {
             coefficients[here].fill(1.0);
             let blind = visit.iter().any(|row| row.stretch.is_some_and(|s| s.rpm.is_none()));
             let prior = if blind && !output_logged { VISIT_AT_ANY_SPEED } else { VISIT };
-            terms.push(Term { coefficients, prior });
+            terms.push(Term { coefficients, prior: prior.into() });
         }
     }
     terms
@@ -420,7 +405,7 @@ fn starter(log: &Log, segments: &Segments, car: &Car, windows: &mut Vec<Span>) -
         return None;
     }
     let entry = entry(log, segments, span, windows)?;
-    let sd = STARTER_SHARE * starter_a / Z90;
+    let sd = STARTER_SHARE.half_width() * starter_a / Z90;
     Some(Known { entry, current_a: GaussianPrior { mean: -starter_a, sd } })
 }
 

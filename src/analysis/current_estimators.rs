@@ -6,9 +6,10 @@
 //! 3. The ledger: amps of every load that is on, less what the alternator makes.
 //! 4. The slope of the voltage in a long drain, against the battery's capacity.
 
-use crate::analysis::assumptions::{ALWAYS_ON_A, clamp_half_width_a, label_half_width_a};
+use crate::analysis::amps::{clamp_half_width_a, label_half_width_a};
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::level::level;
+use crate::assumptions;
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade, Z90};
@@ -71,7 +72,7 @@ pub fn by_ledger(seen: &PointContext) -> Option<Estimate> {
                 always.amps_a * always.share_at(ALWAYS_ON, seen.voltage_v, seen.log.nominal());
             add(amps_a, label_half_width_a(amps_a));
         }
-        None => add(ALWAYS_ON_A.0, ALWAYS_ON_A.1),
+        None => add(assumptions::ALWAYS_ON.value, assumptions::ALWAYS_ON.half_width()),
     }
     add(-made_a, clamp_half_width_a(made_a));
     let (grade, always) = match stated {

@@ -16,15 +16,16 @@ mod summary;
 
 pub use summary::stated;
 
-use crate::analysis::assumptions::clamp_half_width_a;
+use crate::analysis::amps::clamp_half_width_a;
 use crate::analysis::level::{channel_mean, half_width_v};
+use crate::assumptions::{CHANNEL_ZERO, CHANNELS_APART};
 use crate::car::Car;
 use crate::diagnosis::{LineDrop, PhaseKind, Side};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::{NoiseModel, Point, Segments, indices, mean};
 use crate::stats::resolution::quantisation_step;
-use resistance::{CHANNEL_ZERO_V, CHANNELS_APART_V, DropReading, resistance};
+use resistance::{DropReading, resistance};
 
 /// The end of rest, before the starter turns.
 const REST_WINDOW_S: f64 = 10.0;
@@ -176,9 +177,9 @@ impl<'a> DropMeter<'a> {
 
     fn along(&self, path: CircuitPath, car: &Car) -> Vec<LineDrop> {
         let apart_v = match path.side {
-            Side::Loop => CHANNELS_APART_V,
-            Side::Ground => CHANNEL_ZERO_V,
-            Side::Supply => CHANNELS_APART_V.hypot(CHANNEL_ZERO_V),
+            Side::Loop => CHANNELS_APART.half_width(),
+            Side::Ground => CHANNEL_ZERO.half_width(),
+            Side::Supply => CHANNELS_APART.half_width().hypot(CHANNEL_ZERO.half_width()),
         };
         let ohms = resistance(&self.moments(path), apart_v, path.side != Side::Ground);
         let cable_ohm = cable_of(path, car);

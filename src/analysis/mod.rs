@@ -1,6 +1,6 @@
 //! What a segmented log implies: one idea a file.
 
-pub mod assumptions;
+pub mod amps;
 pub mod battery;
 pub mod battery_use;
 pub mod control;

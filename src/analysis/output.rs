@@ -11,9 +11,10 @@ mod windows;
 
 use std::collections::BTreeMap;
 
-use crate::analysis::assumptions::{CLAMP_GAIN, CLAMP_ZERO_A, clamp_half_width_a};
+use crate::analysis::amps::clamp_half_width_a;
 use crate::analysis::level::half_width_v;
 use crate::analysis::setpoint::Setpoint;
+use crate::assumptions::{CLAMP_GAIN, CLAMP_ZERO, PULLEY_RATIO};
 use crate::car::Car;
 use crate::diagnosis::{Heat, OutputPoint, OutputSeen, OutputSheet, SheetPoint};
 use crate::estimate::{Estimate, Grade};
@@ -33,8 +34,6 @@ const SAME_OUTPUT: f64 = 0.15;
 const SAME_OUTPUT_ANY_HEAT: f64 = 0.25;
 /// A curve rises at least as this power of the typical one's.
 const STEEPNESS: f64 = 0.75;
-/// Where no ratio is stated (common practice, no source).
-const COMMON_RATIO: f64 = 2.6;
 /// More of the time than this held back, and a low bus is no proof.
 const MOST_HELD_BACK: f64 = 0.2;
 
@@ -95,12 +94,13 @@ fn hold_back(windows: &mut [OutputWindow], noise_model: &NoiseModel) -> bool {
     let per_shape = |window: &OutputWindow, amps_a: f64| {
         let rpm = match window.alternator_rpm {
             Some(rpm) => rpm,
-            None => COMMON_RATIO * window.engine_rpm.unwrap_or(0.0),
+            None => PULLEY_RATIO.value * window.engine_rpm.unwrap_or(0.0),
         };
         let share = shape.as_ref().map_or(1.0, |c| c.output(rpm.max(IDLE_POINT_RPM)).amps_a);
         amps_a / share.powf(STEEPNESS)
     };
-    let unsure_a = |w: &OutputWindow| half_width_v(w.samples, noise_model) + w.lag_a + CLAMP_ZERO_A;
+    let zero_a = CLAMP_ZERO.half_width();
+    let unsure_a = |w: &OutputWindow| half_width_v(w.samples, noise_model) + w.lag_a + zero_a;
     let mut order: Vec<usize> = (0..windows.len()).filter(|&k| windows[k].full).collect();
     order.sort_by(|&a, &b| windows[a].speed().total_cmp(&windows[b].speed()));
     let mut most: BTreeMap<Heat, f64> = BTreeMap::new();
@@ -173,8 +173,9 @@ fn point(members: &[&OutputWindow], noise_model: &NoiseModel) -> Option<OutputPo
     let read_a = half_width_v(samples, noise_model);
     let half_width_a = read_a.hypot(average(&|w| w.lag_a)).hypot(clamp_half_width_a(amps_a));
     let how = format!(
-        "mean of {samples} samples of logged alternator current; the clamp taken as true to {CLAMP_ZERO_A} A and {:.0} %",
-        100.0 * CLAMP_GAIN
+        "mean of {samples} samples of logged alternator current; the clamp taken as true to {} A and {:.0} %",
+        CLAMP_ZERO.half_width(),
+        100.0 * CLAMP_GAIN.half_width()
     );
     let at_v = average(&|w| w.at_v);
     let at_how = format!("mean of {samples} samples nearest to the alternator");

@@ -7,6 +7,7 @@ use crate::analysis::current_estimators::{self, PointContext};
 use crate::analysis::deficit::{self, Amps};
 use crate::analysis::level::{half_width_v, level, visits_half_width_v};
 use crate::analysis::setpoint::Setpoint;
+use crate::assumptions::LOGGER_CALIBRATION;
 use crate::car::Car;
 use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::{Estimate, Grade, Z90};
@@ -21,8 +22,6 @@ const DRAINING_LIKELY: f64 = 0.5;
 const DRAINING_REGULATED: f64 = 0.65;
 /// A battery this likely to be charged is recharging after a discharge, whatever the voltage.
 const CHARGING_LIKELY: f64 = 0.8;
-/// No logger's calibration is known better (common practice, no source).
-const READ_V: f64 = 0.03;
 /// A regulator is taken to be in control from here on.
 const IN_CONTROL: f64 = 0.5;
 
@@ -177,7 +176,9 @@ fn short_probability(
     charged_v: f64,
 ) -> f64 {
     let limited = 1.0 - weighed.regulated;
-    let low = share_below(charged_v, voltage_v.value, voltage_v.half_width().max(READ_V));
+    // No logger's calibration is known better.
+    let read_v = voltage_v.half_width().max(LOGGER_CALIBRATION.half_width());
+    let low = share_below(charged_v, voltage_v.value, read_v);
     if let Some(given) = logged {
         let drains = 1.0 - share_below(deficit::DRAINING_A, given.value, given.half_width());
         let starves = 1.0 - share_below(-deficit::CHARGING_A, given.value, given.half_width());

@@ -15,6 +15,7 @@
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
+use crate::assumptions::Assumption;
 use crate::inference::ensemble::WindowCurrent;
 use crate::stats::fit::cholesky::Cholesky;
 
@@ -40,6 +41,12 @@ const EFFECTIVE_SHARE_LOGGED: f64 = 0.003;
 pub struct GaussianPrior {
     pub mean: f64,
     pub sd: f64,
+}
+
+impl From<Assumption> for GaussianPrior {
+    fn from(row: Assumption) -> Self {
+        GaussianPrior { mean: row.value, sd: row.sd() }
+    }
 }
 
 /// An unknown quantity of the balance, and its coefficient in each entry.

@@ -4,6 +4,7 @@
 
 mod kind;
 
+use crate::assumptions::WARM_RESISTANCE;
 use crate::nominal::Nominal;
 
 pub use kind::{BatteryKind, CrankingStandard};
@@ -22,10 +23,6 @@ pub const REST_V_PER_K: f64 = 0.0012;
 /// practice, no source: at 0 °C about a third of that at 25 °C).
 const ACCEPTANCE_HALVES_K: f64 = 15.0;
 
-/// Resistance at 25 °C over resistance at −18 °C (common practice, no source: a starter battery
-/// has about half its cold resistance on a mild day).
-const WARM_FACTOR: f64 = 0.55;
-
 /// Resistance in Ω at −18 °C at the end of the test, by the rating's own definition:
 /// (E − end voltage) / CCA.
 pub fn resistance_cold_ohm(cca_a: f64, standard: CrankingStandard) -> f64 {
@@ -34,7 +31,7 @@ pub fn resistance_cold_ohm(cca_a: f64, standard: CrankingStandard) -> f64 {
 
 /// Resistance at `temperature_c` over resistance at [`MILD_C`]; dimensionless.
 pub fn resistance_over_mild(temperature_c: f64) -> f64 {
-    WARM_FACTOR.powf((temperature_c - MILD_C) / (MILD_C - CCA_TEMPERATURE_C))
+    WARM_RESISTANCE.value.powf((temperature_c - MILD_C) / (MILD_C - CCA_TEMPERATURE_C))
 }
 
 /// Charge-acceptance resistance at `temperature_c` over that at [`MILD_C`]; dimensionless.
@@ -70,7 +67,7 @@ pub fn resistance_from_cca(
     }
     let cold_ohm = resistance_cold_ohm(cca_a, standard.unwrap_or(CrankingStandard::Sae));
     let warmth = (temperature_c - CCA_TEMPERATURE_C) / (MILD_C - CCA_TEMPERATURE_C);
-    Some(cold_ohm * WARM_FACTOR.powf(warmth))
+    Some(cold_ohm * WARM_RESISTANCE.value.powf(warmth))
 }
 
 /// A resistor with a capacitor across it: voltage that builds and fades.

@@ -4,7 +4,7 @@
 //! shape can give there. Level and straight drift are taken out of every block, so that
 //! only what moves within seconds speaks: hunting idle, slow sweeps, small changes.
 
-use crate::analysis::assumptions;
+use crate::analysis::amps::output_share;
 use crate::diagnosis::PhaseKind;
 use crate::log::{Log, Span};
 use crate::segment::{Point, Segments, Stretch, indices, mean};
@@ -73,12 +73,12 @@ pub fn of_point(
     for stretch in point.stretches.iter().filter_map(|&k| segments.stretches.get(k)) {
         let window = window(segments, stretch);
         let own_rpm = stretch.rpm?;
-        let own_share = assumptions::output_share(own_rpm, pulley_ratio);
+        let own_share = output_share(own_rpm, pulley_ratio);
         let mut from_s = window.start_s;
         while from_s < window.end_s {
             let until_s = (from_s + BLOCK_S).min(window.end_s);
             let rows = rows(log, rpm, Span { start_s: from_s, end_s: until_s }, |row_rpm| {
-                let share = assumptions::output_share(row_rpm, pulley_ratio);
+                let share = output_share(row_rpm, pulley_ratio);
                 (row_rpm >= SLOWER * own_rpm && share <= own_share + FASTER_SHARE).then_some(share)
             });
             blocks.extend(Block::of(&rows));
@@ -218,7 +218,7 @@ mod tests {
                 .map(|k| {
                     let t = f64::from(block * 25 + k);
                     let rpm = 800.0 * (1.0 + 0.03 * (t / 12.0 * std::f64::consts::TAU).sin());
-                    let share = assumptions::output_share(rpm, None);
+                    let share = output_share(rpm, None);
                     let noise = 0.004 * ((t * 7.3).sin() + (t * 3.1).cos());
                     (t, share, 13.4 - 0.001 * t + follows * share + noise)
                 })

@@ -15,6 +15,7 @@
 
 use crate::analysis::keep_up::{Knee, Visit};
 use crate::analysis::setpoint::Setpoint;
+use crate::assumptions::PULLEY_RATIO;
 use crate::car::Car;
 use crate::estimate::LEVEL;
 use crate::levels;
@@ -28,8 +29,6 @@ use crate::stats::interval::student_quantile;
 const ANCHOR_S: f64 = 3.0;
 /// Two stretches further apart than this have more than one change between them.
 const LONGEST_S: f64 = 12.0;
-/// Pulley ratios of passenger cars: low, common, high (common practice, no source).
-const PULLEY_RATIOS: [f64; 3] = [2.0, 2.6, 3.2];
 /// Knees tried.
 const KNEES: usize = 200;
 /// Level, two slopes and the knee.
@@ -37,7 +36,8 @@ const PARAMETERS: f64 = 4.0;
 
 /// The stated one, or those that passenger cars have.
 pub(super) fn pulley_ratios(car: &Car) -> Vec<f64> {
-    car.alternator.pulley_ratio.map_or(PULLEY_RATIOS.to_vec(), |stated| vec![stated])
+    let common = || vec![PULLEY_RATIO.low(), PULLEY_RATIO.value, PULLEY_RATIO.high()];
+    car.alternator.pulley_ratio.map_or_else(common, |stated| vec![stated])
 }
 
 /// Knees of every fall from a speed that holds to one that does not, each with

@@ -21,10 +21,13 @@
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use crate::analysis::assumptions::clamp_half_width_a;
+use crate::analysis::amps::clamp_half_width_a;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::load_growth_a;
 use crate::analysis::keep_up::{BOUND_SHARE, Knee};
+use crate::assumptions::{
+    Assumption, HEAT_LOSS, PULLEY_RATIO, RATED_CURRENT, WARM_ALTERNATOR, WARMING_TIME,
+};
 use crate::car::Car;
 use crate::estimate::Z90;
 use crate::log::{Log, Place, Role};
@@ -32,15 +35,6 @@ use crate::physics::alternator::OutputCurve;
 use crate::segment::mean;
 use crate::stats::weighted::{tempered, weighted_quantile};
 
-/// Pulley ratios and ratings of passenger cars (common practice, no source).
-const PULLEY_RATIOS: (f64, f64) = (2.0, 3.2);
-const RATED_A: (f64, f64) = (50.0, 180.0);
-/// Output lost from cold to heat-soaked (common practice, no source: 10 to 25 %),
-const LOST_SHARE: (f64, f64) = (0.10, 0.25);
-/// and how far a machine gets on that way once its engine is warm.
-const WARM: (f64, f64) = (0.6, 1.0);
-/// A machine warms up this slowly (common practice, no source).
-const WARMING_S: (f64, f64) = (150.0, 450.0);
 /// An engine cooler than this was cold when the log began.
 const COLD_C: f64 = 60.0;
 /// A machine not its curve's: rated values and ratios on sheets are good to this.
@@ -173,13 +167,15 @@ fn machines(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<Machine> {
     (0..TRIED)
         .map(|k| {
             let mut within = |(low, high): (f64, f64)| dice.random_range(low..high);
+            let ends = |row: Assumption| (row.low(), row.high());
             let sheet = 1.0 + SHEET_SHARE * within((-1.0, 1.0));
-            let rated_a = RATED_A.0 * (RATED_A.1 / RATED_A.0).powf(within((0.0, 1.0)));
-            let ratio = within(PULLEY_RATIOS);
-            let lost_share = within(LOST_SHARE);
-            let last = within(WARM);
+            let (least_a, most_a) = ends(RATED_CURRENT);
+            let rated_a = least_a * (most_a / least_a).powf(within((0.0, 1.0)));
+            let ratio = within(ends(PULLEY_RATIO));
+            let lost_share = within(ends(HEAT_LOSS));
+            let last = within(ends(WARM_ALTERNATOR));
             let (chance, start) = (within((0.0, 1.0)), within((0.0, 0.3)));
-            let warming_s = within(WARMING_S);
+            let warming_s = within(ends(WARMING_TIME));
             let first = if cold.unwrap_or(chance < 0.5) { start * last } else { last };
             Machine {
                 draw: k % battery.draws.len().max(1),

@@ -5,19 +5,13 @@
 //! slope is the resistance; its intercept is how far the channels are apart,
 //! with what hangs at the alternator's own post, and counts for nothing.
 
-use crate::analysis::assumptions::{CLAMP_GAIN, clamp_half_width_a};
+use crate::analysis::amps::clamp_half_width_a;
+use crate::assumptions::{CHANNEL_GAINS, CLAMP_GAIN};
 use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::fit::robust_line::{Weighed, robust_line};
 use crate::stats::interval::student_quantile;
 
-/// Two voltage channels at the same level differ by less than this nine times in
-/// ten, where nobody held them against each other (common practice, no source).
-pub const CHANNELS_APART_V: f64 = 0.05;
-/// One channel near 0 V (common practice, no source).
-pub const CHANNEL_ZERO_V: f64 = 0.02;
-/// … of which so much of the volts they read is gain, and changes with them.
-const GAIN_APART: f64 = 0.003;
 /// A line needs this much change of current to have a slope,
 const LEAST_SPREAD_A: f64 = 5.0;
 /// and a single level this much current.
@@ -76,7 +70,10 @@ fn from_slope(moments: &[DropReading], level_gain: bool) -> Option<Resistance> {
     let level_v: Vec<f64> = moments.iter().map(|m| m.bus_v).collect();
     let sinking =
         if level_gain { ordinary(&amps, &level_v).map_or(0.0, |fit| fit.slope) } else { 0.0 };
-    let half_ohm = line.slope_half_width.hypot(CLAMP_GAIN * line.slope).hypot(GAIN_APART * sinking);
+    let half_ohm = line
+        .slope_half_width
+        .hypot(CLAMP_GAIN.half_width() * line.slope)
+        .hypot(CHANNEL_GAINS.half_width() * sinking);
     let how = format!("slope of the drop on the logged current, {} levels", moments.len());
     positive(line.slope, half_ohm, how)
         .map(|ohm| Resistance { ohm, offset_v: Some(line.intercept) })
@@ -103,6 +100,8 @@ fn positive(ohm: f64, half_ohm: f64, how: String) -> Option<Estimate> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const CHANNELS_APART_V: f64 = 0.05;
 
     fn moment(current_a: f64, drop_v: f64) -> DropReading {
         DropReading { current_a, drop_v, half_width_v: 0.002, bus_v: 14.3 }

@@ -3,22 +3,15 @@
 //! gives, the worst ends together, so that a machine is not called weak on a
 //! lucky combination.
 
+use crate::assumptions::{ALTERNATOR_SPOT, Assumption, HEAT_LOSS, LOGGED_SPEED, RATIO_SPEED};
 use crate::diagnosis::{Heat, OutputPoint, SheetStanding};
 use crate::estimate::{Estimate, Grade};
 use crate::ingest::Sheet;
 use crate::nominal::Nominal;
 use crate::physics::alternator::{Derating, as_tested_rpm};
 
-/// Soaked output is 10 to 25 % less than cold (common practice, no source).
-const LOST_SHARES: [f64; 2] = [0.10, 0.25];
 const COLD_C: f64 = 25.0;
 const SOAKED_C: f64 = 110.0;
-/// A logged alternator temperature is one spot's: the machine's lies this near.
-const SPOT_C: f64 = 10.0;
-/// How far a speed may be off: logged; or engine speed × ratio, where pulleys
-/// are read roughly and a sound belt creeps by 1 to 2 % (common practice, no source).
-const LOGGED_SPEED: (f64, f64) = (0.99, 1.01);
-const RATIO_SPEED: (f64, f64) = (0.97, 1.01);
 /// A sheet that promises less than this there says nothing about shares.
 const LEAST_SHEET_A: f64 = 1.0;
 /// Points seen for less carry no word about the machine.
@@ -55,14 +48,14 @@ fn carried(
     test_v: &Estimate,
     point: &OutputPoint,
     rpm: f64,
-    unsure: (f64, f64),
+    unsure: Assumption,
 ) -> Option<Estimate> {
     let there_a = sheet.curve.told_a(rpm)?;
     let at_v = point.at_v.value;
     let tested = [test_v.low, test_v.high].map(|v| as_tested_rpm(rpm, at_v, v));
     let whole = [tested[0], tested[1], rpm];
-    let slowest_rpm = unsure.0 * whole.into_iter().fold(f64::INFINITY, f64::min);
-    let fastest_rpm = unsure.1 * whole.into_iter().fold(f64::NEG_INFINITY, f64::max);
+    let slowest_rpm = unsure.low() * whole.into_iter().fold(f64::INFINITY, f64::min);
+    let fastest_rpm = unsure.high() * whole.into_iter().fold(f64::NEG_INFINITY, f64::max);
     // Beyond the last point the curve lies at least as high; below the first nothing is known.
     let least_a = sheet.curve.told_a(slowest_rpm)?;
     let most_a = sheet.curve.output(fastest_rpm).amps_a;
@@ -88,7 +81,7 @@ fn carried(
 fn heat_share(point: &OutputPoint, test_c: &Estimate) -> (f64, f64, f64) {
     let there = machine_c(point);
     let mut shares = Vec::new();
-    for lost_share in LOST_SHARES {
+    for lost_share in [HEAT_LOSS.low(), HEAT_LOSS.high()] {
         let derating = Derating { cold_c: COLD_C, soaked_c: SOAKED_C, lost_share };
         for there_c in [there.0, there.1] {
             for tested_c in [test_c.low, test_c.high] {
@@ -106,7 +99,9 @@ fn heat_share(point: &OutputPoint, test_c: &Estimate) -> (f64, f64, f64) {
 /// no source).
 fn machine_c(point: &OutputPoint) -> (f64, f64) {
     match (point.temperature_at.as_deref(), point.temperature_c) {
-        (Some("alternator"), Some(c)) => (c - SPOT_C, c + SPOT_C),
+        (Some("alternator"), Some(c)) => {
+            (c - ALTERNATOR_SPOT.half_width(), c + ALTERNATOR_SPOT.half_width())
+        }
         _ => match point.heat {
             Heat::Cold => (-10.0, 80.0),
             Heat::Warm => (40.0, 100.0),
