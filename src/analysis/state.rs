@@ -13,7 +13,7 @@ use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::{Estimate, Grade, Z90};
 use crate::format::AMP;
 use crate::log::{Log, Role};
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
 use crate::segment::{Point, Segments};
 
 /// The battery drains from even odds on;
@@ -37,8 +37,7 @@ pub fn operating_points(
         let weighed = control.of_point(point);
         operating_point(log, segments, point, setpoint, battery, &weighed, car)
     };
-    let parts = shared(&segments.points, 1, |part| part.iter().map(of).collect::<Vec<_>>());
-    parts.into_iter().flatten().collect()
+    flat_shared(&segments.points, 1, |point| Some(of(point)))
 }
 
 fn operating_point(

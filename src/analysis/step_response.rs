@@ -12,7 +12,7 @@ use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
 use crate::estimate::{LEVEL, Z90};
 use crate::log::{Log, MovedMark, Span};
-use crate::segment::onset;
+use crate::segment::onset::Trace;
 use crate::segment::steps::TOGETHER_S;
 use crate::segment::{NoiseModel, Segments, Step, index_at, indices, mean};
 use crate::stats::long_run::Shape;
@@ -134,7 +134,7 @@ fn lag(log: &Log, step: &Step, noise_model: &NoiseModel) -> Option<Estimate> {
     let lag_s = step.lag_s?;
     let edge_s = step.at_s - lag_s;
     let own = Span { start_s: step.since_s, end_s: step.until_s };
-    let chances = onset::chances(log.time_s(), log.bus_v(), step.at_s, own, noise_model.sigma_v);
+    let chances = Trace::of(log, noise_model).chances(step.at_s, own);
     // A slow log has too few samples to fit a break to.
     let unfitted = if noise_model.interval_s > LONGEST_FITTED_S { 1.75 } else { 1.0 };
     let spread_s = unfitted * noise_model.interval_s;

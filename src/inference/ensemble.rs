@@ -8,7 +8,7 @@
 use crate::inference::likelihood::{CurrentBalance, Prediction};
 use crate::inference::prior::ParameterSample;
 use crate::log::{Log, Role, Span, Tap};
-use crate::parallel::shared;
+use crate::parallel::{flat_shared, shared};
 use crate::physics::battery::{BatteryState, Paced};
 use crate::segment::{indices, mean};
 
@@ -85,8 +85,7 @@ impl EnsembleRun {
         };
         let pairs: Vec<(&ParameterSample, &Vec<WindowCurrent>)> =
             draws.iter().zip(&self.windows).collect();
-        shared(&pairs, LEAST_DRAWS, |part| part.iter().map(|(d, w)| of(d, w)).collect::<Vec<f64>>())
-            .concat()
+        flat_shared(&pairs, LEAST_DRAWS, |(draw, windows)| Some(of(draw, windows)))
     }
 
     /// Appends the samples of a later run; the caller computes the weights anew.

@@ -4,11 +4,11 @@
 use std::ops::Range;
 
 use crate::log::{Log, Span};
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
 use crate::segment::kinds::Phase;
 use crate::segment::levels::{self, ANY_CHANGE, Change, Piece, UNLIKELY_CHANGE};
 use crate::segment::noise_model::NoiseModel;
-use crate::segment::onset::{Onset, began, placed, undeclared_sag};
+use crate::segment::onset::{Onset, Trace};
 use crate::segment::{indices, mean};
 use crate::stats::changepoint::{Trend, pelt};
 use crate::stats::robust::median;
@@ -98,18 +98,16 @@ fn lasting(
         changes.retain(is_own);
         changes
     };
-    let parts = shared(&chapters, LEAST_CHAPTERS, |part| {
-        part.iter().flat_map(changes_in).collect::<Vec<Change>>()
-    });
+    let changes = flat_shared(&chapters, LEAST_CHAPTERS, changes_in);
     let block_s = LEVEL_BLOCK_S.max(noise_model.interval_s);
+    let trace = Trace::of(log, noise_model);
     let onset = |change: Change| {
         let at_s = if noise_model.interval_s < LEVEL_BLOCK_S {
-            placed(log.time_s(), log.bus_v(), change.at_s, 2.0 * block_s, span)
+            trace.placed(change.at_s, 2.0 * block_s, span)
         } else {
             change.at_s
         };
-        let at_s =
-            began(log.time_s(), log.bus_v(), at_s, change.jump_v.signum(), span, noise_model);
+        let at_s = trace.began(at_s, change.jump_v.signum(), span);
         Onset { at_s, jump_v: change.jump_v * cells }
     };
     let mut fallen_v = 0.0;
@@ -123,7 +121,7 @@ fn lasting(
         }
         !recovers
     };
-    parts.into_iter().flatten().filter(lasts).map(onset).collect()
+    changes.into_iter().filter(lasts).map(onset).collect()
 }
 
 /// A piece of running, and the part of it whose changes are its own to tell.
@@ -204,8 +202,8 @@ fn sags(
     known_s: &[f64],
     noise_model: &NoiseModel,
 ) -> Vec<Onset> {
-    let (time_s, bus_v) = (log.time_s(), log.bus_v());
-    let blocks = Blocks::over(time_s, bus_v, phase, noise_model);
+    let trace = Trace::of(log, noise_model);
+    let blocks = Blocks::over(log.time_s(), log.bus_v(), phase, noise_model);
     let reach_s = 2.0 * BLOCK_S.max(noise_model.interval_s);
     let mut found: Vec<Onset> = Vec::new();
     let moments = blocks.break_times(noise_model);
@@ -236,7 +234,7 @@ fn sags(
             .fold(phase.end_s, f64::min);
         let around = Span { start_s: moment_s - reach_s, end_s: moment_s + reach_s };
         let own = Span { start_s: before_s, end_s: after_s };
-        let Some(step) = undeclared_sag(time_s, bus_v, around, own, noise_model) else { continue };
+        let Some(step) = trace.undeclared_sag(around, own) else { continue };
         match last {
             Some(last) if step.at_s - last.at_s < TOGETHER_S => {}
             _ if near(step.at_s, speed_changes) || sped_up(log, &step) => {}
@@ -312,10 +310,7 @@ impl Blocks {
             let inside = breaks.into_iter().filter(|&b| b < piece.len());
             inside.map(|b| self.time_s[chapter.start + b]).collect::<Vec<f64>>()
         };
-        let parts = shared(&chapters, LEAST_CHAPTERS, |part| {
-            part.iter().flat_map(breaks_in).collect::<Vec<f64>>()
-        });
-        let mut moments = parts.concat();
+        let mut moments = flat_shared(&chapters, LEAST_CHAPTERS, breaks_in);
         moments.sort_by(f64::total_cmp);
         moments
     }

@@ -2,12 +2,12 @@
 //! ones where only the voltage shows that something was switched.
 
 use crate::log::{Log, Span};
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
 use crate::segment::detect;
 use crate::segment::edges::{self, Edge};
 use crate::segment::kinds::{Direction, Origin, Phase, PhaseKind};
 use crate::segment::noise_model::NoiseModel;
-use crate::segment::onset::{self, Onset};
+use crate::segment::onset::{Onset, Trace};
 
 /// Slow fan controllers and clutch relays answer within this
 /// (common practice, no source).
@@ -69,10 +69,7 @@ pub fn steps(
         let explained = |at_s: f64| explained(at_s, &edges, noise_model.interval_s);
         found.filter(|found| !explained(found.at_s)).map(step).collect::<Vec<Step>>()
     };
-    let parts = shared(&running, LEAST_PHASES, |part| {
-        part.iter().flat_map(detected_in).collect::<Vec<Step>>()
-    });
-    steps.extend(parts.into_iter().flatten());
+    steps.extend(flat_shared(&running, LEAST_PHASES, detected_in));
     steps.retain(|s| {
         let phase = phases.get(phases.partition_point(|p| p.end_s <= s.at_s));
         phase.is_some_and(|p| p.kind == PhaseKind::Running && p.start_s < s.at_s)
@@ -109,7 +106,7 @@ fn declared(log: &Log, noise_model: &NoiseModel) -> Vec<Step> {
         };
         let own = Span { start_s: last_onset_s, end_s: window.end_s + 1.0 };
         let own = Span { end_s: own.end_s.min(next_s), ..own };
-        let onset = onset::answer(log.time_s(), log.bus_v(), window, own, sign, noise_model);
+        let onset = Trace::of(log, noise_model).answer(window, own, sign);
         let onset_s = onset.map_or(at_s, |o| o.at_s);
         last_onset_s = onset_s;
         steps.push(Step {

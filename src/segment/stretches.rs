@@ -1,7 +1,7 @@
 //! Steady running between one change and the next.
 
 use crate::log::{Log, Place, Role, Span};
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
 use crate::segment::kinds::{Heat, Phase, PhaseKind};
 use crate::segment::steps::Step;
 use crate::segment::unnamed::UnnamedLoads;
@@ -76,10 +76,7 @@ pub fn stretches(
     }
     let pieces = of_one_speed(log, pieces);
     let stretch = |(span, detected): &(Span, Vec<String>)| stretch(log, *span, detected);
-    let parts = shared(&pieces, LEAST_PIECES, |part| {
-        part.iter().filter_map(stretch).collect::<Vec<Stretch>>()
-    });
-    parts.into_iter().flatten().collect()
+    flat_shared(&pieces, LEAST_PIECES, stretch)
 }
 
 /// Cuts what sweeps slowly from one speed to another, so that none of it mixes speeds: net

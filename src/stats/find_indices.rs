@@ -1,6 +1,6 @@
 //! Where in a long column something rare is.
 
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
 
 /// Nearly every block has none: each is looked at as a whole first, several values at once.
 const BLOCK: usize = 1024;
@@ -30,10 +30,7 @@ pub fn of_neighbours(x: &[f64], is: impl Fn(f64, f64) -> bool + Sync) -> Vec<usi
 
 fn of_blocks(length: usize, of: impl Fn(usize) -> Vec<usize> + Sync) -> Vec<usize> {
     let starts: Vec<usize> = (0..length).step_by(BLOCK).collect();
-    shared(&starts, LEAST_BLOCKS, |part| {
-        part.iter().flat_map(|start| of(*start)).collect::<Vec<_>>()
-    })
-    .concat()
+    flat_shared(&starts, LEAST_BLOCKS, |start| of(*start))
 }
 
 #[cfg(test)]
