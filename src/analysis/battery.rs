@@ -241,7 +241,7 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
             volts.push(v.mean_v);
         }
     }
-    let fit = ordinary(&amps, &volts).ok().filter(|fit| fit.dof >= 1 && fit.slope > 0.0)?;
+    let fit = ordinary(&amps, &volts).filter(|fit| fit.dof >= 1 && fit.slope > 0.0)?;
     let half = Z90 * fit.slope_error() * (1.0 + 2.0 / fit.dof as f64);
     (half < fit.slope).then(|| {
         let how = "slope of voltage on logged battery current while draining";

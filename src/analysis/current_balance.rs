@@ -120,6 +120,16 @@ pub fn gather(
         .anchored(anchors, made_a.is_some())
 }
 
+/// Equal parts of a span, of about [`PART_S`] or longer.
+fn parts(span: Span, most: f64) -> impl Iterator<Item = Span> {
+    let count = (span.seconds() / PART_S).floor().clamp(1.0, most);
+    let each_s = span.seconds() / count;
+    (0..count as usize).map(move |k| {
+        let start_s = span.start_s + each_s * k as f64;
+        Span { start_s, end_s: start_s + each_s }
+    })
+}
+
 /// The longest windows of these stretches, in time order.
 fn rows<'a>(
     log: &Log,
@@ -131,13 +141,7 @@ fn rows<'a>(
 ) -> Vec<BalanceRow<'a>> {
     let mut spans: Vec<(&Stretch, Span)> = Vec::new();
     for stretch in stretches.iter().filter_map(|&k| segments.stretches.get(k)) {
-        let Span { start_s, end_s } = stretch.settled;
-        let parts = ((end_s - start_s) / PART_S).floor().clamp(1.0, most_parts);
-        let each_s = (end_s - start_s) / parts;
-        spans.extend((0..parts as usize).map(|part| {
-            let start_s = start_s + each_s * part as f64;
-            (stretch, Span { start_s, end_s: start_s + each_s })
-        }));
+        spans.extend(parts(stretch.settled, most_parts).map(|part| (stretch, part)));
     }
     spans.sort_by(|a, b| b.1.seconds().total_cmp(&a.1.seconds()));
     spans.truncate(most);
@@ -186,12 +190,7 @@ fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<B
             if rested || span.seconds() < STOPPED_SHORTEST_S {
                 continue;
             }
-            let parts = (span.seconds() / PART_S).floor().clamp(1.0, MOST_STOPPED);
-            let each_s = span.seconds() / parts;
-            spans.extend((0..parts as usize).map(|part| {
-                let start_s = span.start_s + each_s * part as f64;
-                Span { start_s, end_s: start_s + each_s }
-            }));
+            spans.extend(parts(span, MOST_STOPPED));
         }
     }
     // Of many stops, an even selection is enough.

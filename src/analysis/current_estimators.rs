@@ -103,7 +103,7 @@ pub fn by_slope(seen: &PointContext) -> Option<Estimate> {
         at_h.push((start_s + each_s / 2.0) / 3600.0);
         volts.push(here.mean_v);
     }
-    let fit = ordinary(&at_h, &volts).ok()?;
+    let fit = ordinary(&at_h, &volts)?;
     if -fit.slope < SLOPE_SEEN * fit.slope_error() {
         return None;
     }

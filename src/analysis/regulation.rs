@@ -297,7 +297,7 @@ impl<'a> HeldLevels<'a> {
                 points.filter(|(c, _)| c.is_finite()).unzip();
             let coldest_c = degrees_c.iter().copied().fold(f64::INFINITY, f64::min);
             let hottest_c = degrees_c.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            let fit = ordinary(&degrees_c, &levels_v).ok()?;
+            let fit = ordinary(&degrees_c, &levels_v)?;
             let dof = fit.dof as f64;
             let unexplained = fit.sigma.powi(2) * dof / sum_of_squares(&levels_v);
             let is_sure = fit.slope.abs() > student_quantile(CONFIDENCE, dof) * fit.slope_error();
@@ -333,33 +333,16 @@ fn sum_of_squares(values: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diagnosis::Heat;
-    use crate::log::Span;
     use crate::segment::Stretch;
-
-    fn stretch(k: usize, rpm: f64, loads: &[&str]) -> Stretch {
-        let start_s = 30.0 * k as f64;
-        let span = Span { start_s, end_s: start_s + 25.0 };
-        let loads = loads.iter().map(|load| (*load).to_owned()).collect();
-        Stretch { span, settled: span, loads, rpm: Some(rpm), heat: Heat::Unknown }
-    }
 
     /// The rates that levels with loads and speeds show per load and for clearly faster.
     fn rates(levels: &[(f64, f64, &[&str])]) -> (Option<f64>, Option<f64>) {
-        let stretches: Vec<Stretch> =
-            levels.iter().enumerate().map(|(k, l)| stretch(k, l.1, l.2)).collect();
-        let seen: Vec<HeldStretch> = stretches
-            .iter()
-            .zip(levels)
-            .map(|(stretch, (level_v, ..))| HeldStretch {
-                stretch,
-                middle_s: stretch.span.start_s + 12.5,
-                seconds: 25.0,
-                level_v: *level_v,
-                half_width_v: 0.005,
-                is_shown: false,
-            })
-            .collect();
+        let stretch = |(k, level): (usize, &(f64, f64, &[&str]))| {
+            Stretch::of_test(30.0 * k as f64, 25.0, level.1, level.2)
+        };
+        let stretches: Vec<Stretch> = levels.iter().enumerate().map(stretch).collect();
+        let seen = stretches.iter().zip(levels).map(|(s, level)| HeldStretch::of_test(s, level.0));
+        let seen: Vec<HeldStretch> = seen.collect();
         (per_load_v(&seen), faster_v(&seen))
     }
 

@@ -184,8 +184,6 @@ impl Battery {
         let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm * over, ..p };
         Battery {
             nominal,
-            kind: self.kind,
-            capacity_ah: self.capacity_ah,
             ohmic_ohm: self.ohmic_ohm * over,
             transfer_ohm: self.transfer_ohm * over,
             acceptance_ohm_share: self.acceptance_ohm_share * over,
@@ -193,6 +191,7 @@ impl Battery {
             fast: part(self.fast),
             slow: part(self.slow),
             surface: SurfaceCharge { most_v: self.surface.most_v * over, ..self.surface },
+            ..*self
         }
     }
 
@@ -201,8 +200,6 @@ impl Battery {
     pub fn scaled(&self, size: f64) -> Self {
         let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm / size, ..p };
         Battery {
-            nominal: self.nominal,
-            kind: self.kind,
             capacity_ah: self.capacity_ah * size,
             ohmic_ohm: self.ohmic_ohm / size,
             transfer_ohm: self.transfer_ohm / size,
@@ -215,6 +212,7 @@ impl Battery {
                 strip_as: self.surface.strip_as * size,
                 ..self.surface
             },
+            ..*self
         }
     }
 

@@ -278,13 +278,8 @@ mod tests {
     #[test]
     fn a_stretch_is_left_in_pieces_that_follow_each_other() {
         let time_s: Vec<f64> = (0..20).map(f64::from).collect();
-        let whole = Stretch {
-            span: span(0.0, 18.0),
-            settled: span(1.0, 18.0),
-            loads: vec!["fan".to_owned()],
-            rpm: Some(850.0),
-            heat: crate::segment::kinds::Heat::Unknown,
-        };
+        let settled = span(1.0, 18.0);
+        let whole = Stretch { settled, ..Stretch::of_test(0.0, 18.0, 850.0, &["fan"]) };
         let drops = [span(4.0, 5.0), span(12.0, 12.0)];
         let pieces = cut(vec![whole.clone()], &drops, &time_s);
         let spans: Vec<(Span, Span)> = pieces.iter().map(|p| (p.span, p.settled)).collect();

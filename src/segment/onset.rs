@@ -200,7 +200,7 @@ impl<'a> Trace<'a> {
         let arrives_s = ARRIVES_S.max(1.5 * self.noise_model.interval_s);
         let from = index_at(self.time_s, self.time_s[at] - before_s).max(own_start);
         let calm = from..index_at(self.time_s, self.time_s[at] - arrives_s).max(from);
-        let Ok(line) = ordinary(&self.time_s[calm.clone()], &self.bus_v[calm.clone()]) else {
+        let Some(line) = ordinary(&self.time_s[calm.clone()], &self.bus_v[calm.clone()]) else {
             return at;
         };
         let far_v = AWAY_SIGMAS * self.noise_model.sigma_v + self.noise_model.step_v.unwrap_or(0.0);

@@ -313,35 +313,6 @@ mod tests {
     }
 
     #[test]
-    fn a_dip_then_a_rise_is_a_start() {
-        let (time_s, bus_v) = trace(&[(10.0, 12.6), (1.0, 10.4), (30.0, 14.2)]);
-        let phases = phases(&time_s, &bus_v);
-        assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Running]);
-        assert!((phases[1].start_s - 10.0).abs() < 0.11 && (phases[1].end_s - 11.0).abs() < 0.11);
-    }
-
-    /// The battery recovers from what the starter took.
-    #[test]
-    fn a_dip_without_a_rise_is_a_failed_start() {
-        let (time_s, bus_v) =
-            trace(&[(10.0, 12.4), (3.0, 9.0), (1.0, 12.25), (4.0, 12.35), (20.0, 12.38)]);
-        let phases = phases(&time_s, &bus_v);
-        assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Rest]);
-    }
-
-    #[test]
-    fn a_log_that_begins_charging_runs_from_its_first_sample() {
-        let (time_s, bus_v) = trace(&[(30.0, 14.2), (30.0, 12.9)]);
-        assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Running, PhaseKind::Rest]);
-    }
-
-    #[test]
-    fn a_resting_log_does_not_run() {
-        let (time_s, bus_v) = trace(&[(60.0, 12.6)]);
-        assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Rest]);
-    }
-
-    #[test]
     fn phases_cover_the_log_without_gaps_whatever_is_missing() {
         let (time_s, mut bus_v) =
             trace(&[(10.0, 12.6), (1.0, 10.4), (30.0, 14.2), (20.0, 0.0), (30.0, 14.2)]);

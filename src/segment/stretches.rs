@@ -43,6 +43,16 @@ pub struct Stretch {
     pub heat: Heat,
 }
 
+#[cfg(test)]
+impl Stretch {
+    /// Settled throughout, from `start_s` on for so long.
+    pub fn of_test(start_s: f64, seconds: f64, rpm: f64, loads: &[&str]) -> Stretch {
+        let span = Span { start_s, end_s: start_s + seconds };
+        let loads = loads.iter().map(|load| (*load).to_owned()).collect();
+        Stretch { span, settled: span, loads, rpm: Some(rpm), heat: Heat::Unknown }
+    }
+}
+
 pub fn stretches(
     log: &Log,
     phases: &[Phase],

@@ -160,8 +160,6 @@ fn mixture(first: f64, second: f64, share: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diagnosis::Heat;
-    use crate::log::Span;
 
     /// Start, output share, loads, level.
     type At = (f64, f64, &'static [&'static str], f64);
@@ -170,10 +168,7 @@ mod tests {
         let stretches: Vec<Stretch> = levels
             .iter()
             .map(|&(start_s, share, loads, _)| {
-                let span = Span { start_s, end_s: start_s + 20.0 };
-                let loads = loads.iter().map(|l| (*l).to_owned()).collect();
-                let rpm = Some(1000.0 * share);
-                Stretch { span, settled: span, loads, rpm, heat: Heat::Unknown }
+                Stretch::of_test(start_s, 20.0, 1000.0 * share, loads)
             })
             .collect();
         let held: Vec<StretchLevel> = stretches

@@ -62,7 +62,7 @@ fn knees(shares: &[f64]) -> impl Iterator<Item = Vec<f64>> {
 
 /// Squares in V² that the best rising line leaves of the levels, and how far it rises.
 fn misfit(shares: &[f64], levels_v: &[f64]) -> Option<(f64, f64)> {
-    let line = ordinary(shares, levels_v).ok().filter(|line| line.slope > 0.0)?;
+    let line = ordinary(shares, levels_v).filter(|line| line.slope > 0.0)?;
     let left = shares.iter().zip(levels_v).map(|(share, v)| (v - line.at(*share)).powi(2)).sum();
     Some((left, line.slope * (shares.last()? - shares.first()?)))
 }

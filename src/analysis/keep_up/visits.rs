@@ -222,9 +222,7 @@ mod tests {
     /// By hand: 6 s at 0.05 V under and 5 s at 0.08 V are 0.064 V over all, against 0.06 V.
     #[test]
     fn one_speed_holds_by_its_mean_and_not_by_its_longer_time() {
-        let span = Span { start_s: 0.0, end_s: 6.0 };
-        let (loads, heat) = (Vec::new(), crate::diagnosis::Heat::Unknown);
-        let stretch = Stretch { span, settled: span, loads, rpm: Some(824.0), heat };
+        let stretch = Stretch::of_test(0.0, 6.0, 824.0, &[]);
         let visit = |seconds: f64, under_v: f64| Visit {
             index: 0,
             stretch: &stretch,

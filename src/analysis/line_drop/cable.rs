@@ -62,16 +62,6 @@ mod tests {
         assert_eq!(said.grade, Grade::Inferred);
     }
 
-    /// A gauge three steps finer has half the cross-section and twice the copper's
-    /// resistance, within 0.3 % (handbooks' rule of thumb; 92^(6/39) = 2.0050).
-    #[test]
-    fn three_gauges_finer_is_twice_the_resistance() {
-        let ends_ohm = 0.15e-3;
-        let (four, seven) = (cable_ohm(&run("4AWG:3m")), cable_ohm(&run("7AWG:3m")));
-        let ratio = (seven.value - ends_ohm) / (four.value - ends_ohm);
-        assert!((ratio - 2.0).abs() < 0.006, "{ratio}");
-    }
-
     #[test]
     fn in_a_row_resistances_add() {
         let (a, b) = (cable_ohm(&run("25mm2:2m")), cable_ohm(&run("35mm2:0.5m")));

@@ -64,7 +64,7 @@ fn from_slope(moments: &[DropReading], level_gain: bool) -> Option<Resistance> {
             error: m.half_width_v.max(FLOOR_V) / in_errors,
         })
         .collect();
-    let line = robust_line(&points, LEVEL).ok()?;
+    let line = robust_line(&points, LEVEL)?;
     // Where the bus sinks as the current rises, channels of different gain drift apart.
     let amps: Vec<f64> = moments.iter().map(|m| m.current_a).collect();
     let level_v: Vec<f64> = moments.iter().map(|m| m.bus_v).collect();

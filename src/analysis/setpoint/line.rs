@@ -162,33 +162,17 @@ pub(super) fn held_line(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::log::Span;
     use crate::segment::Stretch;
-    use crate::segment::kinds::Heat;
 
     fn stretch(start_s: f64, rpm: f64, loads: &[&str]) -> Stretch {
-        let span = Span { start_s, end_s: start_s + 20.0 };
-        let loads = loads.iter().map(|l| (*l).to_owned()).collect();
-        Stretch { span, settled: span, loads, rpm: Some(rpm), heat: Heat::Unknown }
-    }
-
-    fn seen(stretch: &Stretch, level_v: f64) -> HeldStretch<'_> {
-        let middle_s = stretch.span.start_s + 10.0;
-        HeldStretch {
-            stretch,
-            middle_s,
-            seconds: 20.0,
-            level_v,
-            half_width_v: 0.005,
-            is_shown: false,
-        }
+        Stretch::of_test(start_s, 20.0, rpm, loads)
     }
 
     fn shown(levels: &[(f64, f64, &[&str], f64)]) -> bool {
         let stretches: Vec<Stretch> =
             levels.iter().map(|(at_s, rpm, loads, _)| stretch(*at_s, *rpm, loads)).collect();
         let seen: Vec<HeldStretch> =
-            stretches.iter().zip(levels).map(|(s, l)| seen(s, l.3)).collect();
+            stretches.iter().zip(levels).map(|(s, l)| HeldStretch::of_test(s, l.3)).collect();
         let members: Vec<usize> = (0..seen.len()).collect();
         held_line(&seen, &members, 0.0, Nominal::V12).is_some_and(|setpoint| setpoint.is_shown)
     }
@@ -213,11 +197,13 @@ mod tests {
     #[test]
     fn an_unshown_level_is_a_lower_bound() {
         let stretches = [stretch(0.0, 850.0, &[]), stretch(30.0, 850.0, &[])];
-        let seen: Vec<HeldStretch> = stretches.iter().map(|s| seen(s, 13.8)).collect();
+        let seen: Vec<HeldStretch> =
+            stretches.iter().map(|s| HeldStretch::of_test(s, 13.8)).collect();
         let setpoint = held_line(&seen, &[0, 1], 0.0, Nominal::V12).expect("a level");
         assert_eq!(setpoint.estimate.grade, Grade::Inferred);
         assert!(setpoint.estimate.low > 13.75 && setpoint.estimate.high == 14.7);
-        let low: Vec<HeldStretch> = stretches.iter().map(|s| self::seen(s, 13.3)).collect();
+        let low: Vec<HeldStretch> =
+            stretches.iter().map(|s| HeldStretch::of_test(s, 13.3)).collect();
         assert!(held_line(&low, &[0, 1], 0.0, Nominal::V12).is_none());
     }
 }

@@ -27,6 +27,15 @@ pub struct HeldStretch<'a> {
     pub is_shown: bool,
 }
 
+#[cfg(test)]
+impl<'a> HeldStretch<'a> {
+    pub fn of_test(stretch: &'a Stretch, level_v: f64) -> HeldStretch<'a> {
+        let (span, seconds) = (stretch.settled, stretch.settled.seconds());
+        let middle_s = (span.start_s + span.end_s) / 2.0;
+        HeldStretch { stretch, middle_s, seconds, level_v, half_width_v: 0.005, is_shown: false }
+    }
+}
+
 impl HeldStretch<'_> {
     /// Whether `other` asked more of the machine: more loads at no higher speed, or
     /// no fewer at a speed where it gives clearly less.
