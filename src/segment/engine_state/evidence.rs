@@ -3,7 +3,8 @@
 use std::ops::Range;
 
 use super::EngineState::{self, Cranking, Off, Running};
-use super::{BEGINS_SHORT, FADING_S, Model, Path};
+use super::transition::FADING_S;
+use super::{BEGINS_SHORT, Model, Path};
 use crate::stats::density::{exponential, laplace, normal, uniform};
 use crate::stats::robust::median;
 
