@@ -1,5 +1,5 @@
-//! The battery behind the bus: its resistance by every route that the log and
-//! the car allow, and what it gave and took.
+//! The battery behind the bus: its resistance by every estimator that the log and the car allow,
+//! and its current.
 
 use crate::analysis::current_balance;
 use crate::analysis::level::level;
@@ -22,7 +22,7 @@ use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
 
 pub struct BatteryModel {
-    /// The cells that all its volts and ohms are of.
+    /// System that its volts and ohms are of.
     pub nominal: Nominal,
     /// The best route's.
     pub resistance_ohm: Estimate,
@@ -30,15 +30,15 @@ pub struct BatteryModel {
     pub routes: Vec<Estimate>,
     /// Stated where estimates disagree beyond their intervals.
     pub disagreement: Option<String>,
-    /// Voltage at which the battery neither gives nor takes, over the steady
-    /// running at full output, or over all of it.
+    /// Voltage at which the battery neither discharges nor charges, over the steady running at full
+    /// output, or over all of it.
     pub zero_current_v: Estimate,
-    /// Batteries that this one could be, and what each did over the log.
+    /// Samples of the battery's posterior, and the currents of each over the log.
     pub draws: Vec<ParameterSample>,
     pub ensemble: EnsembleRun,
-    /// The observer's window of each of the log's stretches, where it has one.
+    /// The ensemble's window for each of the log's stretches, where it has one.
     pub followed: Vec<Option<usize>>,
-    /// How the draws are known.
+    /// Grade of the samples.
     pub grade: Grade,
     pub how: String,
 }
@@ -101,7 +101,7 @@ pub fn model(
 }
 
 impl BatteryModel {
-    /// What the battery of a draw did over one of the log's stretches, if it was followed.
+    /// Current of one sample over one of the log's stretches, if it was followed.
     pub fn window(&self, draw: usize, stretch: usize) -> Option<&WindowCurrent> {
         let window = *self.followed.get(stretch)?.as_ref()?;
         Some(self.ensemble.window(draw, window))
@@ -117,9 +117,8 @@ impl BatteryModel {
     }
 }
 
-/// Every stretch is followed in a log of no more than this many; of a longer one some of
-/// each operating point, spread evenly: these are enough, and memory does
-/// not grow with the log.
+/// Up to this many stretches are all followed; of more, some of each operating point, spread
+/// evenly, so that memory does not grow with the log.
 const MOST_FOLLOWED: usize = 240;
 const LEAST_OF_POINT: usize = 3;
 
@@ -190,8 +189,7 @@ fn zero_current(
         .collect()
 }
 
-/// The first pair of routes whose intervals do not meet. A route that rests on
-/// batteries at large is no evidence against one that looked at this one.
+/// The first estimate whose interval does not overlap the best one's.
 fn disagreement(routes: &[Estimate]) -> Option<String> {
     let (best, others) = routes.split_first()?;
     let told = |route: &Estimate| {
@@ -203,8 +201,8 @@ fn disagreement(routes: &[Estimate]) -> Option<String> {
         .map(|other| format!("Battery resistance: {}, {}.", told(best), told(other)))
 }
 
-/// Whether the bus lies far enough under the setpoint over `span` that the
-/// alternator must be giving all it has.
+/// Whether the bus is far enough below the setpoint over `span` that the alternator must be at
+/// full output.
 fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, span: Span) -> bool {
     let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.noise_model) else {
         return false;

@@ -1,4 +1,4 @@
-//! What the log took from the battery, and how long the battery would carry on.
+//! Charge drawn from the battery over the log, and how long the battery would last.
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::current_estimators;
@@ -8,12 +8,12 @@ use crate::estimate::{Estimate, Grade};
 use crate::format::{AMP_HOUR, HOUR, with_loads};
 use crate::log::{Log, Role};
 
-/// Fuel and ignition control gives up with about this share of charge left
+/// Fuel and ignition control stop working with about this share of charge left
 /// (common practice, no source).
 const LEFT_SHARE: f64 = 0.2;
 /// Capacity is stated for so many hours.
 const RATED_H: f64 = 20.0;
-/// Less is not worth a clock.
+/// A smaller discharge gets no duration.
 const LEAST_A: f64 = 1.0;
 
 pub fn battery_use(log: &Log, points: &[OperatingPoint], battery: &BatteryModel) -> BatteryUse {
@@ -40,14 +40,14 @@ pub fn battery_use(log: &Log, points: &[OperatingPoint], battery: &BatteryModel)
     BatteryUse { taken_ah, lasts_h, told }
 }
 
-/// Amp-hours given, what was taken back meanwhile left aside.
+/// Amp-hours discharged; what was recharged meanwhile is not subtracted.
 fn taken(log: &Log, battery: &BatteryModel) -> Estimate {
     if let Some(amps_a) = log.channel(Role::BatteryCurrent) {
         let (mut given_as, mut unsure_as) = (0.0, 0.0);
         for (pair, amps_a) in log.time_s().windows(2).zip(amps_a) {
             let &[from_s, to_s] = pair else { continue };
             let given = current_estimators::measured(*amps_a);
-            // A gap tells nothing of what went on in it.
+            // What happened in a gap is not known.
             if given.high > 0.0 && to_s - from_s < 10.0 * log.interval_s() {
                 given_as += given.value.max(0.0) * (to_s - from_s);
                 unsure_as += given.half_width() * (to_s - from_s);

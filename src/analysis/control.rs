@@ -25,8 +25,8 @@ use crate::segment::{Point, Segments};
 use pairs::StretchLevel;
 use slope::Slope;
 
-/// Evidence of one kind never counts for more than this, in natural log odds: no model
-/// of a whole trade is known better than some fifty to one.
+/// Most that one kind of evidence counts, in natural log odds: no model of so many cars is more
+/// certain than about fifty to one.
 const MOST_LOG_ODDS: f64 = 4.0;
 /// Log odds that a 12 V bus at this level is at its limit, before anything else is known:
 /// regulators hold 13.6 to 14.7 V, engine computers go down to about 13 V, and at 12.5 V
@@ -53,7 +53,7 @@ const EVIDENCE: [(&str, &str); 5] = [
 /// The last kind is that of other operating points.
 const BY_ORDER: usize = 4;
 
-/// How sure it is that the regulator was in control, and by what.
+/// Probability that the regulator was in control, and the evidence.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Weighed {
     /// 0 to 1.
@@ -130,7 +130,7 @@ fn prior_log_odds(level_v: f64) -> f64 {
 
 /// The level of each stretch, with what was asked of the alternator there.
 fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<StretchLevel<'a>> {
-    // As six cells would show it: what is common is known of 12 V systems.
+    // Scaled to six cells, which the priors are stated for.
     let cells = log.nominal().over_12_v();
     let of = |stretch: &'a crate::segment::Stretch| {
         let Span { start_s, end_s } = stretch.settled;
@@ -180,8 +180,8 @@ impl Control {
         self.stretches.get(index)
     }
 
-    /// How sure it is that the regulator was in control over one of the stretches; what
-    /// nothing is known of is even odds.
+    /// Probability that the regulator was in control over one of the stretches; even odds where
+    /// nothing is known.
     pub fn regulated(&self, index: usize) -> f64 {
         self.of_stretch(index).map_or(0.5, |w| w.regulated)
     }

@@ -153,9 +153,8 @@ fn rows<'a>(
         .collect()
 }
 
-/// The engine stopped, from the first load or the first run on: then the battery
-/// gives exactly what the loads draw. What was before is the rest voltage, which
-/// the draws already have.
+/// Windows with the engine stopped, from the first load or the first run on: the battery then
+/// supplies exactly what the loads draw. The rest before that is already in the prior.
 fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<BalanceRow<'a>> {
     let time_s = log.time_s();
     let mut spans: Vec<Span> = Vec::new();

@@ -1,5 +1,4 @@
-//! From volts to amps: what the battery gives at an operating point, and what
-//! the alternator lacks there.
+//! From volts to amps: the discharge at an operating point, and the output needed in addition.
 
 use crate::analysis::battery::BatteryModel;
 use crate::estimate::{Estimate, Grade};
@@ -12,32 +11,32 @@ use crate::segment::Point;
 /// loads draw in all is not known; this is per volt of a 12 V car for some tens of amps.
 const LOAD_GROWTH_A_PER_12_V: f64 = 2.5;
 
-/// Amps that the loads draw more on a bus so many volts higher.
+/// Amps that the loads draw in addition on a bus `higher_v` higher.
 pub fn load_growth_a(higher_v: f64, nominal: Nominal) -> f64 {
     LOAD_GROWTH_A_PER_12_V * nominal.as_12_v(higher_v).max(0.0)
 }
 
-/// Half a clamp meter's zero error: less than this from the battery is no draining.
+/// Half a clamp meter's zero error: a smaller current does not count as discharge.
 pub const DRAINING_A: f64 = 0.5;
-/// A battery that takes more than this is being charged.
+/// A battery with a larger charging current is being charged.
 pub const CHARGING_A: f64 = 2.0;
 
 /// Amps at one operating point.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Amps {
     pub implied_deficit_a: Estimate,
-    /// The same, negative where the battery takes.
+    /// The same, negative while charging.
     pub given_a: Estimate,
     pub regulation_shortfall_a: Option<Estimate>,
-    /// How likely the battery gives.
+    /// Probability that the battery discharges.
     pub draining_share: f64,
-    /// How likely it is being charged.
+    /// Probability that it is being charged.
     pub charging_share: f64,
-    /// Voltage at which the battery would neither give nor take there.
+    /// Voltage at which the battery would neither discharge nor charge there.
     pub zero_current_v: Estimate,
 }
 
-/// What the voltage at `point` implies, by every battery that this one could be.
+/// What the voltage at `point` implies, by all samples of the battery's posterior.
 /// `setpoint_v` as it stands at the time of the point.
 pub fn of_point(
     point: &Point,
@@ -91,7 +90,7 @@ pub fn of_point(
     }
 }
 
-/// Nothing is missing.
-pub fn none(grade: Grade, how: &str) -> Estimate {
+/// No deficit.
+pub fn zero(grade: Grade, how: &str) -> Estimate {
     Estimate::new(0.0, 0.0, 0.0, grade, how)
 }

@@ -1,10 +1,9 @@
-//! The same operating point early and late: what heat costs.
+//! The same operating point early and late: the effect of heat.
 //!
 //! A setpoint that falls as the regulator warms takes the bus down with it and
 //! costs no output, so only points that are under their setpoint when warm, or
-//! that moved otherwise than the setpoint did, make a pair. A battery that gave
-//! early and stands lower late takes the bus down too: what the alternator gives
-//! is told with the battery's part taken out.
+//! that moved otherwise than the setpoint did, make a pair. A battery that discharged early and is
+//! lower late lowers the bus too, so its part is removed from the change of output.
 
 mod summary;
 
@@ -36,17 +35,17 @@ const MOST_S: f64 = 10.0;
 const APART_S: f64 = 60.0;
 /// or in temperature.
 const APART_C: f64 = 10.0;
-/// A clamp meter's two readings differ by this much for nothing.
+/// Two readings of a clamp meter differ by this much without a change.
 const CLAMP_A: f64 = 1.0;
 
 /// Halves of one speed: an output curve is steep at idle, where one per cent of
 /// speed is two of output (common practice, no source).
 const SAME_SPEED_SHARE: f64 = 0.015;
-/// Output that is missing by less than this may be speed, loads or the model.
+/// A smaller loss of output may be speed, loads or the model.
 const LEAST_LOSS_A: f64 = 2.0;
 /// Windows that a pair may begin with: what comes later is not early.
 const EARLY_WINDOWS: usize = 12;
-/// Every so many of the batteries that this one could be are asked again.
+/// Every this many samples of the battery are run again.
 const EVERY_DRAW: usize = 4;
 
 /// A steady window with what matters to a pair.
@@ -60,9 +59,9 @@ struct HeatWindow {
     alternator_a: Option<f64>,
 }
 
-/// What early against late shows.
+/// Pairs of early and late running.
 #[derive(Default)]
-pub struct Heats {
+pub struct HeatPairs {
     pub pairs: Vec<HeatPair>,
     /// Sets of loads seen early and late at one speed, moved or not.
     pub compared: usize,
@@ -75,8 +74,8 @@ pub fn heat(
     segments: &Segments,
     setpoint: Option<&Setpoint>,
     battery: &BatteryModel,
-) -> Heats {
-    let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return Heats::default() };
+) -> HeatPairs {
+    let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return HeatPairs::default() };
     let mut groups: BTreeMap<(u32, usize, &[String]), Vec<HeatWindow>> = BTreeMap::new();
     for stretch in &segments.stretches {
         let low_rpm = stretch.rpm.map_or(0, |rpm| band(rpm).0 as u32);
@@ -93,7 +92,7 @@ pub fn heat(
     pairs.retain(|pair| pair.slips || pair.moved);
     let losses = losses(log, &pairs, battery);
     let pairs = pairs.iter().zip(losses).map(|(pair, loss)| pair.told(loss)).collect();
-    Heats { pairs, compared }
+    HeatPairs { pairs, compared }
 }
 
 /// The first and the last seconds of a stretch, or all of a short one.
@@ -206,7 +205,7 @@ impl RunningPair<'_> {
         Some(RunningPair { loads, early, late, setpoint, slips, lower, moved })
     }
 
-    /// Whether the bus asks where its volts went: then the battery is asked.
+    /// Whether the bus is below its setpoint by more than drift explains.
     fn asks(&self) -> bool {
         self.slips && self.lower
     }
@@ -270,11 +269,11 @@ impl RunningPair<'_> {
     }
 }
 
-/// Amps by which the alternator gives less late than early, where a pair asks.
+/// Change of alternator output from early to late, for the pairs that need it.
 ///
-/// Late, under its setpoint, it gives all it has: loads and what the battery
-/// takes. Early it gave at least that much of its own. The same loads on a lower
-/// bus draw a little less. What is left is output: never more than has truly gone.
+/// Late, below its setpoint, the alternator is at full output: loads plus charge current. Early it
+/// delivered at least that much. The same loads on a lower bus draw a little less. The rest is lost
+/// output, and never more than what was truly lost.
 fn losses(log: &Log, pairs: &[RunningPair], battery: &BatteryModel) -> Vec<Option<Estimate>> {
     let spans: Vec<Span> =
         pairs.iter().filter(|p| p.asks()).flat_map(|p| [p.early.span, p.late.span]).collect();

@@ -16,8 +16,8 @@ pub struct Level {
     pub samples: usize,
 }
 
-/// Mean voltage over `span`: noise with its memory and the resolution both
-/// widen the interval. `None` where the span holds no sample.
+/// Mean voltage over `span`; noise with its autocorrelation and the resolution widen the interval.
+/// `None` where the span has no sample.
 pub fn level(
     time_s: &[f64],
     values_v: &[f64],
@@ -51,21 +51,21 @@ pub fn half_width_v(samples: usize, noise_model: &NoiseModel) -> f64 {
 
 /// 90 % half-width of a mean over visits, from how they differ; 0 for one visit.
 ///
-/// Two or three visits hardly show a spread of their own, so they share it with what visits
-/// usually differ by, which counts as [`USUAL_VISITS`] more of them.
+/// Two or three visits hardly show a spread of their own, so it is pooled with the usual one,
+/// which counts as [`USUAL_VISITS`] more of them.
 pub fn visits_half_width_v(visits_v: &[f64], middle_v: f64, nominal: Nominal) -> f64 {
     let own = visits_v.len() as f64 - 1.0;
     if own < 1.0 {
         return 0.0;
     }
     let squares: f64 = visits_v.iter().map(|v| (v - middle_v).powi(2)).sum();
-    let freedom = own + USUAL_VISITS;
+    let dof = own + USUAL_VISITS;
     let usual_v = nominal.volts(levels::VISITS_SPREAD);
-    let variance = (squares + USUAL_VISITS * usual_v * usual_v) / freedom;
-    student_quantile(LEVEL, freedom) * (variance / (own + 1.0)).sqrt()
+    let variance = (squares + USUAL_VISITS * usual_v * usual_v) / dof;
+    student_quantile(LEVEL, dof) * (variance / (own + 1.0)).sqrt()
 }
 
-/// So many visits is it worth what they usually differ by.
+/// Visits that the usual spread counts as.
 const USUAL_VISITS: f64 = 1.0;
 
 impl Level {

@@ -215,7 +215,7 @@ impl<'a> DropMeter<'a> {
                 })
             })
             .collect();
-        let told = summary::told(&summary::Known {
+        let told = summary::sentences(&summary::PathFacts {
             path,
             drops: &drops,
             found: ohms.as_ref(),

@@ -1,4 +1,4 @@
-//! What a segmented log implies: one idea a file.
+//! What a segmented log implies, one idea per file.
 
 pub mod amps;
 pub mod battery;

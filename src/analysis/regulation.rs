@@ -138,12 +138,12 @@ struct HeldLevels<'a> {
 }
 
 /// From one held level to the next.
-struct Change<'a> {
+struct LevelChange<'a> {
     from: &'a HeldStretch<'a>,
     to: &'a HeldStretch<'a>,
 }
 
-impl Change<'_> {
+impl LevelChange<'_> {
     fn volts(&self) -> f64 {
         self.to.level_v - self.from.level_v
     }
@@ -180,8 +180,8 @@ impl Change<'_> {
 }
 
 /// Between neighbors in time.
-fn changes<'a>(seen: &'a [HeldStretch<'a>]) -> impl Iterator<Item = Change<'a>> {
-    let pairs = seen.windows(2).map(|pair| Change { from: &pair[0], to: &pair[1] });
+fn changes<'a>(seen: &'a [HeldStretch<'a>]) -> impl Iterator<Item = LevelChange<'a>> {
+    let pairs = seen.windows(2).map(|pair| LevelChange { from: &pair[0], to: &pair[1] });
     pairs.filter(|change| {
         let (from, to) = (change.from.stretch.settled, change.to.stretch.settled);
         to.start_s - from.end_s <= NEIGHBORS_S
@@ -189,7 +189,7 @@ fn changes<'a>(seen: &'a [HeldStretch<'a>]) -> impl Iterator<Item = Change<'a>> 
 }
 
 /// Median change of level per unit of `counted`, if most of them have its sign.
-fn median_rate(seen: &[HeldStretch], counted: impl Fn(&Change) -> f64) -> Option<f64> {
+fn median_rate(seen: &[HeldStretch], counted: impl Fn(&LevelChange) -> f64) -> Option<f64> {
     let counts = changes(seen).map(|change| (change.volts(), counted(&change)));
     let rates: Vec<f64> = counts.filter(|(_, n)| *n != 0.0).map(|(v, n)| v / n).collect();
     let rate = median(&rates);
@@ -259,7 +259,8 @@ impl<'a> HeldLevels<'a> {
     /// Changes with neither loads nor speed to cause them.
     fn jumps(&self) -> usize {
         let least_v = self.log.nominal().volts(levels::COMMANDED);
-        let unexplained = |change: &Change| change.is_at_one_speed() && change.has_same_loads();
+        let unexplained =
+            |change: &LevelChange| change.is_at_one_speed() && change.has_same_loads();
         changes(&self.seen)
             .filter(|c| unexplained(c) && c.volts().abs() >= least_v.max(c.unsure_v()))
             .count()

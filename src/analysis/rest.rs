@@ -21,7 +21,7 @@ const LEAST_SAMPLES: usize = 2;
 /// So many samples of rest show their own noise,
 const OWN_NOISE_SAMPLES: usize = 3;
 /// … of which so many may tell as much as one.
-const FIRST_LOOK_MEMORY: f64 = 3.0;
+const FIRST_LOOK_CORRELATION: f64 = 3.0;
 /// The last moment before the starter, or half a sample, may belong to it.
 const MARGIN_S: f64 = 0.3;
 
@@ -86,10 +86,10 @@ fn loaded_from_s(log: &Log, rest: Span, last: Span) -> Option<f64> {
 /// By the scatter of the rest itself: an engine that runs unsettles the bus far more.
 fn own_half_width_v(bus_v: &[f64], noise_model: &NoiseModel) -> f64 {
     let n = bus_v.len() as f64;
-    let freedom = n - 1.0;
+    let dof = n - 1.0;
     let sd_v = standard_deviation(bus_v);
-    let memory = FIRST_LOOK_MEMORY.min(n / 2.0);
-    let noise_v = student_quantile(LEVEL, freedom) * sd_v * (memory / n).sqrt();
+    let memory = FIRST_LOOK_CORRELATION.min(n / 2.0);
+    let noise_v = student_quantile(LEVEL, dof) * sd_v * (memory / n).sqrt();
     noise_v.hypot(0.3 * noise_model.step_v.unwrap_or(0.0))
 }
 

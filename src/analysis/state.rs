@@ -64,7 +64,7 @@ fn operating_point(
         short_probability(&voltage_v, &implied, logged.as_ref(), weighed, charged_v);
     let implied_deficit_a = match (call.state, &logged) {
         (_, Some(given)) => given.at_least(0.0),
-        (BusState::Holding, None) => deficit::none(Grade::Inferred, "the regulator is in control"),
+        (BusState::Holding, None) => deficit::zero(Grade::Inferred, "the regulator is in control"),
         (BusState::Limited, None) => {
             Estimate { value: 0.0, low: 0.0, ..implied.implied_deficit_a.clone() }
         }
@@ -77,7 +77,7 @@ fn operating_point(
         _ => [
             logged,
             Some(implied.given_a),
-            current_estimators::by_ledger(&seen),
+            current_estimators::by_load_budget(&seen),
             current_estimators::by_slope(&seen),
         ]
         .into_iter()
@@ -85,7 +85,7 @@ fn operating_point(
         .collect(),
     };
     let regulation_shortfall_a = match call.state {
-        BusState::Holding => Some(deficit::none(Grade::Inferred, "the regulator is in control")),
+        BusState::Holding => Some(deficit::zero(Grade::Inferred, "the regulator is in control")),
         _ => implied.regulation_shortfall_a,
     };
     OperatingPoint {
@@ -104,7 +104,7 @@ fn operating_point(
         short_probability: Some(short_probability),
         state_confidence: call.confidence,
         state_how: call.how,
-        deficit_told: current_estimators::told(point, call.state, Some(&implied_deficit_a)),
+        deficit_told: current_estimators::sentence(point, call.state, Some(&implied_deficit_a)),
         implied_deficit_a: Some(implied_deficit_a),
         regulation_shortfall_a,
         battery_gives_a: Some(battery_gives_a),
@@ -116,7 +116,7 @@ fn operating_point(
 /// What of the voltage's interval its samples explain, and what they do not.
 fn scatter_of(segments: &Segments, point: &Point, voltage_v: &Estimate) -> Scatter {
     let noise_model = &segments.noise_model;
-    let effective_samples = (point.samples as f64 / noise_model.memory_samples).max(1.0);
+    let effective_samples = (point.samples as f64 / noise_model.correlation_samples).max(1.0);
     let whole_v = voltage_v.half_width() / Z90;
     let averaged_v = noise_model.sigma_v / effective_samples.sqrt();
     let shared_v = (whole_v.powi(2) - averaged_v.powi(2)).max(0.0).sqrt();

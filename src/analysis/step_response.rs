@@ -228,7 +228,7 @@ struct Trough {
 const ALIKE_ERRORS: f64 = 1.5;
 
 /// A short mean's noise, in parts.
-struct Scatter {
+struct ShortMeanNoise {
     half_width_v: f64,
     /// Standard errors: of what differs from one short mean to the next, and of what stays
     /// for a while.
@@ -238,14 +238,14 @@ struct Scatter {
     slow_samples: f64,
 }
 
-impl Scatter {
-    fn of(width: usize, noise_model: &NoiseModel) -> Scatter {
+impl ShortMeanNoise {
+    fn of(width: usize, noise_model: &NoiseModel) -> ShortMeanNoise {
         let half_width_v = half_width_v(width, noise_model);
         let (error_v, shape) = (half_width_v / Z90, noise_model.shape());
         let quick = (1.0 - shape.slow_share) / (width as f64).max(1.0);
         let all = shape.mean_time(width as f64) / (width as f64).max(1.0);
         let quick = (quick / all).clamp(0.0, 1.0);
-        Scatter {
+        ShortMeanNoise {
             half_width_v,
             quick_v: error_v * quick.sqrt(),
             slow_v: error_v * (1.0 - quick).sqrt(),
@@ -288,10 +288,10 @@ impl Trough {
             .map(|k| (k, sign * mean(&bus_v[k..k + width])))
             .filter(|(_, v)| v.is_finite())
             .collect();
-        let scatter = Scatter::of(width, noise_model);
+        let scatter = ShortMeanNoise::of(width, noise_model);
         let half_width_v = scatter.half_width_v;
         let independent =
-            (range.len() as f64 / (width as f64).max(noise_model.memory_samples)).max(2.0);
+            (range.len() as f64 / (width as f64).max(noise_model.correlation_samples)).max(2.0);
         // The least of n standard normal values lies about this far out.
         let chance_v = (2.0 * independent.ln()).sqrt() * half_width_v / Z90;
         let settled_v = sign * settled.mean_v;
@@ -342,7 +342,7 @@ impl Trough {
         if !self.stands_out {
             return None;
         }
-        let scatter = Scatter::of(self.width, noise_model);
+        let scatter = ShortMeanNoise::of(self.width, noise_model);
         let band_v = scatter.half_width_v.max(0.5 * noise_model.step_v.unwrap_or(0.0));
         let end = indices(time_s, Span { start_s: self.at_s, end_s: step.until_s }).end;
         let (at_s, short_v): (Vec<f64>, Vec<f64>) = (self.at..end)

@@ -39,7 +39,7 @@ pub struct Sheet {
     /// Alternator rpm and amps, by rising speed: rpm strictly rises, amps never fall.
     pub points: Vec<(f64, f64)>,
     /// Through the points; nothing is known beyond the last, nor below a first
-    /// that is not 0 A: see [`OutputCurve::told_a`].
+    /// that is not 0 A: see [`OutputCurve::known_a`].
     pub curve: OutputCurve,
     /// Voltage at which it was tested, of an alternator for 12 V; see [`Sheet::tested_v`].
     pub test_v: Estimate,

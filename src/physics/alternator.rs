@@ -95,7 +95,7 @@ impl OutputCurve {
 
     /// Amps where the curve tells them: between its points, and 0 below a
     /// turn-on speed.
-    pub fn told_a(&self, alternator_rpm: f64) -> Option<f64> {
+    pub fn known_a(&self, alternator_rpm: f64) -> Option<f64> {
         let output = self.output(alternator_rpm);
         let told = !output.before_first_point && !output.beyond_last_point;
         (told && output.amps_a.is_finite()).then_some(output.amps_a)

@@ -1,12 +1,12 @@
 //! Load steps that no channel declares: abrupt changes of level that engine speed does not
-//! explain, and sharp sags that the regulator mends.
+//! explain, and sharp sags that the regulator corrects.
 
 use std::ops::Range;
 
 use crate::log::{Log, Span};
 use crate::parallel::flat_shared;
 use crate::segment::kinds::Phase;
-use crate::segment::levels::{self, ANY_CHANGE, Change, Piece, UNLIKELY_CHANGE};
+use crate::segment::levels::{self, ANY_CHANGE, BusPiece, LevelStep, UNLIKELY_CHANGE};
 use crate::segment::noise_model::NoiseModel;
 use crate::segment::onset::{Onset, Trace};
 use crate::segment::{indices, mean};
@@ -15,7 +15,7 @@ use crate::stats::robust::median;
 
 /// Averaging blocks: short against anything a person switches,
 const BLOCK_S: f64 = 0.1;
-/// … and for levels that last, short against any of these.
+/// and, for levels that last, short against any of these.
 const LEVEL_BLOCK_S: f64 = 0.2;
 /// The search runs over stretches this long, overlapping, so that its cost
 /// grows with the log's length and no faster.
@@ -28,26 +28,26 @@ const LEAST_CHAPTER: usize = 16;
 const LEVEL_CHAPTER: usize = 240;
 const LEVEL_OVERLAP: usize = 24;
 const LEVEL_OVERLAP_S: f64 = 40.0;
-/// So many chapters tell how the bus wanders.
+/// Chapters that the wander of the bus is estimated from.
 const MOST_WANDERING: usize = 40;
 /// Fewer chapters are not worth a thread.
 const LEAST_CHAPTERS: usize = 8;
-/// A slower logger shows no sag that is mended.
+/// A slower logger shows no sag that is corrected.
 const SLOWEST_SAG_S: f64 = 0.25;
-/// Two changes within this are told as one: the second may be the inrush, the
-/// regulator or the idle governor answering the first.
+/// Two changes within this count as one: the second may be inrush, or the response of the
+/// regulator or the idle governor to the first.
 const TOGETHER_S: f64 = 2.5;
-/// The next break ends a change's say, unless it is this close: inrush and
-/// regulator bend the voltage at once.
+/// The next break ends a change, unless it is this close: inrush and regulator bend the voltage
+/// at once.
 const BENDING_S: f64 = 1.0;
-/// Right after the start everything moves, for so long or so many samples.
+/// Right after the start everything moves, for this long or this many samples.
 const AFTER_START_S: f64 = 4.0;
 const AFTER_START_SAMPLES: f64 = 2.0;
-/// … and for so long the bus may rise within seconds, once the battery's charge current falls.
+/// For this long after the start the bus may rise within seconds, as the charge current falls,
 const RECOVERING_S: f64 = 90.0;
-/// … or, this soon, as the alternator begins to charge.
+/// and this soon, as the alternator begins to charge.
 const TAKING_OVER_S: f64 = 20.0;
-/// A load that goes off lifts the bus by so much of the change at once.
+/// Share of the change by which a load that goes off lifts the bus at once.
 const AT_ONCE_SHARE: f64 = 0.2;
 
 /// Steps within `phase` away from speed changes and from the moments
@@ -84,24 +84,24 @@ fn lasting(
     speed_changes: &[Span],
     noise_model: &NoiseModel,
 ) -> Vec<Onset> {
-    // What is usual is known of six cells.
+    // Thresholds are stated for six cells.
     let cells = noise_model.nominal.over_12_v();
     let step_v = noise_model.step_v.unwrap_or(0.0) / cells;
-    let asked = if log.load_names().is_empty() { ANY_CHANGE } else { UNLIKELY_CHANGE };
+    let criteria = if log.load_names().is_empty() { ANY_CHANGE } else { UNLIKELY_CHANGE };
     let chapters = chapters(log, span, speed_changes, noise_model);
     let every = chapters.len().div_ceil(MOST_WANDERING).max(1);
-    let some: Vec<&Piece> = chapters.iter().step_by(every).map(|c| &c.piece).collect();
+    let some: Vec<&BusPiece> = chapters.iter().step_by(every).map(|c| &c.piece).collect();
     let Some(wander) = levels::wander(&some, step_v) else { return Vec::new() };
     let changes_in = |chapter: &Chapter| {
-        let mut changes = levels::changes(&chapter.piece, &wander, step_v, &asked);
-        let is_own = |c: &Change| chapter.own.start_s <= c.at_s && c.at_s < chapter.own.end_s;
+        let mut changes = levels::changes(&chapter.piece, &wander, step_v, &criteria);
+        let is_own = |c: &LevelStep| chapter.own.start_s <= c.at_s && c.at_s < chapter.own.end_s;
         changes.retain(is_own);
         changes
     };
     let changes = flat_shared(&chapters, LEAST_CHAPTERS, changes_in);
     let block_s = LEVEL_BLOCK_S.max(noise_model.interval_s);
     let trace = Trace::of(log, noise_model);
-    let onset = |change: Change| {
+    let onset = |change: LevelStep| {
         let at_s = if noise_model.interval_s < LEVEL_BLOCK_S {
             trace.placed(change.at_s, 2.0 * block_s, span)
         } else {
@@ -111,7 +111,7 @@ fn lasting(
         Onset { at_s, jump_v: change.jump_v * cells }
     };
     let mut fallen_v = 0.0;
-    let lasts = |change: &Change| {
+    let lasts = |change: &LevelStep| {
         // Back up from a fall is a load that goes off, however slowly.
         let run_s = change.at_s - started_s;
         let is_sharp = run_s >= TAKING_OVER_S && change.edge_share >= AT_ONCE_SHARE;
@@ -124,9 +124,9 @@ fn lasting(
     changes.into_iter().filter(lasts).map(onset).collect()
 }
 
-/// A piece of running, and the part of it whose changes are its own to tell.
+/// A piece of running, and the part of it whose changes are taken from this piece.
 struct Chapter {
-    piece: Piece,
+    piece: BusPiece,
     own: Span,
 }
 
@@ -179,7 +179,7 @@ fn chapters_of(
             |x: &[f64]| -> Vec<f64> { starts.iter().map(|&k| mean(&x[k..k + each])).collect() };
         let next_s = time_s[end - overlap.min(end - start) / 2 - 1];
         let own = Span { start_s: own_s, end_s: if is_last { f64::INFINITY } else { next_s } };
-        let piece = Piece {
+        let piece = BusPiece {
             time_s: starts.iter().map(|&k| time_s[k]).collect(),
             bus_v: means(log.bus_v()).into_iter().map(|v| v / cells).collect(),
             rpm: log.engine_rpm().map(means).unwrap_or_default(),
@@ -193,7 +193,7 @@ fn chapters_of(
     }
 }
 
-/// Sharp moves that are mended, away from speed changes and declared steps.
+/// Sharp moves that are corrected, away from speed changes and declared steps.
 fn sags(
     log: &Log,
     phase: &Phase,
@@ -244,7 +244,7 @@ fn sags(
     found
 }
 
-/// Less than this share of its speed is what an idle governor gives and takes.
+/// An idle governor varies the speed by less than this share.
 const SPED_UP_SHARE: f64 = 0.05;
 
 /// Whether the engine changed speed along with the voltage: a higher idle for
@@ -289,10 +289,10 @@ impl Blocks {
         let block_s = BLOCK_S.max(noise_model.interval_s);
         let chapter = ((CHAPTER_S / block_s) as usize).max(LEAST_CHAPTER);
         let overlap = (OVERLAP_S / block_s) as usize;
-        // What one sample's noise is worth once averaged and remembered.
-        let memory = (noise_model.memory_samples / self.samples_each).max(1.0);
+        // Long-run variance of a block's noise.
+        let memory = (noise_model.correlation_samples / self.samples_each).max(1.0);
         let variance = noise_model.sigma_v.powi(2).max(1e-10)
-            / self.samples_each.min(noise_model.memory_samples).max(1.0);
+            / self.samples_each.min(noise_model.correlation_samples).max(1.0);
         let mut chapters = Vec::new();
         let mut start = 0;
         while start + 4 <= self.level_v.len() {

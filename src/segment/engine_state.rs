@@ -31,7 +31,7 @@ const STATES: [EngineState; 3] = [Off, Cranking, Running];
 
 /// One reading of the log, or the middle of some.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Reading {
+pub(super) struct BusReading {
     pub at_s: f64,
     pub v: f64,
 }
@@ -41,7 +41,7 @@ const BEGINS_OFF: f64 = 0.6;
 /// and of those with it running, the share in which the bus is low.
 const BEGINS_SHORT: f64 = 0.06;
 
-/// A survivor of the trellis: the best path into a state, and what its visit there is like.
+/// A survivor of the trellis: the best path into a state, and what its visit there looks like.
 #[derive(Debug, Clone, Copy)]
 struct Path {
     score: f64,
@@ -58,7 +58,7 @@ struct Path {
     moved_v: f64,
     /// What the bus holds with the engine running, forgotten slowly.
     held_v: f64,
-    /// It settled well below that before, with the engine running.
+    /// It has fallen well below that with the engine running.
     fell: bool,
     /// Where the path was before the visit; `None` at the beginning or after a gap.
     came_from: Option<EngineState>,
@@ -138,7 +138,7 @@ fn begins(state: EngineState, v: f64) -> f64 {
 }
 
 pub(super) struct Model<'a> {
-    pub(super) readings: &'a [Reading],
+    pub(super) readings: &'a [BusReading],
     noise_v: f64,
     gap_s: f64,
     /// Sums of the moves between readings, each no larger than a noisy one.
@@ -150,7 +150,7 @@ pub(super) struct Model<'a> {
 }
 
 impl<'a> Model<'a> {
-    pub(super) fn new(readings: &'a [Reading], noise_v: f64, gap_s: f64) -> Self {
+    pub(super) fn new(readings: &'a [BusReading], noise_v: f64, gap_s: f64) -> Self {
         let noise_v = noise_v.max(0.004);
         let mut moves = vec![0.0];
         let mut levels = vec![0.0];
@@ -190,7 +190,7 @@ mod tests {
                 let wobble_v = [0.006, -0.004, 0.001, -0.003][readings.len() % 4];
                 let v = first_v + (last_v - first_v) * share + wobble_v;
                 let at_s = from_s + k as f64 * every_s;
-                readings.push(Reading { at_s, v: (v / step_v).round() * step_v });
+                readings.push(BusReading { at_s, v: (v / step_v).round() * step_v });
             }
             from_s += seconds;
         }
@@ -276,9 +276,9 @@ mod tests {
 
     #[test]
     fn what_happens_in_a_gap_is_left_open() {
-        let mut readings: Vec<Reading> =
-            (0..60).map(|i| Reading { at_s: f64::from(i), v: 14.2 }).collect();
-        readings.extend((0..60).map(|i| Reading { at_s: 500.0 + f64::from(i), v: 12.6 }));
+        let mut readings: Vec<BusReading> =
+            (0..60).map(|i| BusReading { at_s: f64::from(i), v: 14.2 }).collect();
+        readings.extend((0..60).map(|i| BusReading { at_s: 500.0 + f64::from(i), v: 12.6 }));
         let (mut states, _) = most_probable(&readings, 0.01, 15.0);
         states.dedup();
         assert_eq!(states, [Running, Off]);

@@ -1,4 +1,4 @@
-//! What phases, load steps and stretches are of. The contracts carry the same types.
+//! Kinds of phase, load step and heat band. The contracts use the same types.
 
 use serde::{Deserialize, Serialize};
 

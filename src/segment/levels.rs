@@ -1,10 +1,9 @@
 //! Lasting changes of level: where the bus leaves one level for another and stays there.
 //!
 //! Straight pieces, each with its own share in the engine's speed, are fitted by a
-//! penalised change-point search. Neither a join of two pieces nor a few short pieces in a
-//! row are a change yet: the pieces around must lie apart, and so must the samples, by far
-//! more than the log's own wander. A bus that hunts, drifts, bends or comes back passes
-//! one of these tests and fails another.
+//! penalized change-point search. A join of two pieces is not yet a change: the pieces around it
+//! must differ, and so must the samples, by far more than the log's own wander. A bus that hunts,
+//! drifts, bends or comes back passes one of these tests and fails another.
 
 mod straight;
 
@@ -14,7 +13,7 @@ use straight::{LEAST_MEANS, Segment};
 pub use straight::{Wander, wander};
 
 /// The bus voltage of one stretch of running at about one speed, in short means.
-pub struct Piece {
+pub struct BusPiece {
     pub time_s: Vec<f64>,
     pub bus_v: Vec<f64>,
     /// Empty where it is not logged.
@@ -23,36 +22,36 @@ pub struct Piece {
     pub interval_s: f64,
 }
 
-/// The bus leaves a level for another.
+/// The bus goes from one level to another.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Change {
+pub struct LevelStep {
     /// The first mean of the new level.
     pub at_s: f64,
     pub jump_v: f64,
-    /// So much of it is there at once.
+    /// Share of it that is there at once.
     pub edge_share: f64,
 }
 
-/// What a change has to show.
+/// What a change must show.
 #[derive(Debug, Clone, Copy)]
-pub struct Asked {
+pub struct Criteria {
     pub least_v: f64,
     /// Standard errors from the level that was left,
     pub widths: f64,
-    /// … from where it was going,
+    /// from where it was heading,
     pub widths_from_trend: f64,
-    /// … and share of the samples either side that lie on their level's side.
+    /// and share of the samples either side that are on their level's side.
     pub apart: f64,
 }
 
-/// A load that moves the bus by less tells nothing of it (our choice).
-pub const ANY_CHANGE: Asked =
-    Asked { least_v: 0.1, widths: 4.0, widths_from_trend: 3.0, apart: 0.8 };
+/// A load that moves the bus by less is not of interest (our choice).
+pub const ANY_CHANGE: Criteria =
+    Criteria { least_v: 0.1, widths: 4.0, widths_from_trend: 3.0, apart: 0.8 };
 /// Where channels show the loads, one more is unlikely.
-pub const UNLIKELY_CHANGE: Asked =
-    Asked { least_v: 0.2, widths: 6.0, widths_from_trend: 5.0, apart: 0.9 };
+pub const UNLIKELY_CHANGE: Criteria =
+    Criteria { least_v: 0.2, widths: 6.0, widths_from_trend: 5.0, apart: 0.9 };
 
-/// The wander beside a change is that of so many seconds, or means, either side.
+/// Seconds, or means, either side of a change over which its wander is estimated.
 const NEAR_S: f64 = 25.0;
 const NEAR_MEANS: usize = 12;
 /// A soft start takes no longer (common practice, no source), or so many means.
@@ -62,16 +61,16 @@ const RAMP_MEANS: f64 = 3.5;
 const KEPT_SHARE: f64 = 0.5;
 /// Of the change from the level left, so much is from where that was going.
 const ACCELERATION_SHARE: f64 = 0.5;
-/// A slope that goes on is a bend unless this share of the change is at its beginning.
+/// A continuing slope is a bend unless this share of the change is at its beginning.
 const EDGE_SHARE: f64 = 0.4;
 /// A ramp has begun once it has made this share of its change.
 const BEGUN_SHARE: f64 = 0.3;
 /// Samples are compared over so much either side, or so many means.
 const APART_S: f64 = 7.0;
 const APART_MEANS: f64 = 4.2;
-/// A change of speed along with the change of level: a higher idle for the air
-/// conditioner lifts the bus, and no load does. By less, an idle gives way to the load
-/// that pulls the bus down, and explains no more than the speed is known to move it.
+/// A change of speed along with the change of level: a higher idle for the air conditioner lifts
+/// the bus, and no load does. A smaller change is an idle that sags under the load, and explains
+/// only what speed is known to move the bus by.
 const RAISED_IDLE_SHARE: f64 = 0.1;
 const IDLE_DIP_SHARE: f64 = 0.05;
 /// A lasting change of speed moves the bus by more per rpm than hunting does, which the
@@ -86,9 +85,9 @@ const TOGETHER_S: f64 = 2.5;
 const TOGETHER_MEANS: f64 = 2.0;
 /// and so are those of a ramp, whose slope makes this share of the second.
 const RAMP_SHARE: f64 = 0.4;
-/// A regulator that answers slowly mends a sag within this,
+/// A slow regulator corrects a sag within this,
 const MENDED_S: f64 = 10.0;
-/// … by more than this share, or mends it no further.
+/// by more than this share.
 const MENDED_SHARE: f64 = 0.5;
 
 /// A change that passed, by the joins it is made of.
@@ -101,54 +100,59 @@ struct Found {
 }
 
 /// The changes within a piece, in time order.
-pub fn changes(piece: &Piece, wander: &Wander, step_v: f64, asked: &Asked) -> Vec<Change> {
+pub fn changes(
+    piece: &BusPiece,
+    wander: &Wander,
+    step_v: f64,
+    criteria: &Criteria,
+) -> Vec<LevelStep> {
     if piece.bus_v.len() < 2 * LEAST_MEANS {
         return Vec::new();
     }
     let segments = wander.segments(piece);
-    let look = Look { piece, segments: &segments, wander, step_v, asked };
+    let search = ChangeSearch { piece, segments: &segments, wander, step_v, criteria };
     let ramp_s = RAMP_S.max(RAMP_MEANS * piece.interval_s);
     let mut found: Vec<Found> = Vec::new();
     for first in 1..segments.len() {
         let within = |last: &usize| segments[*last].start_s - segments[first].start_s <= ramp_s;
         found.extend(
-            (first..segments.len()).take_while(within).filter_map(|last| look.at(first, last)),
+            (first..segments.len()).take_while(within).filter_map(|last| search.at(first, last)),
         );
     }
     found.sort_by(|a, b| b.widths.total_cmp(&a.widths));
     let mut used = vec![false; segments.len()];
-    let mut best: Vec<(Change, usize)> = Vec::new();
+    let mut best: Vec<(LevelStep, usize)> = Vec::new();
     for change in found {
         let joins = change.first..=change.last;
         if joins.clone().any(|k| used[k]) {
             continue;
         }
         joins.for_each(|k| used[k] = true);
-        let at_s = look.begins(&change);
+        let at_s = search.begins(&change);
         let Found { jump_v, edge_share, first, .. } = change;
-        best.push((Change { at_s, jump_v, edge_share }, first));
+        best.push((LevelStep { at_s, jump_v, edge_share }, first));
     }
     best.sort_by(|a, b| a.0.at_s.total_cmp(&b.0.at_s));
-    look.apart_in_time(best)
+    search.apart_in_time(best)
 }
 
-struct Look<'a> {
-    piece: &'a Piece,
+struct ChangeSearch<'a> {
+    piece: &'a BusPiece,
     segments: &'a [Segment],
     wander: &'a Wander,
     step_v: f64,
-    asked: &'a Asked,
+    criteria: &'a Criteria,
 }
 
-impl Look<'_> {
+impl ChangeSearch<'_> {
     /// The change over the joins `first` to `last`, numbered by the segments behind them.
     fn at(&self, first: usize, last: usize) -> Option<Found> {
         let (left, right) = (&self.segments[first - 1], &self.segments[last]);
         let interval_s = self.piece.interval_s;
         let left_s = self.segments[first].start_s;
-        let least_v = self.asked.least_v.max(LEAST_STEPS * self.step_v);
+        let least_v = self.criteria.least_v.max(LEAST_STEPS * self.step_v);
         let rough = self.levels(left, right, left_s, self.wander);
-        if rough.jump_v.abs() < 0.5 * least_v || rough.widths < 0.5 * self.asked.widths {
+        if rough.jump_v.abs() < 0.5 * least_v || rough.widths < 0.5 * self.criteria.widths {
             return None;
         }
         let wander = self.wander.or(self.beside(left, right));
@@ -157,8 +161,8 @@ impl Look<'_> {
         let clear = jump_v.abs() >= least_v
             && levels.from_trend_v * jump_v > 0.0
             && levels.from_trend_v.abs() >= ACCELERATION_SHARE * jump_v.abs()
-            && levels.widths >= self.asked.widths
-            && levels.widths_from_trend >= self.asked.widths_from_trend;
+            && levels.widths >= self.criteria.widths
+            && levels.widths_from_trend >= self.criteria.widths_from_trend;
         let edge_share = |behind: &Segment| (behind.first_v() - levels.left_v) / jump_v;
         let bends = right.seconds() > RAMP_S.max(RAMP_MEANS * interval_s)
             && right.slope_v_per_s * jump_v > 0.0
@@ -221,7 +225,7 @@ impl Look<'_> {
         Wander::of(&[&before, &after], piece.interval_s, self.step_v)
     }
 
-    /// Whether the samples before and after lie on either side of the middle.
+    /// Whether the samples before and after are on opposite sides of the middle.
     fn apart(&self, left: &Segment, right: &Segment, left_s: f64, levels: &Levels) -> bool {
         let piece = self.piece;
         let over_s = APART_S.max(APART_MEANS * piece.interval_s);
@@ -237,11 +241,11 @@ impl Look<'_> {
         let before = piece.range(left_s - over_s, left_s - 1e-3);
         let after_s = right.start_s + 0.3 * piece.interval_s.min(3.0);
         let after = piece.range(after_s, right.start_s + over_s);
-        share(before, left, false) >= self.asked.apart
-            && share(after, right, true) >= self.asked.apart
+        share(before, left, false) >= self.criteria.apart
+            && share(after, right, true) >= self.criteria.apart
     }
 
-    /// Whether the engine changed speed along with the voltage, by enough to explain the change.
+    /// Whether the engine changed speed along with the voltage by enough to explain the change.
     fn sped_up(&self, left: &Segment, right: &Segment, left_s: f64, jump_v: f64) -> bool {
         let piece = self.piece;
         let over_s = SPEED_S.max(SPEED_MEANS * piece.interval_s);
@@ -252,7 +256,7 @@ impl Look<'_> {
         let change_rpm = level(right.start_s + 0.5, right.start_s + over_s) - before_rpm;
         let share = (change_rpm / before_rpm).abs();
         let v_per_rpm = LASTING_SPEED * left.most_v_per_rpm.min(right.most_v_per_rpm);
-        let explained = jump_v.abs() < v_per_rpm * change_rpm.abs() + self.asked.least_v;
+        let explained = jump_v.abs() < v_per_rpm * change_rpm.abs() + self.criteria.least_v;
         change_rpm * jump_v > 0.0
             && (share > RAISED_IDLE_SHARE || share > IDLE_DIP_SHARE && explained)
     }
@@ -280,9 +284,9 @@ impl Look<'_> {
     }
 
     /// Without what follows a change as its ramp or its recovery.
-    fn apart_in_time(&self, all: Vec<(Change, usize)>) -> Vec<Change> {
+    fn apart_in_time(&self, all: Vec<(LevelStep, usize)>) -> Vec<LevelStep> {
         let interval_s = self.piece.interval_s;
-        let mut kept: Vec<Change> = Vec::new();
+        let mut kept: Vec<LevelStep> = Vec::new();
         for (change, join) in all {
             if let Some(last) = kept.last().copied() {
                 let gap_s = change.at_s - last.at_s;
@@ -317,7 +321,7 @@ struct Levels {
     left_v: f64,
     right_v: f64,
     jump_v: f64,
-    /// From where the level was going.
+    /// From where the level was heading.
     from_trend_v: f64,
     widths: f64,
     widths_from_trend: f64,
@@ -328,14 +332,14 @@ mod tests {
     use super::*;
 
     /// At one sample a second, with a little scatter.
-    fn piece(seconds: usize, shape: impl Fn(f64) -> f64) -> Piece {
+    fn piece(seconds: usize, shape: impl Fn(f64) -> f64) -> BusPiece {
         let time_s: Vec<f64> = (0..seconds).map(|k| k as f64).collect();
         let wobble = |k: usize| 0.004 * ((k * 7 % 5) as f64 - 2.0);
         let bus_v = time_s.iter().enumerate().map(|(k, &t)| shape(t) + wobble(k)).collect();
-        Piece { time_s, bus_v, rpm: Vec::new(), interval_s: 1.0 }
+        BusPiece { time_s, bus_v, rpm: Vec::new(), interval_s: 1.0 }
     }
 
-    fn found(piece: &Piece) -> Vec<Change> {
+    fn found(piece: &BusPiece) -> Vec<LevelStep> {
         let wander = wander(&[piece], 0.01).unwrap();
         changes(piece, &wander, 0.01, &ANY_CHANGE)
     }

@@ -1,8 +1,7 @@
 //! The moment at which the voltage answers, and whether it answers at all.
 //!
-//! Switching breaks the voltage: behind the break it moves on, away from where
-//! it was going. What follows (inrush, the regulator, the battery's double
-//! layer filling) bends it, ever more gently.
+//! Switching breaks the course of the voltage. What follows (inrush, the regulator, the charging
+//! of the battery's double layer) bends it more and more gently.
 
 use std::ops::Range;
 
@@ -14,8 +13,8 @@ use crate::stats::fit::linear::ordinary;
 use crate::stats::fit::polynomial::residual_squares;
 use crate::stats::robust::median;
 
-/// Levels before and after a moment are compared over this long each: short
-/// for a sharp sag that the regulator mends, long for a slow slide.
+/// Lengths of the levels compared before and after a moment: short for a sharp sag that the
+/// regulator corrects, long for a slow slide.
 const REACHES_S: [f64; 2] = [0.4, 1.2];
 const LEAST_SAMPLES: usize = 2;
 /// A slide is noticed this much after it began.
@@ -23,15 +22,15 @@ const NOTICED_LATE_S: f64 = 1.2;
 /// The break is placed by fits over this long before and after.
 const FIT_BEFORE_S: f64 = 2.0;
 const FIT_AFTER_S: f64 = 1.2;
-/// … of a slow log over so many samples.
+/// and, in a slow log, over this many samples.
 const FIT_BEFORE_SAMPLES: f64 = 6.0;
 /// A current that is switched has arrived after this.
 const ARRIVES_S: f64 = 0.2;
-/// Standard deviations off its line that noise takes no sample by.
+/// Noise moves no sample this many standard deviations off its line.
 const AWAY_SIGMAS: f64 = 3.0;
 /// A break may be misplaced by this much.
 const UNSURE_S: f64 = 0.6;
-/// Of a line before and a bend after it.
+/// Parameters of a line before the break and a parabola after it.
 const BREAK_TERMS: f64 = 5.0;
 /// Where a change has arrived: past inrush and regulator.
 const ARRIVED_S: (f64, f64) = (0.5, 2.5);
@@ -39,17 +38,17 @@ const ARRIVED_S: (f64, f64) = (0.5, 2.5);
 const CALM_AFTER_S: f64 = 0.3;
 /// Less than this before a change tells no trend into it.
 const LEAST_BEFORE_S: f64 = 1.0;
-/// A slow drift moves a quiet reading by one resolution step at a time.
+/// A change of one resolution step may be a slow drift.
 const LEAST_STEPS: f64 = 1.6;
-/// A sag is mended once no more than this share of it is left.
+/// A sag is corrected once no more than this share of it is left.
 const MENDED_SHARE: f64 = 0.5;
 /// A contact that is lost comes back by this share of its depth,
 const LOST_CONTACT_BACK: f64 = 0.6;
 /// … this soon.
 const LOST_CONTACT_S: f64 = 2.0;
-/// Standard errors that make a sag, which has the whole log to occur in by chance.
+/// Standard errors that a sag needs: chance has the whole log to produce one.
 const SAG_WIDTHS: f64 = 6.5;
-/// Standard errors that make a change.
+/// Standard errors that a change needs.
 const WIDTHS: f64 = 5.0;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -102,7 +101,7 @@ impl<'a> Trace<'a> {
     }
 
     /// A sharp sag, or its mirror image, near `around` that no channel declares and that is
-    /// mended soon, if there is one.
+    /// corrected soon, if there is one.
     pub fn undeclared_sag(&self, around: Span, own: Span) -> Option<Onset> {
         let own_range = indices(self.time_s, own);
         let candidates = indices(self.time_s, around);
@@ -158,8 +157,8 @@ impl<'a> Trace<'a> {
         if near.len() * 2 < bus_v.len() { mean(bus_v) } else { mean(&near) }
     }
 
-    /// A sharp move off a level the bus was quiet at, as a load makes that the
-    /// regulator then mends. One wild sample is none.
+    /// A sharp move off a quiet level, as of a load that the regulator then corrects. One outlier
+    /// is not enough.
     fn sharp_move(&self, at: usize, before: Range<usize>, end: usize) -> Option<Onset> {
         let reach = self.reach(REACHES_S[0]);
         let after = &self.bus_v[at..(at + reach).min(end)];
@@ -192,9 +191,8 @@ impl<'a> Trace<'a> {
         self.parted(candidates, own).min_by(|a, b| a.1.total_cmp(&b.1)).map_or(first, |best| best.0)
     }
 
-    /// A current takes a moment to arrive, and a bend fits the rest of it better than that
-    /// moment: the first sample in turn before `at` that noise does not keep so far off the
-    /// line before it.
+    /// The first sample of the unbroken run before `at` that is further off the line before it
+    /// than noise. The current takes a moment to rise, and the fit places the break after that.
     fn first_away(&self, at: usize, own_start: usize, direction: f64) -> usize {
         let before_s = FIT_BEFORE_S.max(FIT_BEFORE_SAMPLES * self.noise_model.interval_s);
         let arrives_s = ARRIVES_S.max(1.5 * self.noise_model.interval_s);
@@ -208,8 +206,7 @@ impl<'a> Trace<'a> {
         (calm.end..at).rev().take_while(is_away).last().unwrap_or(at)
     }
 
-    /// Each candidate with the squares that both courses leave, behind a window that is the
-    /// same for all of them.
+    /// Each candidate with the residual squares before and after it, over one window for all.
     fn parted(
         &self,
         candidates: Range<usize>,

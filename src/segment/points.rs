@@ -11,11 +11,11 @@ use crate::segment::{Stretch, indices, mean};
 use crate::stats::moments::Sum;
 
 /// Edges of the engine-speed bands, rpm. The lowest is idle; every log is cut
-/// at the same speeds so that two logs can be held against each other.
+/// at the same speeds so that two logs can be compared.
 pub const BAND_EDGES_RPM: [f64; 7] = [0.0, 1100.0, 1700.0, 2300.0, 3000.0, 4000.0, 5500.0];
 /// No point mixes speeds further apart than this.
 const ONE_SPEED: f64 = 1.15;
-/// A point seen for less than this is too short to judge.
+/// A shorter point is not judged.
 pub const SHORTEST_POINT_S: f64 = 2.0;
 
 #[derive(Debug, Clone, PartialEq)]

@@ -12,12 +12,12 @@ use crate::segment::onset::{Onset, Trace};
 /// Slow fan controllers and clutch relays answer within this
 /// (common practice, no source).
 const LONGEST_LAG_S: f64 = 2.5;
-/// … and start softly over no more (common practice, no source).
+/// and ramp up over no more (common practice, no source).
 const LONGEST_START_S: f64 = 9.0;
 /// Edges of several loads closer than this are one electrical event.
 pub const TOGETHER_S: f64 = 0.3;
 
-/// Fewer runs of the engine are searched one after the other, each by all cores.
+/// Fewer running phases are searched one after the other, each by all cores.
 const LEAST_PHASES: usize = 4;
 
 /// A change of load with the time it owns: from its onset until whatever
@@ -79,8 +79,8 @@ pub fn steps(
     steps
 }
 
-/// A change near a declared edge is that edge's doing: its answer, its inrush
-/// or soft start, or the recovery after it.
+/// A change near a declared edge belongs to it: its response, inrush or soft start, or the
+/// recovery after it.
 fn explained(at_s: f64, edges: &[f64], interval_s: f64) -> bool {
     let slack_s = 0.5 + 1.5 * interval_s;
     let last = edges.partition_point(|edge_s| edge_s - slack_s <= at_s).checked_sub(1);
@@ -138,7 +138,7 @@ fn together(edges: Vec<Edge>) -> Vec<Vec<Edge>> {
 /// Gives each step the time it owns; all are in time order.
 fn bound(steps: &mut [Step], phases: &[Phase], speed_changes: &[Span], gaps: &[Span]) {
     let onsets: Vec<f64> = steps.iter().map(|s| s.at_s).collect();
-    // Where an answer is faint its onset is placed late, never before the edge.
+    // The onset of a faint response is placed late, never before the edge.
     let edges: Vec<f64> = steps.iter().map(|s| s.at_s - s.lag_s.unwrap_or(0.0)).collect();
     for (k, step) in steps.iter_mut().enumerate() {
         let phase = phases

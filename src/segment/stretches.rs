@@ -11,21 +11,21 @@ use crate::stats::robust::median;
 /// A bus needs this long after a change before its level counts: inrush, the
 /// regulator and the idle governor are through by then.
 const SETTLING_S: f64 = 2.0;
-/// … but never more than this share of the stretch.
+/// but never more than this share of the stretch.
 const SETTLING_SHARE: f64 = 0.4;
-/// Right after the start the battery takes back what the starter took.
+/// Right after the start the battery recharges what the starter drew.
 const AFTER_START_S: f64 = 10.0;
-/// Shorter stretches tell no level.
+/// Shorter stretches have no level.
 const SHORTEST_S: f64 = 1.0;
-/// Speeds further apart than this are not one (a means of so many seconds and samples each).
+/// Largest ratio within one speed, of means over this many seconds or samples.
 const ONE_SPEED: f64 = 1.15;
 const SPEED_BLOCK_S: f64 = 3.0;
 const SPEED_BLOCK_SAMPLES: f64 = 3.0;
 /// Fewer are not worth a thread.
 const LEAST_PIECES: usize = 100;
-/// Where heat is told from, best first.
+/// Temperatures that heat is judged by, best first.
 const HEAT_PLACES: [Place; 3] = [Place::Alternator, Place::Coolant, Place::Intake];
-/// A temperature has to pass the edge of a heat band by this much.
+/// A temperature must pass the edge of a heat band by this much.
 const HOVER_C: f64 = 1.0;
 /// A duty under this is off, over one minus this full on.
 const DUTY_MARGIN: f64 = 0.05;
@@ -181,7 +181,7 @@ fn warmings(log: &Log) -> Vec<Span> {
     let mut here = Heat::Unknown;
     let mut moments = Vec::new();
     for (&at_s, &c) in log.time_s().iter().zip(degrees_c).filter(|(_, c)| c.is_finite()) {
-        // A thermostat that hovers on an edge is no warming.
+        // A thermostat that hovers at an edge does not count.
         let (below, above) = (heat(place, c - HOVER_C), heat(place, c + HOVER_C));
         if below == above && below != here {
             if here != Heat::Unknown {

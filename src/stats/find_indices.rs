@@ -1,13 +1,13 @@
-//! Where in a long column something rare is.
+//! Indices of rare values in a long column.
 
 use crate::parallel::flat_shared;
 
-/// Nearly every block has none: each is looked at as a whole first, several values at once.
+/// Nearly every block has none, so each is checked as a whole first, several values at once.
 const BLOCK: usize = 1024;
 /// Fewer blocks are not worth a thread.
 const LEAST_BLOCKS: usize = 100;
 
-/// The places of the values of which `is` holds, in rising order.
+/// Indices of the values for which `is` holds, ascending.
 pub fn of_values(x: &[f64], is: impl Fn(f64) -> bool + Sync) -> Vec<usize> {
     of_blocks(x.len(), |start| {
         let own = x.get(start..x.len().min(start + BLOCK)).unwrap_or(&[]);
@@ -17,7 +17,7 @@ pub fn of_values(x: &[f64], is: impl Fn(f64) -> bool + Sync) -> Vec<usize> {
     })
 }
 
-/// The places k of the neighbours x(k), x(k + 1) of which `is` holds, in rising order.
+/// Indices k of the neighbors x(k), x(k + 1) for which `is` holds, ascending.
 pub fn of_neighbours(x: &[f64], is: impl Fn(f64, f64) -> bool + Sync) -> Vec<usize> {
     of_blocks(x.len().saturating_sub(1), |start| {
         let own = x.get(start..x.len().min(start + BLOCK + 1)).unwrap_or(&[]);

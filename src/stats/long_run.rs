@@ -1,9 +1,9 @@
 //! Noise with memory around slowly moving levels, from many short pieces.
 //!
 //! # Theory
-//! How well a mean is known hangs on the long-run variance σ²τ of the noise, and within a
-//! short piece that variance cannot be told from the movement of the level itself. So the
-//! noise gets a shape: part white, the rest a first-order autoregression (together an
+//! The error of a mean depends on the long-run variance σ²τ of the noise, and within a short
+//! piece that variance cannot be separated from the movement of the level itself. So the noise
+//! is given a shape: part white, the rest a first-order autoregression (together an
 //! ARMA(1,1), the noise of a logger with a low-pass filter). Each piece has a level, a trend
 //! and other regressors of its own; they are removed by generalized least squares, and the
 //! degrees of freedom that this takes are accounted for by the restricted likelihood
@@ -12,10 +12,10 @@
 //! Filter*, 1989; from memory). The long-run variance of a fitted autoregression instead of a
 //! window over autocovariances is den Haan & Levin's VARHAC (1997; from memory).
 //!
-//! Every piece has a scale of its own about the common one, which makes its residuals
-//! Student's: one that moved for another reason has little more say than the others. The
-//! answer is the mean over all shapes, weighted by their likelihood: what the pieces leave
-//! open widens the interval, by way of fewer degrees of freedom.
+//! Every piece has its own scale about the common one, so its residuals are Student's: a piece
+//! that moved for another reason weighs little more than the others. The result is the mean over
+//! all shapes, weighted by their likelihood: uncertainty about the shape widens the interval by
+//! lowering the degrees of freedom.
 
 mod piece;
 
@@ -30,59 +30,59 @@ pub struct PooledNoise {
     pub sigma: f64,
     pub shape: Shape,
     /// Readings less what levels and regressors took.
-    pub freedom: f64,
+    pub dof: f64,
     /// Degrees of freedom of σ² itself.
-    pub sigma_freedom: f64,
+    pub sigma_dof: f64,
     /// Degrees of freedom of the long-run variance σ²τ, for Student's t.
-    pub long_run_freedom: f64,
-    /// How far the pieces agree about σ: so many degrees of freedom the pooled variance is
-    /// worth against a piece's own (Smyth, *Statistical Applications in Genetics and
+    pub long_run_dof: f64,
+    /// How far the pieces agree about σ: degrees of freedom that the pooled variance is worth
+    /// against a piece's own (Smyth, *Statistical Applications in Genetics and
     /// Molecular Biology* 3, 2004; from memory). Infinite where they differ by chance only.
     pub agreement: f64,
     /// Which pieces it is pooled from.
     pub kept: Vec<bool>,
 }
 
-/// What is looked for, in samples.
+/// Limits of the search, in samples.
 #[derive(Debug, Clone, Copy)]
-pub struct Search {
-    /// The longest correlation (to 1/e) that is told from a moving level.
+pub struct SearchLimits {
+    /// The longest correlation (to 1/e) that can be separated from a moving level.
     pub longest: f64,
-    /// Longer ones are less likely beforehand, in proportion.
+    /// The prior of longer ones falls in proportion.
     pub usual: f64,
-    /// A piece of no more variance than this is a usual one, whatever the others are.
+    /// A piece with no more variance than this is kept, whatever the others are.
     pub least_usual: f64,
 }
 
-/// A piece of so many times the usual variance moved for another reason.
+/// A piece with more than this many times the usual variance moved for another reason.
 const TROUBLED: f64 = 4.0;
-/// Degrees of freedom with which the common scale speaks for that of a piece.
+/// Degrees of freedom of the prior of a piece's scale about the common one.
 const OWN_SCALE: f64 = 10.0;
 /// The grid of shapes: correlation times from the shortest on, and white variance over that
-/// of the slow part's innovations, which a series tells best, however slow it is.
+/// of the slow part's innovations, which a series shows best, however slow it is.
 const SHORTEST_TIME: f64 = 0.3;
 const TIME_RATIO: f64 = 2.5;
 const MOST_TIMES: f64 = 20.0;
 const LEAST_WHITE: f64 = 0.05;
 const WHITE_RATIO: f64 = 5.0;
 const WHITES: usize = 7;
-/// The first look is at pieces of about so many readings, and leaves shapes out whose
-/// likelihood is less than e to this of the best one's.
+/// The first pass uses about this many readings, and drops shapes whose log likelihood is lower
+/// than the best by more than this.
 const FIRST_LOOK: usize = 4096;
 const HOPELESS: f64 = -8.0;
-/// Logarithm of a variance that rounding errors make up.
+/// Logarithm of a variance that consists of rounding errors.
 const SILENT: f64 = -80.0;
-/// With less, Student's t says more of the tails of a guess than of the noise.
-const LEAST_FREEDOM: f64 = 3.0;
+/// With fewer, Student's t describes the tails of a guess rather than the noise.
+const LEAST_DOF: f64 = 3.0;
 /// Around a shape that has more than this share of all likelihood the grid is too coarse,
 const DECIDED: f64 = 0.2;
 /// and is made finer so many times.
 const FINER_LOOKS: usize = 5;
 
-/// One shape, its weight beforehand and how each piece likes it.
+/// One shape, its prior weight, and the residue of each piece under it.
 struct Candidate {
     shape: Shape,
-    /// Place on the grid of times and whites; white noise has none.
+    /// Coordinates on the grid of times and whites; white noise has none.
     place: Option<(f64, f64)>,
     weight: f64,
     residues: Vec<Option<Residue>>,
@@ -97,22 +97,20 @@ impl Candidate {
                 .filter(|(_, (kept, telling))| **kept && **telling)
                 .filter_map(|(r, _)| r.as_ref())
         };
-        let (squares, freedom) =
-            used().fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.freedom));
-        let common = OWN_SCALE * (squares / freedom).max(f64::MIN_POSITIVE);
+        let (squares, dof) = used().fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.dof));
+        let common = OWN_SCALE * (squares / dof).max(f64::MIN_POSITIVE);
         used()
             .map(|r| {
                 let scaled = (common + r.squares) / common;
-                r.log_determinants
-                    - 0.5 * (r.freedom * common.ln() + (OWN_SCALE + r.freedom) * scaled.ln())
+                r.log_determinants - 0.5 * (r.dof * common.ln() + (OWN_SCALE + r.dof) * scaled.ln())
             })
             .sum()
     }
 }
 
 impl PooledNoise {
-    /// `None` where the pieces hold no freedom at all.
-    pub fn of(pieces: &[Piece], search: &Search) -> Option<PooledNoise> {
+    /// `None` where the pieces have no degrees of freedom.
+    pub fn of(pieces: &[Piece], search: &SearchLimits) -> Option<PooledNoise> {
         let candidate = |pieces: &[Piece], place: Option<(f64, f64)>, cell: f64| {
             let shape = place.map_or(Shape::WHITE, shape_at);
             let time = place.map_or(0.0, |(t, _)| time_at(t));
@@ -169,10 +167,10 @@ fn shape_at((time, white): (f64, f64)) -> Shape {
     Shape { slow_share: 1.0 / (1.0 + white * (1.0 - rho * rho)), rho }
 }
 
-/// Places on the grid that some of the pieces do not speak against.
+/// Grid points that a part of the pieces does not rule out.
 fn promising(
     pieces: &[Piece],
-    search: &Search,
+    search: &SearchLimits,
     candidate: impl Fn(&[Piece], Option<(f64, f64)>, f64) -> Candidate,
 ) -> Vec<(f64, f64)> {
     let readings: usize = pieces.iter().map(Piece::len).sum();
@@ -192,7 +190,7 @@ fn promising(
     hopeful.filter_map(|(look, _)| look.place).collect()
 }
 
-/// The likeliest shape, and its share of all likelihood.
+/// The most likely shape, and its share of all likelihood.
 fn best<'a>(all: &'a [Candidate], kept: &[bool], telling: &[bool]) -> Option<(&'a Candidate, f64)> {
     let value = |c: &Candidate| c.log_likelihood(kept, telling) + c.weight.ln();
     let values: Vec<f64> = all.iter().map(value).collect();
@@ -200,22 +198,22 @@ fn best<'a>(all: &'a [Candidate], kept: &[bool], telling: &[bool]) -> Option<(&'
     Some((best, 1.0 / values.iter().map(|v| (v - most).exp()).sum::<f64>()))
 }
 
-/// The mean over all shapes, of logarithms: what is open is open by factors.
+/// The mean over all shapes, of logarithms because the uncertainty is by factors.
 fn pooled(all: &[Candidate], kept: Vec<bool>, telling: &[bool]) -> PooledNoise {
     let values: Vec<f64> =
         all.iter().map(|c| c.log_likelihood(&kept, telling) + c.weight.ln()).collect();
     let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let (mut total, mut freedom, mut share) = (0.0, 0.0, 0.0);
+    let (mut total, mut dof, mut share) = (0.0, 0.0, 0.0);
     let (mut logs, mut squares_of_logs) = ([0.0; 2], [0.0; 2]);
     for (candidate, value) in all.iter().zip(&values) {
         let weight = (value - most).exp();
         let used = candidate.residues.iter().zip(&kept).filter(|(_, kept)| **kept);
-        let (squares, own_freedom) = used
+        let (squares, own_dof) = used
             .filter_map(|(residue, _)| residue.as_ref())
-            .fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.freedom));
-        let variance = (squares / own_freedom).max(f64::MIN_POSITIVE);
+            .fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.dof));
+        let variance = (squares / own_dof).max(f64::MIN_POSITIVE);
         total += weight;
-        freedom += weight * own_freedom;
+        dof += weight * own_dof;
         share += weight * candidate.shape.slow_share;
         let log = variance.ln();
         for (k, log) in [log, log + candidate.shape.time().ln()].into_iter().enumerate() {
@@ -223,19 +221,19 @@ fn pooled(all: &[Candidate], kept: Vec<bool>, telling: &[bool]) -> PooledNoise {
             squares_of_logs[k] += weight * log * log;
         }
     }
-    let (freedom, share) = (freedom / total, share / total);
+    let (dof, share) = (dof / total, share / total);
     let [log_variance, log_run] = logs.map(|log| log / total);
     // The logarithm of χ²/ν varies by some 2/ν.
     let worth = |square: f64, log: f64| {
-        let spread = (square / total - log * log).max(0.0) + 2.0 / freedom;
-        (2.0 / spread).min(freedom).max(LEAST_FREEDOM.min(freedom))
+        let spread = (square / total - log * log).max(0.0) + 2.0 / dof;
+        (2.0 / spread).min(dof).max(LEAST_DOF.min(dof))
     };
     PooledNoise {
         sigma: if log_variance > SILENT { (log_variance / 2.0).exp() } else { 0.0 },
         shape: Shape::of_time((log_run - log_variance).exp(), share),
-        freedom,
-        sigma_freedom: worth(squares_of_logs[0], log_variance),
-        long_run_freedom: worth(squares_of_logs[1], log_run),
+        dof,
+        sigma_dof: worth(squares_of_logs[0], log_variance),
+        long_run_dof: worth(squares_of_logs[1], log_run),
         agreement: agreement(all, &values, telling),
         kept,
     }
@@ -254,13 +252,13 @@ fn agreement(all: &[Candidate], values: &[f64], telling: &[bool]) -> f64 {
         return f64::INFINITY;
     }
     // The logarithm of χ²/ν lies 1/ν low and varies by ψ′(ν/2) ≈ 2/ν + 2/ν².
-    let logs: Vec<f64> = residues.iter().map(|r| r.variance().ln() + 1.0 / r.freedom).collect();
+    let logs: Vec<f64> = residues.iter().map(|r| r.variance().ln() + 1.0 / r.dof).collect();
     let center = median(&logs);
     let n = logs.len() as f64;
     let beyond = logs
         .iter()
         .zip(&residues)
-        .map(|(log, r)| (log - center).powi(2).min(4.0) - 2.0 / r.freedom - 2.0 / r.freedom.powi(2))
+        .map(|(log, r)| (log - center).powi(2).min(4.0) - 2.0 / r.dof - 2.0 / r.dof.powi(2))
         .sum::<f64>()
         / (n - 1.0);
     // ψ′(x) ≈ 1/x + 1/(2x²), solved for x = ν/2.
@@ -277,7 +275,7 @@ mod tests {
     use rand::RngExt;
     use rand_chacha::ChaCha8Rng;
 
-    const SEARCH: Search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
+    const LIMITS: SearchLimits = SearchLimits { longest: 100.0, usual: 20.0, least_usual: 0.0 };
 
     fn noise(shape: Shape, n: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
         let mut normal = || test_noise::normal(rng);
@@ -314,7 +312,7 @@ mod tests {
     fn two_readings_differ_by_their_correlation() {
         let shape = Shape { slow_share: 0.5, rho: 0.8 };
         let residue = Piece::new(&[14.0, 14.3], 0, &[]).residue(shape).expect("a residue");
-        assert_eq!(residue.freedom, 1.0);
+        assert_eq!(residue.dof, 1.0);
         assert!((residue.squares - 0.09 / (2.0 * (1.0 - 0.4))).abs() < 1e-12);
         let dense = Cholesky::new(&[1.0, 0.4, 0.4, 1.0], 2).expect("a covariance");
         // 1'V⁻¹1 = 2/(1 + aρ).
@@ -330,7 +328,7 @@ mod tests {
         let whole = Piece::new(&x, 2, &[]).residue(shape).expect("a residue");
         x[100] = f64::NAN;
         let holed = Piece::new(&x, 2, &[]).residue(shape).expect("a residue");
-        assert_eq!(holed.freedom, whole.freedom - 1.0);
+        assert_eq!(holed.dof, whole.dof - 1.0);
         assert!((holed.variance() / whole.variance() - 1.0).abs() < 0.02);
     }
 
@@ -356,9 +354,9 @@ mod tests {
                 .iter()
                 .map(|(_, readings)| Piece::new(readings, 2 + readings.len() / 200, &[]))
                 .collect();
-            let found = PooledNoise::of(&pieces, &SEARCH).expect("noise");
+            let found = PooledNoise::of(&pieces, &LIMITS).expect("noise");
             let scatter =
-                Scatter { sigma: found.sigma, shape: found.shape, freedom: found.long_run_freedom };
+                Scatter { sigma: found.sigma, shape: found.shape, dof: found.long_run_dof };
             let half = mean_half_width(50, &scatter, None, 0.9);
             for (level, readings) in &raw {
                 let from = level.len() - 50;
@@ -397,7 +395,7 @@ mod tests {
         let mut raw: Vec<Vec<f64>> = (0..10).map(|_| noise(Shape::WHITE, 100, &mut rng)).collect();
         raw[3][50..].iter_mut().for_each(|v| *v += 20.0);
         let pieces: Vec<Piece> = raw.iter().map(|x| Piece::new(x, 1, &[])).collect();
-        let found = PooledNoise::of(&pieces, &SEARCH).expect("noise");
+        let found = PooledNoise::of(&pieces, &LIMITS).expect("noise");
         assert_eq!(found.kept.iter().filter(|kept| !**kept).count(), 1);
         assert!(!found.kept[3] && (found.sigma - 1.0).abs() < 0.1, "{found:?}");
         assert!(found.shape.time() < 1.3, "{found:?}");
@@ -415,7 +413,7 @@ mod tests {
                 Piece::new(&readings, 1, &[&other])
             })
             .collect();
-        let found = PooledNoise::of(&pieces, &SEARCH).expect("noise");
+        let found = PooledNoise::of(&pieces, &LIMITS).expect("noise");
         assert!((found.sigma - 1.0).abs() < 0.06 && found.shape.time() < 1.3, "{found:?}");
     }
 
@@ -432,17 +430,17 @@ mod tests {
                 })
                 .collect()
         };
-        let alike = PooledNoise::of(&pieces(1.0), &SEARCH).expect("noise");
+        let alike = PooledNoise::of(&pieces(1.0), &LIMITS).expect("noise");
         assert!(alike.agreement > 60.0, "{alike:?}");
-        let apart = PooledNoise::of(&pieces(1.8), &SEARCH).expect("noise");
+        let apart = PooledNoise::of(&pieces(1.8), &LIMITS).expect("noise");
         assert!(apart.agreement < 15.0, "{apart:?}");
     }
 
     #[test]
     fn nothing_to_see_says_so() {
-        assert_eq!(PooledNoise::of(&[], &SEARCH), None);
-        assert_eq!(PooledNoise::of(&[Piece::new(&[14.0], 0, &[])], &SEARCH), None);
-        let flat = PooledNoise::of(&[Piece::new(&[14.0; 50], 1, &[])], &SEARCH).expect("noise");
+        assert_eq!(PooledNoise::of(&[], &LIMITS), None);
+        assert_eq!(PooledNoise::of(&[Piece::new(&[14.0], 0, &[])], &LIMITS), None);
+        let flat = PooledNoise::of(&[Piece::new(&[14.0; 50], 1, &[])], &LIMITS).expect("noise");
         assert_eq!((flat.sigma, flat.shape), (0.0, Shape::WHITE));
     }
 }

@@ -31,7 +31,7 @@ mod tests {
         autocorrelation, interval, line, long_run, moments, quantisation, resolution, robust,
     };
 
-    /// Whatever the numbers, an answer or NaN, and never a panic or a hang.
+    /// Any numbers give an answer or NaN, and never a panic or a hang.
     #[test]
     fn no_input_is_too_odd() {
         let odd = [
@@ -79,13 +79,14 @@ mod tests {
                 long_run::Piece::new(&x, run % 5, &[&y]),
                 long_run::Piece::new(&y, run % 4, &[&x, &y, &x]),
             ];
-            let search = long_run::Search { longest: p, usual: odd[run % 5], least_usual: 0.0 };
+            let search =
+                long_run::SearchLimits { longest: p, usual: odd[run % 5], least_usual: 0.0 };
             long_run::PooledNoise::of(&pieces, &search);
             line::Line::in_pieces(&pieces, p, odd[run % 5]);
             robust::calm_sigma(&x);
             if run % 10 == 0 {
                 let shape = long_run::Shape::of_time(odd[run % 5], 1.0);
-                let scatter = quantisation::Scatter { sigma: p, shape, freedom: f64::INFINITY };
+                let scatter = quantisation::Scatter { sigma: p, shape, dof: f64::INFINITY };
                 quantisation::mean_half_width(run, &scatter, Some(odd[run % 7]), 0.9);
             }
             for (min_size, jump) in [(0, 0), (1, 1), (3, 2), (usize::MAX, usize::MAX)] {

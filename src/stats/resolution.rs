@@ -1,15 +1,15 @@
 //! The grid a series of readings lies on, from the values alone.
 
-/// Values looked at; a longer series is sampled evenly.
+/// Values used; a longer series is sampled evenly.
 const LOOKED_AT: usize = 200_000;
-/// Readings that go to and fro between two values this often lie one step apart.
+/// Two values between which readings alternate this often are one step apart.
 const TO_AND_FRO: usize = 10;
-/// A grid that would fit values thrown at random more often than this is none.
+/// A grid that random values would fit more often than this is rejected.
 const CHANCE: f64 = 1e-3;
 
 /// Step of the grid the values lie on, in their unit.
 ///
-/// Two readings are told apart. *Decimals*: text carries values rounded to some
+/// There are two cases. *Decimals*: text carries values rounded to some
 /// decimal place, so everything lies on a grid of that place or of a whole
 /// multiple of it. *Converter*: a coarser step of any size, itself rounded to
 /// those decimals: a 0.0488 grid printed with two decimals has gaps of 0.04 and
@@ -20,7 +20,7 @@ const CHANCE: f64 = 1e-3;
 /// A converter step of less than two decimal units cannot be seen through the
 /// rounding: the decimal unit is then the resolution. Values may carry the
 /// binary rounding of single precision. `None` for a constant, for two values
-/// that do not keep alternating, and for values finer than can be told.
+/// that do not keep alternating, and for values too fine to resolve.
 pub fn quantisation_step(x: &[f64]) -> Option<f64> {
     let stride = x.len().div_ceil(LOOKED_AT).max(1);
     let mut values: Vec<f64> =

@@ -1,7 +1,7 @@
 //! Location and scale that a few wild values cannot move.
 
 use super::moments::Sum;
-use super::value_counts::{self, Tally};
+use super::value_counts::{self, ValueCounts};
 use crate::parallel::shared;
 
 /// MAD of a normal sample to its standard deviation: 1/Φ⁻¹(3/4).
@@ -48,11 +48,11 @@ pub fn median_and_sigma_of_steps(x: &[f64]) -> (f64, f64) {
     let starts: Vec<usize> = (0..x.len()).step_by(STEPS_AT_ONCE).collect();
     let of_part = |part: &[usize]| {
         let of = |start: &usize| x.get(*start..(start + STEPS_AT_ONCE + 1).min(x.len()));
-        Tally::of(part.iter().filter_map(of).flat_map(|own| own.windows(2).map(step)))
+        ValueCounts::of(part.iter().filter_map(of).flat_map(|own| own.windows(2).map(step)))
     };
     let parts = shared(&starts, 1, of_part);
     let all = parts.into_iter().reduce(|all, part| all?.and(&part?));
-    if let Some(counts) = all.flatten().map(|tally| tally.counts()) {
+    if let Some(counts) = all.flatten().map(|counted| counted.counts()) {
         let centre = value_counts::quantile(counts.clone(), 0.5);
         let off = counts.into_iter().map(|(v, count)| ((v - centre).abs(), count)).collect();
         return (centre, MAD_TO_SIGMA * value_counts::quantile(off, 0.5));
@@ -115,7 +115,7 @@ pub fn difference_sigma(x: &[f64]) -> f64 {
     }
     let mut scale = MAD_TO_SIGMA * quantile_of(&mut steps, 0.5);
     if scale > 0.0 {
-        // The second pass mends a first guess that the resolution made coarse.
+        // The second pass corrects a first guess that the resolution made coarse.
         for _ in 0..2 {
             scale = root_mean_square(&steps, TRIM_SIGMAS * scale) / TRIMMED_RMS;
         }
@@ -125,12 +125,12 @@ pub fn difference_sigma(x: &[f64]) -> f64 {
     scale / std::f64::consts::SQRT_2
 }
 
-/// As [`difference_sigma`], from the calm half of the series: of every twelve values the
-/// two largest differences are left out, and the middle one of all twelves counts. Level
-/// steps as frequent as one in six values, or a bus that moves in half of the series, do
-/// not pass for noise: with a step in every twelve values it reads a sixth high. Of values that are each held for some samples, up to six, the same
-/// is asked without the repeats, and the differences carry that share of the variance.
-/// Fewer than twenty-four values are left to [`difference_sigma`].
+/// As [`difference_sigma`], from the calm half of the series: of every twelve values the two
+/// largest differences are dropped, and the median over all twelves is taken. Level steps as
+/// frequent as one in six values, or a bus that moves in half of the series, do not count as
+/// noise; with a step in every twelve values the result is a sixth too high. Values that are each
+/// held for up to six samples are used without the repeats, and the result is scaled by their
+/// share. Fewer than twenty-four values are left to [`difference_sigma`].
 pub fn calm_sigma(x: &[f64]) -> f64 {
     if x.len() < 2 * CALM {
         return difference_sigma(x);
@@ -165,9 +165,9 @@ fn calm_chunks(x: &[f64]) -> f64 {
 }
 
 const CALM: usize = 12;
-/// A value that is held longer than for six samples is a level.
+/// A value held for more than six samples is a level.
 const LEAST_HELD: f64 = 1.0 / 6.0;
-/// What is left of normal noise's scale that way (a million simulated chunks).
+/// Share of the scale of normal noise that this keeps (a million simulated chunks).
 const CALM_SHARE: f64 = 0.692;
 
 /// The largest difference that is still noise where most differences are zero.

@@ -84,7 +84,7 @@ fn the_window_interval_is_what_numpy_draws() {
     for case in cases("rounded_means") {
         let (ratio, n) = (number(&case["ratio"]), number(&case["n"]));
         let known = number(&case["half_width"]);
-        let scatter = Scatter { sigma: ratio, shape: Shape::WHITE, freedom: f64::INFINITY };
+        let scatter = Scatter { sigma: ratio, shape: Shape::WHITE, dof: f64::INFINITY };
         let found = mean_half_width(n as usize, &scatter, Some(1.0), 0.90);
         let allowed = 4.0 * number(&case["standard_error"]) + 0.01 * known;
         assert!((found - known).abs() < allowed, "σ/step {ratio}, n {n}: {found}, drawn {known}");

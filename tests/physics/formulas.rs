@@ -117,8 +117,8 @@ fn output_curve_agrees_with_hand_calculation() {
 #[test]
 fn a_bench_curve_is_told_between_its_points() {
     let curve = OutputCurve::of_bench(&[(1500.0, 35.0), (2500.0, 55.0)]).unwrap();
-    close(curve.told_a(2000.0).unwrap(), 45.0, 1e-9);
-    assert_eq!((curve.told_a(1499.0), curve.told_a(2501.0)), (None, None));
+    close(curve.known_a(2000.0).unwrap(), 45.0, 1e-9);
+    assert_eq!((curve.known_a(1499.0), curve.known_a(2501.0)), (None, None));
     assert!(curve.output(1000.0).before_first_point);
     assert_eq!(curve.speeds_rpm(), (1500.0, 2500.0));
     assert!(OutputCurve::of_bench(&[(1500.0, 35.0), (2500.0, 30.0)]).is_err());

@@ -78,9 +78,9 @@ fn a_curve_is_carried_to_another_voltage() {
             flux_exponent: exponent,
         };
         for (rpm, volts) in [(1800.0, 14.4), (2600.0, 12.6), (3600.0, 14.2)] {
-            let (told_a, by_hand_a) = (machine.available_a(rpm, volts, 25.0), ideal_a(rpm, volts));
-            assert!((told_a / by_hand_a - 1.0).abs() < 1e-3, "{told_a} and not {by_hand_a}");
-            let back_rpm = machine.rpm_for(told_a, volts, 25.0).expect("within the curve");
+            let (known_a, by_hand_a) = (machine.available_a(rpm, volts, 25.0), ideal_a(rpm, volts));
+            assert!((known_a / by_hand_a - 1.0).abs() < 1e-3, "{known_a} and not {by_hand_a}");
+            let back_rpm = machine.rpm_for(known_a, volts, 25.0).expect("within the curve");
             assert!((back_rpm / rpm - 1.0).abs() < 1e-6, "{back_rpm} and not {rpm}");
         }
     }

@@ -99,7 +99,7 @@ fn knee(
             break;
         }
     }
-    let worth = passage.rpm.len() as f64 / segments.noise_model.memory_samples;
+    let worth = passage.rpm.len() as f64 / segments.noise_model.correlation_samples;
     let fits: Vec<Knee> =
         pulley_ratios(car).iter().filter_map(|&ratio| passage.fit(ratio, worth)).collect();
     // What the unknown ratio leaves open widens the interval of the middle one.
@@ -126,8 +126,8 @@ struct Left {
 
 impl Passage {
     fn fit(&self, ratio: f64, worth: f64) -> Option<Knee> {
-        let freedom = worth.min(self.rpm.len() as f64) - PARAMETERS;
-        if freedom < 1.0 {
+        let dof = worth.min(self.rpm.len() as f64) - PARAMETERS;
+        if dof < 1.0 {
             return None;
         }
         let curve = OutputCurve::typical(1.0).ok()?;
@@ -140,8 +140,8 @@ impl Passage {
         let lefts: Vec<Left> = tried.iter().map(|&knee| self.left(&shares, share(knee))).collect();
         let (best, least) =
             lefts.iter().enumerate().min_by(|a, b| a.1.squares.total_cmp(&b.1.squares))?;
-        let t = student_quantile(LEVEL, freedom);
-        let limit = least.squares * (1.0 + t * t / freedom);
+        let t = student_quantile(LEVEL, dof);
+        let limit = least.squares * (1.0 + t * t / dof);
         let accepted = |left: &Left| left.squares <= limit;
         let first = lefts.iter().position(accepted)?;
         let last = lefts.iter().rposition(accepted)?;

@@ -50,14 +50,14 @@ fn carried(
     rpm: f64,
     unsure: Assumption,
 ) -> Option<Estimate> {
-    let there_a = sheet.curve.told_a(rpm)?;
+    let there_a = sheet.curve.known_a(rpm)?;
     let at_v = point.at_v.value;
     let tested = [test_v.low, test_v.high].map(|v| as_tested_rpm(rpm, at_v, v));
     let whole = [tested[0], tested[1], rpm];
     let slowest_rpm = unsure.low() * whole.into_iter().fold(f64::INFINITY, f64::min);
     let fastest_rpm = unsure.high() * whole.into_iter().fold(f64::NEG_INFINITY, f64::max);
     // Beyond the last point the curve lies at least as high; below the first nothing is known.
-    let least_a = sheet.curve.told_a(slowest_rpm)?;
+    let least_a = sheet.curve.known_a(slowest_rpm)?;
     let most_a = sheet.curve.output(fastest_rpm).amps_a;
     let halfway_rpm = (rpm + as_tested_rpm(rpm, at_v, test_v.value)) / 2.0;
     let heat = heat_share(point, &sheet.test_c);

@@ -52,17 +52,18 @@ pub fn windows(
     noise_model: &NoiseModel,
     car: &Car,
 ) -> Vec<OutputWindow> {
-    let look = Look { log, segments, setpoint, noise_model, ratio: car.alternator.pulley_ratio };
+    let reader =
+        WindowReader { log, segments, setpoint, noise_model, ratio: car.alternator.pulley_ratio };
     let steady = segments.stretches.iter().flat_map(|stretch| {
         let parts = parts(stretch.settled, WINDOW_S);
         parts.into_iter().filter_map(|span| {
             // A stretch may hold a change of speed too small to cut it in two.
-            look.moved_share(span).is_none_or(|moved| moved < MOVING_SHARE).then_some(())?;
-            look.window(span, stretch)
+            reader.moved_share(span).is_none_or(|moved| moved < MOVING_SHARE).then_some(())?;
+            reader.window(span, stretch)
         })
     });
     let mut windows: Vec<OutputWindow> = steady.collect();
-    windows.extend(look.passages());
+    windows.extend(reader.passages());
     windows
 }
 
@@ -76,7 +77,7 @@ fn parts(span: Span, each_s: f64) -> Vec<Span> {
         .collect()
 }
 
-struct Look<'a> {
+struct WindowReader<'a> {
     log: &'a Log,
     segments: &'a Segments,
     setpoint: Option<&'a Setpoint>,
@@ -84,7 +85,7 @@ struct Look<'a> {
     ratio: Option<f64>,
 }
 
-impl Look<'_> {
+impl WindowReader<'_> {
     fn mean(&self, role: Role, span: Span) -> Option<f64> {
         channel_mean(self.log, role, span)
     }

@@ -10,7 +10,7 @@ use crate::stats::robust::median;
 
 /// A battery under load drifts by so much.
 const DRIFT_V_PER_S: f64 = 0.004;
-/// A battery at rest stands no higher, once the charge on its plates has faded in so long
+/// Highest voltage of a battery at rest, and the time constant with which surface charge fades
 /// (six cells, full; common practice, no source).
 pub(in crate::segment) const MOST_REST_V: f64 = 12.9;
 const SURFACE_FADES_S: f64 = 1800.0;
@@ -37,15 +37,14 @@ pub(super) fn smooth_step(x: f64, edge: f64, width: f64) -> f64 {
 }
 
 impl Model<'_> {
-    /// The most that a battery left alone since then shows: what a charger left on its
-    /// plates fades.
+    /// Highest voltage of a battery left alone since then, as its surface charge fades.
     pub(super) fn unfaded_v(&self, since: usize, at_s: f64) -> f64 {
         let first_v = self.middle(since..(since + 3).min(self.readings.len()));
         let fades = (-(at_s - self.readings[since].at_s) / SURFACE_FADES_S).exp();
         MOST_REST_V + (first_v - MOST_REST_V).max(0.0) * fades
     }
 
-    /// Density of a move that is noise alone.
+    /// Density of a move by noise alone.
     pub(super) fn still(&self, move_v: f64) -> f64 {
         normal(move_v, 0.0, std::f64::consts::SQRT_2 * self.noise_v)
     }
@@ -68,7 +67,7 @@ impl Model<'_> {
             Running => ((v - 15.5) / 0.5, (11.3 - v) / 0.4),
             Cranking => return 0.0,
         };
-        // Nothing lifts it after a stop, or a start that failed, but loads that go off.
+        // After a stop or a failed start only loads that go off lift the bus.
         let risen = (rise_v - 0.1 - 2.0 * self.noise_v) / 0.15;
         let squares = [over, under, risen].iter().map(|z| z.max(0.0).powi(2)).sum::<f64>();
         -0.5 * squares * dt_s.min(30.0) / 10.0
@@ -112,7 +111,7 @@ impl Model<'_> {
         down + quiet + self.shape(path, end) + self.fall(path, end)
     }
 
-    /// Hardly over the rest level: nothing that a stop would end charges the battery.
+    /// Hardly above the rest level: the battery was not charging, so a stop changes nothing.
     pub(super) fn is_low(&self, path: &Path, v: f64) -> bool {
         let rest_v = if path.rest_v.is_finite() { path.rest_v } else { USUAL_REST_V };
         v < rest_v + 0.35

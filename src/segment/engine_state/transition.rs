@@ -1,4 +1,4 @@
-//! How likely a path goes on from one reading to the next.
+//! Likelihood of a path from one reading to the next.
 
 use super::EngineState::{self, Cranking, Off, Running};
 use super::evidence::{TINY, smooth_step};
@@ -8,38 +8,38 @@ use crate::stats::density::{laplace, normal, uniform};
 // How often things happen (common practice, no source). Each is a broad guess: what a log
 // shows outweighs it within some readings.
 
-/// With the engine off, a start follows once in so long,
+/// Mean time to a start with the engine off,
 const START_S: f64 = 120.0;
-/// with it running, a stop,
+/// to a stop with it running,
 const STOP_S: f64 = 200.0;
-/// a load is switched with the engine off,
+/// between load switches with the engine off,
 const OFF_STEP_S: f64 = 60.0;
-/// or the bus moves while it runs: loads, speed, regulator.
+/// and between moves of the bus with it running: loads, speed, regulator.
 const RUN_STEP_S: f64 = 20.0;
-/// A start takes so long, from the starter's first moment until the engine fires.
+/// Mean duration of a start, until the engine fires.
 const CRANK_S: f64 = 1.2;
-/// Share of starts that a reading a second misses, too short or too shallow.
+/// Share of starts that are too short or too shallow for one reading a second.
 const MISSED: f64 = 0.04;
 const LONGEST_CRANK_S: f64 = 30.0;
-/// That nothing was switched for so long speaks for an engine that is off, no longer time;
-/// and so do as many steps at most against it: somebody may try loads one after the other.
+/// After this long without a switched load, further quiet is no more evidence that the engine is
+/// off; nor are more steps than this evidence against it: somebody may try loads one by one.
 const STILL_S: f64 = 40.0;
 const MOST_OFF_STEPS: u32 = 2;
-/// Loads that go off after a stop lift the bus by so much.
+/// Loads that go off after a stop lift the bus by up to this.
 const LOADS_V: f64 = 0.2;
-/// Most cars never fall so far with the engine running; one that did will again.
+/// Most buses never fall this far with the engine running; one that did will again.
 const FELL_V: f64 = 0.4;
 const FIRST_FALL: f64 = 0.05;
 const FELL_STOPS: f64 = 0.5;
-/// Regulators warm, and are told to hold less.
+/// Regulators warm up, and are commanded to hold less.
 const FORGOTTEN_V_PER_S: f64 = 0.003;
 /// A move of the bus that the battery's fast polarization follows,
 const FAR_MOVE_V: f64 = 0.1;
-/// … with this time constant.
+/// and its time constant.
 pub(super) const FADING_S: f64 = 6.0;
-/// After a start that failed, the next try follows so soon.
+/// Mean time from a failed start to the next try,
 const RETRY_S: f64 = 45.0;
-/// … or never.
+/// after which no more is expected.
 const GIVES_UP_S: f64 = 225.0;
 /// Share of starts that fail.
 const FAILED: f64 = 0.12;

@@ -1,17 +1,17 @@
 //! The bus voltage in straight pieces, and how it wanders about them.
 
-use super::Piece;
+use super::BusPiece;
 use crate::segment::mean;
 use crate::stats::changepoint::{TrendWith, pelt};
 use crate::stats::robust::{median, quantile};
 
-/// Neighbouring means are compared over up to so much, half before and half after.
+/// Neighboring means are compared over up to this long, half before and half after.
 const COMPARED_S: f64 = 3.0;
-/// Most comparisons cross no change: their lower quantile tells the wander, in standard
+/// Most comparisons cross no change, so a lower quantile of them gives the wander: in standard
 /// deviations of a normal value by the second figure (its Φ⁻¹((1 + 0.2)/2)).
 const QUIET_SHARE: f64 = 0.2;
 const QUIET_WIDTH: f64 = 0.2533;
-/// So many comparisons are enough.
+/// Most comparisons used.
 const MOST_COMPARED: usize = 4000;
 /// Price of a piece, in long-run variances and logarithms of the series' length.
 const PRICE: f64 = 4.5;
@@ -71,12 +71,12 @@ impl Wander {
         PRICE * self.long_run / interval_s * (means as f64).ln().max(1.0)
     }
 
-    fn fitted(&self, piece: &Piece) -> TrendWith {
+    fn fitted(&self, piece: &BusPiece) -> TrendWith {
         let ridge = self.long_run / piece.interval_s / USUAL_V_PER_RPM.powi(2);
         TrendWith::new(&piece.bus_v, &piece.rpm, ridge, MOST_V_PER_RPM)
     }
 
-    pub(super) fn segments(&self, piece: &Piece) -> Vec<Segment> {
+    pub(super) fn segments(&self, piece: &BusPiece) -> Vec<Segment> {
         let cost = self.fitted(piece);
         let ends = pelt(&cost, self.price(piece.interval_s, piece.bus_v.len()), LEAST_MEANS, 1);
         let mut start = 0;
@@ -93,7 +93,7 @@ fn spread(pieces: &[&[f64]], width: usize, value: impl Fn(&[f64]) -> f64) -> Vec
     pieces.iter().flat_map(|p| p.windows(width).step_by(every)).map(value).collect()
 }
 
-/// Standard deviation of values of which most are quiet; `None` of too few.
+/// Standard deviation of values most of which are quiet; `None` with too few.
 fn quiet_width(values: &[f64]) -> Option<f64> {
     if values.len() < 8 {
         return None;
@@ -104,7 +104,7 @@ fn quiet_width(values: &[f64]) -> Option<f64> {
 }
 
 /// The wander of whole pieces, with what the engine's speed explains taken out.
-pub fn wander(pieces: &[&Piece], step_v: f64) -> Option<Wander> {
+pub fn wander(pieces: &[&BusPiece], step_v: f64) -> Option<Wander> {
     let interval_s = pieces.first()?.interval_s;
     let volts = |of: &[Vec<f64>]| {
         let slices: Vec<&[f64]> = of.iter().map(Vec::as_slice).collect();
@@ -115,7 +115,7 @@ pub fn wander(pieces: &[&Piece], step_v: f64) -> Option<Wander> {
     if pieces.iter().all(|p| p.rpm.is_empty()) {
         return Some(first);
     }
-    let without_speed = |piece: &Piece| -> Vec<f64> {
+    let without_speed = |piece: &BusPiece| -> Vec<f64> {
         let segments = first.segments(piece);
         let own = |s: &Segment| (s.start..s.end).map(|k| piece.at_usual_speed(k, s)).collect();
         segments.iter().flat_map(|s| -> Vec<f64> { own(s) }).collect()
@@ -124,8 +124,8 @@ pub fn wander(pieces: &[&Piece], step_v: f64) -> Option<Wander> {
     Some(volts(&clean))
 }
 
-impl Piece {
-    /// The mean at `k` had the engine run as it mostly did over a segment.
+impl BusPiece {
+    /// The mean at `k`, corrected to the segment's mean engine speed.
     pub(super) fn at_usual_speed(&self, k: usize, segment: &Segment) -> f64 {
         let off = self.rpm.get(k).map_or(0.0, |rpm| rpm - segment.mean_rpm);
         self.bus_v[k] - segment.v_per_rpm * if off.is_finite() { off } else { 0.0 }
@@ -154,7 +154,7 @@ pub(super) struct Segment {
 }
 
 impl Segment {
-    fn of(cost: &TrendWith, piece: &Piece, start: usize, end: usize) -> Segment {
+    fn of(cost: &TrendWith, piece: &BusPiece, start: usize, end: usize) -> Segment {
         let fit = cost.fit(start, end);
         let (first_s, last_s) = (piece.time_s[start], piece.time_s[end - 1]);
         let rpm = piece.rpm.get(start..end).map_or(0.0, mean);
@@ -180,7 +180,7 @@ impl Segment {
         self.seconds() >= LASTING_S.max(LASTING_MEANS * interval_s)
     }
 
-    /// Level at a time and its variance. A slope that does not stand out counts for nothing.
+    /// Level at a time and its variance. A slope within its error counts as none.
     pub(super) fn at(&self, t_s: f64, wander: &Wander) -> (f64, f64) {
         let seconds = self.seconds();
         let slope_error = (12.0 * wander.long_run / seconds.powi(3)).sqrt();

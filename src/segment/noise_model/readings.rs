@@ -6,9 +6,9 @@ use crate::stats::robust::median;
 
 /// One reading of the logger behind samples that are means.
 ///
-/// Of any noise whose mean over a sample varies by σ̄², readings scatter about that
-/// mean by σ² − σ̄², so σ² is the sum of both; and σ²τ, by which long means are
-/// judged, is the same for readings and for means: that gives their memory.
+/// If the mean over a sample varies by σ̄², readings scatter about that mean by σ² − σ̄², so σ² is
+/// the sum of both. σ²τ, which the error of long means depends on, is the same for readings and
+/// for means, which gives the autocorrelation time of readings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Reading {
     /// Readings to a sample.
@@ -18,11 +18,11 @@ pub struct Reading {
     /// The same before rounding to the resolution.
     pub unrounded_sigma_v: f64,
     /// Integrated autocorrelation time, in readings.
-    pub memory: f64,
+    pub correlation_samples: f64,
     pub slow_share: f64,
 }
 
-/// What is kept of the readings behind samples that are means of so many.
+/// What is kept of the readings behind samples that are means of many.
 #[derive(Debug, Clone, Copy)]
 pub struct Within<'a> {
     pub each: f64,
@@ -39,7 +39,7 @@ impl<'a> Within<'a> {
 }
 
 impl NoiseModel {
-    /// With the readings behind its samples, by the middle of what they scatter.
+    /// With the readings behind its samples, by their median scatter.
     pub fn with_readings(self, within: Option<Within>) -> NoiseModel {
         let reading = within.map(|w| self.reading(w.each, median(w.squares), 1));
         NoiseModel { reading, ..self }
@@ -53,20 +53,20 @@ impl NoiseModel {
             each,
             sigma_v,
             unrounded_sigma_v: unrounded(sigma_v, self.step_v, levels),
-            memory: (each * self.memory_samples * share).max(1.0),
+            correlation_samples: (each * self.correlation_samples * share).max(1.0),
             slow_share: share * self.slow_share,
         }
     }
 
-    /// What one reading is like: the model itself where a sample is a reading.
+    /// The model of one reading: itself where a sample is a reading.
     pub fn of_readings(&self) -> NoiseModel {
         let Some(reading) = self.reading else { return *self };
         NoiseModel {
             sigma_v: reading.sigma_v,
             unrounded_sigma_v: reading.unrounded_sigma_v,
-            memory_samples: reading.memory,
+            correlation_samples: reading.correlation_samples,
             slow_share: reading.slow_share,
-            freedom: self.freedom * reading.each,
+            dof: self.dof * reading.each,
             interval_s: self.interval_s / reading.each,
             reading: None,
             ..*self

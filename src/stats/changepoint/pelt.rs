@@ -22,23 +22,23 @@ pub fn pelt<C: Cost + ?Sized>(cost: &C, penalty: f64, min_size: usize, jump: usi
         return vec![grid.n];
     }
     let penalty = penalty.max(0.0);
-    let mut search = Search::new(&grid);
+    let mut segmentation = Segmentation::new(&grid);
     let mut admissible = Admissible::default();
     let mut opened = 0;
     for end in grid.first()..=grid.last() {
         let here = grid.position(end);
         admissible.drop_those_done(here);
         while grid.may_start(opened, end) {
-            let price = search.price(opened);
+            let price = segmentation.price(opened);
             if price.is_finite() {
                 let from = grid.position(opened);
                 admissible.push(Candidate { start: opened, from, price, until: usize::MAX });
             }
             opened += 1;
         }
-        admissible.offer_all(cost, &mut search, end, here, penalty, grid.min_size);
+        admissible.offer_all(cost, &mut segmentation, end, here, penalty, grid.min_size);
     }
-    search.breakpoints(&grid)
+    segmentation.breakpoints(&grid)
 }
 
 /// A possible start of the last segment.
@@ -53,10 +53,10 @@ struct Candidate {
 }
 
 /// Candidates in order, looked at in groups: a stretch costs no less than its end
-/// does, so no candidate of a group can offer less than the group's lowest price and
-/// the cost from its last start on. A group that so cannot beat what is already
-/// offered is passed by; in quiet series that is nearly all of them. What a group asks
-/// at least only grows, so it is reckoned again when what is offered has caught up.
+/// does, so no candidate of a group can offer less than the group's lowest price plus
+/// the cost from its last start on. A group that cannot beat the best offer is skipped; in
+/// quiet series that is nearly all of them. A group's lower bound only grows, so it is computed
+/// again once the offers have caught up with it.
 #[derive(Default)]
 struct Admissible {
     all: Vec<Candidate>,
@@ -66,7 +66,7 @@ struct Admissible {
     until: usize,
     /// The candidate that won last.
     won: usize,
-    /// Groups looked at closely at the boundary at hand, and what their candidates offer.
+    /// Groups evaluated at the current boundary, and what their candidates offer.
     looked_at: Vec<(usize, [f64; GROUP])>,
 }
 
@@ -74,13 +74,13 @@ struct Admissible {
 struct Group {
     /// Lowest price.
     least: f64,
-    /// What each asks at the least, as last reckoned.
+    /// Lower bound of what each offers, as last computed.
     asks: f64,
 }
 
 /// Candidates to a group: their samples must cost less than a penalty.
 const GROUP: usize = 16;
-/// Rounding of running sums must not pass a winner by.
+/// Rounding of running sums must not skip a winner.
 const DUST: f64 = 1e-9;
 
 impl Admissible {
@@ -115,7 +115,7 @@ impl Admissible {
     fn offer_all<C: Cost + ?Sized>(
         &mut self,
         cost: &C,
-        search: &mut Search,
+        segmentation: &mut Segmentation,
         end: usize,
         here: usize,
         penalty: f64,
@@ -144,12 +144,12 @@ impl Admissible {
                     best = offer;
                     self.won = g * GROUP + k;
                 }
-                search.offer(end, candidate.start, offer);
+                segmentation.offer(end, candidate.start, offer);
                 *slot = offer;
             }
             self.looked_at.push((g, offers));
         }
-        let limit = search.price(end) + penalty;
+        let limit = segmentation.price(end) + penalty;
         let until = here.saturating_add(min_size);
         let mut mark = |candidate: &mut Candidate| {
             candidate.until = candidate.until.min(until);
@@ -204,19 +204,19 @@ impl Grid {
 }
 
 /// Price of the cheapest segmentation up to each boundary, and its last segment's start.
-pub(super) struct Search {
+pub(super) struct Segmentation {
     price: Vec<f64>,
     start: Vec<usize>,
 }
 
-impl Search {
+impl Segmentation {
     pub fn new(grid: &Grid) -> Self {
         let size = grid.last() + 1;
         let mut price = vec![f64::INFINITY; size];
         if let Some(first) = price.first_mut() {
             *first = 0.0;
         }
-        Search { price, start: vec![0; size] }
+        Segmentation { price, start: vec![0; size] }
     }
 
     /// Infinite where no segmentation ends.
@@ -256,14 +256,14 @@ mod tests {
     /// Optimal partitioning without any pruning.
     fn unpruned(cost: &impl Cost, penalty: f64, min_size: usize, jump: usize) -> f64 {
         let grid = Grid::new(cost.samples(), min_size, jump);
-        let mut search = Search::new(&grid);
+        let mut segmentation = Segmentation::new(&grid);
         for end in grid.first()..=grid.last() {
             for start in (0..end).filter(|s| grid.may_start(*s, end)) {
                 let segment = cost.cost(grid.position(start), grid.position(end));
-                search.offer(end, start, search.price(start) + segment + penalty);
+                segmentation.offer(end, start, segmentation.price(start) + segment + penalty);
             }
         }
-        search.price(grid.last())
+        segmentation.price(grid.last())
     }
 
     fn price(cost: &impl Cost, ends: &[usize], penalty: f64) -> f64 {

@@ -40,7 +40,7 @@ pub fn robust_line(points: &[Weighed], level: f64) -> Option<RobustLine> {
     let xs: Vec<f64> = points.iter().map(|p| p.x).collect();
     let ys: Vec<f64> = points.iter().map(|p| p.y).collect();
     let (mut intercept, mut slope) = theil_sen(&xs, &ys)?;
-    let freedom = points.len().checked_sub(2)?;
+    let dof = points.len().checked_sub(2)?;
     let known = points.len() < LEAST_TO_SCATTER;
     let mut scatter = 1.0;
     let mut spread = 0.0;
@@ -49,7 +49,7 @@ pub fn robust_line(points: &[Weighed], level: f64) -> Option<RobustLine> {
         if !known {
             let sizes: Vec<f64> = points.iter().map(|p| residual(p).abs()).collect();
             // Median size of a standard normal, and the two parameters spent.
-            let shrunk = (freedom as f64 / points.len() as f64).sqrt();
+            let shrunk = (dof as f64 / points.len() as f64).sqrt();
             scatter = (median(&sizes) / 0.6745 / shrunk).max(1.0);
         }
         let weight = |p: &Weighed| {
@@ -78,8 +78,8 @@ pub fn robust_line(points: &[Weighed], level: f64) -> Option<RobustLine> {
         }
     }
     // A scatter read off few points is itself uncertain.
-    let freedom = if known || scatter == 1.0 { 1e6 } else { freedom as f64 };
-    let slope_half_width = student_quantile(level, freedom) * scatter / spread.sqrt();
+    let dof = if known || scatter == 1.0 { 1e6 } else { dof as f64 };
+    let slope_half_width = student_quantile(level, dof) * scatter / spread.sqrt();
     Some(RobustLine { slope, intercept, slope_half_width, scatter })
 }
 

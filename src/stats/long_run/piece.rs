@@ -17,7 +17,7 @@ pub struct Shape {
 impl Shape {
     pub const WHITE: Shape = Shape { slow_share: 0.0, rho: 0.0 };
 
-    /// That of integrated autocorrelation time `tau` in samples.
+    /// From the integrated autocorrelation time `tau` in samples.
     pub fn of_time(tau: f64, slow_share: f64) -> Shape {
         let slow_share = slow_share.clamp(0.0, 1.0);
         let beyond = (tau - 1.0).max(0.0);
@@ -48,7 +48,7 @@ impl Shape {
 
 /// 1 + 2Σ(1 − k/n)ρᵏ in closed form.
 fn first_order_time(rho: f64, n: f64) -> f64 {
-    // An endless correlation time: the window is worth one sample.
+    // With an infinite correlation time the window is worth one sample.
     if rho.is_nan() || rho >= 1.0 {
         return n;
     }
@@ -56,7 +56,7 @@ fn first_order_time(rho: f64, n: f64) -> f64 {
     ((1.0 + rho) / rest - 2.0 * rho * (1.0 - rho.powf(n)) / (n * rest * rest)).clamp(1.0, n)
 }
 
-/// Successive readings of one level, and what else may have moved them.
+/// Successive readings of one level, and regressors that may have moved them.
 #[derive(Debug, Clone, Default)]
 pub struct Piece {
     readings: Vec<f64>,
@@ -64,19 +64,19 @@ pub struct Piece {
     regressors: Vec<Vec<f64>>,
 }
 
-/// A piece with a shape taken for granted.
+/// What is left of a piece under a given shape.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Residue {
     /// Sum of squares of whitened residuals; over `freedom` an unbiased variance.
     pub squares: f64,
-    pub freedom: f64,
-    /// What the shape alone adds to the restricted log likelihood.
+    pub dof: f64,
+    /// Part of the restricted log likelihood that depends on the shape alone.
     pub log_determinants: f64,
 }
 
 impl Residue {
     pub fn variance(&self) -> f64 {
-        self.squares / self.freedom
+        self.squares / self.dof
     }
 }
 
@@ -110,11 +110,11 @@ impl Piece {
         self.readings.is_empty()
     }
 
-    /// What least squares leaves of the readings, and then of each of `others`, without
-    /// level and regressors; `None` where a reading is missing.
+    /// Least-squares residuals of the readings, and then of each of `others`, about level and
+    /// regressors; `None` where a reading is missing.
     pub fn plain_residuals(&self, others: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
         self.readings.iter().all(|v| v.is_finite()).then_some(())?;
-        // Gram and Schmidt's way: each column without what those before it hold.
+        // Gram-Schmidt: each column orthogonal to those before it.
         let mut columns: Vec<Vec<f64>> = Vec::new();
         let mut rest: Vec<Vec<f64>> =
             std::iter::once(&self.readings).chain(others).cloned().collect();
@@ -131,7 +131,7 @@ impl Piece {
         Some(rest)
     }
 
-    /// `None` where nothing is left of the readings once level and regressors are out.
+    /// `None` where level and regressors use up all degrees of freedom.
     pub fn residue(&self, shape: Shape) -> Option<Residue> {
         let (a, rho) = (shape.slow_share, shape.rho);
         let columns = self.regressors.len() + 2;
@@ -178,7 +178,7 @@ impl Piece {
         let (mut log_determinant, mut used) = (0.0, 0usize);
         for i in 0..columns - 1 {
             let pivot = products[i][i];
-            // What the columns before it leave nothing of tells nothing new.
+            // A column that the ones before it explain adds nothing.
             let own = if i == 0 { 0.0 } else { 1e-9 * self.square_of(i - 1) };
             if pivot.is_nan() || pivot <= own {
                 continue;
@@ -192,11 +192,11 @@ impl Piece {
                 from_here.for_each(|(value, own)| *value -= share * own);
             }
         }
-        let freedom = known.checked_sub(used).filter(|f| *f > 0)? as f64;
+        let dof = known.checked_sub(used).filter(|f| *f > 0)? as f64;
         let squares = products[columns - 1][columns - 1].max(0.0);
         let log_determinants = -0.5 * (logs + log_determinant);
         let sound = squares.is_finite() && log_determinants.is_finite();
-        sound.then_some(Residue { squares, freedom, log_determinants })
+        sound.then_some(Residue { squares, dof, log_determinants })
     }
 
     fn square_of(&self, regressor: usize) -> f64 {
@@ -208,7 +208,7 @@ pub(in crate::stats) fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
-/// Takes from `x` what it has of `column`.
+/// Removes from `x` its projection on `column`.
 pub(in crate::stats) fn remove(x: &mut [f64], column: &[f64]) {
     let share = dot(x, column) / dot(column, column);
     x.iter_mut().zip(column).for_each(|(x, c)| *x -= share * c);

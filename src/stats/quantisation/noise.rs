@@ -105,7 +105,7 @@ mod tests {
                         .collect();
                     let seen = difference_sigma(&windows.concat());
                     let sigma = true_sigma(seen, 1.0, levels).sigma;
-                    let scatter = Scatter { sigma, shape: Shape::WHITE, freedom: f64::INFINITY };
+                    let scatter = Scatter { sigma, shape: Shape::WHITE, dof: f64::INFINITY };
                     let half = mean_half_width(100, &scatter, Some(1.0), 0.9);
                     hits += truths
                         .iter()

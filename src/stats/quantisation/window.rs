@@ -1,4 +1,4 @@
-//! How far the mean of a window of rounded samples may be off.
+//! Error of the mean of a window of rounded samples.
 
 use std::cell::RefCell;
 use std::collections::HashMap;
@@ -10,12 +10,12 @@ use super::{PHASES, rounded_moments};
 use crate::stats::interval::student_quantile;
 use crate::stats::long_run::Shape;
 
-/// From this σ/step on the bias is nothing and rounding is plain added white noise.
+/// From this σ/step on the bias is negligible and rounding is added white noise.
 const DITHERED: f64 = 2.0;
-/// Hermite orders told apart; what is left counts with the time of the next.
+/// Hermite orders treated one by one; the rest has the correlation time of the next.
 const ORDERS: usize = 12;
 /// With more degrees of freedom Student's t is the normal distribution.
-const NORMAL_FREEDOM: f64 = 1e4;
+const NORMAL_DOF: f64 = 1e4;
 
 /// Noise before rounding (see [`true_sigma`](super::true_sigma)).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -23,7 +23,7 @@ pub struct Scatter {
     pub sigma: f64,
     pub shape: Shape,
     /// Degrees of freedom with which it is known; infinite for a given one.
-    pub freedom: f64,
+    pub dof: f64,
 }
 
 /// Half-width of the interval for a constant level from the mean of `n` rounded samples.
@@ -44,37 +44,37 @@ pub struct Scatter {
 /// Infinite for `n` = 0 (nothing is known); NaN for a level outside (0, 1) or a
 /// NaN argument.
 ///
-/// A log is asked thousands of times about windows of one noise and a few lengths,
-/// so each thread remembers its answers.
+/// One log needs thousands of windows of one noise and a few lengths, so each thread caches its
+/// results.
 pub fn mean_half_width(n: usize, scatter: &Scatter, step: Option<f64>, level: f64) -> f64 {
-    let Scatter { sigma, shape, freedom } = *scatter;
-    let noise = [sigma, shape.slow_share, shape.rho, freedom];
-    let asked = (n, noise.map(f64::to_bits), [step.unwrap_or(0.0), level].map(f64::to_bits));
+    let Scatter { sigma, shape, dof } = *scatter;
+    let noise = [sigma, shape.slow_share, shape.rho, dof];
+    let query = (n, noise.map(f64::to_bits), [step.unwrap_or(0.0), level].map(f64::to_bits));
     ANSWERS.with_borrow_mut(|answers| {
-        if let Some(&known) = answers.get(&asked) {
+        if let Some(&known) = answers.get(&query) {
             return known;
         }
         if answers.len() >= REMEMBERED {
             answers.clear();
         }
-        let half_width = reckoned(n, scatter, step, level);
-        answers.insert(asked, half_width);
+        let half_width = computed(n, scatter, step, level);
+        answers.insert(query, half_width);
         half_width
     })
 }
 
 /// Window, and the bits of noise, of step (0 for none) and level.
-type Asked = (usize, [u64; 4], [u64; 2]);
+type Query = (usize, [u64; 4], [u64; 2]);
 
 /// Answers kept a thread: half a megabyte.
 const REMEMBERED: usize = 8192;
 
 thread_local! {
-    static ANSWERS: RefCell<HashMap<Asked, f64>> = RefCell::default();
+    static ANSWERS: RefCell<HashMap<Query, f64>> = RefCell::default();
 }
 
-fn reckoned(n: usize, scatter: &Scatter, step: Option<f64>, level: f64) -> f64 {
-    let Scatter { sigma, shape, freedom } = *scatter;
+fn computed(n: usize, scatter: &Scatter, step: Option<f64>, level: f64) -> f64 {
+    let Scatter { sigma, shape, dof } = *scatter;
     if !(level > 0.0 && level < 1.0) || sigma.is_nan() {
         return f64::NAN;
     }
@@ -84,7 +84,7 @@ fn reckoned(n: usize, scatter: &Scatter, step: Option<f64>, level: f64) -> f64 {
     let (n, sigma) = (n as f64, sigma.max(0.0));
     let normal = Normal::standard();
     let z = normal.inverse_cdf(0.5 + level / 2.0);
-    let student = if freedom < NORMAL_FREEDOM { student_quantile(level, freedom) / z } else { 1.0 };
+    let student = if dof < NORMAL_DOF { student_quantile(level, dof) / z } else { 1.0 };
     let step = match step {
         Some(step) if step > 0.0 && step.is_finite() => step,
         _ => return student * z * sigma * (shape.mean_time(n) / n).sqrt(),
@@ -182,7 +182,7 @@ mod tests {
     /// For noise that is known, and whose correlation falls geometrically.
     fn half_width(n: usize, sigma: f64, tau: f64, step: Option<f64>, level: f64) -> f64 {
         let shape = Shape::of_time(tau, 1.0);
-        mean_half_width(n, &Scatter { sigma, shape, freedom: f64::INFINITY }, step, level)
+        mean_half_width(n, &Scatter { sigma, shape, dof: f64::INFINITY }, step, level)
     }
 
     fn coverage(n: usize, ratio: f64, phi: f64, runs: usize, seed: u64) -> f64 {
@@ -249,10 +249,10 @@ mod tests {
                 let step = (n % 3 > 0).then_some(0.01);
                 let sigma = if n % 50 == 0 { 0.003 } else { 0.05 };
                 let shape = Shape::of_time(3.0, 0.7);
-                let scatter = Scatter { sigma, shape, freedom: 7.0 };
-                let asked = mean_half_width(n, &scatter, step, 0.9);
-                let known = reckoned(n, &scatter, step, 0.9);
-                assert_eq!(asked, known, "round {round}, n {n}");
+                let scatter = Scatter { sigma, shape, dof: 7.0 };
+                let query = mean_half_width(n, &scatter, step, 0.9);
+                let known = computed(n, &scatter, step, 0.9);
+                assert_eq!(query, known, "round {round}, n {n}");
             }
         }
     }

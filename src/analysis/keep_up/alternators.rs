@@ -39,7 +39,7 @@ use crate::stats::weighted::{tempered, weighted_quantile};
 const COLD_C: f64 = 60.0;
 /// A machine not its curve's: rated values and ratios on sheets are good to this.
 const SHEET_SHARE: f64 = 0.03;
-const TRIED: usize = 2400;
+const SAMPLES: usize = 2400;
 const SEED: u64 = 41;
 /// What the battery's model makes of its current: so many amps, and this share.
 const MODEL_A: f64 = 1.0;
@@ -49,7 +49,7 @@ const SHAPE_SHARE: f64 = 0.03;
 /// One anchor that fits no machine must not outvote all others.
 const MOST_DEVIANCE: f64 = 9.0;
 /// Weights are flattened until at least so many machines still count.
-const LEAST_MACHINES: f64 = 60.0;
+const LEAST_EFFECTIVE: f64 = 60.0;
 
 /// Steady running with one set of loads, as this file needs it.
 pub(super) struct SteadyRunning {
@@ -82,7 +82,7 @@ pub(super) struct Knees {
 
 impl Knees {
     /// Median and 90 % interval; `None` where no machine explains the set.
-    pub(super) fn told(&self) -> Option<(f64, f64, f64)> {
+    pub(super) fn interval(&self) -> Option<(f64, f64, f64)> {
         let at = |p: f64| weighted_quantile(&self.rpm, &self.weights, p);
         let (value, low, high) = (at(0.5), at(0.05), at(0.95));
         (value.is_finite() && low.is_finite() && high.is_finite()).then_some((value, low, high))
@@ -90,22 +90,22 @@ impl Knees {
 }
 
 /// Share of the rated output against alternator speed, both ways.
-struct Shape {
+struct OutputShape {
     curve: OutputCurve,
     /// (share, alternator rpm), rising: a table, for every machine asks it for
     /// every visit.
     back: Vec<(f64, f64)>,
 }
 
-impl Shape {
-    fn typical() -> Option<Shape> {
+impl OutputShape {
+    fn typical() -> Option<OutputShape> {
         let curve = OutputCurve::typical(1.0).ok()?;
         let step_rpm = 40.0;
         let back = (0..=200)
             .map(|k| curve.speeds_rpm().0 + step_rpm * f64::from(k))
             .map(|rpm| (curve.output(rpm).amps_a, rpm))
             .collect();
-        Some(Shape { curve, back })
+        Some(OutputShape { curve, back })
     }
 
     fn share(&self, alternator_rpm: f64) -> f64 {
@@ -125,7 +125,7 @@ impl Shape {
 }
 
 /// An alternator and a battery that these could be.
-struct Machine {
+struct AlternatorSample {
     draw: usize,
     ratio: f64,
     rated_a: f64,
@@ -136,18 +136,18 @@ struct Machine {
     warming_s: f64,
 }
 
-impl Machine {
+impl AlternatorSample {
     /// Output over cold output.
     fn heat(&self, t_s: f64) -> f64 {
         let warmth = self.last + (self.first - self.last) * (-t_s / self.warming_s).exp();
         1.0 - self.lost_share * warmth
     }
 
-    fn output_a(&self, shape: &Shape, rpm: f64, t_s: f64) -> f64 {
+    fn output_a(&self, shape: &OutputShape, rpm: f64, t_s: f64) -> f64 {
         self.rated_a * self.heat(t_s) * shape.share(rpm * self.ratio)
     }
 
-    fn speed(&self, shape: &Shape, amps_a: f64, t_s: f64) -> f64 {
+    fn speed(&self, shape: &OutputShape, amps_a: f64, t_s: f64) -> f64 {
         shape.speed(amps_a / (self.rated_a * self.heat(t_s))) / self.ratio
     }
 }
@@ -161,12 +161,12 @@ fn began_cold(log: &Log) -> Option<bool> {
     })
 }
 
-fn machines(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<Machine> {
-    let mut dice = ChaCha8Rng::seed_from_u64(SEED);
+fn alternators(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<AlternatorSample> {
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
     let cold = began_cold(log);
-    (0..TRIED)
+    (0..SAMPLES)
         .map(|k| {
-            let mut within = |(low, high): (f64, f64)| dice.random_range(low..high);
+            let mut within = |(low, high): (f64, f64)| rng.random_range(low..high);
             let ends = |row: Assumption| (row.low(), row.high());
             let sheet = 1.0 + SHEET_SHARE * within((-1.0, 1.0));
             let (least_a, most_a) = ends(RATED_CURRENT);
@@ -177,7 +177,7 @@ fn machines(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<Machine> {
             let (chance, start) = (within((0.0, 1.0)), within((0.0, 0.3)));
             let warming_s = within(ends(WARMING_TIME));
             let first = if cold.unwrap_or(chance < 0.5) { start * last } else { last };
-            Machine {
+            AlternatorSample {
                 draw: k % battery.draws.len().max(1),
                 ratio: car.alternator.pulley_ratio.unwrap_or(ratio),
                 rated_a: car.alternator.rated_a.map_or(rated_a, |rated_a| rated_a * sheet),
@@ -191,7 +191,7 @@ fn machines(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<Machine> {
 }
 
 /// What the loads of one set draw at the setpoint, by one machine.
-struct Needs {
+struct SetCurrent {
     loads_a: f64,
     /// Squares by which its anchors differ from one another.
     deviance: f64,
@@ -204,13 +204,14 @@ pub(super) fn knees(
     battery: &BatteryModel,
     car: &Car,
 ) -> Vec<Knees> {
-    let Some(shape) = Shape::typical() else { return Vec::new() };
-    let machines = machines(log, battery, car);
-    let needs: Vec<Vec<Option<Needs>>> = machines
+    let Some(shape) = OutputShape::typical() else { return Vec::new() };
+    let alternators = alternators(log, battery, car);
+    let needs: Vec<Vec<Option<SetCurrent>>> = alternators
         .iter()
-        .map(|machine| sets.iter().map(|set| machine.needs(&shape, set, battery)).collect())
+        .map(|alternator| sets.iter().map(|set| alternator.needs(&shape, set, battery)).collect())
         .collect();
-    let known = |machine: &Machine| battery.ensemble.weights.get(machine.draw).copied();
+    let known =
+        |alternator: &AlternatorSample| battery.ensemble.weights.get(alternator.draw).copied();
     let deviances: Vec<f64> = needs
         .iter()
         .map(|of_sets| of_sets.iter().flatten().map(|n| n.deviance.min(MOST_DEVIANCE)).sum())
@@ -218,25 +219,26 @@ pub(super) fn knees(
     (0..sets.len())
         .map(|s| {
             let set = &sets[s];
-            let mut rpm = Vec::with_capacity(machines.len());
-            let mut squares = Vec::with_capacity(machines.len());
-            for ((machine, of_sets), deviance) in machines.iter().zip(&needs).zip(&deviances) {
+            let mut rpm = Vec::with_capacity(alternators.len());
+            let mut squares = Vec::with_capacity(alternators.len());
+            for ((alternator, of_sets), deviance) in alternators.iter().zip(&needs).zip(&deviances)
+            {
                 let (knee, out) = of_sets
                     .get(s)
                     .and_then(Option::as_ref)
                     .map_or((f64::NAN, f64::INFINITY), |n| {
-                        machine.knee(&shape, set, battery, n.loads_a)
+                        alternator.knee(&shape, set, battery, n.loads_a)
                     });
                 rpm.push(knee);
                 squares.push(deviance + out);
             }
-            let prior: Vec<f64> = machines.iter().map(|m| known(m).unwrap_or(0.0)).collect();
-            Knees { rpm, weights: tempered(&squares, &prior, LEAST_MACHINES) }
+            let prior: Vec<f64> = alternators.iter().map(|m| known(m).unwrap_or(0.0)).collect();
+            Knees { rpm, weights: tempered(&squares, &prior, LEAST_EFFECTIVE) }
         })
         .collect()
 }
 
-impl Machine {
+impl AlternatorSample {
     /// What the battery takes at the setpoint, by this machine's battery.
     fn taken_a(&self, seen: &SteadyRunning, battery: &BatteryModel) -> Option<f64> {
         let window = battery.window(self.draw, seen.stretch)?;
@@ -249,7 +251,12 @@ impl Machine {
         }
     }
 
-    fn needs(&self, shape: &Shape, set: &LoadSetRuns, battery: &BatteryModel) -> Option<Needs> {
+    fn needs(
+        &self,
+        shape: &OutputShape,
+        set: &LoadSetRuns,
+        battery: &BatteryModel,
+    ) -> Option<SetCurrent> {
         // Amps of the loads, with one standard deviation.
         let mut anchors: Vec<(f64, f64)> = Vec::new();
         let mut deviance = 0.0;
@@ -277,14 +284,14 @@ impl Machine {
         let total: f64 = anchors.iter().map(|a| a.1.powi(-2)).sum();
         let loads_a = anchors.iter().map(|a| a.0 * a.1.powi(-2)).sum::<f64>() / total;
         deviance += anchors.iter().map(|a| ((a.0 - loads_a) / a.1).powi(2)).sum::<f64>();
-        (loads_a.is_finite() && loads_a > 0.0).then_some(Needs { loads_a, deviance })
+        (loads_a.is_finite() && loads_a > 0.0).then_some(SetCurrent { loads_a, deviance })
     }
 
     /// The set's knee, and squares by which the knees of its visits contradict
     /// what was seen to slip or hold.
     fn knee(
         &self,
-        shape: &Shape,
+        shape: &OutputShape,
         set: &LoadSetRuns,
         battery: &BatteryModel,
         loads_a: f64,
@@ -322,7 +329,7 @@ mod tests {
 
     #[test]
     fn the_shape_reads_both_ways() {
-        let Some(shape) = Shape::typical() else { panic!("no curve") };
+        let Some(shape) = OutputShape::typical() else { panic!("no curve") };
         for rpm in [1300.0, 1800.0, 2600.0, 5000.0] {
             assert!((shape.speed(shape.share(rpm)) - rpm).abs() < 15.0);
         }
