@@ -2,7 +2,7 @@
 //! and its current.
 
 use crate::analysis::current_balance;
-use crate::analysis::level::level;
+use crate::analysis::level::{bus_level, level};
 use crate::analysis::setpoint::Setpoint;
 use crate::assumptions::{BATTERY_CONDITION, BATTERY_RESISTANCE};
 use crate::car::{BATTERY_RANGE_C, BatteryFacts, Car};
@@ -159,8 +159,7 @@ fn followed(segments: &Segments) -> (Vec<Option<usize>>, Vec<Span>) {
     (followed, windows)
 }
 
-/// Zero-current voltage by draw: the mean over the stretches asked about, each with its
-/// window.
+/// Zero-current voltage by sample: the mean over the given stretches, each with its window.
 fn zero_current(
     log: &Log,
     segments: &Segments,
@@ -172,7 +171,7 @@ fn zero_current(
         .iter()
         .filter_map(|&(k, window)| {
             let span = segments.stretches[k].settled;
-            Some((window, level(log.time_s(), log.bus_v(), span, &segments.noise_model)?.mean_v))
+            Some((window, bus_level(log, segments, span)?.mean_v))
         })
         .collect();
     (0..draws.len())
@@ -204,10 +203,10 @@ fn disagreement(routes: &[Estimate]) -> Option<String> {
 /// Whether the bus is far enough below the setpoint over `span` that the alternator must be at
 /// full output.
 fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, span: Span) -> bool {
-    let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.noise_model) else {
+    let Some(seen) = bus_level(log, segments, span) else {
         return false;
     };
-    let middle_s = (span.start_s + span.end_s) / 2.0;
+    let middle_s = span.middle_s();
     let full_output_v = log.nominal().volts(levels::FULL_OUTPUT);
     setpoint.is_some_and(|s| {
         let unsure_v = s.estimate.value - s.estimate.low;
@@ -231,7 +230,7 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
     let current = log.channel(Role::BatteryCurrent)?;
     let (mut amps, mut volts) = (Vec::new(), Vec::new());
     for stretch in &segments.stretches {
-        let v = level(log.time_s(), log.bus_v(), stretch.settled, &segments.noise_model)?;
+        let v = bus_level(log, segments, stretch.settled)?;
         let a = level(log.time_s(), current, stretch.settled, &segments.noise_model)
             .filter(|a| a.mean_v < -1.0);
         if let Some(a) = a {

@@ -11,7 +11,7 @@ use crate::log::{Log, Role};
 /// Fuel and ignition control stop working with about this share of charge left
 /// (common practice, no source).
 const LEFT_SHARE: f64 = 0.2;
-/// Capacity is stated for so many hours.
+/// Capacity is stated for a discharge over this many hours.
 const RATED_H: f64 = 20.0;
 /// A smaller discharge gets no duration.
 const LEAST_A: f64 = 1.0;

@@ -2,7 +2,7 @@
 //!
 //! A regulator in control holds a level that neither loads nor engine speed move; the
 //! level itself may be any, and may be moved by heat or by an engine computer. An
-//! alternator at its limit holds none: the bus follows engine speed and gives way to
+//! alternator at its limit holds none: the bus follows engine speed and falls under
 //! every load for as long as it is on. So a level alone is no evidence of a shortage.
 //! Five kinds are weighed, each as a likelihood ratio: the slope of voltage on speed
 //! while little else changes ([`slope`]), levels before and after a change of load and
@@ -16,7 +16,7 @@ mod settling;
 mod slope;
 
 use crate::analysis::amps::output_share;
-use crate::analysis::level::level;
+use crate::analysis::level::bus_level;
 use crate::car::Car;
 use crate::log::{Log, Span};
 use crate::nominal::Nominal;
@@ -128,7 +128,7 @@ fn prior_log_odds(level_v: f64) -> f64 {
     })
 }
 
-/// The level of each stretch, with what was asked of the alternator there.
+/// The level of each stretch, with the demand on the alternator there.
 fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<StretchLevel<'a>> {
     // Scaled to six cells, which the priors are stated for.
     let cells = log.nominal().over_12_v();
@@ -136,8 +136,8 @@ fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<StretchLevel<'a
         let Span { start_s, end_s } = stretch.settled;
         let from_s = end_s - (end_s - start_s) * LATER_SHARE;
         let later = Span { start_s: from_s, end_s };
-        let seen = level(log.time_s(), log.bus_v(), later, &segments.noise_model)
-            .or_else(|| level(log.time_s(), log.bus_v(), stretch.settled, &segments.noise_model));
+        let seen =
+            bus_level(log, segments, later).or_else(|| bus_level(log, segments, stretch.settled));
         StretchLevel {
             stretch,
             level_v: seen.map_or(f64::NAN, |l| l.mean_v / cells),

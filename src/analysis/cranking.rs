@@ -16,9 +16,8 @@ const HELD_S: f64 = 1.0;
 /// A starter draws most in its first tenths of a second, so samples further apart than this miss
 /// the bottom of the dip.
 const BOTTOM_S: f64 = 0.25;
-/// It draws so many times there what it draws once it turns the engine, at most, and takes a
-/// battery that still starts an engine no lower than [`levels::WEAK_CRANKING`] (common
-/// practice, no source).
+/// Most current there over that once it turns the engine; a battery that still starts an engine
+/// does not fall below [`levels::WEAK_CRANKING`] (common practice, no source).
 const STALLED_SHARE: f64 = 3.0;
 
 pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> Option<Cranking> {

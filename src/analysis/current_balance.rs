@@ -40,7 +40,7 @@ const INRUSH_S: f64 = 0.3;
 struct BalanceRow<'a> {
     entry: Entry,
     span: Span,
-    /// The steady stretch it lies in; `None` with the engine stopped.
+    /// The steady stretch around it; `None` with the engine stopped.
     stretch: Option<&'a Stretch>,
 }
 

@@ -8,7 +8,7 @@
 
 use crate::analysis::amps::{clamp_half_width_a, label_half_width_a};
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::level::level;
+use crate::analysis::level::bus_level;
 use crate::assumptions;
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
@@ -99,7 +99,7 @@ pub fn by_slope(seen: &PointContext) -> Option<Estimate> {
     for k in 0..parts {
         let start_s = late.start_s + each_s * f64::from(k);
         let part = Span { start_s, end_s: start_s + each_s };
-        let here = level(seen.log.time_s(), seen.log.bus_v(), part, &seen.segments.noise_model)?;
+        let here = bus_level(seen.log, seen.segments, part)?;
         at_h.push((start_s + each_s / 2.0) / 3600.0);
         volts.push(here.mean_v);
     }

@@ -37,7 +37,7 @@ pub struct Amps {
 }
 
 /// What the voltage at `point` implies, by all samples of the battery's posterior.
-/// `setpoint_v` as it stands at the time of the point.
+/// `setpoint_v` at the time of the point.
 pub fn of_point(
     point: &Point,
     voltage_v: f64,

@@ -1,7 +1,7 @@
 //! The same operating point early and late: the effect of heat.
 //!
-//! A setpoint that falls as the regulator warms takes the bus down with it and
-//! costs no output, so only points that are under their setpoint when warm, or
+//! A setpoint that falls as the regulator warms lowers the bus and costs no output, so only points
+//! that are below their setpoint when warm, or
 //! that moved otherwise than the setpoint did, make a pair. A battery that discharged early and is
 //! lower late lowers the bus too, so its part is removed from the change of output.
 
@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::load_growth_a;
-use crate::analysis::level::{Level, channel_mean, level};
+use crate::analysis::level::{Level, bus_level, channel_mean};
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{HeatPair, OutputChange};
 use crate::estimate::{Estimate, Grade};
@@ -31,7 +31,7 @@ use summary::sentence;
 const LEAST_S: f64 = 4.0;
 /// and no longer: over more the bus itself moves.
 const MOST_S: f64 = 10.0;
-/// The halves lie at least this far apart in time,
+/// The halves are at least this far apart in time,
 const APART_S: f64 = 60.0;
 /// or in temperature.
 const APART_C: f64 = 10.0;
@@ -116,16 +116,12 @@ fn windows(log: &Log, segments: &Segments, stretch: &Stretch) -> Vec<HeatWindow>
             Some(HeatWindow {
                 span,
                 rpm: channel_mean(Role::EngineRpm),
-                level: level(log.time_s(), log.bus_v(), span, &segments.noise_model)?,
+                level: bus_level(log, segments, span)?,
                 temperature,
                 alternator_a: channel_mean(Role::AlternatorCurrent),
             })
         })
         .collect()
-}
-
-fn middle_s(span: Span) -> f64 {
-    (span.start_s + span.end_s) / 2.0
 }
 
 /// °C that `late` is over `early`, and where both are taken.
@@ -151,7 +147,7 @@ struct RunningPair<'a> {
     setpoint: (Estimate, Estimate),
     /// Late the bus is under its setpoint,
     slips: bool,
-    /// lower than the setpoint's drift takes it,
+    /// lower than the setpoint's drift explains,
     lower: bool,
     /// or elsewhere than that.
     moved: bool,
@@ -184,7 +180,7 @@ impl RunningPair<'_> {
         };
         let (early, late) = found(&|early, late| same_speed(early, late, SAME_SPEED_SHARE))
             .or_else(|| found(&alike))?;
-        let (early_s, late_s) = (middle_s(early.span), middle_s(late.span));
+        let (early_s, late_s) = (early.span.middle_s(), late.span.middle_s());
         let setpoint_v = (setpoint.at(early_s), setpoint.at(late_s));
         let beyond_v = late.level.mean_v - early.level.mean_v - (setpoint_v.1 - setpoint_v.0);
         let drift_unsure_v = setpoint
@@ -223,7 +219,7 @@ impl RunningPair<'_> {
             let (a, b) = (change.low / by, change.high / by);
             Estimate::new(change.value / by, a.min(b), a.max(b), Grade::Measured, how)
         };
-        let minutes = (middle_s(late.span) - middle_s(early.span)) / 60.0;
+        let minutes = (late.span.middle_s() - early.span.middle_s()) / 60.0;
         let warmer = warmer_c(early, late);
         let per_degree_v = warmer
             .filter(|(_, c)| c.abs() >= APART_C)

@@ -1,10 +1,10 @@
 //! Keep-up rpm: the engine speed from which the regulator is in control with a set of loads.
 //!
-//! Steady running says at which speeds the bus holds and at which it does not;
-//! the answer lies between the two. Where the engine went from one to the other
-//! with the loads unchanged, the way there shows the knee itself ([`passage`]).
-//! That, and the amps that are missing below it, are carried to the whole of the
-//! running by the machines and batteries that these could be ([`alternators`]).
+//! Steady running shows at which speeds the bus holds and at which it does not; the answer is
+//! between the two. Where the engine went from one to the other
+//! with the loads unchanged, the transition shows the knee itself ([`deceleration_knee`]).
+//! The knee, and the amps needed below it, are carried to all of the running by samples of
+//! alternators and batteries ([`alternators`]).
 
 mod alternators;
 mod deceleration_knee;
@@ -31,7 +31,7 @@ use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit, 
 
 /// At one speed alone, a set is carried where the regulator is this surely in control.
 const SURELY_HELD: f64 = 0.9;
-/// A set of loads seen for less than this tells no keep-up speed.
+/// A set of loads seen for less than this gets no keep-up speed.
 const LEAST_SET_S: f64 = 4.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
 const WANDER_SHARE: f64 = 0.01;
@@ -93,7 +93,7 @@ pub fn keep_up(
                 any => any,
             };
             let holds = bracket == Err(Bound::BelowSeen);
-            // A level that nothing was held against may be the alternator's limit.
+            // A level that no load or speed tested may be the alternator's limit.
             let surest = visits.iter().map(|v| control.regulated(v.index)).fold(0.0, f64::max);
             if holds && speeds.len() == 1 && surest < SURELY_HELD {
                 return None;
@@ -147,7 +147,7 @@ impl LoadSetVisits<'_> {
         let falls = self.falls.iter().filter_map(|&(at, knee)| Some((place(at)?, knee)));
         let seen = self.visits.iter().filter(is_followed).map(|visit| {
             let settled = visit.stretch.settled;
-            let middle_s = (settled.start_s + settled.end_s) / 2.0;
+            let middle_s = settled.middle_s();
             let channel_mean = |role| channel_mean(log, role, settled);
             alternators::SteadyRunning {
                 stretch: visit.index,

@@ -4,9 +4,9 @@ use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
 use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;
-use crate::segment::{NoiseModel, indices, mean};
+use crate::segment::{NoiseModel, Segments, indices, mean};
 use crate::stats::interval::student_quantile;
-use crate::stats::quantisation::mean_half_width;
+use crate::stats::quantization::mean_half_width;
 
 /// A mean with its 90 % half-width.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,6 +31,11 @@ pub fn level(
         half_width_v: half_width_v(window.len(), &noise_model.of_window(window)),
         samples: window.len(),
     })
+}
+
+/// [`level`] of the bus.
+pub fn bus_level(log: &Log, segments: &Segments, span: Span) -> Option<Level> {
+    level(log.time_s(), log.bus_v(), span, &segments.noise_model)
 }
 
 /// Mean of the finite values of a channel over `span`; `None` where it is not logged or has none.

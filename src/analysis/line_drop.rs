@@ -5,10 +5,9 @@
 //! A tap between the alternator's case and the battery's negative post shows the
 //! path back, and with it the supply side is what is left.
 //!
-//! Which current flows where: from the alternator's post to the battery runs
-//! what the alternator makes, less what hangs at its own post. The battery's
-//! current alone does not tell it, for what the loads take flows there too. On
-//! to a module runs the module's own current, which no role holds.
+//! The current from the alternator's post to the battery is the alternator's output, less loads at
+//! its own post. The battery's current alone is not enough, because the load currents flow there
+//! too. The current on to a module is the module's own, which no role holds.
 
 pub mod cable;
 pub mod resistance;
@@ -24,7 +23,7 @@ use crate::diagnosis::{LineDrop, PhaseKind, Side};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::{NoiseModel, Point, Segments, indices, mean};
-use crate::stats::resolution::quantisation_step;
+use crate::stats::resolution::quantization_step;
 use resistance::{DropReading, resistance};
 
 /// The end of rest, before the starter turns.
@@ -99,7 +98,7 @@ impl<'a> DropMeter<'a> {
         meter
     }
 
-    /// While the alternator charges, its case lies below the battery's negative
+    /// While the alternator charges, its case is below the battery's negative
     /// post; which lead is which shows in how the reading grows, and without
     /// current in where it goes furthest.
     fn ground_sign(&self, zero_v: f64) -> f64 {
@@ -139,7 +138,7 @@ impl<'a> DropMeter<'a> {
         }
     }
 
-    /// 90 % half-width of the drop's mean over so many samples.
+    /// 90 % half-width of the drop's mean over `samples` samples.
     fn half_width_v(&self, path: CircuitPath, samples: usize) -> f64 {
         let tap = |tap: Tap| {
             let found = self.taps.iter().find(|(known, _)| *known == tap);
@@ -158,7 +157,7 @@ impl<'a> DropMeter<'a> {
     }
 
     /// Every level at which drop and current are both known; the engine stopped
-    /// is one, for then nothing flows whatever the clamp says.
+    /// is one, because then nothing flows, whatever the clamp reads.
     fn moments(&self, path: CircuitPath) -> Vec<DropReading> {
         let moment = |read: &dyn Fn(Role) -> Option<f64>, samples: usize| {
             Some(DropReading {
@@ -252,7 +251,7 @@ fn cable_of(path: CircuitPath, car: &Car) -> Option<Estimate> {
         Side::Ground => of(&car.ground),
         Side::Loop => match (of(&car.cable), of(&car.ground)) {
             (Some(there), Some(back)) => Some(cable::in_series(&there, &back)),
-            // A ground alone does not stand for the path there.
+            // The ground side alone is not the loop.
             (there, _) => there,
         },
     }
@@ -269,7 +268,7 @@ fn clamped(mean_a: f64) -> Estimate {
 }
 
 fn noise_model(log: &Log, segments: &Segments, role: Role) -> Option<NoiseModel> {
-    let step_v = quantisation_step(log.as_sampled().channel(role)?);
+    let step_v = quantization_step(log.as_sampled().channel(role)?);
     let noise_model = NoiseModel::of(log, role, step_v, &segments.stretches)?;
     // A channel full of holes shows no noise of its own.
     Some(if noise_model.unrounded_sigma_v.is_finite() { noise_model } else { segments.noise_model })

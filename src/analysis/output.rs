@@ -1,9 +1,9 @@
 //! The alternator's output curve as the log shows it: its current against its
-//! speed while the bus lies under its setpoint, for then the machine gives all
-//! it has. While the bus is held the current only says "at least".
+//! speed while the bus is below its setpoint, when it is at full output. While the bus is held the
+//! current is only a lower bound.
 //!
-//! Cut into short windows ([`windows`]), gathered by speed and heat, and held
-//! against the machine's sheet where one is given ([`against`]).
+//! Short windows ([`windows`]) are grouped by speed and heat, and compared with the datasheet
+//! where one is given ([`datasheet`]).
 
 mod datasheet;
 mod summary;
@@ -21,15 +21,15 @@ use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
 use crate::physics::alternator::{IDLE_POINT_RPM, OutputCurve};
 use crate::segment::{NoiseModel, Segments};
-use crate::stats::resolution::quantisation_step;
+use crate::stats::resolution::quantization_step;
 use windows::OutputWindow;
 
-/// Windows whose speeds lie this close make one point.
+/// Windows with speeds this close make one point.
 const SAME_SPEED: f64 = 0.03;
-/// One machine at one heat gives its curve to within this share, whatever its
-/// loads: what lies further under the most was held back.
+/// At one heat an alternator keeps to its curve within this share, whatever its loads: output
+/// further below the highest was held back.
 const SAME_OUTPUT: f64 = 0.15;
-/// … and where its heat differs or is not logged, to within what heat takes
+/// Where its heat differs or is not logged, the share includes the loss by heat
 /// (common practice, no source).
 const SAME_OUTPUT_ANY_HEAT: f64 = 0.25;
 /// A curve rises at least as this power of the typical one's.
@@ -44,7 +44,7 @@ pub fn output(
     setpoint: Option<&Setpoint>,
     car: &Car,
 ) -> Option<OutputSeen> {
-    let step_a = quantisation_step(log.as_sampled().channel(Role::AlternatorCurrent)?);
+    let step_a = quantization_step(log.as_sampled().channel(Role::AlternatorCurrent)?);
     let noise_model = NoiseModel::of(log, Role::AlternatorCurrent, step_a, &segments.stretches)?;
     let mut windows = windows::windows(log, segments, setpoint, &noise_model, car);
     let follows_loads = hold_back(&mut windows, &noise_model);
@@ -82,15 +82,14 @@ pub fn output(
     Some(OutputSeen { points, sheet, standing, statement })
 }
 
-/// A low bus proves full output only where nothing is lost on the way to the
-/// tap: a regulator that reads its own post holds that while the battery starves.
-/// Such a machine gives itself away, for its current follows the loads and not
-/// the speed. Windows that give well less than slower ones promise were held
-/// back; where they are many, a low bus proves nothing in this log, and all are
-/// lower bounds. Says whether that is so.
+/// A low bus shows full output only where nothing is lost before the tap: a regulator that reads
+/// its own post holds that while the battery is not charged. The current then follows the loads
+/// and not the speed. Windows well below what slower ones promise were held back; if they are
+/// many, a low bus shows nothing in this log, and all windows are lower bounds. Returns whether
+/// that is so.
 fn hold_back(windows: &mut [OutputWindow], noise_model: &NoiseModel) -> bool {
     let shape = OutputCurve::typical(1.0);
-    // Per share of a typical curve; machines rise less or more steeply than that.
+    // Per share of a typical curve; real curves rise less or more steeply.
     let per_shape = |window: &OutputWindow, amps_a: f64| {
         let rpm = match window.alternator_rpm {
             Some(rpm) => rpm,
@@ -155,8 +154,8 @@ fn gathered(windows: &[OutputWindow]) -> Vec<Vec<&OutputWindow>> {
     groups
 }
 
-/// At full output the mean of all members; else the one that gave most, for a
-/// lower bound is worth what the highest is.
+/// At full output the mean of all members, else the highest, because the highest lower bound
+/// counts.
 fn point(members: &[&OutputWindow], noise_model: &NoiseModel) -> Option<OutputPoint> {
     let first = members.first()?;
     let most = members.iter().max_by(|a, b| a.amps_a.total_cmp(&b.amps_a))?;
@@ -196,7 +195,7 @@ fn point(members: &[&OutputWindow], noise_model: &NoiseModel) -> Option<OutputPo
     })
 }
 
-/// In time order, windows that follow on each other as one span.
+/// Spans in time order, adjacent ones joined.
 fn joined(mut spans: Vec<Span>) -> Vec<Span> {
     spans.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     let mut joined: Vec<Span> = Vec::new();

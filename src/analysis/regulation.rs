@@ -21,7 +21,7 @@ use crate::stats::robust::median;
 const LEAST_LEVELS: usize = 4;
 /// An effect is accepted from this many changes of load or speed,
 const LEAST_CHANGES: usize = 3;
-/// … of which this share has its sign.
+/// of which this share has its sign.
 const AGREE_SHARE: f64 = 0.75;
 /// Neighbors in time are no further apart.
 const NEIGHBORS_S: f64 = 45.0;
@@ -221,7 +221,7 @@ impl<'a> HeldLevels<'a> {
         self.seen.iter().any(|s| s.stretch.span.start_s <= t_s && t_s <= s.stretch.span.end_s)
     }
 
-    /// Removes what each load takes from the level; false where they take nothing.
+    /// Removes the drop of each load from the level; false where they have none.
     fn subtract_loads(&mut self) -> bool {
         let nominal = self.log.nominal();
         let least_v = nominal.volts(levels::PER_LOAD).max(self.unsure_v());
@@ -247,7 +247,7 @@ impl<'a> HeldLevels<'a> {
                 seen.level_v -= rise_v;
             }
         }
-        // At idle an alternator gives a larger share of what it can, and droops further.
+        // At idle an alternator delivers a larger share of its limit, and droops further.
         let (kinds, way) = if rise_v > 0.0 {
             (vec![RegulatorKind::Commanded, RegulatorKind::Drooping], "higher")
         } else {

@@ -5,16 +5,16 @@
 //! looked for first; where an engine computer moves it, it is a track through the levels
 //! that were held ([`track`]), as unsure as the nearest of them is far.
 //!
-//! A battery far from full behind an alternator at its limit levels off too. Only what
-//! does not answer tells them apart: one load more, or the engine back at idle, and the
-//! same voltage. A level that never passes that test is a lower bound.
+//! A battery far from full behind an alternator at its limit levels off too. The test is whether
+//! the voltage stays the same with one more load, or with the engine back at idle. A level that
+//! never passes it is a lower bound.
 
 mod line;
 pub(super) mod regulation_test;
 pub mod track;
 
 use crate::analysis::control::Control;
-use crate::analysis::level::level;
+use crate::analysis::level::{bus_level, level};
 use crate::car::Car;
 use crate::diagnosis::SetpointAt;
 use crate::estimate::{Estimate, Grade};
@@ -29,18 +29,17 @@ use track::Knot;
 
 /// A shorter stretch proves no level.
 const SHORTEST_S: f64 = 3.0;
-/// The alternator's post tells the setpoint where it is held this much longer
-/// than the bus: a regulator that reads its own post holds that, whatever is
-/// lost on the way; one that reads the battery holds the bus.
+/// The setpoint is read at the alternator's post if that is held this much longer than the bus: a
+/// regulator that reads its own post holds that, and one that reads the battery holds the bus.
 const POST_LONGER: f64 = 1.25;
 /// From here on the regulator counts as in control; and as surely so.
 const IN_CONTROL: f64 = 0.5;
 const SURELY: f64 = 0.9;
 /// Natural log odds of more than the level itself that show a held level.
 const SHOWN: f64 = -1.5;
-/// A line that less of the held time lies on is not the setpoint's course.
+/// A line with a smaller share of the held time on it is not the setpoint's course.
 const ON_LINE_SHARE: f64 = 0.7;
-/// … and where more of it lies elsewhere than this leaves, the line is not all of it.
+/// With less than this share on it, the line is followed only in part.
 const ALL_ON_LINE_SHARE: f64 = 0.95;
 /// Moments of a track that are reported.
 const MOST_MOMENTS: usize = 60;
@@ -49,7 +48,7 @@ const MOST_MOMENTS: usize = 60;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Setpoint {
     pub estimate: Estimate,
-    /// Moment for which `estimate` stands.
+    /// Moment of `estimate`.
     pub middle_s: f64,
     pub drift_v_per_s: f64,
     /// The same with its interval, where the log shows one.
@@ -96,10 +95,8 @@ impl Setpoint {
     /// Over several visits, each at its time and by its seconds: the mean.
     pub fn over(&self, spans: &[Span]) -> Estimate {
         let seconds: f64 = spans.iter().map(Span::seconds).sum();
-        let visits: Vec<(f64, Estimate)> = spans
-            .iter()
-            .map(|s| (s.seconds() / seconds, self.level_at((s.start_s + s.end_s) / 2.0)))
-            .collect();
+        let visits: Vec<(f64, Estimate)> =
+            spans.iter().map(|s| (s.seconds() / seconds, self.level_at(s.middle_s()))).collect();
         let mean =
             |of: &dyn Fn(&Estimate) -> f64| visits.iter().map(|(w, e)| w * of(e)).sum::<f64>();
         let grade = visits.iter().map(|(_, e)| e.grade).max().unwrap_or(self.estimate.grade);
@@ -158,17 +155,17 @@ impl Setpoint {
         let mut above = false;
         for stretch in segments.stretches.iter().filter(|s| s.settled.seconds() >= SHORTEST_S) {
             let span = stretch.settled;
-            let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.noise_model) else {
+            let Some(seen) = bus_level(log, segments, span) else {
                 continue;
             };
             let sure_v = seen.mean_v - seen.half_width_v;
             highest_v = highest_v.max(sure_v);
-            above |= sure_v > self.at((span.start_s + span.end_s) / 2.0) + above_v;
+            above |= sure_v > self.at(span.middle_s()) + above_v;
         }
         (highest_v, above)
     }
 
-    /// Whether the log, or a person, tells it.
+    /// Whether it was measured or stated.
     pub fn is_known(&self) -> bool {
         self.estimate.grade != Grade::Assumed
     }
@@ -205,8 +202,8 @@ pub fn setpoint(log: &Log, segments: &Segments, control: &Control, car: &Car) ->
     }
     let found = held.unwrap_or_else(|| Setpoint::common(log.nominal()));
     let (highest_v, stands_above) = found.stood_above(log, segments);
-    // What a regulator holds may rise for a moment; what a machine at its limit
-    // leaves over is no setpoint once the bus stood higher.
+    // A regulated level may rise for a moment; a level at the alternator's limit is no setpoint
+    // once the bus was higher.
     let doubtful = !found.is_known() || (stands_above && !found.is_shown);
     Some(if doubtful { Setpoint::common_above(highest_v, log.nominal()) } else { found })
 }
@@ -214,13 +211,13 @@ pub fn setpoint(log: &Log, segments: &Segments, control: &Control, car: &Car) ->
 /// A level that one tap holds.
 struct TapSetpoint {
     setpoint: Setpoint,
-    /// How long the tap lies on it.
+    /// How long the tap is at it.
     seconds: f64,
 }
 
 impl TapSetpoint {
-    /// The regulator's level as its machine's own post shows it: what the bus
-    /// would be held at if nothing were lost on the way.
+    /// The regulator's level at the alternator's post: what the bus would be held at if nothing were
+    /// lost in the cable.
     fn of_post(self) -> Setpoint {
         let Setpoint { estimate, .. } = &self.setpoint;
         let how = format!(
@@ -291,7 +288,7 @@ fn levels_of<'a>(
             let level = level(time_s, tap_v, stretch.settled, noise_model)?;
             Some(HeldStretch {
                 stretch,
-                middle_s: (stretch.settled.start_s + stretch.settled.end_s) / 2.0,
+                middle_s: stretch.settled.middle_s(),
                 seconds: stretch.settled.seconds(),
                 level_v: level.mean_v,
                 half_width_v: level.half_width_v,
@@ -301,7 +298,7 @@ fn levels_of<'a>(
         .collect()
 }
 
-/// Whether the second half of a stretch lies where its first half did.
+/// Whether the second half of a stretch is at the level of the first.
 fn is_flat(time_s: &[f64], tap_v: &[f64], stretch: &Stretch, noise_model: &NoiseModel) -> bool {
     let Span { start_s, end_s } = stretch.settled;
     let middle_s = (start_s + end_s) / 2.0;

@@ -5,7 +5,7 @@ use crate::analysis::battery::BatteryModel;
 use crate::analysis::control::{Control, Weighed};
 use crate::analysis::current_estimators::{self, PointContext};
 use crate::analysis::deficit::{self, Amps};
-use crate::analysis::level::{half_width_v, level, visits_half_width_v};
+use crate::analysis::level::{bus_level, half_width_v, visits_half_width_v};
 use crate::analysis::setpoint::Setpoint;
 use crate::assumptions::LOGGER_CALIBRATION;
 use crate::car::Car;
@@ -20,7 +20,7 @@ use crate::segment::{Point, Segments};
 const DRAINING_LIKELY: f64 = 0.5;
 /// where the regulator is in control, this likely.
 const DRAINING_REGULATED: f64 = 0.65;
-/// A battery this likely to be charged is recharging after a discharge, whatever the voltage.
+/// With this probability of being charged, a battery is recharging, whatever the voltage.
 const CHARGING_LIKELY: f64 = 0.8;
 /// A regulator is taken to be in control from here on.
 const IN_CONTROL: f64 = 0.5;
@@ -123,14 +123,14 @@ fn scatter_of(segments: &Segments, point: &Point, voltage_v: &Estimate) -> Scatt
     Scatter { samples: point.samples, effective_samples, sigma_v: noise_model.sigma_v, shared_v }
 }
 
-/// Volts under the setpoint, each visit held against the setpoint of its time.
+/// Volts below the setpoint, each visit compared with the setpoint of its time.
 fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &Point) -> Estimate {
     let visits: Vec<(f64, f64)> = point
         .spans
         .iter()
         .filter_map(|span| {
-            let level = level(log.time_s(), log.bus_v(), *span, &segments.noise_model)?;
-            let there_v = setpoint.at((span.start_s + span.end_s) / 2.0);
+            let level = bus_level(log, segments, *span)?;
+            let there_v = setpoint.at(span.middle_s());
             Some((span.seconds(), there_v - level.mean_v))
         })
         .collect();
@@ -153,7 +153,7 @@ fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
     let visits: Vec<f64> = point
         .spans
         .iter()
-        .filter_map(|span| level(log.time_s(), log.bus_v(), *span, &segments.noise_model))
+        .filter_map(|span| bus_level(log, segments, *span))
         .map(|level| level.mean_v)
         .collect();
     let scatter_v = visits_half_width_v(&visits, point.mean_v, log.nominal());
@@ -185,8 +185,8 @@ fn short_probability(
     }
     let charges = implied.charging_share >= CHARGING_LIKELY;
     let starves = if charges { 0.0 } else { limited * low };
-    // Where the regulator is in control, at a level that charges, what the battery gives off
-    // its surface is no shortage.
+    // Where the regulator is in control at a level that charges, a discharge of surface charge is
+    // no shortage.
     let drains = implied.draining_share * (low + (1.0 - low) * limited);
     drains.max(starves).clamp(0.0, 1.0)
 }
@@ -220,8 +220,8 @@ fn regulated_or_not(weighed: &Weighed) -> (BusState, f64) {
     }
 }
 
-/// A battery just taken off a higher level may give for a while although the regulator is
-/// in control: that is no shortage as long as it will take charge again at this level.
+/// After a higher level a battery may discharge for a while although the regulator is in control:
+/// that is no shortage as long as it will charge again at this level.
 fn by_voltage(voltage_v: &Estimate, implied: &Amps, weighed: &Weighed, charged_v: f64) -> Call {
     let (zero, draining_share) = (&implied.zero_current_v, implied.draining_share);
     let controlled = weighed.regulated >= IN_CONTROL;
@@ -250,11 +250,11 @@ fn by_voltage(voltage_v: &Estimate, implied: &Amps, weighed: &Weighed, charged_v
     Call { state, confidence, how }
 }
 
-/// P(`x` < `limit`) for a normal `x` around `centre` with this 90 % half-width.
-fn share_below(limit: f64, centre: f64, half_width: f64) -> f64 {
+/// P(`x` < `limit`) for a normal `x` around `center` with this 90 % half-width.
+fn share_below(limit: f64, center: f64, half_width: f64) -> f64 {
     use statrs::distribution::{ContinuousCDF, Normal};
-    match Normal::new(centre, (half_width / Z90).max(1e-6)) {
+    match Normal::new(center, (half_width / Z90).max(1e-6)) {
         Ok(normal) => normal.cdf(limit),
-        Err(_) => f64::from(u8::from(centre < limit)),
+        Err(_) => f64::from(u8::from(center < limit)),
     }
 }

@@ -20,7 +20,7 @@ use crate::stats::robust::{median, nondecreasing};
 
 /// Baseline and settled are means over at most this long.
 pub const WINDOW_S: f64 = 5.0;
-/// … and settled over at most this share of the time the step owns.
+/// and settled over at most this share of the time until the next change.
 pub const SETTLED_SHARE: f64 = 0.4;
 /// The trough is looked for this long after the onset.
 const TROUGH_WITHIN_S: f64 = 10.0;
@@ -62,7 +62,7 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
     let settled =
         level(time_s, bus_v, settled_span, noise_model).or_else(|| at(settled_span.end_s))?;
     let sign = if step.direction == Direction::On { 1.0 } else { -1.0 };
-    // What the log shows of the noise after this step, not of that in it.
+    // The noise after this step.
     let noise_model = &noise_model.of_window(&bus_v[indices(time_s, settled_span)]);
     let trough = Trough::find(time_s, bus_v, step, &settled, sign, noise_model);
     let shift = baseline.minus(&settled, "baseline minus settled");
@@ -127,9 +127,9 @@ fn moved_mark<'l>(log: &'l Log, step: &Step) -> Option<&'l MovedMark> {
     })
 }
 
-/// Edge and answer each lie somewhere between two samples, so their difference is off by a
-/// triangle as wide as an interval on either side; and the answer may lie at any of the
-/// samples that part the voltage's course well enough.
+/// Edge and response are each between two samples, so the error of their difference has a
+/// triangular distribution of one interval either way; and the response may be at any sample that
+/// fits the break well enough.
 fn lag(log: &Log, step: &Step, noise_model: &NoiseModel) -> Option<Estimate> {
     let lag_s = step.lag_s?;
     let edge_s = step.at_s - lag_s;
@@ -161,14 +161,12 @@ fn passes(wanted: f64, (mut low_s, mut high_s): (f64, f64), share: impl Fn(f64) 
     (low_s + high_s) / 2.0
 }
 
-/// A current takes so long to arrive, and only then does it stand out of the noise (common
-/// practice, no source).
+/// Rise time of a current, before which it does not exceed the noise (common practice, no source).
 const ARRIVES_S: f64 = 0.03;
 /// The break is placed by lines through some samples of the 1.2 s after it.
 const LONGEST_FITTED_S: f64 = 0.6;
 
-/// What of the noise the mean over the baseline and a sample soon after it have in common:
-/// the root of their covariance.
+/// Root of the covariance of the mean over the baseline and a sample soon after it.
 fn shared_error_v(baseline: Range<usize>, at: usize, noise_model: &NoiseModel) -> f64 {
     let shape = noise_model.shape();
     let apart = (at + 1).saturating_sub(baseline.end) as f64;
@@ -217,14 +215,14 @@ struct Trough {
     at: usize,
     /// Samples in each short mean.
     width: usize,
-    /// So many short means might as well have been it.
+    /// Number of short means that might as well have been the lowest.
     alike: f64,
     /// False where the lowest short mean is no lower than chance takes it
     /// below a flat settled level: then there was no sag beyond the shift.
     stands_out: bool,
 }
 
-/// Short means so many standard errors above the lowest might as well have been it.
+/// Short means within this many standard errors of the lowest might as well have been it.
 const ALIKE_ERRORS: f64 = 1.5;
 
 /// A short mean's noise, in parts.
@@ -254,7 +252,7 @@ impl ShortMeanNoise {
         }
     }
 
-    /// By how much the lowest of so many short means of one level is expected under it.
+    /// How far the lowest of this many short means of one level is expected below it.
     fn lift_v(&self, alike: f64, width: usize) -> f64 {
         let others = (alike - 1.0).max(0.0);
         let quick = expected_extreme(1.0 + others / width as f64);
@@ -368,7 +366,7 @@ impl Trough {
 }
 
 /// How far rounding alone keeps a mean off its level, nine times in ten: next to nothing
-/// where the noise dithers it away (see [`crate::stats::quantisation`]).
+/// where the noise dithers it away (see [`crate::stats::quantization`]).
 fn rounding_v(noise_model: &NoiseModel) -> f64 {
     let Some(step_v) = noise_model.step_v.filter(|step_v| *step_v > 0.0) else { return 0.0 };
     let ratio = noise_model.scatter().sigma / step_v;

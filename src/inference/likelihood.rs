@@ -30,10 +30,10 @@ const UNSTEADY_SHARE: f64 = 0.02;
 /// The model is misspecified, so the likelihood is tempered until this share of prior samples
 /// stays effective (no source: each chosen on the random cars of `tests/measured/amps.rs`),
 const EFFECTIVE_SHARE: f64 = 0.04;
-/// … where amps of a load or the starter are stated (also on the traces of
+/// where amps of a load or the starter are stated (also on the traces of
 /// `tests/outside/pybamm.rs`),
 const EFFECTIVE_SHARE_STATED: f64 = 0.02;
-/// … and where the alternator's current is logged.
+/// and where the alternator's current is logged.
 const EFFECTIVE_SHARE_LOGGED: f64 = 0.003;
 
 /// Gaussian prior of an unknown quantity.

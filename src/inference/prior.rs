@@ -16,7 +16,7 @@ use crate::car::Car;
 use crate::estimate::{Estimate, Z90};
 use crate::nominal::Nominal;
 use crate::physics::battery::{
-    Battery, BatteryState, CrankingStandard, MILD_C, Polarisation, REST_V_PER_K,
+    Battery, BatteryState, CrankingStandard, MILD_C, Polarization, REST_V_PER_K,
     acceptance_over_mild, transfer_over_mild,
 };
 
@@ -101,8 +101,8 @@ impl Prior<'_> {
         battery.ohmic_ohm = ohmic * total_ohm;
         battery.transfer_ohm = (1.0 - ohmic - fast).max(0.05) * total_ohm;
         battery.fast =
-            Polarisation { resistance_ohm: fast * total_ohm, time_constant_s: FAST_TIME.at(quick) };
-        battery.slow = Polarisation {
+            Polarization { resistance_ohm: fast * total_ohm, time_constant_s: FAST_TIME.at(quick) };
+        battery.slow = Polarization {
             resistance_ohm: slow_share(slow) * total_ohm,
             time_constant_s: SLOW_TIME.at(tardy),
         };

@@ -61,7 +61,7 @@ pub use request::{
 use crate::log::{Column, Log, Note, Role, Source, Span};
 use crate::parallel::shared_mut;
 use crate::stats::find_indices;
-use crate::stats::resolution::quantisation_step;
+use crate::stats::resolution::quantization_step;
 use crate::stats::robust;
 use account::Account;
 use axis::{Axis, Rows};
@@ -208,7 +208,7 @@ fn log_of(
         }
         let mut values = gather(values, &axis);
         match column.role {
-            role if role == bus_role => resolution_v = quantisation_step(&values),
+            role if role == bus_role => resolution_v = quantization_step(&values),
             Role::BatteryCurrent => {
                 battery_current = Some((index, values));
                 continue;
@@ -431,7 +431,7 @@ fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
     let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
     let gap = |k: usize| time_s.get(k..k + 2).map(span_of);
     let gaps =
-        find_indices::of_neighbours(time_s, |a, b| b - a > limit_s).into_iter().filter_map(gap);
+        find_indices::of_neighbors(time_s, |a, b| b - a > limit_s).into_iter().filter_map(gap);
     (interval_s, jitter_s, gaps.collect())
 }
 

@@ -48,7 +48,7 @@ pub fn transfer_over_mild(temperature_c: f64) -> f64 {
 }
 
 /// Low end of a resistance whose rating names no standard: it may be DIN's, the lowest that
-/// one number stands for, instead of SAE's.
+/// one number may mean, instead of SAE's.
 pub fn low_unstated(value: f64, low: f64) -> f64 {
     let share = CrankingStandard::Din.in_sae(1.0);
     value * (-(value / low).ln().hypot(share.ln())).exp()
@@ -72,12 +72,12 @@ pub fn resistance_from_cca(
 
 /// A resistor with a capacitor across it: voltage that builds and fades.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Polarisation {
+pub struct Polarization {
     pub resistance_ohm: f64,
     pub time_constant_s: f64,
 }
 
-impl Polarisation {
+impl Polarization {
     fn advance(&self, volts: f64, current_a: f64, step_s: f64) -> f64 {
         let end = current_a * self.resistance_ohm;
         end + (volts - end) * (-step_s / self.time_constant_s).exp()
@@ -85,8 +85,8 @@ impl Polarisation {
 }
 
 /// An equivalent circuit: rest voltage and surface charge, an ohmic part, a
-/// double layer across an uneven charge transfer (easy out, hard in), and two
-/// polarisations, of seconds and of minutes (Randles' circuit and its usual
+/// double layer across an uneven charge transfer (easier out than in), and two
+/// polarizations, of seconds and of minutes (Randles' circuit and its usual
 /// extension; the numbers are common practice, no source).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Battery {
@@ -94,14 +94,14 @@ pub struct Battery {
     pub kind: BatteryKind,
     pub capacity_ah: f64,
     pub ohmic_ohm: f64,
-    /// Charge transfer while giving current.
+    /// Charge transfer while discharging.
     pub transfer_ohm: f64,
-    /// Charge transfer while taking current, per share of charge missing: the
-    /// fuller, the less it takes at a voltage. See [`Battery::acceptance_ohm`].
+    /// Charge transfer while charging, per share of charge missing: the fuller, the lower the
+    /// current at a voltage. See [`Battery::acceptance_ohm`].
     pub acceptance_ohm_share: f64,
     pub double_layer_f: f64,
-    pub fast: Polarisation,
-    pub slow: Polarisation,
+    pub fast: Polarization,
+    pub slow: Polarization,
     pub surface: SurfaceCharge,
 }
 
@@ -146,7 +146,7 @@ impl BatteryState {
 impl Battery {
     /// A battery of common proportions whose resistance some seconds into a
     /// discharge is `resistance_ohm` (common practice, no source: half of it
-    /// ohmic, the rest shared by transfer and the fast polarisation; the slow
+    /// ohmic, the rest shared by transfer and the fast polarization; the slow
     /// one adds two thirds of it over minutes).
     pub fn typical(capacity_ah: f64, resistance_ohm: f64) -> Self {
         let size = capacity_ah / 60.0;
@@ -158,8 +158,8 @@ impl Battery {
             transfer_ohm: 0.2 * resistance_ohm,
             acceptance_ohm_share: 0.016 / size,
             double_layer_f: 15.0 * size,
-            fast: Polarisation { resistance_ohm: 0.3 * resistance_ohm, time_constant_s: 3.0 },
-            slow: Polarisation { resistance_ohm: 0.65 * resistance_ohm, time_constant_s: 110.0 },
+            fast: Polarization { resistance_ohm: 0.3 * resistance_ohm, time_constant_s: 3.0 },
+            slow: Polarization { resistance_ohm: 0.65 * resistance_ohm, time_constant_s: 110.0 },
             surface: SurfaceCharge {
                 most_v: 0.6,
                 build_as: 600.0 * size,
@@ -181,7 +181,7 @@ impl Battery {
     /// current at the same voltage of its own.
     pub fn of(&self, nominal: Nominal) -> Self {
         let over = nominal.over_12_v();
-        let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm * over, ..p };
+        let part = |p: Polarization| Polarization { resistance_ohm: p.resistance_ohm * over, ..p };
         Battery {
             nominal,
             ohmic_ohm: self.ohmic_ohm * over,
@@ -198,7 +198,7 @@ impl Battery {
     /// A battery `size` times as large: through the same voltages it carries `size` times
     /// the current.
     pub fn scaled(&self, size: f64) -> Self {
-        let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm / size, ..p };
+        let part = |p: Polarization| Polarization { resistance_ohm: p.resistance_ohm / size, ..p };
         Battery {
             capacity_ah: self.capacity_ah * size,
             ohmic_ohm: self.ohmic_ohm / size,
@@ -226,7 +226,7 @@ impl Battery {
         self.acceptance_ohm_share / (1.0 - state_of_charge.clamp(0.0, 1.0) + 0.01)
     }
 
-    /// Open-circuit voltage once every polarisation has faded, V.
+    /// Open-circuit voltage once every polarization has faded, V.
     pub fn open_circuit_v(&self, state: &BatteryState) -> f64 {
         self.nominal.from_12_v(self.kind.rest_voltage_v(state.state_of_charge)) + state.surface_v
     }
@@ -237,7 +237,7 @@ impl Battery {
     }
 
     /// The current in A that a hold at `volts` comes to within a second or two,
-    /// before polarisation and surface charge move on. Positive: charging.
+    /// before polarization and surface charge change. Positive: charging.
     pub fn current_at(&self, volts: f64, state: &BatteryState) -> f64 {
         let (source_v, source_ohm) = self.source_near(volts, state);
         (volts - source_v) / source_ohm
@@ -282,7 +282,7 @@ impl Battery {
         let charge = state.state_of_charge + current_a * step_s / 3600.0 / self.capacity_ah;
         let branch = self.branch_ohm(state.double_layer_v, state.state_of_charge);
         let layer =
-            Polarisation { resistance_ohm: branch, time_constant_s: branch * self.double_layer_f };
+            Polarization { resistance_ohm: branch, time_constant_s: branch * self.double_layer_f };
         let surface = &self.surface;
         let next_surface = if current_a > 0.0 {
             surface.built_v(state.surface_v, current_a, step_s)
@@ -310,11 +310,11 @@ fn exp(x: f64) -> f64 {
     [6.0, 5.0, 4.0, 3.0, 2.0, 1.0].iter().fold(1.0, |sum, n| 1.0 + sum * x * (1.0 / n))
 }
 
-/// [`Battery::advance`] in equal steps, with what they have in common reckoned
-/// once. The double layer is taken for settled.
+/// [`Battery::advance`] in equal steps, with their common factors computed once. The double layer
+/// is assumed to be settled.
 pub struct Paced<'a> {
     battery: &'a Battery,
-    /// By one ampere in one step: of the charge, of the surface charge's way up, down.
+    /// Changes by one ampere in one step: of the charge, and of the surface charge up and down.
     charged_per_a: f64,
     built_per_a: f64,
     stripped_per_a: f64,
@@ -338,7 +338,7 @@ impl Paced<'_> {
         } else {
             0.0
         };
-        let moved = |part: &Polarisation, volts: f64, kept: f64| {
+        let moved = |part: &Polarization, volts: f64, kept: f64| {
             let end_v = current_a * part.resistance_ohm;
             end_v + (volts - end_v) * kept
         };

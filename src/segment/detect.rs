@@ -21,10 +21,10 @@ const LEVEL_BLOCK_S: f64 = 0.2;
 /// grows with the log's length and no faster.
 const CHAPTER_S: f64 = 120.0;
 const OVERLAP_S: f64 = 10.0;
-/// … and over at least this many blocks: a logger may take a sample an hour.
+/// and over at least this many blocks: a logger may take one sample an hour.
 const LEAST_CHAPTER: usize = 16;
-/// Levels are compared within at least so many blocks, and a change near the end of a
-/// chapter is left to the next, which begins so many blocks or seconds before.
+/// Least blocks of a chapter, and its overlap with the next in blocks or seconds: a change near
+/// the end of a chapter is left to the next.
 const LEVEL_CHAPTER: usize = 240;
 const LEVEL_OVERLAP: usize = 24;
 const LEVEL_OVERLAP_S: f64 = 40.0;
@@ -130,7 +130,7 @@ struct Chapter {
     own: Span,
 }
 
-/// What lies between speed changes and gaps within `span`, in chapters that overlap.
+/// Running between speed changes and gaps within `span`, in overlapping chapters.
 fn chapters(
     log: &Log,
     span: Span,
@@ -138,7 +138,7 @@ fn chapters(
     noise_model: &NoiseModel,
 ) -> Vec<Chapter> {
     let time_s = log.time_s();
-    // Of a condensed log the interval is as told, but for the stamps' rounding.
+    // The interval of an averaged log is exact but for the rounding of its stamps.
     let each = ((LEVEL_BLOCK_S / noise_model.interval_s * 1.002).floor() as usize).max(1);
     let block_s = each as f64 * noise_model.interval_s;
     let long = ((CHAPTER_S / block_s) as usize).max(LEVEL_CHAPTER) * each;
@@ -273,7 +273,7 @@ struct Blocks {
 impl Blocks {
     fn over(time_s: &[f64], bus_v: &[f64], phase: &Phase, noise_model: &NoiseModel) -> Blocks {
         let range = indices(time_s, Span { start_s: phase.start_s, end_s: phase.end_s });
-        // Of a condensed log the interval is as told, but for the stamps' rounding.
+        // The interval of an averaged log is exact but for the rounding of its stamps.
         let dust = if noise_model.reading.is_some() { 2e-3 } else { 0.0 };
         let each = ((BLOCK_S / noise_model.interval_s * (1.0 + dust)).floor() as usize).max(1);
         let starts: Vec<usize> = range.clone().step_by(each).collect();

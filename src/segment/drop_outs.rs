@@ -36,11 +36,11 @@ const CLOSE_S: f64 = 0.11;
 /// afterwards (common practice, no source).
 const NEAR_S: f64 = 0.26;
 const DEEP_SHARE: f64 = 0.1;
-/// Of slower samples each must lie under this share of the level: a battery at the end of
+/// Each of slower samples must be below this share of the level: a battery at the end of
 /// its discharge, 1.75 V a cell, holds the bus up to three quarters of a charging one's
-/// 2.35 (common practice, no source), so no load takes it lower,
+/// 2.35 (common practice, no source), so no load pulls it lower,
 const UNHEARD_OF: f64 = 0.74;
-/// and so many of them, as of those that are only near.
+/// and at least this many dips are needed, as with samples that are only near.
 const LEAST_SLOW: usize = 3;
 
 /// How far below its level the bus must fall.

@@ -1,7 +1,7 @@
 //! Whether the engine stood, was cranked or ran, where only the voltage can show it.
 //!
 //! A hidden Markov model over the log: three states, whose probabilities depend on how the
-//! voltage moves from one reading to the next more than on where it stands, so that no fixed
+//! voltage moves from one reading to the next more than on its level, so that no fixed
 //! voltage decides. The most probable path is found by Viterbi's algorithm, linear in
 //! readings. What a stop looks like as a whole (how it falls, how quiet it is, how it compares
 //! with the rest before) is weighed when the path leaves it: each survivor of the trellis
@@ -49,7 +49,7 @@ struct Path {
     since: usize,
     /// Steps of the level during the visit.
     steps: u32,
-    /// Some visit to [`Off`] had so many steps that loads are being tried.
+    /// Some visit to [`Off`] had enough steps to show that loads are being tried.
     tries: bool,
     /// Its lowest reading.
     low_v: f64,

@@ -54,7 +54,7 @@ pub const UNLIKELY_CHANGE: Criteria =
 /// Seconds, or means, either side of a change over which its wander is estimated.
 const NEAR_S: f64 = 25.0;
 const NEAR_MEANS: usize = 12;
-/// A soft start takes no longer (common practice, no source), or so many means.
+/// A soft start takes no longer (common practice, no source), or this many means.
 const RAMP_S: f64 = 9.0;
 const RAMP_MEANS: f64 = 3.5;
 /// A level past a short piece keeps this share of the change.
@@ -65,7 +65,7 @@ const ACCELERATION_SHARE: f64 = 0.5;
 const EDGE_SHARE: f64 = 0.4;
 /// A ramp has begun once it has made this share of its change.
 const BEGUN_SHARE: f64 = 0.3;
-/// Samples are compared over so much either side, or so many means.
+/// Samples are compared over this long either side, or this many means.
 const APART_S: f64 = 7.0;
 const APART_MEANS: f64 = 4.2;
 /// A change of speed along with the change of level: a higher idle for the air conditioner lifts
@@ -80,7 +80,7 @@ const SPEED_S: f64 = 4.0;
 const SPEED_MEANS: f64 = 3.2;
 /// A reading on a threshold flickers by one resolution step.
 const LEAST_STEPS: f64 = 1.3;
-/// Two changes one way within this are one, or within so many means,
+/// Two changes in one direction within this are one, or within this many means,
 const TOGETHER_S: f64 = 2.5;
 const TOGETHER_MEANS: f64 = 2.0;
 /// and so are those of a ramp, whose slope makes this share of the second.

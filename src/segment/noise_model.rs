@@ -9,7 +9,7 @@ use crate::nominal::Nominal;
 use crate::segment::{Stretch, indices, mean};
 use crate::stats::line::Line;
 use crate::stats::long_run::{Piece, PooledNoise, SearchLimits, Shape};
-use crate::stats::quantisation::{Scatter, true_sigma};
+use crate::stats::quantization::{Scatter, true_sigma};
 use crate::stats::robust::{calm_sigma, median};
 
 pub use readings::{Reading, Within};
@@ -28,17 +28,17 @@ pub struct NoiseModel {
     pub slow_share: f64,
     /// A sine in that scatter; the correlation is that of the rest.
     pub beat: Option<Line>,
-    /// Samples behind `sigma_v`, less what fitting and memory took; `memory_samples` of
-    /// them tell as much as one independent one.
+    /// Samples behind `sigma_v`, less what fitting and correlation used up;
+    /// `correlation_samples` of them are worth one independent one.
     pub dof: f64,
     /// Degrees of freedom of the long-run variance, by which means are judged.
     pub long_run_dof: f64,
     /// Degrees of freedom that `sigma_v` is worth against the scatter in one window alone:
     /// few where the log's stretches differ in their noise.
     pub agreement: f64,
-    /// Whether `memory_samples` was seen, or is allowed for.
+    /// Whether `correlation_samples` was measured, or is assumed.
     pub correlation_seen: bool,
-    /// Quantisation step, where one is seen.
+    /// Quantization step, where one is seen.
     pub step_v: Option<f64>,
     /// Typical time between samples.
     pub interval_s: f64,
@@ -84,7 +84,7 @@ const MOST_SAMPLES: usize = 10_000;
 const LEAST_DOF: f64 = 10.0;
 /// The pooled scatter is worth no more than this against a window's own.
 const MOST_AGREEMENT: f64 = 50.0;
-/// A window's own scatter is read off at most so many of its last samples,
+/// A window's own scatter is measured over at most this many of its last samples,
 const OWN_SAMPLES: usize = 128;
 /// and rounded to this share, so that cached intervals can be reused.
 const OWN_SHARE: f64 = 0.03;
@@ -150,7 +150,7 @@ impl NoiseModel {
     /// From sample differences alone: good before anything is segmented.
     pub fn first_look(time_s: &[f64], bus_v: &[f64], step_v: Option<f64>) -> NoiseModel {
         let interval_s = typical_interval(time_s);
-        let sigma_v = calm_sigma(bus_v).max(quantised_sigma(step_v));
+        let sigma_v = calm_sigma(bus_v).max(quantized_sigma(step_v));
         let dof = (bus_v.len() as f64 - 1.0).max(1.0);
         NoiseModel {
             unrounded_sigma_v: unrounded(sigma_v, step_v, 1),
@@ -199,7 +199,7 @@ impl NoiseModel {
             .filter(|(_, range)| range.len() >= LEAST_SAMPLES)
             .collect();
         let samples: usize = ranges.iter().map(|(_, range)| range.len()).sum();
-        // Of a long log's pieces so many, evenly spread.
+        // An even selection of a long log's pieces.
         let most = (ranges.len() * MOST_SAMPLES).div_ceil(samples.max(1)).min(ranges.len());
         ranges = (0..most).map(|k| ranges[k * ranges.len() / most].clone()).collect();
         let pieces_without = |beat: Option<Line>| -> Vec<Piece> {
@@ -360,7 +360,7 @@ fn unrounded(sigma_v: f64, step_v: Option<f64>, levels: usize) -> f64 {
 
 /// The scatter that rounding to a grid alone puts on a level: the standard
 /// deviation of a uniform error one step wide.
-fn quantised_sigma(step_v: Option<f64>) -> f64 {
+fn quantized_sigma(step_v: Option<f64>) -> f64 {
     step_v.unwrap_or(0.0) / 12f64.sqrt()
 }
 

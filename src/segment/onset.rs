@@ -36,7 +36,7 @@ const BREAK_TERMS: f64 = 5.0;
 const ARRIVED_S: (f64, f64) = (0.5, 2.5);
 /// Past a change, before the trend into the next may be read off.
 const CALM_AFTER_S: f64 = 0.3;
-/// Less than this before a change tells no trend into it.
+/// With less than this before a change, no trend into it is known.
 const LEAST_BEFORE_S: f64 = 1.0;
 /// A change of one resolution step may be a slow drift.
 const LEAST_STEPS: f64 = 1.6;
@@ -44,7 +44,7 @@ const LEAST_STEPS: f64 = 1.6;
 const MENDED_SHARE: f64 = 0.5;
 /// A contact that is lost comes back by this share of its depth,
 const LOST_CONTACT_BACK: f64 = 0.6;
-/// … this soon.
+/// this soon.
 const LOST_CONTACT_S: f64 = 2.0;
 /// Standard errors that a sag needs: chance has the whole log to produce one.
 const SAG_WIDTHS: f64 = 6.5;
@@ -172,7 +172,7 @@ impl<'a> Trace<'a> {
             >= LEAST_SAMPLES;
         let least_v = (self.noise_model.visible_change_v(reach, SAG_WIDTHS))
             .max(LEAST_STEPS * self.noise_model.step_v.unwrap_or(0.0));
-        // A lost contact comes back in one jump; a regulator takes its time.
+        // A lost contact comes back in one jump; a regulator needs time.
         let soon = (LOST_CONTACT_S / self.noise_model.interval_s) as usize;
         let soon = &self.bus_v[at..(at + soon).clamp(at, end)];
         let back_v = soon.windows(2).map(|w| apart_v(&w[0]) - apart_v(&w[1])).fold(0.0, f64::max);
@@ -229,8 +229,8 @@ impl<'a> Trace<'a> {
         start..index_at(self.time_s, self.time_s[last] + FIT_AFTER_S).min(own.end).max(last)
     }
 
-    /// The moments at which a break placed at `at_s` may lie, and how likely each is: the
-    /// course, about that moment, of the likelihood of a change point under normal
+    /// Possible moments of a break placed at `at_s`, with their probabilities: the course, about
+    /// that moment, of the likelihood of a change point under normal
     /// noise, with even odds before (Smith, Biometrika 62, 1975; from memory). The chances add
     /// up to one.
     pub fn chances(&self, at_s: f64, own: Span) -> Vec<(f64, f64)> {

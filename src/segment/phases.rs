@@ -226,7 +226,8 @@ fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], noise_model: &NoiseM
     Course { phases, doubtful_stops }
 }
 
-/// Scatter of a reading by the usual move from one to the next: steps and starts are none.
+/// Scatter of a reading by the usual move from one to the next, which steps and starts do not
+/// affect.
 fn noise_v(readings: &[BusReading], noise_model: &NoiseModel) -> f64 {
     const MEDIAN_TO_SIGMA: f64 = 1.4826 * std::f64::consts::FRAC_1_SQRT_2;
     let moves: Vec<f64> = readings.windows(2).map(|pair| (pair[1].v - pair[0].v).abs()).collect();

@@ -14,7 +14,7 @@ const STANDING_RPM: f64 = 50.0;
 /// No engine starts sooner; a shorter reading is a flickering tachometer (common practice, no
 /// source).
 const SHORTEST_TURN_S: f64 = 0.3;
-/// The tachometer wakes up so long after the starter at most (common practice, no source:
+/// Longest delay of the tachometer after the starter (common practice, no source:
 /// a turn or two).
 const TACHOMETER_LAG_S: f64 = 1.0;
 
@@ -24,7 +24,7 @@ const LEVEL_S: f64 = 1.5;
 const EDGE_S: f64 = 0.4;
 /// A logger slower than this may ask for one channel well after the other,
 const SLOW_S: f64 = 0.3;
-/// … by so much at most, or by two of its samples (common practice, no source).
+/// with at most this delay, or two of its samples (common practice, no source).
 const LATE_S: f64 = 2.5;
 
 /// Dips of the bus that only a starter makes and that begin `within` these spans.
@@ -56,7 +56,7 @@ fn sharpened(dip: Span, log: &Log, noise_model: &NoiseModel) -> Span {
     dips_in(time_s, bus_v, noise_model).into_iter().find(same).unwrap_or(dip)
 }
 
-/// How far a starter takes a bus at least while the engine is seen to turn.
+/// Least dip by a starter while the engine is seen to turn.
 fn turning_dip_v(noise_model: &NoiseModel) -> f64 {
     let most_v = noise_model.nominal.volts(levels::CRANKING_DIP);
     noise_model.beyond_noise_v(noise_model.nominal.volts(levels::TURNING_DIP)).min(most_v)

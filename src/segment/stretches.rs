@@ -45,7 +45,7 @@ pub struct Stretch {
 
 #[cfg(test)]
 impl Stretch {
-    /// Settled throughout, from `start_s` on for so long.
+    /// Settled throughout, `seconds` long.
     pub fn of_test(start_s: f64, seconds: f64, rpm: f64, loads: &[&str]) -> Stretch {
         let span = Span { start_s, end_s: start_s + seconds };
         let loads = loads.iter().map(|load| (*load).to_owned()).collect();
@@ -78,7 +78,7 @@ pub fn stretches(
         for cut in cuts.iter().chain([&Cut { from_s: phase.end_s, to_s: phase.end_s }]) {
             let span = Span { start_s, end_s: cut.from_s };
             if span.seconds() >= SHORTEST_S {
-                let middle_s = 0.5 * (span.start_s + span.end_s);
+                let middle_s = span.middle_s();
                 pieces.push((span, unnamed.on_at(middle_s).map(str::to_owned).collect()));
             }
             start_s = start_s.max(cut.to_s);

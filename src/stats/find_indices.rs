@@ -18,7 +18,7 @@ pub fn of_values(x: &[f64], is: impl Fn(f64) -> bool + Sync) -> Vec<usize> {
 }
 
 /// Indices k of the neighbors x(k), x(k + 1) for which `is` holds, ascending.
-pub fn of_neighbours(x: &[f64], is: impl Fn(f64, f64) -> bool + Sync) -> Vec<usize> {
+pub fn of_neighbors(x: &[f64], is: impl Fn(f64, f64) -> bool + Sync) -> Vec<usize> {
     of_blocks(x.len().saturating_sub(1), |start| {
         let own = x.get(start..x.len().min(start + BLOCK + 1)).unwrap_or(&[]);
         let pairs = || own.iter().zip(own.iter().skip(1));
@@ -45,7 +45,7 @@ mod tests {
             assert_eq!(of_values(&x, |v| v > 500.0), known, "{length}");
             let known: Vec<usize> =
                 (1..length).map(|k| k - 1).filter(|&k| x[k + 1] - x[k] > 500.0).collect();
-            assert_eq!(of_neighbours(&x, |a, b| b - a > 500.0), known, "{length}");
+            assert_eq!(of_neighbors(&x, |a, b| b - a > 500.0), known, "{length}");
         }
     }
 }

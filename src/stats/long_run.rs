@@ -76,7 +76,7 @@ const SILENT: f64 = -80.0;
 const LEAST_DOF: f64 = 3.0;
 /// Around a shape that has more than this share of all likelihood the grid is too coarse,
 const DECIDED: f64 = 0.2;
-/// and is made finer so many times.
+/// and is refined this many times.
 const FINER_LOOKS: usize = 5;
 
 /// One shape, its prior weight, and the residue of each piece under it.
@@ -270,7 +270,7 @@ mod tests {
     use super::*;
     use crate::stats::fit::cholesky::Cholesky;
     use crate::stats::moments::mean;
-    use crate::stats::quantisation::{Scatter, mean_half_width};
+    use crate::stats::quantization::{Scatter, mean_half_width};
     use crate::stats::test_noise::{self, rng};
     use rand::RngExt;
     use rand_chacha::ChaCha8Rng;

@@ -14,7 +14,7 @@ pub mod line;
 pub mod long_run;
 pub mod min_max;
 pub mod moments;
-pub mod quantisation;
+pub mod quantization;
 pub mod resolution;
 pub mod robust;
 pub mod rounding;
@@ -28,7 +28,7 @@ mod tests {
     use super::changepoint::{Trend, TrendWith, pelt};
     use super::fit::linear::{ordinary, theil_sen};
     use super::{
-        autocorrelation, interval, line, long_run, moments, quantisation, resolution, robust,
+        autocorrelation, interval, line, long_run, moments, quantization, resolution, robust,
     };
 
     /// Any numbers give an answer or NaN, and never a panic or a hang.
@@ -67,14 +67,14 @@ mod tests {
                 f(&x);
             }
             robust::quantile(&x, p);
-            resolution::quantisation_step(&x);
+            resolution::quantization_step(&x);
             let summary = |v: &[f64]| interval::Summary {
                 mean: moments::mean(v),
                 sigma: moments::standard_deviation(v),
                 effective_n: v.len() as f64,
             };
             interval::welch(summary(&x), summary(&y), p);
-            quantisation::true_sigma(p, odd[run % 7], run % 3);
+            quantization::true_sigma(p, odd[run % 7], run % 3);
             let pieces = [
                 long_run::Piece::new(&x, run % 5, &[&y]),
                 long_run::Piece::new(&y, run % 4, &[&x, &y, &x]),
@@ -86,8 +86,8 @@ mod tests {
             robust::calm_sigma(&x);
             if run % 10 == 0 {
                 let shape = long_run::Shape::of_time(odd[run % 5], 1.0);
-                let scatter = quantisation::Scatter { sigma: p, shape, dof: f64::INFINITY };
-                quantisation::mean_half_width(run, &scatter, Some(odd[run % 7]), 0.9);
+                let scatter = quantization::Scatter { sigma: p, shape, dof: f64::INFINITY };
+                quantization::mean_half_width(run, &scatter, Some(odd[run % 7]), 0.9);
             }
             for (min_size, jump) in [(0, 0), (1, 1), (3, 2), (usize::MAX, usize::MAX)] {
                 let ends = pelt(&Trend::new(&x), p, min_size, jump);

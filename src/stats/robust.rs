@@ -53,14 +53,14 @@ pub fn median_and_sigma_of_steps(x: &[f64]) -> (f64, f64) {
     let parts = shared(&starts, 1, of_part);
     let all = parts.into_iter().reduce(|all, part| all?.and(&part?));
     if let Some(counts) = all.flatten().map(|counted| counted.counts()) {
-        let centre = value_counts::quantile(counts.clone(), 0.5);
-        let off = counts.into_iter().map(|(v, count)| ((v - centre).abs(), count)).collect();
-        return (centre, MAD_TO_SIGMA * value_counts::quantile(off, 0.5));
+        let center = value_counts::quantile(counts.clone(), 0.5);
+        let off = counts.into_iter().map(|(v, count)| ((v - center).abs(), count)).collect();
+        return (center, MAD_TO_SIGMA * value_counts::quantile(off, 0.5));
     }
     let mut steps: Vec<f64> = x.windows(2).map(step).filter(|v| !v.is_nan()).collect();
-    let centre = quantile_of(&mut steps, 0.5);
-    steps.iter_mut().for_each(|v| *v = (*v - centre).abs());
-    (centre, MAD_TO_SIGMA * quantile_of(&mut steps, 0.5))
+    let center = quantile_of(&mut steps, 0.5);
+    steps.iter_mut().for_each(|v| *v = (*v - center).abs());
+    (center, MAD_TO_SIGMA * quantile_of(&mut steps, 0.5))
 }
 
 /// The nondecreasing series closest to `x` in least squares, by pooling neighbors that
@@ -85,23 +85,23 @@ const STEPS_AT_ONCE: usize = 1 << 16;
 
 /// Standard deviation of white noise on a slowly moving level, from first differences.
 ///
-/// Differences remove the level; √2 takes them back to single values. Their
+/// Differences remove the level; √2 converts them to single values. Their
 /// scale is a root mean square over the differences that are no more than four
 /// standard deviations from zero, which a level step or a spike cannot move.
 /// The first guess of that limit is the MAD. A plain MAD will not do as the
-/// answer: on a quantised series it knows only multiples of the step.
+/// answer: on a quantized series it knows only multiples of the step.
 ///
 /// Where more than half of the differences are zero (noise below the
 /// resolution) the MAD is zero, and the limit comes from the others. If most of
 /// those are one step of the grid, two steps are the limit, so that level steps
 /// beyond do not count; otherwise (values held for some samples) four standard
 /// deviations by their median. Noise that moves fewer than one difference in fifty
-/// cannot be told from level steps and is reported as 0.
+/// cannot be separated from level steps and is reported as 0.
 ///
 /// Positively correlated noise reads low: by √(1 − ρ₁) for lag-1 correlation ρ₁.
-/// The result includes the quantisation noise; see
-/// [`true_sigma`](super::quantisation::true_sigma). A difference across a NaN is
-/// skipped. NaN for fewer than two neighbouring values.
+/// The result includes the quantization noise; see
+/// [`true_sigma`](super::quantization::true_sigma). A difference across a NaN is
+/// skipped. NaN for fewer than two neighboring values.
 pub fn difference_sigma(x: &[f64]) -> f64 {
     let mut steps: Vec<f64> = x
         .windows(2)

@@ -5,7 +5,7 @@
 const MOST: usize = 1024;
 /// Twice as many, so that a free slot is found quickly; a power of two.
 const SLOTS: usize = 2 * MOST;
-/// The golden ratio of 2⁶⁴: neighbouring bit patterns land far apart (Fibonacci hashing,
+/// The golden ratio of 2⁶⁴: neighboring bit patterns land far apart (Fibonacci hashing,
 /// D. E. Knuth, The Art of Computer Programming 3, section 6.4; from memory).
 const SPREAD: u64 = 0x9e37_79b9_7f4a_7c15;
 

@@ -6,7 +6,7 @@ use stiffbus::stats::autocorrelation::lag1;
 use stiffbus::stats::fit::linear::{ordinary, theil_sen};
 use stiffbus::stats::interval::{Summary, Welch, welch};
 use stiffbus::stats::long_run::Shape;
-use stiffbus::stats::quantisation::{Scatter, mean_half_width};
+use stiffbus::stats::quantization::{Scatter, mean_half_width};
 
 use crate::{agrees, json, number, numbers};
 

@@ -13,7 +13,7 @@ use crate::segment::Point;
 const BROKEN: f64 = 0.1;
 /// Engine speeds this close count as equal.
 const SAME_SPEED: f64 = 0.95;
-/// Where less is asked and the level is lower by more than this, V of a 12 V bus, something
+/// Where less is demanded and the level is lower by more than this, V of a 12 V bus, something
 /// else moved it, or a load's column is wrong.
 const LOWER_V: f64 = 0.1;
 

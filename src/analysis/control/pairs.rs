@@ -22,7 +22,7 @@ const OTHER_SHARE: f64 = 0.08;
 const STIFF_V: f64 = 0.05;
 /// What a regulated level can lose or gain to cable, droop or command, V: mean.
 const SOFT_V: f64 = 0.25;
-/// What an alternator at its limit loses when more is asked, V: mean.
+/// What an alternator at its limit loses when more is demanded, V: mean.
 const LIMITED_V: f64 = 0.6;
 /// How often a regulated bus is soft to loads, or moves with speed; how often a bus at its
 /// limit shows nothing. These and the other volts and shares here were chosen on simulated

@@ -23,7 +23,7 @@ const AFTER_START_S: f64 = 10.0;
 /// A slower engine is not at this speed; with a much faster one the limit may be left.
 const SLOWER: f64 = 0.9;
 const FASTER_SHARE: f64 = 0.25;
-/// Loads that nobody logs and channels that are not read at one moment move a block by this
+/// Loads that are not logged and channels that are not read at one moment move a block by this
 /// much beside what its samples show, V (common practice, no source).
 const UNSEEN_V: f64 = 0.02;
 /// Even a very quiet log does not know the slope better, V per unit share.

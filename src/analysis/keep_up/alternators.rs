@@ -1,12 +1,11 @@
 //! Carries what a set of loads needs from where the log shows it to the rest of
 //! the running with those loads.
 //!
-//! A fall in engine speed shows the knee of its own moment, and a bus that slips
-//! shows by how much the alternator is short at its own speed. A battery that
-//! was drained meanwhile takes more at the setpoint, and a machine that warmed
-//! gives less, so the knee of another minute lies elsewhere. Nobody knows the
-//! machine; many that it could be are tried, each with one of the batteries that
-//! this one could be ([`crate::inference::ensemble`]). For each, at a visit `i`
+//! A fall in engine speed shows the knee at its own moment, and a bus below its setpoint shows how
+//! much more the alternator needs at its own speed. A battery that discharged meanwhile draws more
+//! at the setpoint, and an alternator that warmed delivers less, so the knee differs from minute to
+//! minute. The alternator is unknown, so many samples of it are tried, each with one sample of the
+//! battery ([`crate::inference::ensemble`]). For each, at a visit `i`
 //! that shows it and at every visit `j`,
 //!
 //! ```text
@@ -14,9 +13,9 @@
 //! output(knee_j)·heat_j = loads_a + battery_j at the setpoint
 //! ```
 //!
-//! and the knee of the set is the median over its running. Machines count that
-//! make all anchors of one set agree, that give the logged alternator current,
-//! and whose knees lie above the speeds that slip and below those that hold.
+//! and the knee of the set is the median over its running. An alternator's weight is high if all
+//! anchors of one set agree, if it delivers the logged alternator current, and if its knees are
+//! above the speeds that slip and below those that hold.
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -37,18 +36,18 @@ use crate::stats::weighted::{tempered, weighted_quantile};
 
 /// An engine cooler than this was cold when the log began.
 const COLD_C: f64 = 60.0;
-/// A machine not its curve's: rated values and ratios on sheets are good to this.
+/// Rated values and ratios on datasheets are good to this share.
 const SHEET_SHARE: f64 = 0.03;
 const SAMPLES: usize = 2400;
 const SEED: u64 = 41;
-/// What the battery's model makes of its current: so many amps, and this share.
+/// Error of the modeled battery current: amps, and share.
 const MODEL_A: f64 = 1.0;
 const MODEL_SHARE: f64 = 0.15;
 /// Output at the knee is read off a curve of common shape.
 const SHAPE_SHARE: f64 = 0.03;
-/// One anchor that fits no machine must not outvote all others.
+/// One anchor that fits no alternator must not outvote all others.
 const MOST_DEVIANCE: f64 = 9.0;
-/// Weights are flattened until at least so many machines still count.
+/// Weights are tempered to at least this effective sample size.
 const LEAST_EFFECTIVE: f64 = 60.0;
 
 /// Steady running with one set of loads, as this file needs it.
@@ -74,14 +73,14 @@ pub(super) struct LoadSetRuns {
     pub falls: Vec<(usize, Knee)>,
 }
 
-/// Knees of one set by machine.
+/// Knees of one set, one for each alternator.
 pub(super) struct Knees {
     pub rpm: Vec<f64>,
     pub weights: Vec<f64>,
 }
 
 impl Knees {
-    /// Median and 90 % interval; `None` where no machine explains the set.
+    /// Median and 90 % interval; `None` where no alternator explains the set.
     pub(super) fn interval(&self) -> Option<(f64, f64, f64)> {
         let at = |p: f64| weighted_quantile(&self.rpm, &self.weights, p);
         let (value, low, high) = (at(0.5), at(0.05), at(0.95));
@@ -92,8 +91,7 @@ impl Knees {
 /// Share of the rated output against alternator speed, both ways.
 struct OutputShape {
     curve: OutputCurve,
-    /// (share, alternator rpm), rising: a table, for every machine asks it for
-    /// every visit.
+    /// (share, alternator rpm), rising: a table, because every alternator needs it for every visit.
     back: Vec<(f64, f64)>,
 }
 
@@ -112,7 +110,7 @@ impl OutputShape {
         self.curve.output(alternator_rpm).amps_a
     }
 
-    /// Infinite where the machine never gives it.
+    /// Infinite where the alternator never delivers it.
     fn speed(&self, share: f64) -> f64 {
         let right = self.back.partition_point(|&(has, _)| has < share);
         let left = right.checked_sub(1).and_then(|k| self.back.get(k));
@@ -130,7 +128,7 @@ struct AlternatorSample {
     ratio: f64,
     rated_a: f64,
     lost_share: f64,
-    /// Share of the way from cold to soaked, at first and in the end.
+    /// Warmth from 0 (cold) to 1 (soaked), at first and in the end.
     first: f64,
     last: f64,
     warming_s: f64,
@@ -152,7 +150,7 @@ impl AlternatorSample {
     }
 }
 
-/// Whether the log began cold; `None` where no temperature tells.
+/// Whether the log began cold; `None` where no temperature shows it.
 fn began_cold(log: &Log) -> Option<bool> {
     [Place::Alternator, Place::Coolant].into_iter().find_map(|place| {
         let degrees = log.channel(Role::Temperature(place))?;
@@ -190,10 +188,10 @@ fn alternators(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<AlternatorSa
         .collect()
 }
 
-/// What the loads of one set draw at the setpoint, by one machine.
+/// What the loads of one set draw at the setpoint, by one alternator.
 struct SetCurrent {
     loads_a: f64,
-    /// Squares by which its anchors differ from one another.
+    /// Squared differences between its anchors.
     deviance: f64,
 }
 
@@ -239,7 +237,7 @@ pub(super) fn knees(
 }
 
 impl AlternatorSample {
-    /// What the battery takes at the setpoint, by this machine's battery.
+    /// Charge current at the setpoint, by this alternator's battery.
     fn taken_a(&self, seen: &SteadyRunning, battery: &BatteryModel) -> Option<f64> {
         let window = battery.window(self.draw, seen.stretch)?;
         match (seen.holds, seen.battery_a) {

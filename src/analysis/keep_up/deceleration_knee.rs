@@ -1,17 +1,16 @@
 //! The knee as a falling engine speed shows it, with the same loads before and after.
 //!
-//! On the way down the alternator's speed limits its current at once, and the
-//! battery, charged so far, gives way from the moment it is short: by its
-//! ohmic part with the amps that are missing, by its polarisation with their
-//! integral over time. So under the setpoint, from the knee on,
+//! On the way down, speed limits the alternator's current at once, and the bus falls from the
+//! moment the current is short: by the battery's ohmic part with the missing amps, by its
+//! polarization with their integral over time. So below the setpoint, from the knee on,
 //!
 //! ```text
 //! below = a·s + b·∫s dt,   s = g(knee) − g(speed) where that is positive
 //! ```
 //!
-//! with g the common shape of an output curve and a, b ≥ 0 whatever they turn
-//! out to be. The way up shows no knee: a battery that has just given takes more
-//! than it will a minute later, and the bus comes back late.
+//! with g the common shape of an output curve and fitted a, b ≥ 0. The way up shows no knee: a
+//! battery that has just discharged charges at more than it will a minute later, and the bus
+//! comes back late.
 
 use crate::analysis::keep_up::{Knee, Visit};
 use crate::analysis::setpoint::Setpoint;
@@ -27,7 +26,7 @@ use crate::stats::interval::student_quantile;
 
 /// Steady running before the fall anchors the level held.
 const ANCHOR_S: f64 = 3.0;
-/// Two stretches further apart than this have more than one change between them.
+/// Stretches further apart than this may have more than one change between them.
 const LONGEST_S: f64 = 12.0;
 /// Knees tried.
 const KNEES: usize = 200;
@@ -169,8 +168,8 @@ impl Passage {
                 sum
             })
             .collect();
-        let centre = |x: &[f64]| x.iter().sum::<f64>() / n;
-        let (my, ma, mb) = (centre(&self.below_v), centre(&short), centre(&summed));
+        let center = |x: &[f64]| x.iter().sum::<f64>() / n;
+        let (my, ma, mb) = (center(&self.below_v), center(&short), center(&summed));
         let product = |x: &[f64], mx: f64, y: &[f64], my: f64| -> f64 {
             x.iter().zip(y).map(|(x, y)| (x - mx) * (y - my)).sum()
         };

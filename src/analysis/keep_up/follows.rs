@@ -78,7 +78,7 @@ mod tests {
         [900.0, 1300.0, 1700.0, 2100.0, 2600.0, 3200.0].map(at).to_vec()
     }
 
-    /// 1.9 V for the whole of the output, with a machine on pulleys of 2.4.
+    /// 1.9 V for the whole of the output, with a pulley ratio of 2.4.
     fn limited_v(rpm: f64) -> f64 {
         let curve = OutputCurve::typical(1.0).expect("a rising curve");
         12.3 + 1.9 * curve.output(2.4 * rpm).amps_a

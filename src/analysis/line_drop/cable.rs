@@ -1,4 +1,4 @@
-//! What gauge and length say that a cable's resistance is.
+//! Resistance of a cable from gauge and length.
 
 use crate::assumptions::{CABLE_TEMPERATURE, STRANDED, TERMINALS};
 use crate::car::cable::CableRun;

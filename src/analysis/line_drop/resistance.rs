@@ -1,9 +1,8 @@
-//! Resistance of a way from the volts lost on it and the amps through it.
+//! Resistance of a path from the volts lost on it and the amps through it.
 //!
-//! Two channels are never calibrated quite alike, so one level of drop says
-//! little; how the drop grows with current says it all. The straight line's
-//! slope is the resistance; its intercept is how far the channels are apart,
-//! with what hangs at the alternator's own post, and counts for nothing.
+//! Two channels are never calibrated quite alike, so one drop says little; its growth with current
+//! is what counts. The slope of the straight line is the resistance; its intercept is the
+//! difference between the channels, with loads at the alternator's post, and is ignored.
 
 use crate::analysis::amps::clamp_half_width_a;
 use crate::assumptions::{CHANNEL_GAINS, CLAMP_GAIN};
@@ -90,7 +89,7 @@ fn from_level(moment: &DropReading, apart_v: f64) -> Option<Resistance> {
     positive(ohm, half_ohm, how.to_owned()).map(|ohm| Resistance { ohm, offset_v: None })
 }
 
-/// No way has less than no resistance.
+/// A resistance is not negative.
 fn positive(ohm: f64, half_ohm: f64, how: String) -> Option<Estimate> {
     let high = ohm + half_ohm;
     (high > 0.0)

@@ -8,10 +8,10 @@ use crate::estimate::Estimate;
 use crate::format::{AMP, MILLIOHM, MILLIVOLT};
 use crate::log::{Log, Role, Tap};
 
-/// Channels further apart than this are worth a word.
+/// A larger difference between the channels is mentioned.
 const APART_WORTH_TELLING_V: f64 = 0.1;
 
-/// All that the sentences are made of.
+/// What the sentences are made from.
 pub struct PathFacts<'a> {
     pub path: CircuitPath,
     pub drops: &'a [LineDrop],

@@ -1,7 +1,6 @@
-//! A measured point held against the machine's sheet. The sheet was taken at one
-//! voltage and cold; both are carried to the log with the range that practice
-//! gives, the worst ends together, so that a machine is not called weak on a
-//! lucky combination.
+//! A measured point compared with the alternator's datasheet. The sheet was measured at one voltage
+//! and cold; both are converted to the log's with common ranges, the worst ends together, so that
+//! an alternator is not called weak by chance.
 
 use crate::assumptions::{ALTERNATOR_SPOT, Assumption, HEAT_LOSS, LOGGED_SPEED, RATIO_SPEED};
 use crate::diagnosis::{Heat, OutputPoint, SheetStanding};
@@ -12,15 +11,15 @@ use crate::physics::alternator::{Derating, as_tested_rpm};
 
 const COLD_C: f64 = 25.0;
 const SOAKED_C: f64 = 110.0;
-/// A sheet that promises less than this there says nothing about shares.
+/// Shares of a smaller sheet current are not computed.
 const LEAST_SHEET_A: f64 = 1.0;
-/// Points seen for less carry no word about the machine.
+/// Points seen for less are not judged.
 const LEAST_S: f64 = 4.0;
-/// A machine that gives this share of its sheet's middle meets it (common
+/// An alternator that delivers this share of its sheet's middle meets it (common
 /// practice, no source).
 const SOUND_SHARE: f64 = 0.85;
 
-/// Fills in what the sheet says at a point; lower bounds get no share.
+/// Fills in the sheet's current at a point; lower bounds get no share.
 pub fn compare(sheet: &Sheet, point: &mut OutputPoint, speed_logged: bool, nominal: Nominal) {
     let unsure = if speed_logged { LOGGED_SPEED } else { RATIO_SPEED };
     let test_v = sheet.tested_v(nominal);
@@ -79,7 +78,7 @@ fn carried(
 
 /// Output at the point's heat over output at the sheet's: middle, least, most.
 fn heat_share(point: &OutputPoint, test_c: &Estimate) -> (f64, f64, f64) {
-    let there = machine_c(point);
+    let there = alternator_c(point);
     let mut shares = Vec::new();
     for lost_share in [HEAT_LOSS.low(), HEAT_LOSS.high()] {
         let derating = Derating { cold_c: COLD_C, soaked_c: SOAKED_C, lost_share };
@@ -94,10 +93,10 @@ fn heat_share(point: &OutputPoint, test_c: &Estimate) -> (f64, f64, f64) {
     ((least + most) / 2.0, least, most)
 }
 
-/// How warm the machine may be, °C. It lags behind the engine's coolant when
+/// How warm the alternator may be, °C. It lags behind the engine's coolant when
 /// that warms up, and gets far hotter than the air around it (common practice,
 /// no source).
-fn machine_c(point: &OutputPoint) -> (f64, f64) {
+fn alternator_c(point: &OutputPoint) -> (f64, f64) {
     match (point.temperature_at.as_deref(), point.temperature_c) {
         (Some("alternator"), Some(c)) => {
             (c - ALTERNATOR_SPOT.half_width(), c + ALTERNATOR_SPOT.half_width())
@@ -111,7 +110,7 @@ fn machine_c(point: &OutputPoint) -> (f64, f64) {
     }
 }
 
-/// By the seconds at full output that can be held against the sheet.
+/// By the seconds at full output that can be compared with the sheet.
 pub fn standing(points: &[OutputPoint]) -> Option<SheetStanding> {
     let told = || {
         let lasting = points.iter().filter(|p| p.seconds >= LEAST_S);

@@ -9,7 +9,7 @@ use crate::levels;
 use crate::nominal::Nominal;
 use crate::stats::weighted::weighted_quantile;
 
-/// A level that is held lies this near to the setpoint (90 %; common practice, no source:
+/// A held level is this near to the setpoint (90 %; common practice, no source:
 /// droop, and a regulator warmer or cooler than a minute ago).
 pub const HELD_V: f64 = 0.02;
 /// Further from any held level, a setpoint is not measured.

@@ -105,7 +105,7 @@ impl Model<'_> {
             }
             (Running, Running) => {
                 let step = chance(RUN_STEP_S, 0.5);
-                // No load takes a bus so far down.
+                // No load pulls a bus down this far.
                 let far = if here.v < 11.5 { 0.01 } else { 1.0 };
                 let any = 0.5 * laplace(move_v, 0.08)
                     + 0.35 * laplace(move_v, 0.3)

@@ -6,10 +6,10 @@ use crate::stats::robust::median;
 /// Squared deviations from the segment's own straight line plus its own coefficient times
 /// a second series; O(1) a segment, O(n) to set up.
 ///
-/// The coefficient lies between 0 and `most`, and pays `ridge` times its square: what
-/// moves the second series little must not be explained by it. So two segments may cost
-/// that little more than the one they make, which a search hardly notices. Values that are not finite
-/// count as their series' median. For stretches of some thousand samples.
+/// The coefficient is between 0 and `most`, and costs `ridge` times its square, so that a second
+/// series that hardly moves explains nothing. Two segments may therefore cost a little more than
+/// the one they form, which hardly affects a search. Values that are not finite count as their
+/// series' median. For stretches of some thousand samples.
 pub struct TrendWith {
     /// Of the first samples, one more than there are.
     sums: Vec<Sums>,
@@ -44,15 +44,15 @@ pub struct Followed {
 impl TrendWith {
     /// `other` may be empty: then nothing is followed.
     pub fn new(series: &[f64], other: &[f64], ridge: f64, most: f64) -> Self {
-        let (centre_y, centre_x) = (median(series), median(other));
+        let (center_y, center_x) = (median(series), median(other));
         let finite = |v: f64| if v.is_finite() { v } else { 0.0 };
         let mut all = Sums::default();
         let mut sums = Vec::with_capacity(series.len() + 1);
         sums.push(all);
         for (k, v) in series.iter().enumerate() {
             let t = k as f64;
-            let y = finite(v - centre_y);
-            let x = finite(other.get(k).map_or(0.0, |x| x - centre_x));
+            let y = finite(v - center_y);
+            let x = finite(other.get(k).map_or(0.0, |x| x - center_x));
             all.y += y;
             all.yy += y * y;
             all.ty += t * y;

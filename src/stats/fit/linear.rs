@@ -64,7 +64,7 @@ pub fn ordinary(x: &[f64], y: &[f64]) -> Option<LineFit> {
 const PAIRS: usize = 250_000;
 
 /// Median of the slopes between pairs of points, and median(y) − slope·median(x)
-/// (Theil 1950; Sen, JASA 63, 1968): up to 29 % wild points cannot move it.
+/// (Theil 1950; Sen, JASA 63, 1968): up to 29 % outliers cannot move it.
 ///
 /// Up to about 700 points every pair counts. Beyond, pairs at least half the
 /// series apart in `x` are taken evenly, the ones that know most of the slope, so

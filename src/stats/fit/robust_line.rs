@@ -1,4 +1,4 @@
-//! A straight line through points whose errors are known, that wild ones do not turn.
+//! A straight line through points with known errors, robust against outliers.
 
 use super::linear::theil_sen;
 use crate::stats::interval::student_quantile;
@@ -21,16 +21,16 @@ pub struct RobustLine {
     pub scatter: f64,
 }
 
-/// Residuals beyond so many standard errors weigh less (Huber, Annals of
+/// Residuals beyond this many standard errors weigh less (Huber, Annals of
 /// Mathematical Statistics 35, 1964; 95 % efficient for normal errors).
 const HUBER: f64 = 1.345;
 const ROUNDS: usize = 30;
-/// Fewer points than this tell nothing of wild ones among them.
+/// Fewer points than this cannot show outliers among them.
 const LEAST_TO_SCATTER: usize = 4;
 
 /// Huber's line, weighted by the errors, with the interval of its slope at
 /// `level`. Where the points scatter more than their errors say, the interval
-/// widens with them; where less, the errors are believed.
+/// widens with them; where less, the errors are used as stated.
 ///
 /// Points that are not finite or have no positive error are left out. Two points
 /// give the line through both.

@@ -241,7 +241,7 @@ mod tests {
         }
     }
 
-    /// What is remembered, and forgotten, is what is reckoned.
+    /// Cached results equal computed ones, also after the cache was cleared.
     #[test]
     fn an_answer_is_the_same_when_asked_again() {
         for round in 0..2 {

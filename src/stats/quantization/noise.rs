@@ -7,7 +7,7 @@ const RESOLVED: f64 = 0.5;
 /// Standard errors by which an unresolved noise is taken to be overstated.
 const CAUTION: f64 = 0.6;
 
-/// Noise before rounding, and whether one level alone could tell it.
+/// Noise before rounding, and whether one level is enough to estimate it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TrueSigma {
     pub sigma: f64,
@@ -83,12 +83,12 @@ mod tests {
     use crate::stats::test_noise::{normal, rng};
     use rand::RngExt;
 
-    /// The whole route of a caller who sees rounded samples only: noise from
+    /// All steps of a caller who has rounded samples only: noise from
     /// differences over a few levels, corrected, then each level's interval.
     #[test]
     fn coverage_holds_when_the_noise_is_estimated_too() {
         let mut rng = rng(31);
-        // One level alone cannot tell its noise: there the band is what was measured.
+        // One level is not enough for its noise: there the band is what was measured.
         for (levels, least, most) in
             [(1, 0.80, 0.98), (3, 0.87, 0.97), (10, 0.87, 0.95), (40, 0.87, 0.95)]
         {
