@@ -30,7 +30,7 @@ pub struct Diagnosis {
     pub notes: Vec<Note>,
     pub noise: Noise,
     pub phases: Vec<Phase>,
-    /// Rests in which the engine may have run, with nothing charging the battery: a mark tells.
+    /// Rests in which the engine may have run without the battery being charged; a mark settles it.
     #[serde(default)]
     pub doubtful_stops: Vec<Span>,
     /// The voltage the regulator held, at the middle of its drift.
@@ -62,7 +62,7 @@ pub struct Diagnosis {
     /// Safety words that belong under every report of this log.
     pub cautions: Vec<String>,
     pub picture: Picture,
-    /// What reports are to speak in; no part of what was found.
+    /// Units of the reports; not part of the findings.
     #[serde(skip)]
     pub units: Units,
 }
@@ -130,7 +130,7 @@ pub struct LoadStep {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum BusState {
-    /// The regulator is in control, at whatever level.
+    /// The regulator is in control, at any level.
     Holding,
     /// The alternator delivers all it can, and the battery still charges.
     Limited,
@@ -191,18 +191,18 @@ pub struct OperatingPoint {
     pub state_how: String,
     pub implied_deficit_a: Option<Estimate>,
     pub regulation_shortfall_a: Option<Estimate>,
-    /// What the battery gives, whatever the state; negative where it takes.
+    /// Battery discharge, whatever the state; negative while charging.
     #[serde(default)]
     pub battery_gives_a: Option<Estimate>,
-    /// What the battery gives by every route that the log allows, best first;
-    /// negative where it takes. Only off the setpoint.
+    /// Battery discharge by every estimate that the log allows, best first; negative while
+    /// charging. Only off the setpoint.
     #[serde(default)]
     pub deficit_routes_a: Vec<Estimate>,
-    /// Said where a route does not meet the best one.
+    /// States where an estimate disagrees with the best one.
     #[serde(default)]
     pub routes_disagree: Option<String>,
-    /// What the battery gives there, how that is known, what would tell it
-    /// better: one or two sentences.
+    /// Battery discharge there, how it is known, and what would measure it better: one or two
+    /// sentences.
     #[serde(default)]
     pub deficit_told: String,
 }
@@ -211,7 +211,7 @@ pub struct OperatingPoint {
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Scatter {
     pub samples: usize,
-    /// Independent samples that these are worth.
+    /// Effective number of independent samples.
     #[serde(deserialize_with = "json::or_nan")]
     pub effective_samples: f64,
     /// Standard deviation of one sample, resolution included.

@@ -78,8 +78,8 @@ impl EnsembleRun {
         let of = |draw: &ParameterSample, windows: &[WindowCurrent]| {
             let deviance = balance.deviance(|entry| {
                 let window = &windows[entry.window];
-                let ohm = |state| draw.ohm_near(entry.volts, state);
-                Prediction::of(window, window.end().map_or(f64::NAN, ohm))
+                let ohm = window.end().map_or(f64::NAN, |state| draw.ohm_near(entry.volts, state));
+                Prediction { current_a: window.mean_a(), ohm }
             });
             if deviance.is_finite() { deviance } else { f64::MAX }
         };

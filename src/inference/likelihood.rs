@@ -16,7 +16,6 @@
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::assumptions::Assumption;
-use crate::inference::ensemble::WindowCurrent;
 use crate::stats::fit::cholesky::Cholesky;
 
 /// Model error of a charging current, as a share of it: uneven acid and scarce sulfate are not
@@ -240,10 +239,6 @@ impl Reserve<'_> {
 }
 
 impl Prediction {
-    pub fn of(window: &WindowCurrent, ohm: f64) -> Prediction {
-        Prediction { current_a: window.mean_a(), ohm }
-    }
-
     /// Standard deviation of the current: noise, model error and unsteady loads.
     fn sd_a(&self, entry: &Entry) -> f64 {
         let by_volts_a = entry.volts_error / self.ohm;

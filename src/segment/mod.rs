@@ -26,8 +26,8 @@ use crate::segment::kinds::{Phase, PhaseKind};
 use crate::stats::moments::Sum;
 
 pub use noise_model::{NoiseModel, Within};
-pub use phases::RUNNING_RPM;
 pub use points::Point;
+pub use starter::RUNNING_RPM;
 pub use steps::Step;
 pub use stretches::Stretch;
 

@@ -6,11 +6,9 @@ use crate::segment::doubtful_stops;
 use crate::segment::engine_state::{BusReading, EngineState};
 use crate::segment::kinds::{Phase, PhaseKind};
 use crate::segment::noise_model::NoiseModel;
-use crate::segment::starter;
+use crate::segment::starter::{self, RUNNING_RPM};
 use crate::stats::robust::median;
 
-/// No engine idles under this, no starter turns one over this (common practice, no source).
-pub const RUNNING_RPM: f64 = 400.0;
 /// A missing tachometer pulse or two is no stall.
 const SHORTEST_STOP_S: f64 = 1.0;
 /// Closer samples are combined to pieces of this length: no start is over sooner.

@@ -3,10 +3,11 @@
 use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::noise_model::NoiseModel;
-use crate::segment::phases::RUNNING_RPM;
 use crate::segment::{index_at, indices};
 use crate::stats::robust::median;
 
+/// No engine idles below this, and no starter turns one faster (common practice, no source).
+pub const RUNNING_RPM: f64 = 400.0;
 /// Nobody cranks longer without a pause (common practice, no source).
 const LONGEST_CRANKING_S: f64 = 30.0;
 /// An engine that turns slower than this is standing (common practice, no source).

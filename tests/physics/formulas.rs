@@ -113,9 +113,9 @@ fn output_curve_agrees_with_hand_calculation() {
 }
 
 /// A bench may begin above the turn-on speed: between its points it is the same
-/// curve, two points being a straight line, and beyond them nothing is told.
+/// curve, two points being a straight line, and beyond them it is unknown.
 #[test]
-fn a_bench_curve_is_told_between_its_points() {
+fn a_bench_curve_is_known_between_its_points() {
     let curve = OutputCurve::of_bench(&[(1500.0, 35.0), (2500.0, 55.0)]).unwrap();
     close(curve.known_a(2000.0).unwrap(), 45.0, 1e-9);
     assert_eq!((curve.known_a(1499.0), curve.known_a(2501.0)), (None, None));
@@ -124,8 +124,8 @@ fn a_bench_curve_is_told_between_its_points() {
     assert!(OutputCurve::of_bench(&[(1500.0, 35.0), (2500.0, 30.0)]).is_err());
 }
 
-/// The ideal machine by hand, EMF 0.01 V and reactance 1e-4 Ω a rpm: at 2000 rpm
-/// and 12 V it gives √(20² − 12²)/0.2 = 80 A; at 15 V it takes 2500 rpm for
+/// The ideal alternator by hand, EMF 0.01 V and reactance 1e-4 Ω per rpm: at 2000 rpm
+/// and 12 V it delivers √(20² − 12²)/0.2 = 80 A; at 15 V it needs 2500 rpm for
 /// √(25² − 15²)/0.25 = 80 A.
 #[test]
 fn a_sheet_is_read_at_the_speed_that_its_voltage_stands_for() {
@@ -273,7 +273,7 @@ fn solved_bus_balances_even_in_a_collapse() {
             let solved = bus.with_current(alternator_a);
             close(solved.alternator_a, alternator_a, 1e-5);
             close(solved.alternator_a, solved.battery_a + solved.load_a, 1e-9);
-            // Power: what the alternator gives is used, stored or lost in the lines.
+            // Power: the alternator's output is used, stored or lost in the lines.
             let [post_a, battery_a, module_a] =
                 [solved.alternator_v, solved.battery_v, solved.module_v].map(|v| mixed.amps(v));
             let used_w = solved.alternator_v * post_a

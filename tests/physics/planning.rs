@@ -1,4 +1,4 @@
-//! What the plan reckons with, by hand and against published values.
+//! What the plan computes with, by hand and against published values.
 
 use stiffbus::physics::alternator::{Derating, OutputCurve};
 use stiffbus::physics::battery::{Battery, BatteryState};
@@ -46,14 +46,14 @@ fn a_straight_load_line_crosses_a_two_point_curve() {
     // And backwards: the speed that gives 37.5 A.
     let rpm = machine.rpm_for(37.5, 14.0, 25.0).expect("within the curve");
     assert!((rpm - 875.0).abs() < 1e-6, "{rpm}");
-    // Soaked it gives four fifths: 80 A at most, and what is asked beyond is nowhere.
+    // Heat-soaked it delivers four fifths: 80 A at most, and no speed delivers more.
     assert!((machine.available_a(1500.0, 14.0, 110.0) - 80.0).abs() < 1e-9);
     assert_eq!(machine.rpm_for(81.0, 14.0, 110.0), None);
 }
 
-/// EMF and reactance both rise with speed: a machine whose field is saturated gives at
-/// twice the voltage what it gives at half the speed; one whose flux doubles with the
-/// voltage gives twice the current at the same speed. Between them, against the formula
+/// EMF and reactance both rise with speed: a saturated alternator delivers at twice the voltage
+/// what it delivers at half the speed; one whose flux doubles with the voltage delivers twice
+/// the current at the same speed. Between them, against the formula
 /// I = √((k·n·U^σ)² − U²)/(l·n) itself, with a curve drawn from it at 13.5 V.
 #[test]
 fn a_curve_is_carried_to_another_voltage() {
