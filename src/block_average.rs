@@ -223,7 +223,7 @@ mod tests {
         let reading = noise_model.reading.expect("readings");
         assert!((reading.sigma_v / known.sqrt() - 1.0).abs() < 0.05, "{noise_model:?}");
         assert!((reading.unrounded_sigma_v / 0.03 - 1.0).abs() < 0.05, "{noise_model:?}");
-        assert!(reading.memory < 2.0, "{noise_model:?}");
+        assert!(reading.correlation_samples < 2.0, "{noise_model:?}");
         assert!(
             (noise_model.sigma_v / (known / 50.0).sqrt() - 1.0).abs() < 0.15,
             "{noise_model:?}"

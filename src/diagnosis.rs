@@ -13,6 +13,7 @@ use crate::json;
 use crate::log::{Column, Note, Source, Span};
 use crate::units::Units;
 
+pub use crate::segment::kinds::{Direction, Heat, Origin, Phase, PhaseKind};
 pub use judgement::*;
 pub use picture::*;
 pub use system::*;
@@ -29,7 +30,7 @@ pub struct Diagnosis {
     pub notes: Vec<Note>,
     pub noise: Noise,
     pub phases: Vec<Phase>,
-    /// Rests in which the engine may have run, with nothing charging the battery: a mark tells.
+    /// Rests in which the engine may have run without the battery being charged; a mark settles it.
     #[serde(default)]
     pub doubtful_stops: Vec<Span>,
     /// The voltage the regulator held, at the middle of its drift.
@@ -61,7 +62,7 @@ pub struct Diagnosis {
     /// Safety words that belong under every report of this log.
     pub cautions: Vec<String>,
     pub picture: Picture,
-    /// What reports are to speak in; no part of what was found.
+    /// Units of the reports; not part of the findings.
     #[serde(skip)]
     pub units: Units,
 }
@@ -85,45 +86,6 @@ pub struct Noise {
     pub correlation_time_s: f64,
     #[serde(default)]
     pub correlation_time: Option<Estimate>,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum PhaseKind {
-    Rest,
-    Cranking,
-    Running,
-}
-
-impl PhaseKind {
-    pub fn word(self) -> &'static str {
-        match self {
-            PhaseKind::Rest => "rest",
-            PhaseKind::Cranking => "cranking",
-            PhaseKind::Running => "running",
-        }
-    }
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Phase {
-    pub kind: PhaseKind,
-    pub start_s: f64,
-    pub end_s: f64,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Direction {
-    On,
-    Off,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Origin {
-    Declared,
-    Detected,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -167,28 +129,8 @@ pub struct LoadStep {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Heat {
-    Cold,
-    Warm,
-    Hot,
-    Unknown,
-}
-
-impl Heat {
-    pub fn word(self) -> &'static str {
-        match self {
-            Heat::Cold => "cold",
-            Heat::Warm => "warm",
-            Heat::Hot => "hot",
-            Heat::Unknown => "unknown",
-        }
-    }
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
 pub enum BusState {
-    /// The regulator is in control, at whatever level.
+    /// The regulator is in control, at any level.
     Holding,
     /// The alternator delivers all it can, and the battery still charges.
     Limited,
@@ -249,18 +191,18 @@ pub struct OperatingPoint {
     pub state_how: String,
     pub implied_deficit_a: Option<Estimate>,
     pub regulation_shortfall_a: Option<Estimate>,
-    /// What the battery gives, whatever the state; negative where it takes.
+    /// Battery discharge, whatever the state; negative while charging.
     #[serde(default)]
     pub battery_gives_a: Option<Estimate>,
-    /// What the battery gives by every route that the log allows, best first;
-    /// negative where it takes. Only off the setpoint.
+    /// Battery discharge by every estimate that the log allows, best first; negative while
+    /// charging. Only off the setpoint.
     #[serde(default)]
     pub deficit_routes_a: Vec<Estimate>,
-    /// Said where a route does not meet the best one.
+    /// States where an estimate disagrees with the best one.
     #[serde(default)]
     pub routes_disagree: Option<String>,
-    /// What the battery gives there, how that is known, what would tell it
-    /// better: one or two sentences.
+    /// Battery discharge there, how it is known, and what would measure it better: one or two
+    /// sentences.
     #[serde(default)]
     pub deficit_told: String,
 }
@@ -269,7 +211,7 @@ pub struct OperatingPoint {
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Scatter {
     pub samples: usize,
-    /// Independent samples that these are worth.
+    /// Effective number of independent samples.
     #[serde(deserialize_with = "json::or_nan")]
     pub effective_samples: f64,
     /// Standard deviation of one sample, resolution included.

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::stats::weighted::weighted_quantiles;
+
 /// All interval estimates cover their truth this often.
 pub const LEVEL: f64 = 0.90;
 /// Half of such an interval, in standard deviations of a normal distribution.
@@ -53,7 +55,18 @@ impl Estimate {
         Self::new(value, value - half_width, value + half_width, grade, how)
     }
 
-    /// The other way round: a change told as a loss.
+    /// Median and 90 % interval of weighted samples.
+    pub fn of_samples(
+        samples: &[f64],
+        weights: &[f64],
+        grade: Grade,
+        how: impl Into<String>,
+    ) -> Self {
+        let [value, low, high] = weighted_quantiles(samples, weights, [0.5, 0.05, 0.95]);
+        Self::new(value, low, high, grade, how)
+    }
+
+    /// The other way round: a change stated as a loss.
     pub fn negated(&self) -> Estimate {
         Estimate { value: -self.value, low: -self.high, high: -self.low, ..self.clone() }
     }

@@ -9,6 +9,8 @@ use crate::diagnosis::Verdict;
 use crate::estimate::{Estimate, Grade};
 use crate::segment::unnamed::letter_of;
 
+pub use crate::printable::is_unprintable;
+
 pub const NOT_TOLD: &str = "not in this log";
 
 /// One line of printable text. Control characters would reach a terminal or
@@ -36,13 +38,6 @@ pub fn shell_word(text: &str) -> String {
     } else {
         format!("'{}'", text.replace('\'', "'\\''"))
     }
-}
-
-pub fn is_unprintable(c: char) -> bool {
-    c.is_control()
-        || matches!(c,
-            '\u{2028}' | '\u{2029}' | '\u{200B}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}'
-            | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{FFFE}' | '\u{FFFF}')
 }
 
 /// Columns of a terminal that `text` takes.

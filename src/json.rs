@@ -5,7 +5,7 @@ use std::io;
 use serde::{Deserialize, Deserializer, Serialize};
 use serde_json::ser::{CompactFormatter, Formatter, Serializer};
 
-use crate::format::is_unprintable;
+use crate::printable::is_unprintable;
 
 /// Pretty JSON with a final newline. Numbers carry ten significant digits: more
 /// than any sensor, and few enough that every reader gets the same number back,

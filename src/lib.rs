@@ -7,6 +7,7 @@
 //! that value alone.
 
 pub mod analysis;
+pub mod assumptions;
 pub mod block_average;
 pub mod car;
 pub mod compare;
@@ -21,11 +22,14 @@ pub mod ingest;
 pub mod json;
 pub mod levels;
 pub mod log;
+#[cfg(test)]
+mod module_order;
 pub mod nominal;
 pub mod parallel;
 pub mod physics;
 pub mod picture;
 pub mod plan;
+pub mod printable;
 pub mod report;
 pub mod review;
 pub mod segment;

@@ -152,6 +152,10 @@ impl Span {
         self.end_s - self.start_s
     }
 
+    pub fn middle_s(&self) -> f64 {
+        (self.start_s + self.end_s) / 2.0
+    }
+
     pub fn contains(&self, t_s: f64) -> bool {
         self.start_s <= t_s && t_s <= self.end_s
     }

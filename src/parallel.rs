@@ -57,6 +57,16 @@ pub fn shared<T: Sync, R: Send>(
     on_each(parts.map(|part| move || work(part)).collect())
 }
 
+/// As [`shared`], for work on one at a time, of which each may give none or several.
+pub fn flat_shared<T: Sync, R: Send, I: IntoIterator<Item = R>>(
+    all: &[T],
+    least: usize,
+    work: impl Fn(&T) -> I + Sync,
+) -> Vec<R> {
+    let parts = shared(all, least, |part| part.iter().flat_map(&work).collect::<Vec<R>>());
+    parts.into_iter().flatten().collect()
+}
+
 /// As [`shared`], for work that changes the parts: each comes with where it begins.
 pub fn shared_mut<T: Send, R: Send>(
     all: &mut [T],

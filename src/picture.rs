@@ -17,7 +17,7 @@ pub use differences::encode;
 /// Buckets over the whole log: more than a page has pixels for.
 const WHOLE_BUCKETS: usize = 1600;
 const STEP_BUCKETS: usize = 300;
-/// Load steps with a picture of their own: nobody looks at more.
+/// Most load steps with a picture of their own.
 const MOST_STEPS: usize = 240;
 /// Points of one load set in the picture of voltage against speed.
 const CLOUD_POINTS: usize = 300;

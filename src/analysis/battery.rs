@@ -1,10 +1,10 @@
-//! The battery behind the bus: its resistance by every route that the log and
-//! the car allow, and what it gave and took.
+//! The battery behind the bus: its resistance by every estimator that the log and the car allow,
+//! and its current.
 
 use crate::analysis::current_balance;
-use crate::analysis::deficit;
-use crate::analysis::level::level;
+use crate::analysis::level::{bus_level, level};
 use crate::analysis::setpoint::Setpoint;
+use crate::assumptions::{BATTERY_CONDITION, BATTERY_RESISTANCE};
 use crate::car::{BATTERY_RANGE_C, BatteryFacts, Car};
 use crate::estimate::{Estimate, Grade, Z90};
 use crate::format::DEGREE;
@@ -15,20 +15,14 @@ use crate::inference::sampling;
 use crate::levels;
 use crate::log::{Log, Place, Role, Span};
 use crate::nominal::Nominal;
-use crate::physics::battery::{MILD_C, low_unstated, resistance_from_cca, resistance_over_mild};
+use crate::physics::battery::{
+    CrankingStandard, MILD_C, low_unstated, resistance_from_cca, resistance_over_mild,
+};
 use crate::segment::{Segments, mean};
 use crate::stats::fit::linear::ordinary;
-use crate::stats::weighted::weighted_quantile;
-
-/// A passenger car's 12 V battery some seconds into a discharge, value and 90 % range
-/// (common practice, no source).
-const COMMON_RESISTANCE_OHM: (f64, f64, f64) = (0.0055, 0.0025, 0.0125);
-/// New batteries beat their label, old ones fall well short of it: value and 90 %
-/// range of the resistance over the label's (common practice, no source).
-const CONDITION: (f64, f64, f64) = (0.93, 0.5, 1.55);
 
 pub struct BatteryModel {
-    /// The cells that all its volts and ohms are of.
+    /// System that its volts and ohms are of.
     pub nominal: Nominal,
     /// The best route's.
     pub resistance_ohm: Estimate,
@@ -36,15 +30,15 @@ pub struct BatteryModel {
     pub routes: Vec<Estimate>,
     /// Stated where estimates disagree beyond their intervals.
     pub disagreement: Option<String>,
-    /// Voltage at which the battery neither gives nor takes, over the steady
-    /// running at full output, or over all of it.
+    /// Voltage at which the battery neither discharges nor charges, over the steady running at full
+    /// output, or over all of it.
     pub zero_current_v: Estimate,
-    /// Batteries that this one could be, and what each did over the log.
+    /// Samples of the battery's posterior, and the currents of each over the log.
     pub draws: Vec<ParameterSample>,
     pub ensemble: EnsembleRun,
-    /// The observer's window of each of the log's stretches, where it has one.
+    /// The ensemble's window for each of the log's stretches, where it has one.
     pub followed: Vec<Option<usize>>,
-    /// How the draws are known.
+    /// Grade of the samples.
     pub grade: Grade,
     pub how: String,
 }
@@ -97,7 +91,7 @@ pub fn model(
         resistance_ohm: routes[0].clone(),
         disagreement: disagreement(&routes),
         routes,
-        zero_current_v: deficit::spread(&zero_v, &ensemble.weights, grade, &how),
+        zero_current_v: Estimate::of_samples(&zero_v, &ensemble.weights, grade, how.as_str()),
         draws,
         ensemble,
         followed,
@@ -107,10 +101,15 @@ pub fn model(
 }
 
 impl BatteryModel {
-    /// What the battery of a draw did over one of the log's stretches, if it was followed.
+    /// Current of one sample over one of the log's stretches, if it was followed.
     pub fn window(&self, draw: usize, stretch: usize) -> Option<&WindowCurrent> {
         let window = *self.followed.get(stretch)?.as_ref()?;
         Some(self.ensemble.window(draw, window))
+    }
+
+    /// Median and 90 % interval of a quantity computed from each draw.
+    pub fn estimate(&self, by_draw: &[f64]) -> Estimate {
+        Estimate::of_samples(by_draw, &self.ensemble.weights, self.grade, self.how.as_str())
     }
 
     pub fn follows(&self, stretch: usize) -> bool {
@@ -118,9 +117,8 @@ impl BatteryModel {
     }
 }
 
-/// Every stretch is followed in a log of no more than this many; of a longer one some of
-/// each operating point, spread evenly: these are enough, and memory does
-/// not grow with the log.
+/// Up to this many stretches are all followed; of more, some of each operating point, spread
+/// evenly, so that memory does not grow with the log.
 const MOST_FOLLOWED: usize = 240;
 const LEAST_OF_POINT: usize = 3;
 
@@ -161,8 +159,7 @@ fn followed(segments: &Segments) -> (Vec<Option<usize>>, Vec<Span>) {
     (followed, windows)
 }
 
-/// Zero-current voltage by draw: the mean over the stretches asked about, each with its
-/// window.
+/// Zero-current voltage by sample: the mean over the given stretches, each with its window.
 fn zero_current(
     log: &Log,
     segments: &Segments,
@@ -174,7 +171,7 @@ fn zero_current(
         .iter()
         .filter_map(|&(k, window)| {
             let span = segments.stretches[k].settled;
-            Some((window, level(log.time_s(), log.bus_v(), span, &segments.noise_model)?.mean_v))
+            Some((window, bus_level(log, segments, span)?.mean_v))
         })
         .collect();
     (0..draws.len())
@@ -191,8 +188,7 @@ fn zero_current(
         .collect()
 }
 
-/// The first pair of routes whose intervals do not meet. A route that rests on
-/// batteries at large is no evidence against one that looked at this one.
+/// The first estimate whose interval does not overlap the best one's.
 fn disagreement(routes: &[Estimate]) -> Option<String> {
     let (best, others) = routes.split_first()?;
     let told = |route: &Estimate| {
@@ -204,13 +200,13 @@ fn disagreement(routes: &[Estimate]) -> Option<String> {
         .map(|other| format!("Battery resistance: {}, {}.", told(best), told(other)))
 }
 
-/// Whether the bus lies far enough under the setpoint over `span` that the
-/// alternator must be giving all it has.
+/// Whether the bus is far enough below the setpoint over `span` that the alternator must be at
+/// full output.
 fn at_full_output(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>, span: Span) -> bool {
-    let Some(seen) = level(log.time_s(), log.bus_v(), span, &segments.noise_model) else {
+    let Some(seen) = bus_level(log, segments, span) else {
         return false;
     };
-    let middle_s = (span.start_s + span.end_s) / 2.0;
+    let middle_s = span.middle_s();
     let full_output_v = log.nominal().volts(levels::FULL_OUTPUT);
     setpoint.is_some_and(|s| {
         let unsure_v = s.estimate.value - s.estimate.low;
@@ -225,9 +221,8 @@ fn posterior(
     balance: &CurrentBalance,
 ) -> Estimate {
     let ohms: Vec<f64> = draws.iter().map(|d| d.battery.seconds_ohm()).collect();
-    let at = |p: f64| weighted_quantile(&ohms, &ensemble.weights, p);
     let how = format!("by {}", balance.anchors());
-    Estimate::new(at(0.5), at(0.05), at(0.95), Grade::Inferred, how)
+    Estimate::of_samples(&ohms, &ensemble.weights, Grade::Inferred, how)
 }
 
 /// Slope of bus voltage on battery current over the stretches that drain.
@@ -235,7 +230,7 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
     let current = log.channel(Role::BatteryCurrent)?;
     let (mut amps, mut volts) = (Vec::new(), Vec::new());
     for stretch in &segments.stretches {
-        let v = level(log.time_s(), log.bus_v(), stretch.settled, &segments.noise_model)?;
+        let v = bus_level(log, segments, stretch.settled)?;
         let a = level(log.time_s(), current, stretch.settled, &segments.noise_model)
             .filter(|a| a.mean_v < -1.0);
         if let Some(a) = a {
@@ -243,7 +238,7 @@ fn by_current(log: &Log, segments: &Segments) -> Option<Estimate> {
             volts.push(v.mean_v);
         }
     }
-    let fit = ordinary(&amps, &volts).ok().filter(|fit| fit.dof >= 1 && fit.slope > 0.0)?;
+    let fit = ordinary(&amps, &volts).filter(|fit| fit.dof >= 1 && fit.slope > 0.0)?;
     let half = Z90 * fit.slope_error() * (1.0 + 2.0 / fit.dof as f64);
     (half < fit.slope).then(|| {
         let how = "slope of voltage on logged battery current while draining";
@@ -258,24 +253,22 @@ fn by_rating(
     nominal: Nominal,
 ) -> Option<Estimate> {
     let temperature_c = temperature_c.unwrap_or(MILD_C);
-    let rated = resistance_from_cca(battery.cca_a?, battery.cca_standard, temperature_c)?;
-    let rated_ohm = nominal.from_12_v(rated.value);
-    let (usual, mut best, worst) = CONDITION;
-    if battery.cca_standard.is_none() {
+    let (cca_a, standard) = (battery.cca_a?, battery.cca_standard);
+    let rated_ohm = nominal.from_12_v(resistance_from_cca(cca_a, standard, temperature_c)?);
+    let usual = BATTERY_CONDITION.value;
+    let (mut best, worst) = (BATTERY_CONDITION.low(), BATTERY_CONDITION.high());
+    if standard.is_none() {
         // The label's standard may be another, and the battery a stronger one.
         best = low_unstated(usual, best);
     }
-    Some(Estimate::new(
-        usual * rated_ohm,
-        best * rated_ohm,
-        worst * rated_ohm,
-        Grade::Assumed,
-        rated.how,
-    ))
+    let by = standard.map_or("standard not stated", CrankingStandard::word);
+    let at = DEGREE.of(temperature_c);
+    let how = format!("from {cca_a:.0} A cold-cranking ({by}), carried to {at}");
+    let [value, low, high] = [usual, best, worst].map(|condition| condition * rated_ohm);
+    Some(Estimate::new(value, low, high, Grade::Assumed, how))
 }
 
 fn common(battery: &BatteryFacts, temperature_c: Option<f64>, nominal: Nominal) -> Estimate {
-    let (value, low, high) = COMMON_RESISTANCE_OHM;
     let share = battery.kind.unwrap_or_default().resistance_share()
         * temperature_c.map_or(1.0, resistance_over_mild);
     let ohm = |of_12_v| share * nominal.from_12_v(of_12_v);
@@ -286,5 +279,6 @@ fn common(battery: &BatteryFacts, temperature_c: Option<f64>, nominal: Nominal) 
     if let Some(temperature_c) = temperature_c {
         how.push_str(&format!(", at {}", DEGREE.of(temperature_c)));
     }
-    Estimate::new(ohm(value), ohm(low), ohm(high), Grade::Assumed, how)
+    let row = BATTERY_RESISTANCE;
+    Estimate::new(ohm(row.value), ohm(row.low()), ohm(row.high()), Grade::Assumed, how)
 }

@@ -1,23 +1,19 @@
-//! What the log took from the battery, and how long the battery would carry on.
+//! Charge drawn from the battery over the log, and how long the battery would last.
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::current_estimators;
-use crate::analysis::deficit::spread;
+use crate::assumptions::PEUKERT;
 use crate::diagnosis::{BatteryUse, BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::format::{AMP_HOUR, HOUR, RPM, capital, with_loads};
 use crate::log::{Log, Role};
 
-/// Fuel and ignition control gives up with about this share of charge left
+/// Fuel and ignition control stop working with about this share of charge left
 /// (common practice, no source).
 const LEFT_SHARE: f64 = 0.2;
-/// A battery drained faster than in twenty hours gives less: Peukert's exponent
-/// of flooded and AGM starter batteries, least, usual, most (common practice, no
-/// source; W. Peukert, Elektrotechnische Zeitschrift 20, 1897, from memory).
-const PEUKERT: (f64, f64, f64) = (1.1, 1.2, 1.3);
-/// Capacity is stated for so many hours.
+/// Capacity is stated for a discharge over this many hours.
 const RATED_H: f64 = 20.0;
-/// Less is not worth a clock.
+/// A smaller discharge gets no duration.
 const LEAST_A: f64 = 1.0;
 
 pub fn battery_use(log: &Log, points: &[OperatingPoint], battery: &BatteryModel) -> BatteryUse {
@@ -44,14 +40,14 @@ pub fn battery_use(log: &Log, points: &[OperatingPoint], battery: &BatteryModel)
     BatteryUse { taken_ah, lasts_h, told }
 }
 
-/// Amp-hours given, what was taken back meanwhile left aside.
+/// Amp-hours discharged; what was recharged meanwhile is not subtracted.
 fn taken(log: &Log, battery: &BatteryModel) -> Estimate {
     if let Some(amps_a) = log.channel(Role::BatteryCurrent) {
         let (mut given_as, mut unsure_as) = (0.0, 0.0);
         for (pair, amps_a) in log.time_s().windows(2).zip(amps_a) {
             let &[from_s, to_s] = pair else { continue };
             let given = current_estimators::measured(*amps_a);
-            // A gap tells nothing of what went on in it.
+            // What happened in a gap is not known.
             if given.high > 0.0 && to_s - from_s < 10.0 * log.interval_s() {
                 given_as += given.value.max(0.0) * (to_s - from_s);
                 unsure_as += given.half_width() * (to_s - from_s);
@@ -67,7 +63,7 @@ fn taken(log: &Log, battery: &BatteryModel) -> Estimate {
         );
     }
     let given_ah: Vec<f64> = battery.ensemble.given_as.iter().map(|a| a / 3600.0).collect();
-    spread(&given_ah, &battery.ensemble.weights, battery.grade, &battery.how)
+    battery.estimate(&given_ah)
 }
 
 /// From each battery's charge at the log's end down to [`LEFT_SHARE`], at a
@@ -91,7 +87,8 @@ fn lasts(battery: &BatteryModel, amps: &Estimate) -> Estimate {
                 }
             };
             let amps_a = between(amps.low, amps.value, amps.high, turn(count * 0.618_034));
-            let exponent = between(PEUKERT.0, PEUKERT.1, PEUKERT.2, turn(count * 0.414_214));
+            let exponent =
+                between(PEUKERT.low(), PEUKERT.value, PEUKERT.high(), turn(count * 0.414_214));
             let rated_a = draw.battery.capacity_ah / RATED_H;
             let shrunk = (rated_a / amps_a).powf(exponent - 1.0).min(1.0);
             let left = (end.state_of_charge - LEFT_SHARE).max(0.0);
@@ -99,7 +96,7 @@ fn lasts(battery: &BatteryModel, amps: &Estimate) -> Estimate {
         })
         .collect();
     let how = "charge and capacity of the batteries that this one could be, down to a fifth, at that current";
-    spread(&hours, &battery.ensemble.weights, Grade::Assumed, how)
+    Estimate::of_samples(&hours, &battery.ensemble.weights, Grade::Assumed, how)
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 //!
 //! A regulator in control holds a level that neither loads nor engine speed move; the
 //! level itself may be any, and may be moved by heat or by an engine computer. An
-//! alternator at its limit holds none: the bus follows engine speed and gives way to
+//! alternator at its limit holds none: the bus follows engine speed and falls under
 //! every load for as long as it is on. So a level alone is no evidence of a shortage.
 //! Five kinds are weighed, each as a likelihood ratio: the slope of voltage on speed
 //! while little else changes ([`slope`]), levels before and after a change of load and
@@ -15,8 +15,8 @@ mod pairs;
 mod settling;
 mod slope;
 
-use crate::analysis::assumptions;
-use crate::analysis::level::level;
+use crate::analysis::amps::output_share;
+use crate::analysis::level::bus_level;
 use crate::car::Car;
 use crate::log::{Log, Span};
 use crate::nominal::Nominal;
@@ -25,8 +25,8 @@ use crate::segment::{Point, Segments};
 use pairs::StretchLevel;
 use slope::Slope;
 
-/// Evidence of one kind never counts for more than this, in natural log odds: no model
-/// of a whole trade is known better than some fifty to one.
+/// Most that one kind of evidence counts, in natural log odds: no model of so many cars is more
+/// certain than about fifty to one.
 const MOST_LOG_ODDS: f64 = 4.0;
 /// Log odds that a 12 V bus at this level is at its limit, before anything else is known:
 /// regulators hold 13.6 to 14.7 V, engine computers go down to about 13 V, and at 12.5 V
@@ -38,77 +38,50 @@ const PRIOR: [(f64, f64); 6] =
 /// takes 2 to 10 s to come back (common practice, no source).
 const LATER_SHARE: f64 = 0.5;
 
-/// How sure it is that the regulator was in control, and by what.
+/// Kinds of evidence, and what each shows: of an alternator at its limit, of a regulator in
+/// control.
+const EVIDENCE: [(&str, &str); 5] = [
+    ("voltage follows engine speed", "voltage does not follow engine speed"),
+    ("more speed lifts the voltage", "the same level at other speeds"),
+    ("loads pull the voltage down and it stays down", "the same level with other loads"),
+    ("the voltage still drifts after a change", "the voltage holds after a change"),
+    (
+        "at its limit with fewer loads or more speed too",
+        "in control with more loads or less speed too",
+    ),
+];
+/// The last kind is that of other operating points.
+const BY_ORDER: usize = 4;
+
+/// Probability that the regulator was in control, and the evidence.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Weighed {
     /// 0 to 1.
     pub regulated: f64,
-    /// Natural log odds of "at its limit" that each kind of evidence adds.
-    pub by_slope: f64,
-    pub by_speed: f64,
-    pub by_load: f64,
-    pub by_settling: f64,
-    /// Those that other operating points add.
-    pub by_order: f64,
-    /// Volts for a unit of the alternator's output share, with its standard error.
-    pub slope: Option<(f64, f64)>,
+    /// Natural log odds of "at its limit" that each kind of [`EVIDENCE`] adds.
+    pub by: [f64; 5],
 }
 
 impl Weighed {
-    fn of(regulated: f64, by: [f64; 5], slope: Option<(f64, f64)>) -> Weighed {
-        let [by_slope, by_speed, by_load, by_settling, by_order] = by;
-        Weighed { regulated, by_slope, by_speed, by_load, by_settling, by_order, slope }
-    }
-
     /// The same with what other operating points show.
     fn with_order(&self, by_order: f64) -> Weighed {
         let odds = ((1.0 - self.regulated) / self.regulated).ln() + by_order;
-        Weighed { regulated: 1.0 / (1.0 + odds.exp()), by_order, ..self.clone() }
-    }
-
-    /// Whether more than the level itself speaks.
-    pub fn is_tested(&self) -> bool {
-        self.tested() >= 1.0
-    }
-
-    fn tested(&self) -> f64 {
-        self.each().map(f64::abs).iter().sum()
+        let mut by = self.by;
+        by[BY_ORDER] = by_order;
+        Weighed { regulated: 1.0 / (1.0 + odds.exp()), by }
     }
 
     /// Natural log odds of "at its limit" by all evidence but the level itself.
     pub fn log_odds(&self) -> f64 {
-        self.each().iter().sum()
-    }
-
-    fn each(&self) -> [f64; 5] {
-        [self.by_slope, self.by_speed, self.by_load, self.by_settling, self.by_order]
+        self.by.iter().sum()
     }
 
     /// The evidence that counts most, in a few words.
     pub fn how(&self) -> &'static str {
-        let all = [
-            (self.by_slope, "voltage follows engine speed", "voltage does not follow engine speed"),
-            (self.by_speed, "more speed lifts the voltage", "the same level at other speeds"),
-            (
-                self.by_load,
-                "loads pull the voltage down and it stays down",
-                "the same level with other loads",
-            ),
-            (
-                self.by_settling,
-                "the voltage still drifts after a change",
-                "the voltage holds after a change",
-            ),
-            (
-                self.by_order,
-                "at its limit with fewer loads or more speed too",
-                "in control with more loads or less speed too",
-            ),
-        ];
-        let most = all.into_iter().max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
-        match most {
-            Some((odds, follows, _)) if odds >= 0.5 => follows,
-            Some((odds, _, stays)) if odds <= -0.5 => stays,
+        let all = self.by.iter().zip(EVIDENCE);
+        match all.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs())) {
+            Some((odds, (limited, _))) if *odds >= 0.5 => limited,
+            Some((odds, (_, regulated))) if *odds <= -0.5 => regulated,
             _ => "only the level itself says so",
         }
     }
@@ -131,16 +104,16 @@ pub fn control(log: &Log, segments: &Segments, car: &Car) -> Control {
             let by_slope = slope.map_or(0.0, |s| s.log_odds(here.level_v));
             let (by_speed, by_load) = pairs::log_odds(&held, k);
             let by_settling = settling::log_odds(log, segments, &held, k);
-            weighed(here.level_v, [by_slope, by_speed, by_load, by_settling, 0.0], slope)
+            weighed(here.level_v, [by_slope, by_speed, by_load, by_settling, 0.0])
         })
         .collect();
     Control { stretches }.ordered(&segments.points, log.nominal())
 }
 
-fn weighed(level_v: f64, by: [f64; 5], slope: Option<Slope>) -> Weighed {
+fn weighed(level_v: f64, by: [f64; 5]) -> Weighed {
     let by = by.map(|odds| odds.clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS));
     let odds = prior_log_odds(level_v) + by.iter().sum::<f64>();
-    Weighed::of(1.0 / (1.0 + odds.exp()), by, slope.map(|s| (s.value, s.error)))
+    Weighed { regulated: 1.0 / (1.0 + odds.exp()), by }
 }
 
 fn prior_log_odds(level_v: f64) -> f64 {
@@ -155,23 +128,21 @@ fn prior_log_odds(level_v: f64) -> f64 {
     })
 }
 
-/// The level of each stretch, with what was asked of the alternator there.
+/// The level of each stretch, with the demand on the alternator there.
 fn held<'a>(log: &Log, segments: &'a Segments, car: &Car) -> Vec<StretchLevel<'a>> {
-    // As six cells would show it: what is common is known of 12 V systems.
+    // Scaled to six cells, which the priors are stated for.
     let cells = log.nominal().over_12_v();
     let of = |stretch: &'a crate::segment::Stretch| {
         let Span { start_s, end_s } = stretch.settled;
         let from_s = end_s - (end_s - start_s) * LATER_SHARE;
         let later = Span { start_s: from_s, end_s };
-        let seen = level(log.time_s(), log.bus_v(), later, &segments.noise_model)
-            .or_else(|| level(log.time_s(), log.bus_v(), stretch.settled, &segments.noise_model));
+        let seen =
+            bus_level(log, segments, later).or_else(|| bus_level(log, segments, stretch.settled));
         StretchLevel {
             stretch,
             level_v: seen.map_or(f64::NAN, |l| l.mean_v / cells),
             half_width_v: seen.map_or(f64::INFINITY, |l| l.half_width_v / cells),
-            share: stretch
-                .rpm
-                .map(|rpm| assumptions::output_share(rpm, car.alternator.pulley_ratio)),
+            share: stretch.rpm.map(|rpm| output_share(rpm, car.alternator.pulley_ratio)),
         }
     };
     segments.stretches.iter().map(of).collect()
@@ -209,35 +180,28 @@ impl Control {
         self.stretches.get(index)
     }
 
-    /// How sure it is that the regulator was in control over one of the stretches; what
-    /// nothing is known of is even odds.
+    /// Probability that the regulator was in control over one of the stretches; even odds where
+    /// nothing is known.
     pub fn regulated(&self, index: usize) -> f64 {
         self.of_stretch(index).map_or(0.5, |w| w.regulated)
     }
 
     /// The visits of a point together, each by its seconds.
     pub fn of_point(&self, point: &Point) -> Weighed {
-        let (mut seconds, mut regulated, mut by, mut slope) = (0.0, 0.0, [0.0; 5], None);
+        let (mut seconds, mut regulated, mut by) = (0.0, 0.0, [0.0; 5]);
         for (&k, span) in point.stretches.iter().zip(&point.spans) {
             let Some(here) = self.of_stretch(k) else { continue };
             seconds += span.seconds();
             regulated += span.seconds() * here.regulated;
-            for (sum, odds) in by.iter_mut().zip(here.each()) {
+            for (sum, odds) in by.iter_mut().zip(here.by) {
                 *sum += span.seconds() * odds;
             }
-            slope = here.slope;
         }
         if seconds <= 0.0 {
-            return Weighed::of(0.5, [0.0; 5], slope);
+            return Weighed { regulated: 0.5, by: [0.0; 5] };
         }
-        Weighed::of(regulated / seconds, by.map(|sum| sum / seconds), slope)
+        Weighed { regulated: regulated / seconds, by: by.map(|sum| sum / seconds) }
     }
-}
-
-/// Density of a normal distribution.
-fn normal(x: f64, centre: f64, sigma: f64) -> f64 {
-    let z = (x - centre) / sigma;
-    (-0.5 * z * z).exp() / (sigma * (2.0 * std::f64::consts::PI).sqrt())
 }
 
 #[cfg(test)]
@@ -254,11 +218,11 @@ mod tests {
 
     #[test]
     fn what_nothing_tried_is_judged_by_its_level_and_says_so() {
-        let alone = weighed(14.2, [0.0; 5], None);
-        assert!(alone.regulated > 0.9 && !alone.is_tested());
+        let alone = weighed(14.2, [0.0; 5]);
+        assert!(alone.regulated > 0.9);
         assert_eq!(alone.how(), "only the level itself says so");
-        let flat = weighed(13.0, [-3.0, 0.0, 0.0, 0.0, 0.0], None);
-        assert!(flat.regulated > 0.85 && flat.is_tested());
+        let flat = weighed(13.0, [-3.0, 0.0, 0.0, 0.0, 0.0]);
+        assert!(flat.regulated > 0.85);
         assert_eq!(flat.how(), "voltage does not follow engine speed");
     }
 }

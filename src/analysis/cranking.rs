@@ -13,12 +13,11 @@ use crate::segment::{NoiseModel, Segments, indices};
 
 /// The bus is back once it has held for this long.
 const HELD_S: f64 = 1.0;
-/// A starter draws most in its first tenths of a second: samples further apart than this miss
+/// A starter draws most in its first tenths of a second, so samples further apart than this miss
 /// the bottom of the dip.
 const BOTTOM_S: f64 = 0.25;
-/// It draws so many times there what it draws once it turns the engine, at most, and takes a
-/// battery that still starts an engine no lower than [`levels::WEAK_CRANKING`] (common
-/// practice, no source).
+/// Most current there over that once it turns the engine; a battery that still starts an engine
+/// does not fall below [`levels::WEAK_CRANKING`] (common practice, no source).
 const STALLED_SHARE: f64 = 3.0;
 
 pub fn cranking(log: &Log, segments: &Segments, setpoint: Option<&Setpoint>) -> Option<Cranking> {
@@ -65,7 +64,7 @@ fn lowest(bus_v: &[f64], noise_model: &NoiseModel) -> Option<Estimate> {
     let (at, &lowest_v) = bus_v.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1))?;
     let sigma_v = noise_model.unrounded_sigma_v;
     let alike = bus_v.iter().filter(|v| **v - lowest_v <= 4.0 * noise_model.sigma_v).count();
-    let independent = (alike as f64 / noise_model.memory_samples).max(1.0);
+    let independent = (alike as f64 / noise_model.correlation_samples).max(1.0);
     let tail = (1.0 - LEVEL) / 2.0;
     // The least of n standard normal values is under −z with 1 − Φ(z)ⁿ.
     let quantile = |p: f64| Normal::standard().inverse_cdf(p);
@@ -81,7 +80,7 @@ fn lowest(bus_v: &[f64], noise_model: &NoiseModel) -> Option<Estimate> {
     Some(Estimate::new(lowest_v, lowest_v - under_v, lowest_v + over_v, Grade::Measured, how))
 }
 
-/// What the lowest sample of a slow logger says of the bottom: an upper bound of it.
+/// The lowest sample of a slow logger as an upper bound of the bottom.
 fn missed(lowest: &Estimate, before_v: f64, noise_model: &NoiseModel) -> Estimate {
     let stalled_v = before_v - STALLED_SHARE * (before_v - lowest.value).max(0.0);
     let weak_v = noise_model.nominal.volts(levels::WEAK_CRANKING);
@@ -93,8 +92,8 @@ fn missed(lowest: &Estimate, before_v: f64, noise_model: &NoiseModel) -> Estimat
     Estimate::new(lowest.value, low_v, lowest.high, Grade::Measured, how)
 }
 
-/// Seconds until the bus holds; the interval is that of a bus that need not
-/// come, or must come closer, by what setpoint and noise leave open.
+/// Seconds until the bus holds. The interval follows from the uncertainty of the setpoint and the
+/// noise in how close the bus must come.
 fn back(log: &Log, segments: &Segments, setpoint: &Setpoint, from_s: f64) -> Option<Estimate> {
     let open_v = setpoint.estimate.half_width() + segments.noise_model.band_v() / 2.0;
     let droop_v = log.nominal().volts(levels::DROOP);
@@ -103,7 +102,7 @@ fn back(log: &Log, segments: &Segments, setpoint: &Setpoint, from_s: f64) -> Opt
     let end_s = log.time_s().last().copied().unwrap_or(from_s);
     let high_s = within(droop_v).unwrap_or(end_s - from_s) + segments.noise_model.interval_s;
     let low_s = within(droop_v + 2.0 * open_v).unwrap_or(value_s);
-    // It is looked for every half of HELD_S.
+    // The search steps by half of HELD_S.
     let low_s = (low_s - HELD_S / 2.0 - segments.noise_model.interval_s).max(0.0);
     let how = "end of cranking until the setpoint is held";
     let grade = setpoint.estimate.grade;
@@ -140,7 +139,7 @@ mod tests {
     const STEP_V: f64 = 0.01;
 
     fn noise_model() -> NoiseModel {
-        NoiseModel { step_v: Some(STEP_V), freedom: 1000.0, ..NoiseModel::white(0.02, 0.05) }
+        NoiseModel { step_v: Some(STEP_V), dof: 1000.0, ..NoiseModel::white(0.02, 0.05) }
     }
 
     /// How often the interval holds the true lowest, 8 V, of dips of this shape

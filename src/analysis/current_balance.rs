@@ -1,22 +1,23 @@
 //! The current balance of a log: which windows enter, and the priors of alternator and loads.
 //! The likelihood over it is in [`crate::inference::likelihood`].
 
+mod alternator;
+
 use std::collections::{BTreeMap, HashSet};
 
-use crate::analysis::assumptions::{
-    ALWAYS_ON_A, CLAMP_GAIN, CLAMP_ZERO_A, COMMON_RATED_A, common_load_a, label_half_width_a,
-    output_share,
-};
+use crate::analysis::amps::{common_load_a, label_half_width_a};
 use crate::analysis::level::level;
-use crate::car::{AlternatorFacts, Car, LoadAmps};
+use crate::assumptions::{ASLEEP, SPARE_PER_VOLT, STARTER_SHARE};
+use crate::car::{Car, LoadAmps};
 use crate::diagnosis::PhaseKind;
 use crate::estimate::Z90;
 use crate::inference::likelihood::{CurrentBalance, Entry, GaussianPrior, Known, Term};
 use crate::levels;
 use crate::log::{Log, Role, Span, Tap};
-use crate::segment::speed::differ;
 use crate::segment::unnamed::letter_of;
 use crate::segment::{Segments, Stretch, indices, mean};
+
+use alternator::{alternator, center_at_limit, clamped, speeds, visits};
 
 /// Long stretches enter in parts, so that a predicted current that drifts within one is
 /// evidence against that sample.
@@ -27,32 +28,6 @@ const MOST_PARTS: f64 = 4.0;
 const MOST_FULL: usize = 40;
 const MOST_HOLDING: usize = 12;
 
-/// Alternator output at idle, less the loads that are always on (common practice,
-/// no source: 15 to 90 A less 10 to 30 A).
-const SPARE: GaussianPrior = GaussianPrior { mean: 20.0, sd: 30.0 };
-/// Battery current at idle where the alternator was at its limit, under the loads that were on
-/// then: much higher, and the bus would have reached its setpoint; much lower, and the car
-/// would not have been driven (common practice, no source: a battery that discharges at 30 A
-/// lasts an hour or two).
-const AT_LIMIT: GaussianPrior = GaussianPrior { mean: 0.0, sd: 20.0 };
-const IDLE_RPM: f64 = 800.0;
-/// Error of stated starter amps: a cold engine needs more (90 %; common practice, no source).
-const STARTER_SHARE: f64 = 0.15;
-/// An alternator loses output as it warms, A per minute (common practice, no source).
-const WARMING_A_PER_MIN: GaussianPrior = GaussianPrior { mean: -0.3, sd: 0.7 };
-/// Slope of output on engine speed around idle, A per rpm (common practice, no source:
-/// a third of 70 A gained between 1500 and 2000 alternator rpm at 2.5:1).
-const OUTPUT_A_PER_RPM: GaussianPrior = GaussianPrior { mean: 0.06, sd: 0.05 };
-/// Amps that a 12 V battery gets in addition as the bus falls by a volt: other loads draw less,
-/// and a slow alternator makes more (common practice, no source).
-const SPARE_A_PER_V: GaussianPrior = GaussianPrior { mean: 3.5, sd: 2.0 };
-/// Variation from one visit to the next, A (common practice, no source).
-const VISIT: GaussianPrior = GaussianPrior { mean: 0.0, sd: 0.7 };
-/// … where engine speed is not logged and may differ (common practice, no source).
-const VISIT_AT_ANY_SPEED: GaussianPrior = GaussianPrior { mean: 0.0, sd: 8.0 };
-/// Current drawn with the engine stopped and all loads off, A (common practice, no source:
-/// almost none asleep, a few amps just after).
-const ASLEEP: GaussianPrior = GaussianPrior { mean: 0.5, sd: 0.4 };
 /// Inrush and the double layer's transient have ended by then.
 const STOPPED_SETTLING_S: f64 = 2.0;
 const STOPPED_SHORTEST_S: f64 = 2.0;
@@ -65,7 +40,7 @@ const INRUSH_S: f64 = 0.3;
 struct BalanceRow<'a> {
     entry: Entry,
     span: Span,
-    /// The steady stretch it lies in; `None` with the engine stopped.
+    /// The steady stretch around it; `None` with the engine stopped.
     stretch: Option<&'a Stretch>,
 }
 
@@ -124,8 +99,8 @@ pub fn gather(
         true => log.nominal().as_12_v(short_v - row.entry.volts),
         false => 0.0,
     });
-    balanced.push(Term { coefficients: under_v.collect(), prior: SPARE_A_PER_V });
-    balanced.push(Term { coefficients: where_runs(0.0, -1.0), prior: ASLEEP });
+    balanced.push(Term { coefficients: under_v.collect(), prior: SPARE_PER_VOLT.into() });
+    balanced.push(Term { coefficients: where_runs(0.0, -1.0), prior: ASLEEP.into() });
     balanced.extend(visits(&rows, made_a.is_some()));
     let known: Vec<Known> = starter(log, segments, car, windows).into_iter().collect();
     let anchors = [
@@ -143,6 +118,16 @@ pub fn gather(
         .anchored(anchors, made_a.is_some())
 }
 
+/// Equal parts of a span, of about [`PART_S`] or longer.
+fn parts(span: Span, most: f64) -> impl Iterator<Item = Span> {
+    let count = (span.seconds() / PART_S).floor().clamp(1.0, most);
+    let each_s = span.seconds() / count;
+    (0..count as usize).map(move |k| {
+        let start_s = span.start_s + each_s * k as f64;
+        Span { start_s, end_s: start_s + each_s }
+    })
+}
+
 /// The longest windows of these stretches, in time order.
 fn rows<'a>(
     log: &Log,
@@ -154,13 +139,7 @@ fn rows<'a>(
 ) -> Vec<BalanceRow<'a>> {
     let mut spans: Vec<(&Stretch, Span)> = Vec::new();
     for stretch in stretches.iter().filter_map(|&k| segments.stretches.get(k)) {
-        let Span { start_s, end_s } = stretch.settled;
-        let parts = ((end_s - start_s) / PART_S).floor().clamp(1.0, most_parts);
-        let each_s = (end_s - start_s) / parts;
-        spans.extend((0..parts as usize).map(|part| {
-            let start_s = start_s + each_s * part as f64;
-            (stretch, Span { start_s, end_s: start_s + each_s })
-        }));
+        spans.extend(parts(stretch.settled, most_parts).map(|part| (stretch, part)));
     }
     spans.sort_by(|a, b| b.1.seconds().total_cmp(&a.1.seconds()));
     spans.truncate(most);
@@ -174,9 +153,8 @@ fn rows<'a>(
         .collect()
 }
 
-/// The engine stopped, from the first load or the first run on: then the battery
-/// gives exactly what the loads draw. What was before is the rest voltage, which
-/// the draws already have.
+/// Windows with the engine stopped, from the first load or the first run on: the battery then
+/// supplies exactly what the loads draw. The rest before that is already in the prior.
 fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<BalanceRow<'a>> {
     let time_s = log.time_s();
     let mut spans: Vec<Span> = Vec::new();
@@ -209,12 +187,7 @@ fn stopped<'a>(log: &Log, segments: &Segments, windows: &mut Vec<Span>) -> Vec<B
             if rested || span.seconds() < STOPPED_SHORTEST_S {
                 continue;
             }
-            let parts = (span.seconds() / PART_S).floor().clamp(1.0, MOST_STOPPED);
-            let each_s = span.seconds() / parts;
-            spans.extend((0..parts as usize).map(|part| {
-                let start_s = span.start_s + each_s * part as f64;
-                Span { start_s, end_s: start_s + each_s }
-            }));
+            spans.extend(parts(span, MOST_STOPPED));
         }
     }
     // Of many stops, an even selection is enough.
@@ -283,134 +256,6 @@ fn common(name: &str) -> GaussianPrior {
     GaussianPrior { mean, sd: half_a / Z90 }
 }
 
-/// Each row's speed group, and rpm relative to the first row of the group; `None` with the
-/// engine stopped.
-fn speeds(rows: &[BalanceRow]) -> Vec<Option<(usize, f64)>> {
-    let mut firsts_rpm: Vec<f64> = Vec::new();
-    rows.iter()
-        .map(|row| {
-            let rpm = row.stretch?.rpm.unwrap_or(0.0);
-            let group = firsts_rpm.iter().position(|first| !differ(*first, rpm));
-            let group = group.unwrap_or_else(|| {
-                firsts_rpm.push(rpm);
-                firsts_rpm.len() - 1
-            });
-            Some((group, rpm - firsts_rpm[group]))
-        })
-        .collect()
-}
-
-/// Centers a load's coefficients on their mean over the rows at the limit (the first `full`) of
-/// each speed, so that the level of that speed is the battery's current there: a car with more
-/// loads has a larger alternator.
-fn center_at_limit(coefficients: &mut [f64], speeds: &[Option<(usize, f64)>], full: usize) {
-    for group in 0..groups(speeds) {
-        let of = |k: &usize| speeds[*k].is_some_and(|(at, _)| at == group);
-        let at_limit: Vec<f64> = (0..full).filter(of).map(|k| coefficients[k]).collect();
-        if at_limit.is_empty() {
-            continue;
-        }
-        let usual = mean(&at_limit);
-        (0..coefficients.len()).filter(of).for_each(|k| coefficients[k] -= usual);
-    }
-}
-
-fn groups(speeds: &[Option<(usize, f64)>]) -> usize {
-    speeds.iter().flatten().map(|(group, _)| group + 1).max().unwrap_or(0)
-}
-
-/// Alternator output less loads: a level for each engine speed, a slope around it, a drift as
-/// it warms. The first `full` rows are at its limit.
-fn alternator(
-    rows: &[BalanceRow],
-    speeds: &[Option<(usize, f64)>],
-    full: usize,
-    facts: &AlternatorFacts,
-) -> Vec<Term> {
-    let running = |of: &dyn Fn(&BalanceRow, usize, f64) -> f64| -> Vec<f64> {
-        let rows = rows.iter().zip(speeds);
-        rows.map(|(row, speed)| speed.map_or(0.0, |(group, off_rpm)| of(row, group, off_rpm)))
-            .collect()
-    };
-    let mut terms: Vec<Term> = (0..groups(speeds))
-        .map(|group| {
-            let limited = speeds[..full].iter().flatten().any(|(at, _)| *at == group);
-            let first = speeds.iter().position(|speed| speed.is_some_and(|(at, _)| at == group));
-            let first_rpm = first.and_then(|k| rows[k].stretch?.rpm);
-            Term {
-                coefficients: running(&|_, at, _| f64::from(u8::from(at == group))),
-                prior: spare_a(limited, first_rpm, facts),
-            }
-        })
-        .collect();
-    terms.push(Term { coefficients: running(&|_, _, off_rpm| off_rpm), prior: OUTPUT_A_PER_RPM });
-    terms.push(Term {
-        coefficients: running(&|row, _, _| (row.span.start_s + row.span.end_s) / 120.0),
-        prior: WARMING_A_PER_MIN,
-    });
-    terms
-}
-
-/// Battery current that the alternator can supply at a speed. Above idle it makes more by its
-/// common output curve, half of that either way; at its limit the battery may take all of it
-/// (common practice, no source).
-fn spare_a(limited: bool, engine_rpm: Option<f64>, alternator: &AlternatorFacts) -> GaussianPrior {
-    let share = |rpm: f64| output_share(rpm, alternator.pulley_ratio);
-    let rated_a = alternator.rated_a.unwrap_or(COMMON_RATED_A);
-    let more_a = engine_rpm.map_or(0.0, |rpm| rated_a * (share(rpm) - share(IDLE_RPM)).max(0.0));
-    match limited {
-        true => GaussianPrior { mean: AT_LIMIT.mean, sd: AT_LIMIT.sd.hypot(more_a) },
-        false => GaussianPrior { mean: SPARE.mean + more_a, sd: SPARE.sd.hypot(0.5 * more_a) },
-    }
-}
-
-/// The logged alternator current, with its clamp's gain error, less the loads that are always
-/// on.
-fn clamped(log: &Log, made_a: &[f64], rows: &[BalanceRow]) -> Vec<Term> {
-    let seen_a: Vec<f64> = rows
-        .iter()
-        .map(|row| mean(&made_a[indices(log.time_s(), row.span)]))
-        .map(|amps_a| if amps_a.is_finite() { amps_a } else { 0.0 })
-        .collect();
-    let gain = GaussianPrior { mean: 1.0, sd: CLAMP_GAIN / Z90 };
-    let (always_a, unsure_a) = ALWAYS_ON_A;
-    let rest = GaussianPrior { mean: -always_a, sd: unsure_a.hypot(CLAMP_ZERO_A) / Z90 };
-    vec![
-        Term { coefficients: seen_a, prior: gain },
-        Term {
-            coefficients: rows.iter().map(|r| f64::from(u8::from(r.is_running()))).collect(),
-            prior: rest,
-        },
-    ]
-}
-
-/// A random effect per visit; larger where neither alternator current nor engine speed is
-/// logged.
-fn visits(rows: &[BalanceRow], output_logged: bool) -> Vec<Term> {
-    // A change of the heat band does not end a visit.
-    let same = |a: &BalanceRow, b: &BalanceRow| match (a.stretch, b.stretch) {
-        (Some(earlier), Some(later)) => {
-            let goes_on = earlier.span.end_s == later.span.start_s && earlier.loads == later.loads;
-            earlier.span == later.span || goes_on
-        }
-        _ => a.is_running() == b.is_running(),
-    };
-    let mut terms = Vec::new();
-    let mut before = 0;
-    for visit in rows.chunk_by(same) {
-        let here = before..before + visit.len();
-        before = here.end;
-        if visit.iter().all(BalanceRow::is_running) {
-            let mut coefficients = vec![0.0; rows.len()];
-            coefficients[here].fill(1.0);
-            let blind = visit.iter().any(|row| row.stretch.is_some_and(|s| s.rpm.is_none()));
-            let prior = if blind && !output_logged { VISIT_AT_ANY_SPEED } else { VISIT };
-            terms.push(Term { coefficients, prior });
-        }
-    }
-    terms
-}
-
 /// The first cranking, where the starter's amps are stated.
 fn starter(log: &Log, segments: &Segments, car: &Car, windows: &mut Vec<Span>) -> Option<Known> {
     let starter_a = car.starter_a?;
@@ -420,7 +265,7 @@ fn starter(log: &Log, segments: &Segments, car: &Car, windows: &mut Vec<Span>) -
         return None;
     }
     let entry = entry(log, segments, span, windows)?;
-    let sd = STARTER_SHARE * starter_a / Z90;
+    let sd = STARTER_SHARE.half_width() * starter_a / Z90;
     Some(Known { entry, current_a: GaussianPrior { mean: -starter_a, sd } })
 }
 

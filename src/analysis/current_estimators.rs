@@ -1,14 +1,15 @@
-//! Every way that a log has to the amps of the battery at one operating point,
-//! best first, and what they say of each other.
+//! Every estimate of the battery's current at one operating point that a log allows, best first,
+//! and whether they agree.
 //!
 //! 1. Battery current is logged: it is read.
 //! 2. The battery model, driven by the voltage.
-//! 3. The ledger: amps of every load that is on, less what the alternator makes.
+//! 3. The load budget: amps of every load that is on, less alternator output.
 //! 4. The slope of the voltage in a long drain, against the battery's capacity.
 
-use crate::analysis::assumptions::{ALWAYS_ON_A, clamp_half_width_a, label_half_width_a};
+use crate::analysis::amps::{clamp_half_width_a, label_half_width_a};
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::level::level;
+use crate::analysis::level::bus_level;
+use crate::assumptions;
 use crate::car::{ALWAYS_ON, Car};
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade, Z90};
@@ -19,16 +20,16 @@ use crate::physics::battery::BatteryKind;
 use crate::segment::{Point, Segments, indices, mean};
 use crate::stats::fit::linear::ordinary;
 
-/// Polarisation has come to rest by then, and what still falls is charge.
+/// Polarization has settled by then, so a further fall is loss of charge.
 const SLOPE_AFTER_S: f64 = 600.0;
 const SLOPE_LEAST_S: f64 = 300.0;
-/// In that time resistance grows too, and capacity shrinks at high current: the
-/// amps that a slope speaks of are good to this factor (common practice, no source).
+/// Resistance grows meanwhile, and capacity shrinks at high current: amps from a slope are good to
+/// this factor (common practice, no source).
 const SLOPE_FACTOR: f64 = 1.8;
-/// Slope over its standard error below which nothing is said.
+/// Least slope over its standard error.
 const SLOPE_SEEN: f64 = 3.0;
 
-/// What a point's amps are reckoned from.
+/// What a point's amps are computed from.
 pub struct PointContext<'a> {
     pub log: &'a Log,
     pub segments: &'a Segments,
@@ -38,14 +39,14 @@ pub struct PointContext<'a> {
     pub voltage_v: f64,
 }
 
-/// The logged battery current, as amps given; negative while it takes.
+/// The logged battery current as a discharge; negative while charging.
 pub fn measured(amps_a: f64) -> Estimate {
     Estimate::around(-amps_a, clamp_half_width_a(amps_a), Grade::Measured, "logged battery current")
 }
 
 /// Loads less alternator. `None` unless every load that is on is stated, and the
 /// alternator's amps are logged.
-pub fn by_ledger(seen: &PointContext) -> Option<Estimate> {
+pub fn by_load_budget(seen: &PointContext) -> Option<Estimate> {
     let made_a = seen.point.mean_of(Role::AlternatorCurrent)?;
     let (mut drawn_a, mut unsure) = (0.0, 0.0_f64);
     let mut add = |amps_a: f64, half_a: f64| {
@@ -71,7 +72,7 @@ pub fn by_ledger(seen: &PointContext) -> Option<Estimate> {
                 always.amps_a * always.share_at(ALWAYS_ON, seen.voltage_v, seen.log.nominal());
             add(amps_a, label_half_width_a(amps_a));
         }
-        None => add(ALWAYS_ON_A.0, ALWAYS_ON_A.1),
+        None => add(assumptions::ALWAYS_ON.value, assumptions::ALWAYS_ON.half_width()),
     }
     add(-made_a, clamp_half_width_a(made_a));
     let (grade, always) = match stated {
@@ -84,8 +85,8 @@ pub fn by_ledger(seen: &PointContext) -> Option<Estimate> {
     Some(Estimate::around(drawn_a, unsure, grade, how))
 }
 
-/// The slope that is left late in a long drain is charge going: amps = slope ×
-/// capacity over the volts between full and empty (its kind's table).
+/// The slope late in a long discharge is loss of charge: amps = slope × capacity over the volts
+/// between full and empty (its kind's table).
 pub fn by_slope(seen: &PointContext) -> Option<Estimate> {
     let longest = seen.point.spans.iter().max_by(|a, b| a.seconds().total_cmp(&b.seconds()))?;
     let late = Span { start_s: longest.start_s + SLOPE_AFTER_S, ..*longest };
@@ -98,11 +99,11 @@ pub fn by_slope(seen: &PointContext) -> Option<Estimate> {
     for k in 0..parts {
         let start_s = late.start_s + each_s * f64::from(k);
         let part = Span { start_s, end_s: start_s + each_s };
-        let here = level(seen.log.time_s(), seen.log.bus_v(), part, &seen.segments.noise_model)?;
+        let here = bus_level(seen.log, seen.segments, part)?;
         at_h.push((start_s + each_s / 2.0) / 3600.0);
         volts.push(here.mean_v);
     }
-    let fit = ordinary(&at_h, &volts).ok()?;
+    let fit = ordinary(&at_h, &volts)?;
     if -fit.slope < SLOPE_SEEN * fit.slope_error() {
         return None;
     }
@@ -122,8 +123,7 @@ pub fn by_slope(seen: &PointContext) -> Option<Estimate> {
     of_slope(per_h_v, (kind, capacity_ah), seen.log.nominal(), how)
 }
 
-/// Amps that take so much off a battery's rest voltage in an hour, with its 90 %
-/// half-width.
+/// Amps that lower a battery's rest voltage by this much in an hour, with its 90 % half-width.
 fn of_slope(
     (fall_v_per_h, unsure_v_per_h): (f64, f64),
     (kind, capacity_ah): (BatteryKind, f64),
@@ -139,9 +139,8 @@ fn of_slope(
     Some(Estimate::new(amps_a, low_a, high_a, Grade::Assumed, how))
 }
 
-/// The first route that lies clear of the best one, in words. Two 90 % intervals
-/// that just miss each other are no contradiction: nine points in ten agree, the
-/// tenth is to be expected. Half as wide again, they must still not meet.
+/// The first estimate that disagrees with the best one, in words. Two 90 % intervals that just
+/// miss each other are no contradiction, so they must not overlap even half as wide again.
 pub fn disagreement(routes: &[Estimate]) -> Option<String> {
     let wide = |e: &Estimate| {
         let (below, above) = (e.value - e.low, e.high - e.value);
@@ -163,8 +162,8 @@ pub fn disagreement(routes: &[Estimate]) -> Option<String> {
         .map(|other| format!("{}, but {}", told(best), told(other)))
 }
 
-/// What the battery gives there, how that is known, and what would tell it better.
-pub fn told(point: &Point, state: BusState, given: Option<&Estimate>) -> String {
+/// The discharge there, how it is known, and what would measure it better.
+pub fn sentence(point: &Point, state: BusState, given: Option<&Estimate>) -> String {
     let at = point.rpm.map_or_else(String::new, |rpm| format!(" at {}", RPM.of(rpm)));
     let where_ = format!("{}{at}", with_loads(&point.loads));
     let Some(given) = given else {

@@ -1,45 +1,43 @@
-//! From volts to amps: what the battery gives at an operating point, and what
-//! the alternator lacks there.
+//! From volts to amps: the discharge at an operating point, and the output needed in addition.
 
 use crate::analysis::battery::BatteryModel;
 use crate::estimate::{Estimate, Grade};
 use crate::inference::ensemble::WindowCurrent;
 use crate::nominal::Nominal;
 use crate::segment::Point;
-use crate::stats::weighted::weighted_quantiles;
 
 /// Loads draw more as the voltage rises: lamps about V^0.5, motors about V,
 /// electronic drivers about 1/V (common practice, no source). How many amps the
 /// loads draw in all is not known; this is per volt of a 12 V car for some tens of amps.
 const LOAD_GROWTH_A_PER_12_V: f64 = 2.5;
 
-/// Amps that the loads draw more on a bus so many volts higher.
+/// Amps that the loads draw in addition on a bus `higher_v` higher.
 pub fn load_growth_a(higher_v: f64, nominal: Nominal) -> f64 {
     LOAD_GROWTH_A_PER_12_V * nominal.as_12_v(higher_v).max(0.0)
 }
 
-/// Half a clamp meter's zero error: less than this from the battery is no draining.
+/// Half a clamp meter's zero error: a smaller current does not count as discharge.
 pub const DRAINING_A: f64 = 0.5;
-/// A battery that takes more than this is being charged.
+/// A battery with a larger charging current is being charged.
 pub const CHARGING_A: f64 = 2.0;
 
 /// Amps at one operating point.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Amps {
     pub implied_deficit_a: Estimate,
-    /// The same, negative where the battery takes.
+    /// The same, negative while charging.
     pub given_a: Estimate,
     pub regulation_shortfall_a: Option<Estimate>,
-    /// How likely the battery gives.
+    /// Probability that the battery discharges.
     pub draining_share: f64,
-    /// How likely it is being charged.
+    /// Probability that it is being charged.
     pub charging_share: f64,
-    /// Voltage at which the battery would neither give nor take there.
+    /// Voltage at which the battery would neither discharge nor charge there.
     pub zero_current_v: Estimate,
 }
 
-/// What the voltage at `point` implies, by every battery that this one could be.
-/// `setpoint_v` as it stands at the time of the point.
+/// What the voltage at `point` implies, by all samples of the battery's posterior.
+/// `setpoint_v` at the time of the point.
 pub fn of_point(
     point: &Point,
     voltage_v: f64,
@@ -76,28 +74,23 @@ pub fn of_point(
             .zip(&current_a)
             .map(|(taken, now)| (taken - now).max(0.0) + growth_a)
             .collect();
-        spread(&lacks, weights, battery.grade, &battery.how)
+        battery.estimate(&lacks)
     });
     let share_of = |is_so: &dyn Fn(f64) -> bool| -> f64 {
         current_a.iter().zip(weights).filter(|(a, _)| is_so(**a)).map(|(_, w)| w).sum()
     };
     let net_a: Vec<f64> = current_a.iter().map(|a| -a).collect();
     Amps {
-        given_a: spread(&net_a, weights, battery.grade, &battery.how),
-        implied_deficit_a: spread(&given_a, weights, battery.grade, &battery.how),
+        given_a: battery.estimate(&net_a),
+        implied_deficit_a: battery.estimate(&given_a),
         regulation_shortfall_a: shortfall_a,
         draining_share: share_of(&|taken_a| taken_a < -DRAINING_A),
         charging_share: share_of(&|taken_a| taken_a > CHARGING_A),
-        zero_current_v: spread(&zero_v, weights, battery.grade, &battery.how),
+        zero_current_v: battery.estimate(&zero_v),
     }
 }
 
-/// Nothing is missing.
-pub fn none(grade: Grade, how: &str) -> Estimate {
+/// No deficit.
+pub fn zero(grade: Grade, how: &str) -> Estimate {
     Estimate::new(0.0, 0.0, 0.0, grade, how)
-}
-
-pub fn spread(draws: &[f64], weights: &[f64], grade: Grade, how: &str) -> Estimate {
-    let [middle, low, high] = weighted_quantiles(draws, weights, [0.5, 0.05, 0.95]);
-    Estimate::new(middle, low, high, grade, how)
 }

@@ -1,18 +1,17 @@
-//! The same operating point early and late: what heat costs.
+//! The same operating point early and late: the effect of heat.
 //!
-//! A setpoint that falls as the regulator warms takes the bus down with it and
-//! costs no output, so only points that are under their setpoint when warm, or
-//! that moved otherwise than the setpoint did, make a pair. A battery that gave
-//! early and stands lower late takes the bus down too: what the alternator gives
-//! is told with the battery's part taken out.
+//! A setpoint that falls as the regulator warms lowers the bus and costs no output, so only points
+//! that are below their setpoint when warm, or
+//! that moved otherwise than the setpoint did, make a pair. A battery that discharged early and is
+//! lower late lowers the bus too, so its part is removed from the change of output.
 
 mod summary;
 
 use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
-use crate::analysis::deficit::{load_growth_a, spread};
-use crate::analysis::level::{Level, level};
+use crate::analysis::deficit::load_growth_a;
+use crate::analysis::level::{Level, bus_level, channel_mean};
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::{HeatPair, OutputChange};
 use crate::estimate::{Estimate, Grade};
@@ -23,7 +22,7 @@ use crate::log::{Log, Place, Role, Span};
 use crate::nominal::Nominal;
 use crate::segment::points::band;
 use crate::segment::speed::differ;
-use crate::segment::{Segments, Stretch, indices, mean};
+use crate::segment::{Segments, Stretch};
 
 pub use summary::beyond_drift;
 use summary::sentence;
@@ -32,21 +31,21 @@ use summary::sentence;
 const LEAST_S: f64 = 4.0;
 /// and no longer: over more the bus itself moves.
 const MOST_S: f64 = 10.0;
-/// The halves lie at least this far apart in time,
+/// The halves are at least this far apart in time,
 const APART_S: f64 = 60.0;
 /// or in temperature.
 const APART_C: f64 = 10.0;
-/// A clamp meter's two readings differ by this much for nothing.
+/// Two readings of a clamp meter differ by this much without a change.
 const CLAMP_A: f64 = 1.0;
 
 /// Halves of one speed: an output curve is steep at idle, where one per cent of
 /// speed is two of output (common practice, no source).
 const SAME_SPEED_SHARE: f64 = 0.015;
-/// Output that is missing by less than this may be speed, loads or the model.
+/// A smaller loss of output may be speed, loads or the model.
 const LEAST_LOSS_A: f64 = 2.0;
 /// Windows that a pair may begin with: what comes later is not early.
 const EARLY_WINDOWS: usize = 12;
-/// Every so many of the batteries that this one could be are asked again.
+/// Every this many samples of the battery are run again.
 const EVERY_DRAW: usize = 4;
 
 /// A steady window with what matters to a pair.
@@ -60,9 +59,9 @@ struct HeatWindow {
     alternator_a: Option<f64>,
 }
 
-/// What early against late shows.
+/// Pairs of early and late running.
 #[derive(Default)]
-pub struct Heats {
+pub struct HeatPairs {
     pub pairs: Vec<HeatPair>,
     /// Sets of loads seen early and late at one speed, moved or not.
     pub compared: usize,
@@ -75,8 +74,8 @@ pub fn heat(
     segments: &Segments,
     setpoint: Option<&Setpoint>,
     battery: &BatteryModel,
-) -> Heats {
-    let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return Heats::default() };
+) -> HeatPairs {
+    let Some(setpoint) = setpoint.filter(|s| s.is_known()) else { return HeatPairs::default() };
     let mut groups: BTreeMap<(u32, usize, &[String]), Vec<HeatWindow>> = BTreeMap::new();
     for stretch in &segments.stretches {
         let low_rpm = stretch.rpm.map_or(0, |rpm| band(rpm).0 as u32);
@@ -93,7 +92,7 @@ pub fn heat(
     pairs.retain(|pair| pair.slips || pair.moved);
     let losses = losses(log, &pairs, battery);
     let pairs = pairs.iter().zip(losses).map(|(pair, loss)| pair.told(loss)).collect();
-    Heats { pairs, compared }
+    HeatPairs { pairs, compared }
 }
 
 /// The first and the last seconds of a stretch, or all of a short one.
@@ -110,27 +109,19 @@ fn windows(log: &Log, segments: &Segments, stretch: &Stretch) -> Vec<HeatWindow>
     spans
         .into_iter()
         .filter_map(|span| {
-            let range = indices(log.time_s(), span);
-            let channel_mean = |role| {
-                let value = mean(log.channel(role)?.get(range.clone())?);
-                value.is_finite().then_some(value)
-            };
+            let channel_mean = |role| channel_mean(log, role, span);
             let temperature = [Place::Alternator, Place::Coolant, Place::Intake, Place::Ambient]
                 .into_iter()
                 .find_map(|place| Some((place, channel_mean(Role::Temperature(place))?)));
             Some(HeatWindow {
                 span,
                 rpm: channel_mean(Role::EngineRpm),
-                level: level(log.time_s(), log.bus_v(), span, &segments.noise_model)?,
+                level: bus_level(log, segments, span)?,
                 temperature,
                 alternator_a: channel_mean(Role::AlternatorCurrent),
             })
         })
         .collect()
-}
-
-fn middle_s(span: Span) -> f64 {
-    (span.start_s + span.end_s) / 2.0
 }
 
 /// °C that `late` is over `early`, and where both are taken.
@@ -156,7 +147,7 @@ struct RunningPair<'a> {
     setpoint: (Estimate, Estimate),
     /// Late the bus is under its setpoint,
     slips: bool,
-    /// lower than the setpoint's drift takes it,
+    /// lower than the setpoint's drift explains,
     lower: bool,
     /// or elsewhere than that.
     moved: bool,
@@ -189,7 +180,7 @@ impl RunningPair<'_> {
         };
         let (early, late) = found(&|early, late| same_speed(early, late, SAME_SPEED_SHARE))
             .or_else(|| found(&alike))?;
-        let (early_s, late_s) = (middle_s(early.span), middle_s(late.span));
+        let (early_s, late_s) = (early.span.middle_s(), late.span.middle_s());
         let setpoint_v = (setpoint.at(early_s), setpoint.at(late_s));
         let beyond_v = late.level.mean_v - early.level.mean_v - (setpoint_v.1 - setpoint_v.0);
         let drift_unsure_v = setpoint
@@ -210,7 +201,7 @@ impl RunningPair<'_> {
         Some(RunningPair { loads, early, late, setpoint, slips, lower, moved })
     }
 
-    /// Whether the bus asks where its volts went: then the battery is asked.
+    /// Whether the bus is below its setpoint by more than drift explains.
     fn asks(&self) -> bool {
         self.slips && self.lower
     }
@@ -228,7 +219,7 @@ impl RunningPair<'_> {
             let (a, b) = (change.low / by, change.high / by);
             Estimate::new(change.value / by, a.min(b), a.max(b), Grade::Measured, how)
         };
-        let minutes = (middle_s(late.span) - middle_s(early.span)) / 60.0;
+        let minutes = (late.span.middle_s() - early.span.middle_s()) / 60.0;
         let warmer = warmer_c(early, late);
         let per_degree_v = warmer
             .filter(|(_, c)| c.abs() >= APART_C)
@@ -274,26 +265,19 @@ impl RunningPair<'_> {
     }
 }
 
-/// Amps by which the alternator gives less late than early, where a pair asks.
+/// Change of alternator output from early to late, for the pairs that need it.
 ///
-/// Late, under its setpoint, it gives all it has: loads and what the battery
-/// takes. Early it gave at least that much of its own. The same loads on a lower
-/// bus draw a little less. What is left is output: never more than has truly gone.
+/// Late, below its setpoint, the alternator is at full output: loads plus charge current. Early it
+/// delivered at least that much. The same loads on a lower bus draw a little less. The rest is lost
+/// output, and never more than what was truly lost.
 fn losses(log: &Log, pairs: &[RunningPair], battery: &BatteryModel) -> Vec<Option<Estimate>> {
     let spans: Vec<Span> =
         pairs.iter().filter(|p| p.asks()).flat_map(|p| [p.early.span, p.late.span]).collect();
     if spans.is_empty() {
         return pairs.iter().map(|_| None).collect();
     }
-    let pick = |k: &usize| k.is_multiple_of(EVERY_DRAW);
-    let draws: Vec<ParameterSample> = (0..battery.draws.len())
-        .filter(pick)
-        .filter_map(|k| battery.draws.get(k).cloned())
-        .collect();
-    let weights: Vec<f64> = (0..battery.draws.len())
-        .filter(pick)
-        .filter_map(|k| battery.ensemble.weights.get(k).copied())
-        .collect();
+    let draws: Vec<ParameterSample> = battery.draws.iter().step_by(EVERY_DRAW).cloned().collect();
+    let weights: Vec<f64> = battery.ensemble.weights.iter().step_by(EVERY_DRAW).copied().collect();
     let ensemble = run_ensemble(log, &draws, &spans);
     let mut asked = 0;
     pairs
@@ -317,7 +301,7 @@ fn losses(log: &Log, pairs: &[RunningPair], battery: &BatteryModel) -> Vec<Optio
                 })
                 .collect();
             let how = "charge current late less early, the loads being the same";
-            Some(spread(&change_a, &weights, battery.grade, how))
+            Some(Estimate::of_samples(&change_a, &weights, battery.grade, how))
         })
         .collect()
 }
@@ -338,24 +322,19 @@ mod tests {
 
     /// 14.4 V at the start, 0.1 V less after ten minutes.
     fn drifting() -> Setpoint {
-        Setpoint {
-            is_shown: true,
-            estimate: Estimate::around(14.4, 0.02, Grade::Measured, ""),
-            middle_s: 0.0,
-            drift_v_per_s: -0.1 / 600.0,
-            drift_per_minute: None,
-            knots: Vec::new(),
-            wanders: false,
-            nominal: Nominal::V12,
-        }
+        let estimate = Estimate::around(14.4, 0.02, Grade::Measured, "");
+        let constant = Setpoint::constant(estimate, Nominal::V12);
+        Setpoint { is_shown: true, drift_v_per_s: -0.1 / 600.0, ..constant }
+    }
+
+    fn pair(windows: &[HeatWindow]) -> Option<RunningPair<'_>> {
+        RunningPair::of(&drifting(), &[], windows, Nominal::V12)
     }
 
     #[test]
     fn a_bus_that_sinks_under_its_setpoint_is_told_with_its_rate() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
-            panic!("no pair")
-        };
+        let pair = pair(&windows).expect("a pair");
         assert!(pair.asks());
         let pair = pair.told(None);
         assert!(!pair.holds_late && pair.output == OutputChange::NoneSeen);
@@ -369,32 +348,26 @@ mod tests {
     #[test]
     fn a_setpoint_that_drifts_costs_no_output() {
         let windows = [window(0.0, 14.4, 60.0), window(600.0, 14.3, 95.0)];
-        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
-            panic!("no pair")
-        };
+        let pair = pair(&windows).expect("a pair");
         assert!(!pair.slips && !pair.moved && !pair.asks());
     }
 
     #[test]
     fn windows_close_in_time_and_heat_are_no_pair() {
         let windows = [window(0.0, 14.3, 90.0), window(30.0, 13.3, 91.0)];
-        assert!(RunningPair::of(&drifting(), &[], &windows, Nominal::V12).is_none());
+        assert!(pair(&windows).is_none());
     }
 
     #[test]
     fn only_a_loss_beyond_the_battery_at_one_speed_is_output() {
         let windows = [window(0.0, 14.3, 60.0), window(600.0, 13.3, 95.0)];
-        let Some(pair) = RunningPair::of(&drifting(), &[], &windows, Nominal::V12) else {
-            panic!("no pair")
-        };
+        let pair = pair(&windows).expect("a pair");
         let lost = |low, high| Estimate::new(-6.0, low, high, Grade::Assumed, "");
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::Less);
         assert_eq!(pair.output(Some(&lost(-9.0, 1.0))), OutputChange::BatteryToo);
         let slower =
             [window(0.0, 14.3, 60.0), HeatWindow { rpm: Some(810.0), ..window(600.0, 13.3, 95.0) }];
-        let Some(pair) = RunningPair::of(&drifting(), &[], &slower, Nominal::V12) else {
-            panic!("no pair")
-        };
+        let pair = self::pair(&slower).expect("a pair");
         assert_eq!(pair.output(Some(&lost(-9.0, -3.0))), OutputChange::SpeedToo);
     }
 }

@@ -1,20 +1,21 @@
 //! Keep-up rpm: the engine speed from which the regulator is in control with a set of loads.
 //!
-//! Steady running says at which speeds the bus holds and at which it does not;
-//! the answer lies between the two. Where the engine went from one to the other
-//! with the loads unchanged, the way there shows the knee itself ([`passage`]).
-//! That, and the amps that are missing below it, are carried to the whole of the
-//! running by the machines and batteries that these could be ([`machines`]).
+//! Steady running shows at which speeds the bus holds and at which it does not; the answer is
+//! between the two. Where the engine went from one to the other
+//! with the loads unchanged, the transition shows the knee itself ([`deceleration_knee`]).
+//! The knee, and the amps needed below it, are carried to all of the running by samples of
+//! alternators and batteries ([`alternators`]).
 
+mod alternators;
 mod deceleration_knee;
 mod follows;
-mod machines;
 mod visits;
 
 use std::collections::BTreeMap;
 
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::control::Control;
+use crate::analysis::level::channel_mean;
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Bound, KeepUp};
@@ -30,7 +31,7 @@ use visits::{Visit, bracket, inside, limited_idle, of_one_speed, speeds, visit, 
 
 /// At one speed alone, a set is carried where the regulator is this surely in control.
 const SURELY_HELD: f64 = 0.9;
-/// A set of loads seen for less than this tells no keep-up speed.
+/// A set of loads seen for less than this gets no keep-up speed.
 const LEAST_SET_S: f64 = 4.0;
 /// Speed and load of the engine wander by this share within a steady stretch.
 const WANDER_SHARE: f64 = 0.01;
@@ -92,7 +93,7 @@ pub fn keep_up(
                 any => any,
             };
             let holds = bracket == Err(Bound::BelowSeen);
-            // A level that nothing was held against may be the alternator's limit.
+            // A level that no load or speed tested may be the alternator's limit.
             let surest = visits.iter().map(|v| control.regulated(v.index)).fold(0.0, f64::max);
             if holds && speeds.len() == 1 && surest < SURELY_HELD {
                 return None;
@@ -110,10 +111,10 @@ pub fn keep_up(
             })
         })
         .collect();
-    let seen: Vec<machines::LoadSetRuns> =
-        sets.iter().map(|set| set.as_machines_see_it(log, setpoint, battery)).collect();
+    let seen: Vec<alternators::LoadSetRuns> =
+        sets.iter().map(|set| set.runs(log, setpoint, battery)).collect();
     let any_within = sets.iter().any(|set| set.bracket.is_ok());
-    let knees = if any_within { machines::knees(log, &seen, battery, car) } else { Vec::new() };
+    let knees = if any_within { alternators::knees(log, &seen, battery, car) } else { Vec::new() };
     sets.iter().enumerate().map(|(k, set)| set.answer(knees.get(k), battery, car)).collect()
 }
 
@@ -132,12 +133,12 @@ struct LoadSetVisits<'a> {
 
 impl LoadSetVisits<'_> {
     /// By the visits over which the batteries were followed.
-    fn as_machines_see_it(
+    fn runs(
         &self,
         log: &Log,
         setpoint: &Setpoint,
         battery: &BatteryModel,
-    ) -> machines::LoadSetRuns {
+    ) -> alternators::LoadSetRuns {
         let is_followed = |visit: &&Visit| battery.follows(visit.index);
         let place = |at: usize| {
             let before = self.visits.get(..at)?.iter().filter(is_followed).count();
@@ -146,28 +147,29 @@ impl LoadSetVisits<'_> {
         let falls = self.falls.iter().filter_map(|&(at, knee)| Some((place(at)?, knee)));
         let seen = self.visits.iter().filter(is_followed).map(|visit| {
             let settled = visit.stretch.settled;
-            let middle_s = (settled.start_s + settled.end_s) / 2.0;
-            let range = indices(log.time_s(), settled);
-            let channel_mean = |role| {
-                let value = mean(log.channel(role)?.get(range.clone())?);
-                value.is_finite().then_some(value)
-            };
-            machines::SteadyRunning {
+            let middle_s = settled.middle_s();
+            let channel_mean = |role| channel_mean(log, role, settled);
+            alternators::SteadyRunning {
                 stretch: visit.index,
                 rpm: visit.rpm,
                 seconds: visit.seconds,
                 middle_s,
                 holds: visit.holding_s > visit.seconds / 2.0,
-                bus_v: mean(log.bus_v().get(range.clone()).unwrap_or_default()),
+                bus_v: mean(&log.bus_v()[indices(log.time_s(), settled)]),
                 held_v: setpoint.at(middle_s),
                 battery_a: channel_mean(Role::BatteryCurrent),
                 alternator_a: channel_mean(Role::AlternatorCurrent),
             }
         });
-        machines::LoadSetRuns { seen: seen.collect(), falls: falls.collect() }
+        alternators::LoadSetRuns { seen: seen.collect(), falls: falls.collect() }
     }
 
-    fn answer(&self, knees: Option<&machines::Knees>, battery: &BatteryModel, car: &Car) -> KeepUp {
+    fn answer(
+        &self,
+        knees: Option<&alternators::Knees>,
+        battery: &BatteryModel,
+        car: &Car,
+    ) -> KeepUp {
         let (bound, rpm) = match self.bracket {
             Err(bound) => (bound, None),
             Ok(bracket) => (Bound::Within, Some(self.rpm(bracket, knees, battery, car))),
@@ -183,7 +185,7 @@ impl LoadSetVisits<'_> {
                 scaled(f, ratio, grade, "keep-up over idle, times the stated ratio")
             });
         KeepUp {
-            told: told(self, bound, rpm.as_ref(), missing_rpm.as_ref(), ratio_factor.as_ref()),
+            told: sentence(self, bound, rpm.as_ref(), missing_rpm.as_ref(), ratio_factor.as_ref()),
             loads: self.loads.to_vec(),
             rpm,
             bound,
@@ -199,11 +201,11 @@ impl LoadSetVisits<'_> {
     fn rpm(
         &self,
         (low, high): (f64, f64),
-        knees: Option<&machines::Knees>,
+        knees: Option<&alternators::Knees>,
         battery: &BatteryModel,
         car: &Car,
     ) -> Estimate {
-        let Some((value, least, most)) = knees.and_then(machines::Knees::told) else {
+        let Some((value, least, most)) = knees.and_then(alternators::Knees::interval) else {
             let how = "between the fastest speed that slips and the slowest that holds";
             let middle = (low + high) / 2.0;
             return Estimate::new(middle, low, high, Grade::Inferred, how);
@@ -248,7 +250,7 @@ fn scaled(of: &Estimate, by: f64, grade: Grade, how: &str) -> Estimate {
 }
 
 /// The answer in one sentence.
-fn told(
+fn sentence(
     set: &LoadSetVisits,
     bound: Bound,
     rpm: Option<&Estimate>,
@@ -316,7 +318,7 @@ mod tests {
         assert_eq!(lacks.as_ref().map(|e| (e.low, e.value, e.high)), Some((330.0, 390.0, 480.0)));
         let factor = scaled(&rpm, 1.0 / 850.0, rpm.grade, "");
         let set = set(&loads, Some(850.0));
-        let text = told(&set, Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
+        let text = sentence(&set, Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
         assert_eq!(
             text,
             "With fans + lamps on the bus holds from 1250 rpm up (1200 to 1350, measured); idle at 850 is too slow by 400 rpm (350 to 500): a pulley 1.46 times (1.39 to 1.56) faster would do it, if belt and alternator speed at the red line allow it."
@@ -328,8 +330,13 @@ mod tests {
         let rpm = Estimate::new(2100.0, 1900.0, 2300.0, Grade::Assumed, "");
         let lacks = missing(&rpm, 850.0);
         let factor = scaled(&rpm, 1.0 / 850.0, rpm.grade, "");
-        let text =
-            told(&set(&[], Some(850.0)), Bound::Within, Some(&rpm), lacks.as_ref(), Some(&factor));
+        let text = sentence(
+            &set(&[], Some(850.0)),
+            Bound::Within,
+            Some(&rpm),
+            lacks.as_ref(),
+            Some(&factor),
+        );
         assert!(text.contains("more than a pulley allows"), "{text}");
         assert!(missing(&rpm, 2200.0).is_none());
     }

@@ -2,11 +2,11 @@
 
 use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
-use crate::log::Span;
+use crate::log::{Log, Role, Span};
 use crate::nominal::Nominal;
-use crate::segment::{NoiseModel, indices, mean};
+use crate::segment::{NoiseModel, Segments, indices, mean};
 use crate::stats::interval::student_quantile;
-use crate::stats::quantisation::mean_half_width;
+use crate::stats::quantization::mean_half_width;
 
 /// A mean with its 90 % half-width.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -16,8 +16,8 @@ pub struct Level {
     pub samples: usize,
 }
 
-/// Mean voltage over `span`: noise with its memory and the resolution both
-/// widen the interval. `None` where the span holds no sample.
+/// Mean voltage over `span`; noise with its autocorrelation and the resolution widen the interval.
+/// `None` where the span has no sample.
 pub fn level(
     time_s: &[f64],
     values_v: &[f64],
@@ -33,6 +33,17 @@ pub fn level(
     })
 }
 
+/// [`level`] of the bus.
+pub fn bus_level(log: &Log, segments: &Segments, span: Span) -> Option<Level> {
+    level(log.time_s(), log.bus_v(), span, &segments.noise_model)
+}
+
+/// Mean of the finite values of a channel over `span`; `None` where it is not logged or has none.
+pub fn channel_mean(log: &Log, role: Role, span: Span) -> Option<f64> {
+    let values = log.channel(role)?.get(indices(log.time_s(), span))?;
+    Some(mean(values)).filter(|mean| mean.is_finite())
+}
+
 /// 90 % half-width of the mean of `samples` consecutive samples.
 pub fn half_width_v(samples: usize, noise_model: &NoiseModel) -> f64 {
     let each = noise_model.reading.map_or(1.0, |r| r.each);
@@ -45,21 +56,21 @@ pub fn half_width_v(samples: usize, noise_model: &NoiseModel) -> f64 {
 
 /// 90 % half-width of a mean over visits, from how they differ; 0 for one visit.
 ///
-/// Two or three visits hardly show a spread of their own, so they share it with what visits
-/// usually differ by, which counts as [`USUAL_VISITS`] more of them.
+/// Two or three visits hardly show a spread of their own, so it is pooled with the usual one,
+/// which counts as [`USUAL_VISITS`] more of them.
 pub fn visits_half_width_v(visits_v: &[f64], middle_v: f64, nominal: Nominal) -> f64 {
     let own = visits_v.len() as f64 - 1.0;
     if own < 1.0 {
         return 0.0;
     }
     let squares: f64 = visits_v.iter().map(|v| (v - middle_v).powi(2)).sum();
-    let freedom = own + USUAL_VISITS;
+    let dof = own + USUAL_VISITS;
     let usual_v = nominal.volts(levels::VISITS_SPREAD);
-    let variance = (squares + USUAL_VISITS * usual_v * usual_v) / freedom;
-    student_quantile(LEVEL, freedom) * (variance / (own + 1.0)).sqrt()
+    let variance = (squares + USUAL_VISITS * usual_v * usual_v) / dof;
+    student_quantile(LEVEL, dof) * (variance / (own + 1.0)).sqrt()
 }
 
-/// So many visits is it worth what they usually differ by.
+/// Visits that the usual spread counts as.
 const USUAL_VISITS: f64 = 1.0;
 
 impl Level {

@@ -5,10 +5,9 @@
 //! A tap between the alternator's case and the battery's negative post shows the
 //! path back, and with it the supply side is what is left.
 //!
-//! Which current flows where: from the alternator's post to the battery runs
-//! what the alternator makes, less what hangs at its own post. The battery's
-//! current alone does not tell it, for what the loads take flows there too. On
-//! to a module runs the module's own current, which no role holds.
+//! The current from the alternator's post to the battery is the alternator's output, less loads at
+//! its own post. The battery's current alone is not enough, because the load currents flow there
+//! too. The current on to a module is the module's own, which no role holds.
 
 pub mod cable;
 pub mod resistance;
@@ -16,15 +15,16 @@ mod summary;
 
 pub use summary::stated;
 
-use crate::analysis::assumptions::clamp_half_width_a;
-use crate::analysis::level::half_width_v;
+use crate::analysis::amps::clamp_half_width_a;
+use crate::analysis::level::{channel_mean, half_width_v};
+use crate::assumptions::{CHANNEL_ZERO, CHANNELS_APART};
 use crate::car::Car;
 use crate::diagnosis::{LineDrop, PhaseKind, Side};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span, Tap};
 use crate::segment::{NoiseModel, Point, Segments, indices, mean};
-use crate::stats::resolution::quantisation_step;
-use resistance::{CHANNEL_ZERO_V, CHANNELS_APART_V, DropReading, resistance};
+use crate::stats::resolution::quantization_step;
+use resistance::{DropReading, resistance};
 
 /// The end of rest, before the starter turns.
 const REST_WINDOW_S: f64 = 10.0;
@@ -98,7 +98,7 @@ impl<'a> DropMeter<'a> {
         meter
     }
 
-    /// While the alternator charges, its case lies below the battery's negative
+    /// While the alternator charges, its case is below the battery's negative
     /// post; which lead is which shows in how the reading grows, and without
     /// current in where it goes furthest.
     fn ground_sign(&self, zero_v: f64) -> f64 {
@@ -121,9 +121,7 @@ impl<'a> DropMeter<'a> {
 
     /// What a channel reads with the engine stopped and the bus quiet.
     fn resting(&self, role: Role) -> Option<f64> {
-        let range = indices(self.log.time_s(), self.rest?);
-        let resting = mean(self.log.channel(role)?.get(range)?);
-        resting.is_finite().then_some(resting)
+        channel_mean(self.log, role, self.rest?)
     }
 
     /// The volts lost, by what reads each channel's level.
@@ -140,7 +138,7 @@ impl<'a> DropMeter<'a> {
         }
     }
 
-    /// 90 % half-width of the drop's mean over so many samples.
+    /// 90 % half-width of the drop's mean over `samples` samples.
     fn half_width_v(&self, path: CircuitPath, samples: usize) -> f64 {
         let tap = |tap: Tap| {
             let found = self.taps.iter().find(|(known, _)| *known == tap);
@@ -159,7 +157,7 @@ impl<'a> DropMeter<'a> {
     }
 
     /// Every level at which drop and current are both known; the engine stopped
-    /// is one, for then nothing flows whatever the clamp says.
+    /// is one, because then nothing flows, whatever the clamp reads.
     fn moments(&self, path: CircuitPath) -> Vec<DropReading> {
         let moment = |read: &dyn Fn(Role) -> Option<f64>, samples: usize| {
             Some(DropReading {
@@ -178,9 +176,9 @@ impl<'a> DropMeter<'a> {
 
     fn along(&self, path: CircuitPath, car: &Car) -> Vec<LineDrop> {
         let apart_v = match path.side {
-            Side::Loop => CHANNELS_APART_V,
-            Side::Ground => CHANNEL_ZERO_V,
-            Side::Supply => CHANNELS_APART_V.hypot(CHANNEL_ZERO_V),
+            Side::Loop => CHANNELS_APART.half_width(),
+            Side::Ground => CHANNEL_ZERO.half_width(),
+            Side::Supply => CHANNELS_APART.half_width().hypot(CHANNEL_ZERO.half_width()),
         };
         let ohms = resistance(&self.moments(path), apart_v, path.side != Side::Ground);
         let cable_ohm = cable_of(path, car);
@@ -216,7 +214,7 @@ impl<'a> DropMeter<'a> {
                 })
             })
             .collect();
-        let told = summary::told(&summary::Known {
+        let told = summary::sentences(&summary::PathFacts {
             path,
             drops: &drops,
             found: ohms.as_ref(),
@@ -253,7 +251,7 @@ fn cable_of(path: CircuitPath, car: &Car) -> Option<Estimate> {
         Side::Ground => of(&car.ground),
         Side::Loop => match (of(&car.cable), of(&car.ground)) {
             (Some(there), Some(back)) => Some(cable::in_series(&there, &back)),
-            // A ground alone does not stand for the path there.
+            // The ground side alone is not the loop.
             (there, _) => there,
         },
     }
@@ -270,7 +268,7 @@ fn clamped(mean_a: f64) -> Estimate {
 }
 
 fn noise_model(log: &Log, segments: &Segments, role: Role) -> Option<NoiseModel> {
-    let step_v = quantisation_step(log.as_sampled().channel(role)?);
+    let step_v = quantization_step(log.as_sampled().channel(role)?);
     let noise_model = NoiseModel::of(log, role, step_v, &segments.stretches)?;
     // A channel full of holes shows no noise of its own.
     Some(if noise_model.unrounded_sigma_v.is_finite() { noise_model } else { segments.noise_model })

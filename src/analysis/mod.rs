@@ -1,6 +1,6 @@
-//! What a segmented log implies: one idea a file.
+//! What a segmented log implies, one idea per file.
 
-pub mod assumptions;
+pub mod amps;
 pub mod battery;
 pub mod battery_use;
 pub mod control;

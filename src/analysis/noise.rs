@@ -1,4 +1,4 @@
-//! The bus voltage's own scatter, and how well so many samples tell it.
+//! Noise of the bus voltage with its interval.
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
@@ -7,7 +7,7 @@ use crate::estimate::{Estimate, Grade};
 use crate::estimate::{LEVEL, Z90};
 use crate::segment::NoiseModel;
 
-/// Of the logger's own samples, whatever is looked at.
+/// Noise of the logger's own samples.
 pub fn noise(noise_model: &NoiseModel) -> Noise {
     let noise_model = &noise_model.of_readings();
     let correlation_time = correlation_time(noise_model);
@@ -19,12 +19,11 @@ pub fn noise(noise_model: &NoiseModel) -> Noise {
     }
 }
 
-/// ν·s²/σ² is χ² with ν degrees of freedom; of samples with memory so many as
-/// are independent.
+/// ν·s²/σ² is χ² with ν degrees of freedom; correlated samples count as their effective number.
 fn sigma(noise_model: &NoiseModel) -> Estimate {
-    let freedom = (noise_model.freedom / noise_model.memory_samples).max(1.0);
-    let end = |p: f64| match ChiSquared::new(freedom) {
-        Ok(chi) => noise_model.sigma_v * (freedom / chi.inverse_cdf(p)).sqrt(),
+    let dof = (noise_model.dof / noise_model.correlation_samples).max(1.0);
+    let end = |p: f64| match ChiSquared::new(dof) {
+        Ok(chi) => noise_model.sigma_v * (dof / chi.inverse_cdf(p)).sqrt(),
         Err(_) => noise_model.sigma_v,
     };
     let tail = (1.0 - LEVEL) / 2.0;
@@ -35,9 +34,9 @@ fn sigma(noise_model: &NoiseModel) -> Estimate {
 /// As far as the long-run variance σ²τ is known: with ν degrees of freedom its logarithm
 /// varies by 2/ν. Never less than one sample.
 fn correlation_time(noise_model: &NoiseModel) -> Estimate {
-    let samples = noise_model.memory_samples;
-    let (factor, grade, how) = if noise_model.memory_seen {
-        let factor = (Z90 * (2.0 / noise_model.long_run_freedom).sqrt()).exp();
+    let samples = noise_model.correlation_samples;
+    let (factor, grade, how) = if noise_model.correlation_seen {
+        let factor = (Z90 * (2.0 / noise_model.long_run_dof).sqrt()).exp();
         (factor, Grade::Measured, "autocorrelation of that scatter")
     } else {
         (2.0, Grade::Assumed, "allowed for: no steady piece is long enough to show it")
@@ -51,13 +50,8 @@ fn correlation_time(noise_model: &NoiseModel) -> Estimate {
 mod tests {
     use super::*;
 
-    fn noise_model(freedom: f64, memory_samples: f64) -> NoiseModel {
-        NoiseModel {
-            memory_samples,
-            freedom,
-            long_run_freedom: 50.0,
-            ..NoiseModel::white(0.01, 0.1)
-        }
+    fn noise_model(dof: f64, correlation_samples: f64) -> NoiseModel {
+        NoiseModel { correlation_samples, dof, long_run_dof: 50.0, ..NoiseModel::white(0.01, 0.1) }
     }
 
     /// The table of the NIST/SEMATECH e-Handbook, 1.3.6.7.4: χ² with 100 degrees

@@ -1,9 +1,9 @@
 //! The alternator's output curve as the log shows it: its current against its
-//! speed while the bus lies under its setpoint, for then the machine gives all
-//! it has. While the bus is held the current only says "at least".
+//! speed while the bus is below its setpoint, when it is at full output. While the bus is held the
+//! current is only a lower bound.
 //!
-//! Cut into short windows ([`windows`]), gathered by speed and heat, and held
-//! against the machine's sheet where one is given ([`against`]).
+//! Short windows ([`windows`]) are grouped by speed and heat, and compared with the datasheet
+//! where one is given ([`datasheet`]).
 
 mod datasheet;
 mod summary;
@@ -11,30 +11,29 @@ mod windows;
 
 use std::collections::BTreeMap;
 
-use crate::analysis::assumptions::{CLAMP_GAIN, CLAMP_ZERO_A, clamp_half_width_a};
+use crate::analysis::amps::clamp_half_width_a;
 use crate::analysis::level::half_width_v;
 use crate::analysis::setpoint::Setpoint;
+use crate::assumptions::{CLAMP_GAIN, CLAMP_ZERO, PULLEY_RATIO};
 use crate::car::Car;
 use crate::diagnosis::{Heat, OutputPoint, OutputSeen, OutputSheet, SheetPoint};
 use crate::estimate::{Estimate, Grade};
 use crate::log::{Log, Role, Span};
 use crate::physics::alternator::{IDLE_POINT_RPM, OutputCurve};
 use crate::segment::{NoiseModel, Segments};
-use crate::stats::resolution::quantisation_step;
+use crate::stats::resolution::quantization_step;
 use windows::OutputWindow;
 
-/// Windows whose speeds lie this close make one point.
+/// Windows with speeds this close make one point.
 const SAME_SPEED: f64 = 0.03;
-/// One machine at one heat gives its curve to within this share, whatever its
-/// loads: what lies further under the most was held back.
+/// At one heat an alternator keeps to its curve within this share, whatever its loads: output
+/// further below the highest was held back.
 const SAME_OUTPUT: f64 = 0.15;
-/// … and where its heat differs or is not logged, to within what heat takes
+/// Where its heat differs or is not logged, the share includes the loss by heat
 /// (common practice, no source).
 const SAME_OUTPUT_ANY_HEAT: f64 = 0.25;
 /// A curve rises at least as this power of the typical one's.
 const STEEPNESS: f64 = 0.75;
-/// Where no ratio is stated (common practice, no source).
-const COMMON_RATIO: f64 = 2.6;
 /// More of the time than this held back, and a low bus is no proof.
 const MOST_HELD_BACK: f64 = 0.2;
 
@@ -45,7 +44,7 @@ pub fn output(
     setpoint: Option<&Setpoint>,
     car: &Car,
 ) -> Option<OutputSeen> {
-    let step_a = quantisation_step(log.as_sampled().channel(Role::AlternatorCurrent)?);
+    let step_a = quantization_step(log.as_sampled().channel(Role::AlternatorCurrent)?);
     let noise_model = NoiseModel::of(log, Role::AlternatorCurrent, step_a, &segments.stretches)?;
     let mut windows = windows::windows(log, segments, setpoint, &noise_model, car);
     let follows_loads = hold_back(&mut windows, &noise_model);
@@ -83,24 +82,24 @@ pub fn output(
     Some(OutputSeen { points, sheet, standing, statement })
 }
 
-/// A low bus proves full output only where nothing is lost on the way to the
-/// tap: a regulator that reads its own post holds that while the battery starves.
-/// Such a machine gives itself away, for its current follows the loads and not
-/// the speed. Windows that give well less than slower ones promise were held
-/// back; where they are many, a low bus proves nothing in this log, and all are
-/// lower bounds. Says whether that is so.
+/// A low bus shows full output only where nothing is lost before the tap: a regulator that reads
+/// its own post holds that while the battery is not charged. The current then follows the loads
+/// and not the speed. Windows well below what slower ones promise were held back; if they are
+/// many, a low bus shows nothing in this log, and all windows are lower bounds. Returns whether
+/// that is so.
 fn hold_back(windows: &mut [OutputWindow], noise_model: &NoiseModel) -> bool {
     let shape = OutputCurve::typical(1.0);
-    // Per share of a typical curve; machines rise less or more steeply than that.
+    // Per share of a typical curve; real curves rise less or more steeply.
     let per_shape = |window: &OutputWindow, amps_a: f64| {
         let rpm = match window.alternator_rpm {
             Some(rpm) => rpm,
-            None => COMMON_RATIO * window.engine_rpm.unwrap_or(0.0),
+            None => PULLEY_RATIO.value * window.engine_rpm.unwrap_or(0.0),
         };
         let share = shape.as_ref().map_or(1.0, |c| c.output(rpm.max(IDLE_POINT_RPM)).amps_a);
         amps_a / share.powf(STEEPNESS)
     };
-    let unsure_a = |w: &OutputWindow| half_width_v(w.samples, noise_model) + w.lag_a + CLAMP_ZERO_A;
+    let zero_a = CLAMP_ZERO.half_width();
+    let unsure_a = |w: &OutputWindow| half_width_v(w.samples, noise_model) + w.lag_a + zero_a;
     let mut order: Vec<usize> = (0..windows.len()).filter(|&k| windows[k].full).collect();
     order.sort_by(|&a, &b| windows[a].speed().total_cmp(&windows[b].speed()));
     let mut most: BTreeMap<Heat, f64> = BTreeMap::new();
@@ -155,8 +154,8 @@ fn gathered(windows: &[OutputWindow]) -> Vec<Vec<&OutputWindow>> {
     groups
 }
 
-/// At full output the mean of all members; else the one that gave most, for a
-/// lower bound is worth what the highest is.
+/// At full output the mean of all members, else the highest, because the highest lower bound
+/// counts.
 fn point(members: &[&OutputWindow], noise_model: &NoiseModel) -> Option<OutputPoint> {
     let first = members.first()?;
     let most = members.iter().max_by(|a, b| a.amps_a.total_cmp(&b.amps_a))?;
@@ -173,8 +172,9 @@ fn point(members: &[&OutputWindow], noise_model: &NoiseModel) -> Option<OutputPo
     let read_a = half_width_v(samples, noise_model);
     let half_width_a = read_a.hypot(average(&|w| w.lag_a)).hypot(clamp_half_width_a(amps_a));
     let how = format!(
-        "mean of {samples} samples of logged alternator current; the clamp taken as true to {CLAMP_ZERO_A} A and {:.0} %",
-        100.0 * CLAMP_GAIN
+        "mean of {samples} samples of logged alternator current; the clamp taken as true to {} A and {:.0} %",
+        CLAMP_ZERO.half_width(),
+        100.0 * CLAMP_GAIN.half_width()
     );
     let at_v = average(&|w| w.at_v);
     let at_how = format!("mean of {samples} samples nearest to the alternator");
@@ -195,7 +195,7 @@ fn point(members: &[&OutputWindow], noise_model: &NoiseModel) -> Option<OutputPo
     })
 }
 
-/// In time order, windows that follow on each other as one span.
+/// Spans in time order, adjacent ones joined.
 fn joined(mut spans: Vec<Span>) -> Vec<Span> {
     spans.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     let mut joined: Vec<Span> = Vec::new();

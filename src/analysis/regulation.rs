@@ -21,7 +21,7 @@ use crate::stats::robust::median;
 const LEAST_LEVELS: usize = 4;
 /// An effect is accepted from this many changes of load or speed,
 const LEAST_CHANGES: usize = 3;
-/// … of which this share has its sign.
+/// of which this share has its sign.
 const AGREE_SHARE: f64 = 0.75;
 /// Neighbors in time are no further apart.
 const NEIGHBORS_S: f64 = 45.0;
@@ -138,12 +138,12 @@ struct HeldLevels<'a> {
 }
 
 /// From one held level to the next.
-struct Change<'a> {
+struct LevelChange<'a> {
     from: &'a HeldStretch<'a>,
     to: &'a HeldStretch<'a>,
 }
 
-impl Change<'_> {
+impl LevelChange<'_> {
     fn volts(&self) -> f64 {
         self.to.level_v - self.from.level_v
     }
@@ -180,8 +180,8 @@ impl Change<'_> {
 }
 
 /// Between neighbors in time.
-fn changes<'a>(seen: &'a [HeldStretch<'a>]) -> impl Iterator<Item = Change<'a>> {
-    let pairs = seen.windows(2).map(|pair| Change { from: &pair[0], to: &pair[1] });
+fn changes<'a>(seen: &'a [HeldStretch<'a>]) -> impl Iterator<Item = LevelChange<'a>> {
+    let pairs = seen.windows(2).map(|pair| LevelChange { from: &pair[0], to: &pair[1] });
     pairs.filter(|change| {
         let (from, to) = (change.from.stretch.settled, change.to.stretch.settled);
         to.start_s - from.end_s <= NEIGHBORS_S
@@ -189,7 +189,7 @@ fn changes<'a>(seen: &'a [HeldStretch<'a>]) -> impl Iterator<Item = Change<'a>> 
 }
 
 /// Median change of level per unit of `counted`, if most of them have its sign.
-fn median_rate(seen: &[HeldStretch], counted: impl Fn(&Change) -> f64) -> Option<f64> {
+fn median_rate(seen: &[HeldStretch], counted: impl Fn(&LevelChange) -> f64) -> Option<f64> {
     let counts = changes(seen).map(|change| (change.volts(), counted(&change)));
     let rates: Vec<f64> = counts.filter(|(_, n)| *n != 0.0).map(|(v, n)| v / n).collect();
     let rate = median(&rates);
@@ -221,7 +221,7 @@ impl<'a> HeldLevels<'a> {
         self.seen.iter().any(|s| s.stretch.span.start_s <= t_s && t_s <= s.stretch.span.end_s)
     }
 
-    /// Removes what each load takes from the level; false where they take nothing.
+    /// Removes the drop of each load from the level; false where they have none.
     fn subtract_loads(&mut self) -> bool {
         let nominal = self.log.nominal();
         let least_v = nominal.volts(levels::PER_LOAD).max(self.unsure_v());
@@ -247,7 +247,7 @@ impl<'a> HeldLevels<'a> {
                 seen.level_v -= rise_v;
             }
         }
-        // At idle an alternator gives a larger share of what it can, and droops further.
+        // At idle an alternator delivers a larger share of its limit, and droops further.
         let (kinds, way) = if rise_v > 0.0 {
             (vec![RegulatorKind::Commanded, RegulatorKind::Drooping], "higher")
         } else {
@@ -259,7 +259,8 @@ impl<'a> HeldLevels<'a> {
     /// Changes with neither loads nor speed to cause them.
     fn jumps(&self) -> usize {
         let least_v = self.log.nominal().volts(levels::COMMANDED);
-        let unexplained = |change: &Change| change.is_at_one_speed() && change.has_same_loads();
+        let unexplained =
+            |change: &LevelChange| change.is_at_one_speed() && change.has_same_loads();
         changes(&self.seen)
             .filter(|c| unexplained(c) && c.volts().abs() >= least_v.max(c.unsure_v()))
             .count()
@@ -297,7 +298,7 @@ impl<'a> HeldLevels<'a> {
                 points.filter(|(c, _)| c.is_finite()).unzip();
             let coldest_c = degrees_c.iter().copied().fold(f64::INFINITY, f64::min);
             let hottest_c = degrees_c.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            let fit = ordinary(&degrees_c, &levels_v).ok()?;
+            let fit = ordinary(&degrees_c, &levels_v)?;
             let dof = fit.dof as f64;
             let unexplained = fit.sigma.powi(2) * dof / sum_of_squares(&levels_v);
             let is_sure = fit.slope.abs() > student_quantile(CONFIDENCE, dof) * fit.slope_error();
@@ -333,33 +334,16 @@ fn sum_of_squares(values: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diagnosis::Heat;
-    use crate::log::Span;
     use crate::segment::Stretch;
-
-    fn stretch(k: usize, rpm: f64, loads: &[&str]) -> Stretch {
-        let start_s = 30.0 * k as f64;
-        let span = Span { start_s, end_s: start_s + 25.0 };
-        let loads = loads.iter().map(|load| (*load).to_owned()).collect();
-        Stretch { span, settled: span, loads, rpm: Some(rpm), heat: Heat::Unknown }
-    }
 
     /// The rates that levels with loads and speeds show per load and for clearly faster.
     fn rates(levels: &[(f64, f64, &[&str])]) -> (Option<f64>, Option<f64>) {
-        let stretches: Vec<Stretch> =
-            levels.iter().enumerate().map(|(k, l)| stretch(k, l.1, l.2)).collect();
-        let seen: Vec<HeldStretch> = stretches
-            .iter()
-            .zip(levels)
-            .map(|(stretch, (level_v, ..))| HeldStretch {
-                stretch,
-                middle_s: stretch.span.start_s + 12.5,
-                seconds: 25.0,
-                level_v: *level_v,
-                half_width_v: 0.005,
-                is_shown: false,
-            })
-            .collect();
+        let stretch = |(k, level): (usize, &(f64, f64, &[&str]))| {
+            Stretch::of_test(30.0 * k as f64, 25.0, level.1, level.2)
+        };
+        let stretches: Vec<Stretch> = levels.iter().enumerate().map(stretch).collect();
+        let seen = stretches.iter().zip(levels).map(|(s, level)| HeldStretch::of_test(s, level.0));
+        let seen: Vec<HeldStretch> = seen.collect();
         (per_load_v(&seen), faster_v(&seen))
     }
 

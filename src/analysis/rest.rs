@@ -1,6 +1,6 @@
-//! Rest voltage, and the charge it stands for.
+//! Rest voltage, and the state of charge by it.
 
-use crate::analysis::level::level;
+use crate::analysis::level::bus_level;
 use crate::diagnosis::PhaseKind;
 use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
@@ -15,13 +15,13 @@ use crate::stats::robust::{median, quantile};
 /// The last seconds or samples of rest count: what went before may still be fading.
 const WINDOW_S: f64 = 10.0;
 const WINDOW_SAMPLES: f64 = 6.0;
-/// Less rest than this shows no level, unless it is so many samples of a slow logger.
+/// Less rest than this shows no level, unless a slow logger has this many samples.
 const SHORTEST_S: f64 = 2.0;
 const LEAST_SAMPLES: usize = 2;
-/// So many samples of rest show their own noise,
+/// Samples of rest that show their own noise,
 const OWN_NOISE_SAMPLES: usize = 3;
-/// … of which so many may tell as much as one.
-const FIRST_LOOK_MEMORY: f64 = 3.0;
+/// with this autocorrelation time in samples.
+const FIRST_LOOK_CORRELATION: f64 = 3.0;
 /// The last moment before the starter, or half a sample, may belong to it.
 const MARGIN_S: f64 = 0.3;
 
@@ -47,7 +47,7 @@ pub fn rest_voltage(log: &Log, segments: &Segments) -> Option<Estimate> {
     let inside = indices(log.time_s(), span);
     let (time_s, bus_v) = (&log.time_s()[inside.clone()], &log.bus_v()[inside]);
     let span = quiet(time_s, bus_v, span, &segments.noise_model)?;
-    let mut rest = level(log.time_s(), log.bus_v(), span, &segments.noise_model)?;
+    let mut rest = bus_level(log, segments, span)?;
     let samples = &log.bus_v()[indices(log.time_s(), span)];
     if samples.len() >= OWN_NOISE_SAMPLES {
         rest.half_width_v = rest.half_width_v.min(own_half_width_v(samples, &segments.noise_model));
@@ -86,10 +86,10 @@ fn loaded_from_s(log: &Log, rest: Span, last: Span) -> Option<f64> {
 /// By the scatter of the rest itself: an engine that runs unsettles the bus far more.
 fn own_half_width_v(bus_v: &[f64], noise_model: &NoiseModel) -> f64 {
     let n = bus_v.len() as f64;
-    let freedom = n - 1.0;
+    let dof = n - 1.0;
     let sd_v = standard_deviation(bus_v);
-    let memory = FIRST_LOOK_MEMORY.min(n / 2.0);
-    let noise_v = student_quantile(LEVEL, freedom) * sd_v * (memory / n).sqrt();
+    let memory = FIRST_LOOK_CORRELATION.min(n / 2.0);
+    let noise_v = student_quantile(LEVEL, dof) * sd_v * (memory / n).sqrt();
     noise_v.hypot(0.3 * noise_model.step_v.unwrap_or(0.0))
 }
 
@@ -124,7 +124,7 @@ fn quiet(time_s: &[f64], bus_v: &[f64], span: Span, noise_model: &NoiseModel) ->
         .max_by(|a, b| a.seconds().total_cmp(&b.seconds()))
 }
 
-/// When the first load's channel goes on, from `start_s`: no rest any more.
+/// When the first load's channel switches on, from `start_s`: the end of the rest.
 fn first_load_s(log: &Log, start_s: f64) -> Option<f64> {
     const ON: f64 = 0.05;
     let from = index_at(log.time_s(), start_s);

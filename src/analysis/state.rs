@@ -5,24 +5,23 @@ use crate::analysis::battery::BatteryModel;
 use crate::analysis::control::{Control, Weighed};
 use crate::analysis::current_estimators::{self, PointContext};
 use crate::analysis::deficit::{self, Amps};
-use crate::analysis::level::{half_width_v, level, visits_half_width_v};
+use crate::analysis::level::{bus_level, half_width_v, visits_half_width_v};
 use crate::analysis::setpoint::Setpoint;
+use crate::assumptions::LOGGER_CALIBRATION;
 use crate::car::Car;
 use crate::diagnosis::{BusState, OperatingPoint, Scatter};
 use crate::estimate::{Estimate, Grade, Z90};
 use crate::format::AMP;
 use crate::log::{Log, Role};
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
 use crate::segment::{Point, Segments};
 
 /// The battery drains from even odds on;
 const DRAINING_LIKELY: f64 = 0.5;
 /// where the regulator is in control, this likely.
 const DRAINING_REGULATED: f64 = 0.65;
-/// A battery this likely to be charged is recharging after a discharge, whatever the voltage.
+/// With this probability of being charged, a battery is recharging, whatever the voltage.
 const CHARGING_LIKELY: f64 = 0.8;
-/// No logger's calibration is known better (common practice, no source).
-const READ_V: f64 = 0.03;
 /// A regulator is taken to be in control from here on.
 const IN_CONTROL: f64 = 0.5;
 
@@ -38,8 +37,7 @@ pub fn operating_points(
         let weighed = control.of_point(point);
         operating_point(log, segments, point, setpoint, battery, &weighed, car)
     };
-    let parts = shared(&segments.points, 1, |part| part.iter().map(of).collect::<Vec<_>>());
-    parts.into_iter().flatten().collect()
+    flat_shared(&segments.points, 1, |point| Some(of(point)))
 }
 
 fn operating_point(
@@ -66,7 +64,7 @@ fn operating_point(
         short_probability(&voltage_v, &implied, logged.as_ref(), weighed, charged_v);
     let implied_deficit_a = match (call.state, &logged) {
         (_, Some(given)) => given.at_least(0.0),
-        (BusState::Holding, None) => deficit::none(Grade::Inferred, "the regulator is in control"),
+        (BusState::Holding, None) => deficit::zero(Grade::Inferred, "the regulator is in control"),
         (BusState::Limited, None) => {
             Estimate { value: 0.0, low: 0.0, ..implied.implied_deficit_a.clone() }
         }
@@ -79,7 +77,7 @@ fn operating_point(
         _ => [
             logged,
             Some(implied.given_a),
-            current_estimators::by_ledger(&seen),
+            current_estimators::by_load_budget(&seen),
             current_estimators::by_slope(&seen),
         ]
         .into_iter()
@@ -87,7 +85,7 @@ fn operating_point(
         .collect(),
     };
     let regulation_shortfall_a = match call.state {
-        BusState::Holding => Some(deficit::none(Grade::Inferred, "the regulator is in control")),
+        BusState::Holding => Some(deficit::zero(Grade::Inferred, "the regulator is in control")),
         _ => implied.regulation_shortfall_a,
     };
     OperatingPoint {
@@ -106,7 +104,7 @@ fn operating_point(
         short_probability: Some(short_probability),
         state_confidence: call.confidence,
         state_how: call.how,
-        deficit_told: current_estimators::told(point, call.state, Some(&implied_deficit_a)),
+        deficit_told: current_estimators::sentence(point, call.state, Some(&implied_deficit_a)),
         implied_deficit_a: Some(implied_deficit_a),
         regulation_shortfall_a,
         battery_gives_a: Some(battery_gives_a),
@@ -118,21 +116,21 @@ fn operating_point(
 /// What of the voltage's interval its samples explain, and what they do not.
 fn scatter_of(segments: &Segments, point: &Point, voltage_v: &Estimate) -> Scatter {
     let noise_model = &segments.noise_model;
-    let effective_samples = (point.samples as f64 / noise_model.memory_samples).max(1.0);
+    let effective_samples = (point.samples as f64 / noise_model.correlation_samples).max(1.0);
     let whole_v = voltage_v.half_width() / Z90;
     let averaged_v = noise_model.sigma_v / effective_samples.sqrt();
     let shared_v = (whole_v.powi(2) - averaged_v.powi(2)).max(0.0).sqrt();
     Scatter { samples: point.samples, effective_samples, sigma_v: noise_model.sigma_v, shared_v }
 }
 
-/// Volts under the setpoint, each visit held against the setpoint of its time.
+/// Volts below the setpoint, each visit compared with the setpoint of its time.
 fn under_setpoint(log: &Log, segments: &Segments, setpoint: &Setpoint, point: &Point) -> Estimate {
     let visits: Vec<(f64, f64)> = point
         .spans
         .iter()
         .filter_map(|span| {
-            let level = level(log.time_s(), log.bus_v(), *span, &segments.noise_model)?;
-            let there_v = setpoint.at((span.start_s + span.end_s) / 2.0);
+            let level = bus_level(log, segments, *span)?;
+            let there_v = setpoint.at(span.middle_s());
             Some((span.seconds(), there_v - level.mean_v))
         })
         .collect();
@@ -155,7 +153,7 @@ fn voltage(log: &Log, segments: &Segments, point: &Point) -> Estimate {
     let visits: Vec<f64> = point
         .spans
         .iter()
-        .filter_map(|span| level(log.time_s(), log.bus_v(), *span, &segments.noise_model))
+        .filter_map(|span| bus_level(log, segments, *span))
         .map(|level| level.mean_v)
         .collect();
     let scatter_v = visits_half_width_v(&visits, point.mean_v, log.nominal());
@@ -177,7 +175,9 @@ fn short_probability(
     charged_v: f64,
 ) -> f64 {
     let limited = 1.0 - weighed.regulated;
-    let low = share_below(charged_v, voltage_v.value, voltage_v.half_width().max(READ_V));
+    // No logger's calibration is known better.
+    let read_v = voltage_v.half_width().max(LOGGER_CALIBRATION.half_width());
+    let low = share_below(charged_v, voltage_v.value, read_v);
     if let Some(given) = logged {
         let drains = 1.0 - share_below(deficit::DRAINING_A, given.value, given.half_width());
         let starves = 1.0 - share_below(-deficit::CHARGING_A, given.value, given.half_width());
@@ -185,8 +185,8 @@ fn short_probability(
     }
     let charges = implied.charging_share >= CHARGING_LIKELY;
     let starves = if charges { 0.0 } else { limited * low };
-    // Where the regulator is in control, at a level that charges, what the battery gives off
-    // its surface is no shortage.
+    // Where the regulator is in control at a level that charges, a discharge of surface charge is
+    // no shortage.
     let drains = implied.draining_share * (low + (1.0 - low) * limited);
     drains.max(starves).clamp(0.0, 1.0)
 }
@@ -220,8 +220,8 @@ fn regulated_or_not(weighed: &Weighed) -> (BusState, f64) {
     }
 }
 
-/// A battery just taken off a higher level may give for a while although the regulator is
-/// in control: that is no shortage as long as it will take charge again at this level.
+/// After a higher level a battery may discharge for a while although the regulator is in control:
+/// that is no shortage as long as it will charge again at this level.
 fn by_voltage(voltage_v: &Estimate, implied: &Amps, weighed: &Weighed, charged_v: f64) -> Call {
     let (zero, draining_share) = (&implied.zero_current_v, implied.draining_share);
     let controlled = weighed.regulated >= IN_CONTROL;
@@ -250,11 +250,11 @@ fn by_voltage(voltage_v: &Estimate, implied: &Amps, weighed: &Weighed, charged_v
     Call { state, confidence, how }
 }
 
-/// P(`x` < `limit`) for a normal `x` around `centre` with this 90 % half-width.
-fn share_below(limit: f64, centre: f64, half_width: f64) -> f64 {
+/// P(`x` < `limit`) for a normal `x` around `center` with this 90 % half-width.
+fn share_below(limit: f64, center: f64, half_width: f64) -> f64 {
     use statrs::distribution::{ContinuousCDF, Normal};
-    match Normal::new(centre, (half_width / Z90).max(1e-6)) {
+    match Normal::new(center, (half_width / Z90).max(1e-6)) {
         Ok(normal) => normal.cdf(limit),
-        Err(_) => f64::from(u8::from(centre < limit)),
+        Err(_) => f64::from(u8::from(center < limit)),
     }
 }

@@ -12,7 +12,7 @@ use crate::diagnosis::{Direction, LoadStep};
 use crate::estimate::{Estimate, Grade};
 use crate::estimate::{LEVEL, Z90};
 use crate::log::{Log, MovedMark, Span};
-use crate::segment::onset;
+use crate::segment::onset::Trace;
 use crate::segment::steps::TOGETHER_S;
 use crate::segment::{NoiseModel, Segments, Step, index_at, indices, mean};
 use crate::stats::long_run::Shape;
@@ -20,7 +20,7 @@ use crate::stats::robust::{median, nondecreasing};
 
 /// Baseline and settled are means over at most this long.
 pub const WINDOW_S: f64 = 5.0;
-/// … and settled over at most this share of the time the step owns.
+/// and settled over at most this share of the time until the next change.
 pub const SETTLED_SHARE: f64 = 0.4;
 /// The trough is looked for this long after the onset.
 const TROUGH_WITHIN_S: f64 = 10.0;
@@ -62,7 +62,7 @@ fn load_step(log: &Log, segments: &Segments, number: usize, step: &Step) -> Opti
     let settled =
         level(time_s, bus_v, settled_span, noise_model).or_else(|| at(settled_span.end_s))?;
     let sign = if step.direction == Direction::On { 1.0 } else { -1.0 };
-    // What the log shows of the noise after this step, not of that in it.
+    // The noise after this step.
     let noise_model = &noise_model.of_window(&bus_v[indices(time_s, settled_span)]);
     let trough = Trough::find(time_s, bus_v, step, &settled, sign, noise_model);
     let shift = baseline.minus(&settled, "baseline minus settled");
@@ -127,14 +127,14 @@ fn moved_mark<'l>(log: &'l Log, step: &Step) -> Option<&'l MovedMark> {
     })
 }
 
-/// Edge and answer each lie somewhere between two samples, so their difference is off by a
-/// triangle as wide as an interval on either side; and the answer may lie at any of the
-/// samples that part the voltage's course well enough.
+/// Edge and response are each between two samples, so the error of their difference has a
+/// triangular distribution of one interval either way; and the response may be at any sample that
+/// fits the break well enough.
 fn lag(log: &Log, step: &Step, noise_model: &NoiseModel) -> Option<Estimate> {
     let lag_s = step.lag_s?;
     let edge_s = step.at_s - lag_s;
     let own = Span { start_s: step.since_s, end_s: step.until_s };
-    let chances = onset::chances(log.time_s(), log.bus_v(), step.at_s, own, noise_model.sigma_v);
+    let chances = Trace::of(log, noise_model).chances(step.at_s, own);
     // A slow log has too few samples to fit a break to.
     let unfitted = if noise_model.interval_s > LONGEST_FITTED_S { 1.75 } else { 1.0 };
     let spread_s = unfitted * noise_model.interval_s;
@@ -161,14 +161,12 @@ fn passes(wanted: f64, (mut low_s, mut high_s): (f64, f64), share: impl Fn(f64) 
     (low_s + high_s) / 2.0
 }
 
-/// A current takes so long to arrive, and only then does it stand out of the noise (common
-/// practice, no source).
+/// Rise time of a current, before which it does not exceed the noise (common practice, no source).
 const ARRIVES_S: f64 = 0.03;
 /// The break is placed by lines through some samples of the 1.2 s after it.
 const LONGEST_FITTED_S: f64 = 0.6;
 
-/// What of the noise the mean over the baseline and a sample soon after it have in common:
-/// the root of their covariance.
+/// Root of the covariance of the mean over the baseline and a sample soon after it.
 fn shared_error_v(baseline: Range<usize>, at: usize, noise_model: &NoiseModel) -> f64 {
     let shape = noise_model.shape();
     let apart = (at + 1).saturating_sub(baseline.end) as f64;
@@ -217,18 +215,18 @@ struct Trough {
     at: usize,
     /// Samples in each short mean.
     width: usize,
-    /// So many short means might as well have been it.
+    /// Number of short means that might as well have been the lowest.
     alike: f64,
     /// False where the lowest short mean is no lower than chance takes it
     /// below a flat settled level: then there was no sag beyond the shift.
     stands_out: bool,
 }
 
-/// Short means so many standard errors above the lowest might as well have been it.
+/// Short means within this many standard errors of the lowest might as well have been it.
 const ALIKE_ERRORS: f64 = 1.5;
 
 /// A short mean's noise, in parts.
-struct Scatter {
+struct ShortMeanNoise {
     half_width_v: f64,
     /// Standard errors: of what differs from one short mean to the next, and of what stays
     /// for a while.
@@ -238,14 +236,14 @@ struct Scatter {
     slow_samples: f64,
 }
 
-impl Scatter {
-    fn of(width: usize, noise_model: &NoiseModel) -> Scatter {
+impl ShortMeanNoise {
+    fn of(width: usize, noise_model: &NoiseModel) -> ShortMeanNoise {
         let half_width_v = half_width_v(width, noise_model);
         let (error_v, shape) = (half_width_v / Z90, noise_model.shape());
         let quick = (1.0 - shape.slow_share) / (width as f64).max(1.0);
         let all = shape.mean_time(width as f64) / (width as f64).max(1.0);
         let quick = (quick / all).clamp(0.0, 1.0);
-        Scatter {
+        ShortMeanNoise {
             half_width_v,
             quick_v: error_v * quick.sqrt(),
             slow_v: error_v * (1.0 - quick).sqrt(),
@@ -254,7 +252,7 @@ impl Scatter {
         }
     }
 
-    /// By how much the lowest of so many short means of one level is expected under it.
+    /// How far the lowest of this many short means of one level is expected below it.
     fn lift_v(&self, alike: f64, width: usize) -> f64 {
         let others = (alike - 1.0).max(0.0);
         let quick = expected_extreme(1.0 + others / width as f64);
@@ -288,10 +286,10 @@ impl Trough {
             .map(|k| (k, sign * mean(&bus_v[k..k + width])))
             .filter(|(_, v)| v.is_finite())
             .collect();
-        let scatter = Scatter::of(width, noise_model);
+        let scatter = ShortMeanNoise::of(width, noise_model);
         let half_width_v = scatter.half_width_v;
         let independent =
-            (range.len() as f64 / (width as f64).max(noise_model.memory_samples)).max(2.0);
+            (range.len() as f64 / (width as f64).max(noise_model.correlation_samples)).max(2.0);
         // The least of n standard normal values lies about this far out.
         let chance_v = (2.0 * independent.ln()).sqrt() * half_width_v / Z90;
         let settled_v = sign * settled.mean_v;
@@ -299,19 +297,17 @@ impl Trough {
             let [a, b] = [sign * low_v, sign * high_v];
             Estimate::new(sign * value_v, a.min(b), a.max(b), Grade::Measured, how)
         };
-        let settled_high_v = settled_v + settled.half_width_v;
+        let not_found = |low_v: f64, alike: f64, how: &str| Trough {
+            estimate: estimate(settled_v, low_v, settled_v + settled.half_width_v, how),
+            at_s: step.until_s,
+            at: index_at(time_s, step.until_s),
+            width,
+            alike,
+            stands_out: false,
+        };
+        let settled_low_v = settled_v - settled.half_width_v;
         let Some(&(k, lowest_v)) = means.iter().min_by(|a, b| a.1.total_cmp(&b.1)) else {
-            let low_v = settled_v - settled.half_width_v;
-            let estimate = estimate(settled_v, low_v, settled_high_v, "settled level");
-            let at = index_at(time_s, step.until_s);
-            return Trough {
-                estimate,
-                at_s: step.until_s,
-                at,
-                width,
-                alike: 1.0,
-                stands_out: false,
-            };
+            return not_found(settled_low_v, 1.0, "settled level");
         };
         let near_v = ALIKE_ERRORS * half_width_v / Z90;
         let alike = means.iter().map(|(_, v)| (-0.5 * ((v - lowest_v) / near_v).powi(2)).exp());
@@ -324,11 +320,8 @@ impl Trough {
             let at = (k + width / 2).min(time_s.len() - 1);
             return Trough { estimate, at_s: time_s[at], at, width, alike, stands_out: true };
         }
-        let low_v = low_v.min(settled_v - settled.half_width_v);
         let how = "settled level: no lower one stands out of the noise";
-        let estimate = estimate(settled_v, low_v, settled_high_v, how);
-        let at = index_at(time_s, step.until_s);
-        Trough { estimate, at_s: step.until_s, at, width, alike, stands_out: false }
+        not_found(low_v.min(settled_low_v), alike, how)
     }
 
     /// Time from the trough until the bus is back in the noise band of the settled level,
@@ -347,7 +340,7 @@ impl Trough {
         if !self.stands_out {
             return None;
         }
-        let scatter = Scatter::of(self.width, noise_model);
+        let scatter = ShortMeanNoise::of(self.width, noise_model);
         let band_v = scatter.half_width_v.max(0.5 * noise_model.step_v.unwrap_or(0.0));
         let end = indices(time_s, Span { start_s: self.at_s, end_s: step.until_s }).end;
         let (at_s, short_v): (Vec<f64>, Vec<f64>) = (self.at..end)
@@ -373,7 +366,7 @@ impl Trough {
 }
 
 /// How far rounding alone keeps a mean off its level, nine times in ten: next to nothing
-/// where the noise dithers it away (see [`crate::stats::quantisation`]).
+/// where the noise dithers it away (see [`crate::stats::quantization`]).
 fn rounding_v(noise_model: &NoiseModel) -> f64 {
     let Some(step_v) = noise_model.step_v.filter(|step_v| *step_v > 0.0) else { return 0.0 };
     let ratio = noise_model.scatter().sigma / step_v;

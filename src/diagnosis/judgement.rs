@@ -38,10 +38,10 @@ impl VerdictWord {
 pub struct Verdict {
     pub word: VerdictWord,
     pub headline: String,
-    /// Where the bus is short: what more engine speed does for the loads told of.
+    /// Where the bus is short: what more engine speed does with the loads named.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub more_speed: Option<MoreSpeed>,
-    /// … and whether the battery surely gives current with them.
+    /// and whether the battery surely discharges with them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub battery_drains: Option<bool>,
     /// Why the car must not be driven, where a finding shows it.

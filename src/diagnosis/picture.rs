@@ -21,7 +21,7 @@ pub struct Picture {
     pub samples: Samples,
 }
 
-/// Every channel sample by sample; of a long log in buckets of so many samples, each
+/// Every channel sample by sample; of a long log in buckets of equally many samples, each
 /// with its lowest and highest. Series are texts of differences between whole steps,
 /// as [`encode`](crate::picture::encode) writes them.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]

@@ -38,9 +38,9 @@ pub enum RegulatorKind {
     TemperatureCompensated,
     /// An engine computer sets the level.
     Commanded,
-    /// It holds less the more the alternator gives.
+    /// It holds less the more the alternator delivers.
     Drooping,
-    /// It takes up a load over seconds, to spare the idling engine.
+    /// It picks up a load over seconds, to protect the idle.
     LoadResponse,
     /// It senses the alternator's post; the loads' current loses volts on the line behind.
     RemoteSensed,
@@ -96,7 +96,7 @@ pub struct KeepUp {
     /// Steady idle seen with these loads, where it slips.
     #[serde(default)]
     pub idle_rpm: Option<f64>,
-    /// Engine speed that this idle lacks: keep-up less idle.
+    /// Engine speed that this idle needs in addition: keep-up less idle.
     #[serde(default)]
     pub missing_rpm: Option<Estimate>,
     /// How much faster the alternator would have to turn at this idle.
@@ -138,11 +138,11 @@ pub struct HeatPair {
     /// Mean engine speed of both halves.
     #[serde(default)]
     pub rpm: Option<f64>,
-    /// Amps that the alternator gives more (less: negative) late than early, the
+    /// Amps that the alternator delivers more (less: negative) late than early, the
     /// battery's part taken out; where late the bus is lower and does not hold.
     #[serde(default)]
     pub output_change_a: Option<Estimate>,
-    /// What the change says of the alternator's output.
+    /// What the change shows of the alternator's output.
     #[serde(default)]
     pub output: OutputChange,
     /// All of it in one sentence.
@@ -150,14 +150,14 @@ pub struct HeatPair {
     pub told: String,
 }
 
-/// What a pair of the same running, early and late, says of the output.
+/// What a pair of the same running, early and late, shows of the output.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum OutputChange {
     /// The bus moved no more than its setpoint, or rose, or late it holds.
     #[default]
     NoneSeen,
-    /// The bus is lower, and a battery that stands lower may be all of it.
+    /// The bus is lower, and a lower battery may explain all of it.
     BatteryToo,
     /// The bus is lower, and so may be the engine speed.
     SpeedToo,
@@ -174,7 +174,7 @@ pub struct LineDrop {
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,
     pub drop_v: Estimate,
-    /// What flows there, where a channel tells.
+    /// Current there, where a channel shows it.
     pub current_a: Option<Estimate>,
     /// Of the whole way, from all its points together.
     pub resistance_ohm: Option<Estimate>,
@@ -219,11 +219,11 @@ impl Side {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Battery {
     pub resistance_ohm: Estimate,
-    /// Voltage at which the battery neither gives nor takes, while running.
+    /// Voltage at which the battery neither discharges nor charges, while running.
     pub zero_current_v: Option<Estimate>,
-    /// Other routes to the resistance, best first.
+    /// Other estimates of the resistance, best first.
     pub routes: Vec<Estimate>,
-    /// Said where routes disagree beyond their intervals.
+    /// States where estimates disagree beyond their intervals.
     pub disagreement: Option<String>,
 }
 
@@ -245,17 +245,17 @@ pub struct OutputPoint {
     /// Logged, or engine speed × the stated pulley ratio.
     pub alternator_rpm: Option<f64>,
     pub engine_rpm: Option<f64>,
-    /// Mean over `spans`. Away from full output the machine can give at least this.
+    /// Mean over `spans`. Away from full output the alternator can deliver at least this.
     pub amps_a: Estimate,
-    /// Mean voltage nearest to the machine: at its post where logged, else at the bus.
+    /// Mean voltage nearest to the alternator: at its post where logged, else at the bus.
     pub at_v: Estimate,
     pub seconds: f64,
     pub heat: Heat,
-    /// The logged temperature nearest to the machine, and where it is taken.
+    /// The logged temperature nearest to the alternator, and where it is measured.
     pub temperature_c: Option<f64>,
     pub temperature_at: Option<String>,
     pub spans: Vec<Span>,
-    /// The bus lies under its setpoint: the machine gives all it has.
+    /// The bus is below its setpoint: the alternator is at full output.
     pub full_output: bool,
     /// The sheet at this speed, carried to `at_v` and this heat; `None` beyond
     /// the sheet's points.

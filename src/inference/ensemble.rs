@@ -8,7 +8,7 @@
 use crate::inference::likelihood::{CurrentBalance, Prediction};
 use crate::inference::prior::ParameterSample;
 use crate::log::{Log, Role, Span, Tap};
-use crate::parallel::shared;
+use crate::parallel::{flat_shared, shared};
 use crate::physics::battery::{BatteryState, Paced};
 use crate::segment::{indices, mean};
 
@@ -78,15 +78,14 @@ impl EnsembleRun {
         let of = |draw: &ParameterSample, windows: &[WindowCurrent]| {
             let deviance = balance.deviance(|entry| {
                 let window = &windows[entry.window];
-                let ohm = |state| draw.ohm_near(entry.volts, state);
-                Prediction::of(window, window.end().map_or(f64::NAN, ohm))
+                let ohm = window.end().map_or(f64::NAN, |state| draw.ohm_near(entry.volts, state));
+                Prediction { current_a: window.mean_a(), ohm }
             });
             if deviance.is_finite() { deviance } else { f64::MAX }
         };
         let pairs: Vec<(&ParameterSample, &Vec<WindowCurrent>)> =
             draws.iter().zip(&self.windows).collect();
-        shared(&pairs, LEAST_DRAWS, |part| part.iter().map(|(d, w)| of(d, w)).collect::<Vec<f64>>())
-            .concat()
+        flat_shared(&pairs, LEAST_DRAWS, |(draw, windows)| Some(of(draw, windows)))
     }
 
     /// Appends the samples of a later run; the caller computes the weights anew.
@@ -101,7 +100,7 @@ impl EnsembleRun {
 /// Drives every sample's battery with the log's voltage, on all cores; equal weights, in the
 /// order of `draws` whatever the number of cores.
 pub fn run_ensemble(log: &Log, draws: &[ParameterSample], windows: &[Span]) -> EnsembleRun {
-    let blocks = Blocks::of(log);
+    let blocks = VoltageBlocks::of(log);
     let members = blocks.members(windows);
     let least = LEAST_STEPS.div_ceil(blocks.all.len().max(1));
     let parts = shared(draws, least, |part| follow(&blocks, &members, part, windows.len()));
@@ -113,7 +112,7 @@ pub fn run_ensemble(log: &Log, draws: &[ParameterSample], windows: &[Span]) -> E
 
 /// Without weights.
 fn follow(
-    blocks: &Blocks,
+    blocks: &VoltageBlocks,
     members: &[Vec<usize>],
     draws: &[ParameterSample],
     windows: usize,
@@ -164,28 +163,28 @@ struct Member<'a> {
 }
 
 #[derive(Debug, Clone, Copy)]
-struct Block {
+struct VoltageBlock {
     start_s: f64,
     middle_s: f64,
     volts: f64,
 }
 
 /// Mean battery voltage block by block.
-struct Blocks {
+struct VoltageBlocks {
     each_s: f64,
-    all: Vec<Block>,
+    all: Vec<VoltageBlock>,
 }
 
-impl Blocks {
-    fn of(log: &Log) -> Blocks {
+impl VoltageBlocks {
+    fn of(log: &Log) -> VoltageBlocks {
         let time_s = log.time_s();
         // The battery's own tap, where logged, is closest to the battery.
         let volts = log.channel(Role::Voltage(Tap::Battery)).unwrap_or(log.bus_v());
         let Some((&first_s, &last_s)) = time_s.first().zip(time_s.last()) else {
-            return Blocks { each_s: BLOCK_S, all: Vec::new() };
+            return VoltageBlocks { each_s: BLOCK_S, all: Vec::new() };
         };
         let block_s = BLOCK_S.max((last_s - first_s) / MOST_BLOCKS as f64);
-        let mut blocks: Vec<Block> = Vec::new();
+        let mut blocks: Vec<VoltageBlock> = Vec::new();
         let mut start_s = first_s;
         while start_s < last_s {
             let end_s = start_s + block_s;
@@ -195,11 +194,11 @@ impl Blocks {
             let volts = if seen.is_finite() { Some(seen) } else { blocks.last().map(|b| b.volts) };
             if let Some(volts) = volts {
                 let middle_s = start_s + block_s / 2.0;
-                blocks.push(Block { start_s, middle_s, volts });
+                blocks.push(VoltageBlock { start_s, middle_s, volts });
             }
             start_s = end_s;
         }
-        Blocks { each_s: block_s, all: blocks }
+        VoltageBlocks { each_s: block_s, all: blocks }
     }
 
     /// For each block the windows that contain it.

@@ -15,7 +15,7 @@
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use crate::inference::ensemble::WindowCurrent;
+use crate::assumptions::Assumption;
 use crate::stats::fit::cholesky::Cholesky;
 
 /// Model error of a charging current, as a share of it: uneven acid and scarce sulfate are not
@@ -29,10 +29,10 @@ const UNSTEADY_SHARE: f64 = 0.02;
 /// The model is misspecified, so the likelihood is tempered until this share of prior samples
 /// stays effective (no source: each chosen on the random cars of `tests/measured/amps.rs`),
 const EFFECTIVE_SHARE: f64 = 0.04;
-/// … where amps of a load or the starter are stated (also on the traces of
+/// where amps of a load or the starter are stated (also on the traces of
 /// `tests/outside/pybamm.rs`),
 const EFFECTIVE_SHARE_STATED: f64 = 0.02;
-/// … and where the alternator's current is logged.
+/// and where the alternator's current is logged.
 const EFFECTIVE_SHARE_LOGGED: f64 = 0.003;
 
 /// Gaussian prior of an unknown quantity.
@@ -40,6 +40,12 @@ const EFFECTIVE_SHARE_LOGGED: f64 = 0.003;
 pub struct GaussianPrior {
     pub mean: f64,
     pub sd: f64,
+}
+
+impl From<Assumption> for GaussianPrior {
+    fn from(row: Assumption) -> Self {
+        GaussianPrior { mean: row.value, sd: row.sd() }
+    }
 }
 
 /// An unknown quantity of the balance, and its coefficient in each entry.
@@ -233,10 +239,6 @@ impl Reserve<'_> {
 }
 
 impl Prediction {
-    pub fn of(window: &WindowCurrent, ohm: f64) -> Prediction {
-        Prediction { current_a: window.mean_a(), ohm }
-    }
-
     /// Standard deviation of the current: noise, model error and unsteady loads.
     fn sd_a(&self, entry: &Entry) -> f64 {
         let by_volts_a = entry.volts_error / self.ohm;

@@ -1,32 +1,31 @@
 //! Prior of a car battery's parameters and of its state at the first sample.
 //!
-//! A point of latent standard normal coordinates is mapped to a battery. All ranges are common
-//! practice, no source, unless a fact of the car narrows them; each is a median with a factor or
-//! a distance either way (90 %). Volts and ohms are those of six cells and are converted to the
+//! A point of latent standard normal coordinates is mapped to a battery by the ranges of
+//! [`crate::assumptions`], unless a fact of the car narrows them. Volts and ohms are those of six cells and are converted to the
 //! log's nominal voltage at the end.
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
+use crate::assumptions::{
+    ACCEPTANCE, ACID, CAPACITY, CAPACITY_BY_CRANKING, CRANKING_PER_AH, EASY_ACCEPTANCE, EASY_STRIP,
+    FAST_SHARE, FAST_TIME, OHMIC_SHARE, REST_DRIFT, SLOW_SHARE, SLOW_SHARE_OF_THIN_PLATES,
+    SLOW_TIME, STATED_CAPACITY, SURFACE_BUILD, SURFACE_CHARGE, SURFACE_FADE, SURFACE_STRIP,
+    UNSEEN_REST,
+};
 use crate::car::Car;
 use crate::estimate::{Estimate, Z90};
 use crate::nominal::Nominal;
 use crate::physics::battery::{
-    Battery, BatteryState, CrankingStandard, MILD_C, Polarisation, REST_V_PER_K,
+    Battery, BatteryState, CrankingStandard, MILD_C, Polarization, REST_V_PER_K,
     acceptance_over_mild, transfer_over_mild,
 };
 
-/// Deviation of the voltage after half a minute of rest from the rest voltage of a table: the
-/// acid still equalizes, and the battery warms under the hood (90 %).
-const REST_DRIFT_V: f64 = 0.05;
 /// Most surface charge left on a battery that was parked a while ago.
 const PARKED_V: f64 = 0.15;
-/// Rest voltage of one battery kind, about its table at the same state of charge (90 %). Where
-/// the kind is not stated, flooded is assumed, and with this probability the battery is a
-/// sealed one that rests up to 0.35 V higher (the probability was chosen on traces of
-/// `tests/outside/data/pybamm`).
-const ACID_V: f64 = 0.05;
-const STRONG_ACID_V: f64 = 0.35;
+/// Where the kind is not stated, flooded is assumed, and with this probability the battery is a
+/// sealed one that rests up to 0.35 V higher (chosen on traces of `tests/outside/data/pybamm`).
 const STRONG_SHARE: f64 = 0.3;
+const STRONG_ACID_V: f64 = 0.35;
 /// A battery in a car is never completely full.
 const MOST_CHARGE: f64 = 0.98;
 
@@ -97,17 +96,15 @@ impl Prior<'_> {
         let total_ohm = self.nominal.as_12_v(between_factors(resistance, self.resistance_ohm));
         let kind = self.car.battery.kind.unwrap_or_default();
         let mut battery = Battery::typical(self.capacity_ah(size), total_ohm).of_kind(kind);
-        let ohmic = near(ohmic, 0.5, 0.15);
-        let fast = near(fast, 0.3, 0.1);
+        let ohmic = OHMIC_SHARE.at(ohmic);
+        let fast = FAST_SHARE.at(fast);
         battery.ohmic_ohm = ohmic * total_ohm;
         battery.transfer_ohm = (1.0 - ohmic - fast).max(0.05) * total_ohm;
-        battery.fast = Polarisation {
-            resistance_ohm: fast * total_ohm,
-            time_constant_s: factor(quick, 3.0, 2.0),
-        };
-        battery.slow = Polarisation {
+        battery.fast =
+            Polarization { resistance_ohm: fast * total_ohm, time_constant_s: FAST_TIME.at(quick) };
+        battery.slow = Polarization {
             resistance_ohm: slow_share(slow) * total_ohm,
-            time_constant_s: factor(tardy, 110.0, 2.0),
+            time_constant_s: SLOW_TIME.at(tardy),
         };
         let temperature_c = self.temperature_c.unwrap_or(MILD_C);
         let warmer_v = REST_V_PER_K * (temperature_c - MILD_C);
@@ -116,10 +113,10 @@ impl Prior<'_> {
         // A cold-cranking rating is at hundreds of amps, where charge transfer matters less.
         let slower = transfer_over_mild(temperature_c).max(1.0);
         battery.transfer_ohm *= slower.powf(share(activation));
-        battery.surface.most_v = near(most, 0.55, 0.25).max(0.1) * kind.surface_share();
-        battery.surface.build_as *= factor(build, 1.0, 2.5);
+        battery.surface.most_v = SURFACE_CHARGE.at(most).max(0.1) * kind.surface_share();
+        battery.surface.build_as *= SURFACE_BUILD.at(build);
         battery.surface.strip_as *= strip_factor(strips);
-        battery.surface.fade_s *= factor(fade, 1.0, 2.5);
+        battery.surface.fade_s *= SURFACE_FADE.at(fade);
         let any_charge = 0.55 + (MOST_CHARGE - 0.55) * share(charged);
         let (charge, surface_v, offset_v) = match self.rest_v {
             Some(rest) => {
@@ -133,13 +130,13 @@ impl Prior<'_> {
                 } else {
                     kind.state_of_charge(rested_v - acid_v).max(0.1)
                 };
-                let drift_v =
-                    near(drift, 0.0, REST_DRIFT_V.hypot(self.nominal.as_12_v(rest.half_width())));
+                let unsure_v = self.nominal.as_12_v(rest.half_width());
+                let drift_v = REST_DRIFT.half_width().hypot(unsure_v) * drift / Z90;
                 (charge, surface_v, rested_v - kind.rest_voltage_v(charge) + drift_v + warmer_v)
             }
             None => {
                 let surface_v = battery.surface.most_v * (0.1 + 0.9 * share(parked));
-                (any_charge, surface_v, near(drift, warmer_v, 0.06))
+                (any_charge, surface_v, warmer_v + UNSEEN_REST.at(drift))
             }
         };
         let volts = |of_12_v| self.nominal.from_12_v(of_12_v);
@@ -152,7 +149,7 @@ impl Prior<'_> {
 
     /// Rest voltage above the table of its kind at the same state of charge.
     fn acid_v(&self, acid: f64) -> f64 {
-        let usual = |z: f64| near(z, 0.0, ACID_V);
+        let usual = |z: f64| ACID.at(z);
         match self.car.battery.kind {
             Some(_) => usual(acid),
             None => mixture(acid, STRONG_SHARE, |z| STRONG_ACID_V * share(z), usual),
@@ -165,32 +162,30 @@ impl Prior<'_> {
         let facts = &self.car.battery;
         let standard = facts.cca_standard.unwrap_or(CrankingStandard::Sae);
         match (facts.capacity_ah, facts.cca_a) {
-            (Some(stated_ah), _) => factor(size, stated_ah, 1.15),
-            (None, Some(cca_a)) => factor(size, standard.in_sae(cca_a) / 9.2, 1.2),
-            (None, None) => factor(size, 62.0, 1.6),
+            (Some(stated_ah), _) => STATED_CAPACITY.times(stated_ah, size),
+            (None, Some(cca_a)) => {
+                CAPACITY_BY_CRANKING.times(standard.in_sae(cca_a) / CRANKING_PER_AH.value, size)
+            }
+            (None, None) => CAPACITY.at(size),
         }
     }
 }
 
-/// Acceptance resistance relative to the usual one. Some batteries, sealed ones above all,
-/// accept several times the current (common practice, no source; their probability was chosen
-/// on traces of `tests/outside/data/pybamm`).
+/// Acceptance resistance relative to the usual one (the probability of the few was chosen on
+/// traces of `tests/outside/data/pybamm`).
 fn acceptance_factor(z: f64) -> f64 {
-    mixture(z, 0.25, |z| factor(z, 0.25, 2.5), |z| factor(z, 1.0, 2.0))
+    mixture(z, 0.25, |z| EASY_ACCEPTANCE.at(z), |z| ACCEPTANCE.at(z))
 }
 
-/// Charge that removes the surface charge, relative to two minutes of headlamps (common
-/// practice, no source); porous-electrode models of a battery without grids and straps need a
-/// tenth of it.
+/// Charge that removes the surface charge, relative to two minutes of headlamps.
 fn strip_factor(z: f64) -> f64 {
-    mixture(z, 0.08, |z| factor(z, 0.15, 2.5), |z| factor(z, 1.0, 1.7))
+    mixture(z, 0.08, |z| EASY_STRIP.at(z), |z| SURFACE_STRIP.at(z))
 }
 
-/// Slow polarization relative to the resistance after a few seconds: about two thirds; near
-/// zero for thin plates and warm acid (common practice, no source; their probability was chosen
-/// on traces of `tests/outside/data/pybamm`).
+/// Slow polarization relative to the resistance after a few seconds (the probability of thin
+/// plates was chosen on traces of `tests/outside/data/pybamm`).
 fn slow_share(z: f64) -> f64 {
-    mixture(z, 0.15, |z| factor(z, 0.1, 3.0), |z| factor(z, 0.65, 1.5))
+    mixture(z, 0.15, |z| SLOW_SHARE_OF_THIN_PLATES.at(z), |z| SLOW_SHARE.at(z))
 }
 
 /// A mixture of two priors by one coordinate: its lowest `share_of_few` map to the first.
@@ -210,14 +205,6 @@ fn share(z: f64) -> f64 {
 
 fn normal_at(share: f64) -> f64 {
     Normal::standard().inverse_cdf(share.clamp(1e-9, 1.0 - 1e-9))
-}
-
-fn near(z: f64, middle: f64, distance: f64) -> f64 {
-    middle + distance * z / Z90
-}
-
-fn factor(z: f64, middle: f64, factor: f64) -> f64 {
-    middle * factor.powf(z / Z90)
 }
 
 /// Log-normal, with the estimate's own factor on each side.

@@ -95,7 +95,7 @@ mod tests {
                 squares[i] += weight * point[i] * point[i];
             }
         }
-        // Both densities are normalised alike, so the weights average 1.
+        // Both densities are normalized alike, so the weights average 1.
         assert!((weights / 40_000.0 - 1.0).abs() < 0.05, "{weights}");
         for i in 0..2 {
             assert!((sums[i] / weights).abs() < 0.05 && (squares[i] / weights - 1.0).abs() < 0.1);

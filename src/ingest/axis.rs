@@ -146,7 +146,7 @@ fn is_straight(time: &mut [f64]) -> bool {
     }
     let within = time.last().is_some_and(|last| last.abs() <= FURTHEST_S);
     let rises = |a: f64, b: f64| b > a && b - a <= LONGEST_PAUSE_S;
-    within && find_indices::of_neighbours(time, |a, b| !rises(a, b)).is_empty()
+    within && find_indices::of_neighbors(time, |a, b| !rises(a, b)).is_empty()
 }
 
 /// Rounds to nanoseconds, finer than any logger, to remove binary rounding errors.

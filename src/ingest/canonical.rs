@@ -28,7 +28,7 @@ pub fn time(body: &mut Body, clock: &Clock, account: &mut Account) {
             body.time.iter_mut().for_each(|t| *t = axis::to_nanoseconds(*t / hz));
         }
         clock::Source::Numeric { seconds_per_unit, epoch, .. } => {
-            let falls = !find_indices::of_neighbours(&body.time, |a, b| b < a).is_empty();
+            let falls = !find_indices::of_neighbors(&body.time, |a, b| b < a).is_empty();
             let wraps = if falls { clock::unwrap_counter(&mut body.time) } else { 0 };
             if wraps > 0 {
                 account.notices.push(format!(

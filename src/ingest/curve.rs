@@ -37,7 +37,7 @@ pub struct Sheet {
     /// Alternator rpm and amps, by rising speed: rpm strictly rises, amps never fall.
     pub points: Vec<(f64, f64)>,
     /// Curve through the points. It is unknown beyond the last point, and below a first point
-    /// that is not at 0 A: see [`OutputCurve::told_a`].
+    /// that is not at 0 A: see [`OutputCurve::known_a`].
     pub curve: OutputCurve,
     /// Test voltage, for a 12 V alternator; see [`Sheet::tested_v`].
     pub test_v: Estimate,

@@ -62,7 +62,7 @@ pub use request::{
 use crate::log::{Column, Log, Note, Role, Source, Span};
 use crate::parallel::both;
 use crate::stats::find_indices;
-use crate::stats::resolution::quantisation_step;
+use crate::stats::resolution::quantization_step;
 use crate::stats::robust;
 use account::Account;
 use axis::{Axis, Rows};
@@ -164,7 +164,7 @@ fn log_of(
     for channel in body.channels.into_iter().filter(|channel| channel.role != Role::Ignored) {
         let mut values = gather(channel.values, &axis);
         match channel.role {
-            role if role == bus_role => resolution_v = quantisation_step(&values),
+            role if role == bus_role => resolution_v = quantization_step(&values),
             Role::BatteryCurrent => {
                 let bus_v = frame_columns.iter().find(|c| c.name().as_str() == bus_role.key());
                 let bus_v = bus_v.map_or(&[][..], frame_values);
@@ -318,6 +318,6 @@ fn pace(time_s: &[f64]) -> (f64, f64, Vec<Span>) {
     let limit_s = 5.0 * interval_s + 6.0 * jitter_s;
     let gap = |k: usize| Some(Span { start_s: *time_s.get(k)?, end_s: *time_s.get(k + 1)? });
     let gaps =
-        find_indices::of_neighbours(time_s, |a, b| b - a > limit_s).into_iter().filter_map(gap);
+        find_indices::of_neighbors(time_s, |a, b| b - a > limit_s).into_iter().filter_map(gap);
     (interval_s, jitter_s, gaps.collect())
 }

@@ -9,7 +9,7 @@ use super::units::Unit;
 use crate::levels;
 use crate::log::{Role, Tap};
 use crate::nominal::Nominal;
-use crate::stats::resolution::quantisation_step;
+use crate::stats::resolution::quantization_step;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct VoltageCandidate {
@@ -113,7 +113,7 @@ impl Columns<'_> {
     }
 
     fn step_v(&self, candidate: &VoltageCandidate) -> f64 {
-        let step = self.facts(candidate).and_then(|facts| quantisation_step(&facts.numbers));
+        let step = self.facts(candidate).and_then(|facts| quantization_step(&facts.numbers));
         step.map_or(0.0, |step| candidate.unit.to_canonical().apply(step))
     }
 

@@ -1,4 +1,4 @@
-//! Alternator and regulator: what the machine can give, and what it is told to.
+//! Alternator and regulator: output curve, loss by heat, setpoint and response.
 
 use super::interpolate::{CurveError, MonotoneCubic};
 
@@ -20,10 +20,10 @@ pub struct OutputCurve {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Output {
     pub amps_a: f64,
-    /// The speed lies below the first point of a curve that does not begin at
-    /// 0 A; `amps_a` is the first point's, and the machine gives less.
+    /// The speed is below the first point of a curve that does not begin at
+    /// 0 A; `amps_a` is the first point's, and the alternator delivers less.
     pub before_first_point: bool,
-    /// The speed lies beyond the curve's last point; `amps_a` is the last point's.
+    /// The speed is beyond the curve's last point; `amps_a` is the last point's.
     pub beyond_last_point: bool,
 }
 
@@ -93,9 +93,8 @@ impl OutputCurve {
         }
     }
 
-    /// Amps where the curve tells them: between its points, and 0 below a
-    /// turn-on speed.
-    pub fn told_a(&self, alternator_rpm: f64) -> Option<f64> {
+    /// Amps where the curve is known: between its points, and 0 below a turn-on speed.
+    pub fn known_a(&self, alternator_rpm: f64) -> Option<f64> {
         let output = self.output(alternator_rpm);
         let told = !output.before_first_point && !output.beyond_last_point;
         (told && output.amps_a.is_finite()).then_some(output.amps_a)
@@ -110,15 +109,14 @@ impl OutputCurve {
     }
 }
 
-/// The speed at which a curve tested at `test_v` is read for a machine that gives
-/// its all at `bus_v`: an ideal machine's EMF and its reactance both rise with
-/// speed, I = √((k·n)² − U²)/(l·n), so its current depends on n/U alone. With
+/// The speed at which a curve tested at `test_v` is read for an alternator at full output at
+/// `bus_v`: an ideal alternator's EMF and its reactance both rise with speed, I = √((k·n)² − U²)/(l·n), so its current depends on n/U alone. With
 /// iron, copper and diode losses it moves less: between this and not at all.
 pub fn as_tested_rpm(alternator_rpm: f64, bus_v: f64, test_v: f64) -> f64 {
     alternator_rpm * test_v / bus_v
 }
 
-/// Loss of output as the machine heats, linear from `cold_c` to `soaked_c` and
+/// Loss of output as the alternator heats, linear from `cold_c` to `soaked_c` and
 /// level outside. Common practice, no source: 10 to 25 % from cold to soaked.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Derating {
@@ -136,7 +134,7 @@ impl Derating {
     }
 }
 
-/// What the regulator asks for. The setpoint falls as it warms, roughly 7 to 10
+/// The regulator's target. The setpoint falls as it warms, roughly 7 to 10
 /// mV/°C for a 12 V system (common practice, no source).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Regulator {
@@ -144,9 +142,9 @@ pub struct Regulator {
     pub setpoint_25c_v: f64,
     /// Negative: the setpoint falls with heat.
     pub per_degree_v: f64,
-    /// How far the held voltage gives way from no output to full output.
+    /// How far the held voltage falls from no output to full output.
     pub droop_v: f64,
-    /// Time constant with which the machine's current follows its demand: the
+    /// Time constant with which the alternator's current follows its demand: the
     /// field winding's inertia, 0.1 to 0.3 s (common practice, no source).
     pub response_s: f64,
 }
@@ -157,7 +155,7 @@ impl Regulator {
         self.setpoint_25c_v + self.per_degree_v * (temperature_c - 25.0)
     }
 
-    /// The voltage held while giving `share` (0 to 1) of what the machine can.
+    /// The voltage held at `share` (0 to 1) of full output.
     pub fn held_v(&self, temperature_c: f64, share: f64) -> f64 {
         self.setpoint_v(temperature_c) - self.droop_v * share.clamp(0.0, 1.0)
     }

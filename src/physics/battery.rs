@@ -4,8 +4,7 @@
 
 mod kind;
 
-use crate::estimate::{Estimate, Grade};
-use crate::format::DEGREE;
+use crate::assumptions::WARM_RESISTANCE;
 use crate::nominal::Nominal;
 
 pub use kind::{BatteryKind, CrankingStandard};
@@ -24,13 +23,6 @@ pub const REST_V_PER_K: f64 = 0.0012;
 /// practice, no source: at 0 °C about a third of that at 25 °C).
 const ACCEPTANCE_HALVES_K: f64 = 15.0;
 
-/// Resistance at 25 °C over resistance at −18 °C, and its 90 % interval (common
-/// practice, no source: a starter battery has about half its cold resistance on
-/// a mild day).
-const WARM_FACTOR: f64 = 0.55;
-const WARM_FACTOR_LOW: f64 = 0.38;
-const WARM_FACTOR_HIGH: f64 = 0.75;
-
 /// Resistance in Ω at −18 °C at the end of the test, by the rating's own definition:
 /// (E − end voltage) / CCA.
 pub fn resistance_cold_ohm(cca_a: f64, standard: CrankingStandard) -> f64 {
@@ -39,7 +31,7 @@ pub fn resistance_cold_ohm(cca_a: f64, standard: CrankingStandard) -> f64 {
 
 /// Resistance at `temperature_c` over resistance at [`MILD_C`]; dimensionless.
 pub fn resistance_over_mild(temperature_c: f64) -> f64 {
-    WARM_FACTOR.powf((temperature_c - MILD_C) / (MILD_C - CCA_TEMPERATURE_C))
+    WARM_RESISTANCE.value.powf((temperature_c - MILD_C) / (MILD_C - CCA_TEMPERATURE_C))
 }
 
 /// Charge-acceptance resistance at `temperature_c` over that at [`MILD_C`]; dimensionless.
@@ -56,48 +48,36 @@ pub fn transfer_over_mild(temperature_c: f64) -> f64 {
 }
 
 /// Low end of a resistance whose rating names no standard: it may be DIN's, the lowest that
-/// one number stands for, instead of SAE's.
+/// one number may mean, instead of SAE's.
 pub fn low_unstated(value: f64, low: f64) -> f64 {
     let share = CrankingStandard::Din.in_sae(1.0);
     value * (-(value / low).ln().hypot(share.ln())).exp()
 }
 
-/// Resistance in Ω on a day of `temperature_c`, from the cold-cranking amps. It
-/// is that of a battery as good as its label, some seconds into a discharge;
-/// `None` unless `cca_a` is a positive number. Between −18 °C and the day it
-/// falls exponentially through the stated factor at 25 °C. Of amps without a standard the
-/// value is that of SAE, and the interval reaches down to DIN.
+/// Resistance in Ω at `temperature_c` of a battery as good as its label, some seconds into a
+/// discharge; `None` unless `cca_a` is a positive number. Amps without a standard are taken as
+/// those of SAE.
 pub fn resistance_from_cca(
     cca_a: f64,
     standard: Option<CrankingStandard>,
     temperature_c: f64,
-) -> Option<Estimate> {
+) -> Option<f64> {
     if !(cca_a.is_finite() && cca_a > 0.0 && temperature_c.is_finite()) {
         return None;
     }
-    let stated = standard.unwrap_or(CrankingStandard::Sae);
-    let cold = resistance_cold_ohm(cca_a, stated);
+    let cold_ohm = resistance_cold_ohm(cca_a, standard.unwrap_or(CrankingStandard::Sae));
     let warmth = (temperature_c - CCA_TEMPERATURE_C) / (MILD_C - CCA_TEMPERATURE_C);
-    let at = |factor: f64| cold * factor.powf(warmth);
-    let (value, one, other) = (at(WARM_FACTOR), at(WARM_FACTOR_LOW), at(WARM_FACTOR_HIGH));
-    let (mut low, high) = (one.min(other), one.max(other));
-    if standard.is_none() {
-        low = low_unstated(value, low);
-    }
-    let by = standard.map_or("standard not stated", CrankingStandard::word);
-    let at = DEGREE.of(temperature_c);
-    let how = format!("from {cca_a:.0} A cold-cranking ({by}), carried to {at}");
-    Some(Estimate::new(value, low, high, Grade::Assumed, how))
+    Some(cold_ohm * WARM_RESISTANCE.value.powf(warmth))
 }
 
 /// A resistor with a capacitor across it: voltage that builds and fades.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Polarisation {
+pub struct Polarization {
     pub resistance_ohm: f64,
     pub time_constant_s: f64,
 }
 
-impl Polarisation {
+impl Polarization {
     fn advance(&self, volts: f64, current_a: f64, step_s: f64) -> f64 {
         let end = current_a * self.resistance_ohm;
         end + (volts - end) * (-step_s / self.time_constant_s).exp()
@@ -105,8 +85,8 @@ impl Polarisation {
 }
 
 /// An equivalent circuit: rest voltage and surface charge, an ohmic part, a
-/// double layer across an uneven charge transfer (easy out, hard in), and two
-/// polarisations, of seconds and of minutes (Randles' circuit and its usual
+/// double layer across an uneven charge transfer (easier out than in), and two
+/// polarizations, of seconds and of minutes (Randles' circuit and its usual
 /// extension; the numbers are common practice, no source).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Battery {
@@ -114,14 +94,14 @@ pub struct Battery {
     pub kind: BatteryKind,
     pub capacity_ah: f64,
     pub ohmic_ohm: f64,
-    /// Charge transfer while giving current.
+    /// Charge transfer while discharging.
     pub transfer_ohm: f64,
-    /// Charge transfer while taking current, per share of charge missing: the
-    /// fuller, the less it takes at a voltage. See [`Battery::acceptance_ohm`].
+    /// Charge transfer while charging, per share of charge missing: the fuller, the lower the
+    /// current at a voltage. See [`Battery::acceptance_ohm`].
     pub acceptance_ohm_share: f64,
     pub double_layer_f: f64,
-    pub fast: Polarisation,
-    pub slow: Polarisation,
+    pub fast: Polarization,
+    pub slow: Polarization,
     pub surface: SurfaceCharge,
 }
 
@@ -166,7 +146,7 @@ impl BatteryState {
 impl Battery {
     /// A battery of common proportions whose resistance some seconds into a
     /// discharge is `resistance_ohm` (common practice, no source: half of it
-    /// ohmic, the rest shared by transfer and the fast polarisation; the slow
+    /// ohmic, the rest shared by transfer and the fast polarization; the slow
     /// one adds two thirds of it over minutes).
     pub fn typical(capacity_ah: f64, resistance_ohm: f64) -> Self {
         let size = capacity_ah / 60.0;
@@ -178,8 +158,8 @@ impl Battery {
             transfer_ohm: 0.2 * resistance_ohm,
             acceptance_ohm_share: 0.016 / size,
             double_layer_f: 15.0 * size,
-            fast: Polarisation { resistance_ohm: 0.3 * resistance_ohm, time_constant_s: 3.0 },
-            slow: Polarisation { resistance_ohm: 0.65 * resistance_ohm, time_constant_s: 110.0 },
+            fast: Polarization { resistance_ohm: 0.3 * resistance_ohm, time_constant_s: 3.0 },
+            slow: Polarization { resistance_ohm: 0.65 * resistance_ohm, time_constant_s: 110.0 },
             surface: SurfaceCharge {
                 most_v: 0.6,
                 build_as: 600.0 * size,
@@ -201,11 +181,9 @@ impl Battery {
     /// current at the same voltage of its own.
     pub fn of(&self, nominal: Nominal) -> Self {
         let over = nominal.over_12_v();
-        let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm * over, ..p };
+        let part = |p: Polarization| Polarization { resistance_ohm: p.resistance_ohm * over, ..p };
         Battery {
             nominal,
-            kind: self.kind,
-            capacity_ah: self.capacity_ah,
             ohmic_ohm: self.ohmic_ohm * over,
             transfer_ohm: self.transfer_ohm * over,
             acceptance_ohm_share: self.acceptance_ohm_share * over,
@@ -213,16 +191,15 @@ impl Battery {
             fast: part(self.fast),
             slow: part(self.slow),
             surface: SurfaceCharge { most_v: self.surface.most_v * over, ..self.surface },
+            ..*self
         }
     }
 
     /// A battery `size` times as large: through the same voltages it carries `size` times
     /// the current.
     pub fn scaled(&self, size: f64) -> Self {
-        let part = |p: Polarisation| Polarisation { resistance_ohm: p.resistance_ohm / size, ..p };
+        let part = |p: Polarization| Polarization { resistance_ohm: p.resistance_ohm / size, ..p };
         Battery {
-            nominal: self.nominal,
-            kind: self.kind,
             capacity_ah: self.capacity_ah * size,
             ohmic_ohm: self.ohmic_ohm / size,
             transfer_ohm: self.transfer_ohm / size,
@@ -235,6 +212,7 @@ impl Battery {
                 strip_as: self.surface.strip_as * size,
                 ..self.surface
             },
+            ..*self
         }
     }
 
@@ -248,7 +226,7 @@ impl Battery {
         self.acceptance_ohm_share / (1.0 - state_of_charge.clamp(0.0, 1.0) + 0.01)
     }
 
-    /// Open-circuit voltage once every polarisation has faded, V.
+    /// Open-circuit voltage once every polarization has faded, V.
     pub fn open_circuit_v(&self, state: &BatteryState) -> f64 {
         self.nominal.from_12_v(self.kind.rest_voltage_v(state.state_of_charge)) + state.surface_v
     }
@@ -259,7 +237,7 @@ impl Battery {
     }
 
     /// The current in A that a hold at `volts` comes to within a second or two,
-    /// before polarisation and surface charge move on. Positive: charging.
+    /// before polarization and surface charge change. Positive: charging.
     pub fn current_at(&self, volts: f64, state: &BatteryState) -> f64 {
         let (source_v, source_ohm) = self.source_near(volts, state);
         (volts - source_v) / source_ohm
@@ -304,7 +282,7 @@ impl Battery {
         let charge = state.state_of_charge + current_a * step_s / 3600.0 / self.capacity_ah;
         let branch = self.branch_ohm(state.double_layer_v, state.state_of_charge);
         let layer =
-            Polarisation { resistance_ohm: branch, time_constant_s: branch * self.double_layer_f };
+            Polarization { resistance_ohm: branch, time_constant_s: branch * self.double_layer_f };
         let surface = &self.surface;
         let next_surface = if current_a > 0.0 {
             surface.built_v(state.surface_v, current_a, step_s)
@@ -332,11 +310,11 @@ fn exp(x: f64) -> f64 {
     [6.0, 5.0, 4.0, 3.0, 2.0, 1.0].iter().fold(1.0, |sum, n| 1.0 + sum * x * (1.0 / n))
 }
 
-/// [`Battery::advance`] in equal steps, with what they have in common reckoned
-/// once. The double layer is taken for settled.
+/// [`Battery::advance`] in equal steps, with their common factors computed once. The double layer
+/// is assumed to be settled.
 pub struct Paced<'a> {
     battery: &'a Battery,
-    /// By one ampere in one step: of the charge, of the surface charge's way up, down.
+    /// Changes by one ampere in one step: of the charge, and of the surface charge up and down.
     charged_per_a: f64,
     built_per_a: f64,
     stripped_per_a: f64,
@@ -360,7 +338,7 @@ impl Paced<'_> {
         } else {
             0.0
         };
-        let moved = |part: &Polarisation, volts: f64, kept: f64| {
+        let moved = |part: &Polarization, volts: f64, kept: f64| {
             let end_v = current_a * part.resistance_ohm;
             end_v + (volts - end_v) * kept
         };

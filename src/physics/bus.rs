@@ -63,7 +63,7 @@ impl Solved {
 }
 
 impl Bus {
-    /// The bus while the alternator gives `alternator_a`.
+    /// The bus while the alternator delivers `alternator_a`.
     pub fn with_current(&self, alternator_a: f64) -> Solved {
         let supply_most = self.battery_v.max(0.0) + self.battery_ohm * alternator_a.max(0.0);
         let battery_v = root(0.0, supply_most, self.battery_v, |volts| {
@@ -74,9 +74,8 @@ impl Bus {
         self.solved(alternator_v, battery_v)
     }
 
-    /// The bus while the alternator holds `setpoint_v` at `sense`, whatever
-    /// current that takes; `alternator_a` is that current, and may be negative
-    /// where the battery alone stands higher. A module cannot be sensed: it
+    /// The bus while the alternator holds `setpoint_v` at `sense`; `alternator_a` is the current
+    /// needed, and may be negative where the battery alone is higher. A module cannot be sensed: it
     /// counts as the battery.
     pub fn holding(&self, setpoint_v: f64, sense: Node) -> Solved {
         match sense {
@@ -94,19 +93,6 @@ impl Bus {
                 self.solved(alternator_v, setpoint_v)
             }
         }
-    }
-
-    /// The bus under a regulator: held at `setpoint_v` if `available_a` is
-    /// enough, else with all the alternator has. True: it is not enough.
-    pub fn regulated(&self, setpoint_v: f64, sense: Node, available_a: f64) -> (Solved, bool) {
-        let held = self.holding(setpoint_v, sense);
-        if held.alternator_a <= available_a && held.alternator_a >= 0.0 {
-            return (held, false);
-        }
-        (
-            self.with_current(held.alternator_a.clamp(0.0, available_a)),
-            held.alternator_a > available_a,
-        )
     }
 
     /// Amps that the line must bring to the battery's node to keep it at `volts`.

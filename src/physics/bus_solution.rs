@@ -1,21 +1,21 @@
 //! Where a bus settles: a regulator with a limit, a battery and loads in parallel.
 //!
 //! ```text
-//! A(U) = I_battery(U) + I_loads(U)      the alternator giving all it has
+//! A(U) = I_battery(U) + I_loads(U)      the alternator at full output
 //! U = setpoint                          where that is more than enough
 //! ```
 
-/// A settled bus.
 use crate::levels;
 use crate::nominal::Nominal;
 
+/// A settled bus.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Settled {
     pub volts: f64,
     /// Positive: charging.
     pub battery_a: f64,
     pub alternator_a: f64,
-    /// What holding the setpoint would take, and what there is at it.
+    /// Current needed to hold the setpoint, and current available at it.
     pub needed_a: f64,
     pub available_a: f64,
 }
@@ -35,11 +35,9 @@ pub fn solve_bus(
             battery(v) + loads(v) - available(v)
         })
     } else if needed_a < 0.0 {
-        // The battery stands above the setpoint: the field is off.
-        {
-            let highest_v = setpoint_v + nominal.volts(levels::SETTLE_ABOVE);
-            root(setpoint_v, highest_v, |v| battery(v) + loads(v))
-        }
+        // The battery is above the setpoint: the field is off.
+        let highest_v = setpoint_v + nominal.volts(levels::SETTLE_ABOVE);
+        root(setpoint_v, highest_v, |v| battery(v) + loads(v))
     } else {
         setpoint_v
     };

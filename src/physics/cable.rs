@@ -17,7 +17,7 @@ pub fn awg_area_mm2(gauge: i32) -> f64 {
     std::f64::consts::PI / 4.0 * awg_diameter_mm(gauge).powi(2)
 }
 
-/// Resistance in Ω of one metre of solid annealed copper of `area_mm2` at
+/// Resistance in Ω of one meter of solid annealed copper of `area_mm2` at
 /// `temperature_c` (IEC 60028). Stranded cable runs a few per cent higher.
 pub fn ohm_per_m(area_mm2: f64, temperature_c: f64) -> f64 {
     COPPER_OHM_MM2_PER_M / area_mm2 * (1.0 + COPPER_PER_K * (temperature_c - 20.0))
@@ -44,7 +44,7 @@ const STRANDS_FILL: f64 = 0.72;
 /// `limit_c`: what it turns to heat is what its surface gives off,
 ///
 /// ```text
-/// I²·R(limit) = h·π·D·(limit − air)      per metre
+/// I²·R(limit) = h·π·D·(limit − air)      per meter
 /// ```
 ///
 /// 0 where the air is as hot as the limit. The cable maker's sheet decides.

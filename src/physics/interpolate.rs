@@ -25,12 +25,12 @@ pub enum CurveError {
 /// limited to the circle of radius 3).
 #[derive(Debug, Clone, PartialEq)]
 pub struct MonotoneCubic {
-    pieces: Vec<Piece>,
+    pieces: Vec<CurvePiece>,
 }
 
 /// Between two points; a rise is a slope there times the width.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Piece {
+struct CurvePiece {
     start_x: f64,
     end_x: f64,
     width: f64,
@@ -40,10 +40,10 @@ struct Piece {
     end_rise: f64,
 }
 
-impl Piece {
-    fn between(a: &Knot, b: &Knot) -> Piece {
+impl CurvePiece {
+    fn between(a: &CurveKnot, b: &CurveKnot) -> CurvePiece {
         let width = b.x - a.x;
-        Piece {
+        CurvePiece {
             start_x: a.x,
             end_x: b.x,
             width,
@@ -65,7 +65,7 @@ impl Piece {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Knot {
+struct CurveKnot {
     x: f64,
     y: f64,
     slope: f64,
@@ -100,10 +100,10 @@ impl MonotoneCubic {
                 (None, None) => 0.0,
             }
         };
-        let mut knots: Vec<Knot> = points
+        let mut knots: Vec<CurveKnot> = points
             .iter()
             .enumerate()
-            .map(|(index, &(x, y))| Knot { x, y, slope: slope_at(index) })
+            .map(|(index, &(x, y))| CurveKnot { x, y, slope: slope_at(index) })
             .collect();
         for (index, &secant) in secants.iter().enumerate() {
             if secant == 0.0 {
@@ -119,7 +119,7 @@ impl MonotoneCubic {
                 knots[index + 1].slope = 3.0 / radius * beta * secant;
             }
         }
-        let pieces = knots.windows(2).map(|pair| Piece::between(&pair[0], &pair[1]));
+        let pieces = knots.windows(2).map(|pair| CurvePiece::between(&pair[0], &pair[1]));
         Ok(MonotoneCubic { pieces: pieces.collect() })
     }
 

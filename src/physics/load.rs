@@ -72,9 +72,4 @@ pub struct Inrush {
 impl Inrush {
     /// A consumer without one.
     pub const NONE: Inrush = Inrush { factor: 1.0, time_constant_s: 1.0 };
-
-    /// Current over running current, `since_on_s` after switching on.
-    pub fn multiple(&self, since_on_s: f64) -> f64 {
-        1.0 + (self.factor - 1.0) * (-since_on_s / self.time_constant_s).exp()
-    }
 }

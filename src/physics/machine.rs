@@ -1,8 +1,8 @@
-//! An alternator on its pulleys, in its heat, against a bus: what it can give.
+//! Output of an alternator on its pulleys, at its temperature, into a bus.
 
 use super::alternator::{Derating, OutputCurve};
 
-/// One machine as it is fitted.
+/// One alternator as installed.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Machine {
     pub curve: OutputCurve,
@@ -11,7 +11,7 @@ pub struct Machine {
     pub test_c: f64,
     /// Alternator speed over engine speed.
     pub ratio: f64,
-    /// Output over the curve's, the machine cold: age, spread, a tired rectifier.
+    /// Output over the curve's when cold: age, spread, a worn rectifier.
     pub share: f64,
     pub derating: Derating,
     /// How the flux of a full field follows the bus that feeds it, flux ∝ U^σ: 0 where
@@ -22,14 +22,14 @@ pub struct Machine {
 impl Machine {
     /// Amps at full field. Beyond its last point the curve is level.
     ///
-    /// An ideal machine's EMF goes with flux and speed, and its reactance with speed:
+    /// An ideal alternator's EMF goes with flux and speed, and its reactance with speed:
     ///
     /// ```text
     /// I(n, U) = √((k·n·U^σ)² − U²) / (l·n)
     ///         = (U/U₀)^σ · I(n·(U₀/U)^(1−σ), U₀)
     /// ```
     ///
-    /// so a sheet of one voltage U₀ tells all. A saturated machine gives less into a
+    /// so a sheet at one voltage U₀ is enough. A saturated alternator delivers less into a
     /// higher bus (see [`as_tested_rpm`](super::alternator::as_tested_rpm)), one whose
     /// field gains by it gives more at speed; about idle the two nearly cancel.
     pub fn available_a(&self, engine_rpm: f64, bus_v: f64, machine_c: f64) -> f64 {
@@ -44,7 +44,7 @@ impl Machine {
         (ratio.powf(1.0 - self.flux_exponent), ratio.powf(-self.flux_exponent))
     }
 
-    /// Output over the curve's at a temperature of the machine.
+    /// Output over the curve's at a temperature of the alternator.
     fn heat(&self, machine_c: f64) -> f64 {
         self.share * self.derating.factor(machine_c) / self.derating.factor(self.test_c)
     }

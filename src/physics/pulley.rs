@@ -6,10 +6,6 @@ pub fn ratio(crank_mm: f64, alternator_mm: f64) -> f64 {
     crank_mm / alternator_mm
 }
 
-pub fn alternator_rpm(engine_rpm: f64, ratio: f64) -> f64 {
-    engine_rpm * ratio
-}
-
 /// Highest speed of an alternator whose sheet states none (common practice, no source; many
 /// are limited to 15,000 rpm).
 pub const MOST_RPM: f64 = 18_000.0;

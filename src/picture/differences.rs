@@ -1,6 +1,5 @@
-//! A series as text, small enough to stand in a page twice: whole steps, each told
-//! as its difference from the one before. What a logger writes moves little from
-//! sample to sample, so that most take one letter.
+//! A series as text, small enough to be in a page twice: whole steps, each as its difference from
+//! the one before. Logged values change little from sample to sample, so most take one letter.
 //!
 //! - A difference is written in base 64 (the alphabet of RFC 4648), five bits a
 //!   letter, the lowest bits first; 32 is added to every letter but the last. The

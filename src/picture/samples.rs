@@ -1,5 +1,5 @@
-//! Every channel of the log for a page that looks closer: each sample where they
-//! are few enough, else the lowest and the highest of stretches with their times.
+//! Every channel of the log for zooming in: each sample where they are few enough, else the lowest
+//! and the highest of buckets with their times.
 
 use super::differences::encode;
 use crate::diagnosis::{Channel, Samples};
@@ -15,10 +15,10 @@ const MOST_BUCKETS: usize = 60_000;
 /// With more gaps than this, a bucket may lie across one.
 const MOST_GAPS: usize = 1000;
 
-/// Values that are looked at together.
+/// Values compared together.
 const BLOCK: usize = 512;
 
-/// Times are told to a microsecond at the finest.
+/// Times have at most this many decimals, a microsecond.
 const MOST_TIME_DECIMALS: u32 = 6;
 /// Far beyond any logger, and far from where steps could not be counted.
 const MOST_STEPS: f64 = 1e12;
@@ -175,7 +175,7 @@ fn series(log: &Log) -> Vec<Series<'_>> {
     named.chain(loads).collect()
 }
 
-/// Finer than any logger of such a thing; more would only tell how a unit was converted.
+/// Finer than any logger of such a quantity; more decimals come from unit conversion.
 fn most_decimals(role: Role) -> u32 {
     match role {
         Role::Voltage(_) | Role::GroundDrop => 4,

@@ -18,7 +18,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use crate::analysis::Analysis;
-use crate::analysis::assumptions::clamp_half_width_a;
+use crate::analysis::amps::clamp_half_width_a;
 use crate::car::Car;
 use crate::estimate::{Estimate, Z90};
 use crate::levels;

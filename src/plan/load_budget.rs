@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::analysis::assumptions::{common_load_a, label_half_width_a};
+use crate::analysis::amps::{common_load_a, label_half_width_a};
 use crate::car::{ALWAYS_ON, Car, LoadAmps};
 use crate::estimate::Z90;
 use crate::log::Log;

@@ -1,53 +1,53 @@
 //! Load steps that no channel declares: abrupt changes of level that engine speed does not
-//! explain, and sharp sags that the regulator mends.
+//! explain, and sharp sags that the regulator corrects.
 
 use std::ops::Range;
 
-use crate::diagnosis::Phase;
 use crate::log::{Log, Span};
-use crate::parallel::shared;
-use crate::segment::levels::{self, ANY_CHANGE, Change, Piece, UNLIKELY_CHANGE};
+use crate::parallel::flat_shared;
+use crate::segment::kinds::Phase;
+use crate::segment::levels::{self, ANY_CHANGE, BusPiece, LevelStep, UNLIKELY_CHANGE};
 use crate::segment::noise_model::NoiseModel;
-use crate::segment::onset::{Onset, began, placed, undeclared_sag};
+use crate::segment::onset::{Onset, Trace};
 use crate::segment::{indices, mean};
 use crate::stats::changepoint::{Trend, pelt};
 use crate::stats::robust::median;
 
 /// Averaging blocks: short against anything a person switches,
 const BLOCK_S: f64 = 0.1;
-/// … and for levels that last, short against any of these.
+/// and, for levels that last, short against any of these.
 const LEVEL_BLOCK_S: f64 = 0.2;
 /// The search runs over stretches this long, overlapping, so that its cost
 /// grows with the log's length and no faster.
 const CHAPTER_S: f64 = 120.0;
 const OVERLAP_S: f64 = 10.0;
-/// … and over at least this many blocks: a logger may take a sample an hour.
+/// and over at least this many blocks: a logger may take one sample an hour.
 const LEAST_CHAPTER: usize = 16;
-/// Levels are compared within at least so many blocks, and a change near the end of a
-/// chapter is left to the next, which begins so many blocks or seconds before.
+/// Least blocks of a chapter, and its overlap with the next in blocks or seconds: a change near
+/// the end of a chapter is left to the next.
 const LEVEL_CHAPTER: usize = 240;
 const LEVEL_OVERLAP: usize = 24;
 const LEVEL_OVERLAP_S: f64 = 40.0;
-/// So many chapters tell how the bus wanders.
+/// Chapters that the wander of the bus is estimated from.
 const MOST_WANDERING: usize = 40;
 /// Fewer chapters are not worth a thread.
 const LEAST_CHAPTERS: usize = 8;
-/// A slower logger shows no sag that is mended.
+/// A slower logger shows no sag that is corrected.
 const SLOWEST_SAG_S: f64 = 0.25;
-/// Two changes within this are told as one: the second may be the inrush, the
-/// regulator or the idle governor answering the first.
+/// Two changes within this count as one: the second may be inrush, or the response of the
+/// regulator or the idle governor to the first.
 const TOGETHER_S: f64 = 2.5;
-/// The next break ends a change's say, unless it is this close: inrush and
-/// regulator bend the voltage at once.
+/// The next break ends a change, unless it is this close: inrush and regulator bend the voltage
+/// at once.
 const BENDING_S: f64 = 1.0;
-/// Right after the start everything moves, for so long or so many samples.
+/// Right after the start everything moves, for this long or this many samples.
 const AFTER_START_S: f64 = 4.0;
 const AFTER_START_SAMPLES: f64 = 2.0;
-/// … and for so long the bus may rise within seconds, once the battery's charge current falls.
+/// For this long after the start the bus may rise within seconds, as the charge current falls,
 const RECOVERING_S: f64 = 90.0;
-/// … or, this soon, as the alternator begins to charge.
+/// and this soon, as the alternator begins to charge.
 const TAKING_OVER_S: f64 = 20.0;
-/// A load that goes off lifts the bus by so much of the change at once.
+/// Share of the change by which a load that goes off lifts the bus at once.
 const AT_ONCE_SHARE: f64 = 0.2;
 
 /// Steps within `phase` away from speed changes and from the moments
@@ -84,36 +84,34 @@ fn lasting(
     speed_changes: &[Span],
     noise_model: &NoiseModel,
 ) -> Vec<Onset> {
-    // What is usual is known of six cells.
+    // Thresholds are stated for six cells.
     let cells = noise_model.nominal.over_12_v();
     let step_v = noise_model.step_v.unwrap_or(0.0) / cells;
-    let asked = if log.load_names().is_empty() { ANY_CHANGE } else { UNLIKELY_CHANGE };
+    let criteria = if log.load_names().is_empty() { ANY_CHANGE } else { UNLIKELY_CHANGE };
     let chapters = chapters(log, span, speed_changes, noise_model);
     let every = chapters.len().div_ceil(MOST_WANDERING).max(1);
-    let some: Vec<&Piece> = chapters.iter().step_by(every).map(|c| &c.piece).collect();
+    let some: Vec<&BusPiece> = chapters.iter().step_by(every).map(|c| &c.piece).collect();
     let Some(wander) = levels::wander(&some, step_v) else { return Vec::new() };
     let changes_in = |chapter: &Chapter| {
-        let mut changes = levels::changes(&chapter.piece, &wander, step_v, &asked);
-        let is_own = |c: &Change| chapter.own.start_s <= c.at_s && c.at_s < chapter.own.end_s;
+        let mut changes = levels::changes(&chapter.piece, &wander, step_v, &criteria);
+        let is_own = |c: &LevelStep| chapter.own.start_s <= c.at_s && c.at_s < chapter.own.end_s;
         changes.retain(is_own);
         changes
     };
-    let parts = shared(&chapters, LEAST_CHAPTERS, |part| {
-        part.iter().flat_map(changes_in).collect::<Vec<Change>>()
-    });
+    let changes = flat_shared(&chapters, LEAST_CHAPTERS, changes_in);
     let block_s = LEVEL_BLOCK_S.max(noise_model.interval_s);
-    let onset = |change: Change| {
+    let trace = Trace::of(log, noise_model);
+    let onset = |change: LevelStep| {
         let at_s = if noise_model.interval_s < LEVEL_BLOCK_S {
-            placed(log.time_s(), log.bus_v(), change.at_s, 2.0 * block_s, span)
+            trace.placed(change.at_s, 2.0 * block_s, span)
         } else {
             change.at_s
         };
-        let at_s =
-            began(log.time_s(), log.bus_v(), at_s, change.jump_v.signum(), span, noise_model);
+        let at_s = trace.began(at_s, change.jump_v.signum(), span);
         Onset { at_s, jump_v: change.jump_v * cells }
     };
     let mut fallen_v = 0.0;
-    let lasts = |change: &Change| {
+    let lasts = |change: &LevelStep| {
         // Back up from a fall is a load that goes off, however slowly.
         let run_s = change.at_s - started_s;
         let is_sharp = run_s >= TAKING_OVER_S && change.edge_share >= AT_ONCE_SHARE;
@@ -123,16 +121,16 @@ fn lasting(
         }
         !recovers
     };
-    parts.into_iter().flatten().filter(lasts).map(onset).collect()
+    changes.into_iter().filter(lasts).map(onset).collect()
 }
 
-/// A piece of running, and the part of it whose changes are its own to tell.
+/// A piece of running, and the part of it whose changes are taken from this piece.
 struct Chapter {
-    piece: Piece,
+    piece: BusPiece,
     own: Span,
 }
 
-/// What lies between speed changes and gaps within `span`, in chapters that overlap.
+/// Running between speed changes and gaps within `span`, in overlapping chapters.
 fn chapters(
     log: &Log,
     span: Span,
@@ -140,7 +138,7 @@ fn chapters(
     noise_model: &NoiseModel,
 ) -> Vec<Chapter> {
     let time_s = log.time_s();
-    // Of a condensed log the interval is as told, but for the stamps' rounding.
+    // The interval of an averaged log is exact but for the rounding of its stamps.
     let each = ((LEVEL_BLOCK_S / noise_model.interval_s * 1.002).floor() as usize).max(1);
     let block_s = each as f64 * noise_model.interval_s;
     let long = ((CHAPTER_S / block_s) as usize).max(LEVEL_CHAPTER) * each;
@@ -181,7 +179,7 @@ fn chapters_of(
             |x: &[f64]| -> Vec<f64> { starts.iter().map(|&k| mean(&x[k..k + each])).collect() };
         let next_s = time_s[end - overlap.min(end - start) / 2 - 1];
         let own = Span { start_s: own_s, end_s: if is_last { f64::INFINITY } else { next_s } };
-        let piece = Piece {
+        let piece = BusPiece {
             time_s: starts.iter().map(|&k| time_s[k]).collect(),
             bus_v: means(log.bus_v()).into_iter().map(|v| v / cells).collect(),
             rpm: log.engine_rpm().map(means).unwrap_or_default(),
@@ -195,7 +193,7 @@ fn chapters_of(
     }
 }
 
-/// Sharp moves that are mended, away from speed changes and declared steps.
+/// Sharp moves that are corrected, away from speed changes and declared steps.
 fn sags(
     log: &Log,
     phase: &Phase,
@@ -204,8 +202,8 @@ fn sags(
     known_s: &[f64],
     noise_model: &NoiseModel,
 ) -> Vec<Onset> {
-    let (time_s, bus_v) = (log.time_s(), log.bus_v());
-    let blocks = Blocks::over(time_s, bus_v, phase, noise_model);
+    let trace = Trace::of(log, noise_model);
+    let blocks = Blocks::over(log.time_s(), log.bus_v(), phase, noise_model);
     let reach_s = 2.0 * BLOCK_S.max(noise_model.interval_s);
     let mut found: Vec<Onset> = Vec::new();
     let moments = blocks.break_times(noise_model);
@@ -236,7 +234,7 @@ fn sags(
             .fold(phase.end_s, f64::min);
         let around = Span { start_s: moment_s - reach_s, end_s: moment_s + reach_s };
         let own = Span { start_s: before_s, end_s: after_s };
-        let Some(step) = undeclared_sag(time_s, bus_v, around, own, noise_model) else { continue };
+        let Some(step) = trace.undeclared_sag(around, own) else { continue };
         match last {
             Some(last) if step.at_s - last.at_s < TOGETHER_S => {}
             _ if near(step.at_s, speed_changes) || sped_up(log, &step) => {}
@@ -246,7 +244,7 @@ fn sags(
     found
 }
 
-/// Less than this share of its speed is what an idle governor gives and takes.
+/// An idle governor varies the speed by less than this share.
 const SPED_UP_SHARE: f64 = 0.05;
 
 /// Whether the engine changed speed along with the voltage: a higher idle for
@@ -275,7 +273,7 @@ struct Blocks {
 impl Blocks {
     fn over(time_s: &[f64], bus_v: &[f64], phase: &Phase, noise_model: &NoiseModel) -> Blocks {
         let range = indices(time_s, Span { start_s: phase.start_s, end_s: phase.end_s });
-        // Of a condensed log the interval is as told, but for the stamps' rounding.
+        // The interval of an averaged log is exact but for the rounding of its stamps.
         let dust = if noise_model.reading.is_some() { 2e-3 } else { 0.0 };
         let each = ((BLOCK_S / noise_model.interval_s * (1.0 + dust)).floor() as usize).max(1);
         let starts: Vec<usize> = range.clone().step_by(each).collect();
@@ -291,10 +289,10 @@ impl Blocks {
         let block_s = BLOCK_S.max(noise_model.interval_s);
         let chapter = ((CHAPTER_S / block_s) as usize).max(LEAST_CHAPTER);
         let overlap = (OVERLAP_S / block_s) as usize;
-        // What one sample's noise is worth once averaged and remembered.
-        let memory = (noise_model.memory_samples / self.samples_each).max(1.0);
+        // Long-run variance of a block's noise.
+        let memory = (noise_model.correlation_samples / self.samples_each).max(1.0);
         let variance = noise_model.sigma_v.powi(2).max(1e-10)
-            / self.samples_each.min(noise_model.memory_samples).max(1.0);
+            / self.samples_each.min(noise_model.correlation_samples).max(1.0);
         let mut chapters = Vec::new();
         let mut start = 0;
         while start + 4 <= self.level_v.len() {
@@ -312,10 +310,7 @@ impl Blocks {
             let inside = breaks.into_iter().filter(|&b| b < piece.len());
             inside.map(|b| self.time_s[chapter.start + b]).collect::<Vec<f64>>()
         };
-        let parts = shared(&chapters, LEAST_CHAPTERS, |part| {
-            part.iter().flat_map(breaks_in).collect::<Vec<f64>>()
-        });
-        let mut moments = parts.concat();
+        let mut moments = flat_shared(&chapters, LEAST_CHAPTERS, breaks_in);
         moments.sort_by(f64::total_cmp);
         moments
     }

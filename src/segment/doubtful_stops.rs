@@ -1,5 +1,5 @@
-//! Stops that may be none: with nothing charging it, a battery shows the same voltage
-//! whether the engine runs or not.
+//! Doubtful stops: a battery that is not being charged shows the same voltage whether the engine
+//! runs or not.
 //!
 //! Each stop of the most probable course is weighed against the best course on which the
 //! engine ran there.
@@ -7,14 +7,15 @@
 use std::ops::Range;
 
 use crate::segment::engine_state::{
-    EngineState, EngineState::Off, EngineState::Running, MOST_REST_V, Model, Reading, USUAL_REST_V,
+    BusReading, EngineState, EngineState::Off, EngineState::Running, MOST_REST_V, Model,
+    USUAL_REST_V,
 };
 
 /// A stop is sure if an engine that ran explains the log less well by so much (natural
 /// log). Of true stops in random slow logs 6 % are under it, of shortages that look like
 /// stops 6 in 14 (seeds 50000..50080, which chose it).
 const SURE_STOP: f64 = 1.5;
-/// The most that charging leaves on a battery's plates (six cells; common practice, no
+/// Most surface charge after charging (six cells; common practice, no
 /// source).
 const MOST_LEFT_ALONE_V: f64 = 13.6;
 /// A rest that ends lower than this, and than the rest before by so much, discharges the
@@ -28,7 +29,7 @@ const MOST_SEARCHED: usize = 3_000_000;
 /// engine that ran there explains the log nearly as well. `noise_v` is the scatter of a
 /// reading, `gap_s` the time after which nothing ties a reading to the one before.
 pub(super) fn most_probable(
-    readings: &[Reading],
+    readings: &[BusReading],
     noise_v: f64,
     gap_s: f64,
 ) -> (Vec<EngineState>, Vec<Range<usize>>) {
@@ -67,12 +68,12 @@ fn stops(states: &[EngineState]) -> Vec<Range<usize>> {
 }
 
 impl Model<'_> {
-    /// No battery that is left alone stands so high for long.
+    /// Higher than a battery that is left alone stays.
     fn is_charged(&self, stop: &Range<usize>) -> bool {
         self.middle(stop.clone()) > MOST_LEFT_ALONE_V
     }
 
-    /// Left alone, no battery that was just charged comes to stand so low.
+    /// Lower than a battery that was just charged comes to rest.
     fn sinks(&self, stop: &Range<usize>) -> bool {
         let first_v = self.middle(0..3.min(self.readings.len()));
         let rest_v = if first_v < MOST_REST_V { first_v } else { USUAL_REST_V };
@@ -94,10 +95,10 @@ mod tests {
             volts.extend((0..150).map(|k| first_v + (last_v - first_v) * f64::from(k) / 150.0));
         }
         let wobble = |k: usize| [0.006, -0.004, 0.001, -0.003][k % 4];
-        let readings: Vec<Reading> = volts
+        let readings: Vec<BusReading> = volts
             .iter()
             .enumerate()
-            .map(|(k, v)| Reading { at_s: k as f64, v: v + wobble(k) })
+            .map(|(k, v)| BusReading { at_s: k as f64, v: v + wobble(k) })
             .collect();
         let (_, doubtful) = most_probable(&readings, 0.005, 15.0);
         doubtful.iter().map(|stop| stop.start).collect()

@@ -1,31 +1,30 @@
-//! Brief losses of contact: far under the level around them, and back at once. They
-//! tell of a joint, not of how the bus is held, so steady stretches are cut at them.
+//! Brief losses of contact: far below the level around them, and back at once. They concern a
+//! joint, not the regulation, so steady stretches are cut at them.
 //!
-//! A load switched on takes the bus down too: its inrush fades, and the regulator takes its
-//! time, while a contact comes back from one sample to the next, to where the bus was. That
-//! is told apart only by samples that are close; of slower ones each must lie so low that
-//! no load takes a bus there.
+//! A load that is switched on lowers the bus too, but its inrush fades and the regulator needs
+//! time, while a contact comes back from one sample to the next, to where the bus was. Only close
+//! samples show the difference; slower ones must each be lower than any load pulls a bus.
 
-use crate::diagnosis::{Phase, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Span};
+use crate::segment::kinds::{Phase, PhaseKind};
 use crate::segment::{NoiseModel, Stretch, indices};
 use crate::stats::find_indices;
 use crate::stats::robust::median;
 
-/// A contact that is lost takes at least [`levels::LOST_CONTACT`], and more than noise
-/// ever does.
+/// A lost contact drops the bus by at least [`levels::LOST_CONTACT`], and by this many standard
+/// deviations of the noise.
 const LEAST_SIGMAS: f64 = 12.0;
 /// Two dips closer than this are one loss of contact.
 const TOGETHER_S: f64 = 0.5;
-/// Contact that is away for longer is no drop-out.
+/// A longer loss of contact is not a drop-out.
 const LONGEST_S: f64 = 1.5;
-/// One alone may be a load that was on for a moment.
+/// A single one may be a load that was on for a moment.
 const LEAST_COUNT: usize = 2;
-/// The bus is looked at this long before and after, whatever the pace of the log.
+/// Length of the levels before and after, at least this many samples.
 const BESIDE_S: f64 = 1.0;
 const BESIDE_SAMPLES: f64 = 3.0;
-/// Both edges are one sample's for at least this share of the depth,
+/// Each edge covers at least this share of the depth within one sample,
 const EDGE_SHARE: f64 = 0.6;
 /// and no more than this is left of it by the next sample, or for good.
 const LEFT_SHARE: f64 = 0.1;
@@ -37,14 +36,14 @@ const CLOSE_S: f64 = 0.11;
 /// afterwards (common practice, no source).
 const NEAR_S: f64 = 0.26;
 const DEEP_SHARE: f64 = 0.1;
-/// Of slower samples each must lie under this share of the level: a battery at the end of
+/// Each of slower samples must be below this share of the level: a battery at the end of
 /// its discharge, 1.75 V a cell, holds the bus up to three quarters of a charging one's
-/// 2.35 (common practice, no source), so no load takes it lower,
+/// 2.35 (common practice, no source), so no load pulls it lower,
 const UNHEARD_OF: f64 = 0.74;
-/// and so many of them, as of those that are only near.
+/// and at least this many dips are needed, as with samples that are only near.
 const LEAST_SLOW: usize = 3;
 
-/// How far under its level the bus must fall.
+/// How far below its level the bus must fall.
 pub fn far_v(noise_model: &NoiseModel) -> f64 {
     (LEAST_SIGMAS * noise_model.of_readings().sigma_v)
         .max(noise_model.nominal.volts(levels::LOST_CONTACT))
@@ -59,7 +58,7 @@ pub fn drop_outs(
 ) -> Vec<Span> {
     // A contact is lost for moments: the logger's own samples show it.
     let sampled = log.as_sampled();
-    // A slower logger cannot tell a moment from a stop.
+    // A slower logger does not resolve a moment.
     if sampled.source.sample_interval_s > LONGEST_S {
         return Vec::new();
     }
@@ -97,7 +96,7 @@ pub fn drop_outs(
     if spans.len() < least { Vec::new() } else { spans }
 }
 
-/// Where a bus falls without a bad joint, or nobody saw it: starts and gaps.
+/// Where a bus falls without a bad joint, or was not logged: starts and gaps.
 fn disturbances(log: &Log, phases: &[Phase]) -> Vec<Span> {
     let cranking = phases.iter().filter(|phase| phase.kind == PhaseKind::Cranking);
     let cranking = cranking.map(|phase| Span { start_s: phase.start_s, end_s: phase.end_s });
@@ -278,13 +277,8 @@ mod tests {
     #[test]
     fn a_stretch_is_left_in_pieces_that_follow_each_other() {
         let time_s: Vec<f64> = (0..20).map(f64::from).collect();
-        let whole = Stretch {
-            span: span(0.0, 18.0),
-            settled: span(1.0, 18.0),
-            loads: vec!["fan".to_owned()],
-            rpm: Some(850.0),
-            heat: crate::diagnosis::Heat::Unknown,
-        };
+        let settled = span(1.0, 18.0);
+        let whole = Stretch { settled, ..Stretch::of_test(0.0, 18.0, 850.0, &["fan"]) };
         let drops = [span(4.0, 5.0), span(12.0, 12.0)];
         let pieces = cut(vec![whole.clone()], &drops, &time_s);
         let spans: Vec<(Span, Span)> = pieces.iter().map(|p| (p.span, p.settled)).collect();

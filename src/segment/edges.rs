@@ -2,9 +2,9 @@
 
 use crate::log::Log;
 
-/// A relay that chatters, or a logger that catches one bad sample.
+/// Shorter states are a relay that chatters, or one bad sample.
 const SHORTEST_STATE_S: f64 = 0.4;
-/// A duty that wanders less than this has not been switched.
+/// A duty that changes by less than this has not been switched.
 const LEAST_DUTY_CHANGE: f64 = 0.08;
 /// A duty that ramps is one change as long as it moves at least this often.
 const RAMP_PAUSE_S: f64 = 1.0;
@@ -54,8 +54,8 @@ pub struct Run {
     pub duty: f64,
 }
 
-/// `duty` as runs of constant value: debounced, with ramps told as one change
-/// at their start. Samples without a value belong to the run before them.
+/// `duty` as runs of constant value: debounced, with a ramp as one change at its start. Samples
+/// without a value belong to the run before them.
 pub fn runs(time_s: &[f64], duty: &[f64]) -> Vec<Run> {
     let mut raw: Vec<Run> = Vec::new();
     for (&t, &d) in time_s.iter().zip(duty).filter(|(_, d)| d.is_finite()) {
@@ -74,7 +74,7 @@ pub fn runs(time_s: &[f64], duty: &[f64]) -> Vec<Run> {
     merge_ramps(debounce(raw))
 }
 
-/// A state that comes back to what it was within [`SHORTEST_STATE_S`] never happened.
+/// A state that reverts within [`SHORTEST_STATE_S`] is dropped.
 fn debounce(raw: Vec<Run>) -> Vec<Run> {
     let mut kept: Vec<Run> = Vec::new();
     for run in raw {
@@ -94,7 +94,7 @@ fn debounce(raw: Vec<Run>) -> Vec<Run> {
     kept
 }
 
-/// Several short runs one after the other, all going one way, are one change.
+/// Several short runs in a row in one direction are one change.
 fn merge_ramps(runs: Vec<Run>) -> Vec<Run> {
     let mut merged: Vec<Run> = Vec::new();
     for run in runs {

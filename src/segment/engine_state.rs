@@ -1,16 +1,22 @@
 //! Whether the engine stood, was cranked or ran, where only the voltage can show it.
 //!
 //! A hidden Markov model over the log: three states, whose probabilities depend on how the
-//! voltage moves from one reading to the next more than on where it stands, so that no fixed
+//! voltage moves from one reading to the next more than on its level, so that no fixed
 //! voltage decides. The most probable path is found by Viterbi's algorithm, linear in
 //! readings. What a stop looks like as a whole (how it falls, how quiet it is, how it compares
 //! with the rest before) is weighed when the path leaves it: each survivor of the trellis
 //! carries what that needs. Volts are those of six cells.
 
+mod evidence;
+mod transition;
+
 use std::ops::Range;
 
 use crate::segment::mean;
-use crate::stats::robust::median;
+use crate::stats::density::uniform;
+
+pub(super) use evidence::{MOST_REST_V, USUAL_REST_V};
+use evidence::{off_level, running_level};
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum EngineState {
@@ -25,59 +31,17 @@ const STATES: [EngineState; 3] = [Off, Cranking, Running];
 
 /// One reading of the log, or the middle of some.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Reading {
+pub(super) struct BusReading {
     pub at_s: f64,
     pub v: f64,
 }
 
-// How often things happen (common practice, no source). Each is a broad guess: what a log
-// shows outweighs it within some readings.
-
-/// With the engine off, a start follows once in so long,
-const START_S: f64 = 120.0;
-/// with it running, a stop,
-const STOP_S: f64 = 200.0;
-/// a load is switched with the engine off,
-const OFF_STEP_S: f64 = 60.0;
-/// or the bus moves while it runs: loads, speed, regulator.
-const RUN_STEP_S: f64 = 20.0;
-/// A start takes so long, from the starter's first moment until the engine fires.
-const CRANK_S: f64 = 1.2;
-/// Share of starts that a reading a second misses, too short or too shallow.
-const MISSED: f64 = 0.04;
-const LONGEST_CRANK_S: f64 = 30.0;
-/// That nothing was switched for so long speaks for an engine that is off, no longer time;
-/// and so do as many steps at most against it: somebody may try loads one after the other.
-const STILL_S: f64 = 40.0;
-const MOST_OFF_STEPS: u32 = 2;
-/// Loads that go off after a stop lift the bus by so much.
-const LOADS_V: f64 = 0.2;
-/// Most cars never fall so far with the engine running; one that did will again.
-const FELL_V: f64 = 0.4;
-const FIRST_FALL: f64 = 0.05;
-const FELL_STOPS: f64 = 0.5;
-/// Regulators warm, and are told to hold less.
-const FORGOTTEN_V_PER_S: f64 = 0.003;
-/// A move of the bus that the battery's fast polarization follows,
-const FAR_MOVE_V: f64 = 0.1;
-/// … with this time constant.
-const FADING_S: f64 = 6.0;
-/// A battery under load drifts by so much.
-const DRIFT_V_PER_S: f64 = 0.004;
-/// After a start that failed, the next try follows so soon.
-const RETRY_S: f64 = 45.0;
-/// … or never.
-const GIVES_UP_S: f64 = 225.0;
-/// Share of starts that fail.
-const FAILED: f64 = 0.12;
-/// Share of starts after which the alternator does not lift the bus at once.
-const SHORT_AFTER_START: f64 = 0.2;
 /// Share of logs that begin with the engine off,
 const BEGINS_OFF: f64 = 0.6;
 /// and of those with it running, the share in which the bus is low.
 const BEGINS_SHORT: f64 = 0.06;
 
-/// A survivor of the trellis: the best path into a state, and what its visit there is like.
+/// A survivor of the trellis: the best path into a state, and what its visit there looks like.
 #[derive(Debug, Clone, Copy)]
 struct Path {
     score: f64,
@@ -85,7 +49,7 @@ struct Path {
     since: usize,
     /// Steps of the level during the visit.
     steps: u32,
-    /// Some visit to [`Off`] had so many steps that loads are being tried.
+    /// Some visit to [`Off`] had enough steps to show that loads are being tried.
     tries: bool,
     /// Its lowest reading.
     low_v: f64,
@@ -94,7 +58,7 @@ struct Path {
     moved_v: f64,
     /// What the bus holds with the engine running, forgotten slowly.
     held_v: f64,
-    /// It settled well below that before, with the engine running.
+    /// It has fallen well below that with the engine running.
     fell: bool,
     /// Where the path was before the visit; `None` at the beginning or after a gap.
     came_from: Option<EngineState>,
@@ -173,19 +137,8 @@ fn begins(state: EngineState, v: f64) -> f64 {
     }
 }
 
-/// Density of the level of a battery that is left alone or carries some loads.
-fn off_level(v: f64) -> f64 {
-    let above = if v > 12.6 { 0.3 } else { 0.35 };
-    0.95 * normal(v, 12.6, above) + 0.05 * uniform(v, 10.5, 13.6) + TINY
-}
-
-/// Density of the level of a bus with the engine running.
-fn running_level(v: f64) -> f64 {
-    (1.0 - BEGINS_SHORT) * normal(v, 14.0, 0.35) + BEGINS_SHORT * uniform(v, 11.5, 13.8) + TINY
-}
-
 pub(super) struct Model<'a> {
-    pub(super) readings: &'a [Reading],
+    pub(super) readings: &'a [BusReading],
     noise_v: f64,
     gap_s: f64,
     /// Sums of the moves between readings, each no larger than a noisy one.
@@ -197,7 +150,7 @@ pub(super) struct Model<'a> {
 }
 
 impl<'a> Model<'a> {
-    pub(super) fn new(readings: &'a [Reading], noise_v: f64, gap_s: f64) -> Self {
+    pub(super) fn new(readings: &'a [BusReading], noise_v: f64, gap_s: f64) -> Self {
         let noise_v = noise_v.max(0.004);
         let mut moves = vec![0.0];
         let mut levels = vec![0.0];
@@ -217,353 +170,6 @@ impl<'a> Model<'a> {
         let running_move_v = if running.len() < 8 { f64::NAN } else { mean(&running) };
         Model { readings, noise_v, gap_s, moves, levels, running_move_v }
     }
-
-    /// `path` taken on from reading `i - 1` in state `from` to `i` in state `to`.
-    fn taken(&self, path: &Path, from: EngineState, to: EngineState, i: usize) -> Path {
-        let (earlier, here) = (self.readings[i - 1], self.readings[i]);
-        let (dt_s, move_v) = (here.at_s - earlier.at_s, here.v - earlier.v);
-        if dt_s > self.gap_s {
-            return self.after_gap(path, from, to, i);
-        }
-        let mut taken = *path;
-        taken.low_v = path.low_v.min(here.v);
-        if from != to {
-            (taken.since, taken.steps, taken.came_from) = (i, 0, Some(from));
-            taken.low_v = here.v;
-        }
-        let chance = |every_s: f64, most: f64| (dt_s / every_s).min(most);
-        let missed = (1.0 - CRANK_S / dt_s).max(MISSED * dt_s.min(1.0));
-        let visit_s = earlier.at_s - self.readings[path.since].at_s;
-        let retries = path.came_from == Some(Cranking) && visit_s < 2.0 * RETRY_S;
-        let start =
-            if from == Off && retries { chance(RETRY_S, 0.4) } else { chance(START_S, 0.2) };
-        if move_v.abs() > FAR_MOVE_V.max(4.0 * self.noise_v) || from != to {
-            // After a stop the battery's charging fades, after a start its dip.
-            let way = match (from, to) {
-                (Running, Off) => -1.0,
-                (Cranking, Off | Running) => 1.0,
-                _ => move_v,
-            };
-            (taken.moved_s, taken.moved_v) = (here.at_s, way);
-        }
-        let ln_p = match (from, to) {
-            (Off, Off) => {
-                let visit_s = here.at_s - self.readings[path.since].at_s;
-                let most_steps = match path.came_from {
-                    None => MOST_OFF_STEPS,
-                    Some(Running) => 3 * MOST_OFF_STEPS,
-                    _ => 0,
-                };
-                let known = path.steps >= most_steps || path.tries && path.steps > 0;
-                let step = match known {
-                    true => chance(RUN_STEP_S, 0.5),
-                    false if visit_s > STILL_S && path.steps == 0 => {
-                        chance(1.25 * RUN_STEP_S, 0.45)
-                    }
-                    false if path.came_from == Some(Running) => chance(3.0 * OFF_STEP_S, 0.1),
-                    false => chance(OFF_STEP_S, 0.3),
-                };
-                let small = 1.0 - smooth_step(move_v.abs(), 0.8, 0.1);
-                let (still, moves) = (
-                    (1.0 - step) * self.settling(path, move_v, here.at_s, dt_s),
-                    step * small * (0.5 * laplace(move_v, 0.08) + 0.5 * laplace(move_v, 0.3)),
-                );
-                taken.steps += u32::from(moves > still);
-                taken.tries |= taken.steps > 2 * MOST_OFF_STEPS;
-                let waits = path.came_from == Some(Cranking) && visit_s < GIVES_UP_S;
-                let patience = if waits { (1.0 - chance(RETRY_S, 0.5)).ln() } else { 0.0 };
-                (still + moves + TINY).ln() + patience
-            }
-            (Running, Running) => {
-                let step = chance(RUN_STEP_S, 0.5);
-                // No load takes a bus so far down.
-                let far = if here.v < 11.5 { 0.01 } else { 1.0 };
-                let any = 0.5 * laplace(move_v, 0.08)
-                    + 0.35 * laplace(move_v, 0.3)
-                    + 0.15 * far * uniform(move_v, -2.5, 2.5);
-                taken.held_v = here.v.max(path.held_v - FORGOTTEN_V_PER_S * dt_s);
-                let holds = !self.is_low(path, taken.held_v);
-                taken.fell |= holds && here.v < taken.held_v - FELL_V;
-                let first = if taken.fell && !path.fell { FIRST_FALL } else { 1.0 };
-                let still = self.settling(path, move_v, here.at_s, dt_s);
-                (first * ((1.0 - step) * still + step * any) + TINY).ln()
-            }
-            (Cranking, Cranking) => {
-                let lasts_s = here.at_s - self.readings[path.since].at_s;
-                let low = smooth_step(path.before_v - here.v, 0.2, 0.05);
-                let long = if lasts_s > LONGEST_CRANK_S { 20.0 } else { 0.0 };
-                let any = 0.3 * self.still(move_v)
-                    + 0.5 * normal(move_v, 0.0, 0.2)
-                    + 0.2 * uniform(move_v, -4.0, 4.0);
-                (any * low + TINY).ln() - (dt_s / CRANK_S).min(3.0) - long
-            }
-            (Off, Cranking) => {
-                taken.before_v = self.level_before(i, path.since);
-                taken.rest_v = self.rest_level(path, taken.before_v);
-                let drop_v = taken.before_v - here.v;
-                let deep = smooth_step(drop_v, 0.35, 0.07) * uniform(drop_v, 0.2, 10.2);
-                if deep < TINY {
-                    return Path { score: f64::NEG_INFINITY, ..taken };
-                }
-                (start * (1.0 - missed) * deep).ln() + self.off_visit(path, i)
-            }
-            (Off, Running) => {
-                taken.before_v = self.level_before(i, path.since);
-                taken.rest_v = self.rest_level(path, taken.before_v);
-                let rise = 0.9 * normal(move_v, 1.5, 0.5) + 0.1 * uniform(move_v, 0.2, 2.5);
-                if rise < TINY {
-                    return Path { score: f64::NEG_INFINITY, ..taken };
-                }
-                (start * missed * rise).ln() + self.off_visit(path, i)
-            }
-            (Cranking, Running) => {
-                let rise_v = here.v - path.before_v;
-                let lifted = (1.0 - SHORT_AFTER_START) * normal(rise_v, 1.4, 0.5);
-                let short = SHORT_AFTER_START * laplace(rise_v, 0.35);
-                ((1.0 - FAILED) * (lifted + short) + TINY).ln()
-            }
-            (Cranking, Off) => {
-                let rise_v = here.v - path.before_v;
-                let recovers = 0.6 * normal(rise_v, -0.08, 0.08f64.hypot(self.noise_v))
-                    + 0.4 * uniform(rise_v, -1.2, 0.1);
-                (FAILED * recovers + TINY).ln()
-            }
-            (Running, Off) => {
-                taken.before_v = self.level_before(i, path.since);
-                let falls = if self.is_low(path, taken.before_v) {
-                    // The engine's own loads go off: that lifts what was not charged.
-                    laplace(move_v - 0.05, 0.15)
-                } else {
-                    0.85 * normal(move_v, -1.0, 0.5) + 0.15 * uniform(move_v, -2.5, 0.5)
-                };
-                let stop = chance(STOP_S, 0.3) * if path.fell { FELL_STOPS } else { 1.0 };
-                (stop * falls + TINY).ln()
-            }
-            (Running, Cranking) => {
-                // The stop fell between two readings, or the bus was no higher before it.
-                taken.before_v = self.level_before(i, path.since).min(13.0);
-                let drop_v = taken.before_v - here.v;
-                let deep = smooth_step(drop_v, 0.6, 0.1) * uniform(drop_v, 0.2, 10.2);
-                let unseen = 0.1 * (dt_s / 5.0).min(1.0);
-                let stop = chance(STOP_S, 0.3) * unseen * (1.0 - missed);
-                (stop * deep + TINY).ln()
-            }
-        };
-        let rise_v = match taken.came_from {
-            Some(Running) if to == Off && !self.is_low(&taken, taken.before_v) => {
-                here.v - taken.low_v - LOADS_V
-            }
-            Some(Cranking) if to == Off => here.v - taken.before_v,
-            None if to == Off => here.v - self.unfaded_v(taken.since, here.at_s),
-            _ => 0.0,
-        };
-        let stopped = to == Off && taken.came_from == Some(Running);
-        let fading_v = if stopped {
-            let visit_s = here.at_s - self.readings[taken.since].at_s;
-            1.5 * (-visit_s / FADING_S).exp()
-        } else {
-            0.0
-        };
-        taken.score += ln_p + self.held(to, here.v - fading_v, rise_v, dt_s);
-        taken
-    }
-
-    /// The most that a battery left alone since then shows: what a charger left on its
-    /// plates fades.
-    fn unfaded_v(&self, since: usize, at_s: f64) -> f64 {
-        let first_v = self.middle(since..(since + 3).min(self.readings.len()));
-        let fades = (-(at_s - self.readings[since].at_s) / SURFACE_FADES_S).exp();
-        MOST_REST_V + (first_v - MOST_REST_V).max(0.0) * fades
-    }
-
-    fn after_gap(&self, path: &Path, from: EngineState, to: EngineState, i: usize) -> Path {
-        let here = self.readings[i];
-        let visit = if from == Off { self.off_visit(path, i) } else { 0.0 };
-        let same = if from == to { 0.6 } else { 0.2 };
-        let score = path.score + visit + f64::ln(same) + begins(to, here.v);
-        let rest_v = if from == Off {
-            self.rest_level(path, self.level_before(i, path.since))
-        } else {
-            path.rest_v
-        };
-        Path {
-            score,
-            since: i,
-            steps: 0,
-            low_v: here.v,
-            came_from: None,
-            before_v: here.v,
-            rest_v,
-            ..*path
-        }
-    }
-
-    /// Density of a move that is noise alone.
-    fn still(&self, move_v: f64) -> f64 {
-        normal(move_v, 0.0, std::f64::consts::SQRT_2 * self.noise_v)
-    }
-
-    /// The same, while the battery's polarization follows the last large move.
-    fn settling(&self, path: &Path, move_v: f64, at_s: f64, dt_s: f64) -> f64 {
-        let fades = (-(at_s - path.moved_s) / FADING_S).exp();
-        let spread = (std::f64::consts::SQRT_2 * self.noise_v).hypot(DRIFT_V_PER_S * dt_s);
-        let still = normal(move_v, 0.0, spread);
-        let on_v = move_v * path.moved_v.signum();
-        let follows = 0.3 * fades * exponential(on_v, 0.02 + 0.3 * fades);
-        still.max(follows)
-    }
-
-    /// ln of how well a state keeps a level, over time: a battery that nothing charges
-    /// does not stay far over its rest level.
-    fn held(&self, state: EngineState, v: f64, rise_v: f64, dt_s: f64) -> f64 {
-        let (over, under) = match state {
-            Off => ((v - 13.3) / 0.2, (11.3 - v) / 0.4),
-            Running => ((v - 15.5) / 0.5, (11.3 - v) / 0.4),
-            Cranking => return 0.0,
-        };
-        // Nothing lifts it after a stop, or a start that failed, but loads that go off.
-        let risen = (rise_v - 0.1 - 2.0 * self.noise_v) / 0.15;
-        let squares = [over, under, risen].iter().map(|z| z.max(0.0).powi(2)).sum::<f64>();
-        -0.5 * squares * dt_s.min(30.0) / 10.0
-    }
-
-    /// The log's own rest level: that of its beginning, before loads or after them.
-    fn rest_level(&self, path: &Path, before_v: f64) -> f64 {
-        if path.rest_v.is_finite() || path.came_from.is_some() {
-            return path.rest_v;
-        }
-        let first = path.since..(path.since + 3).min(self.readings.len());
-        before_v.max(self.middle(first))
-    }
-
-    /// The level just before reading `i`, of a visit since `since`.
-    pub(super) fn level_before(&self, i: usize, since: usize) -> f64 {
-        self.middle(i.saturating_sub(3).max(since.min(i - 1))..i)
-    }
-
-    pub(super) fn middle(&self, range: std::ops::Range<usize>) -> f64 {
-        let values: Vec<f64> = self.readings[range].iter().map(|r| r.v).collect();
-        median(&values)
-    }
-
-    /// ln of how much better a visit to [`Off`], up to reading `end`, looks like one than
-    /// like a bus that is low with the engine running.
-    fn off_visit(&self, path: &Path, end: usize) -> f64 {
-        let n = end - path.since;
-        if n < 3 {
-            return 0.0;
-        }
-        // The bus must have come down, at once or while the battery's charging fades.
-        let down_v = path.before_v - self.level_before(end, path.since);
-        let down = match path.came_from {
-            Some(Running) if !self.is_low(path, path.before_v) => {
-                (smooth_step(down_v, 0.4, 0.08) + 0.002).ln()
-            }
-            _ => 0.0,
-        };
-        let quiet = self.quiet(path.since, end);
-        down + quiet + self.shape(path, end) + self.fall(path, end)
-    }
-
-    /// Hardly over the rest level: nothing that a stop would end charges the battery.
-    fn is_low(&self, path: &Path, v: f64) -> bool {
-        let rest_v = if path.rest_v.is_finite() { path.rest_v } else { USUAL_REST_V };
-        v < rest_v + 0.35
-    }
-
-    /// Ignition, ripple and a hunting idle unsettle a bus with the engine running.
-    fn quiet(&self, since: usize, end: usize) -> f64 {
-        let n = (end - since - 1) as f64;
-        if !self.running_move_v.is_finite() || n < 4.0 {
-            return 0.0;
-        }
-        let floor_v = 0.3 * self.noise_v;
-        let move_v = (self.moves[end - 1] - self.moves[since]) / n;
-        let ratio = ((move_v + floor_v) / (self.running_move_v + floor_v)).ln();
-        let spread = (0.1 + 1.0 / n).sqrt();
-        let off = 0.5 * normal(ratio, 0.0, spread) + 0.5 * uniform(ratio, -3.0, 0.0);
-        let running = normal(ratio, 0.0, 1.2 * spread) + 0.02;
-        ((off + TINY) / running).ln().clamp(-0.7, 3.0)
-    }
-
-    /// A battery that is left alone hardly falls once the first seconds are over.
-    fn fall(&self, path: &Path, end: usize) -> f64 {
-        let n = end - path.since;
-        if n < 6 || path.came_from != Some(Running) {
-            return 0.0;
-        }
-        let third = n / 3;
-        let (early, late) = (path.since + third..path.since + 2 * third, end - third..end);
-        let minutes = (self.readings[late.start].at_s - self.readings[early.start].at_s) / 60.0;
-        let unsure = self.noise_v / (third as f64).sqrt() / minutes.max(0.05);
-        let level = |range: std::ops::Range<usize>| {
-            (self.levels[range.end] - self.levels[range.start]) / range.len() as f64
-        };
-        let per_minute = (level(early) - level(late)) / minutes.max(0.05);
-        let spread = (0.06 / minutes.max(1.0)).max(0.015).hypot(2.0 * unsure);
-        let usual = normal(per_minute, 0.6 * spread, spread);
-        let off = 0.7 * usual + 0.3 * uniform(per_minute, -0.3, 0.8);
-        let running = 0.3 * usual + 0.7 * uniform(per_minute, -0.5, 0.8);
-        ((off + 0.02) / (running + 0.02)).ln()
-    }
-
-    /// How the level at the end of a visit compares with the one it should come to.
-    fn shape(&self, path: &Path, end: usize) -> f64 {
-        let last_v = self.level_before(end, path.since);
-        match path.came_from {
-            // After a start that failed the battery recovers; under an engine that nothing
-            // charges for, it goes on falling.
-            Some(Cranking) => {
-                let short_v = last_v - path.before_v;
-                let off = 0.8 * normal(short_v, -0.03, 0.05f64.hypot(self.noise_v))
-                    + 0.2 * uniform(short_v, -0.8, 0.2);
-                let running = laplace(short_v + 0.2, 0.15);
-                ((off + TINY) / (running + 0.02)).ln().clamp(-3.0, 3.0)
-            }
-            // A battery that was charged rests no lower than before, but for its loads.
-            Some(Running) => {
-                let rest_v = if path.rest_v.is_finite() { path.rest_v } else { USUAL_REST_V };
-                let over_v = last_v - rest_v;
-                let spread = 0.2f64.hypot(self.noise_v);
-                let off = 0.9 * normal(over_v, 0.35, spread) + 0.1 * uniform(over_v, -1.0, 1.0);
-                let running = 0.8 * normal(over_v, 0.15, 0.4) + 0.2 * uniform(over_v, -1.0, 1.3);
-                ((off + TINY) / (running + 0.02)).ln().clamp(-3.0, 3.0)
-            }
-            _ => 0.0,
-        }
-    }
-}
-
-/// A battery at rest stands no higher, once the charge on its plates has faded in so long
-/// (six cells, full; common practice, no source).
-pub(super) const MOST_REST_V: f64 = 12.9;
-const SURFACE_FADES_S: f64 = 1800.0;
-/// For a log that shows no rest before a start (six cells, full; common practice, no source).
-pub(super) const USUAL_REST_V: f64 = 12.6;
-
-/// No observation is impossible.
-const TINY: f64 = 1e-9;
-
-fn normal(x: f64, mean: f64, sd: f64) -> f64 {
-    let z = (x - mean) / sd;
-    (-0.5 * z * z).exp() / (sd * (2.0 * std::f64::consts::PI).sqrt())
-}
-
-fn laplace(x: f64, scale: f64) -> f64 {
-    (-x.abs() / scale).exp() / (2.0 * scale)
-}
-
-fn exponential(x: f64, scale: f64) -> f64 {
-    if x < 0.0 { 0.0 } else { (-x / scale).exp() / scale }
-}
-
-fn uniform(x: f64, low: f64, high: f64) -> f64 {
-    if (low..=high).contains(&x) { 1.0 / (high - low) } else { 0.0 }
-}
-
-/// From 0 to 1 around `edge`.
-fn smooth_step(x: f64, edge: f64, width: f64) -> f64 {
-    1.0 / (1.0 + (-(x - edge) / width).exp())
 }
 
 #[cfg(test)]
@@ -584,7 +190,7 @@ mod tests {
                 let wobble_v = [0.006, -0.004, 0.001, -0.003][readings.len() % 4];
                 let v = first_v + (last_v - first_v) * share + wobble_v;
                 let at_s = from_s + k as f64 * every_s;
-                readings.push(Reading { at_s, v: (v / step_v).round() * step_v });
+                readings.push(BusReading { at_s, v: (v / step_v).round() * step_v });
             }
             from_s += seconds;
         }
@@ -670,9 +276,9 @@ mod tests {
 
     #[test]
     fn what_happens_in_a_gap_is_left_open() {
-        let mut readings: Vec<Reading> =
-            (0..60).map(|i| Reading { at_s: f64::from(i), v: 14.2 }).collect();
-        readings.extend((0..60).map(|i| Reading { at_s: 500.0 + f64::from(i), v: 12.6 }));
+        let mut readings: Vec<BusReading> =
+            (0..60).map(|i| BusReading { at_s: f64::from(i), v: 14.2 }).collect();
+        readings.extend((0..60).map(|i| BusReading { at_s: 500.0 + f64::from(i), v: 12.6 }));
         let (mut states, _) = most_probable(&readings, 0.01, 15.0);
         states.dedup();
         assert_eq!(states, [Running, Off]);

@@ -1,16 +1,19 @@
 //! Lasting changes of level: where the bus leaves one level for another and stays there.
 //!
 //! Straight pieces, each with its own share in the engine's speed, are fitted by a
-//! penalised change-point search. Neither a join of two pieces nor a few short pieces in a
-//! row are a change yet: the pieces around must lie apart, and so must the samples, by far
-//! more than the log's own wander. A bus that hunts, drifts, bends or comes back passes
-//! one of these tests and fails another.
+//! penalized change-point search. A join of two pieces is not yet a change: the pieces around it
+//! must differ, and so must the samples, by far more than the log's own wander. A bus that hunts,
+//! drifts, bends or comes back passes one of these tests and fails another.
 
-use crate::stats::changepoint::{TrendWith, pelt};
-use crate::stats::robust::{median, quantile};
+mod straight;
+
+use crate::stats::robust::median;
+
+use straight::{LEAST_MEANS, Segment};
+pub use straight::{Wander, wander};
 
 /// The bus voltage of one stretch of running at about one speed, in short means.
-pub struct Piece {
+pub struct BusPiece {
     pub time_s: Vec<f64>,
     pub bus_v: Vec<f64>,
     /// Empty where it is not logged.
@@ -19,84 +22,55 @@ pub struct Piece {
     pub interval_s: f64,
 }
 
-/// The bus leaves a level for another.
+/// The bus goes from one level to another.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Change {
+pub struct LevelStep {
     /// The first mean of the new level.
     pub at_s: f64,
     pub jump_v: f64,
-    /// So much of it is there at once.
+    /// Share of it that is there at once.
     pub edge_share: f64,
 }
 
-/// What a change has to show.
+/// What a change must show.
 #[derive(Debug, Clone, Copy)]
-pub struct Asked {
+pub struct Criteria {
     pub least_v: f64,
     /// Standard errors from the level that was left,
     pub widths: f64,
-    /// … from where it was going,
+    /// from where it was heading,
     pub widths_from_trend: f64,
-    /// … and share of the samples either side that lie on their level's side.
+    /// and share of the samples either side that are on their level's side.
     pub apart: f64,
 }
 
-/// A load that moves the bus by less tells nothing of it (our choice).
-pub const ANY_CHANGE: Asked =
-    Asked { least_v: 0.1, widths: 4.0, widths_from_trend: 3.0, apart: 0.8 };
+/// A load that moves the bus by less is not of interest (our choice).
+pub const ANY_CHANGE: Criteria =
+    Criteria { least_v: 0.1, widths: 4.0, widths_from_trend: 3.0, apart: 0.8 };
 /// Where channels show the loads, one more is unlikely.
-pub const UNLIKELY_CHANGE: Asked =
-    Asked { least_v: 0.2, widths: 6.0, widths_from_trend: 5.0, apart: 0.9 };
+pub const UNLIKELY_CHANGE: Criteria =
+    Criteria { least_v: 0.2, widths: 6.0, widths_from_trend: 5.0, apart: 0.9 };
 
-/// The wander of the bus about its level.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Wander {
-    /// Standard deviation of one mean.
-    sigma_v: f64,
-    /// Long-run variance in V²·s: over T seconds a mean varies by this over T.
-    long_run: f64,
-}
-
-/// Neighbouring means are compared over up to so much, half before and half after.
-const COMPARED_S: f64 = 3.0;
-/// Most comparisons cross no change: their lower quantile tells the wander, in standard
-/// deviations of a normal value by the second figure (its Φ⁻¹((1 + 0.2)/2)).
-const QUIET_SHARE: f64 = 0.2;
-const QUIET_WIDTH: f64 = 0.2533;
-/// So many comparisons are enough.
-const MOST_COMPARED: usize = 4000;
-/// The wander beside a change is that of so many seconds, or means, either side.
+/// Seconds, or means, either side of a change over which its wander is estimated.
 const NEAR_S: f64 = 25.0;
 const NEAR_MEANS: usize = 12;
-/// Price of a piece, in long-run variances and logarithms of the series' length.
-const PRICE: f64 = 4.5;
-const LEAST_MEANS: usize = 3;
-/// Volts that one rpm moves a bus at its limit: usual, and at most (common practice, no
-/// source: some 0.1 A a turn, on 10 to 60 mΩ).
-const USUAL_V_PER_RPM: f64 = 0.004;
-const MOST_V_PER_RPM: f64 = 0.012;
-/// A soft start takes no longer (common practice, no source), or so many means.
+/// A soft start takes no longer (common practice, no source), or this many means.
 const RAMP_S: f64 = 9.0;
 const RAMP_MEANS: f64 = 3.5;
-/// A change has arrived this long after.
-const ARRIVED_S: f64 = 2.5;
-/// A piece that is shorter is no level but on its way, or means:
-const LASTING_S: f64 = 6.0;
-const LASTING_MEANS: f64 = 3.5;
 /// A level past a short piece keeps this share of the change.
 const KEPT_SHARE: f64 = 0.5;
 /// Of the change from the level left, so much is from where that was going.
 const ACCELERATION_SHARE: f64 = 0.5;
-/// A slope that goes on is a bend unless this share of the change is at its beginning.
+/// A continuing slope is a bend unless this share of the change is at its beginning.
 const EDGE_SHARE: f64 = 0.4;
 /// A ramp has begun once it has made this share of its change.
 const BEGUN_SHARE: f64 = 0.3;
-/// Samples are compared over so much either side, or so many means.
+/// Samples are compared over this long either side, or this many means.
 const APART_S: f64 = 7.0;
 const APART_MEANS: f64 = 4.2;
-/// A change of speed along with the change of level: a higher idle for the air
-/// conditioner lifts the bus, and no load does. By less, an idle gives way to the load
-/// that pulls the bus down, and explains no more than the speed is known to move it.
+/// A change of speed along with the change of level: a higher idle for the air conditioner lifts
+/// the bus, and no load does. A smaller change is an idle that sags under the load, and explains
+/// only what speed is known to move the bus by.
 const RAISED_IDLE_SHARE: f64 = 0.1;
 const IDLE_DIP_SHARE: f64 = 0.05;
 /// A lasting change of speed moves the bus by more per rpm than hunting does, which the
@@ -106,183 +80,15 @@ const SPEED_S: f64 = 4.0;
 const SPEED_MEANS: f64 = 3.2;
 /// A reading on a threshold flickers by one resolution step.
 const LEAST_STEPS: f64 = 1.3;
-/// Two changes one way within this are one, or within so many means,
+/// Two changes in one direction within this are one, or within this many means,
 const TOGETHER_S: f64 = 2.5;
 const TOGETHER_MEANS: f64 = 2.0;
 /// and so are those of a ramp, whose slope makes this share of the second.
 const RAMP_SHARE: f64 = 0.4;
-/// A regulator that answers slowly mends a sag within this,
+/// A slow regulator corrects a sag within this,
 const MENDED_S: f64 = 10.0;
-/// … by more than this share, or mends it no further.
+/// by more than this share.
 const MENDED_SHARE: f64 = 0.5;
-
-impl Wander {
-    /// Of pieces of one log with readings of `step_v`.
-    pub fn of(pieces: &[&[f64]], interval_s: f64, step_v: f64) -> Wander {
-        let rounding = step_v * step_v / 12.0;
-        let mut wander = Wander { sigma_v: rounding.sqrt(), long_run: rounding * interval_s };
-        let longest = ((COMPARED_S / interval_s) as usize).max(2);
-        let mut reach = 1;
-        while reach <= longest {
-            let apart: Vec<f64> = spread(pieces, 2 * reach, |x| {
-                let (before, after) = x.split_at(reach);
-                (after.iter().sum::<f64>() - before.iter().sum::<f64>()) / reach as f64
-            });
-            if let Some(width_v) = quiet_width(&apart) {
-                let long_run = 0.5 * reach as f64 * interval_s * width_v * width_v;
-                wander.long_run = wander.long_run.max(long_run);
-            }
-            let ends: Vec<f64> = spread(pieces, reach + 1, |x| x[reach] - x[0]);
-            if let Some(width_v) = quiet_width(&ends) {
-                wander.sigma_v = wander.sigma_v.max(width_v / std::f64::consts::SQRT_2);
-            }
-            reach = (reach + 1).max((reach as f64 * 1.5).ceil() as usize);
-        }
-        wander
-    }
-
-    fn or(self, other: Wander) -> Wander {
-        Wander {
-            sigma_v: self.sigma_v.max(other.sigma_v),
-            long_run: self.long_run.max(other.long_run),
-        }
-    }
-
-    fn price(&self, interval_s: f64, means: usize) -> f64 {
-        PRICE * self.long_run / interval_s * (means as f64).ln().max(1.0)
-    }
-
-    fn fitted(&self, piece: &Piece) -> TrendWith {
-        let ridge = self.long_run / piece.interval_s / USUAL_V_PER_RPM.powi(2);
-        TrendWith::new(&piece.bus_v, &piece.rpm, ridge, MOST_V_PER_RPM)
-    }
-
-    fn segments(&self, piece: &Piece) -> Vec<Segment> {
-        let cost = self.fitted(piece);
-        let ends = pelt(&cost, self.price(piece.interval_s, piece.bus_v.len()), LEAST_MEANS, 1);
-        let mut start = 0;
-        ends.into_iter()
-            .map(|end| Segment::of(&cost, piece, std::mem::replace(&mut start, end), end))
-            .collect()
-    }
-}
-
-/// A value of every window of `width` means, of at most [`MOST_COMPARED`] over all pieces.
-fn spread(pieces: &[&[f64]], width: usize, value: impl Fn(&[f64]) -> f64) -> Vec<f64> {
-    let all: usize = pieces.iter().map(|p| (p.len() + 1).saturating_sub(width)).sum();
-    let every = all.div_ceil(MOST_COMPARED).max(1);
-    pieces.iter().flat_map(|p| p.windows(width).step_by(every)).map(value).collect()
-}
-
-/// Standard deviation of values of which most are quiet; `None` of too few.
-fn quiet_width(values: &[f64]) -> Option<f64> {
-    if values.len() < 8 {
-        return None;
-    }
-    let middle = median(values);
-    let off: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
-    Some(quantile(&off, QUIET_SHARE) / QUIET_WIDTH).filter(|width| width.is_finite())
-}
-
-/// The wander of whole pieces, with what the engine's speed explains taken out.
-pub fn wander(pieces: &[&Piece], step_v: f64) -> Option<Wander> {
-    let interval_s = pieces.first()?.interval_s;
-    let volts = |of: &[Vec<f64>]| {
-        let slices: Vec<&[f64]> = of.iter().map(Vec::as_slice).collect();
-        Wander::of(&slices, interval_s, step_v)
-    };
-    let raw: Vec<Vec<f64>> = pieces.iter().map(|p| p.bus_v.clone()).collect();
-    let first = volts(&raw);
-    if pieces.iter().all(|p| p.rpm.is_empty()) {
-        return Some(first);
-    }
-    let without_speed = |piece: &Piece| -> Vec<f64> {
-        let segments = first.segments(piece);
-        let own = |s: &Segment| (s.start..s.end).map(|k| piece.at_usual_speed(k, s)).collect();
-        segments.iter().flat_map(|s| -> Vec<f64> { own(s) }).collect()
-    };
-    let clean: Vec<Vec<f64>> = pieces.iter().map(|piece| without_speed(piece)).collect();
-    Some(volts(&clean))
-}
-
-impl Piece {
-    /// The mean at `k` had the engine run as it mostly did over a segment.
-    fn at_usual_speed(&self, k: usize, segment: &Segment) -> f64 {
-        let off = self.rpm.get(k).map_or(0.0, |rpm| rpm - segment.mean_rpm);
-        self.bus_v[k] - segment.v_per_rpm * if off.is_finite() { off } else { 0.0 }
-    }
-
-    fn range(&self, start_s: f64, end_s: f64) -> std::ops::Range<usize> {
-        let start = self.time_s.partition_point(|&t| t < start_s);
-        start..self.time_s.partition_point(|&t| t < end_s).max(start)
-    }
-}
-
-/// A straight piece of the bus voltage.
-#[derive(Debug, Clone, Copy)]
-struct Segment {
-    start: usize,
-    end: usize,
-    start_s: f64,
-    end_s: f64,
-    middle_s: f64,
-    mean_v: f64,
-    slope_v_per_s: f64,
-    v_per_rpm: f64,
-    /// The most that may be.
-    most_v_per_rpm: f64,
-    mean_rpm: f64,
-}
-
-impl Segment {
-    fn of(cost: &TrendWith, piece: &Piece, start: usize, end: usize) -> Segment {
-        let fit = cost.fit(start, end);
-        let (first_s, last_s) = (piece.time_s[start], piece.time_s[end - 1]);
-        let rpm = piece.rpm.get(start..end).map_or(0.0, crate::segment::mean);
-        Segment {
-            start,
-            end,
-            start_s: first_s,
-            end_s: last_s + piece.interval_s,
-            middle_s: 0.5 * (first_s + last_s),
-            mean_v: fit.mean,
-            slope_v_per_s: fit.slope / piece.interval_s,
-            v_per_rpm: fit.coefficient,
-            most_v_per_rpm: fit.coefficient + 2.0 * USUAL_V_PER_RPM * fit.unseen,
-            mean_rpm: rpm,
-        }
-    }
-
-    fn seconds(&self) -> f64 {
-        self.end_s - self.start_s
-    }
-
-    fn lasts(&self, interval_s: f64) -> bool {
-        self.seconds() >= LASTING_S.max(LASTING_MEANS * interval_s)
-    }
-
-    /// Level at a time and its variance. A slope that does not stand out counts for nothing.
-    fn at(&self, t_s: f64, wander: &Wander) -> (f64, f64) {
-        let seconds = self.seconds();
-        let slope_error = (12.0 * wander.long_run / seconds.powi(3)).sqrt();
-        let slope =
-            if self.slope_v_per_s.abs() > 2.0 * slope_error { self.slope_v_per_s } else { 0.0 };
-        let off_s = t_s - self.middle_s;
-        let variance = (wander.long_run / seconds).min(wander.sigma_v.powi(2));
-        let of_slope = if slope == 0.0 { 0.0 } else { 12.0 * variance * (off_s / seconds).powi(2) };
-        (self.mean_v + slope * off_s, variance + of_slope)
-    }
-
-    /// Where its line begins, however steep.
-    fn first_v(&self) -> f64 {
-        self.mean_v + self.slope_v_per_s * (self.start_s - self.middle_s)
-    }
-
-    /// Where a change to it is read.
-    fn arrived_s(&self) -> f64 {
-        self.start_s + ARRIVED_S.min(0.5 * self.seconds())
-    }
-}
 
 /// A change that passed, by the joins it is made of.
 struct Found {
@@ -294,54 +100,59 @@ struct Found {
 }
 
 /// The changes within a piece, in time order.
-pub fn changes(piece: &Piece, wander: &Wander, step_v: f64, asked: &Asked) -> Vec<Change> {
+pub fn changes(
+    piece: &BusPiece,
+    wander: &Wander,
+    step_v: f64,
+    criteria: &Criteria,
+) -> Vec<LevelStep> {
     if piece.bus_v.len() < 2 * LEAST_MEANS {
         return Vec::new();
     }
     let segments = wander.segments(piece);
-    let look = Look { piece, segments: &segments, wander, step_v, asked };
+    let search = ChangeSearch { piece, segments: &segments, wander, step_v, criteria };
     let ramp_s = RAMP_S.max(RAMP_MEANS * piece.interval_s);
     let mut found: Vec<Found> = Vec::new();
     for first in 1..segments.len() {
         let within = |last: &usize| segments[*last].start_s - segments[first].start_s <= ramp_s;
         found.extend(
-            (first..segments.len()).take_while(within).filter_map(|last| look.at(first, last)),
+            (first..segments.len()).take_while(within).filter_map(|last| search.at(first, last)),
         );
     }
     found.sort_by(|a, b| b.widths.total_cmp(&a.widths));
     let mut used = vec![false; segments.len()];
-    let mut best: Vec<(Change, usize)> = Vec::new();
+    let mut best: Vec<(LevelStep, usize)> = Vec::new();
     for change in found {
         let joins = change.first..=change.last;
         if joins.clone().any(|k| used[k]) {
             continue;
         }
         joins.for_each(|k| used[k] = true);
-        let at_s = look.begins(&change);
+        let at_s = search.begins(&change);
         let Found { jump_v, edge_share, first, .. } = change;
-        best.push((Change { at_s, jump_v, edge_share }, first));
+        best.push((LevelStep { at_s, jump_v, edge_share }, first));
     }
     best.sort_by(|a, b| a.0.at_s.total_cmp(&b.0.at_s));
-    look.apart_in_time(best)
+    search.apart_in_time(best)
 }
 
-struct Look<'a> {
-    piece: &'a Piece,
+struct ChangeSearch<'a> {
+    piece: &'a BusPiece,
     segments: &'a [Segment],
     wander: &'a Wander,
     step_v: f64,
-    asked: &'a Asked,
+    criteria: &'a Criteria,
 }
 
-impl Look<'_> {
+impl ChangeSearch<'_> {
     /// The change over the joins `first` to `last`, numbered by the segments behind them.
     fn at(&self, first: usize, last: usize) -> Option<Found> {
         let (left, right) = (&self.segments[first - 1], &self.segments[last]);
         let interval_s = self.piece.interval_s;
         let left_s = self.segments[first].start_s;
-        let least_v = self.asked.least_v.max(LEAST_STEPS * self.step_v);
+        let least_v = self.criteria.least_v.max(LEAST_STEPS * self.step_v);
         let rough = self.levels(left, right, left_s, self.wander);
-        if rough.jump_v.abs() < 0.5 * least_v || rough.widths < 0.5 * self.asked.widths {
+        if rough.jump_v.abs() < 0.5 * least_v || rough.widths < 0.5 * self.criteria.widths {
             return None;
         }
         let wander = self.wander.or(self.beside(left, right));
@@ -350,8 +161,8 @@ impl Look<'_> {
         let clear = jump_v.abs() >= least_v
             && levels.from_trend_v * jump_v > 0.0
             && levels.from_trend_v.abs() >= ACCELERATION_SHARE * jump_v.abs()
-            && levels.widths >= self.asked.widths
-            && levels.widths_from_trend >= self.asked.widths_from_trend;
+            && levels.widths >= self.criteria.widths
+            && levels.widths_from_trend >= self.criteria.widths_from_trend;
         let edge_share = |behind: &Segment| (behind.first_v() - levels.left_v) / jump_v;
         let bends = right.seconds() > RAMP_S.max(RAMP_MEANS * interval_s)
             && right.slope_v_per_s * jump_v > 0.0
@@ -414,7 +225,7 @@ impl Look<'_> {
         Wander::of(&[&before, &after], piece.interval_s, self.step_v)
     }
 
-    /// Whether the samples before and after lie on either side of the middle.
+    /// Whether the samples before and after are on opposite sides of the middle.
     fn apart(&self, left: &Segment, right: &Segment, left_s: f64, levels: &Levels) -> bool {
         let piece = self.piece;
         let over_s = APART_S.max(APART_MEANS * piece.interval_s);
@@ -430,11 +241,11 @@ impl Look<'_> {
         let before = piece.range(left_s - over_s, left_s - 1e-3);
         let after_s = right.start_s + 0.3 * piece.interval_s.min(3.0);
         let after = piece.range(after_s, right.start_s + over_s);
-        share(before, left, false) >= self.asked.apart
-            && share(after, right, true) >= self.asked.apart
+        share(before, left, false) >= self.criteria.apart
+            && share(after, right, true) >= self.criteria.apart
     }
 
-    /// Whether the engine changed speed along with the voltage, by enough to explain the change.
+    /// Whether the engine changed speed along with the voltage by enough to explain the change.
     fn sped_up(&self, left: &Segment, right: &Segment, left_s: f64, jump_v: f64) -> bool {
         let piece = self.piece;
         let over_s = SPEED_S.max(SPEED_MEANS * piece.interval_s);
@@ -445,7 +256,7 @@ impl Look<'_> {
         let change_rpm = level(right.start_s + 0.5, right.start_s + over_s) - before_rpm;
         let share = (change_rpm / before_rpm).abs();
         let v_per_rpm = LASTING_SPEED * left.most_v_per_rpm.min(right.most_v_per_rpm);
-        let explained = jump_v.abs() < v_per_rpm * change_rpm.abs() + self.asked.least_v;
+        let explained = jump_v.abs() < v_per_rpm * change_rpm.abs() + self.criteria.least_v;
         change_rpm * jump_v > 0.0
             && (share > RAISED_IDLE_SHARE || share > IDLE_DIP_SHARE && explained)
     }
@@ -473,9 +284,9 @@ impl Look<'_> {
     }
 
     /// Without what follows a change as its ramp or its recovery.
-    fn apart_in_time(&self, all: Vec<(Change, usize)>) -> Vec<Change> {
+    fn apart_in_time(&self, all: Vec<(LevelStep, usize)>) -> Vec<LevelStep> {
         let interval_s = self.piece.interval_s;
-        let mut kept: Vec<Change> = Vec::new();
+        let mut kept: Vec<LevelStep> = Vec::new();
         for (change, join) in all {
             if let Some(last) = kept.last().copied() {
                 let gap_s = change.at_s - last.at_s;
@@ -510,7 +321,7 @@ struct Levels {
     left_v: f64,
     right_v: f64,
     jump_v: f64,
-    /// From where the level was going.
+    /// From where the level was heading.
     from_trend_v: f64,
     widths: f64,
     widths_from_trend: f64,
@@ -521,14 +332,14 @@ mod tests {
     use super::*;
 
     /// At one sample a second, with a little scatter.
-    fn piece(seconds: usize, shape: impl Fn(f64) -> f64) -> Piece {
+    fn piece(seconds: usize, shape: impl Fn(f64) -> f64) -> BusPiece {
         let time_s: Vec<f64> = (0..seconds).map(|k| k as f64).collect();
         let wobble = |k: usize| 0.004 * ((k * 7 % 5) as f64 - 2.0);
         let bus_v = time_s.iter().enumerate().map(|(k, &t)| shape(t) + wobble(k)).collect();
-        Piece { time_s, bus_v, rpm: Vec::new(), interval_s: 1.0 }
+        BusPiece { time_s, bus_v, rpm: Vec::new(), interval_s: 1.0 }
     }
 
-    fn found(piece: &Piece) -> Vec<Change> {
+    fn found(piece: &BusPiece) -> Vec<LevelStep> {
         let wander = wander(&[piece], 0.01).unwrap();
         changes(piece, &wander, 0.01, &ANY_CHANGE)
     }

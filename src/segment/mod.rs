@@ -9,6 +9,7 @@ mod doubtful_stops;
 pub mod drop_outs;
 pub mod edges;
 mod engine_state;
+pub mod kinds;
 pub mod levels;
 pub mod noise_model;
 pub mod onset;
@@ -20,25 +21,25 @@ pub mod steps;
 pub mod stretches;
 pub mod unnamed;
 
-use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Role, Span};
+use crate::segment::kinds::{Phase, PhaseKind};
 use crate::stats::moments::Sum;
 
 pub use noise_model::{NoiseModel, Within};
-pub use phases::RUNNING_RPM;
 pub use points::Point;
+pub use starter::RUNNING_RPM;
 pub use steps::Step;
 pub use stretches::Stretch;
 
-/// A log cut into what its later stages look at.
+/// A log in pieces, as the later stages use it.
 #[derive(Debug, Clone)]
 pub struct Segments {
     pub noise_model: NoiseModel,
     pub phases: Vec<Phase>,
-    /// Only the voltage is logged, and it is that of a battery which nothing charges: the
-    /// engine is taken to run, and may not have.
+    /// Only the voltage is logged, and it is that of a battery that is not being charged: the
+    /// engine is assumed to run, and may not have run.
     pub running_is_assumed: bool,
-    /// Rests in which the engine may have run, with nothing charging the battery.
+    /// Rests in which the engine may have run without the battery being charged.
     pub doubtful_stops: Vec<Span>,
     /// Where the engine goes from one speed to another.
     pub speed_changes: Vec<Span>,
@@ -52,7 +53,7 @@ pub struct Segments {
 }
 
 /// The log in pieces. Where only the voltage can show whether the engine ran, and shows
-/// neither that nor a battery left alone, it is taken to run.
+/// neither that nor a battery left alone, it is assumed to run.
 pub fn segment(log: &Log) -> Segments {
     let first_look = first_look(log);
     let phases::Course { phases, doubtful_stops } = phases::course(log, &first_look);
@@ -78,8 +79,8 @@ fn first_look(log: &Log) -> NoiseModel {
     NoiseModel { nominal: log.nominal(), ..first_look.with_readings(within) }
 }
 
-/// Twice over: the first pass, with noise read off sample differences, finds
-/// where nothing changes; the second knows the noise from there.
+/// Two passes: the first, with noise from sample differences, finds where nothing changes; the
+/// second uses the noise measured there.
 fn in_phases(log: &Log, phases: Vec<Phase>, first_look: &NoiseModel) -> Segments {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let within = Within::of(log, Role::Voltage(log.bus));
@@ -90,7 +91,7 @@ fn in_phases(log: &Log, phases: Vec<Phase>, first_look: &NoiseModel) -> Segments
         (steps, stretches)
     };
     let (_, calm) = pass(first_look);
-    // A contact that is lost tells nothing of the noise.
+    // Lost contacts would count as noise.
     let lost = drop_outs::drop_outs(log, &phases, &calm, first_look);
     let calm = drop_outs::cut(calm, &lost, time_s);
     let noise_model = first_look.refined(time_s, bus_v, log.engine_rpm(), within, &calm);
@@ -128,7 +129,7 @@ pub fn mean(values: &[f64]) -> f64 {
     let plain = |part: &[f64]| {
         part.iter().filter(|v| v.is_finite()).fold((0.0, 0usize), |(s, n), v| (s + v, n + 1))
     };
-    // What a plain sum rounds away grows with its length.
+    // The rounding error of a plain sum grows with its length.
     let (sum, n) = if values.len() <= PLAIN_SUM {
         plain(values)
     } else {
@@ -142,7 +143,7 @@ pub fn mean(values: &[f64]) -> f64 {
     if n == 0 { f64::NAN } else { sum / n as f64 }
 }
 
-/// So many values are summed as they come,
+/// Up to this many values are summed in order,
 const PLAIN_SUM: usize = 8192;
 /// longer stretches in pieces, whose sums are added with compensation.
 const PIECE: usize = 128;

@@ -1,23 +1,19 @@
-//! Rest, cranking, running: from engine speed where it is logged, else from
-//! what the voltage alone shows.
+//! Rest, cranking, running: from engine speed where it is logged, else from the voltage alone.
 
-use crate::diagnosis::{Phase, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::doubtful_stops;
-use crate::segment::engine_state::{EngineState, Reading};
+use crate::segment::engine_state::{BusReading, EngineState};
+use crate::segment::kinds::{Phase, PhaseKind};
 use crate::segment::noise_model::NoiseModel;
-use crate::segment::starter;
+use crate::segment::starter::{self, RUNNING_RPM};
 use crate::stats::robust::median;
 
-/// No engine idles under this, no starter turns one over this (common practice, no source).
-pub const RUNNING_RPM: f64 = 400.0;
 /// A missing tachometer pulse or two is no stall.
 const SHORTEST_STOP_S: f64 = 1.0;
-/// The bus is looked at in pieces of this length where samples are closer: no start is over
-/// sooner.
+/// Closer samples are combined to pieces of this length: no start is over sooner.
 const READING_S: f64 = 0.5;
-/// After so many intervals without a sample, and so many seconds, anything may have happened.
+/// A gap of this many intervals, and this many seconds, leaves open what happened in it.
 const GAP_INTERVALS: f64 = 5.0;
 const GAP_S: f64 = 10.0;
 /// A mark made by hand may be this far off (as in `ingest::marks`).
@@ -62,7 +58,7 @@ pub fn course(log: &Log, noise_model: &NoiseModel) -> Course {
     }
 }
 
-/// The same log, taken to run from its last start on, or all along.
+/// The phases if the engine is assumed to run from its last start on, or all along.
 pub fn taken_to_run(phases: &[Phase]) -> Vec<Phase> {
     let started = phases.iter().rposition(|p| p.kind == PhaseKind::Cranking);
     let (before, after) = phases.split_at(started.map_or(0, |k| k + 1));
@@ -160,7 +156,7 @@ fn running_by_speed(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
     joined
 }
 
-/// As marks made by hand say; a start that the voltage shows near a mark is the better clock.
+/// By marks made by hand; the time of a start that the voltage shows near a mark is more exact.
 /// Before a first mark that says "off", the engine ran from the start that it shows, or from
 /// the first sample.
 fn running_by_marks(marked: &[Span], dips: &[Span], shown: &[Phase]) -> Vec<Span> {
@@ -209,7 +205,7 @@ fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], noise_model: &NoiseM
             None => phases.push(Phase { kind, start_s, end_s: start_s }),
         }
     }
-    // A state that begins with the last sample has no time of its own.
+    // A state that begins with the last sample has no duration.
     if phases.last().is_some_and(|last| phases.len() > 1 && last.start_s >= last_s) {
         phases.pop();
     }
@@ -228,8 +224,9 @@ fn by_voltage(time_s: &[f64], bus_v: &[f64], dips: &[Span], noise_model: &NoiseM
     Course { phases, doubtful_stops }
 }
 
-/// Scatter of a reading by the usual move from one to the next: steps and starts are none.
-fn noise_v(readings: &[Reading], noise_model: &NoiseModel) -> f64 {
+/// Scatter of a reading by the usual move from one to the next, which steps and starts do not
+/// affect.
+fn noise_v(readings: &[BusReading], noise_model: &NoiseModel) -> f64 {
     const MEDIAN_TO_SIGMA: f64 = 1.4826 * std::f64::consts::FRAC_1_SQRT_2;
     let moves: Vec<f64> = readings.windows(2).map(|pair| (pair[1].v - pair[0].v).abs()).collect();
     let cells = noise_model.nominal.over_12_v();
@@ -242,7 +239,7 @@ fn noise_v(readings: &[Reading], noise_model: &NoiseModel) -> f64 {
 
 /// The voltage as the model of the engine's states reads it: samples, or medians of close
 /// ones, as six cells would show them.
-fn readings(time_s: &[f64], bus_v: &[f64], noise_model: &NoiseModel) -> Vec<Reading> {
+fn readings(time_s: &[f64], bus_v: &[f64], noise_model: &NoiseModel) -> Vec<BusReading> {
     let supply_off_v = noise_model.nominal.volts(levels::SUPPLY_OFF);
     let cells = noise_model.nominal.over_12_v();
     let close = noise_model.interval_s < READING_S / 2.0;
@@ -255,7 +252,7 @@ fn readings(time_s: &[f64], bus_v: &[f64], noise_model: &NoiseModel) -> Vec<Read
         .collect();
     let of_piece = |samples: &[(f64, f64)]| {
         let volts: Vec<f64> = samples.iter().map(|(_, v)| *v).collect();
-        Reading { at_s: samples[0].0, v: median(&volts) / cells }
+        BusReading { at_s: samples[0].0, v: median(&volts) / cells }
     };
     known.chunk_by(|a, b| piece(a.0) == piece(b.0)).map(of_piece).collect()
 }
@@ -310,35 +307,6 @@ mod tests {
             }
         }
         (time_s, bus_v)
-    }
-
-    #[test]
-    fn a_dip_then_a_rise_is_a_start() {
-        let (time_s, bus_v) = trace(&[(10.0, 12.6), (1.0, 10.4), (30.0, 14.2)]);
-        let phases = phases(&time_s, &bus_v);
-        assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Running]);
-        assert!((phases[1].start_s - 10.0).abs() < 0.11 && (phases[1].end_s - 11.0).abs() < 0.11);
-    }
-
-    /// The battery recovers from what the starter took.
-    #[test]
-    fn a_dip_without_a_rise_is_a_failed_start() {
-        let (time_s, bus_v) =
-            trace(&[(10.0, 12.4), (3.0, 9.0), (1.0, 12.25), (4.0, 12.35), (20.0, 12.38)]);
-        let phases = phases(&time_s, &bus_v);
-        assert_eq!(kinds(&phases), [PhaseKind::Rest, PhaseKind::Cranking, PhaseKind::Rest]);
-    }
-
-    #[test]
-    fn a_log_that_begins_charging_runs_from_its_first_sample() {
-        let (time_s, bus_v) = trace(&[(30.0, 14.2), (30.0, 12.9)]);
-        assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Running, PhaseKind::Rest]);
-    }
-
-    #[test]
-    fn a_resting_log_does_not_run() {
-        let (time_s, bus_v) = trace(&[(60.0, 12.6)]);
-        assert_eq!(kinds(&phases(&time_s, &bus_v)), [PhaseKind::Rest]);
     }
 
     #[test]

@@ -4,18 +4,18 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use crate::diagnosis::Heat;
 use crate::levels;
 use crate::log::{Log, Role, Span};
+use crate::segment::kinds::Heat;
 use crate::segment::{Stretch, indices, mean};
 use crate::stats::moments::Sum;
 
 /// Edges of the engine-speed bands, rpm. The lowest is idle; every log is cut
-/// at the same speeds so that two logs can be held against each other.
+/// at the same speeds so that two logs can be compared.
 pub const BAND_EDGES_RPM: [f64; 7] = [0.0, 1100.0, 1700.0, 2300.0, 3000.0, 4000.0, 5500.0];
 /// No point mixes speeds further apart than this.
 const ONE_SPEED: f64 = 1.15;
-/// A point seen for less than this is too short to judge.
+/// A shorter point is not judged.
 pub const SHORTEST_POINT_S: f64 = 2.0;
 
 #[derive(Debug, Clone, PartialEq)]
@@ -63,12 +63,16 @@ pub fn points(log: &Log, stretches: &[Stretch]) -> Vec<Point> {
         .iter()
         .map(|s| mean(log.bus_v().get(indices(log.time_s(), s.settled)).unwrap_or_default()))
         .collect();
-    let members = groups.into_values().flat_map(|group| by_speed(stretches, group));
+    let rpm = |k: usize| stretches.get(k).and_then(|s| s.rpm).unwrap_or(0.0);
+    let level = |k: usize| level_v.get(k).copied().unwrap_or(f64::NAN);
+    // A mean of 14.2 V early and 13.0 V late is neither.
     let apart_v = log.nominal().volts(levels::APART);
-    let members = members.flat_map(|group| by_level(&level_v, apart_v, group));
-    let members: Vec<Vec<usize>> = members.collect();
-    members
-        .into_iter()
+    let of_one_speed = |group| parted(group, rpm, |first, _, here| here <= ONE_SPEED * first);
+    let of_one_level = |group| parted(group, level, |_, last, here| here - last <= apart_v);
+    groups
+        .into_values()
+        .flat_map(of_one_speed)
+        .flat_map(of_one_level)
         .filter_map(|members| {
             let first = &stretches[*members.first()?];
             let spans: Vec<Span> = members.iter().map(|&k| stretches[k].settled).collect();
@@ -90,37 +94,27 @@ pub fn points(log: &Log, stretches: &[Stretch]) -> Vec<Point> {
         .collect()
 }
 
-/// Members whose speeds lie further apart than [`ONE_SPEED`] are points of their own; each
-/// has its members in the order of the log.
-fn by_speed(stretches: &[Stretch], mut group: Vec<usize>) -> Vec<Vec<usize>> {
-    let rpm = |k: &usize| stretches.get(*k).and_then(|s| s.rpm).unwrap_or(0.0);
-    group.sort_by(|a, b| rpm(a).total_cmp(&rpm(b)));
-    let mut points: Vec<Vec<usize>> = Vec::new();
+/// `group` sorted by `value` and cut where one does not join those before it, by the first and
+/// the last of them; each part in the order of the log.
+fn parted(
+    mut group: Vec<usize>,
+    value: impl Fn(usize) -> f64,
+    joins: impl Fn(f64, f64, f64) -> bool,
+) -> Vec<Vec<usize>> {
+    group.sort_by(|a, b| value(*a).total_cmp(&value(*b)));
+    let mut parts: Vec<Vec<usize>> = Vec::new();
     for k in group {
-        match points.last_mut() {
-            Some(point) if rpm(&k) <= ONE_SPEED * point.first().map_or(0.0, rpm) => point.push(k),
-            _ => points.push(vec![k]),
+        let joined = parts.last_mut().filter(|part| {
+            let ends = part.first().zip(part.last());
+            ends.is_some_and(|(first, last)| joins(value(*first), value(*last), value(k)))
+        });
+        match joined {
+            Some(part) => part.push(k),
+            None => parts.push(vec![k]),
         }
     }
-    points.iter_mut().for_each(|point| point.sort_unstable());
-    points
-}
-
-/// Visits whose levels leave a gap wider than [`levels::APART`] are not one: a mean of 14.2 V early
-/// and 13.0 V late is neither.
-fn by_level(level_v: &[f64], apart_v: f64, mut group: Vec<usize>) -> Vec<Vec<usize>> {
-    let level = |k: usize| level_v.get(k).copied().unwrap_or(f64::NAN);
-    group.sort_by(|a, b| level(*a).total_cmp(&level(*b)));
-    let mut points: Vec<Vec<usize>> = Vec::new();
-    for k in group {
-        let below = points.last().and_then(|point| point.last()).copied();
-        match points.last_mut() {
-            Some(point) if below.is_some_and(|b| level(k) - level(b) <= apart_v) => point.push(k),
-            _ => points.push(vec![k]),
-        }
-    }
-    points.iter_mut().for_each(|point| point.sort_unstable());
-    points
+    parts.iter_mut().for_each(|part| part.sort_unstable());
+    parts
 }
 
 /// Sample count and the mean of the finite values of every channel over the

@@ -16,7 +16,7 @@ const SLOW_REACH_S: f64 = 6.0;
 /// (common practice, no source).
 const LEAST_CHANGE_RPM: f64 = 120.0;
 const LEAST_CHANGE_SHARE: f64 = 0.12;
-/// A speed is still the one before while it has made less than this share of its change.
+/// Until this share of a change is made, the speed counts as the one before.
 const STILL_SHARE: f64 = 0.15;
 
 /// Spans over which engine speed moves to a new level; short blips that come
@@ -65,7 +65,7 @@ pub fn changes(time_s: &[f64], rpm: &[f64]) -> Vec<Span> {
     spans
 }
 
-/// A slow logger's windows reach far beyond the change: without the samples at either end
+/// The windows of a slow logger reach far beyond the change: removes the samples at either end
 /// that are still, or already, at the speed there.
 fn tighten(span: &mut Span, time_s: &[f64], rpm: &[f64], reach_s: f64) {
     let level = |start_s: f64, end_s: f64| mean(&rpm[indices(time_s, Span { start_s, end_s })]);

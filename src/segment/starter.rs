@@ -1,37 +1,38 @@
-//! Where a starter was at work: by what the voltage shows, and by what the engine's speed
-//! does.
+//! Where a starter was at work, by the voltage and by engine speed.
 
 use crate::levels;
 use crate::log::{Log, Span};
 use crate::segment::noise_model::NoiseModel;
-use crate::segment::phases::RUNNING_RPM;
 use crate::segment::{index_at, indices};
 use crate::stats::robust::median;
 
+/// No engine idles below this, and no starter turns one faster (common practice, no source).
+pub const RUNNING_RPM: f64 = 400.0;
 /// Nobody cranks longer without a pause (common practice, no source).
 const LONGEST_CRANKING_S: f64 = 30.0;
-/// An engine that turns slower than this stands (common practice, no source).
+/// An engine that turns slower than this is standing (common practice, no source).
 const STANDING_RPM: f64 = 50.0;
-/// No engine starts sooner; a tachometer that flickers is no turn (common practice, no source).
+/// No engine starts sooner; a shorter reading is a flickering tachometer (common practice, no
+/// source).
 const SHORTEST_TURN_S: f64 = 0.3;
-/// The tachometer wakes up so long after the starter at most (common practice, no source:
+/// Longest delay of the tachometer after the starter (common practice, no source:
 /// a turn or two).
 const TACHOMETER_LAG_S: f64 = 1.0;
 
-/// The level before a dip is that of so much time, or of some samples;
+/// Length of the level before a dip, or of some samples;
 const LEVEL_S: f64 = 1.5;
 /// the edge of a dip is no longer than this, or than one sample.
 const EDGE_S: f64 = 0.4;
 /// A logger slower than this may ask for one channel well after the other,
 const SLOW_S: f64 = 0.3;
-/// … by so much at most, or by two of its samples (common practice, no source).
+/// with at most this delay, or two of its samples (common practice, no source).
 const LATE_S: f64 = 2.5;
 
 /// Dips of the bus that only a starter makes and that begin `within` these spans.
 pub(super) fn dips(log: &Log, within: &[Span], noise_model: &NoiseModel) -> Vec<Span> {
     let (time_s, bus_v) = (log.time_s(), log.bus_v());
     let begins_in = |span: &Span| {
-        // A weak alternator takes a while to lift the bus out of the dip.
+        // A weak alternator lifts the bus out of the dip slowly.
         let seen = Span { end_s: span.end_s + LONGEST_CRANKING_S, ..*span };
         let range = indices(time_s, seen);
         let mut dips = dips_in(&time_s[range.clone()], &bus_v[range], noise_model);
@@ -46,8 +47,8 @@ pub(super) fn dips(log: &Log, within: &[Span], noise_model: &NoiseModel) -> Vec<
     dips
 }
 
-/// A dip that was seen in means, as the samples themselves have it: a starter takes
-/// hold within a hundredth of a second.
+/// The ends of a dip by the logger's own samples instead of means: a starter engages within a
+/// hundredth of a second.
 fn sharpened(dip: Span, log: &Log, noise_model: &NoiseModel) -> Span {
     let around = Span { start_s: dip.start_s - 2.0, end_s: dip.end_s + 1.0 };
     let range = indices(log.time_s(), around);
@@ -56,7 +57,7 @@ fn sharpened(dip: Span, log: &Log, noise_model: &NoiseModel) -> Span {
     dips_in(time_s, bus_v, noise_model).into_iter().find(same).unwrap_or(dip)
 }
 
-/// How far a starter takes a bus at least while the engine is seen to turn.
+/// Least dip by a starter while the engine is seen to turn.
 fn turning_dip_v(noise_model: &NoiseModel) -> f64 {
     let most_v = noise_model.nominal.volts(levels::CRANKING_DIP);
     noise_model.beyond_noise_v(noise_model.nominal.volts(levels::TURNING_DIP)).min(most_v)
@@ -65,7 +66,7 @@ fn turning_dip_v(noise_model: &NoiseModel) -> f64 {
 /// Where a starter could have been at work: the voltage falls by more than
 /// [`levels::CRANKING_DIP`] under the level before it and comes back.
 pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], noise_model: &NoiseModel) -> Vec<Span> {
-    // Steps and starts may pass for noise in a short log.
+    // In a short log, steps and starts inflate the noise.
     let cranking_dip_v = noise_model.nominal.volts(levels::CRANKING_DIP);
     let after_stop_v = noise_model.nominal.volts(levels::AFTER_STOP);
     let least_dip_v = noise_model.beyond_noise_v(cranking_dip_v).min(2.0 * cranking_dip_v);
@@ -77,7 +78,7 @@ pub(super) fn dips_in(time_s: &[f64], bus_v: &[f64], noise_model: &NoiseModel) -
         while earlier + 1 < i && time_s[earlier] < time_s[i] - reach_s {
             earlier += 1;
         }
-        // A cheap look first: at the edge of a dip the bus was higher a moment ago.
+        // A quick check first: at the edge of a dip the bus was higher a moment ago.
         if bus_v[i] > bus_v[earlier] - least_dip_v / 2.0 {
             i += 1;
             continue;
@@ -116,9 +117,8 @@ fn level_before(time_s: &[f64], bus_v: &[f64], i: usize, interval_s: f64) -> Opt
     if range.is_empty() { None } else { Some(median(&bus_v[range])) }
 }
 
-/// Adds where the bus gives way only after the speed says that the engine runs: loggers that
-/// ask for one channel after the other show the starter's dip that late. What runs begins when
-/// the dip is over.
+/// Adds dips that begin only after the engine speed shows running: loggers that poll one channel
+/// after the other record the starter's dip that late. Running then begins when the dip is over.
 pub(super) fn add_late(
     starts: &mut Vec<Span>,
     running: &mut [Span],
@@ -155,8 +155,8 @@ pub(super) fn add_late(
     starts.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
 }
 
-/// Adds where the engine was turned from standing to less than any engine idles at while
-/// the bus gave way: dips too shallow to tell by themselves.
+/// Adds dips too shallow by themselves, during which the engine was turned from standing to less
+/// than idle speed.
 pub(super) fn add_turns(
     starts: &mut Vec<Span>,
     time_s: &[f64],

@@ -1,23 +1,23 @@
 //! Load steps: declared ones aligned to the electrical answer, and detected
 //! ones where only the voltage shows that something was switched.
 
-use crate::diagnosis::{Direction, Origin, Phase, PhaseKind};
 use crate::log::{Log, Span};
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
 use crate::segment::detect;
 use crate::segment::edges::{self, Edge};
+use crate::segment::kinds::{Direction, Origin, Phase, PhaseKind};
 use crate::segment::noise_model::NoiseModel;
-use crate::segment::onset::{self, Onset};
+use crate::segment::onset::{Onset, Trace};
 
 /// Slow fan controllers and clutch relays answer within this
 /// (common practice, no source).
 const LONGEST_LAG_S: f64 = 2.5;
-/// … and start softly over no more (common practice, no source).
+/// and ramp up over no more (common practice, no source).
 const LONGEST_START_S: f64 = 9.0;
 /// Edges of several loads closer than this are one electrical event.
 pub const TOGETHER_S: f64 = 0.3;
 
-/// Fewer runs of the engine are searched one after the other, each by all cores.
+/// Fewer running phases are searched one after the other, each by all cores.
 const LEAST_PHASES: usize = 4;
 
 /// A change of load with the time it owns: from its onset until whatever
@@ -69,10 +69,7 @@ pub fn steps(
         let explained = |at_s: f64| explained(at_s, &edges, noise_model.interval_s);
         found.filter(|found| !explained(found.at_s)).map(step).collect::<Vec<Step>>()
     };
-    let parts = shared(&running, LEAST_PHASES, |part| {
-        part.iter().flat_map(detected_in).collect::<Vec<Step>>()
-    });
-    steps.extend(parts.into_iter().flatten());
+    steps.extend(flat_shared(&running, LEAST_PHASES, detected_in));
     steps.retain(|s| {
         let phase = phases.get(phases.partition_point(|p| p.end_s <= s.at_s));
         phase.is_some_and(|p| p.kind == PhaseKind::Running && p.start_s < s.at_s)
@@ -82,8 +79,8 @@ pub fn steps(
     steps
 }
 
-/// A change near a declared edge is that edge's doing: its answer, its inrush
-/// or soft start, or the recovery after it.
+/// A change near a declared edge belongs to it: its response, inrush or soft start, or the
+/// recovery after it.
 fn explained(at_s: f64, edges: &[f64], interval_s: f64) -> bool {
     let slack_s = 0.5 + 1.5 * interval_s;
     let last = edges.partition_point(|edge_s| edge_s - slack_s <= at_s).checked_sub(1);
@@ -109,7 +106,7 @@ fn declared(log: &Log, noise_model: &NoiseModel) -> Vec<Step> {
         };
         let own = Span { start_s: last_onset_s, end_s: window.end_s + 1.0 };
         let own = Span { end_s: own.end_s.min(next_s), ..own };
-        let onset = onset::answer(log.time_s(), log.bus_v(), window, own, sign, noise_model);
+        let onset = Trace::of(log, noise_model).answer(window, own, sign);
         let onset_s = onset.map_or(at_s, |o| o.at_s);
         last_onset_s = onset_s;
         steps.push(Step {
@@ -141,7 +138,7 @@ fn together(edges: Vec<Edge>) -> Vec<Vec<Edge>> {
 /// Gives each step the time it owns; all are in time order.
 fn bound(steps: &mut [Step], phases: &[Phase], speed_changes: &[Span], gaps: &[Span]) {
     let onsets: Vec<f64> = steps.iter().map(|s| s.at_s).collect();
-    // Where an answer is faint its onset is placed late, never before the edge.
+    // The onset of a faint response is placed late, never before the edge.
     let edges: Vec<f64> = steps.iter().map(|s| s.at_s - s.lag_s.unwrap_or(0.0)).collect();
     for (k, step) in steps.iter_mut().enumerate() {
         let phase = phases

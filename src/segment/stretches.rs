@@ -1,8 +1,8 @@
 //! Steady running between one change and the next.
 
-use crate::diagnosis::{Heat, Phase, PhaseKind};
 use crate::log::{Log, Place, Role, Span};
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
+use crate::segment::kinds::{Heat, Phase, PhaseKind};
 use crate::segment::steps::Step;
 use crate::segment::unnamed::UnnamedLoads;
 use crate::segment::{indices, mean};
@@ -11,21 +11,21 @@ use crate::stats::robust::median;
 /// A bus needs this long after a change before its level counts: inrush, the
 /// regulator and the idle governor are through by then.
 const SETTLING_S: f64 = 2.0;
-/// … but never more than this share of the stretch.
+/// but never more than this share of the stretch.
 const SETTLING_SHARE: f64 = 0.4;
-/// Right after the start the battery takes back what the starter took.
+/// Right after the start the battery recharges what the starter drew.
 const AFTER_START_S: f64 = 10.0;
-/// Shorter stretches tell no level.
+/// Shorter stretches have no level.
 const SHORTEST_S: f64 = 1.0;
-/// Speeds further apart than this are not one (a means of so many seconds and samples each).
+/// Largest ratio within one speed, of means over this many seconds or samples.
 const ONE_SPEED: f64 = 1.15;
 const SPEED_BLOCK_S: f64 = 3.0;
 const SPEED_BLOCK_SAMPLES: f64 = 3.0;
 /// Fewer are not worth a thread.
 const LEAST_PIECES: usize = 100;
-/// Where heat is told from, best first.
+/// Temperatures that heat is judged by, best first.
 const HEAT_PLACES: [Place; 3] = [Place::Alternator, Place::Coolant, Place::Intake];
-/// A temperature has to pass the edge of a heat band by this much.
+/// A temperature must pass the edge of a heat band by this much.
 const HOVER_C: f64 = 1.0;
 /// A duty under this is off, over one minus this full on.
 const DUTY_MARGIN: f64 = 0.05;
@@ -36,11 +36,21 @@ pub struct Stretch {
     pub span: Span,
     /// Without the settling at its beginning.
     pub settled: Span,
-    /// Labels of the loads on, as [`crate::diagnosis::OperatingPoint::loads`].
+    /// Labels of the loads on, in the order of the columns; "fans 60 %" for part duty.
     pub loads: Vec<String>,
     /// Median engine speed while settled.
     pub rpm: Option<f64>,
     pub heat: Heat,
+}
+
+#[cfg(test)]
+impl Stretch {
+    /// Settled throughout, `seconds` long.
+    pub fn of_test(start_s: f64, seconds: f64, rpm: f64, loads: &[&str]) -> Stretch {
+        let span = Span { start_s, end_s: start_s + seconds };
+        let loads = loads.iter().map(|load| (*load).to_owned()).collect();
+        Stretch { span, settled: span, loads, rpm: Some(rpm), heat: Heat::Unknown }
+    }
 }
 
 pub fn stretches(
@@ -68,7 +78,7 @@ pub fn stretches(
         for cut in cuts.iter().chain([&Cut { from_s: phase.end_s, to_s: phase.end_s }]) {
             let span = Span { start_s, end_s: cut.from_s };
             if span.seconds() >= SHORTEST_S {
-                let middle_s = 0.5 * (span.start_s + span.end_s);
+                let middle_s = span.middle_s();
                 pieces.push((span, unnamed.on_at(middle_s).map(str::to_owned).collect()));
             }
             start_s = start_s.max(cut.to_s);
@@ -76,10 +86,7 @@ pub fn stretches(
     }
     let pieces = of_one_speed(log, pieces);
     let stretch = |(span, detected): &(Span, Vec<String>)| stretch(log, *span, detected);
-    let parts = shared(&pieces, LEAST_PIECES, |part| {
-        part.iter().filter_map(stretch).collect::<Vec<Stretch>>()
-    });
-    parts.into_iter().flatten().collect()
+    flat_shared(&pieces, LEAST_PIECES, stretch)
 }
 
 /// Cuts what sweeps slowly from one speed to another, so that none of it mixes speeds: net
@@ -174,7 +181,7 @@ fn warmings(log: &Log) -> Vec<Span> {
     let mut here = Heat::Unknown;
     let mut moments = Vec::new();
     for (&at_s, &c) in log.time_s().iter().zip(degrees_c).filter(|(_, c)| c.is_finite()) {
-        // A thermostat that hovers on an edge is no warming.
+        // A thermostat that hovers at an edge does not count.
         let (below, above) = (heat(place, c - HOVER_C), heat(place, c + HOVER_C));
         if below == above && below != here {
             if here != Heat::Unknown {

@@ -1,17 +1,17 @@
-//! Loads that no channel declares, told apart by what switching them does to the bus.
+//! Loads that no channel declares, distinguished by how switching them moves the bus.
 
-use crate::diagnosis::{Direction, Origin, Phase, PhaseKind};
 use crate::log::{Log, Span};
 use crate::segment::indices;
+use crate::segment::kinds::{Direction, Origin, Phase, PhaseKind};
 use crate::segment::steps::Step;
 use crate::stats::robust::median;
 
-/// The bus gives way by more to the same load where the alternator is at its limit: a
-/// step off belongs to a step on of up to this many times its size (our choice).
+/// The same load lowers the bus further where the alternator is at its limit: a step off may
+/// belong to a step on of up to this many times its size (our choice).
 const OTHER_REGIME: f64 = 2.0;
 /// The same load on again, with the engine as before (our choice).
 const SAME_SIZE: f64 = 1.35;
-/// Levels beside a step are those of so many seconds, or samples.
+/// Length of the levels beside a step, or this many samples.
 const BESIDE_S: f64 = 2.0;
 const BESIDE_SAMPLES: f64 = 3.0;
 /// Past inrush, regulator and most of a soft start, or half of what follows.

@@ -1,13 +1,13 @@
-//! Where in a long column something rare is.
+//! Indices of rare values in a long column.
 
-use crate::parallel::shared;
+use crate::parallel::flat_shared;
 
-/// Nearly every block has none: each is looked at as a whole first, several values at once.
+/// Nearly every block has none, so each is checked as a whole first, several values at once.
 const BLOCK: usize = 1024;
 /// Fewer blocks are not worth a thread.
 const LEAST_BLOCKS: usize = 100;
 
-/// The places of the values of which `is` holds, in rising order.
+/// Indices of the values for which `is` holds, ascending.
 pub fn of_values(x: &[f64], is: impl Fn(f64) -> bool + Sync) -> Vec<usize> {
     of_blocks(x.len(), |start| {
         let own = x.get(start..x.len().min(start + BLOCK)).unwrap_or(&[]);
@@ -17,8 +17,8 @@ pub fn of_values(x: &[f64], is: impl Fn(f64) -> bool + Sync) -> Vec<usize> {
     })
 }
 
-/// The places k of the neighbours x(k), x(k + 1) of which `is` holds, in rising order.
-pub fn of_neighbours(x: &[f64], is: impl Fn(f64, f64) -> bool + Sync) -> Vec<usize> {
+/// Indices k of the neighbors x(k), x(k + 1) for which `is` holds, ascending.
+pub fn of_neighbors(x: &[f64], is: impl Fn(f64, f64) -> bool + Sync) -> Vec<usize> {
     of_blocks(x.len().saturating_sub(1), |start| {
         let own = x.get(start..x.len().min(start + BLOCK + 1)).unwrap_or(&[]);
         let pairs = || own.iter().zip(own.iter().skip(1));
@@ -30,10 +30,7 @@ pub fn of_neighbours(x: &[f64], is: impl Fn(f64, f64) -> bool + Sync) -> Vec<usi
 
 fn of_blocks(length: usize, of: impl Fn(usize) -> Vec<usize> + Sync) -> Vec<usize> {
     let starts: Vec<usize> = (0..length).step_by(BLOCK).collect();
-    shared(&starts, LEAST_BLOCKS, |part| {
-        part.iter().flat_map(|start| of(*start)).collect::<Vec<_>>()
-    })
-    .concat()
+    flat_shared(&starts, LEAST_BLOCKS, |start| of(*start))
 }
 
 #[cfg(test)]
@@ -48,7 +45,7 @@ mod tests {
             assert_eq!(of_values(&x, |v| v > 500.0), known, "{length}");
             let known: Vec<usize> =
                 (1..length).map(|k| k - 1).filter(|&k| x[k + 1] - x[k] > 500.0).collect();
-            assert_eq!(of_neighbours(&x, |a, b| b - a > 500.0), known, "{length}");
+            assert_eq!(of_neighbors(&x, |a, b| b - a > 500.0), known, "{length}");
         }
     }
 }

@@ -1,38 +1,37 @@
-//! A sine that runs through many pieces of noise, each with a phase of its own: aliased
-//! mains or switching.
+//! A sine in many pieces of noise, with its own phase in each: aliased mains or switching.
 
 use std::f64::consts::TAU;
 
 use super::long_run::{Piece, Shape, dot, remove};
 use super::robust::median;
 
-/// A sine of so many samples a turn.
+/// A sine; the period is in samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line {
     pub period: f64,
     pub amplitude: f64,
 }
 
-/// Turns in the longest piece are told apart to this.
+/// Frequency step, in periods over the longest piece,
 const FINE: f64 = 0.5;
-/// … and the strongest is placed to this.
+/// and the step to which the strongest is refined.
 const FINER: f64 = 0.05;
-/// A line stands so many times above the noise around it, in many pieces,
+/// Least power over that of the frequencies around it, with many pieces,
 const STANDS_OUT: f64 = 4.0;
-/// and by so many of its standard errors, which are 1/√m of it for m pieces.
+/// and in its standard errors, which are 1/√m of it for m pieces.
 const ERRORS: f64 = 12.0;
-/// Two regressors that take so many times what chance gives them are no noise,
+/// Two regressors that explain more than this over chance are not noise,
 const NO_NOISE: f64 = 2.5;
-/// nor those that take so many standard errors more than it.
+/// nor those that exceed chance by this many standard errors.
 const NO_NOISE_ERRORS: f64 = 6.0;
-/// A piece counts in which level and trend leave at least this of both phases.
+/// A piece counts if level and trend leave at least this share of both phases.
 const LEAST_LEFT: f64 = 0.3;
-/// So many places either side are around it, without those next to it.
+/// Frequencies either side that count as around it, without those next to it.
 const AROUND: usize = 16;
 const BESIDE: usize = 4;
 
 impl Line {
-    /// The strongest in `pieces`, with a period between these many samples, if it stands out.
+    /// The strongest sine in `pieces` with a period within these limits, if it stands out.
     pub fn in_pieces(pieces: &[Piece], shortest: f64, longest: f64) -> Option<Line> {
         let plain = |piece: &Piece| piece.plain_residuals(&[])?.pop();
         let residuals: Vec<Vec<f64>> = pieces.iter().filter_map(plain).collect();
@@ -95,21 +94,21 @@ impl Line {
         Line { amplitude, ..self }
     }
 
-    /// Whether noise of this shape would not leave that much of a sine: `without` are the
+    /// Whether noise of this shape cannot explain that much of a sine: `without` are the
     /// `pieces` with both phases among their regressors. What two more regressors take of
     /// each, over what they leave, is 1 by chance.
     pub fn is_no_noise(pieces: &[Piece], without: &[Piece], shape: Shape) -> bool {
-        let (mut taken, mut by, mut squares, mut freedom) = (0.0, 0.0, 0.0, 0.0);
+        let (mut taken, mut by, mut squares, mut dof) = (0.0, 0.0, 0.0, 0.0);
         for (with, without) in pieces.iter().zip(without) {
             let (Some(a), Some(b)) = (with.residue(shape), without.residue(shape)) else {
                 continue;
             };
             taken += a.squares - b.squares;
-            by += a.freedom - b.freedom;
+            by += a.dof - b.dof;
             squares += b.squares;
-            freedom += b.freedom;
+            dof += b.dof;
         }
-        let times = (taken / by) / (squares / freedom);
+        let times = (taken / by) / (squares / dof);
         by >= 6.0 && times > NO_NOISE.max(1.0 + NO_NOISE_ERRORS * (2.0 / by).sqrt())
     }
 
@@ -119,7 +118,7 @@ impl Line {
         [(0..n).map(|k| at(k).cos()).collect(), (0..n).map(|k| at(k).sin()).collect()]
     }
 
-    /// Amplitude that is left in a mean of `n` samples.
+    /// Amplitude of a mean of `n` samples.
     pub fn of_mean(self, n: f64) -> f64 {
         let half = TAU / self.period / 2.0;
         let left = (n * half).sin() / (n * half.sin());
@@ -127,7 +126,7 @@ impl Line {
     }
 }
 
-/// |Σ x e^{iωk}|²/n at so many turns a sample.
+/// |Σ x e^{iωk}|²/n at this many turns per sample.
 fn power(x: &[f64], turns: f64) -> f64 {
     let (step_sin, step_cos) = (TAU * turns).sin_cos();
     let (mut sin, mut cos) = (0.0, 1.0);
@@ -143,10 +142,9 @@ fn power(x: &[f64], turns: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stats::long_run::{PooledNoise, Search};
-    use rand::{RngExt, SeedableRng};
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+    use crate::stats::long_run::{PooledNoise, SearchLimits};
+    use crate::stats::test_noise::{first_order, rng};
+    use rand::RngExt;
 
     /// The line in such pieces, if it is none of their noise.
     fn line(amplitude: f64, period: f64, rho: f64, seed: u64) -> Option<Line> {
@@ -161,25 +159,20 @@ mod tests {
         };
         let whole = make(None);
         let line = Line::in_pieces(&whole, 10.0, 200.0)?;
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
+        let search = SearchLimits { longest: 100.0, usual: 20.0, least_usual: 0.0 };
         let noise = PooledNoise::of(&whole, &search)?;
         Line::is_no_noise(&whole, &make(Some(line)), noise.shape).then_some(line)
     }
 
     fn pieces(amplitude: f64, period: f64, rho: f64, seed: u64) -> Vec<Vec<f64>> {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        let mut slow = 0.0;
+        let mut rng = rng(seed);
         (0..15)
             .map(|_| {
                 let n = rng.random_range(100..400usize);
                 let phase = rng.random_range(0.0..TAU);
-                (0..n)
-                    .map(|k| {
-                        let z: f64 = StandardNormal.sample(&mut rng);
-                        slow = rho * slow + (1.0f64 - rho * rho).sqrt() * z;
-                        slow + amplitude * (TAU * k as f64 / period + phase).sin()
-                    })
-                    .collect()
+                let noise = first_order(n, rho, &mut rng).into_iter().enumerate();
+                let sine = |k: usize| amplitude * (TAU * k as f64 / period + phase).sin();
+                noise.map(|(k, slow)| slow + sine(k)).collect()
             })
             .collect()
     }

@@ -1,9 +1,9 @@
 //! Noise with memory around slowly moving levels, from many short pieces.
 //!
 //! # Theory
-//! How well a mean is known hangs on the long-run variance σ²τ of the noise, and within a
-//! short piece that variance cannot be told from the movement of the level itself. So the
-//! noise gets a shape: part white, the rest a first-order autoregression (together an
+//! The error of a mean depends on the long-run variance σ²τ of the noise, and within a short
+//! piece that variance cannot be separated from the movement of the level itself. So the noise
+//! is given a shape: part white, the rest a first-order autoregression (together an
 //! ARMA(1,1), the noise of a logger with a low-pass filter). Each piece has a level, a trend
 //! and other regressors of its own; they are removed by generalized least squares, and the
 //! degrees of freedom that this takes are accounted for by the restricted likelihood
@@ -12,224 +12,17 @@
 //! Filter*, 1989; from memory). The long-run variance of a fitted autoregression instead of a
 //! window over autocovariances is den Haan & Levin's VARHAC (1997; from memory).
 //!
-//! Every piece has a scale of its own about the common one, which makes its residuals
-//! Student's: one that moved for another reason has little more say than the others. The
-//! answer is the mean over all shapes, weighted by their likelihood: what the pieces leave
-//! open widens the interval, by way of fewer degrees of freedom.
+//! Every piece has its own scale about the common one, so its residuals are Student's: a piece
+//! that moved for another reason weighs little more than the others. The result is the mean over
+//! all shapes, weighted by their likelihood: uncertainty about the shape widens the interval by
+//! lowering the degrees of freedom.
+
+mod piece;
 
 use super::robust::median;
 
-/// Regressors of a piece beside its level.
-pub const MOST_REGRESSORS: usize = 7;
-const COLUMNS: usize = MOST_REGRESSORS + 2;
-
-/// Correlation of unit-variance noise: white, but for a share of the variance whose
-/// correlation falls by `rho` from sample to sample.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Shape {
-    pub slow_share: f64,
-    pub rho: f64,
-}
-
-impl Shape {
-    pub const WHITE: Shape = Shape { slow_share: 0.0, rho: 0.0 };
-
-    /// That of integrated autocorrelation time `tau` in samples.
-    pub fn of_time(tau: f64, slow_share: f64) -> Shape {
-        let slow_share = slow_share.clamp(0.0, 1.0);
-        let beyond = (tau - 1.0).max(0.0);
-        if beyond == 0.0 || slow_share == 0.0 {
-            return Shape::WHITE;
-        }
-        let rho = if beyond.is_finite() { beyond / (beyond + 2.0 * slow_share) } else { 1.0 };
-        Shape { slow_share, rho }
-    }
-
-    /// Integrated autocorrelation time in samples.
-    pub fn time(self) -> f64 {
-        1.0 + 2.0 * self.slow_share * self.rho / (1.0 - self.rho)
-    }
-
-    /// n times the variance of the mean of n samples of unit variance: 1 for one sample,
-    /// [`Shape::time`] for a long window.
-    pub fn mean_time(self, n: f64) -> f64 {
-        self.mean_time_of_order(n, 1)
-    }
-
-    /// The same of noise with the `order`th power of this correlation.
-    pub fn mean_time_of_order(self, n: f64, order: i32) -> f64 {
-        let slow = first_order_time(self.rho.powi(order), n);
-        1.0 + self.slow_share.powi(order) * (slow - 1.0)
-    }
-}
-
-/// 1 + 2Σ(1 − k/n)ρᵏ in closed form.
-fn first_order_time(rho: f64, n: f64) -> f64 {
-    // An endless correlation time: the window is worth one sample.
-    if rho.is_nan() || rho >= 1.0 {
-        return n;
-    }
-    let rest = 1.0 - rho;
-    ((1.0 + rho) / rest - 2.0 * rho * (1.0 - rho.powf(n)) / (n * rest * rest)).clamp(1.0, n)
-}
-
-/// Successive readings of one level, and what else may have moved them.
-#[derive(Debug, Clone, Default)]
-pub struct Piece {
-    readings: Vec<f64>,
-    /// Each as long as `readings`.
-    regressors: Vec<Vec<f64>>,
-}
-
-/// A piece with a shape taken for granted.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Residue {
-    /// Sum of squares of whitened residuals; over `freedom` an unbiased variance.
-    pub squares: f64,
-    pub freedom: f64,
-    /// What the shape alone adds to the restricted log likelihood.
-    pub log_determinants: f64,
-}
-
-impl Residue {
-    pub fn variance(&self) -> f64 {
-        self.squares / self.freedom
-    }
-}
-
-impl Piece {
-    /// A level and powers of time up to `degree` (at most 3), and `others` such as another
-    /// channel over the same samples. NaN readings are gaps; a regressor with one is left out.
-    pub fn new(readings: &[f64], degree: usize, others: &[&[f64]]) -> Piece {
-        let n = readings.len();
-        let place = |k: usize| (2.0 * k as f64 + 1.0) / n as f64 - 1.0;
-        // Legendre polynomials: nearly orthogonal, so that no digits are lost.
-        let legendre: [fn(f64) -> f64; 3] =
-            [|x| x, |x| 1.5 * x * x - 0.5, |x| 2.5 * x * x * x - 1.5 * x];
-        let powers = legendre.iter().take(degree).map(|p| (0..n).map(|k| p(place(k))).collect());
-        let centered = |other: &&[f64]| {
-            let usable = other.len() == n && other.iter().all(|v| v.is_finite());
-            let center = other.iter().sum::<f64>() / n as f64;
-            usable.then(|| other.iter().map(|v| v - center).collect::<Vec<f64>>())
-        };
-        let others = others.iter().filter_map(centered);
-        let regressors: Vec<Vec<f64>> = powers.chain(others).take(MOST_REGRESSORS).collect();
-        let center = median(readings);
-        let center = if center.is_finite() { center } else { 0.0 };
-        Piece { readings: readings.iter().map(|v| v - center).collect(), regressors }
-    }
-
-    pub fn len(&self) -> usize {
-        self.readings.len()
-    }
-
-    pub fn is_empty(&self) -> bool {
-        self.readings.is_empty()
-    }
-
-    /// What least squares leaves of the readings, and then of each of `others`, without
-    /// level and regressors; `None` where a reading is missing.
-    pub fn plain_residuals(&self, others: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
-        self.readings.iter().all(|v| v.is_finite()).then_some(())?;
-        // Gram and Schmidt's way: each column without what those before it hold.
-        let mut columns: Vec<Vec<f64>> = Vec::new();
-        let mut rest: Vec<Vec<f64>> =
-            std::iter::once(&self.readings).chain(others).cloned().collect();
-        let level = vec![1.0; self.readings.len()];
-        for regressor in std::iter::once(&level).chain(&self.regressors) {
-            let mut column = regressor.clone();
-            let whole = dot(&column, &column);
-            columns.iter().for_each(|before| remove(&mut column, before));
-            if dot(&column, &column) > 1e-9 * whole {
-                rest.iter_mut().for_each(|rest| remove(rest, &column));
-                columns.push(column);
-            }
-        }
-        Some(rest)
-    }
-
-    /// `None` where nothing is left of the readings once level and regressors are out.
-    pub fn residue(&self, shape: Shape) -> Option<Residue> {
-        let (a, rho) = (shape.slow_share, shape.rho);
-        let columns = self.regressors.len() + 2;
-        // Level, regressors, and the readings last.
-        let mut means = [0.0; COLUMNS];
-        let mut products = [[0.0; COLUMNS]; COLUMNS];
-        let mut row = [1.0; COLUMNS];
-        let (mut uncertain, mut gain, mut spread) = (a, 0.0, 0.0);
-        let (mut steady, mut log_spread) = (false, 0.0);
-        let (mut logs, mut known) = (0.0, 0usize);
-        for (k, &reading) in self.readings.iter().enumerate() {
-            if !reading.is_finite() {
-                means.iter_mut().take(columns).for_each(|m| *m *= rho);
-                uncertain = rho * rho * uncertain + a * (1.0 - rho * rho);
-                steady = false;
-                continue;
-            }
-            for (x, regressor) in row[1..].iter_mut().zip(&self.regressors) {
-                *x = regressor[k];
-            }
-            row[columns - 1] = reading;
-            if !steady {
-                spread = uncertain + 1.0 - a;
-                gain = uncertain / spread;
-                log_spread = spread.ln();
-                let next = rho * rho * uncertain * (1.0 - gain) + a * (1.0 - rho * rho);
-                steady = (next - uncertain).abs() < 1e-9 * spread;
-                uncertain = next;
-            }
-            logs += log_spread;
-            known += 1;
-            let mut errors = [0.0; COLUMNS];
-            for ((e, m), x) in errors.iter_mut().zip(&mut means).zip(&row).take(columns) {
-                *e = x - *m;
-                *m = rho * (*m + gain * *e);
-            }
-            for i in 0..columns {
-                let scaled = errors[i] / spread;
-                for j in i..columns {
-                    products[i][j] += scaled * errors[j];
-                }
-            }
-        }
-        let (mut log_determinant, mut used) = (0.0, 0usize);
-        for i in 0..columns - 1 {
-            let pivot = products[i][i];
-            // What the columns before it leave nothing of tells nothing new.
-            let own = if i == 0 { 0.0 } else { 1e-9 * self.square_of(i - 1) };
-            if pivot.is_nan() || pivot <= own {
-                continue;
-            }
-            used += 1;
-            log_determinant += pivot.ln();
-            let row = products[i];
-            for (j, other) in products.iter_mut().enumerate().skip(i + 1) {
-                let share = row[j] / pivot;
-                let from_here = other.iter_mut().zip(&row).skip(j);
-                from_here.for_each(|(value, own)| *value -= share * own);
-            }
-        }
-        let freedom = known.checked_sub(used).filter(|f| *f > 0)? as f64;
-        let squares = products[columns - 1][columns - 1].max(0.0);
-        let log_determinants = -0.5 * (logs + log_determinant);
-        let sound = squares.is_finite() && log_determinants.is_finite();
-        sound.then_some(Residue { squares, freedom, log_determinants })
-    }
-
-    fn square_of(&self, regressor: usize) -> f64 {
-        self.regressors.get(regressor).map_or(0.0, |r| r.iter().map(|x| x * x).sum())
-    }
-}
-
-pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
-}
-
-/// Takes from `x` what it has of `column`.
-pub(super) fn remove(x: &mut [f64], column: &[f64]) {
-    let share = dot(x, column) / dot(column, column);
-    x.iter_mut().zip(column).for_each(|(x, c)| *x -= share * c);
-}
+pub use piece::{Piece, Residue, Shape};
+pub(super) use piece::{dot, remove};
 
 /// Noise of the readings in many pieces.
 #[derive(Debug, Clone, PartialEq)]
@@ -237,59 +30,59 @@ pub struct PooledNoise {
     pub sigma: f64,
     pub shape: Shape,
     /// Readings less what levels and regressors took.
-    pub freedom: f64,
+    pub dof: f64,
     /// Degrees of freedom of σ² itself.
-    pub sigma_freedom: f64,
+    pub sigma_dof: f64,
     /// Degrees of freedom of the long-run variance σ²τ, for Student's t.
-    pub long_run_freedom: f64,
-    /// How far the pieces agree about σ: so many degrees of freedom the pooled variance is
-    /// worth against a piece's own (Smyth, *Statistical Applications in Genetics and
+    pub long_run_dof: f64,
+    /// How far the pieces agree about σ: degrees of freedom that the pooled variance is worth
+    /// against a piece's own (Smyth, *Statistical Applications in Genetics and
     /// Molecular Biology* 3, 2004; from memory). Infinite where they differ by chance only.
     pub agreement: f64,
     /// Which pieces it is pooled from.
     pub kept: Vec<bool>,
 }
 
-/// What is looked for, in samples.
+/// Limits of the search, in samples.
 #[derive(Debug, Clone, Copy)]
-pub struct Search {
-    /// The longest correlation (to 1/e) that is told from a moving level.
+pub struct SearchLimits {
+    /// The longest correlation (to 1/e) that can be separated from a moving level.
     pub longest: f64,
-    /// Longer ones are less likely beforehand, in proportion.
+    /// The prior of longer ones falls in proportion.
     pub usual: f64,
-    /// A piece of no more variance than this is a usual one, whatever the others are.
+    /// A piece with no more variance than this is kept, whatever the others are.
     pub least_usual: f64,
 }
 
-/// A piece of so many times the usual variance moved for another reason.
+/// A piece with more than this many times the usual variance moved for another reason.
 const TROUBLED: f64 = 4.0;
-/// Degrees of freedom with which the common scale speaks for that of a piece.
+/// Degrees of freedom of the prior of a piece's scale about the common one.
 const OWN_SCALE: f64 = 10.0;
 /// The grid of shapes: correlation times from the shortest on, and white variance over that
-/// of the slow part's innovations, which a series tells best, however slow it is.
+/// of the slow part's innovations, which a series shows best, however slow it is.
 const SHORTEST_TIME: f64 = 0.3;
 const TIME_RATIO: f64 = 2.5;
 const MOST_TIMES: f64 = 20.0;
 const LEAST_WHITE: f64 = 0.05;
 const WHITE_RATIO: f64 = 5.0;
 const WHITES: usize = 7;
-/// The first look is at pieces of about so many readings, and leaves shapes out whose
-/// likelihood is less than e to this of the best one's.
+/// The first pass uses about this many readings, and drops shapes whose log likelihood is lower
+/// than the best by more than this.
 const FIRST_LOOK: usize = 4096;
 const HOPELESS: f64 = -8.0;
-/// Logarithm of a variance that rounding errors make up.
+/// Logarithm of a variance that consists of rounding errors.
 const SILENT: f64 = -80.0;
-/// With less, Student's t says more of the tails of a guess than of the noise.
-const LEAST_FREEDOM: f64 = 3.0;
+/// With fewer, Student's t describes the tails of a guess rather than the noise.
+const LEAST_DOF: f64 = 3.0;
 /// Around a shape that has more than this share of all likelihood the grid is too coarse,
 const DECIDED: f64 = 0.2;
-/// and is made finer so many times.
+/// and is refined this many times.
 const FINER_LOOKS: usize = 5;
 
-/// One shape, its weight beforehand and how each piece likes it.
+/// One shape, its prior weight, and the residue of each piece under it.
 struct Candidate {
     shape: Shape,
-    /// Place on the grid of times and whites; white noise has none.
+    /// Coordinates on the grid of times and whites; white noise has none.
     place: Option<(f64, f64)>,
     weight: f64,
     residues: Vec<Option<Residue>>,
@@ -304,22 +97,20 @@ impl Candidate {
                 .filter(|(_, (kept, telling))| **kept && **telling)
                 .filter_map(|(r, _)| r.as_ref())
         };
-        let (squares, freedom) =
-            used().fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.freedom));
-        let common = OWN_SCALE * (squares / freedom).max(f64::MIN_POSITIVE);
+        let (squares, dof) = used().fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.dof));
+        let common = OWN_SCALE * (squares / dof).max(f64::MIN_POSITIVE);
         used()
             .map(|r| {
                 let scaled = (common + r.squares) / common;
-                r.log_determinants
-                    - 0.5 * (r.freedom * common.ln() + (OWN_SCALE + r.freedom) * scaled.ln())
+                r.log_determinants - 0.5 * (r.dof * common.ln() + (OWN_SCALE + r.dof) * scaled.ln())
             })
             .sum()
     }
 }
 
 impl PooledNoise {
-    /// `None` where the pieces hold no freedom at all.
-    pub fn of(pieces: &[Piece], search: &Search) -> Option<PooledNoise> {
+    /// `None` where the pieces have no degrees of freedom.
+    pub fn of(pieces: &[Piece], search: &SearchLimits) -> Option<PooledNoise> {
         let candidate = |pieces: &[Piece], place: Option<(f64, f64)>, cell: f64| {
             let shape = place.map_or(Shape::WHITE, shape_at);
             let time = place.map_or(0.0, |(t, _)| time_at(t));
@@ -376,10 +167,10 @@ fn shape_at((time, white): (f64, f64)) -> Shape {
     Shape { slow_share: 1.0 / (1.0 + white * (1.0 - rho * rho)), rho }
 }
 
-/// Places on the grid that some of the pieces do not speak against.
+/// Grid points that a part of the pieces does not rule out.
 fn promising(
     pieces: &[Piece],
-    search: &Search,
+    search: &SearchLimits,
     candidate: impl Fn(&[Piece], Option<(f64, f64)>, f64) -> Candidate,
 ) -> Vec<(f64, f64)> {
     let readings: usize = pieces.iter().map(Piece::len).sum();
@@ -399,7 +190,7 @@ fn promising(
     hopeful.filter_map(|(look, _)| look.place).collect()
 }
 
-/// The likeliest shape, and its share of all likelihood.
+/// The most likely shape, and its share of all likelihood.
 fn best<'a>(all: &'a [Candidate], kept: &[bool], telling: &[bool]) -> Option<(&'a Candidate, f64)> {
     let value = |c: &Candidate| c.log_likelihood(kept, telling) + c.weight.ln();
     let values: Vec<f64> = all.iter().map(value).collect();
@@ -407,22 +198,22 @@ fn best<'a>(all: &'a [Candidate], kept: &[bool], telling: &[bool]) -> Option<(&'
     Some((best, 1.0 / values.iter().map(|v| (v - most).exp()).sum::<f64>()))
 }
 
-/// The mean over all shapes, of logarithms: what is open is open by factors.
+/// The mean over all shapes, of logarithms because the uncertainty is by factors.
 fn pooled(all: &[Candidate], kept: Vec<bool>, telling: &[bool]) -> PooledNoise {
     let values: Vec<f64> =
         all.iter().map(|c| c.log_likelihood(&kept, telling) + c.weight.ln()).collect();
     let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let (mut total, mut freedom, mut share) = (0.0, 0.0, 0.0);
+    let (mut total, mut dof, mut share) = (0.0, 0.0, 0.0);
     let (mut logs, mut squares_of_logs) = ([0.0; 2], [0.0; 2]);
     for (candidate, value) in all.iter().zip(&values) {
         let weight = (value - most).exp();
         let used = candidate.residues.iter().zip(&kept).filter(|(_, kept)| **kept);
-        let (squares, own_freedom) = used
+        let (squares, own_dof) = used
             .filter_map(|(residue, _)| residue.as_ref())
-            .fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.freedom));
-        let variance = (squares / own_freedom).max(f64::MIN_POSITIVE);
+            .fold((0.0, 0.0), |(s, f), r| (s + r.squares, f + r.dof));
+        let variance = (squares / own_dof).max(f64::MIN_POSITIVE);
         total += weight;
-        freedom += weight * own_freedom;
+        dof += weight * own_dof;
         share += weight * candidate.shape.slow_share;
         let log = variance.ln();
         for (k, log) in [log, log + candidate.shape.time().ln()].into_iter().enumerate() {
@@ -430,19 +221,19 @@ fn pooled(all: &[Candidate], kept: Vec<bool>, telling: &[bool]) -> PooledNoise {
             squares_of_logs[k] += weight * log * log;
         }
     }
-    let (freedom, share) = (freedom / total, share / total);
+    let (dof, share) = (dof / total, share / total);
     let [log_variance, log_run] = logs.map(|log| log / total);
     // The logarithm of χ²/ν varies by some 2/ν.
     let worth = |square: f64, log: f64| {
-        let spread = (square / total - log * log).max(0.0) + 2.0 / freedom;
-        (2.0 / spread).min(freedom).max(LEAST_FREEDOM.min(freedom))
+        let spread = (square / total - log * log).max(0.0) + 2.0 / dof;
+        (2.0 / spread).min(dof).max(LEAST_DOF.min(dof))
     };
     PooledNoise {
         sigma: if log_variance > SILENT { (log_variance / 2.0).exp() } else { 0.0 },
         shape: Shape::of_time((log_run - log_variance).exp(), share),
-        freedom,
-        sigma_freedom: worth(squares_of_logs[0], log_variance),
-        long_run_freedom: worth(squares_of_logs[1], log_run),
+        dof,
+        sigma_dof: worth(squares_of_logs[0], log_variance),
+        long_run_dof: worth(squares_of_logs[1], log_run),
         agreement: agreement(all, &values, telling),
         kept,
     }
@@ -461,13 +252,13 @@ fn agreement(all: &[Candidate], values: &[f64], telling: &[bool]) -> f64 {
         return f64::INFINITY;
     }
     // The logarithm of χ²/ν lies 1/ν low and varies by ψ′(ν/2) ≈ 2/ν + 2/ν².
-    let logs: Vec<f64> = residues.iter().map(|r| r.variance().ln() + 1.0 / r.freedom).collect();
+    let logs: Vec<f64> = residues.iter().map(|r| r.variance().ln() + 1.0 / r.dof).collect();
     let center = median(&logs);
     let n = logs.len() as f64;
     let beyond = logs
         .iter()
         .zip(&residues)
-        .map(|(log, r)| (log - center).powi(2).min(4.0) - 2.0 / r.freedom - 2.0 / r.freedom.powi(2))
+        .map(|(log, r)| (log - center).powi(2).min(4.0) - 2.0 / r.dof - 2.0 / r.dof.powi(2))
         .sum::<f64>()
         / (n - 1.0);
     // ψ′(x) ≈ 1/x + 1/(2x²), solved for x = ν/2.
@@ -479,13 +270,15 @@ mod tests {
     use super::*;
     use crate::stats::fit::cholesky::Cholesky;
     use crate::stats::moments::mean;
-    use crate::stats::quantisation::{Scatter, mean_half_width};
-    use rand::{RngExt, SeedableRng};
+    use crate::stats::quantization::{Scatter, mean_half_width};
+    use crate::stats::test_noise::{self, rng};
+    use rand::RngExt;
     use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+
+    const LIMITS: SearchLimits = SearchLimits { longest: 100.0, usual: 20.0, least_usual: 0.0 };
 
     fn noise(shape: Shape, n: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
-        let mut normal = || -> f64 { StandardNormal.sample(rng) };
+        let mut normal = || test_noise::normal(rng);
         let mut slow = normal();
         (0..n)
             .map(|_| {
@@ -519,7 +312,7 @@ mod tests {
     fn two_readings_differ_by_their_correlation() {
         let shape = Shape { slow_share: 0.5, rho: 0.8 };
         let residue = Piece::new(&[14.0, 14.3], 0, &[]).residue(shape).expect("a residue");
-        assert_eq!(residue.freedom, 1.0);
+        assert_eq!(residue.dof, 1.0);
         assert!((residue.squares - 0.09 / (2.0 * (1.0 - 0.4))).abs() < 1e-12);
         let dense = Cholesky::new(&[1.0, 0.4, 0.4, 1.0], 2).expect("a covariance");
         // 1'V⁻¹1 = 2/(1 + aρ).
@@ -529,26 +322,26 @@ mod tests {
 
     #[test]
     fn a_gap_takes_a_reading_and_nothing_else() {
-        let mut rng = ChaCha8Rng::seed_from_u64(3);
+        let mut rng = rng(3);
         let shape = Shape { slow_share: 0.8, rho: 0.7 };
         let mut x = noise(shape, 400, &mut rng);
         let whole = Piece::new(&x, 2, &[]).residue(shape).expect("a residue");
         x[100] = f64::NAN;
         let holed = Piece::new(&x, 2, &[]).residue(shape).expect("a residue");
-        assert_eq!(holed.freedom, whole.freedom - 1.0);
+        assert_eq!(holed.dof, whole.dof - 1.0);
         assert!((holed.variance() / whole.variance() - 1.0).abs() < 0.02);
     }
 
     /// One log after another: fourteen pieces of 8 to 40 s that settle from a level to
     /// another, ten samples a second. How often does the mean of 5 s lie in its interval?
     fn coverage(shape: Shape, settling: f64, seed: u64) -> f64 {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let mut rng = rng(seed);
         let (mut held, mut all) = (0, 0);
         for _ in 0..40 {
             let raw: Vec<(Vec<f64>, Vec<f64>)> = (0..14)
                 .map(|_| {
                     let n = rng.random_range(80..400);
-                    let height: f64 = StandardNormal.sample(&mut rng);
+                    let height = test_noise::normal(&mut rng);
                     let (height, time) = (settling * height, rng.random_range(80.0..180.0));
                     let level: Vec<f64> =
                         (0..n).map(|k| height * (-f64::from(k) / time).exp()).collect();
@@ -561,10 +354,9 @@ mod tests {
                 .iter()
                 .map(|(_, readings)| Piece::new(readings, 2 + readings.len() / 200, &[]))
                 .collect();
-            let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-            let found = PooledNoise::of(&pieces, &search).expect("noise");
+            let found = PooledNoise::of(&pieces, &LIMITS).expect("noise");
             let scatter =
-                Scatter { sigma: found.sigma, shape: found.shape, freedom: found.long_run_freedom };
+                Scatter { sigma: found.sigma, shape: found.shape, dof: found.long_run_dof };
             let half = mean_half_width(50, &scatter, None, 0.9);
             for (level, readings) in &raw {
                 let from = level.len() - 50;
@@ -599,12 +391,11 @@ mod tests {
 
     #[test]
     fn what_moved_for_another_reason_is_left_out() {
-        let mut rng = ChaCha8Rng::seed_from_u64(9);
+        let mut rng = rng(9);
         let mut raw: Vec<Vec<f64>> = (0..10).map(|_| noise(Shape::WHITE, 100, &mut rng)).collect();
         raw[3][50..].iter_mut().for_each(|v| *v += 20.0);
         let pieces: Vec<Piece> = raw.iter().map(|x| Piece::new(x, 1, &[])).collect();
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-        let found = PooledNoise::of(&pieces, &search).expect("noise");
+        let found = PooledNoise::of(&pieces, &LIMITS).expect("noise");
         assert_eq!(found.kept.iter().filter(|kept| !**kept).count(), 1);
         assert!(!found.kept[3] && (found.sigma - 1.0).abs() < 0.1, "{found:?}");
         assert!(found.shape.time() < 1.3, "{found:?}");
@@ -612,7 +403,7 @@ mod tests {
 
     #[test]
     fn another_channel_is_no_noise() {
-        let mut rng = ChaCha8Rng::seed_from_u64(10);
+        let mut rng = rng(10);
         let slow = Shape { slow_share: 1.0, rho: 0.98 };
         let pieces: Vec<Piece> = (0..10)
             .map(|_| {
@@ -622,14 +413,13 @@ mod tests {
                 Piece::new(&readings, 1, &[&other])
             })
             .collect();
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-        let found = PooledNoise::of(&pieces, &search).expect("noise");
+        let found = PooledNoise::of(&pieces, &LIMITS).expect("noise");
         assert!((found.sigma - 1.0).abs() < 0.06 && found.shape.time() < 1.3, "{found:?}");
     }
 
     #[test]
     fn pieces_that_differ_agree_less() {
-        let mut rng = ChaCha8Rng::seed_from_u64(11);
+        let mut rng = rng(11);
         let mut pieces = |spread: f64| -> Vec<Piece> {
             (0..30)
                 .map(|k| {
@@ -640,19 +430,17 @@ mod tests {
                 })
                 .collect()
         };
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-        let alike = PooledNoise::of(&pieces(1.0), &search).expect("noise");
+        let alike = PooledNoise::of(&pieces(1.0), &LIMITS).expect("noise");
         assert!(alike.agreement > 60.0, "{alike:?}");
-        let apart = PooledNoise::of(&pieces(1.8), &search).expect("noise");
+        let apart = PooledNoise::of(&pieces(1.8), &LIMITS).expect("noise");
         assert!(apart.agreement < 15.0, "{apart:?}");
     }
 
     #[test]
     fn nothing_to_see_says_so() {
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
-        assert_eq!(PooledNoise::of(&[], &search), None);
-        assert_eq!(PooledNoise::of(&[Piece::new(&[14.0], 0, &[])], &search), None);
-        let flat = PooledNoise::of(&[Piece::new(&[14.0; 50], 1, &[])], &search).expect("noise");
+        assert_eq!(PooledNoise::of(&[], &LIMITS), None);
+        assert_eq!(PooledNoise::of(&[Piece::new(&[14.0], 0, &[])], &LIMITS), None);
+        let flat = PooledNoise::of(&[Piece::new(&[14.0; 50], 1, &[])], &LIMITS).expect("noise");
         assert_eq!((flat.sigma, flat.shape), (0.0, Shape::WHITE));
     }
 }

@@ -1,15 +1,15 @@
-//! Between what a column's values lie, and whether any is missing.
+//! Lowest and highest value of a column, and whether any is missing.
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Extent {
-    /// Infinite the wrong way round where there is no value.
+    /// Infinite, and above `high`, where there is no value.
     pub low: f64,
     pub high: f64,
     /// Whether any value is NaN.
     pub gaps: bool,
 }
 
-/// Values that are looked at side by side.
+/// Values compared side by side.
 const ABREAST: usize = 8;
 
 impl Extent {
@@ -43,12 +43,12 @@ impl Extent {
         }
     }
 
-    /// After every value was changed alike, by what keeps their order.
+    /// After an order-preserving change of every value.
     pub fn with_ends(self, changed: impl Fn(f64) -> f64) -> Extent {
         Extent { low: changed(self.low), high: changed(self.high), ..self }
     }
 
-    /// Whether no value lies further from zero than `most`.
+    /// Whether no value is further from zero than `most`.
     pub fn is_within(&self, most: f64) -> bool {
         !(self.low < -most || self.high > most)
     }

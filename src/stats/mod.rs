@@ -1,10 +1,12 @@
-//! Robust location and scale, autocorrelation, intervals, change points, fits. No word of cars in here.
+//! Robust location and scale, autocorrelation, intervals, change points, fits. Nothing here knows
+//! of cars.
 //!
 //! Every function takes plain slices, ignores NaN, never panics on any input
 //! and gives the same bytes for the same input.
 
 pub mod autocorrelation;
 pub mod changepoint;
+pub mod density;
 pub mod find_indices;
 pub mod fit;
 pub mod interval;
@@ -12,10 +14,12 @@ pub mod line;
 pub mod long_run;
 pub mod min_max;
 pub mod moments;
-pub mod quantisation;
+pub mod quantization;
 pub mod resolution;
 pub mod robust;
 pub mod rounding;
+#[cfg(test)]
+mod test_noise;
 pub mod value_counts;
 pub mod weighted;
 
@@ -24,10 +28,10 @@ mod tests {
     use super::changepoint::{Trend, TrendWith, pelt};
     use super::fit::linear::{ordinary, theil_sen};
     use super::{
-        autocorrelation, interval, line, long_run, moments, quantisation, resolution, robust,
+        autocorrelation, interval, line, long_run, moments, quantization, resolution, robust,
     };
 
-    /// Whatever the numbers, an answer or NaN, and never a panic or a hang.
+    /// Any numbers give an answer or NaN, and never a panic or a hang.
     #[test]
     fn no_input_is_too_odd() {
         let odd = [
@@ -57,29 +61,33 @@ mod tests {
                 moments::mean,
                 moments::standard_deviation,
                 robust::median,
-                robust::mad_sigma,
                 robust::difference_sigma,
                 autocorrelation::lag1,
-                autocorrelation::integrated_time,
             ] {
                 f(&x);
             }
             robust::quantile(&x, p);
-            autocorrelation::effective_size(run, p);
-            resolution::quantisation_step(&x);
-            let summaries = [&x, &y].map(|series| interval::Summary::of(series));
-            interval::welch(summaries[0], summaries[1], p);
-            quantisation::true_sigma(p, odd[run % 7], run % 3);
+            resolution::quantization_step(&x);
+            let summary = |v: &[f64]| interval::Summary {
+                mean: moments::mean(v),
+                sigma: moments::standard_deviation(v),
+                effective_n: v.len() as f64,
+            };
+            interval::welch(summary(&x), summary(&y), p);
+            quantization::true_sigma(p, odd[run % 7], run % 3);
             let pieces = [
                 long_run::Piece::new(&x, run % 5, &[&y]),
                 long_run::Piece::new(&y, run % 4, &[&x, &y, &x]),
             ];
-            let search = long_run::Search { longest: p, usual: odd[run % 5], least_usual: 0.0 };
+            let search =
+                long_run::SearchLimits { longest: p, usual: odd[run % 5], least_usual: 0.0 };
             long_run::PooledNoise::of(&pieces, &search);
             line::Line::in_pieces(&pieces, p, odd[run % 5]);
             robust::calm_sigma(&x);
             if run % 10 == 0 {
-                quantisation::window_mean_half_width(run, p, odd[run % 5], Some(odd[run % 7]), 0.9);
+                let shape = long_run::Shape::of_time(odd[run % 5], 1.0);
+                let scatter = quantization::Scatter { sigma: p, shape, dof: f64::INFINITY };
+                quantization::mean_half_width(run, &scatter, Some(odd[run % 7]), 0.9);
             }
             for (min_size, jump) in [(0, 0), (1, 1), (3, 2), (usize::MAX, usize::MAX)] {
                 let ends = pelt(&Trend::new(&x), p, min_size, jump);

@@ -49,13 +49,13 @@ pub fn standard_deviation(x: &[f64]) -> f64 {
     (squared_deviations(x, mean(x)) / (n - 1) as f64).sqrt()
 }
 
-/// Σ(xᵢ − centre)². The second sum removes what rounding left in the mean
+/// Σ(xᵢ − center)². The second sum removes what rounding left in the mean
 /// (Chan, Golub & LeVeque, The American Statistician 37, 1983).
-pub fn squared_deviations(x: &[f64], centre: f64) -> f64 {
+pub fn squared_deviations(x: &[f64], center: f64) -> f64 {
     let (mut squares, mut plain) = (Sum::default(), Sum::default());
     let mut n = 0usize;
     for &v in x.iter().filter(|v| !v.is_nan()) {
-        let d = v - centre;
+        let d = v - center;
         squares.add(d * d);
         plain.add(d);
         n += 1;

@@ -1,16 +1,16 @@
-//! The grid a series of readings lies on, from the values alone.
+//! The grid of a series of readings, from the values alone.
 
-/// Values looked at; a longer series is sampled evenly.
+/// Values used; a longer series is sampled evenly.
 const LOOKED_AT: usize = 200_000;
-/// Readings that go to and fro between two values this often lie one step apart.
+/// Two values between which readings alternate this often are one step apart.
 const TO_AND_FRO: usize = 10;
-/// A grid that would fit values thrown at random more often than this is none.
+/// A grid that random values would fit more often than this is rejected.
 const CHANCE: f64 = 1e-3;
 
-/// Step of the grid the values lie on, in their unit.
+/// Step of the grid that the values are on, in their unit.
 ///
-/// Two readings are told apart. *Decimals*: text carries values rounded to some
-/// decimal place, so everything lies on a grid of that place or of a whole
+/// There are two cases. *Decimals*: text carries values rounded to some
+/// decimal place, so everything is on a grid of that place or of a whole
 /// multiple of it. *Converter*: a coarser step of any size, itself rounded to
 /// those decimals: a 0.0488 grid printed with two decimals has gaps of 0.04 and
 /// 0.05, and 0.0488 is its step, not 0.01. The coarser step is taken where all
@@ -20,8 +20,8 @@ const CHANCE: f64 = 1e-3;
 /// A converter step of less than two decimal units cannot be seen through the
 /// rounding: the decimal unit is then the resolution. Values may carry the
 /// binary rounding of single precision. `None` for a constant, for two values
-/// that do not keep alternating, and for values finer than can be told.
-pub fn quantisation_step(x: &[f64]) -> Option<f64> {
+/// that do not keep alternating, and for values too fine to resolve.
+pub fn quantization_step(x: &[f64]) -> Option<f64> {
     let stride = x.len().div_ceil(LOOKED_AT).max(1);
     let mut values: Vec<f64> =
         x.iter().step_by(stride).copied().filter(|v| v.is_finite()).collect();
@@ -144,18 +144,11 @@ fn lattice(values: &[f64], blur: f64) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::SeedableRng;
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+    use crate::stats::test_noise;
 
     fn noisy(n: usize, sigma: f64, seed: u64) -> Vec<f64> {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        (0..n)
-            .map(|i| {
-                let z: f64 = StandardNormal.sample(&mut rng);
-                13.2 + 1.1 * (i as f64 / 400.0).sin() + sigma * z
-            })
-            .collect()
+        let noise = test_noise::white(n, sigma, seed).into_iter().enumerate();
+        noise.map(|(i, e)| 13.2 + 1.1 * (i as f64 / 400.0).sin() + e).collect()
     }
 
     fn on_grid(x: &[f64], step: f64) -> Vec<f64> {
@@ -174,7 +167,7 @@ mod tests {
     #[test]
     fn too_few_values_tell_no_step() {
         for x in [&[][..], &[14.0], &[14.4; 100], &[14.0, 14.1, 14.0], &[f64::NAN, f64::INFINITY]] {
-            assert_eq!(quantisation_step(x), None);
+            assert_eq!(quantization_step(x), None);
         }
     }
 
@@ -184,7 +177,7 @@ mod tests {
         for (step, decimals) in
             [(0.001, 3), (0.005, 3), (0.01, 2), (0.02, 2), (0.025, 3), (0.05, 2), (0.1, 1)]
         {
-            near(quantisation_step(&printed(&on_grid(&x, step), decimals)), step, 1e-6);
+            near(quantization_step(&printed(&on_grid(&x, step), decimals)), step, 1e-6);
         }
     }
 
@@ -193,9 +186,9 @@ mod tests {
         let x = noisy(5000, 0.02, 2);
         for step in [0.005, 0.01, 0.0488, 5.0 / 1023.0, 20.0 / 1023.0, 0.1] {
             let grid = on_grid(&x, step);
-            near(quantisation_step(&grid), step, 1e-4);
+            near(quantization_step(&grid), step, 1e-4);
             let single: Vec<f64> = grid.iter().map(|v| f64::from(*v as f32)).collect();
-            near(quantisation_step(&single), step, 1e-4);
+            near(quantization_step(&single), step, 1e-4);
         }
     }
 
@@ -205,41 +198,41 @@ mod tests {
         for (step, decimals) in
             [(0.0488, 2), (0.0488, 3), (0.0244, 2), (5.0 / 1023.0, 3), (20.0 / 1023.0, 3)]
         {
-            near(quantisation_step(&printed(&on_grid(&x, step), decimals)), step, 0.01);
+            near(quantization_step(&printed(&on_grid(&x, step), decimals)), step, 0.01);
         }
     }
 
     #[test]
     fn a_step_below_the_decimals_gives_the_decimals() {
         let x = printed(&on_grid(&noisy(5000, 0.02, 4), 5.0 / 1023.0), 2);
-        near(quantisation_step(&x), 0.01, 1e-6);
+        near(quantization_step(&x), 0.01, 1e-6);
     }
 
     #[test]
     fn a_far_excursion_does_not_hide_the_step() {
         let mut x = printed(&on_grid(&noisy(3000, 0.02, 5), 0.0488), 2);
         x.extend(printed(&on_grid(&[9.6, 9.9, 10.4, 0.0], 0.0488), 2));
-        near(quantisation_step(&x), 0.0488, 0.01);
+        near(quantization_step(&x), 0.0488, 0.01);
     }
 
     #[test]
     fn full_precision_has_no_step() {
-        assert_eq!(quantisation_step(&noisy(5000, 0.02, 6)), None);
+        assert_eq!(quantization_step(&noisy(5000, 0.02, 6)), None);
         let single: Vec<f64> = noisy(5000, 0.02, 6).iter().map(|v| f64::from(*v as f32)).collect();
-        assert_eq!(quantisation_step(&single), None);
+        assert_eq!(quantization_step(&single), None);
     }
 
     #[test]
     fn two_values_must_alternate() {
         let alternating: Vec<f64> = (0..40).map(|i| 14.3 + 0.1 * f64::from(i % 2)).collect();
-        near(quantisation_step(&alternating), 0.1, 1e-9);
+        near(quantization_step(&alternating), 0.1, 1e-9);
         let stepped: Vec<f64> = (0..40).map(|i| if i < 20 { 14.3 } else { 12.1 }).collect();
-        assert_eq!(quantisation_step(&stepped), None);
+        assert_eq!(quantization_step(&stepped), None);
     }
 
     #[test]
     fn three_values_are_enough() {
-        near(quantisation_step(&[14.0, 14.1, 14.2, 14.1]), 0.1, 1e-9);
-        near(quantisation_step(&[14.05, 14.10, 14.20]), 0.05, 1e-9);
+        near(quantization_step(&[14.0, 14.1, 14.2, 14.1]), 0.1, 1e-9);
+        near(quantization_step(&[14.05, 14.10, 14.20]), 0.05, 1e-9);
     }
 }

@@ -1,7 +1,7 @@
 //! Location and scale that a few wild values cannot move.
 
 use super::moments::Sum;
-use super::value_counts::{self, Tally};
+use super::value_counts::{self, ValueCounts};
 use crate::parallel::shared;
 
 /// MAD of a normal sample to its standard deviation: 1/Φ⁻¹(3/4).
@@ -36,17 +36,10 @@ fn quantile_of(values: &mut [f64], p: f64) -> f64 {
     low + share * (high - low)
 }
 
-/// Standard deviation from the median absolute deviation, 1.4826·MAD (Hampel,
-/// JASA 69, 1974). NaN when there is no value; 0 when more than half are equal.
-pub fn mad_sigma(x: &[f64]) -> f64 {
-    let centre = median(x);
-    let mut deviations: Vec<f64> =
-        x.iter().filter(|v| !v.is_nan()).map(|v| (v - centre).abs()).collect();
-    MAD_TO_SIGMA * quantile_of(&mut deviations, 0.5)
-}
-
-/// [`median`] and [`mad_sigma`] of the differences between neighbours, shared among the
-/// cores; those of a regular clock are few, and are counted.
+/// Median of the differences between neighbors, and their standard deviation from the median
+/// absolute deviation, 1.4826·MAD (Hampel, JASA 69, 1974; 0 when more than half are equal). Both
+/// are NaN without a difference. The work is shared among the cores; a regular clock has few
+/// different differences, so they are counted.
 pub fn median_and_sigma_of_steps(x: &[f64]) -> (f64, f64) {
     let step = |pair: &[f64]| match pair {
         [a, b] => b - a,
@@ -55,19 +48,19 @@ pub fn median_and_sigma_of_steps(x: &[f64]) -> (f64, f64) {
     let starts: Vec<usize> = (0..x.len()).step_by(STEPS_AT_ONCE).collect();
     let of_part = |part: &[usize]| {
         let of = |start: &usize| x.get(*start..(start + STEPS_AT_ONCE + 1).min(x.len()));
-        Tally::of(part.iter().filter_map(of).flat_map(|own| own.windows(2).map(step)))
+        ValueCounts::of(part.iter().filter_map(of).flat_map(|own| own.windows(2).map(step)))
     };
     let parts = shared(&starts, 1, of_part);
     let all = parts.into_iter().reduce(|all, part| all?.and(&part?));
-    if let Some(counts) = all.flatten().map(|tally| tally.counts()) {
-        let centre = value_counts::quantile(counts.clone(), 0.5);
-        let off = counts.into_iter().map(|(v, count)| ((v - centre).abs(), count)).collect();
-        return (centre, MAD_TO_SIGMA * value_counts::quantile(off, 0.5));
+    if let Some(counts) = all.flatten().map(|counted| counted.counts()) {
+        let center = value_counts::quantile(counts.clone(), 0.5);
+        let off = counts.into_iter().map(|(v, count)| ((v - center).abs(), count)).collect();
+        return (center, MAD_TO_SIGMA * value_counts::quantile(off, 0.5));
     }
     let mut steps: Vec<f64> = x.windows(2).map(step).filter(|v| !v.is_nan()).collect();
-    let centre = quantile_of(&mut steps, 0.5);
-    steps.iter_mut().for_each(|v| *v = (*v - centre).abs());
-    (centre, MAD_TO_SIGMA * quantile_of(&mut steps, 0.5))
+    let center = quantile_of(&mut steps, 0.5);
+    steps.iter_mut().for_each(|v| *v = (*v - center).abs());
+    (center, MAD_TO_SIGMA * quantile_of(&mut steps, 0.5))
 }
 
 /// The nondecreasing series closest to `x` in least squares, by pooling neighbors that
@@ -92,23 +85,23 @@ const STEPS_AT_ONCE: usize = 1 << 16;
 
 /// Standard deviation of white noise on a slowly moving level, from first differences.
 ///
-/// Differences remove the level; √2 takes them back to single values. Their
+/// Differences remove the level; √2 converts them to single values. Their
 /// scale is a root mean square over the differences that are no more than four
 /// standard deviations from zero, which a level step or a spike cannot move.
 /// The first guess of that limit is the MAD. A plain MAD will not do as the
-/// answer: on a quantised series it knows only multiples of the step.
+/// answer: on a quantized series it knows only multiples of the step.
 ///
 /// Where more than half of the differences are zero (noise below the
 /// resolution) the MAD is zero, and the limit comes from the others. If most of
 /// those are one step of the grid, two steps are the limit, so that level steps
 /// beyond do not count; otherwise (values held for some samples) four standard
 /// deviations by their median. Noise that moves fewer than one difference in fifty
-/// cannot be told from level steps and is reported as 0.
+/// cannot be separated from level steps and is reported as 0.
 ///
 /// Positively correlated noise reads low: by √(1 − ρ₁) for lag-1 correlation ρ₁.
-/// The result includes the quantisation noise; see
-/// [`true_sigma`](super::quantisation::true_sigma). A difference across a NaN is
-/// skipped. NaN for fewer than two neighbouring values.
+/// The result includes the quantization noise; see
+/// [`true_sigma`](super::quantization::true_sigma). A difference across a NaN is
+/// skipped. NaN for fewer than two neighboring values.
 pub fn difference_sigma(x: &[f64]) -> f64 {
     let mut steps: Vec<f64> = x
         .windows(2)
@@ -122,7 +115,7 @@ pub fn difference_sigma(x: &[f64]) -> f64 {
     }
     let mut scale = MAD_TO_SIGMA * quantile_of(&mut steps, 0.5);
     if scale > 0.0 {
-        // The second pass mends a first guess that the resolution made coarse.
+        // The second pass corrects a first guess that the resolution made coarse.
         for _ in 0..2 {
             scale = root_mean_square(&steps, TRIM_SIGMAS * scale) / TRIMMED_RMS;
         }
@@ -132,12 +125,12 @@ pub fn difference_sigma(x: &[f64]) -> f64 {
     scale / std::f64::consts::SQRT_2
 }
 
-/// As [`difference_sigma`], from the calm half of the series: of every twelve values the
-/// two largest differences are left out, and the middle one of all twelves counts. Level
-/// steps as frequent as one in six values, or a bus that moves in half of the series, do
-/// not pass for noise: with a step in every twelve values it reads a sixth high. Of values that are each held for some samples, up to six, the same
-/// is asked without the repeats, and the differences carry that share of the variance.
-/// Fewer than twenty-four values are left to [`difference_sigma`].
+/// As [`difference_sigma`], from the calm half of the series: of every twelve values the two
+/// largest differences are dropped, and the median over all twelves is taken. Level steps as
+/// frequent as one in six values, or a bus that moves in half of the series, do not count as
+/// noise; with a step in every twelve values the result is a sixth too high. Values that are each
+/// held for up to six samples are used without the repeats, and the result is scaled by their
+/// share. Fewer than twenty-four values are left to [`difference_sigma`].
 pub fn calm_sigma(x: &[f64]) -> f64 {
     if x.len() < 2 * CALM {
         return difference_sigma(x);
@@ -172,9 +165,9 @@ fn calm_chunks(x: &[f64]) -> f64 {
 }
 
 const CALM: usize = 12;
-/// A value that is held longer than for six samples is a level.
+/// A value held for more than six samples is a level.
 const LEAST_HELD: f64 = 1.0 / 6.0;
-/// What is left of normal noise's scale that way (a million simulated chunks).
+/// Share of the scale of normal noise that this keeps (a million simulated chunks).
 const CALM_SHARE: f64 = 0.692;
 
 /// The largest difference that is still noise where most differences are zero.
@@ -208,23 +201,17 @@ fn root_mean_square(values: &[f64], limit: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::SeedableRng;
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+    use crate::stats::test_noise::white as noise;
 
-    fn noise(n: usize, sigma: f64, seed: u64) -> Vec<f64> {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        (0..n)
-            .map(|_| {
-                let z: f64 = StandardNormal.sample(&mut rng);
-                sigma * z
-            })
-            .collect()
+    fn median_and_sigma(x: &[f64]) -> (f64, f64) {
+        let center = median(x);
+        let deviations: Vec<f64> = x.iter().map(|v| (v - center).abs()).collect();
+        (center, MAD_TO_SIGMA * median(&deviations))
     }
 
     #[test]
     fn nothing_has_no_median() {
-        for f in [median, mad_sigma, difference_sigma] {
+        for f in [median, difference_sigma] {
             assert!(f(&[]).is_nan());
             assert!(f(&[f64::NAN, f64::NAN]).is_nan());
         }
@@ -237,15 +224,15 @@ mod tests {
         let mut x = noise(5000, 0.3, 9);
         x[17] = f64::NAN;
         let steps: Vec<f64> = x.windows(2).map(|w| w[1] - w[0]).collect();
-        assert_eq!(median_and_sigma_of_steps(&x), (median(&steps), mad_sigma(&steps)));
+        assert_eq!(median_and_sigma_of_steps(&x), median_and_sigma(&steps));
         // A clock whose intervals are all different.
         let uneven: Vec<f64> = (0..5000).map(|k| f64::from(k).powf(1.3)).collect();
         let steps: Vec<f64> = uneven.windows(2).map(|w| w[1] - w[0]).collect();
-        assert_eq!(median_and_sigma_of_steps(&uneven), (median(&steps), mad_sigma(&steps)));
+        assert_eq!(median_and_sigma_of_steps(&uneven), median_and_sigma(&steps));
         // One with a few, over more than are counted at once.
         let regular: Vec<f64> = (0..200_000).map(|k| f64::from(k / 3 * 4 + k % 3) * 0.01).collect();
         let steps: Vec<f64> = regular.windows(2).map(|w| w[1] - w[0]).collect();
-        assert_eq!(median_and_sigma_of_steps(&regular), (median(&steps), mad_sigma(&steps)));
+        assert_eq!(median_and_sigma_of_steps(&regular), median_and_sigma(&steps));
         assert!(median_and_sigma_of_steps(&[f64::NAN]).0.is_nan());
     }
 
@@ -254,7 +241,6 @@ mod tests {
         for p in [-1.0, 0.0, 0.3, 1.0, 7.0] {
             assert_eq!(quantile(&[3.0], p), 3.0);
         }
-        assert_eq!(mad_sigma(&[3.0]), 0.0);
     }
 
     /// Worked by hand from the type-7 formula: position (n − 1)p.

@@ -1,32 +1,32 @@
-//! How often each value occurs in a long list of few different ones, as the intervals of a
-//! regular clock are: order statistics without a copy of the list.
+//! How often each value occurs in a long list with few different ones, such as the intervals of
+//! a regular clock: order statistics without a copy of the list.
 
-/// Different values that are counted; a list of more is better sorted.
+/// Most different values that are counted; a list with more is better sorted.
 const MOST: usize = 1024;
-/// Twice as many, so that a place is soon found; a power of two.
+/// Twice as many, so that a free slot is found quickly; a power of two.
 const SLOTS: usize = 2 * MOST;
-/// The golden ratio of 2⁶⁴: neighbouring bit patterns land far apart (Fibonacci hashing,
+/// The golden ratio of 2⁶⁴: neighboring bit patterns land far apart (Fibonacci hashing,
 /// D. E. Knuth, The Art of Computer Programming 3, section 6.4; from memory).
 const SPREAD: u64 = 0x9e37_79b9_7f4a_7c15;
 
 #[derive(Debug, Clone)]
-pub struct Tally {
-    /// Bits of a value, and how often it was seen; never means a free slot.
+pub struct ValueCounts {
+    /// Bits of a value, and how often it was seen; 0 is a free slot.
     slots: Vec<(u64, usize)>,
     different: usize,
 }
 
-impl Tally {
-    /// NaN do not count; `None` where there are too many different values.
-    pub fn of(values: impl Iterator<Item = f64>) -> Option<Tally> {
-        let mut tally = Tally { slots: vec![(0, 0); SLOTS], different: 0 };
+impl ValueCounts {
+    /// NaNs are skipped; `None` with too many different values.
+    pub fn of(values: impl Iterator<Item = f64>) -> Option<ValueCounts> {
+        let mut counted = ValueCounts { slots: vec![(0, 0); SLOTS], different: 0 };
         for value in values.filter(|value| !value.is_nan()) {
-            tally.add(value.to_bits(), 1)?;
+            counted.add(value.to_bits(), 1)?;
         }
-        Some(tally)
+        Some(counted)
     }
 
-    pub fn and(mut self, other: &Tally) -> Option<Tally> {
+    pub fn and(mut self, other: &ValueCounts) -> Option<ValueCounts> {
         for (bits, count) in other.slots.iter().filter(|(_, count)| *count > 0) {
             self.add(*bits, *count)?;
         }
@@ -91,13 +91,14 @@ mod tests {
                     ((state >> 33) % 300) as f64 * 0.1 - 7.0
                 })
                 .collect();
-            let tally = Tally::of(list.iter().copied()).expect("few values");
+            let counted = ValueCounts::of(list.iter().copied()).expect("few values");
             let (one, other) = list.split_at(count / 3);
-            let halves = Tally::of(one.iter().copied()).expect("few values");
-            let both = halves.and(&Tally::of(other.iter().copied()).expect("few")).expect("few");
+            let halves = ValueCounts::of(one.iter().copied()).expect("few values");
+            let both =
+                halves.and(&ValueCounts::of(other.iter().copied()).expect("few")).expect("few");
             for p in [0.0, 0.05, 0.25, 0.5, 0.777, 1.0] {
                 let known = robust::quantile(&list, p).to_bits();
-                assert_eq!(quantile(tally.counts(), p).to_bits(), known, "{count} {p}");
+                assert_eq!(quantile(counted.counts(), p).to_bits(), known, "{count} {p}");
                 assert_eq!(quantile(both.counts(), p).to_bits(), known, "{count} {p}");
             }
         }
@@ -105,10 +106,10 @@ mod tests {
 
     #[test]
     fn many_values_are_not_counted() {
-        let up_to = |n: usize| Tally::of((0..n).map(|i| i as f64)).map(|t| t.counts().len());
+        let up_to = |n: usize| ValueCounts::of((0..n).map(|i| i as f64)).map(|t| t.counts().len());
         assert_eq!((up_to(MOST), up_to(MOST + 1)), (Some(MOST), None));
         let twice = (0..2).flat_map(|_| [1.0, f64::NAN, 2.0]);
-        let mut counts = Tally::of(twice).expect("two").counts();
+        let mut counts = ValueCounts::of(twice).expect("two").counts();
         counts.sort_by(|a, b| a.0.total_cmp(&b.0));
         assert_eq!(counts, [(1.0, 2), (2.0, 2)]);
     }

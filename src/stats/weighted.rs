@@ -1,6 +1,6 @@
 //! Weighted samples: quantiles, effective sample size and tempered weights.
 
-/// The value below which a share `p` of the weight lies; NaN for no weight.
+/// The value below which a share `p` of the weight is; NaN for no weight.
 /// Values that are not finite weigh nothing. Between two values it is read off
 /// the line through the middles of their weights.
 pub fn weighted_quantile(values: &[f64], weights: &[f64], p: f64) -> f64 {

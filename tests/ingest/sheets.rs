@@ -73,13 +73,13 @@ fn every_dialect_gives_the_same_points() {
 #[test]
 fn the_curve_is_known_between_its_points_only() {
     let sheet = good("1500;35\n3000;70\n6000;90\n");
-    assert_eq!(sheet.curve.told_a(1499.0), None);
-    assert_eq!(sheet.curve.told_a(1500.0), Some(35.0));
-    assert_eq!(sheet.curve.told_a(6001.0), None);
+    assert_eq!(sheet.curve.known_a(1499.0), None);
+    assert_eq!(sheet.curve.known_a(1500.0), Some(35.0));
+    assert_eq!(sheet.curve.known_a(6001.0), None);
     assert!(sheet.curve.output(1000.0).before_first_point);
     // From a turn-on speed on down there is nothing, and that is known.
     let sheet = good("1000;0\n3000;70\n");
-    assert_eq!(sheet.curve.told_a(500.0), Some(0.0));
+    assert_eq!(sheet.curve.known_a(500.0), Some(0.0));
     assert!(!sheet.curve.output(500.0).before_first_point);
 }
 
@@ -232,7 +232,7 @@ fn random_bytes_are_survived() {
                 sheets += 1;
                 assert!(sheet.points.len() >= 2);
                 assert!(sheet.points.windows(2).all(|p| p[0].0 < p[1].0 && p[0].1 <= p[1].1));
-                assert!(sheet.points.iter().all(|p| sheet.curve.told_a(p.0) == Some(p.1)));
+                assert!(sheet.points.iter().all(|p| sheet.curve.known_a(p.0) == Some(p.1)));
                 assert!((12.0..=16.0).contains(&sheet.test_v.value));
                 assert!((-40.0..=200.0).contains(&sheet.test_c.value));
             }

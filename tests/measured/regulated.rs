@@ -312,7 +312,7 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
         let w = examined.analysis.control.of_stretch(k).expect("weighed");
         let sat = share(&[s.settled], &|k| samples.saturated[k]);
         let drain = share(&[s.settled], &|k| samples.state[k] == BusState::Draining);
-        let (slope, error) = w.slope.unwrap_or((f64::NAN, f64::NAN));
+        let by: Vec<String> = w.by.iter().map(f64::to_string).collect();
         let v = stiffbus::analysis::level::level(
             examined.log.time_s(),
             examined.log.bus_v(),
@@ -322,15 +322,12 @@ fn dump(case: &Case, size: Size, examined: &stiffbus::Examined, said: &Diagnosis
         let (v, hw) = v.map_or((f64::NAN, f64::NAN), |l| (l.mean_v, l.half_width_v));
         writeln!(
             text,
-            "S\t{k}\t{}\t{}\t{:?}\t{}\t{v}\t{hw}\t{slope}\t{error}\t{}\t{}\t{}\t{}\t{}\t{sat}\t{drain}",
+            "S\t{k}\t{}\t{}\t{:?}\t{}\t{v}\t{hw}\t{}\t{}\t{sat}\t{drain}",
             s.settled.start_s,
             s.settled.end_s,
             s.loads,
             s.rpm.unwrap_or(f64::NAN),
-            w.by_slope,
-            w.by_speed,
-            w.by_load,
-            w.by_order,
+            by.join("\t"),
             w.regulated
         )
         .unwrap();

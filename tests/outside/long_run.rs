@@ -1,7 +1,7 @@
 //! statsmodels (PyPI; versions in data/long_run.json): level and trend removed under noise
 //! with a memory, and how uncertain a long mean is. Written by scripts/long_run_reference.py.
 
-use stiffbus::stats::long_run::{Piece, PooledNoise, Search, Shape};
+use stiffbus::stats::long_run::{Piece, PooledNoise, SearchLimits, Shape};
 
 use crate::{agrees, json, number, numbers};
 
@@ -16,7 +16,7 @@ fn residues_are_those_of_generalized_least_squares() {
         for fit in case["fits"].as_array().expect("fits") {
             let shape = Shape { slow_share: number(&fit["share"]), rho: number(&fit["rho"]) };
             let residue = piece.residue(shape).expect("a residue");
-            assert_eq!(residue.freedom, number(&fit["freedom"]));
+            assert_eq!(residue.dof, number(&fit["freedom"]));
             agrees("squares", residue.squares, number(&fit["squares"]), 7.0);
             let known = -0.5 * number(&fit["log_determinants"]);
             agrees("determinants", residue.log_determinants, known, 8.0);
@@ -33,7 +33,7 @@ fn the_long_run_is_that_of_a_fitted_arma() {
         let readings = numbers(&case["readings"]);
         let pieces: Vec<Piece> =
             readings.chunks(250).map(|piece| Piece::new(piece, 1, &[])).collect();
-        let search = Search { longest: 100.0, usual: 20.0, least_usual: 0.0 };
+        let search = SearchLimits { longest: 100.0, usual: 20.0, least_usual: 0.0 };
         let noise = PooledNoise::of(&pieces, &search).expect("noise");
         let long_run = noise.sigma * noise.shape.time().sqrt();
         // The logarithm of a long-run deviation of N readings varies by about τ/2N.

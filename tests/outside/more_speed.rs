@@ -1,6 +1,6 @@
 //! A charging system is tested with its loads on at 1500 to 2000 rpm (common practice,
-//! no source): what the log shows there, and not at a fast idle, says whether driving
-//! cures what idling does not carry.
+//! no source): what the log shows there, and not at a fast idle, decides whether driving cures a
+//! shortage at idle.
 
 use MoreSpeed::{Cures, DoesNotCure, NotSeen, Unsure};
 use VerdictWord::{FallsShort, FallsShortAtIdle};
@@ -37,7 +37,7 @@ fn what_a_higher_speed_shows_makes_the_word() {
         (vec![slow], FallsShortAtIdle, NotSeen),
         (vec![slow, (2000.0, "lamps", HELD_V)], FallsShortAtIdle, Cures),
         (vec![slow, (2000.0, "lamps", 12.9)], FallsShort, DoesNotCure),
-        // A fast idle is no driving, whatever it shows, and idle is told of before it.
+        // A fast idle is not driving, and idle is named before it.
         (vec![slow, (1250.0, "lamps", 12.1)], FallsShortAtIdle, NotSeen),
         (vec![(1250.0, "lamps", 12.4)], FallsShortAtIdle, NotSeen),
         (vec![(1800.0, "lamps", 12.4)], FallsShort, DoesNotCure),
@@ -57,9 +57,9 @@ fn what_a_higher_speed_shows_makes_the_word() {
     assert_eq!(said(&[(850.0, "lamps", HELD_V)]).verdict.more_speed, None);
 }
 
-/// Idle is worse, but it is the other load that no speed cures: the headline tells of that.
+/// Idle is worse, but no speed cures the other load, so the headline names that one.
 #[test]
-fn the_headline_tells_of_the_loads_that_make_the_word() {
+fn the_headline_names_the_loads_that_decide_the_verdict() {
     let lamps = [(850.0, "lamps", 11.9), (2000.0, "lamps", HELD_V)];
     let heater = [(850.0, "heater", 12.5), (2000.0, "heater", 12.8)];
     let said = said(&[lamps, heater].concat());
@@ -68,7 +68,7 @@ fn the_headline_tells_of_the_loads_that_make_the_word() {
     assert_eq!(said.verdict.more_speed, Some(DoesNotCure), "{headline}");
     assert!(headline.contains("heater") && !headline.contains("lamps"), "{headline}");
     assert!(headline.contains("12.50") && headline.contains("does not cure it"), "{headline}");
-    // Idle with the lamps on is told all the same.
+    // Idle with the lamps on is reported too.
     assert!(raises(&said, "short-at-idle") && raises(&said, "short-at-every-speed"));
 }
 
@@ -123,7 +123,7 @@ fn almost_no_charge_is_short_whatever_the_battery_does() {
 }
 
 /// A charged battery rests at 12.6 to 12.9 V (common practice, no source), and with the engine
-/// running one that nothing charges does so too: a log of voltage alone says which it assumes.
+/// running one that is not charged does so too: a log of voltage alone states which it assumes.
 #[test]
 fn a_stop_that_only_the_voltage_shows_is_stated() {
     let stays = [(12.48, 60), (14.15, 120), (12.75, 180), (14.1, 120)];

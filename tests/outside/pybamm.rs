@@ -1,4 +1,4 @@
-//! Amps from volts, held against batteries that share no code and no formula
+//! Amps from volts, compared with batteries that share no code and no formula
 //! with this project: traces of PyBaMM's lead-acid models (version, parameters
 //! and limits in tests/outside/data/pybamm/README.md), read as logs without
 //! their current.
@@ -15,7 +15,7 @@ use stiffbus::physics::battery::{BatteryKind, CrankingStandard};
 
 use crate::read;
 
-/// Half a clamp meter's zero error; nearer to nothing, the sign says nothing.
+/// Half a clamp meter's zero error; the sign of a smaller current is not checked.
 const LEAST_A: f64 = 0.5;
 /// The engine stopped, turned by the starter, and idling.
 const SPEEDS_RPM: [f64; 3] = [0.0, 200.0, 850.0];
@@ -44,7 +44,7 @@ struct Segment {
     current_a: f64,
 }
 
-/// A consumer that takes what the trace lacks while it is on.
+/// A consumer that draws what the trace is short of while it is on.
 #[derive(Debug)]
 struct Load {
     name: String,
@@ -119,13 +119,13 @@ fn samples(trace: &Trace) -> Vec<[f64; 3]> {
 }
 
 /// What always draws while the engine runs, and the load that is on in all of a run of
-/// burdened segments: amps that no trace tells (invented).
+/// segments under load: amps that no trace contains (invented).
 const ALWAYS_A: f64 = 11.0;
 const BASE_LOAD_A: f64 = 16.0;
 /// A clamp that was zeroed before use reads a little off all the same.
 const CLAMP: (f64, f64) = (0.3, 1.01);
 
-/// What a clamp round the alternator's cable reads while the battery takes `battery_a`.
+/// Reading of a clamp around the alternator's cable while the battery charges at `battery_a`.
 fn clamped_a(segment: &Segment, k: usize, battery_a: f64, loads: &[Load]) -> f64 {
     let on = loads.iter().filter(|load| load.on.contains(&k));
     let drawn_a: f64 = on.map(|load| load.amps_a.unwrap_or(BASE_LOAD_A)).sum();
@@ -365,7 +365,7 @@ fn a_start_is_told_from_rest() {
         let cranking: Vec<&Phase> =
             said.phases.iter().filter(|p| p.kind == PhaseKind::Cranking).collect();
         let [only] = cranking[..] else { panic!("{}: {cranking:?}", trace.file) };
-        // A sag that deepens slowly is told from where it is deep.
+        // A sag that deepens slowly is detected where it is deep.
         let turned = crank.start_s - 0.05..crank.start_s + CRANKED_S;
         assert!(turned.contains(&only.start_s), "{}: {only:?}", trace.file);
         assert!((only.end_s - turned.end).abs() < 0.25, "{}: {only:?}", trace.file);

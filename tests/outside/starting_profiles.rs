@@ -94,7 +94,7 @@ fn check(profile: &Profile, rate_hz: f64, sigma_v: f64, seed: u64) {
     );
     assert_eq!(kinds(&said), [Rest, Cranking, Running], "{case}: {:?}", said.phases);
 
-    // No log says more than its samples: a boundary is known to an interval.
+    // A boundary is known to one sample interval.
     let phase = &said.phases[1];
     let within = interval_s + 0.01;
     assert!((phase.start_s - STARTS_S).abs() <= within, "{case}: begins at {}", phase.start_s);

@@ -2,12 +2,13 @@
 
 use stiffbus::physics::alternator::{Derating, OutputCurve, Regulator, as_tested_rpm};
 use stiffbus::physics::battery::{
-    Battery, BatteryKind, BatteryState, CrankingStandard, resistance_cold_ohm, resistance_from_cca,
+    Battery, BatteryKind, BatteryState, CrankingStandard, low_unstated, resistance_cold_ohm,
+    resistance_from_cca,
 };
 use stiffbus::physics::bus::{Bus, Node};
 use stiffbus::physics::cable::{awg_area_mm2, awg_diameter_mm, ohm_per_m};
 use stiffbus::physics::interpolate::{CurveError, MonotoneCubic};
-use stiffbus::physics::load::{Draw, Inrush, LoadKind};
+use stiffbus::physics::load::{Draw, LoadKind};
 
 fn close(found: f64, wanted: f64, within: f64) {
     assert!((found - wanted).abs() <= within, "found {found}, wanted {wanted} within {within}");
@@ -79,10 +80,9 @@ fn cold_resistance_is_the_ratings_own_definition() {
     let of_540 = |standard, celsius| resistance_from_cca(540.0, standard, celsius);
     let sae = Some(CrankingStandard::Sae);
     let cold = of_540(sae, -18.0).expect("a positive rating");
-    close(cold.value, 0.010, 1e-12);
+    close(cold, 0.010, 1e-12);
     let mild = of_540(sae, 25.0).expect("a positive rating");
-    assert!(mild.value < cold.value && mild.contains(mild.value));
-    assert!(mild.low < 0.8 * mild.value && mild.high > 1.2 * mild.value, "too sure: {mild:?}");
+    assert!(mild < cold);
     assert!(resistance_from_cca(0.0, sae, 25.0).is_none());
     assert!(resistance_from_cca(f64::NAN, sae, 25.0).is_none());
     // By hand: 3.6 V / 360 A (DIN) and 4.2 V / 420 A (IEC) are 10 mΩ as well.
@@ -90,9 +90,9 @@ fn cold_resistance_is_the_ratings_own_definition() {
     close(resistance_cold_ohm(420.0, CrankingStandard::Iec), 0.010, 1e-12);
     // A label without a standard may be any of them.
     let unstated = of_540(None, 25.0).expect("a positive rating");
-    close(unstated.value, mild.value, 1e-12);
+    close(unstated, mild, 1e-12);
     let din = of_540(Some(CrankingStandard::Din), 25.0).expect("a positive rating");
-    assert!(unstated.low < mild.low && unstated.contains(din.value));
+    close(low_unstated(mild, mild), din, 1e-12);
 }
 
 /// By hand, three points (0, 0), (1000, 50), (2000, 70): secants 0.05 and 0.02
@@ -113,19 +113,19 @@ fn output_curve_agrees_with_hand_calculation() {
 }
 
 /// A bench may begin above the turn-on speed: between its points it is the same
-/// curve, two points being a straight line, and beyond them nothing is told.
+/// curve, two points being a straight line, and beyond them it is unknown.
 #[test]
-fn a_bench_curve_is_told_between_its_points() {
+fn a_bench_curve_is_known_between_its_points() {
     let curve = OutputCurve::of_bench(&[(1500.0, 35.0), (2500.0, 55.0)]).unwrap();
-    close(curve.told_a(2000.0).unwrap(), 45.0, 1e-9);
-    assert_eq!((curve.told_a(1499.0), curve.told_a(2501.0)), (None, None));
+    close(curve.known_a(2000.0).unwrap(), 45.0, 1e-9);
+    assert_eq!((curve.known_a(1499.0), curve.known_a(2501.0)), (None, None));
     assert!(curve.output(1000.0).before_first_point);
     assert_eq!(curve.speeds_rpm(), (1500.0, 2500.0));
     assert!(OutputCurve::of_bench(&[(1500.0, 35.0), (2500.0, 30.0)]).is_err());
 }
 
-/// The ideal machine by hand, EMF 0.01 V and reactance 1e-4 Ω a rpm: at 2000 rpm
-/// and 12 V it gives √(20² − 12²)/0.2 = 80 A; at 15 V it takes 2500 rpm for
+/// The ideal alternator by hand, EMF 0.01 V and reactance 1e-4 Ω per rpm: at 2000 rpm
+/// and 12 V it delivers √(20² − 12²)/0.2 = 80 A; at 15 V it needs 2500 rpm for
 /// √(25² − 15²)/0.25 = 80 A.
 #[test]
 fn a_sheet_is_read_at_the_speed_that_its_voltage_stands_for() {
@@ -205,9 +205,6 @@ fn loads_follow_the_voltage_by_kind() {
         close(amps(kind, 12.0), 10.0 * (12.0f64 / 13.5).powf(kind.exponent()), 1e-9);
         assert_eq!(amps(kind, 0.0), 0.0);
     }
-    let inrush = Inrush { factor: 3.0, time_constant_s: 0.2 };
-    close(inrush.multiple(0.0), 3.0, 1e-12);
-    close(inrush.multiple(0.2), 1.0 + 2.0 * (-1.0f64).exp(), 1e-12);
 }
 
 fn resistive(amps_at_13_5_v: f64) -> Draw {
@@ -239,10 +236,6 @@ fn bus_agrees_with_hand_calculation() {
     let wanted = (14.0 / 0.005 + 12.0 / 0.01) / (200.0 + 100.0 + 1.0 / 1.35);
     close(held.battery_v, wanted, 1e-8);
     close(held.alternator_a, (14.0 - wanted) / 0.005, 1e-5);
-    // Not enough: the bus then is what that current makes it.
-    let (short, saturated) = bus.regulated(14.0, Node::Alternator, 40.0);
-    assert!(saturated);
-    close(short.battery_v, volts, 1e-8);
 }
 
 /// A module behind 20 mΩ drawing 1.35 Ω: a divider, V_m = V_b × 1.35/1.37.
@@ -280,7 +273,7 @@ fn solved_bus_balances_even_in_a_collapse() {
             let solved = bus.with_current(alternator_a);
             close(solved.alternator_a, alternator_a, 1e-5);
             close(solved.alternator_a, solved.battery_a + solved.load_a, 1e-9);
-            // Power: what the alternator gives is used, stored or lost in the lines.
+            // Power: the alternator's output is used, stored or lost in the lines.
             let [post_a, battery_a, module_a] =
                 [solved.alternator_v, solved.battery_v, solved.module_v].map(|v| mixed.amps(v));
             let used_w = solved.alternator_v * post_a

@@ -12,7 +12,7 @@ use crate::random_car::{Options, random_case, random_case_with};
 fn truth_does_not_depend_on_the_step() {
     for seed in 0..4 {
         let mut case = random_case(seed);
-        // Rest, crank, start and the first switches; longer tells no more.
+        // Rest, crank, start and the first switches; longer shows no more.
         case.script.duration_s = 150.0;
         let coarse = simulate_in_steps(&case.car, &case.script, &case.logger, seed, 0.010);
         let fine = simulate_in_steps(&case.car, &case.script, &case.logger, seed, 0.002);

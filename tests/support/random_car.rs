@@ -110,9 +110,8 @@ const LOADS: [LoadRange; 8] = [
 pub fn random_car(rng: &mut Rng) -> CarModel {
     let capacity_ah = rng.random_range(40.0..100.0);
     let cca_a = capacity_ah * rng.random_range(8.0..10.5);
-    let label_ohm = resistance_from_cca(cca_a, Some(CrankingStandard::Sae), 25.0)
-        .expect("a positive rating")
-        .value;
+    let label_ohm =
+        resistance_from_cca(cca_a, Some(CrankingStandard::Sae), 25.0).expect("a positive rating");
     let mut battery = Battery::typical(capacity_ah, label_ohm * rng.random_range(0.6..1.4));
     battery.surface.most_v = rng.random_range(0.3..0.8);
     let rested = BatteryState::rested(rng.random_range(0.6..0.97), rng.random_range(0.0..0.15));

@@ -13,7 +13,7 @@ use crate::segment::Point;
 const BROKEN: f64 = 0.1;
 /// Engine speeds this close count as equal.
 const SAME_SPEED: f64 = 0.95;
-/// Where less is asked and the level is lower by more than this, V of a 12 V bus, something
+/// Where less is demanded and the level is lower by more than this, V of a 12 V bus, something
 /// else moved it, or a load's column is wrong.
 const LOWER_V: f64 = 0.1;
 
@@ -23,7 +23,7 @@ pub fn log_odds(points: &[Point], limited: &[f64], nominal: Nominal) -> Vec<f64>
     let lower_v = LOWER_V * nominal.over_12_v();
     let of = |here: &Point| {
         let others = || points.iter().zip(limited).filter(|(other, _)| !std::ptr::eq(*other, here));
-        // The one that shows most: others repeat it.
+        // The strongest one: others repeat it.
         let most = |shown: &mut dyn Iterator<Item = f64>| shown.fold(0.0, f64::max);
         let easier = others().filter(|(other, _)| is_easier(other, here, lower_v));
         let harder = others().filter(|(other, _)| is_easier(here, other, lower_v));
@@ -38,7 +38,7 @@ fn implied(probability: f64) -> f64 {
     -(1.0 - probability + BROKEN * probability).ln()
 }
 
-/// Whether `one` asks no more of the alternator than `other`, as far as the log shows.
+/// Whether `one` demands no more of the alternator than `other`, as far as the log shows.
 fn is_easier(one: &Point, other: &Point, lower_v: f64) -> bool {
     let (Some(mine), Some(theirs)) = (one.rpm, other.rpm) else { return false };
     mine >= theirs * SAME_SPEED

@@ -1,16 +1,16 @@
 //! Levels before and after a change of load or of speed.
 //!
-//! More asked of a regulator in control changes nothing; more asked of an alternator at
-//! its limit costs volts for as long as it is asked. Other things move levels too: a thin
-//! cable and droop with every load, a command with idle. Each such cause acts on all of a
-//! log's changes at once, so it is weighed once against all of them together.
+//! A larger demand changes nothing while the regulator is in control, and costs volts while the
+//! alternator is at its limit. Other causes move levels too: a thin cable and droop with every
+//! load, a command with idle. Each such cause acts on all of a log's changes, so it is weighed
+//! once against all of them together.
 
-use crate::analysis::control::normal;
 use crate::segment::Stretch;
+use crate::stats::density::normal;
 
 /// Further apart in time, the setpoint or the battery may have moved.
 const NEAR_S: f64 = 60.0;
-/// So many neighbors are looked at on either side.
+/// Neighbors compared on either side.
 const MOST_NEIGHBORS: usize = 6;
 /// Shorter stretches have no level worth comparing.
 const LEAST_S: f64 = 2.0;
@@ -22,7 +22,7 @@ const OTHER_SHARE: f64 = 0.08;
 const STIFF_V: f64 = 0.05;
 /// What a regulated level can lose or gain to cable, droop or command, V: mean.
 const SOFT_V: f64 = 0.25;
-/// What an alternator at its limit loses when more is asked, V: mean.
+/// What an alternator at its limit loses when more is demanded, V: mean.
 const LIMITED_V: f64 = 0.6;
 /// How often a regulated bus is soft to loads, or moves with speed; how often a bus at its
 /// limit shows nothing. These and the other volts and shares here were chosen on simulated
@@ -64,7 +64,7 @@ impl StretchLevel<'_> {
             _ => 0.0,
         };
         if more && slower >= -SAME_SHARE {
-            // Slower too: then it is not known which of both moved it.
+            // If it is slower too, either may have moved it.
             return (slower <= OTHER_SHARE).then_some(Harder::Load);
         }
         (mine == theirs && slower >= OTHER_SHARE).then_some(Harder::Slower)
@@ -147,7 +147,7 @@ fn as_easier(falls: &[Fall], only_harder: f64) -> f64 {
         mixture(f.falls(LIMITED_V), f.stiff(), UNMOVED)
             - mixture(f.stiff(), f.falls(LIMITED_V), only_harder)
     };
-    // The one that speaks most: others repeat it.
+    // The strongest one: others repeat it.
     falls.iter().map(each).min_by(f64::total_cmp).unwrap_or(0.0)
 }
 
@@ -160,8 +160,6 @@ fn mixture(first: f64, second: f64, share: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diagnosis::Heat;
-    use crate::log::Span;
 
     /// Start, output share, loads, level.
     type At = (f64, f64, &'static [&'static str], f64);
@@ -170,10 +168,7 @@ mod tests {
         let stretches: Vec<Stretch> = levels
             .iter()
             .map(|&(start_s, share, loads, _)| {
-                let span = Span { start_s, end_s: start_s + 20.0 };
-                let loads = loads.iter().map(|l| (*l).to_owned()).collect();
-                let rpm = Some(1000.0 * share);
-                Stretch { span, settled: span, loads, rpm, heat: Heat::Unknown }
+                Stretch::of_test(start_s, 20.0, 1000.0 * share, loads)
             })
             .collect();
         let held: Vec<StretchLevel> = stretches

@@ -8,12 +8,12 @@
 
 use statrs::function::erf::erfc;
 
-use crate::analysis::control::normal;
 use crate::analysis::control::pairs::StretchLevel;
 use crate::diagnosis::{Phase, PhaseKind};
 use crate::log::{Log, Span};
 use crate::segment::{Segments, Step, indices};
 use crate::stats::autocorrelation::lag1;
+use crate::stats::density::normal;
 use crate::stats::fit::linear::ordinary;
 
 /// After a smaller change a drift is lost in the noise, V.
@@ -96,7 +96,7 @@ fn changed_s(steps: &[Step], ended_s: f64, starts_s: f64) -> f64 {
 /// Slope of `volts` on `since` with its standard error, from the residuals and their
 /// autocorrelation. A coarse resolution hides a drift of up to one step.
 fn rate(since: &[f64], volts: &[f64], resolution_v: f64) -> Option<(f64, f64)> {
-    let fit = ordinary(since, volts).ok()?;
+    let fit = ordinary(since, volts)?;
     let residuals: Vec<f64> = since.iter().zip(volts).map(|(x, v)| v - fit.at(*x)).collect();
     let lag1 = Some(lag1(&residuals)).filter(|r| r.is_finite()).map_or(0.0, |r| r.clamp(0.0, 0.95));
     let scatter_v = fit.slope_error() * ((1.0 + lag1) / (1.0 - lag1)).sqrt();

@@ -1,29 +1,29 @@
 //! How much the voltage follows engine speed while nothing else changes.
 //!
 //! Engine speed counts as the share of its rated current that an alternator of common
-//! shape can give there. Level and straight drift are taken out of every block, so that
-//! only what moves within seconds speaks: hunting idle, slow sweeps, small changes.
+//! shape can deliver there. Level and linear drift are removed from every block, so that only what
+//! moves within seconds counts: hunting idle, slow sweeps, small changes.
 
-use crate::analysis::assumptions;
-use crate::analysis::control::normal;
+use crate::analysis::amps::output_share;
 use crate::diagnosis::PhaseKind;
 use crate::log::{Log, Span};
 use crate::segment::{Point, Segments, Stretch, indices, mean};
+use crate::stats::density::normal;
 
 /// Level and drift are free in each block of this length.
 const BLOCK_S: f64 = 25.0;
 /// Shorter blocks, and fewer means, show no slope beside level and drift.
 const LEAST_ROWS: usize = 6;
-/// Means are taken over this long: a regulator answers within it.
+/// Length of the means: a regulator responds within it.
 const ROW_S: f64 = 1.0;
 /// After a load is switched the idle governor and the regulator are busy.
 const AFTER_STEP_S: f64 = 3.0;
 /// Right after the start the battery takes back what the starter took.
 const AFTER_START_S: f64 = 10.0;
-/// A slower engine says nothing of this speed; a much faster one may have left the limit.
+/// A slower engine is not at this speed; with a much faster one the limit may be left.
 const SLOWER: f64 = 0.9;
 const FASTER_SHARE: f64 = 0.25;
-/// Loads that nobody logs and channels that are not read at one moment move a block by this
+/// Loads that are not logged and channels that are not read at one moment move a block by this
 /// much beside what its samples show, V (common practice, no source).
 const UNSEEN_V: f64 = 0.02;
 /// Even a very quiet log does not know the slope better, V per unit share.
@@ -55,7 +55,7 @@ impl Slope {
                 * (charging * log_normal(slope, 3.0, 0.8)
                     + (1.0 - charging) * log_normal(slope, 0.7, 0.7));
         }
-        // Both vanish for a slope that neither explains: it then says nothing.
+        // Both vanish for a slope that neither explains, which is then no evidence.
         const NEITHER: f64 = 1e-4;
         ((limited + NEITHER) / (regulated + NEITHER)).ln()
     }
@@ -69,19 +69,19 @@ pub fn of_point(
     pulley_ratio: Option<f64>,
 ) -> Option<Slope> {
     let rpm = log.engine_rpm()?;
-    let mut blocks: Vec<Block> = Vec::new();
+    let mut blocks: Vec<SlopeBlock> = Vec::new();
     for stretch in point.stretches.iter().filter_map(|&k| segments.stretches.get(k)) {
         let window = window(segments, stretch);
         let own_rpm = stretch.rpm?;
-        let own_share = assumptions::output_share(own_rpm, pulley_ratio);
+        let own_share = output_share(own_rpm, pulley_ratio);
         let mut from_s = window.start_s;
         while from_s < window.end_s {
             let until_s = (from_s + BLOCK_S).min(window.end_s);
             let rows = rows(log, rpm, Span { start_s: from_s, end_s: until_s }, |row_rpm| {
-                let share = assumptions::output_share(row_rpm, pulley_ratio);
+                let share = output_share(row_rpm, pulley_ratio);
                 (row_rpm >= SLOWER * own_rpm && share <= own_share + FASTER_SHARE).then_some(share)
             });
-            blocks.extend(Block::of(&rows));
+            blocks.extend(SlopeBlock::of(&rows));
             from_s = until_s;
         }
     }
@@ -139,21 +139,24 @@ fn rows(
     rows
 }
 
-/// What one block says, level and drift taken out.
-struct Block {
+/// Shares and volts of one block without level and drift.
+struct SlopeBlock {
     share: Vec<f64>,
     volts: Vec<f64>,
 }
 
-impl Block {
-    fn of(rows: &[(f64, f64, f64)]) -> Option<Block> {
+impl SlopeBlock {
+    fn of(rows: &[(f64, f64, f64)]) -> Option<SlopeBlock> {
         if rows.len() < LEAST_ROWS {
             return None;
         }
         let times: Vec<f64> = rows.iter().map(|r| r.0).collect();
         let share: Vec<f64> = rows.iter().map(|r| r.1).collect();
         let volts: Vec<f64> = rows.iter().map(|r| r.2).collect();
-        Some(Block { share: without_line(&times, &share), volts: without_line(&times, &volts) })
+        Some(SlopeBlock {
+            share: without_line(&times, &share),
+            volts: without_line(&times, &volts),
+        })
     }
 
     fn products(&self) -> (f64, f64) {
@@ -173,15 +176,15 @@ fn without_line(times: &[f64], values: &[f64]) -> Vec<f64> {
 
 /// The slope over all blocks. Its error is the larger of two: by what is left over within
 /// the blocks, with its memory, and by how far the blocks differ.
-fn slope(blocks: &[Block]) -> Option<Slope> {
-    let products: Vec<(f64, f64)> = blocks.iter().map(Block::products).collect();
+fn slope(blocks: &[SlopeBlock]) -> Option<Slope> {
+    let products: Vec<(f64, f64)> = blocks.iter().map(SlopeBlock::products).collect();
     let xy: f64 = products.iter().map(|p| p.0).sum();
     let xx: f64 = products.iter().map(|p| p.1).sum();
     if xx <= 0.0 {
         return None;
     }
     let value = xy / xx;
-    let (mut squares, mut next, mut freedom) = (0.0, 0.0, 0.0);
+    let (mut squares, mut next, mut dof) = (0.0, 0.0, 0.0);
     let (mut x_squares, mut x_next) = (0.0, 0.0);
     for block in blocks {
         let left: Vec<f64> =
@@ -190,11 +193,11 @@ fn slope(blocks: &[Block]) -> Option<Slope> {
         next += left.windows(2).map(|p| p[0] * p[1]).sum::<f64>();
         x_squares += block.share.iter().map(|r| r * r).sum::<f64>();
         x_next += block.share.windows(2).map(|p| p[0] * p[1]).sum::<f64>();
-        freedom += left.len() as f64 - 2.0;
+        dof += left.len() as f64 - 2.0;
     }
     let memory = |next: f64, squares: f64| if squares > 0.0 { next / squares } else { 0.0 };
     let both = (memory(next, squares) * memory(x_next, x_squares)).clamp(0.0, 0.9);
-    let within = squares / (freedom - 1.0).max(1.0) * (1.0 + both) / (1.0 - both) / xx;
+    let within = squares / (dof - 1.0).max(1.0) * (1.0 + both) / (1.0 - both) / xx;
     let between: f64 = products.iter().map(|(xy, xx)| (xy - value * xx).powi(2)).sum();
     let few = blocks.len() as f64 / (blocks.len() as f64 - 1.0).max(0.5);
     let count: usize = blocks.iter().map(|b| b.share.len()).sum();
@@ -218,12 +221,12 @@ mod tests {
                 .map(|k| {
                     let t = f64::from(block * 25 + k);
                     let rpm = 800.0 * (1.0 + 0.03 * (t / 12.0 * std::f64::consts::TAU).sin());
-                    let share = assumptions::output_share(rpm, None);
+                    let share = output_share(rpm, None);
                     let noise = 0.004 * ((t * 7.3).sin() + (t * 3.1).cos());
                     (t, share, 13.4 - 0.001 * t + follows * share + noise)
                 })
                 .collect();
-            Block::of(&rows)
+            SlopeBlock::of(&rows)
         });
         slope(&blocks.collect::<Vec<_>>())
     }

@@ -1,20 +1,20 @@
 //! The knee as a falling engine speed shows it, with the same loads before and after.
 //!
-//! On the way down the alternator's speed limits its current at once, and the
-//! battery, charged so far, gives way from the moment it is short: by its
-//! ohmic part with the amps that are missing, by its polarisation with their
-//! integral over time. So under the setpoint, from the knee on,
+//! On the way down, speed limits the alternator's current at once, and the bus falls from the
+//! moment the current is short: by the battery's ohmic part with the missing amps, by its
+//! polarization with their integral over time. So below the setpoint, from the knee on,
 //!
 //! ```text
 //! below = a·s + b·∫s dt,   s = g(knee) − g(speed) where that is positive
 //! ```
 //!
-//! with g the common shape of an output curve and a, b ≥ 0 whatever they turn
-//! out to be. The way up shows no knee: a battery that has just given takes more
-//! than it will a minute later, and the bus comes back late.
+//! with g the common shape of an output curve and fitted a, b ≥ 0. The way up shows no knee: a
+//! battery that has just discharged charges at more than it will a minute later, and the bus
+//! comes back late.
 
 use crate::analysis::keep_up::{Knee, Visit};
 use crate::analysis::setpoint::Setpoint;
+use crate::assumptions::PULLEY_RATIO;
 use crate::car::Car;
 use crate::estimate::LEVEL;
 use crate::levels;
@@ -26,10 +26,8 @@ use crate::stats::interval::student_quantile;
 
 /// Steady running before the fall anchors the level held.
 const ANCHOR_S: f64 = 3.0;
-/// Two stretches further apart than this have more than one change between them.
+/// Stretches further apart than this may have more than one change between them.
 const LONGEST_S: f64 = 12.0;
-/// Pulley ratios of passenger cars: low, common, high (common practice, no source).
-const PULLEY_RATIOS: [f64; 3] = [2.0, 2.6, 3.2];
 /// Knees tried.
 const KNEES: usize = 200;
 /// Level, two slopes and the knee.
@@ -37,7 +35,8 @@ const PARAMETERS: f64 = 4.0;
 
 /// The stated one, or those that passenger cars have.
 pub(super) fn pulley_ratios(car: &Car) -> Vec<f64> {
-    car.alternator.pulley_ratio.map_or(PULLEY_RATIOS.to_vec(), |stated| vec![stated])
+    let common = || vec![PULLEY_RATIO.low(), PULLEY_RATIO.value, PULLEY_RATIO.high()];
+    car.alternator.pulley_ratio.map_or_else(common, |stated| vec![stated])
 }
 
 /// Knees of every fall from a speed that holds to one that does not, each with
@@ -99,7 +98,7 @@ fn knee(
             break;
         }
     }
-    let worth = passage.rpm.len() as f64 / segments.noise_model.memory_samples;
+    let worth = passage.rpm.len() as f64 / segments.noise_model.correlation_samples;
     let fits: Vec<Knee> =
         pulley_ratios(car).iter().filter_map(|&ratio| passage.fit(ratio, worth)).collect();
     // What the unknown ratio leaves open widens the interval of the middle one.
@@ -126,8 +125,8 @@ struct Left {
 
 impl Passage {
     fn fit(&self, ratio: f64, worth: f64) -> Option<Knee> {
-        let freedom = worth.min(self.rpm.len() as f64) - PARAMETERS;
-        if freedom < 1.0 {
+        let dof = worth.min(self.rpm.len() as f64) - PARAMETERS;
+        if dof < 1.0 {
             return None;
         }
         let curve = OutputCurve::typical(1.0).ok()?;
@@ -140,8 +139,8 @@ impl Passage {
         let lefts: Vec<Left> = tried.iter().map(|&knee| self.left(&shares, share(knee))).collect();
         let (best, least) =
             lefts.iter().enumerate().min_by(|a, b| a.1.squares.total_cmp(&b.1.squares))?;
-        let t = student_quantile(LEVEL, freedom);
-        let limit = least.squares * (1.0 + t * t / freedom);
+        let t = student_quantile(LEVEL, dof);
+        let limit = least.squares * (1.0 + t * t / dof);
         let accepted = |left: &Left| left.squares <= limit;
         let first = lefts.iter().position(accepted)?;
         let last = lefts.iter().rposition(accepted)?;
@@ -169,8 +168,8 @@ impl Passage {
                 sum
             })
             .collect();
-        let centre = |x: &[f64]| x.iter().sum::<f64>() / n;
-        let (my, ma, mb) = (centre(&self.below_v), centre(&short), centre(&summed));
+        let center = |x: &[f64]| x.iter().sum::<f64>() / n;
+        let (my, ma, mb) = (center(&self.below_v), center(&short), center(&summed));
         let product = |x: &[f64], mx: f64, y: &[f64], my: f64| -> f64 {
             x.iter().zip(y).map(|(x, y)| (x - mx) * (y - my)).sum()
         };

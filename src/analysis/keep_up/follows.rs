@@ -62,7 +62,7 @@ fn knees(shares: &[f64]) -> impl Iterator<Item = Vec<f64>> {
 
 /// Squares in V² that the best rising line leaves of the levels, and how far it rises.
 fn misfit(shares: &[f64], levels_v: &[f64]) -> Option<(f64, f64)> {
-    let line = ordinary(shares, levels_v).ok().filter(|line| line.slope > 0.0)?;
+    let line = ordinary(shares, levels_v).filter(|line| line.slope > 0.0)?;
     let left = shares.iter().zip(levels_v).map(|(share, v)| (v - line.at(*share)).powi(2)).sum();
     Some((left, line.slope * (shares.last()? - shares.first()?)))
 }
@@ -78,7 +78,7 @@ mod tests {
         [900.0, 1300.0, 1700.0, 2100.0, 2600.0, 3200.0].map(at).to_vec()
     }
 
-    /// 1.9 V for the whole of the output, with a machine on pulleys of 2.4.
+    /// 1.9 V for the whole of the output, with a pulley ratio of 2.4.
     fn limited_v(rpm: f64) -> f64 {
         let curve = OutputCurve::typical(1.0).expect("a rising curve");
         12.3 + 1.9 * curve.output(2.4 * rpm).amps_a

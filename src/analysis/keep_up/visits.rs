@@ -1,9 +1,9 @@
 //! Steady running by engine speed: where the bus holds, where it does not, and
-//! which speeds the knee lies between.
+//! which speeds the knee is between.
 
 use crate::analysis::control::Control;
 use crate::analysis::keep_up::{SURELY_HELD, WANDER_SHARE};
-use crate::analysis::level::level;
+use crate::analysis::level::bus_level;
 use crate::analysis::setpoint::Setpoint;
 use crate::diagnosis::Bound;
 use crate::levels;
@@ -12,13 +12,13 @@ use crate::segment::points::{BAND_EDGES_RPM, band};
 use crate::segment::speed::differ;
 use crate::segment::{Segments, Stretch};
 
-/// Steady running is judged in blocks of this length, so that a bus that comes
-/// back to its setpoint within a stretch is seen to.
+/// Length of the blocks in which steady running is judged, so that a return to the setpoint within
+/// a stretch shows.
 const BLOCK_S: f64 = 5.0;
-/// Of the running at one speed, so much may contradict a knee within it.
+/// Share of the running at one speed that may contradict a knee within it.
 const MIXED_SHARE: f64 = 0.1;
 
-/// One steady stretch held against the setpoint of its time.
+/// One steady stretch compared with the setpoint of its time.
 pub(super) struct Visit<'a> {
     /// Of the log's stretches.
     pub(super) index: usize,
@@ -81,7 +81,7 @@ pub(super) fn visit<'a>(
     for k in 1..=count as usize {
         let until_s = if k as f64 == count { end_s } else { start_s + k as f64 * each_s };
         let span = Span { start_s: from_s, end_s: until_s };
-        if let Some(level) = level(log.time_s(), log.bus_v(), span, &segments.noise_model) {
+        if let Some(level) = bus_level(log, segments, span) {
             let under_v = setpoint.at((from_s + until_s) / 2.0) - level.mean_v;
             visit.seconds += span.seconds();
             visit.under_vs += under_v * span.seconds();
@@ -117,7 +117,7 @@ pub(super) fn bracket(speeds: &[Speed]) -> Result<(f64, f64), Bound> {
     }
 }
 
-/// Running at one speed alone holds, or not, by how far it lies under the setpoint over all
+/// Running at one speed alone holds, or not, by how far it is below the setpoint over all
 /// of it, as the state of its operating point has it: of a bus near the edge of the droop
 /// either may be so for the longer time.
 pub(super) fn of_one_speed(visits: &[Visit], droop_v: f64) -> Bound {
@@ -126,7 +126,7 @@ pub(super) fn of_one_speed(visits: &[Visit], droop_v: f64) -> Bound {
     if under_vs <= droop_v * seconds { Bound::BelowSeen } else { Bound::AboveSeen }
 }
 
-/// Where one side was not seen, the knee may lie within the speed at that end: its
+/// Where one side was not seen, the knee may be within the speed at that end: its
 /// slower visits slip, its faster ones hold.
 pub(super) fn inside(
     visits: &[Visit],
@@ -179,7 +179,7 @@ pub(super) fn speeds(visits: &[Visit]) -> Vec<Speed> {
     speeds
 }
 
-/// How many of the speeds lie below the knee: the count that leaves the fewest
+/// How many of the speeds are below the knee: the count that leaves the fewest
 /// seconds at the limit above it and of holding below it.
 fn split(speeds: &[Speed]) -> usize {
     let wrong_s = |count: usize| -> f64 {
@@ -222,9 +222,7 @@ mod tests {
     /// By hand: 6 s at 0.05 V under and 5 s at 0.08 V are 0.064 V over all, against 0.06 V.
     #[test]
     fn one_speed_holds_by_its_mean_and_not_by_its_longer_time() {
-        let span = Span { start_s: 0.0, end_s: 6.0 };
-        let (loads, heat) = (Vec::new(), crate::diagnosis::Heat::Unknown);
-        let stretch = Stretch { span, settled: span, loads, rpm: Some(824.0), heat };
+        let stretch = Stretch::of_test(0.0, 6.0, 824.0, &[]);
         let visit = |seconds: f64, under_v: f64| Visit {
             index: 0,
             stretch: &stretch,

@@ -1,34 +1,23 @@
-//! What gauge and length say that a cable's resistance is.
+//! Resistance of a cable from gauge and length.
 
+use crate::assumptions::{CABLE_TEMPERATURE, STRANDED, TERMINALS};
 use crate::car::cable::CableRun;
 use crate::estimate::{Estimate, Grade};
 use crate::physics::cable::{COPPER_PER_K, ohm_per_m};
 
-/// Strand lay, and the copper that a cable class may save: 0 to 8 % over solid
-/// wire of the stated cross-section (ISO 6722 allows 0.743 mΩ/m for 25 mm² at
-/// 20 °C, from memory, which is 7.7 % over).
-const STRANDED: (f64, f64) = (1.00, 1.08);
-/// From a cold bay to one that is heat-soaked with the cable's own heat on top
-/// (common practice, no source).
-const WORKING_C: (f64, f64) = (20.0, 90.0);
-/// Both ends, each a crimped lug on a stud, when sound (common practice, no source).
-const TERMINALS_OHM: (f64, f64) = (0.0, 0.3e-3);
-
 /// Of one sound run of cable in a warm engine bay: from copper and geometry
-/// (ASTM B258, IEC 60028), its 90 % interval from the shares above, each
+/// (ASTM B258, IEC 60028), its 90 % interval from the table's ranges, each
 /// independent of the others.
 pub fn cable_ohm(run: &CableRun) -> Estimate {
     let solid_ohm = ohm_per_m(run.gauge.area_mm2(), 20.0) * run.length_m;
-    let middle = |(low, high): (f64, f64)| ((low + high) / 2.0, (high - low) / 2.0);
     let warm = |celsius: f64| 1.0 + COPPER_PER_K * (celsius - 20.0);
-    let (stranded, stranded_half) = middle(STRANDED);
-    let (warmth, warmth_half) = middle((warm(WORKING_C.0), warm(WORKING_C.1)));
-    let (ends_ohm, ends_half_ohm) = middle(TERMINALS_OHM);
-    let copper_ohm = solid_ohm * stranded * warmth;
-    let share = (stranded_half / stranded).hypot(warmth_half / warmth);
+    let (coldest, hottest) = (warm(CABLE_TEMPERATURE.low()), warm(CABLE_TEMPERATURE.high()));
+    let (warmth, warmth_half) = ((coldest + hottest) / 2.0, (hottest - coldest) / 2.0);
+    let copper_ohm = solid_ohm * STRANDED.value * warmth;
+    let share = (STRANDED.half_width() / STRANDED.value).hypot(warmth_half / warmth);
     Estimate::around(
-        copper_ohm + ends_ohm,
-        (copper_ohm * share).hypot(ends_half_ohm),
+        copper_ohm + TERMINALS.value,
+        (copper_ohm * share).hypot(TERMINALS.half_width()),
         Grade::Inferred,
         format!("{run} of copper, stranded, 20 to 90 °C, with sound terminals"),
     )
@@ -71,16 +60,6 @@ mod tests {
         // √(0.1187² + 0.3732² + 0.15²) = 0.4194 mΩ.
         assert!((said.half_width() - 0.4194e-3).abs() < 2e-6, "{said:?}");
         assert_eq!(said.grade, Grade::Inferred);
-    }
-
-    /// A gauge three steps finer has half the cross-section and twice the copper's
-    /// resistance, within 0.3 % (handbooks' rule of thumb; 92^(6/39) = 2.0050).
-    #[test]
-    fn three_gauges_finer_is_twice_the_resistance() {
-        let ends_ohm = 0.15e-3;
-        let (four, seven) = (cable_ohm(&run("4AWG:3m")), cable_ohm(&run("7AWG:3m")));
-        let ratio = (seven.value - ends_ohm) / (four.value - ends_ohm);
-        assert!((ratio - 2.0).abs() < 0.006, "{ratio}");
     }
 
     #[test]

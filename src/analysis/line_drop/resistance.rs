@@ -1,23 +1,16 @@
-//! Resistance of a way from the volts lost on it and the amps through it.
+//! Resistance of a path from the volts lost on it and the amps through it.
 //!
-//! Two channels are never calibrated quite alike, so one level of drop says
-//! little; how the drop grows with current says it all. The straight line's
-//! slope is the resistance; its intercept is how far the channels are apart,
-//! with what hangs at the alternator's own post, and counts for nothing.
+//! Two channels are never calibrated quite alike, so one drop says little; its growth with current
+//! is what counts. The slope of the straight line is the resistance; its intercept is the
+//! difference between the channels, with loads at the alternator's post, and is ignored.
 
-use crate::analysis::assumptions::{CLAMP_GAIN, clamp_half_width_a};
+use crate::analysis::amps::clamp_half_width_a;
+use crate::assumptions::{CHANNEL_GAINS, CLAMP_GAIN};
 use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::stats::fit::linear::ordinary;
 use crate::stats::fit::robust_line::{Weighed, robust_line};
 use crate::stats::interval::student_quantile;
 
-/// Two voltage channels at the same level differ by less than this nine times in
-/// ten, where nobody held them against each other (common practice, no source).
-pub const CHANNELS_APART_V: f64 = 0.05;
-/// One channel near 0 V (common practice, no source).
-pub const CHANNEL_ZERO_V: f64 = 0.02;
-/// … of which so much of the volts they read is gain, and changes with them.
-const GAIN_APART: f64 = 0.003;
 /// A line needs this much change of current to have a slope,
 const LEAST_SPREAD_A: f64 = 5.0;
 /// and a single level this much current.
@@ -70,13 +63,16 @@ fn from_slope(moments: &[DropReading], level_gain: bool) -> Option<Resistance> {
             error: m.half_width_v.max(FLOOR_V) / in_errors,
         })
         .collect();
-    let line = robust_line(&points, LEVEL).ok()?;
+    let line = robust_line(&points, LEVEL)?;
     // Where the bus sinks as the current rises, channels of different gain drift apart.
     let amps: Vec<f64> = moments.iter().map(|m| m.current_a).collect();
     let level_v: Vec<f64> = moments.iter().map(|m| m.bus_v).collect();
     let sinking =
         if level_gain { ordinary(&amps, &level_v).map_or(0.0, |fit| fit.slope) } else { 0.0 };
-    let half_ohm = line.slope_half_width.hypot(CLAMP_GAIN * line.slope).hypot(GAIN_APART * sinking);
+    let half_ohm = line
+        .slope_half_width
+        .hypot(CLAMP_GAIN.half_width() * line.slope)
+        .hypot(CHANNEL_GAINS.half_width() * sinking);
     let how = format!("slope of the drop on the logged current, {} levels", moments.len());
     positive(line.slope, half_ohm, how)
         .map(|ohm| Resistance { ohm, offset_v: Some(line.intercept) })
@@ -93,7 +89,7 @@ fn from_level(moment: &DropReading, apart_v: f64) -> Option<Resistance> {
     positive(ohm, half_ohm, how.to_owned()).map(|ohm| Resistance { ohm, offset_v: None })
 }
 
-/// No way has less than no resistance.
+/// A resistance is not negative.
 fn positive(ohm: f64, half_ohm: f64, how: String) -> Option<Estimate> {
     let high = ohm + half_ohm;
     (high > 0.0)
@@ -103,6 +99,8 @@ fn positive(ohm: f64, half_ohm: f64, how: String) -> Option<Estimate> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const CHANNELS_APART_V: f64 = 0.05;
 
     fn moment(current_a: f64, drop_v: f64) -> DropReading {
         DropReading { current_a, drop_v, half_width_v: 0.002, bus_v: 14.3 }

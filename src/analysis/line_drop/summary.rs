@@ -8,11 +8,11 @@ use crate::estimate::Estimate;
 use crate::format::{AMP, MILLIOHM, MILLIVOLT};
 use crate::log::{Log, Role, Tap};
 
-/// Channels further apart than this are worth a word.
+/// A larger difference between the channels is mentioned.
 const APART_WORTH_TELLING_V: f64 = 0.1;
 
-/// All that the sentences are made of.
-pub struct Known<'a> {
+/// What the sentences are made from.
+pub struct PathFacts<'a> {
     pub path: CircuitPath,
     pub drops: &'a [LineDrop],
     pub found: Option<&'a Resistance>,
@@ -25,11 +25,11 @@ pub struct Known<'a> {
 }
 
 /// One text for all points of a path.
-pub fn told(known: &Known) -> String {
-    let Known { path, found, car, .. } = *known;
+pub fn sentences(facts: &PathFacts) -> String {
+    let PathFacts { path, found, car, .. } = *facts;
     let mut said = Vec::new();
     let alternators = path.from == Tap::Alternator && path.to == Tap::Battery;
-    match (path.side, known.ground_sign) {
+    match (path.side, facts.ground_sign) {
         (Side::Loop, None) if alternators => said.push(
             "A tap between alternator case and battery negative (column ground_drop) would part \
              the two sides. With both taps read against one ground this is the supply side alone."
@@ -39,17 +39,17 @@ pub fn told(known: &Known) -> String {
             .push("The ground tap's leads are the other way round; its sign is turned.".to_owned()),
         _ => {}
     }
-    let worst = known.drops.iter().max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value));
-    let cable = known.drops.first().and_then(|d| d.cable_ohm.as_ref());
+    let worst = facts.drops.iter().max_by(|a, b| a.drop_v.value.total_cmp(&b.drop_v.value));
+    let cable = facts.drops.first().and_then(|d| d.cable_ohm.as_ref());
     match found {
         Some(found) => {
             said.extend(cable.map(|cable| explained(path, found, cable, car)));
             said.extend(found.offset_v.filter(|v| v.abs() > APART_WORTH_TELLING_V).map(apart));
         }
         None => {
-            said.push(wanting(known));
+            said.push(wanting(facts));
             said.extend(
-                worst.zip(cable).and_then(|(worst, cable)| bound(worst, cable, known.apart_v)),
+                worst.zip(cable).and_then(|(worst, cable)| bound(worst, cable, facts.apart_v)),
             );
         }
     }
@@ -92,9 +92,9 @@ fn explained(path: CircuitPath, found: &Resistance, cable: &Estimate, car: &Car)
 }
 
 /// Why there are no ohms, and what would give them.
-fn wanting(known: &Known) -> String {
-    let logged = |role| known.log.channel(role).is_some();
-    if known.path.from != Tap::Alternator {
+fn wanting(facts: &PathFacts) -> String {
+    let logged = |role| facts.log.channel(role).is_some();
+    if facts.path.from != Tap::Alternator {
         return "Only the drop: what this module or path draws is not known. A clamp on its feed, \
                 read at the same load, divides into the drop and gives its ohms."
             .to_owned();

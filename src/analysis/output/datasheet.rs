@@ -1,33 +1,25 @@
-//! A measured point held against the machine's sheet. The sheet was taken at one
-//! voltage and cold; both are carried to the log with the range that practice
-//! gives, the worst ends together, so that a machine is not called weak on a
-//! lucky combination.
+//! A measured point compared with the alternator's datasheet. The sheet was measured at one voltage
+//! and cold; both are converted to the log's with common ranges, the worst ends together, so that
+//! an alternator is not called weak by chance.
 
+use crate::assumptions::{ALTERNATOR_SPOT, Assumption, HEAT_LOSS, LOGGED_SPEED, RATIO_SPEED};
 use crate::diagnosis::{Heat, OutputPoint, SheetStanding};
 use crate::estimate::{Estimate, Grade};
 use crate::ingest::Sheet;
 use crate::nominal::Nominal;
 use crate::physics::alternator::{Derating, as_tested_rpm};
 
-/// Soaked output is 10 to 25 % less than cold (common practice, no source).
-const LOST_SHARES: [f64; 2] = [0.10, 0.25];
 const COLD_C: f64 = 25.0;
 const SOAKED_C: f64 = 110.0;
-/// A logged alternator temperature is one spot's: the machine's lies this near.
-const SPOT_C: f64 = 10.0;
-/// How far a speed may be off: logged; or engine speed × ratio, where pulleys
-/// are read roughly and a sound belt creeps by 1 to 2 % (common practice, no source).
-const LOGGED_SPEED: (f64, f64) = (0.99, 1.01);
-const RATIO_SPEED: (f64, f64) = (0.97, 1.01);
-/// A sheet that promises less than this there says nothing about shares.
+/// Shares of a smaller sheet current are not computed.
 const LEAST_SHEET_A: f64 = 1.0;
-/// Points seen for less carry no word about the machine.
+/// Points seen for less are not judged.
 const LEAST_S: f64 = 4.0;
-/// A machine that gives this share of its sheet's middle meets it (common
+/// An alternator that delivers this share of its sheet's middle meets it (common
 /// practice, no source).
 const SOUND_SHARE: f64 = 0.85;
 
-/// Fills in what the sheet says at a point; lower bounds get no share.
+/// Fills in the sheet's current at a point; lower bounds get no share.
 pub fn compare(sheet: &Sheet, point: &mut OutputPoint, speed_logged: bool, nominal: Nominal) {
     let unsure = if speed_logged { LOGGED_SPEED } else { RATIO_SPEED };
     let test_v = sheet.tested_v(nominal);
@@ -55,16 +47,16 @@ fn carried(
     test_v: &Estimate,
     point: &OutputPoint,
     rpm: f64,
-    unsure: (f64, f64),
+    unsure: Assumption,
 ) -> Option<Estimate> {
-    let there_a = sheet.curve.told_a(rpm)?;
+    let there_a = sheet.curve.known_a(rpm)?;
     let at_v = point.at_v.value;
     let tested = [test_v.low, test_v.high].map(|v| as_tested_rpm(rpm, at_v, v));
     let whole = [tested[0], tested[1], rpm];
-    let slowest_rpm = unsure.0 * whole.into_iter().fold(f64::INFINITY, f64::min);
-    let fastest_rpm = unsure.1 * whole.into_iter().fold(f64::NEG_INFINITY, f64::max);
+    let slowest_rpm = unsure.low() * whole.into_iter().fold(f64::INFINITY, f64::min);
+    let fastest_rpm = unsure.high() * whole.into_iter().fold(f64::NEG_INFINITY, f64::max);
     // Beyond the last point the curve lies at least as high; below the first nothing is known.
-    let least_a = sheet.curve.told_a(slowest_rpm)?;
+    let least_a = sheet.curve.known_a(slowest_rpm)?;
     let most_a = sheet.curve.output(fastest_rpm).amps_a;
     let halfway_rpm = (rpm + as_tested_rpm(rpm, at_v, test_v.value)) / 2.0;
     let heat = heat_share(point, &sheet.test_c);
@@ -86,9 +78,9 @@ fn carried(
 
 /// Output at the point's heat over output at the sheet's: middle, least, most.
 fn heat_share(point: &OutputPoint, test_c: &Estimate) -> (f64, f64, f64) {
-    let there = machine_c(point);
+    let there = alternator_c(point);
     let mut shares = Vec::new();
-    for lost_share in LOST_SHARES {
+    for lost_share in [HEAT_LOSS.low(), HEAT_LOSS.high()] {
         let derating = Derating { cold_c: COLD_C, soaked_c: SOAKED_C, lost_share };
         for there_c in [there.0, there.1] {
             for tested_c in [test_c.low, test_c.high] {
@@ -101,12 +93,14 @@ fn heat_share(point: &OutputPoint, test_c: &Estimate) -> (f64, f64, f64) {
     ((least + most) / 2.0, least, most)
 }
 
-/// How warm the machine may be, °C. It lags behind the engine's coolant when
+/// How warm the alternator may be, °C. It lags behind the engine's coolant when
 /// that warms up, and gets far hotter than the air around it (common practice,
 /// no source).
-fn machine_c(point: &OutputPoint) -> (f64, f64) {
+fn alternator_c(point: &OutputPoint) -> (f64, f64) {
     match (point.temperature_at.as_deref(), point.temperature_c) {
-        (Some("alternator"), Some(c)) => (c - SPOT_C, c + SPOT_C),
+        (Some("alternator"), Some(c)) => {
+            (c - ALTERNATOR_SPOT.half_width(), c + ALTERNATOR_SPOT.half_width())
+        }
         _ => match point.heat {
             Heat::Cold => (-10.0, 80.0),
             Heat::Warm => (40.0, 100.0),
@@ -116,7 +110,7 @@ fn machine_c(point: &OutputPoint) -> (f64, f64) {
     }
 }
 
-/// By the seconds at full output that can be held against the sheet.
+/// By the seconds at full output that can be compared with the sheet.
 pub fn standing(points: &[OutputPoint]) -> Option<SheetStanding> {
     let told = || {
         let lasting = points.iter().filter(|p| p.seconds >= LEAST_S);

@@ -1,22 +1,21 @@
 //! The short windows that the curve is made of, and whether each is at full output.
 
-use crate::analysis::level::level;
+use crate::analysis::level::{bus_level, channel_mean, level};
 use crate::analysis::setpoint::Setpoint;
 use crate::car::Car;
 use crate::diagnosis::{Heat, PhaseKind};
 use crate::levels;
 use crate::log::{Log, Place, Role, Span, Tap};
-use crate::segment::{NoiseModel, Segments, Stretch, indices, mean};
+use crate::segment::{NoiseModel, Segments, Stretch};
 
-/// Steady running is looked at in windows of this length, so that a bus that
-/// comes back to its setpoint within a stretch is seen to.
+/// Length of the windows in steady running, so that a return to the setpoint within a stretch
+/// shows.
 const WINDOW_S: f64 = 5.0;
 const LEAST_WINDOW_S: f64 = 1.0;
-/// A passage from one speed to another tells the curve between them where the
-/// engine takes its time, in windows of this length.
+/// Length of the windows in slow changes of speed, which show the curve between two speeds.
 const PASSAGE_WINDOW_S: f64 = 2.0;
-/// A window in which speed moves by more than this share stands for no speed, and
-/// the current may lag behind.
+/// A window in which speed changes by more than this share has no one speed, and the current may
+/// lag behind.
 const MOVING_SHARE: f64 = 0.08;
 /// Field and belt follow within this (common practice, no source).
 const LAG_S: f64 = 0.3;
@@ -38,7 +37,7 @@ pub struct OutputWindow {
 }
 
 impl OutputWindow {
-    /// What windows are told apart by: alternator speed, else engine speed.
+    /// Alternator speed, else engine speed.
     pub fn speed(&self) -> f64 {
         self.alternator_rpm.or(self.engine_rpm).unwrap_or(0.0)
     }
@@ -52,17 +51,18 @@ pub fn windows(
     noise_model: &NoiseModel,
     car: &Car,
 ) -> Vec<OutputWindow> {
-    let look = Look { log, segments, setpoint, noise_model, ratio: car.alternator.pulley_ratio };
+    let reader =
+        WindowReader { log, segments, setpoint, noise_model, ratio: car.alternator.pulley_ratio };
     let steady = segments.stretches.iter().flat_map(|stretch| {
         let parts = parts(stretch.settled, WINDOW_S);
         parts.into_iter().filter_map(|span| {
             // A stretch may hold a change of speed too small to cut it in two.
-            look.moved_share(span).is_none_or(|moved| moved < MOVING_SHARE).then_some(())?;
-            look.window(span, stretch)
+            reader.moved_share(span).is_none_or(|moved| moved < MOVING_SHARE).then_some(())?;
+            reader.window(span, stretch)
         })
     });
     let mut windows: Vec<OutputWindow> = steady.collect();
-    windows.extend(look.passages());
+    windows.extend(reader.passages());
     windows
 }
 
@@ -76,7 +76,7 @@ fn parts(span: Span, each_s: f64) -> Vec<Span> {
         .collect()
 }
 
-struct Look<'a> {
+struct WindowReader<'a> {
     log: &'a Log,
     segments: &'a Segments,
     setpoint: Option<&'a Setpoint>,
@@ -84,17 +84,16 @@ struct Look<'a> {
     ratio: Option<f64>,
 }
 
-impl Look<'_> {
+impl WindowReader<'_> {
     fn mean(&self, role: Role, span: Span) -> Option<f64> {
-        let values = self.log.channel(role)?.get(indices(self.log.time_s(), span))?;
-        Some(mean(values)).filter(|m| m.is_finite())
+        channel_mean(self.log, role, span)
     }
 
     fn window(&self, span: Span, like: &Stretch) -> Option<OutputWindow> {
         let log = self.log;
         let current = log.channel(Role::AlternatorCurrent)?;
         let amps = level(log.time_s(), current, span, self.noise_model)?;
-        let bus_v = level(log.time_s(), log.bus_v(), span, &self.segments.noise_model)?.mean_v;
+        let bus_v = bus_level(log, self.segments, span)?.mean_v;
         let engine_rpm = self.mean(Role::EngineRpm, span);
         let logged_rpm = self.mean(Role::AlternatorRpm, span);
         let places = [Place::Alternator, Place::Coolant, Place::Intake, Place::Ambient];
@@ -114,13 +113,13 @@ impl Look<'_> {
         })
     }
 
-    /// Whether bus and, where logged, the machine's own post lie under the
-    /// setpoint by more than droop and doubt.
+    /// Whether the bus and, where logged, the alternator's post are below the setpoint by more than
+    /// droop and uncertainty.
     fn is_under(&self, span: Span) -> bool {
         let Some(setpoint) = self.setpoint else { return false };
         let unsure_v = setpoint.estimate.value - setpoint.estimate.low;
         let full_output_v = self.log.nominal().volts(levels::FULL_OUTPUT);
-        let limit_v = setpoint.at((span.start_s + span.end_s) / 2.0) - full_output_v - unsure_v;
+        let limit_v = setpoint.at(span.middle_s()) - full_output_v - unsure_v;
         let time_s = self.log.time_s();
         let under = |tap_v: &[f64]| {
             level(time_s, tap_v, span, &self.segments.noise_model)
@@ -130,8 +129,8 @@ impl Look<'_> {
         under(self.log.bus_v()) && post.is_none_or(under)
     }
 
-    /// Windows within slow changes of speed. No load is switched in them, and
-    /// the stretch nearest in time lends its heat.
+    /// Windows within slow changes of speed without a switched load, with the heat of the nearest
+    /// stretch.
     fn passages(&self) -> Vec<OutputWindow> {
         let mut windows = Vec::new();
         for change in &self.segments.speed_changes {
@@ -156,7 +155,7 @@ impl Look<'_> {
         windows
     }
 
-    /// How far speed goes within a window, as a share of it.
+    /// Change of speed within a window, as a share of it.
     fn moved_share(&self, span: Span) -> Option<f64> {
         let [first, second] = halves(span);
         let speed = |half| {
@@ -178,6 +177,6 @@ impl Look<'_> {
 }
 
 fn halves(span: Span) -> [Span; 2] {
-    let middle_s = (span.start_s + span.end_s) / 2.0;
+    let middle_s = span.middle_s();
     [Span { end_s: middle_s, ..span }, Span { start_s: middle_s, ..span }]
 }

@@ -1,19 +1,19 @@
-//! What tells a level that is held from one that a machine at its limit comes to: more
-//! was asked of it, and it minded nothing.
+//! The test that separates a held level from the limit of an alternator: a larger demand does not
+//! move it.
 
 use super::SHORTEST_S;
 use crate::levels;
 use crate::nominal::Nominal;
 use crate::segment::Stretch;
 
-/// Further apart in time, a battery that has filled meanwhile may have made up for
-/// what more was asked.
+/// Further apart in time, a battery that has charged meanwhile may have made up for the larger
+/// demand.
 const ADJACENT_S: f64 = 90.0;
-/// A machine at this engine speed or below gives clearly less than at a quarter more;
+/// An alternator at this engine speed or below delivers clearly less than at a quarter more;
 /// further up its curve is flat (common practice, no source).
 const STEEP_RPM: f64 = 1500.0;
 const FASTER: f64 = 1.25;
-/// An engine whose idle is raised for a load is asked no more than it is given.
+/// With a higher ratio of speeds, an idle raised for the load makes up for it.
 pub const SAME_SPEED: f64 = 1.08;
 
 /// One steady stretch as the search sees it.
@@ -27,9 +27,18 @@ pub struct HeldStretch<'a> {
     pub is_shown: bool,
 }
 
+#[cfg(test)]
+impl<'a> HeldStretch<'a> {
+    pub fn of_test(stretch: &'a Stretch, level_v: f64) -> HeldStretch<'a> {
+        let (span, seconds) = (stretch.settled, stretch.settled.seconds());
+        let middle_s = span.middle_s();
+        HeldStretch { stretch, middle_s, seconds, level_v, half_width_v: 0.005, is_shown: false }
+    }
+}
+
 impl HeldStretch<'_> {
-    /// Whether `other` asked more of the machine: more loads at no higher speed, or
-    /// no fewer at a speed where it gives clearly less.
+    /// Whether `other` demanded more of the alternator: more loads at no higher speed, or no fewer
+    /// at a speed where it delivers clearly less.
     fn is_easier_than(&self, other: &HeldStretch) -> bool {
         let (easy, hard) = (self.stretch, other.stretch);
         if !easy.loads.iter().all(|load| hard.loads.contains(load)) {
@@ -44,7 +53,7 @@ impl HeldStretch<'_> {
         more_loads || (is_steep && faster >= FASTER)
     }
 
-    /// Whether the bus stood where `harder` left it, and soon before or after.
+    /// Whether the bus was at the level of `harder`, soon before or after.
     fn stays_at(&self, harder: &HeldStretch, nominal: Nominal) -> bool {
         let unsure_v = self.half_width_v.hypot(harder.half_width_v);
         (self.level_v - harder.level_v).abs() <= nominal.volts(levels::INDIFFERENT) + unsure_v
@@ -57,7 +66,7 @@ impl HeldStretch<'_> {
     }
 }
 
-/// Whether among these levels there is one that did not mind when more was asked.
+/// Whether one of these levels did not move under a larger demand.
 pub fn is_indifferent(seen: &[HeldStretch], members: &[usize], nominal: Nominal) -> bool {
     let long = members.iter().filter_map(|&k| seen.get(k)).filter(|s| s.seconds >= SHORTEST_S);
     let mut long: Vec<&HeldStretch> = long.collect();

@@ -9,7 +9,7 @@ use crate::levels;
 use crate::nominal::Nominal;
 use crate::stats::weighted::weighted_quantile;
 
-/// A level that is held lies this near to the setpoint (90 %; common practice, no source:
+/// A held level is this near to the setpoint (90 %; common practice, no source:
 /// droop, and a regulator warmer or cooler than a minute ago).
 pub const HELD_V: f64 = 0.02;
 /// Further from any held level, a setpoint is not measured.
@@ -106,15 +106,14 @@ pub fn wandering(seen: &[HeldStretch], nominal: Nominal) -> Option<Setpoint> {
     let grade = if is_shown { Grade::Measured } else { Grade::Inferred };
     let how = format!("middle of the levels held over {total_s:.0} s: the setpoint moves");
     let middle_s = long.iter().map(|s| s.seconds * s.middle_s).sum::<f64>() / total_s;
+    let estimate = Estimate::new(value, low - read_v, high + read_v, grade, how);
+    let knots = knots(long.into_iter());
     Some(Setpoint {
-        estimate: Estimate::new(value, low - read_v, high + read_v, grade, how),
         middle_s,
-        drift_v_per_s: 0.0,
-        drift_per_minute: None,
         is_shown,
-        knots: knots(long.into_iter()),
+        knots,
         wanders: true,
-        nominal,
+        ..Setpoint::constant(estimate, nominal)
     })
 }
 

@@ -132,7 +132,7 @@ fn moving(run: &[f64]) -> &[f64] {
 fn bend(run: &[f64]) -> f64 {
     let rows: Vec<f64> = (0..run.len()).map(|row| row as f64).collect();
     let span = run.last().zip(run.first()).map_or(0.0, |(last, first)| last - first);
-    let Ok(line) = crate::stats::fit::linear::ordinary(&rows, run) else { return 0.0 };
+    let Some(line) = crate::stats::fit::linear::ordinary(&rows, run) else { return 0.0 };
     let squares: f64 = rows.iter().zip(run).map(|(row, v)| (v - line.at(*row)).powi(2)).sum();
     if span > 0.0 { (squares / run.len() as f64).sqrt() / span } else { f64::INFINITY }
 }

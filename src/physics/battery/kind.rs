@@ -1,4 +1,4 @@
-//! Kinds of battery: what each shows at rest, takes on charge and may be held at.
+//! Kinds of battery: rest voltage, charge acceptance and voltage limits.
 //!
 //! All values are common practice, no source, for six cells of lead-acid at 25 °C, and for
 //! the four cells of lithium iron phosphate that stand in for them.
@@ -39,7 +39,7 @@ const ENHANCED: RestTable =
     &[(0.0, 11.95), (0.25, 12.12), (0.50, 12.31), (0.75, 12.52), (1.0, 12.72)];
 const SEALED: RestTable =
     &[(0.0, 11.80), (0.25, 12.10), (0.50, 12.36), (0.75, 12.62), (1.0, 12.85)];
-/// Flat between: its voltage hardly tells its charge.
+/// Flat between: its voltage hardly depends on its charge.
 const LITHIUM_IRON: RestTable = &[
     (0.0, 11.60),
     (0.1, 12.85),
@@ -210,7 +210,7 @@ impl CrankingStandard {
         }
     }
 
-    /// Amps by SAE J537 of a battery that has so many by this standard: of equal resistance.
+    /// Amps by SAE J537 of a battery of equal resistance with `cca_a` by this standard.
     pub fn in_sae(self, cca_a: f64) -> f64 {
         let sag_v = |standard: CrankingStandard| super::CCA_REST_V - standard.end_v();
         cca_a * sag_v(CrankingStandard::Sae) / sag_v(self)

@@ -6,11 +6,7 @@
 /// The searches prune on that.
 pub trait Cost {
     /// Samples in the series.
-    fn len(&self) -> usize;
-
-    fn is_empty(&self) -> bool {
-        self.len() == 0
-    }
+    fn samples(&self) -> usize;
 
     /// Cost of samples `start..end`; 0 for an empty or impossible range.
     fn cost(&self, start: usize, end: usize) -> f64;

@@ -13,8 +13,8 @@ use crate::stats::robust::median;
 pub struct Trend {
     /// Of the first samples, one more than there are.
     sums: Vec<Sums>,
-    /// Of a segment of so many samples: 1/n, and 1/Sxx or nothing where there is none.
-    /// A search asks for them again and again, and divisions take long.
+    /// 1/n, and 1/Sxx or 0, of a segment of this many samples: a search needs them again and again,
+    /// and divisions are slow.
     parts: Vec<(f64, f64)>,
 }
 
@@ -27,12 +27,12 @@ struct Sums {
 
 impl Trend {
     pub fn new(series: &[f64]) -> Self {
-        let centre = median(series);
+        let center = median(series);
         let mut sums = Vec::with_capacity(series.len() + 1);
         let mut all = Sums::default();
         sums.push(all);
         for (i, v) in series.iter().enumerate() {
-            let value = v - centre;
+            let value = v - center;
             let value = if value.is_finite() { value } else { 0.0 };
             all.y += value;
             all.yy += value * value;
@@ -49,7 +49,7 @@ impl Trend {
 }
 
 impl Cost for Trend {
-    fn len(&self) -> usize {
+    fn samples(&self) -> usize {
         self.sums.len() - 1
     }
 

@@ -6,10 +6,10 @@ use crate::stats::robust::median;
 /// Squared deviations from the segment's own straight line plus its own coefficient times
 /// a second series; O(1) a segment, O(n) to set up.
 ///
-/// The coefficient lies between 0 and `most`, and pays `ridge` times its square: what
-/// moves the second series little must not be explained by it. So two segments may cost
-/// that little more than the one they make, which a search hardly notices. Values that are not finite
-/// count as their series' median. For stretches of some thousand samples.
+/// The coefficient is between 0 and `most`, and costs `ridge` times its square, so that a second
+/// series that hardly moves explains nothing. Two segments may therefore cost a little more than
+/// the one they form, which hardly affects a search. Values that are not finite count as their
+/// series' median. For stretches of some thousand samples.
 pub struct TrendWith {
     /// Of the first samples, one more than there are.
     sums: Vec<Sums>,
@@ -36,8 +36,6 @@ pub struct Followed {
     /// Per sample.
     pub slope: f64,
     pub coefficient: f64,
-    /// Mean of the second series, less its median.
-    pub mean_x: f64,
     /// The coefficient's standard error, as a share of what it is before anything is seen.
     pub unseen: f64,
     squares: f64,
@@ -46,15 +44,15 @@ pub struct Followed {
 impl TrendWith {
     /// `other` may be empty: then nothing is followed.
     pub fn new(series: &[f64], other: &[f64], ridge: f64, most: f64) -> Self {
-        let (centre_y, centre_x) = (median(series), median(other));
+        let (center_y, center_x) = (median(series), median(other));
         let finite = |v: f64| if v.is_finite() { v } else { 0.0 };
         let mut all = Sums::default();
         let mut sums = Vec::with_capacity(series.len() + 1);
         sums.push(all);
         for (k, v) in series.iter().enumerate() {
             let t = k as f64;
-            let y = finite(v - centre_y);
-            let x = finite(other.get(k).map_or(0.0, |x| x - centre_x));
+            let y = finite(v - center_y);
+            let x = finite(other.get(k).map_or(0.0, |x| x - center_x));
             all.y += y;
             all.yy += y * y;
             all.ty += t * y;
@@ -79,7 +77,7 @@ impl TrendWith {
         let tt = n * (n * n - 1.0) / 12.0;
         let (y, x) = (b.y - a.y, b.x - a.x);
         let yy = b.yy - a.yy - y * y / n;
-        let mut fit = Followed { mean: y / n, mean_x: x / n, squares: yy, ..Followed::default() };
+        let mut fit = Followed { mean: y / n, squares: yy, ..Followed::default() };
         if tt > 0.0 {
             let ty = b.ty - a.ty - middle * y;
             let tx = b.tx - a.tx - middle * x;
@@ -99,7 +97,7 @@ impl TrendWith {
 }
 
 impl Cost for TrendWith {
-    fn len(&self) -> usize {
+    fn samples(&self) -> usize {
         self.sums.len() - 1
     }
 
@@ -135,6 +133,6 @@ mod tests {
         for (start, end) in [(0, 0), (1, 0), (1, 9), (7, 9), (0, 1)] {
             assert_eq!(cost.cost(start, end), 0.0);
         }
-        assert!(TrendWith::new(&[], &[], 0.0, 0.0).is_empty());
+        assert_eq!(TrendWith::new(&[], &[], 0.0, 0.0).samples(), 0);
     }
 }

@@ -5,15 +5,6 @@ pub mod linear;
 pub mod polynomial;
 pub mod robust_line;
 
-/// Why there is no fit.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum FitError {
-    #[error("{found} points are too few for this fit; it needs {needed}")]
-    TooFewPoints { found: usize, needed: usize },
-    #[error("the points do not determine the parameters")]
-    Undetermined,
-}
-
 /// The points both of whose numbers are finite; `x` and `y` are paired up to the shorter.
 fn finite_points(x: &[f64], y: &[f64]) -> Vec<(f64, f64)> {
     x.iter()

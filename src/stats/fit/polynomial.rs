@@ -12,12 +12,12 @@ pub fn residual_squares(y: &[f64], degree: usize) -> f64 {
     if y.len() <= degree + 1 {
         return 0.0;
     }
-    let centre = y.iter().sum::<f64>() / n;
+    let center = y.iter().sum::<f64>() / n;
     let middle = (n - 1.0) / 2.0;
     let curve = (n * n - 1.0) / 12.0;
     let (mut squares, mut first, mut second) = (0.0, 0.0, 0.0);
     for (k, value) in y.iter().enumerate() {
-        let (i, d) = (k as f64 - middle, value - centre);
+        let (i, d) = (k as f64 - middle, value - center);
         squares += d * d;
         first += i * d;
         second += (i * i - curve) * d;

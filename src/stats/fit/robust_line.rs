@@ -1,6 +1,5 @@
-//! A straight line through points whose errors are known, that wild ones do not turn.
+//! A straight line through points with known errors, robust against outliers.
 
-use super::FitError;
 use super::linear::theil_sen;
 use crate::stats::interval::student_quantile;
 use crate::stats::robust::median;
@@ -22,29 +21,26 @@ pub struct RobustLine {
     pub scatter: f64,
 }
 
-/// Residuals beyond so many standard errors weigh less (Huber, Annals of
+/// Residuals beyond this many standard errors weigh less (Huber, Annals of
 /// Mathematical Statistics 35, 1964; 95 % efficient for normal errors).
 const HUBER: f64 = 1.345;
 const ROUNDS: usize = 30;
-/// Fewer points than this tell nothing of wild ones among them.
+/// Fewer points than this cannot show outliers among them.
 const LEAST_TO_SCATTER: usize = 4;
 
 /// Huber's line, weighted by the errors, with the interval of its slope at
 /// `level`. Where the points scatter more than their errors say, the interval
-/// widens with them; where less, the errors are believed.
+/// widens with them; where less, the errors are used as stated.
 ///
 /// Points that are not finite or have no positive error are left out. Two points
 /// give the line through both.
-pub fn robust_line(points: &[Weighed], level: f64) -> Result<RobustLine, FitError> {
+pub fn robust_line(points: &[Weighed], level: f64) -> Option<RobustLine> {
     let sound = |p: &&Weighed| [p.x, p.y, p.error].iter().all(|v| v.is_finite()) && p.error > 0.0;
     let points: Vec<Weighed> = points.iter().filter(sound).copied().collect();
-    if points.len() < 2 {
-        return Err(FitError::TooFewPoints { found: points.len(), needed: 2 });
-    }
     let xs: Vec<f64> = points.iter().map(|p| p.x).collect();
     let ys: Vec<f64> = points.iter().map(|p| p.y).collect();
     let (mut intercept, mut slope) = theil_sen(&xs, &ys)?;
-    let freedom = points.len() - 2;
+    let dof = points.len().checked_sub(2)?;
     let known = points.len() < LEAST_TO_SCATTER;
     let mut scatter = 1.0;
     let mut spread = 0.0;
@@ -53,7 +49,7 @@ pub fn robust_line(points: &[Weighed], level: f64) -> Result<RobustLine, FitErro
         if !known {
             let sizes: Vec<f64> = points.iter().map(|p| residual(p).abs()).collect();
             // Median size of a standard normal, and the two parameters spent.
-            let shrunk = (freedom as f64 / points.len() as f64).sqrt();
+            let shrunk = (dof as f64 / points.len() as f64).sqrt();
             scatter = (median(&sizes) / 0.6745 / shrunk).max(1.0);
         }
         let weight = |p: &Weighed| {
@@ -72,7 +68,7 @@ pub fn robust_line(points: &[Weighed], level: f64) -> Result<RobustLine, FitErro
         };
         spread = sum(&|p| (p.x - mx).powi(2));
         if spread.is_nan() || spread <= 0.0 {
-            return Err(FitError::Undetermined);
+            return None;
         }
         let next = sum(&|p| (p.x - mx) * (p.y - my)) / spread;
         let moved = (next - slope).abs() * spread.sqrt();
@@ -82,9 +78,9 @@ pub fn robust_line(points: &[Weighed], level: f64) -> Result<RobustLine, FitErro
         }
     }
     // A scatter read off few points is itself uncertain.
-    let freedom = if known || scatter == 1.0 { 1e6 } else { freedom as f64 };
-    let slope_half_width = student_quantile(level, freedom) * scatter / spread.sqrt();
-    Ok(RobustLine { slope, intercept, slope_half_width, scatter })
+    let dof = if known || scatter == 1.0 { 1e6 } else { dof as f64 };
+    let slope_half_width = student_quantile(level, dof) * scatter / spread.sqrt();
+    Some(RobustLine { slope, intercept, slope_half_width, scatter })
 }
 
 #[cfg(test)]
@@ -118,12 +114,12 @@ mod tests {
 
     #[test]
     fn nothing_is_made_of_nothing() {
-        assert!(robust_line(&[], 0.9).is_err());
-        assert!(robust_line(&[point(1.0, 1.0)], 0.9).is_err());
-        assert!(robust_line(&[point(1.0, 1.0), point(1.0, 2.0)], 0.9).is_err());
+        assert!(robust_line(&[], 0.9).is_none());
+        assert!(robust_line(&[point(1.0, 1.0)], 0.9).is_none());
+        assert!(robust_line(&[point(1.0, 1.0), point(1.0, 2.0)], 0.9).is_none());
         let bad =
             [point(f64::NAN, 1.0), point(1.0, 1.0), Weighed { error: 0.0, ..point(2.0, 2.0) }];
-        assert!(robust_line(&bad, 0.9).is_err());
+        assert!(robust_line(&bad, 0.9).is_none());
         let two = robust_line(&[point(0.0, 0.0), point(100.0, 0.5)], 0.9).expect("two");
         assert!((two.slope - 0.005).abs() < 1e-12);
     }

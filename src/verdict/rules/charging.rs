@@ -185,7 +185,7 @@ pub fn setpoint_not_drifting(case: &Case) -> Option<Raised> {
     if levels_v.len() < LEAST_LEVELS || warming_c < LEAST_WARMING_C {
         return None;
     }
-    let fit = ordinary(&warmth_c, &levels_v).ok()?;
+    let fit = ordinary(&warmth_c, &levels_v)?;
     let slope = Estimate::around(
         fit.slope,
         Z90 * fit.slope_error(),

@@ -1,12 +1,11 @@
 //! Carries what a set of loads needs from where the log shows it to the rest of
 //! the running with those loads.
 //!
-//! A fall in engine speed shows the knee of its own moment, and a bus that slips
-//! shows by how much the alternator is short at its own speed. A battery that
-//! was drained meanwhile takes more at the setpoint, and a machine that warmed
-//! gives less, so the knee of another minute lies elsewhere. Nobody knows the
-//! machine; many that it could be are tried, each with one of the batteries that
-//! this one could be ([`crate::inference::ensemble`]). For each, at a visit `i`
+//! A fall in engine speed shows the knee at its own moment, and a bus below its setpoint shows how
+//! much more the alternator needs at its own speed. A battery that discharged meanwhile draws more
+//! at the setpoint, and an alternator that warmed delivers less, so the knee differs from minute to
+//! minute. The alternator is unknown, so many samples of it are tried, each with one sample of the
+//! battery ([`crate::inference::ensemble`]). For each, at a visit `i`
 //! that shows it and at every visit `j`,
 //!
 //! ```text
@@ -14,17 +13,20 @@
 //! output(knee_j)·heat_j = loads_a + battery_j at the setpoint
 //! ```
 //!
-//! and the knee of the set is the median over its running. Machines count that
-//! make all anchors of one set agree, that give the logged alternator current,
-//! and whose knees lie above the speeds that slip and below those that hold.
+//! and the knee of the set is the median over its running. An alternator's weight is high if all
+//! anchors of one set agree, if it delivers the logged alternator current, and if its knees are
+//! above the speeds that slip and below those that hold.
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use crate::analysis::assumptions::clamp_half_width_a;
+use crate::analysis::amps::clamp_half_width_a;
 use crate::analysis::battery::BatteryModel;
 use crate::analysis::deficit::load_growth_a;
 use crate::analysis::keep_up::{BOUND_SHARE, Knee};
+use crate::assumptions::{
+    Assumption, HEAT_LOSS, PULLEY_RATIO, RATED_CURRENT, WARM_ALTERNATOR, WARMING_TIME,
+};
 use crate::car::Car;
 use crate::estimate::Z90;
 use crate::log::{Log, Place, Role};
@@ -32,30 +34,21 @@ use crate::physics::alternator::OutputCurve;
 use crate::segment::mean;
 use crate::stats::weighted::{tempered, weighted_quantile};
 
-/// Pulley ratios and ratings of passenger cars (common practice, no source).
-const PULLEY_RATIOS: (f64, f64) = (2.0, 3.2);
-const RATED_A: (f64, f64) = (50.0, 180.0);
-/// Output lost from cold to heat-soaked (common practice, no source: 10 to 25 %),
-const LOST_SHARE: (f64, f64) = (0.10, 0.25);
-/// and how far a machine gets on that way once its engine is warm.
-const WARM: (f64, f64) = (0.6, 1.0);
-/// A machine warms up this slowly (common practice, no source).
-const WARMING_S: (f64, f64) = (150.0, 450.0);
 /// An engine cooler than this was cold when the log began.
 const COLD_C: f64 = 60.0;
-/// A machine not its curve's: rated values and ratios on sheets are good to this.
+/// Rated values and ratios on datasheets are good to this share.
 const SHEET_SHARE: f64 = 0.03;
-const TRIED: usize = 2400;
+const SAMPLES: usize = 2400;
 const SEED: u64 = 41;
-/// What the battery's model makes of its current: so many amps, and this share.
+/// Error of the modeled battery current: amps, and share.
 const MODEL_A: f64 = 1.0;
 const MODEL_SHARE: f64 = 0.15;
 /// Output at the knee is read off a curve of common shape.
 const SHAPE_SHARE: f64 = 0.03;
-/// One anchor that fits no machine must not outvote all others.
+/// One anchor that fits no alternator must not outvote all others.
 const MOST_DEVIANCE: f64 = 9.0;
-/// Weights are flattened until at least so many machines still count.
-const LEAST_MACHINES: f64 = 60.0;
+/// Weights are tempered to at least this effective sample size.
+const LEAST_EFFECTIVE: f64 = 60.0;
 
 /// Steady running with one set of loads, as this file needs it.
 pub(super) struct SteadyRunning {
@@ -80,15 +73,15 @@ pub(super) struct LoadSetRuns {
     pub falls: Vec<(usize, Knee)>,
 }
 
-/// Knees of one set by machine.
+/// Knees of one set, one for each alternator.
 pub(super) struct Knees {
     pub rpm: Vec<f64>,
     pub weights: Vec<f64>,
 }
 
 impl Knees {
-    /// Median and 90 % interval; `None` where no machine explains the set.
-    pub(super) fn told(&self) -> Option<(f64, f64, f64)> {
+    /// Median and 90 % interval; `None` where no alternator explains the set.
+    pub(super) fn interval(&self) -> Option<(f64, f64, f64)> {
         let at = |p: f64| weighted_quantile(&self.rpm, &self.weights, p);
         let (value, low, high) = (at(0.5), at(0.05), at(0.95));
         (value.is_finite() && low.is_finite() && high.is_finite()).then_some((value, low, high))
@@ -96,29 +89,28 @@ impl Knees {
 }
 
 /// Share of the rated output against alternator speed, both ways.
-struct Shape {
+struct OutputShape {
     curve: OutputCurve,
-    /// (share, alternator rpm), rising: a table, for every machine asks it for
-    /// every visit.
+    /// (share, alternator rpm), rising: a table, because every alternator needs it for every visit.
     back: Vec<(f64, f64)>,
 }
 
-impl Shape {
-    fn typical() -> Option<Shape> {
+impl OutputShape {
+    fn typical() -> Option<OutputShape> {
         let curve = OutputCurve::typical(1.0).ok()?;
         let step_rpm = 40.0;
         let back = (0..=200)
             .map(|k| curve.speeds_rpm().0 + step_rpm * f64::from(k))
             .map(|rpm| (curve.output(rpm).amps_a, rpm))
             .collect();
-        Some(Shape { curve, back })
+        Some(OutputShape { curve, back })
     }
 
     fn share(&self, alternator_rpm: f64) -> f64 {
         self.curve.output(alternator_rpm).amps_a
     }
 
-    /// Infinite where the machine never gives it.
+    /// Infinite where the alternator never delivers it.
     fn speed(&self, share: f64) -> f64 {
         let right = self.back.partition_point(|&(has, _)| has < share);
         let left = right.checked_sub(1).and_then(|k| self.back.get(k));
@@ -131,34 +123,34 @@ impl Shape {
 }
 
 /// An alternator and a battery that these could be.
-struct Machine {
+struct AlternatorSample {
     draw: usize,
     ratio: f64,
     rated_a: f64,
     lost_share: f64,
-    /// Share of the way from cold to soaked, at first and in the end.
+    /// Warmth from 0 (cold) to 1 (soaked), at first and in the end.
     first: f64,
     last: f64,
     warming_s: f64,
 }
 
-impl Machine {
+impl AlternatorSample {
     /// Output over cold output.
     fn heat(&self, t_s: f64) -> f64 {
         let warmth = self.last + (self.first - self.last) * (-t_s / self.warming_s).exp();
         1.0 - self.lost_share * warmth
     }
 
-    fn output_a(&self, shape: &Shape, rpm: f64, t_s: f64) -> f64 {
+    fn output_a(&self, shape: &OutputShape, rpm: f64, t_s: f64) -> f64 {
         self.rated_a * self.heat(t_s) * shape.share(rpm * self.ratio)
     }
 
-    fn speed(&self, shape: &Shape, amps_a: f64, t_s: f64) -> f64 {
+    fn speed(&self, shape: &OutputShape, amps_a: f64, t_s: f64) -> f64 {
         shape.speed(amps_a / (self.rated_a * self.heat(t_s))) / self.ratio
     }
 }
 
-/// Whether the log began cold; `None` where no temperature tells.
+/// Whether the log began cold; `None` where no temperature shows it.
 fn began_cold(log: &Log) -> Option<bool> {
     [Place::Alternator, Place::Coolant].into_iter().find_map(|place| {
         let degrees = log.channel(Role::Temperature(place))?;
@@ -167,21 +159,23 @@ fn began_cold(log: &Log) -> Option<bool> {
     })
 }
 
-fn machines(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<Machine> {
-    let mut dice = ChaCha8Rng::seed_from_u64(SEED);
+fn alternators(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<AlternatorSample> {
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
     let cold = began_cold(log);
-    (0..TRIED)
+    (0..SAMPLES)
         .map(|k| {
-            let mut within = |(low, high): (f64, f64)| dice.random_range(low..high);
+            let mut within = |(low, high): (f64, f64)| rng.random_range(low..high);
+            let ends = |row: Assumption| (row.low(), row.high());
             let sheet = 1.0 + SHEET_SHARE * within((-1.0, 1.0));
-            let rated_a = RATED_A.0 * (RATED_A.1 / RATED_A.0).powf(within((0.0, 1.0)));
-            let ratio = within(PULLEY_RATIOS);
-            let lost_share = within(LOST_SHARE);
-            let last = within(WARM);
+            let (least_a, most_a) = ends(RATED_CURRENT);
+            let rated_a = least_a * (most_a / least_a).powf(within((0.0, 1.0)));
+            let ratio = within(ends(PULLEY_RATIO));
+            let lost_share = within(ends(HEAT_LOSS));
+            let last = within(ends(WARM_ALTERNATOR));
             let (chance, start) = (within((0.0, 1.0)), within((0.0, 0.3)));
-            let warming_s = within(WARMING_S);
+            let warming_s = within(ends(WARMING_TIME));
             let first = if cold.unwrap_or(chance < 0.5) { start * last } else { last };
-            Machine {
+            AlternatorSample {
                 draw: k % battery.draws.len().max(1),
                 ratio: car.alternator.pulley_ratio.unwrap_or(ratio),
                 rated_a: car.alternator.rated_a.map_or(rated_a, |rated_a| rated_a * sheet),
@@ -194,10 +188,10 @@ fn machines(log: &Log, battery: &BatteryModel, car: &Car) -> Vec<Machine> {
         .collect()
 }
 
-/// What the loads of one set draw at the setpoint, by one machine.
-struct Needs {
+/// What the loads of one set draw at the setpoint, by one alternator.
+struct SetCurrent {
     loads_a: f64,
-    /// Squares by which its anchors differ from one another.
+    /// Squared differences between its anchors.
     deviance: f64,
 }
 
@@ -208,13 +202,14 @@ pub(super) fn knees(
     battery: &BatteryModel,
     car: &Car,
 ) -> Vec<Knees> {
-    let Some(shape) = Shape::typical() else { return Vec::new() };
-    let machines = machines(log, battery, car);
-    let needs: Vec<Vec<Option<Needs>>> = machines
+    let Some(shape) = OutputShape::typical() else { return Vec::new() };
+    let alternators = alternators(log, battery, car);
+    let needs: Vec<Vec<Option<SetCurrent>>> = alternators
         .iter()
-        .map(|machine| sets.iter().map(|set| machine.needs(&shape, set, battery)).collect())
+        .map(|alternator| sets.iter().map(|set| alternator.needs(&shape, set, battery)).collect())
         .collect();
-    let known = |machine: &Machine| battery.ensemble.weights.get(machine.draw).copied();
+    let known =
+        |alternator: &AlternatorSample| battery.ensemble.weights.get(alternator.draw).copied();
     let deviances: Vec<f64> = needs
         .iter()
         .map(|of_sets| of_sets.iter().flatten().map(|n| n.deviance.min(MOST_DEVIANCE)).sum())
@@ -222,26 +217,27 @@ pub(super) fn knees(
     (0..sets.len())
         .map(|s| {
             let set = &sets[s];
-            let mut rpm = Vec::with_capacity(machines.len());
-            let mut squares = Vec::with_capacity(machines.len());
-            for ((machine, of_sets), deviance) in machines.iter().zip(&needs).zip(&deviances) {
+            let mut rpm = Vec::with_capacity(alternators.len());
+            let mut squares = Vec::with_capacity(alternators.len());
+            for ((alternator, of_sets), deviance) in alternators.iter().zip(&needs).zip(&deviances)
+            {
                 let (knee, out) = of_sets
                     .get(s)
                     .and_then(Option::as_ref)
                     .map_or((f64::NAN, f64::INFINITY), |n| {
-                        machine.knee(&shape, set, battery, n.loads_a)
+                        alternator.knee(&shape, set, battery, n.loads_a)
                     });
                 rpm.push(knee);
                 squares.push(deviance + out);
             }
-            let prior: Vec<f64> = machines.iter().map(|m| known(m).unwrap_or(0.0)).collect();
-            Knees { rpm, weights: tempered(&squares, &prior, LEAST_MACHINES) }
+            let prior: Vec<f64> = alternators.iter().map(|m| known(m).unwrap_or(0.0)).collect();
+            Knees { rpm, weights: tempered(&squares, &prior, LEAST_EFFECTIVE) }
         })
         .collect()
 }
 
-impl Machine {
-    /// What the battery takes at the setpoint, by this machine's battery.
+impl AlternatorSample {
+    /// Charge current at the setpoint, by this alternator's battery.
     fn taken_a(&self, seen: &SteadyRunning, battery: &BatteryModel) -> Option<f64> {
         let window = battery.window(self.draw, seen.stretch)?;
         match (seen.holds, seen.battery_a) {
@@ -253,7 +249,12 @@ impl Machine {
         }
     }
 
-    fn needs(&self, shape: &Shape, set: &LoadSetRuns, battery: &BatteryModel) -> Option<Needs> {
+    fn needs(
+        &self,
+        shape: &OutputShape,
+        set: &LoadSetRuns,
+        battery: &BatteryModel,
+    ) -> Option<SetCurrent> {
         // Amps of the loads, with one standard deviation.
         let mut anchors: Vec<(f64, f64)> = Vec::new();
         let mut deviance = 0.0;
@@ -281,14 +282,14 @@ impl Machine {
         let total: f64 = anchors.iter().map(|a| a.1.powi(-2)).sum();
         let loads_a = anchors.iter().map(|a| a.0 * a.1.powi(-2)).sum::<f64>() / total;
         deviance += anchors.iter().map(|a| ((a.0 - loads_a) / a.1).powi(2)).sum::<f64>();
-        (loads_a.is_finite() && loads_a > 0.0).then_some(Needs { loads_a, deviance })
+        (loads_a.is_finite() && loads_a > 0.0).then_some(SetCurrent { loads_a, deviance })
     }
 
     /// The set's knee, and squares by which the knees of its visits contradict
     /// what was seen to slip or hold.
     fn knee(
         &self,
-        shape: &Shape,
+        shape: &OutputShape,
         set: &LoadSetRuns,
         battery: &BatteryModel,
         loads_a: f64,
@@ -326,7 +327,7 @@ mod tests {
 
     #[test]
     fn the_shape_reads_both_ways() {
-        let Some(shape) = Shape::typical() else { panic!("no curve") };
+        let Some(shape) = OutputShape::typical() else { panic!("no curve") };
         for rpm in [1300.0, 1800.0, 2600.0, 5000.0] {
             assert!((shape.speed(shape.share(rpm)) - rpm).abs() < 15.0);
         }

@@ -34,7 +34,7 @@ use std::f64::consts::SQRT_2;
 use statrs::function::erf::erfc;
 
 pub use noise::{TrueSigma, true_sigma};
-pub use window::{Scatter, mean_half_width, window_mean_half_width};
+pub use window::{Scatter, mean_half_width};
 
 /// Phases at which a window's error is looked at, from 0 to ½; the other half mirrors it.
 const PHASES: usize = 64;

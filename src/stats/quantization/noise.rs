@@ -7,13 +7,13 @@ const RESOLVED: f64 = 0.5;
 /// Standard errors by which an unresolved noise is taken to be overstated.
 const CAUTION: f64 = 0.6;
 
-/// Noise before rounding, and whether one level alone could tell it.
+/// Noise before rounding, and whether one level is enough to estimate it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TrueSigma {
     pub sigma: f64,
     /// False where the noise is so far below the step that a level between two
     /// thresholds hides it: `sigma` may then be far off, and serves only
-    /// [`window_mean_half_width`], where it keeps 90 % between 87 and 97 % for
+    /// [`mean_half_width`](super::mean_half_width), where it keeps 90 % between 87 and 97 % for
     /// three levels or more, and between 80 and 98 % for one (measured).
     pub resolved: bool,
 }
@@ -29,7 +29,7 @@ pub struct TrueSigma {
 /// few it leans to less noise, so to the wider interval, for a level that sits
 /// on a threshold by chance shows far more noise than there is. The result is
 /// marked as not resolved. No spread seen gives 0, which
-/// [`window_mean_half_width`] turns into the widest interval the step allows.
+/// [`mean_half_width`](super::mean_half_width) turns into the widest interval the step allows.
 pub fn true_sigma(observed_sigma: f64, step: f64, levels: usize) -> TrueSigma {
     if observed_sigma.is_nan() || !(step > 0.0 && step.is_finite()) {
         return TrueSigma { sigma: observed_sigma, resolved: !observed_sigma.is_nan() };
@@ -75,20 +75,20 @@ fn rounded_variance_over_phases(ratio: f64) -> (f64, f64) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::window_mean_half_width;
+    use super::super::{Scatter, mean_half_width};
     use super::*;
+    use crate::stats::long_run::Shape;
     use crate::stats::moments::{mean, standard_deviation};
     use crate::stats::robust::difference_sigma;
-    use rand::{RngExt, SeedableRng};
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
+    use crate::stats::test_noise::{normal, rng};
+    use rand::RngExt;
 
-    /// The whole route of a caller who sees rounded samples only: noise from
+    /// All steps of a caller who has rounded samples only: noise from
     /// differences over a few levels, corrected, then each level's interval.
     #[test]
     fn coverage_holds_when_the_noise_is_estimated_too() {
-        let mut rng = ChaCha8Rng::seed_from_u64(31);
-        // One level alone cannot tell its noise: there the band is what was measured.
+        let mut rng = rng(31);
+        // One level is not enough for its noise: there the band is what was measured.
         for (levels, least, most) in
             [(1, 0.80, 0.98), (3, 0.87, 0.97), (10, 0.87, 0.95), (40, 0.87, 0.95)]
         {
@@ -100,17 +100,13 @@ mod tests {
                     let windows: Vec<Vec<f64>> = truths
                         .iter()
                         .map(|level| {
-                            (0..100)
-                                .map(|_| {
-                                    let z: f64 = StandardNormal.sample(&mut rng);
-                                    (level + ratio * z).round()
-                                })
-                                .collect()
+                            (0..100).map(|_| (level + ratio * normal(&mut rng)).round()).collect()
                         })
                         .collect();
                     let seen = difference_sigma(&windows.concat());
                     let sigma = true_sigma(seen, 1.0, levels).sigma;
-                    let half = window_mean_half_width(100, sigma, 1.0, Some(1.0), 0.9);
+                    let scatter = Scatter { sigma, shape: Shape::WHITE, dof: f64::INFINITY };
+                    let half = mean_half_width(100, &scatter, Some(1.0), 0.9);
                     hits += truths
                         .iter()
                         .zip(&windows)
@@ -127,18 +123,14 @@ mod tests {
     /// mean must lead back to the noise.
     #[test]
     fn the_noise_comes_back_from_rounded_samples() {
-        let mut rng = ChaCha8Rng::seed_from_u64(21);
+        let mut rng = rng(21);
         for ratio in [0.05, 0.15, 0.3, 0.6, 1.2] {
             let variance = mean(
                 &(0..400)
                     .map(|i| {
                         let level = f64::from(i) / 400.0;
-                        let x: Vec<f64> = (0..500)
-                            .map(|_| {
-                                let z: f64 = StandardNormal.sample(&mut rng);
-                                (level + ratio * z).round()
-                            })
-                            .collect();
+                        let x: Vec<f64> =
+                            (0..500).map(|_| (level + ratio * normal(&mut rng)).round()).collect();
                         standard_deviation(&x).powi(2)
                     })
                     .collect::<Vec<_>>(),
