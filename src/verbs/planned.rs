@@ -7,11 +7,11 @@ use serde_json::Value;
 
 use crate::format::{plain, shown};
 use crate::plan::{Plan, SCHEMA};
-use crate::report::plan::PLAN_FILE;
+use crate::report::Kind;
 
 /// The plan's file, of that file itself or of the folder it stands in.
 pub fn file(named: &Path) -> PathBuf {
-    if named.is_dir() { named.join(PLAN_FILE) } else { named.to_path_buf() }
+    if named.is_dir() { named.join(Kind::Plan.marker()) } else { named.to_path_buf() }
 }
 
 /// What is wrong with it, in words that name the file.

@@ -14,9 +14,9 @@ use crate::compare::{self, Agreed, Given, Recorded, hash_of, is_sealed};
 use crate::comparison::{Comparison, Foretold, InputFile, SCHEMA, Side};
 use crate::format::{self, plain, plural, shown};
 use crate::json;
-use crate::report::proof;
+use crate::report::{Kind, Product};
 use crate::verbs::recorded::{Places, again, bare, sha256_of};
-use crate::verbs::{FAILED, complain, planned, screen};
+use crate::verbs::{FAILED, output, planned, screen};
 
 /// More than these are counted, not listed.
 const MOST_LISTED: usize = 12;
@@ -32,19 +32,11 @@ pub struct VerifyArgs {
 }
 
 pub fn run(args: &VerifyArgs) -> ExitCode {
-    match told(args) {
-        Ok((stands, text)) => match screen::show(&text) {
-            Ok(()) if stands => ExitCode::SUCCESS,
-            Ok(()) => ExitCode::from(FAILED),
-            Err(error) => failed(&error),
-        },
-        Err(error) => failed(error.as_ref()),
-    }
-}
-
-fn failed(error: &dyn std::error::Error) -> ExitCode {
-    complain(error);
-    ExitCode::from(FAILED)
+    output::run(None, || {
+        let (stands, text) = told(args)?;
+        screen::show(&text)?;
+        Ok(if stands { ExitCode::SUCCESS } else { ExitCode::from(FAILED) })
+    })
 }
 
 /// What was found, line by line.
@@ -83,7 +75,7 @@ pub fn told(args: &VerifyArgs) -> Result<(bool, String), Box<dyn std::error::Err
 }
 
 fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
-    let file = args.dir.join(proof::COMPARISON_FILE);
+    let file = args.dir.join(Kind::Proof.marker());
     let text = fs::read_to_string(&file).map_err(|cause| {
         format!(
             "{}: cannot be read ({cause}). Name the folder that stiffbus compare wrote.",
@@ -287,7 +279,7 @@ impl Account {
     }
 
     fn files(&mut self, dir: &Path, made: &Comparison) {
-        for (name, text) in proof::files(made) {
+        for (name, text) in made.files() {
             match fs::read(dir.join(&name)) {
                 Ok(bytes) if bytes == text.as_bytes() => {
                     self.right.push(format!("{name} is what the logs give, byte for byte"));

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use stiffbus::car::Car;
 use stiffbus::compare::{Agreed, Recorded, compare};
 use stiffbus::comparison::{Comparison, InputFile, Settings};
-use stiffbus::report::{Overwrite, write_proof};
+use stiffbus::report::{Overwrite, write_folder};
 use stiffbus::verbs::verify::{VerifyArgs, told};
 
 use crate::bytes::memory;
@@ -40,7 +40,7 @@ fn made() -> &'static Made {
         let before = recorded("before.csv", plain(600));
         let after = recorded("after.csv", plain(600).replace("13.7", "14.1"));
         let comparison = compare(&before, &[after], &Agreed::default()).expect("a comparison");
-        write_proof(&comparison, &home.join("proof"), Overwrite::Force).expect("a proof");
+        write_folder(&comparison, &home.join("proof"), Overwrite::Force).expect("a proof");
         let text = std::fs::read_to_string(home.join("proof/comparison.json")).expect("the proof");
         Made { value: serde_json::from_str(&text).expect("JSON"), text, home }
     })

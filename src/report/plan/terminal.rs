@@ -6,6 +6,7 @@ use std::path::Path;
 use anstyle::{AnsiColor, Style};
 
 use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Standing};
+use crate::report::Kind;
 use crate::report::format::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED};
 use crate::units::Spoken;
@@ -53,7 +54,7 @@ pub fn terminal(plan: &Plan, dir: Option<&Path>, width: usize) -> String {
         page.item("Caution ", caution, Style::new());
     }
     if let Some(dir) = dir {
-        let path = dir.join("plan.html").display().to_string();
+        let path = dir.join(Kind::Plan.page()).display().to_string();
         page.line(&format!("{BOLD}Plan{BOLD:#}    {}", plain(&path)));
     }
     page.text

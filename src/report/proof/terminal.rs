@@ -10,6 +10,7 @@ use crate::comparison::{
 };
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
+use crate::report::Kind;
 use crate::report::format::{self, AMP, VOLT, columns, plain, plural, shell_word, shorten, shown};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
 use crate::units::Spoken;
@@ -45,7 +46,7 @@ pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> St
     );
     page.item("Data    ", &data, Style::new());
     if let Some(dir) = dir {
-        let proof = dir.join("proof.html").display().to_string();
+        let proof = dir.join(Kind::Proof.page()).display().to_string();
         // Never broken in two: paths and commands are there to be copied.
         page.line(&format!("{BOLD}Proof{BOLD:#}   {}", plain(&proof)));
         page.line(&format!("{BOLD}Verify{BOLD:#}  stiffbus verify {}", shell_word(&shown(dir))));

@@ -5,9 +5,10 @@ use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
-use super::{PAGE_FILE, narrative};
+use super::narrative;
 use crate::diagnosis::{Bound, VerdictWord};
 use crate::estimate::{Estimate, Grade};
+use crate::report::Kind;
 use crate::report::format::{self, AMP, RPM, Unit, VOLT, columns, plain, plural, shorten};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
 use crate::review::{Review, Row, Summary};
@@ -49,7 +50,7 @@ pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
     }
     if let Some(dir) = dir {
         // Never broken in two: a path is there to be copied.
-        let path = format::shown(&dir.join(PAGE_FILE));
+        let path = format::shown(&dir.join(Kind::Review.page()));
         page.line(&format!("{BOLD}Page{BOLD:#}    {path}"));
     }
     page.text

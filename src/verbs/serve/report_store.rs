@@ -22,7 +22,7 @@ const MOST_OF_A_NAME: usize = 1000;
 /// A file of a report is far smaller.
 const MOST_BYTES: u64 = 64 << 20;
 
-pub struct Shelf {
+pub struct ReportStore {
     folder: PathBuf,
 }
 
@@ -47,10 +47,10 @@ struct ShortSource {
     file: String,
 }
 
-impl Shelf {
+impl ReportStore {
     /// Beside the logs, where `stiffbus LOG` puts its reports too.
-    pub fn of(home: &Path) -> Shelf {
-        Shelf { folder: home.join("stiffbus-report") }
+    pub fn of(home: &Path) -> ReportStore {
+        ReportStore { folder: home.join("stiffbus-report") }
     }
 
     pub fn folder(&self) -> &Path {
@@ -123,14 +123,14 @@ fn is_taken(error: &ReportError) -> bool {
 }
 
 pub async fn page(State(bench): State<Arc<Bench>>) -> Html<String> {
-    Html(page::html(&bench.shelf.standing(), bench.shelf.folder()))
+    Html(page::html(&bench.reports.standing(), bench.reports.folder()))
 }
 
 pub async fn file(
     State(bench): State<Arc<Bench>>,
     UrlPath((name, file)): UrlPath<(String, String)>,
 ) -> Response {
-    let Some(bytes) = bench.shelf.read(&name, &file) else {
+    let Some(bytes) = bench.reports.read(&name, &file) else {
         return (StatusCode::NOT_FOUND, "No report of that name stands here.\n").into_response();
     };
     let kind = match file.rsplit('.').next() {

@@ -115,7 +115,7 @@ impl Bench {
         }
         let mut diagnosis = diagnose(&log, &car).map_err(Refusal::of)?;
         diagnosis.units = self.units;
-        self.shelf.place(&told.name, &diagnosis).map_err(Refusal::of)
+        self.reports.place(&told.name, &diagnosis).map_err(Refusal::of)
     }
 }
 

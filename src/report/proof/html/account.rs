@@ -8,6 +8,7 @@ use crate::comparison::{Comparison, InputFile, Settings, Side};
 use crate::diagnosis::Severity;
 use crate::log::Source;
 use crate::nominal::Nominal;
+use crate::report::Kind;
 use crate::report::format::{self, MILLIVOLT, VOLT, number, plain};
 use crate::report::html::frame::table;
 use crate::units::Units;
@@ -56,7 +57,7 @@ pub fn account(comparison: &Comparison) -> Markup {
                 } }
             p { "To check it: " code { "stiffbus verify FOLDER" } ", with the folder of this page, finds the "
                 "logs by their hashes, computes all of it anew, and says whether every number here stands. "
-                "Seal over all that " (super::super::COMPARISON_FILE) " says, SHA-256: "
+                "Seal over all that " (Kind::Proof.marker()) " says, SHA-256: "
                 span.hash { (plain(&comparison.seal_sha256)) } "." }
         }
     }
@@ -122,7 +123,7 @@ fn notices(source: &Source) -> Markup {
         @for (k, notice) in source.notices.iter().enumerate() {
             p class=(if k < PRINTED_CHOICES { "" } else { "off-paper" }) { (plain(notice)) }
         }
-        @if more > 0 { p.on-paper { "and " (more) " more in " (super::super::COMPARISON_FILE) } }
+        @if more > 0 { p.on-paper { "and " (more) " more in " (Kind::Proof.marker()) } }
     }
 }
 

@@ -9,6 +9,7 @@ use crate::comparison::{
 };
 use crate::diagnosis::{Bound, Direction};
 use crate::estimate::Grade;
+use crate::report::Kind;
 use crate::report::format::{self, SECOND, VOLT, plain};
 use crate::report::html::frame::{table, text};
 use crate::report::proof::narrative;
@@ -283,7 +284,7 @@ fn keep_up(items: &[MatchedKeepUp], most: usize) -> Markup {
             h3.off-paper { "Keep-up speed" }
             (table("Engine speed from which the setpoint is held, with 90 % interval",
                 &["Loads on", "Before", "After"], rows.collect()))
-            (more_in(items.len(), ranked.len(), super::super::COMPARISON_FILE))
+            (more_in(items.len(), ranked.len(), Kind::Proof.marker()))
         }
     }
 }

@@ -12,9 +12,10 @@ use crate::comparison::{After, Comparison, MatchedPoint, Outcome, PointSide};
 use crate::estimate::{Estimate, Grade};
 use crate::report::format::{self, Unit, VOLT, plain};
 use crate::report::html::frame::{document, estimate, interval, plot};
+use crate::report::svg;
 use crate::units::Spoken;
 
-use super::{narrative, picture, picture_narrow};
+use super::narrative;
 
 const STYLE: &str = include_str!("style.css");
 
@@ -155,13 +156,13 @@ fn pictured(comparison: &Comparison) -> Markup {
     markup! {
         section aria-labelledby="h-picture" {
             h2 #h-picture { "The same load step, before and after" }
-            @if let Some(svg) = picture(comparison) {
+            @if let Some(svg) = svg::proof(comparison) {
                 p { "Each line is the voltage of one log while the same load comes on. A sound system "
                     "stays near its dotted " dfn { "setpoint" } ", the voltage that the regulator holds "
                     "when it can. On the shaded ground the battery discharges, and will run down; on the "
                     "lighter ground that is not sure." }
                 (plot(&svg, "wide"))
-                @if let Some(narrow) = picture_narrow(comparison) { (plot(&narrow, "narrow")) }
+                @if let Some(narrow) = svg::proof_narrow(comparison) { (plot(&narrow, "narrow")) }
             } @else {
                 p { "No load step is in all of these logs, so there is no picture of it." }
             }
