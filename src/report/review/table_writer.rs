@@ -82,7 +82,7 @@ impl Table {
     }
 
     fn add(&mut self, part: Columns) -> io::Result<()> {
-        self.csv.write_all(part.lines(part.rows()).as_bytes())?;
+        self.csv.write_all(part.lines().as_bytes())?;
         self.waiting.append(part);
         if self.waiting.rows() >= ROW_GROUP { self.flush() } else { Ok(()) }
     }
