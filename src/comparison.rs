@@ -126,6 +126,13 @@ pub struct After {
     pub noise: NoiseChange,
 }
 
+impl After {
+    /// A sentence about this log, where there are several.
+    pub fn named(&self, text: &str) -> String {
+        format!("{}: {text}", self.side.name)
+    }
+}
+
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SameLoad {
     pub before: String,
@@ -234,11 +241,28 @@ pub struct ChangeTest {
     pub p: f64,
 }
 
+/// Which of two logs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum When {
+    Before,
+    After,
+}
+
+impl When {
+    pub fn word(self) -> &'static str {
+        match self {
+            When::Before => "before",
+            When::After => "after",
+        }
+    }
+}
+
 /// A point of one log that the other has no partner for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Unmatched {
-    /// "before" or "after": the log that has it.
-    pub of: String,
+    /// The log that has it.
+    pub of: When,
     pub loads: Vec<String>,
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,
@@ -319,6 +343,14 @@ pub struct Criterion {
     pub before_seen: String,
     pub after: Reading,
     pub after_seen: String,
+}
+
+impl Criterion {
+    /// What a proof still lacks: "the bus holds 14 V: fail, 12.1 V". `None` where it passes.
+    pub fn left_open(&self) -> Option<String> {
+        let Criterion { asked, after, after_seen, .. } = self;
+        (*after != Reading::Pass).then(|| format!("{asked}: {}, {after_seen}", after.words()))
+    }
 }
 
 /// All logs around one load step, each shifted so that the step is at 0 s.

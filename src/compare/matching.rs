@@ -1,7 +1,7 @@
 //! Which operating points both logs have, and how their conditions stand to each other.
 
 use crate::compare::load_matching::{Pairing, load_names, quoted};
-use crate::comparison::{Conditions, Unmatched};
+use crate::comparison::{Conditions, Unmatched, When};
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
 use crate::format::{self, RPM};
 use crate::nominal::Nominal;
@@ -74,19 +74,23 @@ pub fn matched<'d>(before: &'d Diagnosis, after: &'d Diagnosis, pairing: &Pairin
             }),
             None => {
                 let why = why(old, (&old_names, &new_names), news, pairing);
-                unmatched.push(left_over("before", old, why));
+                unmatched.push(left_over(When::Before, old, why));
             }
         }
     }
     for (new, _) in news.iter().zip(used).filter(|(_, used)| !used) {
-        unmatched.push(left_over("after", new, "the earlier log has no such running".to_owned()));
+        unmatched.push(left_over(
+            When::After,
+            new,
+            "the earlier log has no such running".to_owned(),
+        ));
     }
     Matched { pairs, unmatched }
 }
 
-fn left_over(of: &str, point: &OperatingPoint, why: String) -> Unmatched {
+fn left_over(of: When, point: &OperatingPoint, why: String) -> Unmatched {
     Unmatched {
-        of: of.to_owned(),
+        of,
         loads: point.loads.clone(),
         rpm_low: point.rpm_low,
         rpm_high: point.rpm_high,

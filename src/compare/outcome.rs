@@ -5,7 +5,7 @@ use crate::compare::change::{OpenFall, change, is_gained, is_lost, open_fall};
 use crate::compare::criteria::Wanted;
 use crate::compare::matching::Matched;
 use crate::comparison::{
-    After, Conditions, Criterion, MatchedPoint, Outcome, PointSide, Reading, Standing,
+    After, Conditions, Criterion, MatchedPoint, Outcome, PointSide, Reading, Standing, When,
 };
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::Estimate;
@@ -88,11 +88,7 @@ pub fn of_one(seen: &LaterLog) -> Call {
 }
 
 fn left_to_show(criteria: &[Criterion]) -> Vec<String> {
-    criteria
-        .iter()
-        .filter(|c| c.after != Reading::Pass)
-        .map(|c| format!("{}: {}, {}", c.asked, c.after.words(), c.after_seen))
-        .collect()
+    criteria.iter().filter_map(Criterion::left_open).collect()
 }
 
 fn like_conditions(points: &[MatchedPoint]) -> String {
@@ -121,7 +117,7 @@ fn worse_elsewhere(points: &[MatchedPoint]) -> Option<String> {
 fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
     let Matched { pairs, unmatched } = seen.matched;
     if pairs.is_empty() {
-        let unmatched = unmatched.iter().filter(|u| u.of == "before");
+        let unmatched = unmatched.iter().filter(|u| u.of == When::Before);
         let mut reasons = grouped(unmatched.map(|u| (u.loads.as_slice(), u.why.as_str())));
         reasons.truncate(MOST_REASONS);
         reasons.insert(0, "no operating point is in both logs".to_owned());
@@ -172,7 +168,8 @@ fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
     let easier = pairs.iter().filter(|p| troubled(p.before)).map(|p| {
         (p.before.loads.as_slice(), format!("again only at easier conditions, {}", p.how))
     });
-    let stranded = unmatched.iter().filter(|u| u.of == "before" && u.state != BusState::Holding);
+    let stranded =
+        unmatched.iter().filter(|u| u.of == When::Before && u.state != BusState::Holding);
     let stranded = stranded.map(|u| (u.loads.as_slice(), u.why.clone()));
     let all: Vec<(&[String], String)> = easier.chain(stranded).collect();
     let mut reasons = grouped(all.iter().map(|(loads, why)| (*loads, why.as_str())));
@@ -339,13 +336,12 @@ pub fn together(afters: &[After]) -> Whole {
         Outcome::RepairProven if fails => Outcome::ImprovedNotProven,
         outcome => outcome,
     };
-    let named = |after: &After, text: &str| format!("{}: {text}", after.side.name);
     let missing = match (outcome, afters) {
         (Outcome::RepairProven, _) => Vec::new(),
         (_, [only]) => only.missing.clone(),
         _ => afters
             .iter()
-            .flat_map(|after| after.missing.iter().map(|text| named(after, text)))
+            .flat_map(|after| after.missing.iter().map(|text| after.named(text)))
             .collect(),
     };
     let headline = match afters {

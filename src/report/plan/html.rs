@@ -2,13 +2,14 @@
 
 use maud::{Markup, html as markup};
 
+use crate::car::cable::Gauge;
 use crate::estimate::Estimate;
 use crate::plan::{Plan, PredictedPoint, Proposal, Standing, Wiring};
 use crate::report::format::{self, AMP, RATIO, RPM, VOLT, plain};
 use crate::report::html::frame::{document, estimate, plot, table, text};
 use crate::report::svg;
 
-use crate::units::{Spoken, Units};
+use crate::units::Units;
 
 use super::terminal::tightest;
 
@@ -19,7 +20,6 @@ const STYLE: &str = "h1{font-size:2.2rem;margin-bottom:.6rem}\
 
 /// The whole page.
 pub fn html(plan: &Plan) -> String {
-    let plan = &*plan.spoken();
     let best = plan.candidates.first();
     let word = match best.map(|best| best.standing) {
         Some(Standing::Carries) => format!("Fit {}", best.map_or("", |b| b.name.as_str())),
@@ -223,7 +223,12 @@ fn cables(wiring: &Wiring, units: Units) -> Markup {
             _ => "",
         };
         vec![
-            markup! { (text(&row.gauge)) @if !row.gauge.contains("mm²") { span.range { (format::number(row.area_mm2, 1)) " mm²" } } },
+            markup! {
+                (text(row.gauge_in(units)))
+                @if let Some(Gauge::Awg(_)) = row.size() {
+                    span.range { (format::number(row.area_mm2, 1)) " mm²" }
+                }
+            },
             text(VOLT.of(row.feed_drop_v)),
             text(VOLT.of(row.ground_drop_v)),
             text(AMP.of(row.bears_a)),
@@ -247,7 +252,7 @@ fn cables(wiring: &Wiring, units: Units) -> Markup {
     markup! {
         section aria-labelledby="h-cables" {
             h2 #h-cables { "Cable and fuse" }
-            p { (plain(&wiring.told)) }
+            p { (plain(&wiring.sentence(units))) }
             (table(&caption, &["Cable", "Lost out", "Lost back", "Bears", "Says"], rows.collect()))
         }
     }

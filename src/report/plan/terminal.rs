@@ -9,7 +9,6 @@ use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Standing};
 use crate::report::Kind;
 use crate::report::format::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED};
-use crate::units::Spoken;
 
 /// Machines shown; the rest stand in the page.
 const MOST_MACHINES: usize = 6;
@@ -20,7 +19,6 @@ const ROOMY: usize = 90;
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
 pub fn terminal(plan: &Plan, dir: Option<&Path>, width: usize) -> String {
-    let plan = &*plan.spoken();
     let mut page = Page::new(width);
     let best = plan.candidates.first();
     let (style, word) = match best.map(|best| best.standing) {
@@ -38,7 +36,7 @@ pub fn terminal(plan: &Plan, dir: Option<&Path>, width: usize) -> String {
     machines(&mut page, plan);
     page.line("");
     if let Some(wiring) = &plan.wiring {
-        page.item("Cable   ", &wiring.told, Style::new());
+        page.item("Cable   ", &wiring.sentence(plan.units), Style::new());
     }
     let ratios = best.and_then(|best| best.ratios.as_ref());
     if let (Some(best), Some(ratios)) = (best, ratios) {

@@ -15,7 +15,6 @@ use super::product::{Kind, LogRead, Product, made};
 use super::svg;
 use crate::comparison::Comparison;
 use crate::json;
-use crate::units::Spoken;
 
 /// Every file beside the page and the JSON.
 pub const OTHER_FILES: [&str; 5] =
@@ -34,7 +33,7 @@ impl Product for Comparison {
         made([
             (Kind::Proof.page(), Some(html(self))),
             (Kind::Proof.marker(), Some(json::text(self))),
-            (picture, svg::proof(&self.spoken())),
+            (picture, svg::proof(self)),
             (points, Some(points_csv(self))),
             (steps, Some(steps_csv(self))),
             (criteria, Some(criteria_csv(self))),

@@ -1,8 +1,8 @@
 //! What page and terminal say in the same words.
 
 use crate::comparison::{
-    After, Comparison, Conditions, Foretold, MatchedPoint, Outcome, PointSide, Reading, Standing,
-    Unmatched,
+    After, Comparison, Conditions, Criterion, Foretold, MatchedPoint, Outcome, PointSide, Reading,
+    Standing, Unmatched, When,
 };
 use crate::diagnosis::{BusState, Heat};
 use crate::estimate::Estimate;
@@ -178,16 +178,23 @@ pub fn says(point: &MatchedPoint) -> &'static str {
     }
 }
 
-/// "held: of "new" (the plan's only candidate) …"
-pub fn foretold(foretold: &Foretold) -> String {
+/// What the plan said, and what of it the logs show: stands behind the word of
+/// [`Foretold::kept`].
+pub fn plan_said(foretold: &Foretold) -> String {
     format!(
-        "{}. The plan said of {} ({}) that it {}: {}.",
-        format::capital(foretold.kept.words()),
-        foretold.fitted,
-        foretold.fitted_how,
-        foretold.promised,
-        foretold.headline
+        "The plan said of {} ({}) that it {}: {}.",
+        foretold.fitted, foretold.fitted_how, foretold.promised, foretold.headline
     )
+}
+
+/// What is missing and no criterion says already.
+pub fn missing_elsewhere(comparison: &Comparison) -> Vec<&String> {
+    let mut said: Vec<String> = Vec::new();
+    for after in &comparison.afters {
+        let open = after.criteria.iter().filter_map(Criterion::left_open);
+        said.extend(open.flat_map(|text| [after.named(&text), text]));
+    }
+    comparison.missing.iter().filter(|item| !said.contains(item)).collect()
 }
 
 /// "p = 0.034", "p < 0.0001"
@@ -212,7 +219,7 @@ pub fn signed(unit: Unit, value: &Estimate) -> String {
 
 /// Points of the earlier log that drained and that the later one has no partner for.
 pub fn drained_alone(unmatched: &[Unmatched]) -> Vec<&Unmatched> {
-    unmatched.iter().filter(|u| u.of == "before" && u.state == BusState::Draining).collect()
+    unmatched.iter().filter(|u| u.of == When::Before && u.state == BusState::Draining).collect()
 }
 
 /// "With fan + AC on, 1100 to 1700 rpm, hot, 17 s"

@@ -13,7 +13,6 @@ use crate::estimate::{Estimate, Grade};
 use crate::report::Kind;
 use crate::report::format::{self, AMP, VOLT, columns, plain, plural, shell_word, shorten, shown};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
-use crate::units::Spoken;
 
 use super::narrative;
 
@@ -29,7 +28,6 @@ const ASKED: usize = 40;
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
 pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> String {
-    let comparison = &*comparison.spoken();
     let mut page = Page::new(width);
     outcome(&mut page, comparison);
     missing(&mut page, comparison);
@@ -72,8 +70,7 @@ fn outcome(page: &mut Page, comparison: &Comparison) {
 
 /// What no line of the criteria below says already.
 fn missing(page: &mut Page, comparison: &Comparison) {
-    let asked = |item: &String| comparison.criteria.iter().any(|c| item.contains(&c.asked));
-    let others: Vec<&String> = comparison.missing.iter().filter(|item| !asked(item)).collect();
+    let others = narrative::missing_elsewhere(comparison);
     if others.is_empty() {
         return;
     }
@@ -216,7 +213,8 @@ fn volts(e: &Estimate) -> String {
 /// What the plan's prediction came to.
 fn foretold(page: &mut Page, comparison: &Comparison) {
     let Some(foretold) = &comparison.foretold else { return };
-    page.brief("Plan    ", &narrative::foretold(foretold), 3);
+    let kept = format::capital(foretold.kept.words());
+    page.brief("Plan    ", &format!("{kept}. {}", narrative::plan_said(foretold)), 3);
 }
 
 /// What no log shows: the first line for all of them, the rest counted.

@@ -13,7 +13,6 @@ use crate::diagnosis::{BusState, VerdictWord};
 use crate::report::format::{self, AMP, VOLT, plain, plural};
 use crate::report::html::frame::{href, scripted};
 use crate::review::{Review, Row, Summary};
-use crate::units::Spoken;
 
 use super::narrative;
 
@@ -24,7 +23,6 @@ const MOST_NAME: usize = 120;
 
 /// The whole page.
 pub fn html(review: &Review) -> String {
-    let review = &*review.spoken();
     let came_to = narrative::came_to(review);
     let body = markup! {
         header {

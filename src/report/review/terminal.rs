@@ -12,7 +12,6 @@ use crate::report::Kind;
 use crate::report::format::{self, AMP, RPM, Unit, VOLT, columns, plain, plural, shorten};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
 use crate::review::{Review, Row, Summary};
-use crate::units::Spoken;
 
 /// Logs shown; the rest are counted.
 const MOST_LOGS: usize = 40;
@@ -26,7 +25,6 @@ const GAP: usize = 3;
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline. `dir` is the folder that was written.
 pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
-    let review = &*review.spoken();
     let mut page = Page::new(width);
     let style = match review.rows.iter().filter_map(Row::summary).map(|s| s.verdict).next() {
         Some(word) if narrative::is_bad(word) => AnsiColor::Red.on_default(),

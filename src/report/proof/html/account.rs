@@ -168,7 +168,8 @@ fn of_the_car(car: &Car, nominal: Nominal, units: Units) -> Vec<String> {
     stated.extend(fact("alternator rated", alternator.rated_a, " A"));
     stated.extend(fact("pulleys", alternator.pulley_ratio, " to 1"));
     stated.extend(fact("sheet at", alternator.curve_v, " V"));
-    stated.extend(fact("sheet at", alternator.curve_c, " °C").map(|told| units.sentence(told)));
+    let curve_temperature = alternator.curve_c.map(|curve_c| units.temperature(curve_c));
+    stated.extend(fact("sheet at", curve_temperature, &format!(" {}", units.degree().name)));
     stated.extend(fact("starter", *starter_a, " A"));
     stated.extend(fact("setpoint", *setpoint_v, " V"));
     for (name, load) in loads_a {
@@ -182,9 +183,8 @@ fn of_the_car(car: &Car, nominal: Nominal, units: Units) -> Vec<String> {
     stated.extend(alternator.kind.map(|kind| kind.words().to_owned()));
     let kind = battery.kind.map(|kind| format!("{kind:?} battery").to_lowercase());
     stated.extend(kind);
-    let told = |name: &str, of: &dyn std::fmt::Display| units.sentence(format!("{name} {of}"));
-    stated.extend(cable.as_ref().map(|run| told("cable", run)));
-    stated.extend(ground.as_ref().map(|run| told("ground", run)));
+    stated.extend(cable.as_ref().map(|run| format!("cable {}", units.cable(run))));
+    stated.extend(ground.as_ref().map(|run| format!("ground {}", units.cable(run))));
     stated
 }
 

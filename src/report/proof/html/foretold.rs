@@ -2,7 +2,7 @@
 
 use maud::{Markup, html as markup};
 
-use crate::comparison::{Comparison, Foretold, ForetoldAfter, ForetoldPoint, Kept};
+use crate::comparison::{Comparison, ForetoldAfter, ForetoldPoint, Kept};
 use crate::diagnosis::{Bound, Heat};
 use crate::report::format::{self, PERCENT, RPM, plain};
 use crate::report::html::frame::table;
@@ -19,7 +19,7 @@ pub fn foretold(comparison: &Comparison) -> Markup {
     markup! {
         section aria-labelledby="h-foretold" {
             h2 #h-foretold { "What the plan predicted" }
-            p { (tone(foretold.kept)) " " (plain(&rest(foretold))) }
+            p { (tone(foretold.kept)) " " (plain(&narrative::plan_said(foretold))) }
             @for after in &foretold.afters {
                 @if foretold.afters.len() > 1 {
                     p { (format::capital(&plain(&after.name))) ": " (tone(after.kept)) ", " (plain(&after.headline)) "." }
@@ -29,12 +29,6 @@ pub fn foretold(comparison: &Comparison) -> Markup {
             }
         }
     }
-}
-
-/// The word stands before it, coloured.
-fn rest(foretold: &Foretold) -> String {
-    let whole = narrative::foretold(foretold);
-    whole.split_once(". ").map_or(whole.clone(), |(_, rest)| rest.to_owned())
 }
 
 fn tone(kept: Kept) -> Markup {

@@ -5,7 +5,7 @@ use maud::{Markup, html as markup};
 
 use crate::comparison::{
     After, Comparison, Conditions, MatchedKeepUp, MatchedPoint, MatchedStep, PointSide, Standing,
-    StepSide, Unmatched,
+    StepSide, Unmatched, When,
 };
 use crate::diagnosis::{Bound, Direction};
 use crate::estimate::Grade;
@@ -303,14 +303,14 @@ fn same_loads(after: &After) -> String {
 
 fn unmatched(unmatched: &[Unmatched]) -> Markup {
     let drained = narrative::drained_alone(unmatched);
-    let of = |log: &str| unmatched.iter().filter(|u| u.of == log).count();
+    let of = |log: When| unmatched.iter().filter(|u| u.of == log).count();
     let printed =
         |u: &Unmatched| drained.iter().take(PRINTED_UNMATCHED).any(|shown| std::ptr::eq(*shown, u));
     markup! {
         @if !unmatched.is_empty() {
             h3 { "Running that only one log has" }
-            p { (format::plural(of("before"), "operating point", "operating points"))
-                " of the earlier log and " (of("after")) " of the later count for nothing here. "
+            p { (format::plural(of(When::Before), "operating point", "operating points"))
+                " of the earlier log and " (of(When::After)) " of the later count for nothing here. "
                 @match drained.len() {
                     0 => "None of the earlier ones drained the battery.",
                     1 => "At one of the earlier ones the battery was draining.",
@@ -319,7 +319,7 @@ fn unmatched(unmatched: &[Unmatched]) -> Markup {
             ul {
                 @for u in unmatched {
                     li class=(if printed(u) { "drained" } else { "off-paper" }) {
-                        (format::capital(&plain(&u.of))) ", " span class=(format!("state {}", u.state.word())) { (u.state.label()) }
+                        (format::capital(u.of.word())) ", " span class=(format!("state {}", u.state.word())) { (u.state.label()) }
                         ": " (narrative::running(u)) ". " (format::capital(&plain(&u.why))) "."
                     }
                 }

@@ -13,7 +13,6 @@ use crate::estimate::{Estimate, Grade};
 use crate::report::format::{self, Unit, VOLT, plain};
 use crate::report::html::frame::{document, estimate, interval, plot};
 use crate::report::svg;
-use crate::units::Spoken;
 
 use super::narrative;
 
@@ -21,7 +20,6 @@ const STYLE: &str = include_str!("style.css");
 
 /// The whole page.
 pub fn html(comparison: &Comparison) -> String {
-    let comparison = &*comparison.spoken();
     let (before, afters) = narrative::files(comparison);
     let title = format!(
         "Proof of repair: {}, {before} against {}",
@@ -124,7 +122,6 @@ fn side(
 fn running(point: &MatchedPoint) -> String {
     let loads = format::capital(&format::with_loads(&point.loads));
     match narrative::band(point.rpm_low, point.rpm_high) {
-        Some(band) if band == "idle" => format!("{loads}, idle"),
         Some(band) => format!("{loads}, {band}"),
         None => loads,
     }
