@@ -32,7 +32,7 @@ use crate::verdict::cautions;
 
 pub use change::change;
 pub use load_matching::{SameError, SamePair};
-pub use prediction_check::{ForetoldError, Given};
+pub use prediction_check::{ChosenPlan, PlanMismatch};
 pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.
@@ -50,7 +50,7 @@ pub struct Agreed {
     pub same: Vec<SamePair>,
     pub job: Job,
     /// The plan that the repair followed.
-    pub plan: Option<Given>,
+    pub plan: Option<ChosenPlan>,
     /// What the page is to speak in.
     pub units: Units,
 }
@@ -93,7 +93,7 @@ pub fn compare(
         missing: whole.missing,
         criteria: whole.criteria,
         before: side(before, "before".to_owned()),
-        foretold: agreed.plan.as_ref().and_then(|given| prediction_check::foretold(given, &judged)),
+        prediction: agreed.plan.as_ref().and_then(|given| prediction_check::check(given, &judged)),
         afters: judged,
         picture,
         acceptance: agreed.acceptance.clone(),
@@ -117,7 +117,7 @@ fn after(
     let (old, new) = (&before.diagnosis, &recorded.diagnosis);
     let matched = matching::matched(old, new, &pairing);
     let points = change::matched_points(&matched.pairs, |point| wanted.is(point));
-    let criteria = criteria::criteria(old, new, &pairing, wanted, acceptance);
+    let (criteria, held_s) = criteria::criteria(old, new, &pairing, wanted, acceptance);
     let (gained_a, lost_a) =
         (change::pooled_gain(&matched.pairs), change::pooled_loss(&matched.pairs));
     let seen = outcome::LaterLog {
@@ -127,6 +127,7 @@ fn after(
         gained_a: gained_a.as_ref(),
         lost_a: lost_a.as_ref(),
         criteria: &criteria,
+        held_s,
         wanted,
         nominal: old.source.nominal_v,
     };

@@ -2,7 +2,7 @@
 //! `comparison.json`. The proof page and all beside it are made from this value
 //! alone, and `verify` makes it again from the logs.
 
-mod foretold;
+mod prediction;
 mod settings;
 
 use serde::{Deserialize, Serialize};
@@ -14,7 +14,7 @@ use crate::estimate::Estimate;
 use crate::log::Source;
 use crate::units::Units;
 
-pub use foretold::*;
+pub use prediction::*;
 pub use settings::*;
 
 pub const SCHEMA: &str = "stiffbus.comparison.v1";
@@ -36,8 +36,8 @@ pub struct Comparison {
     /// In the order they were named.
     pub afters: Vec<After>,
     /// Whether the plan's prediction held; `None` where no plan was given.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub foretold: Option<Foretold>,
+    #[serde(rename = "prediction", default, skip_serializing_if = "Option::is_none")]
+    pub prediction: Option<PredictionCheck>,
     pub picture: Option<ProofPicture>,
     pub acceptance: Acceptance,
     /// Loads that were stated to be the same.
@@ -195,12 +195,12 @@ pub struct MatchedPoint {
     pub test: ChangeTest,
     /// Amps that machine and wiring carry more than before.
     pub gain_a: Option<Estimate>,
-    pub standing: Standing,
+    pub standing: PointOutcome,
 }
 
 /// What a matched point says of the repair.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Standing {
+pub enum PointOutcome {
     #[serde(rename = "better")]
     Better,
     #[serde(rename = "worse")]
@@ -210,12 +210,12 @@ pub enum Standing {
     NoClearChange,
 }
 
-impl Standing {
+impl PointOutcome {
     pub fn words(self) -> &'static str {
         match self {
-            Standing::Better => "better",
-            Standing::Worse => "worse",
-            Standing::NoClearChange => "no clear change",
+            PointOutcome::Better => "better",
+            PointOutcome::Worse => "worse",
+            PointOutcome::NoClearChange => "no clear change",
         }
     }
 }

@@ -94,8 +94,8 @@ pub enum PlanError {
     #[error("the engine never runs steadily in this log for as long as a plan needs")]
     NoRunning,
     #[error(
-        "no car of common parts makes this log: {seen}. Look at the diagnosis first; a belt that \
-         slips or a bad connection is mended before an alternator is chosen."
+        "no combination of common parts reproduces this log: {seen}. Look at the diagnosis first, \
+         and repair a slipping belt or a bad connection before choosing an alternator."
     )]
     NoCar { seen: String },
 }

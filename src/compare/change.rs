@@ -1,7 +1,7 @@
 //! What changed at a matched point: volts as they were read, and the amps behind them.
 
 use crate::compare::matching::Pair;
-use crate::comparison::{ChangeTest, MatchedPoint, PointSide, Standing};
+use crate::comparison::{ChangeTest, MatchedPoint, PointOutcome, PointSide};
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
@@ -28,14 +28,14 @@ pub fn matched_points(
 ) -> Vec<MatchedPoint> {
     let point = |pair: &Pair| matched_point(pair, is_agreed(pair.before));
     let mut points: Vec<MatchedPoint> = pairs.iter().map(point).collect();
-    let volts: Vec<Standing> =
+    let volts: Vec<PointOutcome> =
         pairs.iter().zip(&points).map(|(pair, point)| by_volts(pair, &point.change_v)).collect();
-    for standing in [Standing::Better, Standing::Worse] {
+    for standing in [PointOutcome::Better, PointOutcome::Worse] {
         if volts.iter().filter(|v| **v == standing).count() < TIPPED_POINTS {
             continue;
         }
         for (point, by_volts) in points.iter_mut().zip(&volts) {
-            if *by_volts == standing && point.standing == Standing::NoClearChange {
+            if *by_volts == standing && point.standing == PointOutcome::NoClearChange {
                 point.standing = standing;
             }
         }
@@ -160,14 +160,14 @@ pub fn is_lost(gain_a: &Estimate) -> bool {
 
 /// A machine that holds the bus gives what is asked and may have more: a gain is
 /// one over a machine at its limit, and only a machine at its limit has lost any.
-fn by_amps(pair: &Pair, gain_a: Option<Estimate>) -> Standing {
-    let Some(gain_a) = gain_a else { return Standing::NoClearChange };
+fn by_amps(pair: &Pair, gain_a: Option<Estimate>) -> PointOutcome {
+    let Some(gain_a) = gain_a else { return PointOutcome::NoClearChange };
     if !holds(pair.before) && is_gained(&gain_a) {
-        Standing::Better
+        PointOutcome::Better
     } else if !holds(pair.after) && is_lost(&gain_a) {
-        Standing::Worse
+        PointOutcome::Worse
     } else {
-        Standing::NoClearChange
+        PointOutcome::NoClearChange
     }
 }
 
@@ -180,27 +180,27 @@ fn wider(gain_a: &Estimate, factor: f64) -> Estimate {
 
 /// A bus that surely holds where it surely did not, without the amps to say by how
 /// much: only where a battery that takes less does not explain it.
-fn by_volts(pair: &Pair, change_v: &Estimate) -> Standing {
-    let Some(gain_a) = gain(pair.before, pair.after) else { return Standing::NoClearChange };
+fn by_volts(pair: &Pair, change_v: &Estimate) -> PointOutcome {
+    let Some(gain_a) = gain(pair.before, pair.after) else { return PointOutcome::NoClearChange };
     match tipped(pair, change_v) {
-        Standing::Better if gain_a.low > -HUNGRY_A => Standing::Better,
-        Standing::Worse if gain_a.high < HUNGRY_A => Standing::Worse,
-        _ => Standing::NoClearChange,
+        PointOutcome::Better if gain_a.low > -HUNGRY_A => PointOutcome::Better,
+        PointOutcome::Worse if gain_a.high < HUNGRY_A => PointOutcome::Worse,
+        _ => PointOutcome::NoClearChange,
     }
 }
 
 /// Whether the bus surely went to its setpoint or off it, whatever the battery takes.
-fn tipped(pair: &Pair, change_v: &Estimate) -> Standing {
+fn tipped(pair: &Pair, change_v: &Estimate) -> PointOutcome {
     let (before, after) = (pair.before, pair.after);
     let day_to_day_v = pair.nominal.volts(levels::DAY_TO_DAY);
     if !(before.is_sure() && after.is_sure()) {
-        Standing::NoClearChange
+        PointOutcome::NoClearChange
     } else if !holds(before) && holds(after) && change_v.low > day_to_day_v {
-        Standing::Better
+        PointOutcome::Better
     } else if holds(before) && !holds(after) && change_v.high < -day_to_day_v {
-        Standing::Worse
+        PointOutcome::Worse
     } else {
-        Standing::NoClearChange
+        PointOutcome::NoClearChange
     }
 }
 
@@ -217,7 +217,7 @@ pub enum OpenFall<'p, 'd> {
 pub fn open_fall<'p, 'd>(pairs: &'p [Pair<'d>]) -> Option<OpenFall<'p, 'd>> {
     let fallen = pairs.iter().filter(|pair| {
         let (change_v, _) = change(pair.before, pair.after);
-        tipped(pair, &change_v) == Standing::Worse
+        tipped(pair, &change_v) == PointOutcome::Worse
     });
     let (fair, unfair): (Vec<&Pair>, Vec<&Pair>) =
         fallen.partition(|pair| pair.conditions.is_no_harder());
@@ -284,10 +284,10 @@ mod tests {
             let old = old(gives_a);
             matched_points(&[pair(&old, &new)], |_| agreed)[0].standing
         };
-        assert_eq!(of(14.0, false), Standing::Better);
-        assert_eq!(of(11.0, false), Standing::NoClearChange);
-        assert_eq!(of(11.0, true), Standing::Better);
-        assert_eq!(of(9.0, true), Standing::NoClearChange);
+        assert_eq!(of(14.0, false), PointOutcome::Better);
+        assert_eq!(of(11.0, false), PointOutcome::NoClearChange);
+        assert_eq!(of(11.0, true), PointOutcome::Better);
+        assert_eq!(of(9.0, true), PointOutcome::NoClearChange);
     }
 
     fn pair<'d>(before: &'d OperatingPoint, after: &'d OperatingPoint) -> Pair<'d> {
@@ -307,12 +307,12 @@ mod tests {
         };
         let full = holding(&[]);
         let found = matched_points(&[pair(&hungry, &full)], |_| true);
-        assert_eq!(found[0].standing, Standing::NoClearChange);
+        assert_eq!(found[0].standing, PointOutcome::NoClearChange);
         assert!(found[0].gain_a.as_ref().is_some_and(is_lost));
         assert!(pooled_loss(&[pair(&hungry, &full)]).is_none());
         // The other way round the machine at its limit is the later one.
         let found = matched_points(&[pair(&full, &hungry)], |_| true);
-        assert_eq!(found[0].standing, Standing::NoClearChange);
+        assert_eq!(found[0].standing, PointOutcome::NoClearChange);
         assert!(pooled_gain(&[pair(&full, &hungry)]).is_none());
     }
 
@@ -324,8 +324,8 @@ mod tests {
         let cured = holding(&[]);
         let one = pair(&short, &cured);
         let alone = matched_points(std::slice::from_ref(&one), |_| true);
-        assert_eq!(alone[0].standing, Standing::NoClearChange);
+        assert_eq!(alone[0].standing, PointOutcome::NoClearChange);
         let three = matched_points(&[one.clone(), one.clone(), one], |_| true);
-        assert!(three.iter().all(|p| p.standing == Standing::Better));
+        assert!(three.iter().all(|p| p.standing == PointOutcome::Better));
     }
 }

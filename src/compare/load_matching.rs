@@ -49,7 +49,7 @@ impl fmt::Display for SamePair {
 pub enum SameError {
     #[error("--same {pair}: no load of {file} is called {name:?}; its loads are {known}")]
     Unknown { pair: String, file: String, name: String, known: String },
-    #[error("--same {pair}: {name:?} stands for another load already")]
+    #[error("--same {pair}: {name:?} is already matched to another load")]
     Twice { pair: String, name: String },
     #[error(
         "[acceptance] loads: no load of {file}, the log before the repair, is called {name:?}; \
@@ -106,14 +106,16 @@ impl Pairing {
 
     /// What no log shows and the comparison takes for granted.
     pub fn on_trust(&self) -> Vec<String> {
-        let unlogged = "Consumers that neither log names (ignition, pumps, whatever always runs) \
-                        are taken to draw the same in both."
+        let unlogged = "Loads that neither log names (ignition, pumps, whatever is always on) are \
+                        assumed to draw the same in both."
             .to_owned();
         let new = self.new.iter().map(|load| {
-            format!("{load} is named by the later log only; before it is taken to have been off.")
+            format!("{load} is in the later log only. It is assumed to have been off before.")
         });
         let lonely = self.lonely.iter().map(|(load, _)| {
-            format!("{load} is named by the earlier log only; after it may be on or off unseen.")
+            format!(
+                "{load} is in the earlier log only. Whether it was on afterwards is not logged."
+            )
         });
         [unlogged].into_iter().chain(new).chain(lonely).collect()
     }
@@ -236,10 +238,12 @@ pub fn pairing(old: &[String], new: &[String], stated: &[SamePair]) -> Pairing {
             .collect();
         let why = match rivals.as_slice() {
             [] => {
-                format!("no load of the later log is it; if one is, say --same \"{before}=NAME\"")
+                format!(
+                    "no load of the later log matches; if one does, add --same \"{before}=NAME\""
+                )
             }
             rivals => format!(
-                "{} of the later log could be it: say which with --same \"{before}=NAME\"",
+                "{} of the later log could match: name one with --same \"{before}=NAME\"",
                 quoted(rivals)
             ),
         };

@@ -67,7 +67,7 @@ pub struct Proposal {
     /// The curve's file; `None` for the machine that is there and has no sheet.
     pub sheet: Option<String>,
     pub ratio: Estimate,
-    pub standing: Standing,
+    pub standing: Suitability,
     /// Why it stands there, in a sentence.
     pub why: String,
     /// By load set at idle, the heaviest first.
@@ -86,7 +86,7 @@ pub struct Proposal {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub enum Standing {
+pub enum Suitability {
     /// Every set of loads at hot idle is carried, and that is sure.
     #[serde(rename = "carries it")]
     Carries,
@@ -100,13 +100,13 @@ pub enum Standing {
     TooFast,
 }
 
-impl Standing {
+impl Suitability {
     pub fn words(self) -> &'static str {
         match self {
-            Standing::Carries => "carries it",
-            Standing::May => "may carry it",
-            Standing::FallsShort => "falls short",
-            Standing::TooFast => "turns too fast",
+            Suitability::Carries => "carries it",
+            Suitability::May => "may carry it",
+            Suitability::FallsShort => "falls short",
+            Suitability::TooFast => "turns too fast",
         }
     }
 }

@@ -111,7 +111,7 @@ pub fn keep_up(
         };
         let chance = match never_share {
             share if share >= UNLIKELY => {
-                format!("; with a chance of {:.0} % at no speed of its curve", 100.0 * share)
+                format!("; with a probability of {:.0} % at no speed of its curve", 100.0 * share)
             }
             _ => String::new(),
         };

@@ -168,7 +168,7 @@ impl Study<'_> {
         let margins: Vec<Margin> =
             sets.iter().map(|set| margin(trials, machines, ends, set, grade)).collect();
         let all: Vec<f64> = machines.iter().map(|m| m.ratio).collect();
-        let ratio = spread(&all, Grade::Assumed, "the pulleys that are there, or common ones");
+        let ratio = spread(&all, Grade::Assumed, "current pulleys, or common ones");
         let ratio = match stated_ratio {
             Some(stated) => Estimate::around(stated, 0.0, Grade::Inferred, "stated"),
             None => ratio,
@@ -228,17 +228,17 @@ fn turned(ratio: &Estimate, engine_rpm: f64) -> Estimate {
     Estimate { value, low, high, ..ratio.clone() }
 }
 
-fn standing(margins: &[Margin], speeds: &Speeds) -> Standing {
+fn standing(margins: &[Margin], speeds: &Speeds) -> Suitability {
     if speeds.at_redline_rpm.value > speeds.limit_rpm {
-        return Standing::TooFast;
+        return Suitability::TooFast;
     }
     let least = margins.iter().map(|m| m.enough_share).fold(1.0, f64::min);
     if margins.is_empty() || least < 0.5 {
-        Standing::FallsShort
+        Suitability::FallsShort
     } else if least < SURE {
-        Standing::May
+        Suitability::May
     } else {
-        Standing::Carries
+        Suitability::Carries
     }
 }
 

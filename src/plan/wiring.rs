@@ -70,12 +70,12 @@ pub fn wiring(
             let cool = bears >= most_a.high;
             let fused = fuse_a(most_a.high, bears).is_some();
             let why = match (cool, fused, feed_drop_v <= drop_limit_v) {
-                (false, _, _) => format!("too hot: it bears {}", AMP.of(bears)),
+                (false, _, _) => format!("too hot: rated for {}", AMP.of(bears)),
                 (_, false, _) => {
-                    "no fuse lies between the alternator's output and the cable's ampacity"
+                    "no fuse size lies between the alternator's output and the cable's ampacity"
                         .to_owned()
                 }
-                (_, _, false) => format!("loses {}", VOLT.of(feed_drop_v)),
+                (_, _, false) => format!("drops {}", VOLT.of(feed_drop_v)),
                 _ => String::new(),
             };
             CableRow {
@@ -133,15 +133,15 @@ impl Wiring {
         match (named(self.feed), named(self.ground), self.fuse_a) {
             (Some(feed), Some(ground), Some(fuse_a)) => format!(
                 "{feed} over {feed_length} to the battery and {ground} over {ground_length} back \
-                 keep within {limits}, and bear the {most_a} that the alternator makes into a flat \
+                 keep within {limits}, and carry the {most_a} that the alternator supplies to a flat \
                  battery; fuse {} at the battery's end, which carries that at {:.0} % of its \
-                 rating. The cable's and fuse's makers' sheets and local codes decide.",
+                 rating. The manufacturers' data and local codes decide.",
                 AMP.of(fuse_a),
                 100.0 * STEADY_SHARE
             ),
             _ => format!(
                 "No single cable up to 4/0 AWG over {feed_length} and {ground_length} back keeps \
-                 within {limits} and bears {most_a}: shorten the run, move the battery's feed, or \
+                 within {limits} and carries {most_a}: shorten the run, move the battery's feed, or \
                  lay two cables, each with its own fuse."
             ),
         }

@@ -46,7 +46,7 @@ pub enum ReportError {
     )]
     OtherLogs { dir: String, logs: String },
     #[error(
-        "{dir}: holds the {holds} of {logs}, which no {made} replaces unasked.\n\
+        "{dir}: holds the {holds} of {logs}, which a {made} does not replace unless told to.\n\
          Choose another folder with --out, or replace that {holds} with --force."
     )]
     AnotherKind { dir: String, holds: Kind, logs: String, made: Kind },
@@ -58,8 +58,8 @@ pub enum ReportError {
     #[error("{dir}: is a file, not a folder. Choose another folder with --out.")]
     NotAFolder { dir: String },
     #[error(
-        "{dir}: the new {kind} is in place, but files that stood beside the old one could \
-         not be moved to it: {cause}\nThey are kept here."
+        "{dir}: the new {kind} is in place, but files beside the old one could not \
+         be moved to it: {cause}\nThey are kept here."
     )]
     LeftAside { dir: String, kind: Kind, cause: io::Error },
     #[error("{dir}: the old {kind} was moved here and could not be moved back: {cause}")]

@@ -24,11 +24,11 @@ pub struct Review {
     pub rows: Vec<Row>,
     /// The car with the worst log first.
     pub cars: Vec<CarDay>,
-    /// How many of `rows` are [`Outcome::Read`].
+    /// How many of `rows` are [`LogResult::Read`].
     pub analysed: usize,
-    /// How many of `rows` are [`Outcome::Failed`].
+    /// How many of `rows` are [`LogResult::Failed`].
     pub failed: usize,
-    /// How many of `rows` are [`Outcome::SameAs`] and count for nothing.
+    /// How many of `rows` are [`LogResult::SameAs`] and count for nothing.
     #[serde(default)]
     pub copies: usize,
     /// What lay in the folders and was not read as a log.
@@ -93,20 +93,20 @@ pub struct Row {
     pub started: Option<NaiveDateTime>,
     /// Its place among the logs of its car in the order of time, from 1.
     pub order: usize,
-    pub result: Outcome,
+    pub result: LogResult,
 }
 
 impl Row {
     /// What the log says; `None` where it could not be read.
     pub fn summary(&self) -> Option<&Summary> {
         match &self.result {
-            Outcome::Read(summary) => Some(summary),
-            Outcome::Failed(_) | Outcome::SameAs(_) => None,
+            LogResult::Read(summary) => Some(summary),
+            LogResult::Failed(_) | LogResult::SameAs(_) => None,
         }
     }
 
     pub fn is_copy(&self) -> bool {
-        matches!(self.result, Outcome::SameAs(_))
+        matches!(self.result, LogResult::SameAs(_))
     }
 }
 
@@ -127,7 +127,7 @@ impl Review {
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Outcome {
+pub enum LogResult {
     Read(Box<Summary>),
     Failed(Failure),
     /// Byte for byte the log of this path, as `Row::log`.

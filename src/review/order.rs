@@ -20,7 +20,7 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDateTime;
 
-use super::{Outcome, Row, Summary};
+use super::{LogResult, Row, Summary};
 use crate::diagnosis::{Severity, VerdictWord};
 
 /// Orders two logs, the worse one first. Total: rows of one review have no two equals.
@@ -52,11 +52,11 @@ fn count(summary: &Summary, severity: Severity) -> usize {
 }
 
 /// 0 is the worst.
-fn badness(result: &Outcome) -> u8 {
+fn badness(result: &LogResult) -> u8 {
     let summary = match result {
-        Outcome::Read(summary) => summary,
-        Outcome::Failed(_) => return 4,
-        Outcome::SameAs(_) => return 8,
+        LogResult::Read(summary) => summary,
+        LogResult::Failed(_) => return 4,
+        LogResult::SameAs(_) => return 8,
     };
     match summary.verdict {
         VerdictWord::NotCharging => 0,

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::car::{ALWAYS_ON, Car, Job};
-use crate::compare::{self, Agreed, Given, Recorded, SamePair};
+use crate::compare::{self, Agreed, ChosenPlan, Recorded, SamePair};
 use crate::comparison::Comparison;
 use crate::ingest::{ReadOptions, RoleRequest};
 use crate::nominal::Nominal;
@@ -24,7 +24,7 @@ pub struct CompareArgs {
     /// The log after it, or several: cold, soaked, another day
     #[arg(value_name = "AFTER", required = true)]
     pub afters: Vec<PathBuf>,
-    /// Folder for the proof [default: stiffbus-report/AFTER-against-BEFORE beside the last log]
+    /// Folder for the result [default: stiffbus-report/AFTER-against-BEFORE beside the last log]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
     #[command(flatten)]
@@ -32,8 +32,8 @@ pub struct CompareArgs {
     /// A load of the earlier log and what the later ones call it, e.g. fans=cooling_fan
     #[arg(long, value_name = "BEFORE=AFTER")]
     pub same: Vec<SamePair>,
-    /// The plan that the repair followed, its folder or its plan.json: says whether
-    /// what it foretold came true
+    /// The plan that the repair followed, its folder or its plan.json: checks its
+    /// prediction
     #[arg(long, value_name = "PLAN")]
     pub plan: Option<PathBuf>,
     /// Which of the plan's candidates was fitted [default: its only or its best one]
@@ -54,7 +54,7 @@ pub struct CompareArgs {
     /// Samples a second, for logs without a time column
     #[arg(long, value_name = "HZ", value_parser = super::options::positive, allow_negative_numbers = true, help_heading = "Reading")]
     pub sample_rate: Option<f64>,
-    /// Nominal voltage of the system, where the levels should not say: 6, 12 or 24
+    /// Nominal voltage of the system, if it cannot be read off the levels: 6, 12 or 24
     #[arg(long, value_name = "V", help_heading = "Reading")]
     pub nominal: Option<Nominal>,
     /// Facts about the car after the repair, where they differ
@@ -102,7 +102,7 @@ fn wrong_flags(args: &CompareArgs) -> Option<String> {
         .or_else(|| args.output.replaced_input(inputs))
 }
 
-/// Beside the last log taken: that is where whoever proves it is at work.
+/// Beside the last log taken: that is where the work is being done.
 fn folder(args: &CompareArgs) -> PathBuf {
     if let Some(out) = &args.out {
         return out.clone();
@@ -123,7 +123,7 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
     let mut afters: Vec<Recorded> = Vec::new();
     for (k, log) in args.afters.iter().enumerate() {
         let car = car_after(args, log)?;
-        // Said beforehand counts; what only the later log's folder says comes second.
+        // What was stated before the repair takes precedence over the later log's folder.
         acceptance = acceptance.or_else(|| car.acceptance.clone());
         job = job.or(car.job.clone());
         let read = options(args, &car, &args.columns_after, args.marks_after.get(k))?;
@@ -135,7 +135,7 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
             lanes.iter().any(|lane| lane.load.to_lowercase() == load.to_lowercase())
         };
         if load.to_lowercase() != ALWAYS_ON && ![&before].into_iter().chain(&afters).any(known) {
-            complain(format!("--load-amps {load} is of no use: no log names such a load"));
+            complain(format!("--load-amps {load} has no effect: no log names such a load"));
         }
     }
     agreed.acceptance = acceptance.unwrap_or_default().of(before.diagnosis.source.nominal_v);
@@ -146,7 +146,7 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
     if let Some(named) = &args.plan {
         let file = planned::file(named);
         let source = &before.diagnosis.source;
-        let given = Given::new(
+        let given = ChosenPlan::new(
             planned::read(&file)?,
             input(&file, dir)?,
             args.fitted.as_deref(),

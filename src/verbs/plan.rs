@@ -1,4 +1,4 @@
-//! `stiffbus plan LOG`: which machine, pulleys, cable and fuse would fix it, before
+//! `stiffbus plan LOG`: which alternator, pulleys, cable and fuse would fix it, before
 //! buying.
 
 use std::path::PathBuf;
@@ -23,8 +23,8 @@ pub struct PlanArgs {
     /// The log of the car as it is
     #[arg(value_name = "LOG")]
     pub log: PathBuf,
-    /// A machine that might be fitted: its output sheet, and its pulleys if they are
-    /// others than now, e.g. big=160a.csv@2.9
+    /// A candidate alternator: its output sheet, and its pulley ratio if that changes,
+    /// e.g. big=160a.csv@2.9
     #[arg(long = "candidate", value_name = "NAME=CURVE.csv[@RATIO]")]
     pub candidates: Vec<CandidateFlag>,
     /// Pulleys to try, crank and alternator diameter in mm, or ratios: 150:55,2.9
@@ -33,7 +33,7 @@ pub struct PlanArgs {
     /// Highest engine speed
     #[arg(long, value_name = "RPM", default_value = "6000", value_parser = positive, allow_negative_numbers = true)]
     pub redline: f64,
-    /// Highest speed that the alternators bear, by their sheet
+    /// Highest allowed speed of the alternators, from their sheet
     #[arg(long, value_name = "RPM", default_value = "18000", value_parser = positive, allow_negative_numbers = true)]
     pub alternator_limit: f64,
     /// Volts that may be lost in the charging cable [default: 0.2 in a 12 V system]
@@ -42,10 +42,10 @@ pub struct PlanArgs {
     /// Volts that may be lost on the ground side [default: 0.1 in a 12 V system]
     #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true)]
     pub ground_drop: Option<f64>,
-    /// Air about the cable, °C
+    /// Air temperature around the cable, °C
     #[arg(long, value_name = "C", default_value = "60", value_parser = degrees, allow_negative_numbers = true)]
     pub cable_air: f64,
-    /// What the cable's insulation bears, °C
+    /// Temperature rating of the cable's insulation, °C
     #[arg(long, value_name = "C", default_value = "105", value_parser = degrees, allow_negative_numbers = true)]
     pub cable_limit: f64,
     /// Folder for the report [default: stiffbus-report/LOG-plan beside the log]
@@ -141,7 +141,7 @@ fn wrong_flags(args: &PlanArgs) -> Option<String> {
     }
     if args.cable_air >= args.cable_limit {
         return Some(format!(
-            "air of {} °C leaves a cable that bears {} °C nothing to carry",
+            "--cable-air {} °C is not below --cable-limit {} °C: the cable could carry no current",
             args.cable_air, args.cable_limit
         ));
     }

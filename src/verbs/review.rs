@@ -24,7 +24,7 @@ use crate::report::{Kind, Product};
 use crate::review::find::{Found, LogFile, REPORTS_FOLDER, TOLD, find};
 use crate::review::group::{CarPattern, Grouped, cars_of};
 use crate::review::order::natural;
-use crate::review::{LeftOut, Outcome, Review, Reviewed, Row, review};
+use crate::review::{LeftOut, LogResult, Review, Reviewed, Row, review};
 use crate::verbs::diagnose::FailOn;
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
 use crate::verbs::output::{self, OutputFlags};
@@ -44,15 +44,15 @@ const STOPPED: u8 = 130;
 #[derive(Debug, Clone, Default, Args)]
 #[command(after_help = "Exit codes: 0 every log was read; 10 + n: n logs could not be read (100: \
     90 or more), the others were; 1 nothing was reviewed; 2 wrong use; 3 every log was read and \
-    --fail-on met; 130 stopped by Ctrl-C, --resume goes on.")]
+    --fail-on met; 130 stopped by Ctrl-C, --resume continues.")]
 pub struct ReviewArgs {
-    /// Folders with logs, looked through to the bottom, or logs
+    /// Folders with logs, searched with all their subfolders, or logs
     #[arg(value_name = "DIR|LOG", required = true)]
     pub paths: Vec<PathBuf>,
     /// Folder for the review [default: stiffbus-report/review in the reviewed folder]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
-    /// Keep the reports of logs that are as they were, with the settings as they were
+    /// Keep the reports of logs that have not changed, if the settings have not either
     #[arg(long)]
     pub resume: bool,
     #[command(flatten)]
@@ -65,7 +65,7 @@ pub struct ReviewArgs {
     /// [job] vehicle of car.toml, else by folder and the common part of the names in it]
     #[arg(long = "car-pattern", value_name = "PATTERN")]
     pub car_patterns: Vec<CarPattern>,
-    /// Logs worked on at the same time [default: one for each core]
+    /// Logs processed at the same time [default: one for each core]
     #[arg(long, value_name = "N", value_parser = at_least_one)]
     pub jobs: Option<usize>,
     #[command(flatten)]
@@ -142,8 +142,8 @@ fn no_log(args: &ReviewArgs, left_out: &[LeftOut]) -> String {
     let left_out = told_left_out(left_out);
     let left_out = if left_out.is_empty() { String::new() } else { format!(" ({left_out})") };
     format!(
-        "{}: no log here{left_out}. A file that has another ending than .csv, .txt and the like \
-         is read where it is named itself.",
+        "{}: no log here{left_out}. A file without an extension like .csv or .txt is read if it \
+         is named itself.",
         named.join(", ")
     )
 }
@@ -230,7 +230,7 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     if stop.load(Ordering::Relaxed) {
         let n = done.iter().filter(|of| of.is_some()).count();
         complain(format!(
-            "stopped after {n} of {} logs; the same command with --resume goes on from there",
+            "stopped after {n} of {} logs; the same command with --resume continues from there",
             found.logs.len()
         ));
         return Ok(None);
@@ -251,7 +251,7 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
             Some(Done::Copy(first)) => match (reasons.get(first), found.logs.get(first)) {
                 (Some(Some(reason)), _) => leave(&mut left_out, reason, &log.told),
                 (_, Some(first)) => {
-                    rows.push((log, None, Outcome::SameAs(first.told.clone())));
+                    rows.push((log, None, LogResult::SameAs(first.told.clone())));
                 }
                 _ => {}
             },

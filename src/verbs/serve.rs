@@ -1,5 +1,5 @@
-//! `stiffbus serve [DIR]`: a page on this machine alone; a log dropped on it becomes a
-//! report, as `stiffbus LOG` makes one. Nothing leaves the machine.
+//! `stiffbus serve [DIR]`: a page for this computer only. A log dropped on it becomes a
+//! report, as `stiffbus LOG` makes one. Nothing leaves the computer.
 
 mod guard;
 mod report_store;
@@ -60,7 +60,7 @@ pub fn run(args: &ServeArgs) -> ExitCode {
         let home = args.dir.clone().unwrap_or_else(|| PathBuf::from("."));
         if !home.is_dir() {
             return Err(format!(
-                "{}: not a folder; name one that takes the reports, or none for the current one",
+                "{}: not a folder; name a folder for the reports, or none for the current one",
                 shown(&home)
             )
             .into());
@@ -79,7 +79,9 @@ pub fn run(args: &ServeArgs) -> ExitCode {
 async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std::error::Error>> {
     let port = args.port.unwrap_or(0);
     let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, port)).await.map_err(|e| {
-        format!("port {port} on 127.0.0.1 cannot be had ({e}); leave --port out for a free one")
+        format!(
+            "port {port} on 127.0.0.1 cannot be opened ({e}); leave out --port to get a free one"
+        )
     })?;
     let port = listener.local_addr()?.port();
     let reports = ReportStore::of(&resolved(home)?);
@@ -88,7 +90,7 @@ async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std:
     tokio::task::yield_now().await;
     let page = format!("http://127.0.0.1:{port}/");
     screen::show(&format!(
-        "Drop logs on {page}\nReports go to {}. Only this computer can ask; Ctrl-C ends it.\n",
+        "Drop logs on {page}\nReports go to {}. Only this computer can use the page. Ctrl-C stops it.\n",
         shown(reports.folder())
     ))?;
     let bench = Bench {

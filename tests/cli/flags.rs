@@ -368,7 +368,7 @@ fn the_alternators_sheet() {
     let bare = Garage::new();
     bare.put("log.csv", plain());
     let run = bare.run(&["log.csv", "--curve-v", "13.5"]).ends(0);
-    assert!(run.stderr.contains("of no use without --alternator-curve"), "{}", run.stderr);
+    assert!(run.stderr.contains("no effect without --alternator-curve"), "{}", run.stderr);
 }
 
 #[test]
@@ -457,7 +457,7 @@ fn wrong_use_exits_2_and_says_how() {
 fn help_and_version_are_no_errors() {
     let garage = Garage::new();
     let help = garage.run(&["--help"]).ends(0);
-    for part in ["diagnose", "demo", "--column", "--load-amps", "Exit codes: 0 analysed"] {
+    for part in ["diagnose", "demo", "--column", "--load-amps", "Exit codes: 0 analyzed"] {
         assert!(help.stdout.contains(part), "no {part} in {}", help.stdout);
     }
     assert!(garage.run(&["--version"]).ends(0).stdout.starts_with("stiffbus "));

@@ -61,10 +61,10 @@ fn the_page_states_outcome_and_reasons_in_order() {
         "A. Customer",
         "larger alternator; smaller pulley",
         "The same load step, before and after",
-        "What was agreed to count as repaired",
-        "The same running, before and after",
-        "The logs, and how to check all this",
-        "Before anybody tests again",
+        "Default criteria",
+        "The same loads and speed, before and after",
+        "The logs, and how to check this page",
+        "Safety before the next test",
     ];
     let places: Vec<usize> = order.iter().map(|text| place(text)).collect();
     assert!(places.is_sorted(), "{places:?}");
@@ -84,7 +84,7 @@ fn the_page_states_outcome_and_reasons_in_order() {
         "stiffbus verify FOLDER",
         "4,371 read, 0 skipped",
         "fan is fan relay (same name but for words like relay or state)",
-        "On trust: Consumers that neither log names",
+        "Assumed, not shown by the logs: ",
         "comparison.json",
     ] {
         place(text);
@@ -110,9 +110,9 @@ fn every_matched_point_and_step_stands_on_the_page() {
         assert!(seen.contains(&point.conditions_how));
     }
     // Cooler and faster after: better there proves nothing, and the page says so.
-    assert!(seen.contains("better, but asked less"));
+    assert!(seen.contains("better, but under easier conditions"));
     assert!(seen.contains("easier cooler: hot before, warm after"));
-    assert_eq!(page.matches("loads then: ").count(), after.steps.len());
+    assert_eq!(page.matches("loads on then: ").count(), after.steps.len());
     for u in &after.unmatched {
         assert!(seen.contains(&flowing(&stiffbus::format::capital(&u.why))), "{}", u.why);
     }
@@ -156,25 +156,40 @@ fn each_outcome_is_told_by_word_and_not_by_colour_alone() {
     }
     comparison.outcome = Outcome::RepairProven;
     let seen = words(&proof::html(&comparison));
-    assert!(seen.contains("The regulator holds a sound voltage."), "{seen}");
+    assert!(seen.contains("The regulator holds a correct voltage."), "{seen}");
     assert!(!seen.contains("no longer run down"));
     for criterion in &mut comparison.criteria {
         std::mem::swap(&mut criterion.before, &mut criterion.after);
     }
     comparison.outcome = Outcome::Worse;
     let seen = words(&proof::html(&comparison));
-    assert!(
-        seen.contains("The voltage that the regulator holds is out of its limits now."),
-        "{seen}"
-    );
+    assert!(seen.contains("The regulator now holds a voltage outside its limits."), "{seen}");
 }
 
 #[test]
-fn nothing_is_said_of_a_job_that_is_not_stated() {
-    let seen = words(&proof::html(&proofs::proof("soaked")));
-    for name in ["Customer", "Vehicle", "Work order", "Fitted", "Technician", "Remarks"] {
+fn what_is_not_known_of_a_job_is_left_blank_or_out() {
+    let mut comparison = proofs::proof("soaked");
+    comparison.afters[0].side.source.started_at = None;
+    let seen = words(&proof::html(&comparison));
+    for name in ["Date", "Vehicle", "Parts", "Technician", "Signature"] {
+        assert!(seen.contains(&format!("{name} ________")), "{name} in {seen}");
+    }
+    for name in ["Customer", "Work order", "Remarks"] {
         assert!(!seen.contains(name), "{name}");
     }
+}
+
+#[test]
+fn only_a_proven_repair_is_called_a_proof() {
+    let mut comparison = proofs::proof("soaked");
+    assert!(proof::html(&comparison).contains("<title>Proof of repair: "));
+    comparison.outcome = Outcome::ImprovedNotProven;
+    let page = proof::html(&comparison);
+    assert!(page.contains("<title>Repair check: ") && !page.contains("Proof of repair"));
+    // Agreed only if somebody stated criteria.
+    assert!(page.contains("Default criteria") && !page.contains("greed criteria"));
+    comparison.acceptance.hold_s = 30.0;
+    assert!(proof::html(&comparison).contains("Agreed criteria"));
 }
 
 #[test]
@@ -466,7 +481,7 @@ fn writes_every_file_and_the_same_twice() {
     let comparison = proofs::proof("both");
     let written = write_folder(&comparison, &a, Overwrite::SameLog).unwrap();
     assert!(!written.replaced);
-    // No plan was given, so nothing was foretold.
+    // No plan was given, so nothing was predicted.
     let expected = [
         "proof.html",
         "comparison.json",

@@ -175,7 +175,7 @@ fn the_soak_curve_is_drawn_with_interval_setpoint_and_words() {
     for text in [
         "The same running over the day: car-001",
         "green ground: the setpoint",
-        "Against the log before, V",
+        "Change from the log before, V",
         "id=\"soak-1-title\"",
         "id=\"soak-2-narrow-title\"",
     ] {

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
-use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Standing};
+use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Suitability};
 use crate::report::Kind;
 use crate::report::format::{self, AMP, RATIO, RPM, VOLT, plain, shorten};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED};
@@ -22,9 +22,11 @@ pub fn terminal(plan: &Plan, dir: Option<&Path>, width: usize) -> String {
     let mut page = Page::new(width);
     let best = plan.candidates.first();
     let (style, word) = match best.map(|best| best.standing) {
-        Some(Standing::Carries) => (AnsiColor::Green.on_default(), "PLAN"),
-        Some(Standing::May) => (AnsiColor::Yellow.on_default(), "PLAN"),
-        Some(Standing::FallsShort | Standing::TooFast) => (AnsiColor::Red.on_default(), "PLAN"),
+        Some(Suitability::Carries) => (AnsiColor::Green.on_default(), "PLAN"),
+        Some(Suitability::May) => (AnsiColor::Yellow.on_default(), "PLAN"),
+        Some(Suitability::FallsShort | Suitability::TooFast) => {
+            (AnsiColor::Red.on_default(), "PLAN")
+        }
         None => (AnsiColor::Cyan.on_default(), "PLAN"),
     };
     let style = style.bold();
@@ -100,7 +102,7 @@ fn machines(page: &mut Page, plan: &Plan) {
         ];
         cells.into_iter().enumerate().filter(|(k, _)| kept(k)).map(|(_, cell)| cell).collect()
     });
-    let heads = ["alternator", "says", "ratio", "spare, A", "predicted, V", "keeps up, rpm"];
+    let heads = ["alternator", "result", "ratio", "spare, A", "predicted, V", "keeps up, rpm"];
     let heads: Vec<&str> =
         heads.into_iter().enumerate().filter(|(k, _)| kept(k)).map(|(_, head)| head).collect();
     page.table(RULED, &heads, &[0], rows.collect());

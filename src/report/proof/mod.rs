@@ -37,7 +37,7 @@ impl Product for Comparison {
             (points, Some(points_csv(self))),
             (steps, Some(steps_csv(self))),
             (criteria, Some(criteria_csv(self))),
-            (prediction, self.foretold.as_ref().map(tables::foretold_csv)),
+            (prediction, self.prediction.as_ref().map(tables::prediction_csv)),
         ])
     }
 

@@ -2,8 +2,8 @@
 //! criterion. Units stand in the header; an unknown cell is empty.
 
 use crate::comparison::{
-    After, Comparison, Criterion, Foretold, ForetoldKeepUp, ForetoldPoint, MatchedPoint,
-    MatchedStep, PointSide, StepSide,
+    After, Comparison, Criterion, KeepUpPrediction, MatchedPoint, MatchedStep, PointPrediction,
+    PointSide, PredictionCheck, StepSide,
 };
 use crate::report::tables::{Table, direction};
 
@@ -94,21 +94,21 @@ pub fn criteria_csv(comparison: &Comparison) -> String {
 }
 
 /// What the plan predicted: of each log points first, then keep-up speeds.
-pub fn foretold_csv(foretold: &Foretold) -> String {
+pub fn prediction_csv(prediction: &PredictionCheck) -> String {
     struct Row<'c> {
         log: &'c str,
-        point: Option<&'c ForetoldPoint>,
-        speed: Option<&'c ForetoldKeepUp>,
+        point: Option<&'c PointPrediction>,
+        speed: Option<&'c KeepUpPrediction>,
     }
     let mut rows: Vec<Row> = Vec::new();
-    for after in &foretold.afters {
+    for after in &prediction.afters {
         let log = after.name.as_str();
         rows.extend(after.points.iter().map(|p| Row { log, point: Some(p), speed: None }));
         rows.extend(after.keep_up.iter().map(|k| Row { log, point: None, speed: Some(k) }));
     }
     let mut table = Table::of(&rows);
     table.text("log", |r| r.log);
-    table.text("fitted", |_| foretold.fitted.as_str());
+    table.text("fitted", |_| prediction.fitted.as_str());
     table.text("what", |r| if r.point.is_some() { "operating point" } else { "keep-up speed" });
     table.text("loads", |r| r.point.map(|p| &p.loads).or(r.speed.map(|k| &k.loads)));
     table.number("rpm_low", |r| r.point?.rpm_low);

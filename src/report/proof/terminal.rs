@@ -6,7 +6,7 @@ use std::path::Path;
 use anstyle::{AnsiColor, Style};
 
 use crate::comparison::{
-    After, Comparison, Conditions, MatchedPoint, Outcome, PointSide, Reading, Standing,
+    After, Comparison, Conditions, MatchedPoint, Outcome, PointOutcome, PointSide, Reading,
 };
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
@@ -34,19 +34,19 @@ pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> St
     criteria(&mut page, comparison);
     points(&mut page, comparison);
     page.line("");
-    foretold(&mut page, comparison);
+    prediction(&mut page, comparison);
     on_trust(&mut page, comparison);
     let after: usize = comparison.afters.iter().map(|after| after.side.source.rows_read).sum();
     let data = format!(
-        "{} rows before, {} after; how they were read stands in the proof.",
+        "{} rows before, {} after; the page shows how they were read.",
         format::count(comparison.before.source.rows_read),
         format::count(after)
     );
     page.item("Data    ", &data, Style::new());
     if let Some(dir) = dir {
-        let proof = dir.join(Kind::Proof.page()).display().to_string();
+        let page_file = dir.join(Kind::Proof.page()).display().to_string();
         // Never broken in two: paths and commands are there to be copied.
-        page.line(&format!("{BOLD}Proof{BOLD:#}   {}", plain(&proof)));
+        page.line(&format!("{BOLD}Page{BOLD:#}    {}", plain(&page_file)));
         page.line(&format!("{BOLD}Verify{BOLD:#}  stiffbus verify {}", shell_word(&shown(dir))));
     }
     page.text
@@ -79,7 +79,7 @@ fn missing(page: &mut Page, comparison: &Comparison) {
         page.item("- ", &shorten(item, 2 * page.width.saturating_sub(4)), Style::new());
     }
     if let Some(more) = others.len().checked_sub(MOST_MISSING).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} more in the proof.", format::count(more)), DIM);
+        page.item("  ", &format!("{} more on the page.", format::count(more)), DIM);
     }
 }
 
@@ -88,11 +88,10 @@ fn criteria(page: &mut Page, comparison: &Comparison) {
     if comparison.criteria.is_empty() {
         return;
     }
-    let proven = comparison.outcome == Outcome::RepairProven;
-    page.heading(if proven {
-        "What was agreed"
-    } else {
-        "What was agreed: a proof takes a pass of each"
+    let name = format::capital(narrative::criteria_name(comparison));
+    page.heading(&match comparison.outcome {
+        Outcome::RepairProven => name,
+        _ => format!("{name}: a proof requires a pass of each"),
     });
     let reading = |reading: Reading, seen: &str| format!("{}: {}", reading.words(), plain(seen));
     if comparison.afters.len() == 1 {
@@ -103,14 +102,14 @@ fn criteria(page: &mut Page, comparison: &Comparison) {
                 reading(c.after, &c.after_seen),
             ]
         });
-        page.table(RULED, &["asked", "before", "after"], &[0, 1, 2], rows.collect());
+        page.table(RULED, &["criterion", "before", "after"], &[0, 1, 2], rows.collect());
         return;
     }
     // Where not all fit, what they come to together.
     let room = ASKED + READING * (comparison.afters.len() + 2) <= page.width;
     let each: &[After] = if room { &comparison.afters } else { &[] };
     let names: Vec<String> = each.iter().map(|after| plain(&after.side.name)).collect();
-    let mut heads = vec!["asked", "before"];
+    let mut heads = vec!["criterion", "before"];
     heads.extend(names.iter().map(String::as_str));
     heads.push("all after");
     let rows = comparison.criteria.iter().map(|c| {
@@ -139,7 +138,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
         page.item("", &format!("In brackets: 90 % interval. {UNGRADED}"), DIM);
         return;
     }
-    page.heading("The same running, before and after");
+    page.heading("The same loads and speed, before and after");
     let roomy = page.width >= ROOMY;
     let alike = shown.iter().all(|(_, p)| p.conditions == Conditions::Same);
     let grades = || shown.iter().filter_map(|(_, p)| Some(given(&p.before)?.grade));
@@ -150,7 +149,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
     } else {
         heads.push("volts before, after");
     }
-    heads.push("says");
+    heads.push("result");
     let several = comparison.afters.len() > 1;
     let rows = shown.iter().map(|(after, point)| {
         let mut running = shorten(&format::loads(&point.loads), 40);
@@ -171,7 +170,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
             row.push(format!("{before}\n{now}"));
         }
         let says = match point.standing {
-            Standing::NoClearChange => "no change",
+            PointOutcome::NoClearChange => "no change",
             standing => standing.words(),
         };
         row.push(match point.conditions {
@@ -184,16 +183,16 @@ fn points(page: &mut Page, comparison: &Comparison) {
     let all: usize = comparison.afters.iter().map(|after| after.points.len()).sum();
     let mut notes = vec!["In brackets: 90 % interval.".to_owned()];
     if alike {
-        notes.push("All at like conditions.".to_owned());
+        notes.push("All under like conditions.".to_owned());
     } else {
-        notes.push("Better at easier or unknown conditions proves nothing.".to_owned());
+        notes.push("An improvement under easier or unknown conditions proves nothing.".to_owned());
     }
     if let Some(grade) = one_grade.filter(|_| roomy) {
         notes.push(format!("Amps: battery discharge before, {}.", grade.word()));
     }
     if all > shown.len() {
         let more = plural(all - shown.len(), "more point", "more points");
-        notes.push(format!("{more} in the proof."));
+        notes.push(format!("{more} on the page."));
     }
     notes.push(UNGRADED.to_owned());
     page.item("", &notes.join(" "), DIM);
@@ -211,10 +210,10 @@ fn volts(e: &Estimate) -> String {
 }
 
 /// What the plan's prediction came to.
-fn foretold(page: &mut Page, comparison: &Comparison) {
-    let Some(foretold) = &comparison.foretold else { return };
-    let kept = format::capital(foretold.kept.words());
-    page.brief("Plan    ", &format!("{kept}. {}", narrative::plan_said(foretold)), 3);
+fn prediction(page: &mut Page, comparison: &Comparison) {
+    let Some(prediction) = &comparison.prediction else { return };
+    let kept = format::capital(prediction.kept.words());
+    page.brief("Plan    ", &format!("{kept}. {}", narrative::plan_said(prediction)), 3);
 }
 
 /// What no log shows: the first line for all of them, the rest counted.
@@ -226,9 +225,9 @@ fn on_trust(page: &mut Page, comparison: &Comparison) {
         }
     }
     let Some(first) = all.first() else { return };
-    page.brief("Trusted ", first, 2);
+    page.brief("Assumed ", first, 2);
     if let Some(more) = all.len().checked_sub(1).filter(|&n| n > 0) {
-        let more = plural(more, "more thing taken", "more things taken");
-        page.item("        ", &format!("{more} on trust, in the proof."), DIM);
+        let more = plural(more, "more assumption", "more assumptions");
+        page.item("        ", &format!("{more} on the page."), DIM);
     }
 }

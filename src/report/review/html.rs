@@ -18,6 +18,7 @@ use super::narrative;
 
 const STYLE: &str = include_str!("html/style.css");
 const SCRIPT: &str = include_str!("html/table.js");
+const NOT_LOGGED: &str = "not in these logs";
 /// Columns of a log's path; review.json has all of it.
 const MOST_NAME: usize = 120;
 
@@ -38,7 +39,7 @@ pub fn html(review: &Review) -> String {
             (left_out(review))
             @if !review.cautions.is_empty() {
                 section.cautions aria-labelledby="h-cautions" {
-                    h2 #h-cautions { "Before you test" }
+                    h2 #h-cautions { "Safety before the next test" }
                     ul { @for caution in &review.cautions { li { (plain(caution)) } } }
                 }
             }
@@ -90,19 +91,19 @@ fn answers(review: &Review) -> Markup {
                             " " (at)
                         } }
                 } @else {
-                    p { (format::NOT_TOLD.replace("this log", "these logs")) }
+                    p { (NOT_LOGGED) }
                 }
             } }
-            div { dt { "Most amps short" } dd {
+            div { dt { "Largest battery discharge" } dd {
                 @if let Some((row, summary, amps)) = short {
                     p.big { (AMP.value(amps)) }
                     p { (AMP.range(amps)) " A (90 %), " (amps.grade.word()) }
-                    p { "taken from the battery; " (log(row, summary)) }
+                    p { (log(row, summary)) }
                 } @else if read().any(|(_, summary)| drains(summary)) {
-                    p.big { "A battery is draining" }
-                    p { "Its amps are " (format::NOT_TOLD.replace("this log", "these logs")) "." }
+                    p.big { "A battery is discharging" }
+                    p { "Its amps are " (NOT_LOGGED) "." }
                 } @else if review.analysed > 0 {
-                    p.big { "No battery draining" }
+                    p.big { "No battery discharging" }
                     p { "The battery discharges at no operating point of any log that could be read." }
                 } @else {
                     p { "No log could be read." }

@@ -4,7 +4,7 @@
 use crate::diagnosis::{Bound, BusState, Heat, SURE, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::format::{self, AMP, RPM, VOLT, plain, plural};
-use crate::review::{KeepUpSpeed, Outcome, Review, Row, Summary, WorstPoint};
+use crate::review::{KeepUpSpeed, LogResult, Review, Row, Summary, WorstPoint};
 
 /// In the place of a verdict.
 pub const UNREAD: &str = "could not be read";
@@ -12,9 +12,9 @@ const COPY: &str = "same file";
 
 pub fn verdict(row: &Row) -> &'static str {
     match &row.result {
-        Outcome::Read(summary) => summary.verdict.words(),
-        Outcome::Failed(_) => UNREAD,
-        Outcome::SameAs(_) => COPY,
+        LogResult::Read(summary) => summary.verdict.words(),
+        LogResult::Failed(_) => UNREAD,
+        LogResult::SameAs(_) => COPY,
     }
 }
 
@@ -96,7 +96,7 @@ pub fn running(
 /// "draining", or that it may be.
 pub fn state(state: BusState, confidence: f64) -> String {
     let word = state.label();
-    if confidence >= SURE { word.to_owned() } else { format!("{word}, not surely") }
+    if confidence >= SURE { word.to_owned() } else { format!("{word}, not certain") }
 }
 
 /// "the battery gives 24 A (14 to 36, assumed)"; only a draining one gives.
@@ -144,13 +144,13 @@ pub fn count(summary: &Summary, severity: crate::diagnosis::Severity) -> usize {
 
 /// Which log a copy is of.
 pub fn copy(row: &Row) -> Option<String> {
-    let Outcome::SameAs(log) = &row.result else { return None };
+    let LogResult::SameAs(log) = &row.result else { return None };
     Some(format!("same file as {}; not counted", plain(log)))
 }
 
 /// Why a log could not be read, in one line.
 pub fn reason(row: &Row) -> Option<String> {
-    let Outcome::Failed(failure) = &row.result else { return None };
+    let LogResult::Failed(failure) = &row.result else { return None };
     let lines: Vec<&str> =
         failure.reason.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
     let reason = plain(&lines.join(" "));

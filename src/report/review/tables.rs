@@ -8,7 +8,7 @@ use crate::diagnosis::{Bound, Finding, LoadStep, OperatingPoint, Severity};
 use crate::format::plain;
 use crate::report::review::narrative;
 use crate::report::tables::{Columns, Table, point_columns, step_columns};
-use crate::review::{KeepUpSpeed, LowestHeld, Outcome, Quality, Row, WorstPoint};
+use crate::review::{KeepUpSpeed, LogResult, LowestHeld, Quality, Row, WorstPoint};
 
 /// What one log adds to the tables but `logs`.
 pub struct OfLog<'d> {
@@ -27,9 +27,9 @@ pub(super) fn logs(rows: &[&Row]) -> Columns {
     table.text("started", |r| Some(r.started?.format("%Y-%m-%dT%H:%M:%S%.f").to_string()));
     table.text("read", |r| r.summary().is_some());
     table.text("reason", |r| match &r.result {
-        Outcome::Failed(failure) => failure.reason.replace('\n', "; "),
-        Outcome::SameAs(log) => format!("same file as {log}"),
-        Outcome::Read(_) => String::new(),
+        LogResult::Failed(failure) => failure.reason.replace('\n', "; "),
+        LogResult::SameAs(log) => format!("same file as {log}"),
+        LogResult::Read(_) => String::new(),
     });
     table.text("verdict", |r| Some(r.summary()?.verdict.words()));
     table.text("headline", |r| Some(r.summary()?.headline.as_str()));

@@ -14,7 +14,7 @@ use crate::ingest::{self, IngestError, Mark, ReadOptions, Sheet, Stated, word_of
 use crate::nominal::Nominal;
 use crate::report::{Overwrite, write_folder};
 use crate::review::find::{LogFile, is_prose};
-use crate::review::{Failure, Outcome, summary};
+use crate::review::{Failure, LogResult, summary};
 use crate::units::Units;
 use crate::verbs::named::{hash_of_text, safe_name, stem_of};
 use crate::verbs::recorded::sha256_of;
@@ -27,7 +27,7 @@ use crate::{diagnose, json};
 pub enum Done {
     Row {
         started: Option<NaiveDateTime>,
-        result: Outcome,
+        result: LogResult,
     },
     /// It is not a log, for this reason.
     NoLog(&'static str),
@@ -41,19 +41,21 @@ impl Done {
     }
 
     fn failed(reason: String, our_fault: bool) -> Done {
-        let result = Outcome::Failed(Failure { reason, our_fault });
+        let result = LogResult::Failed(Failure { reason, our_fault });
         Done::Row { started: None, result }
     }
 
     /// For the progress line.
     pub fn word(&self) -> String {
         match self {
-            Done::Row { result: Outcome::Read(summary), .. } => summary.verdict.words().to_owned(),
-            Done::Row { result: Outcome::Failed(failure), .. } => {
+            Done::Row { result: LogResult::Read(summary), .. } => {
+                summary.verdict.words().to_owned()
+            }
+            Done::Row { result: LogResult::Failed(failure), .. } => {
                 let first = failure.reason.lines().next().unwrap_or("");
                 format!("could not be read: {first}")
             }
-            Done::Row { result: Outcome::SameAs(log), .. } => format!("same file as {log}"),
+            Done::Row { result: LogResult::SameAs(log), .. } => format!("same file as {log}"),
             Done::NoLog(reason) => format!("left out: {reason}"),
             Done::Copy(_) => "same file as another".to_owned(),
         }
@@ -75,7 +77,7 @@ impl Work<'_> {
     pub fn one(&self, log: &LogFile, report: &str) -> Done {
         match guarded(|| self.entry(log, report)) {
             Ok(Ok(Entry { started, summary, .. })) => {
-                Done::Row { started, result: Outcome::Read(Box::new(summary)) }
+                Done::Row { started, result: LogResult::Read(Box::new(summary)) }
             }
             Ok(Err(trouble)) => match self.other_than_log(log, trouble.as_ref()) {
                 Some(reason) => Done::NoLog(reason),
@@ -83,8 +85,8 @@ impl Work<'_> {
             },
             Err(broke) => Done::failed(
                 format!(
-                    "stiffbus itself broke on this log ({}). That is no fault of the log: keep it, \
-                     and tell whoever keeps stiffbus.",
+                    "stiffbus itself failed on this log ({}). The log is not at fault: keep it, and \
+                     report this to the maintainer of stiffbus.",
                     plain(&broke)
                 ),
                 true,

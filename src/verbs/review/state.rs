@@ -77,7 +77,7 @@ impl State {
             Some(about) if about.reviewed == reviewed => {}
             Some(about) => {
                 return Err(format!(
-                    "{shown}: holds the review of another folder ({}, seen from there).\nChoose \
+                    "{shown}: holds the review of another folder ({}, as a path from there).\nChoose \
                      another folder with --out, or replace that review with --force.",
                     crate::format::plain(&about.reviewed)
                 ));
@@ -95,7 +95,9 @@ impl State {
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
-                return Err(format!("{shown}: another review is being written here; let it end."));
+                return Err(format!(
+                    "{shown}: another review is being written here; wait until it is finished."
+                ));
             }
             // Where a file system knows no locks, two reviews at once are the person's care.
             Err(TryLockError::Error(_)) => {}

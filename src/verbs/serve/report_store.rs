@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::Bench;
 use crate::diagnosis::{Diagnosis, Verdict};
 use crate::files::read_at_most;
-use crate::report::serve::{self as page, Standing};
+use crate::report::serve::{self as page, ListedReport};
 use crate::report::{self, Kind, Overwrite, ReportError};
 use crate::verbs::named::{safe_name, stem_of};
 
@@ -79,16 +79,16 @@ impl ReportStore {
     }
 
     /// The newest first.
-    fn standing(&self) -> Vec<Standing> {
+    fn standing(&self) -> Vec<ListedReport> {
         let entries = std::fs::read_dir(&self.folder).into_iter().flatten().flatten();
-        let mut found: Vec<(SystemTime, Standing)> = entries
+        let mut found: Vec<(SystemTime, ListedReport)> = entries
             .filter_map(|entry| {
                 let folder = entry.file_name().into_string().ok()?;
                 let marker = entry.path().join(Kind::Report.marker());
                 let written = marker.metadata().ok()?.modified().ok()?;
                 let bytes = read_at_most(&marker, MOST_BYTES).ok()?;
                 let Short { source, verdict } = serde_json::from_slice(&bytes).ok()?;
-                Some((written, Standing { folder, log: source.file, verdict }))
+                Some((written, ListedReport { folder, log: source.file, verdict }))
             })
             .collect();
         found.sort_by(|a, b| b.0.cmp(&a.0).then_with(|| a.1.folder.cmp(&b.1.folder)));
@@ -131,7 +131,7 @@ pub async fn file(
     UrlPath((name, file)): UrlPath<(String, String)>,
 ) -> Response {
     let Some(bytes) = bench.reports.read(&name, &file) else {
-        return (StatusCode::NOT_FOUND, "No report of that name stands here.\n").into_response();
+        return (StatusCode::NOT_FOUND, "There is no report of that name here.\n").into_response();
     };
     let kind = match file.rsplit('.').next() {
         Some("html") => "text/html; charset=utf-8",

@@ -3,8 +3,8 @@
 
 mod account;
 mod agreed;
-mod foretold;
 mod matched;
+mod prediction;
 
 use maud::{Markup, html as markup};
 
@@ -17,18 +17,21 @@ use crate::report::svg;
 use super::narrative;
 
 const STYLE: &str = include_str!("style.css");
+/// Room to write by hand.
+const BLANK: &str = "________________";
 
 /// The whole page.
 pub fn html(comparison: &Comparison) -> String {
     let (before, afters) = narrative::files(comparison);
     let title = format!(
-        "Proof of repair: {}, {before} against {}",
+        "{}: {}, {before} and {}",
+        narrative::title(comparison.outcome),
         comparison.outcome.words(),
         afters.join(", ")
     );
     let body = markup! {
         header {
-            p.file { "Proof of repair: " (before) " before, " (afters.join(" and ")) " after" }
+            p.file { (narrative::title(comparison.outcome)) ": " (before) " before, " (afters.join(" and ")) " after" }
             h1 { span class=(tone(comparison.outcome)) { (format::capital(comparison.outcome.words())) } }
             p.headline { (narrative::meaning(comparison)) }
             p { (format::capital(&plain(&comparison.headline))) }
@@ -39,7 +42,7 @@ pub fn html(comparison: &Comparison) -> String {
             (pictured(comparison))
             (agreed::criteria(comparison))
             (agreed::missing(comparison))
-            (foretold::foretold(comparison))
+            (prediction::prediction(comparison))
             (matched::matched(comparison))
             (account::account(comparison))
             (cautions(comparison))
@@ -111,8 +114,8 @@ fn side(
                     @if let Some(gives) = narrative::gives(side) { ": " (gives) } }
                 p { (running(point)) " " (narrative::place(side)) }
                 @if let Some(other) = other {
-                    p { "Another running than in the first column (" (running(other)) "): before it was "
-                        (VOLT.with_range(&point.before.voltage_v)) }
+                    p { "Other loads or speed than in the first column (" (running(other)) "). Before: "
+                        (VOLT.with_range(&point.before.voltage_v)) "." }
                 }
             }
         }
@@ -127,23 +130,29 @@ fn running(point: &MatchedPoint) -> String {
     }
 }
 
-/// Whose car, and what was done to it: what was not stated is left out.
+/// Whose car, and what was done to it. What a customer's page needs is left blank where
+/// it is not known, to be written by hand.
 fn job(comparison: &Comparison) -> Markup {
     let job = &comparison.job;
+    let last = comparison.afters.last().and_then(|after| after.side.source.started_at);
+    let date = last.map(|at| at.format("%Y-%m-%d").to_string());
     let parts = (!job.parts.is_empty()).then(|| job.parts.join("; "));
-    let facts = [
-        ("Customer", &job.customer),
+    let needed = [
+        ("Date", &date),
         ("Vehicle", &job.vehicle),
-        ("Work order", &job.work_order),
-        ("Fitted", &parts),
+        ("Parts", &parts),
         ("Technician", &job.technician),
-        ("Remarks", &job.remarks),
+        ("Signature", &None),
     ];
-    let stated = || facts.iter().filter_map(|(name, text)| Some((*name, text.as_ref()?)));
+    let others =
+        [("Customer", &job.customer), ("Work order", &job.work_order), ("Remarks", &job.remarks)];
     markup! {
-        @if stated().next().is_some() {
-            dl.facts {
-                @for (name, text) in stated() { div { dt { (name) } dd { (plain(text)) } } }
+        dl.facts {
+            @for (name, text) in needed {
+                div { dt { (name) } dd { (text.as_deref().map_or(BLANK.to_owned(), plain)) } }
+            }
+            @for (name, text) in others {
+                @if let Some(text) = text { div { dt { (name) } dd { (plain(text)) } } }
             }
         }
     }
@@ -154,10 +163,10 @@ fn pictured(comparison: &Comparison) -> Markup {
         section aria-labelledby="h-picture" {
             h2 #h-picture { "The same load step, before and after" }
             @if let Some(svg) = svg::proof(comparison) {
-                p { "Each line is the voltage of one log while the same load comes on. A sound system "
+                p { "Each line is the voltage of one log while the same load comes on. A healthy system "
                     "stays near its dotted " dfn { "setpoint" } ", the voltage that the regulator holds "
-                    "when it can. On the shaded ground the battery discharges, and will run down; on the "
-                    "lighter ground that is not sure." }
+                    "when it can. In the shaded area the battery discharges, and will run down; in the "
+                    "lighter area that is not certain." }
                 (plot(&svg, "wide"))
                 @if let Some(narrow) = svg::proof_narrow(comparison) { (plot(&narrow, "narrow")) }
             } @else {
@@ -171,7 +180,7 @@ fn cautions(comparison: &Comparison) -> Markup {
     markup! {
         @if !comparison.cautions.is_empty() {
             section.cautions aria-labelledby="h-cautions" {
-                h2 #h-cautions { "Before anybody tests again" }
+                h2 #h-cautions { "Safety before the next test" }
                 ul { @for caution in &comparison.cautions { li { (plain(caution)) } } }
             }
         }

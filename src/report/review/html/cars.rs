@@ -70,7 +70,7 @@ fn day(review: &Review, car: &CarDay, number: usize) -> Markup {
             }
             ul { @for soak in car.soak.iter().take(MOST_CURVES) { li { (plain(&soak.told)) } } }
             @if let Some(more) = car.soak.len().checked_sub(MOST_CURVES).filter(|&n| n > 0) {
-                p { (plural(more, "more running that came again is", "more runnings that came again are"))
+                p { (plural(more, "more repeated operating point is", "more repeated operating points are"))
                     " listed in review.json." }
             }
             @if let Some(soak) = car.soak.first() { (changes(review, soak)) }
@@ -89,15 +89,15 @@ fn changes(review: &Review, soak: &Soak) -> Markup {
     };
     let band = format::rpm_band(soak.rpm_low, soak.rpm_high);
     let caption = format!(
-        "From log to log {loads}{}, with 90 % interval and grade",
+        "From log to log, {loads}{}, with 90 % interval and grade",
         band.map_or_else(String::new, |band| format!(", {band} rpm"))
     );
     let heads = [
         "No.",
         "Log",
-        "Running",
+        "Speed and heat",
         "Bus voltage, V",
-        "Against the log before, V",
+        "Change from the log before, V",
         "Under the setpoint, V",
         "State",
     ];
@@ -145,8 +145,8 @@ fn nothing_shared(cars: &[&CarDay]) -> Markup {
     let doubts: Vec<&String> = cars.iter().flat_map(|car| &car.doubts).take(MOST_TOLD).collect();
     markup! {
         section aria-labelledby="h-single" {
-            h2 #h-single { "Nothing to hold against each other" }
-            p { "No running with the same loads in the same band of engine speed was seen in two logs of: "
+            h2 #h-single { "Nothing to compare" }
+            p { "No two logs share the same loads in the same band of engine speed for: "
                 (named.join(", "))
                 @if let Some(more) = cars.len().checked_sub(MOST_TOLD).filter(|&n| n > 0) {
                     " and " (plural(more, "more car", "more cars"))

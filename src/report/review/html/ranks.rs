@@ -42,7 +42,7 @@ pub const COLUMNS: [(&str, First, Known, Compare); 11] = [
     ("Lowest voltage, V", First::Ascending, lowest_known, |a, b| {
         falling(b, a, |s| Some(s.lowest.as_ref()?.voltage_v.value))
     }),
-    ("Implied deficit, A", First::Descending, deficit_known, |a, b| {
+    ("Battery discharge, A", First::Descending, deficit_known, |a, b| {
         falling(a, b, |s| Some(s.deficit_a.as_ref()?.value))
     }),
     ("Keep-up speed, rpm", First::Descending, keep_up_known, |a, b| falling(a, b, keep_up)),
