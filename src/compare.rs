@@ -91,7 +91,7 @@ pub fn compare(
         outcome: whole.outcome,
         headline: whole.headline,
         missing: whole.missing,
-        criteria: whole.criteria,
+        criteria: outcome::merged(&judged),
         before: side(before, "before".to_owned()),
         prediction: agreed.plan.as_ref().and_then(|given| prediction_check::check(given, &judged)),
         afters: judged,

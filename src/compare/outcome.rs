@@ -16,17 +16,10 @@ use crate::nominal::Nominal;
 /// A reader takes in no more reasons than this.
 const MOST_REASONS: usize = 3;
 
-pub struct Call {
+pub struct Conclusion {
     pub outcome: Outcome,
     pub headline: String,
     pub missing: Vec<String>,
-}
-
-pub struct Whole {
-    pub outcome: Outcome,
-    pub headline: String,
-    pub missing: Vec<String>,
-    pub criteria: Vec<Criterion>,
 }
 
 /// All that one later log says.
@@ -45,7 +38,7 @@ pub struct LaterLog<'s> {
     pub nominal: Nominal,
 }
 
-pub fn of_one(seen: &LaterLog) -> Call {
+pub fn of_one(seen: &LaterLog) -> Conclusion {
     let stands = |standing: PointOutcome, fits: &dyn Fn(Conditions) -> bool| {
         seen.points.iter().any(|p| p.standing == standing && fits(p.conditions))
     };
@@ -85,7 +78,7 @@ pub fn of_one(seen: &LaterLog) -> Call {
         }
     };
     let headline = headline(outcome, seen, &missing);
-    Call { outcome, headline, missing }
+    Conclusion { outcome, headline, missing }
 }
 
 fn left_to_show(criteria: &[Criterion]) -> Vec<String> {
@@ -315,8 +308,7 @@ fn sentence(point: &MatchedPoint) -> String {
 }
 
 /// All later logs together: proven where one proves it and none fails.
-pub fn together(afters: &[After]) -> Whole {
-    let criteria = merged(afters);
+pub fn together(afters: &[After]) -> Conclusion {
     let is = |outcome: Outcome| afters.iter().find(|a| a.outcome == outcome);
     let fails = afters.iter().any(|a| a.criteria.iter().any(|c| c.after == Reading::Fail));
     let order = [
@@ -327,11 +319,10 @@ pub fn together(afters: &[After]) -> Whole {
         Outcome::NotComparable,
     ];
     let Some(speaks) = order.into_iter().find_map(is) else {
-        return Whole {
+        return Conclusion {
             outcome: Outcome::NotComparable,
             headline: "There is no log from after the repair.".to_owned(),
             missing: Vec::new(),
-            criteria,
         };
     };
     let outcome = match speaks.outcome {
@@ -366,11 +357,11 @@ pub fn together(afters: &[After]) -> Whole {
             )
         }
     };
-    Whole { outcome, headline, missing, criteria }
+    Conclusion { outcome, headline, missing }
 }
 
 /// A criterion passes where one log shows it and none fails it.
-fn merged(afters: &[After]) -> Vec<Criterion> {
+pub fn merged(afters: &[After]) -> Vec<Criterion> {
     let Some((first, rest)) = afters.split_first() else { return Vec::new() };
     if rest.is_empty() {
         return first.criteria.clone();

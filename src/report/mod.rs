@@ -4,6 +4,7 @@
 mod diagnosis;
 mod folder;
 mod html;
+mod lists;
 pub mod plan;
 mod product;
 pub mod proof;

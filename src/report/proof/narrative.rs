@@ -198,13 +198,13 @@ pub fn plan_said(prediction: &PredictionCheck) -> String {
 }
 
 /// What is missing and no criterion says already.
-pub fn missing_elsewhere(comparison: &Comparison) -> Vec<&String> {
+pub fn missing_elsewhere(comparison: &Comparison) -> Vec<String> {
     let mut said: Vec<String> = Vec::new();
     for after in &comparison.afters {
         let open = after.criteria.iter().filter_map(Criterion::left_open);
         said.extend(open.flat_map(|text| [after.named(&text), text]));
     }
-    comparison.missing.iter().filter(|item| !said.contains(item)).collect()
+    comparison.missing.iter().filter(|item| !said.contains(item)).cloned().collect()
 }
 
 /// "p = 0.034", "p < 0.0001"
@@ -232,14 +232,18 @@ pub fn drained_alone(unmatched: &[Unmatched]) -> Vec<&Unmatched> {
     unmatched.iter().filter(|u| u.of == When::Before && u.state == BusState::Draining).collect()
 }
 
-/// "With fan + AC on, 1100 to 1700 rpm, hot, 17 s"
-pub fn running(u: &Unmatched) -> String {
-    let mut parts = vec![format::capital(&format::with_loads(&u.loads))];
-    parts.extend(band(u.rpm_low, u.rpm_high));
-    if u.heat != Heat::Unknown {
-        parts.push(u.heat.word().to_owned());
+/// "With fan + AC on, 1100 to 1700 rpm, hot"
+pub fn running(
+    loads: &[String],
+    rpm_low: Option<f64>,
+    rpm_high: Option<f64>,
+    heat: Heat,
+) -> String {
+    let mut parts = vec![format::capital(&format::with_loads(loads))];
+    parts.extend(band(rpm_low, rpm_high));
+    if heat != Heat::Unknown {
+        parts.push(heat.word().to_owned());
     }
-    parts.push(format::duration(u.seconds));
     parts.join(", ")
 }
 

@@ -12,6 +12,7 @@ use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
 use crate::report::Kind;
 use crate::report::format::{self, AMP, VOLT, columns, plain, plural, shell_word, shorten, shown};
+use crate::report::lists::{listed, more};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
 
 use super::narrative;
@@ -30,7 +31,9 @@ const ASKED: usize = 40;
 pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> String {
     let mut page = Page::new(width);
     outcome(&mut page, comparison);
-    missing(&mut page, comparison);
+    // What a line of the criteria below states already is left out here.
+    let missing = narrative::missing_elsewhere(comparison);
+    listed(&mut page, narrative::missing_title(comparison.outcome), &missing, MOST_MISSING);
     criteria(&mut page, comparison);
     points(&mut page, comparison);
     page.line("");
@@ -66,21 +69,6 @@ fn outcome(page: &mut Page, comparison: &Comparison) {
     let files = shorten(&files, page.width.saturating_sub(columns(&word) + 2));
     page.line(&format!("{style}{word}{style:#}  {DIM}{files}{DIM:#}"));
     page.item("", &format::capital(&comparison.headline), BOLD);
-}
-
-/// What no line of the criteria below says already.
-fn missing(page: &mut Page, comparison: &Comparison) {
-    let others = narrative::missing_elsewhere(comparison);
-    if others.is_empty() {
-        return;
-    }
-    page.heading(narrative::missing_title(comparison.outcome));
-    for item in others.iter().take(MOST_MISSING) {
-        page.item("- ", &shorten(item, 2 * page.width.saturating_sub(4)), Style::new());
-    }
-    if let Some(more) = others.len().checked_sub(MOST_MISSING).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} more on the page.", format::count(more)), DIM);
-    }
 }
 
 /// With one later log what was seen too; with several the readings alone.
@@ -226,8 +214,8 @@ fn on_trust(page: &mut Page, comparison: &Comparison) {
     }
     let Some(first) = all.first() else { return };
     page.brief("Assumed ", first, 2);
-    if let Some(more) = all.len().checked_sub(1).filter(|&n| n > 0) {
-        let more = plural(more, "more assumption", "more assumptions");
-        page.item("        ", &format!("{more} on the page."), DIM);
+    if let Some(rest) = more(all.len(), 1) {
+        let rest = plural(rest, "more assumption", "more assumptions");
+        page.item("        ", &format!("{rest} on the page."), DIM);
     }
 }

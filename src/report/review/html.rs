@@ -109,34 +109,21 @@ fn answers(review: &Review) -> Markup {
                     p { "No log could be read." }
                 }
             } }
-            div { dt { "Of all logs" } dd { (tally(review)) } }
+            div { dt { "Of all logs" } dd {
+                table.tally {
+                    tbody {
+                        @for (word, n) in narrative::verdict_counts(&review.rows) {
+                            tr { td { (format::count(n)) } th scope="row" { (word) } }
+                        }
+                    }
+                }
+            } }
         }
     }
 }
 
 fn drains(summary: &Summary) -> bool {
     summary.worst.as_ref().is_some_and(|worst| worst.state == BusState::Draining)
-}
-
-/// How many of each verdict, the worst first.
-fn tally(review: &Review) -> Markup {
-    let mut counted: Vec<(&str, usize)> = Vec::new();
-    for row in &review.rows {
-        let word = narrative::verdict(row);
-        match counted.iter_mut().find(|(known, _)| *known == word) {
-            Some((_, n)) => *n += 1,
-            None => counted.push((word, 1)),
-        }
-    }
-    markup! {
-        table.tally {
-            tbody {
-                @for (word, n) in counted {
-                    tr { td { (format::count(n)) } th scope="row" { (word) } }
-                }
-            }
-        }
-    }
 }
 
 /// Its name, leading to its report.

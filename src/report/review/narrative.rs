@@ -18,6 +18,19 @@ pub fn verdict(row: &Row) -> &'static str {
     }
 }
 
+/// How many of each verdict, in the order of the rows.
+pub fn verdict_counts(rows: &[Row]) -> Vec<(&'static str, usize)> {
+    let mut counted: Vec<(&str, usize)> = Vec::new();
+    for row in rows {
+        let word = verdict(row);
+        match counted.iter_mut().find(|(known, _)| *known == word) {
+            Some((_, n)) => *n += 1,
+            None => counted.push((word, 1)),
+        }
+    }
+    counted
+}
+
 /// "6 of 8 logs fall short": the worst that is true of any.
 pub fn came_to(review: &Review) -> String {
     let count = |words: &[VerdictWord]| {

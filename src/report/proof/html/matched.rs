@@ -331,7 +331,8 @@ fn unmatched(unmatched: &[Unmatched]) -> Markup {
                 @for u in unmatched {
                     li class=(if printed(u) { "drained" } else { "off-paper" }) {
                         (format::capital(u.of.word())) ", " span class=(format!("state {}", u.state.word())) { (u.state.label()) }
-                        ": " (narrative::running(u)) ". " (format::capital(&plain(&u.why))) "."
+                        ": " (narrative::running(&u.loads, u.rpm_low, u.rpm_high, u.heat)) ", "
+                        (format::duration(u.seconds)) ". " (format::capital(&plain(&u.why))) "."
                     }
                 }
             }

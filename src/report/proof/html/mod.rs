@@ -9,6 +9,7 @@ mod prediction;
 use maud::{Markup, html as markup};
 
 use crate::comparison::{After, Comparison, MatchedPoint, Outcome, PointSide};
+use crate::diagnosis::Heat;
 use crate::estimate::{Estimate, Grade};
 use crate::report::format::{self, Unit, VOLT, plain};
 use crate::report::html::frame::{document, estimate, interval, plot};
@@ -123,11 +124,7 @@ fn side(
 }
 
 fn running(point: &MatchedPoint) -> String {
-    let loads = format::capital(&format::with_loads(&point.loads));
-    match narrative::band(point.rpm_low, point.rpm_high) {
-        Some(band) => format!("{loads}, {band}"),
-        None => loads,
-    }
+    narrative::running(&point.loads, point.rpm_low, point.rpm_high, Heat::Unknown)
 }
 
 /// Whose car, and what was done to it. What a customer's page needs is left blank where

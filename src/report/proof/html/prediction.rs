@@ -3,7 +3,7 @@
 use maud::{Markup, html as markup};
 
 use crate::comparison::{Comparison, PointPrediction, PredictionOfLog, PredictionResult};
-use crate::diagnosis::{Bound, Heat};
+use crate::diagnosis::Bound;
 use crate::report::format::{self, PERCENT, RPM, plain};
 use crate::report::html::frame::table;
 use crate::report::proof::narrative;
@@ -58,7 +58,8 @@ fn points(after: &PredictionOfLog) -> Markup {
         .iter()
         .enumerate()
         .map(|(k, point)| {
-            let running = running(point);
+            let running =
+                narrative::running(&point.loads, point.rpm_low, point.rpm_high, point.heat);
             let first = match printed.contains(&k) {
                 true => markup! { (running) },
                 false => markup! { span.off-paper { (running) } },
@@ -75,15 +76,6 @@ fn points(after: &PredictionOfLog) -> Markup {
             }
         }
     }
-}
-
-fn running(point: &PointPrediction) -> String {
-    let mut parts = vec![format::capital(&format::with_loads(&point.loads))];
-    parts.extend(narrative::band(point.rpm_low, point.rpm_high));
-    if point.heat != Heat::Unknown {
-        parts.push(point.heat.word().to_owned());
-    }
-    parts.join(", ")
 }
 
 fn predicted(point: &PointPrediction) -> Markup {
