@@ -36,7 +36,7 @@ pub struct Comparison {
     /// In the order they were named.
     pub afters: Vec<After>,
     /// Whether the plan's prediction held; `None` where no plan was given.
-    #[serde(rename = "prediction", default, skip_serializing_if = "Option::is_none")]
+    #[serde(rename = "foretold", default, skip_serializing_if = "Option::is_none")]
     pub prediction: Option<PredictionCheck>,
     pub picture: Option<ProofPicture>,
     pub acceptance: Acceptance,

@@ -156,13 +156,13 @@ fn a_changed_setting_word_or_page_is_named() {
     falls(&garage, &["its settings were changed", "cca_a"]);
     garage.put("proof/comparison.json", &json);
     change(&garage, "proof/comparison.json", "A. Nonymous", "B. Nonymous");
-    falls(&garage, &["the seal is broken", "proof.html is not what the logs give"]);
+    falls(&garage, &["the seal is broken", "proof.html differs from what the logs give"]);
     garage.put("proof/comparison.json", &json);
     change(&garage, "proof/comparison.json", "\"hold_s\": 60.0", "\"hold_s\": 10.0");
     falls(&garage, &["the seal is broken"]);
     garage.put("proof/comparison.json", &json);
     change(&garage, "proof/proof.html", "A. Nonymous", "C. Nonymous");
-    falls(&garage, &["proof.html is not what the logs give"]);
+    falls(&garage, &["proof.html differs from what the logs give"]);
     garage.put("proof/proof.html", &page);
     garage.run(&["verify", "proof"]).ends(0);
     // What the car's file says today is told, and is no fault of the page.

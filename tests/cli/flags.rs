@@ -238,7 +238,7 @@ fn amps_of_a_known_load() {
     let plain = run(&[]).json();
     assert_eq!(plain["battery"]["resistance_ohm"]["grade"], "assumed");
     let other = run(&["--load-amps", "pump=9"]);
-    assert!(other.stderr.contains("--load-amps pump is of no use"), "{}", other.stderr);
+    assert!(other.stderr.contains("--load-amps pump has no effect"), "{}", other.stderr);
     assert!(other.stderr.contains("\"Fan relay\""), "{}", other.stderr);
     // The log says so too, and nothing else changes.
     let mut known = other.json();
@@ -444,7 +444,7 @@ fn wrong_use_exits_2_and_says_how() {
         (&["log.csv", "--curve-v", "0"], "not a number over 0"),
         (&["log.csv", "--curve-c", "hot"], "not a test temperature"),
         (&["log.csv", "--out", "."], "folder of its own"),
-        (&["--force", "diagnose", "log.csv"], "stands first"),
+        (&["--force", "diagnose", "log.csv"], "must come first"),
     ];
     for (args, part) in cases {
         let run = garage.run(args).ends(2).complains(&[part]);

@@ -441,7 +441,11 @@ fn the_outcome_is_the_first_line_and_what_to_do_next_the_last() {
     }
     assert!(!whole.contains("What is missing"));
     let text = strip_str(&proofs::proof("thin").terminal(None, 100)).to_string();
-    assert!(text.contains("What is missing for a proof\n- the same running at like conditions"));
+    assert!(
+        text.contains(
+            "What is missing for a proof\n- the same operating point under like conditions"
+        )
+    );
     assert!(text.contains("better (unknown)"), "{text}");
     assert!(!text.contains("proof.html"));
 }
@@ -552,7 +556,10 @@ fn a_report_and_a_proof_never_replace_each_other_unasked() {
     let is = |e: &ReportError, a, b| matches!(e, ReportError::AnotherKind { holds, made, .. } if (*holds, *made) == (a, b));
     assert!(is(&refused, holds, made), "{refused}");
     let said = refused.to_string();
-    assert!(said.contains("holds the proof of") && said.contains("no report replaces"), "{said}");
+    assert!(
+        said.contains("holds the proof of") && said.contains("a report does not replace"),
+        "{said}"
+    );
     fs::write(dir.join("my notes.txt"), "belt replaced").unwrap();
 
     // By force the proof gives way whole: no page of it is left beside the report.

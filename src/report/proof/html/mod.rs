@@ -134,22 +134,22 @@ fn job(comparison: &Comparison) -> Markup {
     let last = comparison.afters.last().and_then(|after| after.side.source.started_at);
     let date = last.map(|at| at.format("%Y-%m-%d").to_string());
     let parts = (!job.parts.is_empty()).then(|| job.parts.join("; "));
-    let needed = [
+    let facts = [
+        ("Customer", &job.customer),
         ("Date", &date),
         ("Vehicle", &job.vehicle),
+        ("Work order", &job.work_order),
         ("Parts", &parts),
         ("Technician", &job.technician),
         ("Signature", &None),
+        ("Remarks", &job.remarks),
     ];
-    let others =
-        [("Customer", &job.customer), ("Work order", &job.work_order), ("Remarks", &job.remarks)];
+    let is_needed = |name: &str| !matches!(name, "Customer" | "Work order" | "Remarks");
+    let shown = facts.into_iter().filter(|(name, text)| text.is_some() || is_needed(name));
     markup! {
         dl.facts {
-            @for (name, text) in needed {
+            @for (name, text) in shown {
                 div { dt { (name) } dd { (text.as_deref().map_or(BLANK.to_owned(), plain)) } }
-            }
-            @for (name, text) in others {
-                @if let Some(text) = text { div { dt { (name) } dd { (plain(text)) } } }
             }
         }
     }

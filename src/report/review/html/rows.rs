@@ -39,7 +39,7 @@ pub fn logs(review: &Review) -> Markup {
                 table #logs {
                     caption { "The small pictures are all on one scale (" (format::number(scale.low_v, 1))
                         " to " (format::number(scale.high_v, 1)) " V): the line is the bus voltage, dashed the "
-                        "setpoint, shaded where the battery drains. Below each number is its 90 % interval." }
+                        "setpoint, shaded where the battery drains. The range below a number is a 90 % interval." }
                     thead {
                         tr {
                             @for (head, first, ..) in COLUMNS {
