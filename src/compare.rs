@@ -1,10 +1,9 @@
-//! Did the repair work? Two logs of one car held against each other, for the same
+//! Did the repair work? Logs of one car from before and after, compared at the same
 //! loads, speed and heat.
 //!
-//! Only operating points that both logs have count, and each with how its
-//! conditions stand to those of its partner: what got better while the later log
-//! asked less of the alternator proves nothing. What counts as repaired is
-//! stated beforehand. Pure: logs in, one [`Comparison`] out.
+//! Only operating points that both logs contain count, each with whether its conditions
+//! were easier or harder in the later log: an improvement under easier conditions proves
+//! nothing. The criteria are set beforehand. Pure: logs in, one [`Comparison`] out.
 
 mod change;
 mod criteria;
@@ -42,7 +41,7 @@ pub struct Recorded {
     pub settings: Settings,
 }
 
-/// What was agreed before anybody looked.
+/// What was agreed before the comparison.
 #[derive(Debug, Clone, Default)]
 pub struct Agreed {
     pub acceptance: Acceptance,
@@ -51,12 +50,11 @@ pub struct Agreed {
     pub job: Job,
     /// The plan that the repair followed.
     pub plan: Option<ChosenPlan>,
-    /// What the page is to speak in.
+    /// Units of the page.
     pub units: Units,
 }
 
-/// Holds each of `afters` against `before`, and all of them together against
-/// what was agreed.
+/// Compares each of `afters` with `before`, and all of them together with the criteria.
 pub fn compare(
     before: &Recorded,
     afters: &[Recorded],
@@ -146,7 +144,7 @@ fn after(
         steps: steps::matched_steps(old, new, &pairing),
         keep_up: steps::matched_keep_up(old, new, &pairing),
         noise: steps::noise_change(old, new),
-        same_loads: pairing.told(),
+        same_loads: pairing.same_loads(),
         points,
         unmatched: matched.unmatched,
         gain_a,

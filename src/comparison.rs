@@ -1,6 +1,6 @@
-//! What holding two logs against each other comes to: one value, serialised as
-//! `comparison.json`. The proof page and all beside it are made from this value
-//! alone, and `verify` makes it again from the logs.
+//! The result of a comparison: one value, serialized as `comparison.json`. The page and
+//! all files beside it are made from this value alone, and `verify` recomputes it from
+//! the logs.
 
 mod prediction;
 mod settings;
@@ -28,7 +28,7 @@ pub struct Comparison {
     pub seal_sha256: String,
     pub outcome: Outcome,
     pub headline: String,
-    /// What stands between this outcome and a proof, each with what would show it.
+    /// What is missing for a proof, each with what would show it.
     pub missing: Vec<String>,
     /// Over all the logs taken after the repair.
     pub criteria: Vec<Criterion>,
@@ -44,7 +44,7 @@ pub struct Comparison {
     pub same: Vec<SamePair>,
     pub job: Job,
     pub cautions: Vec<String>,
-    /// What page, picture and terminal speak in: `verify` makes them again.
+    /// Units of page, picture and terminal, which `verify` recreates.
     #[serde(default, skip_serializing_if = "Units::is_metric")]
     pub units: Units,
 }
@@ -113,9 +113,9 @@ pub struct After {
     pub same_loads: Vec<SameLoad>,
     pub points: Vec<MatchedPoint>,
     pub unmatched: Vec<Unmatched>,
-    /// What the comparison rests on and no log shows.
+    /// Assumptions of the comparison that no log shows.
     pub on_trust: Vec<String>,
-    /// Amps that machine and wiring carry more than before, the same loads on:
+    /// Amps that alternator and wiring carry more than before, the same loads on:
     /// over the points matched at like or harder conditions where the bus was off
     /// its setpoint before; for a loss at like or easier ones where it is now.
     pub gain_a: Option<Estimate>,
@@ -142,7 +142,7 @@ pub struct SameLoad {
     pub how: String,
 }
 
-/// How the conditions of the later log stand to those of the earlier.
+/// The conditions of the later log, compared with those of the earlier.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Conditions {
@@ -151,7 +151,7 @@ pub enum Conditions {
     Harder,
     /// It asked less: an improvement here proves nothing.
     Easier,
-    /// The logs do not tell.
+    /// The logs do not show it.
     Unknown,
 }
 
@@ -193,12 +193,12 @@ pub struct MatchedPoint {
     pub change_v: Estimate,
     /// Welch's test of that change.
     pub test: ChangeTest,
-    /// Amps that machine and wiring carry more than before.
+    /// Amps that alternator and wiring carry more than before.
     pub gain_a: Option<Estimate>,
     pub standing: PointOutcome,
 }
 
-/// What a matched point says of the repair.
+/// What a matched point shows of the repair.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum PointOutcome {
     #[serde(rename = "better")]
@@ -258,7 +258,7 @@ impl When {
     }
 }
 
-/// A point of one log that the other has no partner for.
+/// A point of one log that has no match in the other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Unmatched {
     /// The log that has it.
@@ -293,7 +293,7 @@ pub struct StepSide {
     pub at_s: f64,
     pub sag_v: Estimate,
     pub shift_v: Estimate,
-    /// `None`: it never recovered.
+    /// `None` if it never recovered.
     pub recovery_s: Option<Estimate>,
     pub rpm: Option<f64>,
 }
@@ -331,7 +331,7 @@ impl Reading {
     }
 }
 
-/// One line of what was agreed, and what the logs say of it.
+/// One criterion, and what the logs show of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Criterion {
     /// Stable, kebab-case.
@@ -373,7 +373,7 @@ pub struct ProofTrace {
     /// Times from the step.
     pub voltage: Envelope,
     pub setpoint_v: Option<Estimate>,
-    /// Below it the battery gives.
+    /// Below it the battery discharges.
     pub zero_current_v: Option<Estimate>,
     /// Steady volts under those loads at idle in that log.
     pub settled_v: Option<Estimate>,

@@ -1,6 +1,5 @@
-//! Many logs at once: a dyno day, or a fleet. What each log came to goes in, one
-//! [`Review`] comes out; pure, like all between files and screen. Only
-//! [`find`] looks at folders.
+//! Many logs at once: a dyno day, or a fleet. The result of each log goes in, one
+//! [`Review`] comes out. Only [`find`] reads folders; the rest is pure.
 
 mod contract;
 pub mod find;

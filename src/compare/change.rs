@@ -8,7 +8,7 @@ use crate::levels;
 use crate::stats::interval::{Summary, welch};
 
 /// Two logs of one unchanged car differ by no more than so many amps in nine of ten
-/// pairs of days: 2 % of idle speed and 15 °C of the machine's own warmth are 4 %
+/// pairs of days: 2 % of idle speed and 15 °C of the alternator's own warmth are 4 %
 /// each of some 80 A, what nobody logs an amp or two (common practice, no source).
 const DAY_TO_DAY_A: f64 = 6.0;
 /// A battery that takes so much more than on another day may hold a bus down by itself.
@@ -17,7 +17,7 @@ const HUNGRY_A: f64 = 5.0;
 /// a point that nobody agreed on beforehand has to differ by a 99 % one (2.576
 /// over 1.645 deviations).
 const AMONG_MANY: f64 = 1.57;
-/// A machine at its limit tips over from one day to the next, at one set of loads
+/// An alternator at its limit tips over from one day to the next, at one set of loads
 /// or two that draw alike; not at this many.
 const TIPPED_POINTS: usize = 3;
 
@@ -94,8 +94,8 @@ fn summary(point: &OperatingPoint) -> Summary {
     Summary { mean: point.voltage_v.value, sigma: scatter.sigma_v.hypot(shared_v), effective_n }
 }
 
-/// Amps that machine and wiring carry more than before with the same loads: what
-/// the battery gives less. The loads draw more at a higher voltage, so it is no
+/// Amps that alternator and wiring carry more than before with the same loads: what
+/// the battery discharges less. The loads draw more at a higher voltage, so it is no
 /// less than this; where the later bus holds, there may be more in reserve.
 fn gain(before: &OperatingPoint, after: &OperatingPoint) -> Option<Estimate> {
     if before.state == BusState::Holding && after.state == BusState::Holding {
@@ -120,7 +120,7 @@ fn difference(terms: &[(f64, &Estimate, &Estimate)]) -> Estimate {
     Estimate::new(value, value - below, value + above, grade.unwrap_or(Grade::Assumed), how)
 }
 
-/// Over the fair points where the earlier log shows all that machine and wiring
+/// Over the fair points where the earlier log shows all that alternator and wiring
 /// carry, the longest seen counting most.
 pub fn pooled_gain(pairs: &[Pair]) -> Option<Estimate> {
     pooled(pairs, |pair| pair.conditions.is_fair() && !holds(pair.before))
@@ -158,8 +158,8 @@ pub fn is_lost(gain_a: &Estimate) -> bool {
     is_gained(&gain_a.negated())
 }
 
-/// A machine that holds the bus gives what is asked and may have more: a gain is
-/// one over a machine at its limit, and only a machine at its limit has lost any.
+/// An alternator that holds the bus gives what is asked and may have more: a gain is
+/// one over an alternator at its limit, and only an alternator at its limit has lost any.
 fn by_amps(pair: &Pair, gain_a: Option<Estimate>) -> PointOutcome {
     let Some(gain_a) = gain_a else { return PointOutcome::NoClearChange };
     if !holds(pair.before) && is_gained(&gain_a) {
@@ -204,11 +204,11 @@ fn tipped(pair: &Pair, change_v: &Estimate) -> PointOutcome {
     }
 }
 
-/// Why a bus that no longer holds says nothing of the machine.
+/// Why a bus that no longer holds says nothing of the alternator.
 pub enum OpenFall<'p, 'd> {
-    /// A hungrier battery may do it.
+    /// A battery that draws more charging current may do it.
     Battery(&'p Pair<'d>),
-    /// The later log asked for more, or nobody knows.
+    /// The later log asked for more, or it is not known.
     Conditions(&'p Pair<'d>),
 }
 
@@ -295,8 +295,8 @@ mod tests {
         Pair { before, after, conditions: Conditions::Same, how: String::new(), nominal }
     }
 
-    /// A hungry battery that took 20 A from a machine at its limit, and a full one
-    /// that takes 2 A from a machine that holds: nobody knows what it has left.
+    /// A battery that draws much charging current that took 20 A from an alternator at its limit, and a full one
+    /// that takes 2 A from an alternator that holds: it is not known what it has left.
     #[test]
     fn a_full_battery_is_no_loss() {
         let hungry = OperatingPoint {
@@ -310,7 +310,7 @@ mod tests {
         assert_eq!(found[0].standing, PointOutcome::NoClearChange);
         assert!(found[0].gain_a.as_ref().is_some_and(is_lost));
         assert!(pooled_loss(&[pair(&hungry, &full)]).is_none());
-        // The other way round the machine at its limit is the later one.
+        // The other way round the alternator at its limit is the later one.
         let found = matched_points(&[pair(&full, &hungry)], |_| true);
         assert_eq!(found[0].standing, PointOutcome::NoClearChange);
         assert!(pooled_gain(&[pair(&full, &hungry)]).is_none());

@@ -12,7 +12,7 @@ use crate::comparison::SameLoad;
 use crate::diagnosis::Diagnosis;
 use crate::nominal::Nominal;
 
-/// Words that say that something is a load and not which.
+/// Words that say that something is a load, but not which.
 const FILLERS: [&str; 13] = [
     "relay", "relais", "state", "status", "switch", "on", "duty", "cmd", "command", "output",
     "active", "percent", "pct",
@@ -63,7 +63,7 @@ pub enum SameError {
     OtherSystem { before: Nominal, file: String, after: Nominal },
 }
 
-/// The loads of two logs, told apart by number.
+/// The loads of two logs, matched.
 #[derive(Debug, Clone, Default)]
 pub struct Pairing {
     /// Load of the earlier log, load of the later, how it was found.
@@ -90,7 +90,7 @@ impl Pairing {
         self.lonely.iter().map(|(load, _)| load.clone()).collect()
     }
 
-    pub fn told(&self) -> Vec<SameLoad> {
+    pub fn same_loads(&self) -> Vec<SameLoad> {
         let paired = self.pairs.iter().map(|(before, after, how)| SameLoad {
             before: before.clone(),
             after: Some(after.clone()),
@@ -104,7 +104,7 @@ impl Pairing {
         paired.chain(lonely).collect()
     }
 
-    /// What no log shows and the comparison takes for granted.
+    /// Assumptions of the comparison that no log shows.
     pub fn on_trust(&self) -> Vec<String> {
         let unlogged = "Loads that neither log names (ignition, pumps, whatever is always on) are \
                         assumed to draw the same in both."
@@ -209,7 +209,7 @@ pub fn pairing(old: &[String], new: &[String], stated: &[SamePair]) -> Pairing {
             .filter(|before| !taken.contains_key(before))
             .filter_map(|before| {
                 let wanted = key(before)?;
-                // One of each, or nobody knows which is which.
+                // One of each, or it is not known which is which.
                 let rivals = open(old, &wanted, key, &|n| taken.contains_key(n));
                 let matches: Vec<&String> = new
                     .iter()
@@ -282,7 +282,7 @@ mod tests {
 
     fn pairs(old: &[&str], new: &[&str], stated: &[SamePair]) -> Vec<(String, Option<String>)> {
         let pairing = pairing(&names(old), &names(new), stated);
-        pairing.told().into_iter().map(|same| (same.before, same.after)).collect()
+        pairing.same_loads().into_iter().map(|same| (same.before, same.after)).collect()
     }
 
     fn to(before: &str, after: &str) -> (String, Option<String>) {
@@ -308,7 +308,7 @@ mod tests {
     #[test]
     fn two_that_could_be_it_are_a_question() {
         let pairing = pairing(&names(&["fan"]), &names(&["fan low", "fan high"]), &[]);
-        let told = pairing.told();
+        let told = pairing.same_loads();
         assert_eq!(told[0].after, None);
         assert!(told[0].how.contains("--same"), "{}", told[0].how);
         let stated = ["fan=fan high".parse().expect("a pair")];

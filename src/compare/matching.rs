@@ -1,4 +1,4 @@
-//! Which operating points both logs have, and how their conditions stand to each other.
+//! Which operating points both logs contain, and how their conditions compare.
 
 use crate::compare::load_matching::{Pairing, load_names, quoted};
 use crate::comparison::{Conditions, Unmatched, When};
@@ -101,7 +101,7 @@ fn left_over(of: When, point: &OperatingPoint, why: String) -> Unmatched {
     }
 }
 
-/// Why no point of the later log is `old`'s partner.
+/// Why no point of the later log matches `old`.
 fn why(
     old: &OperatingPoint,
     (old_names, new_names): (&[String], &[String]),
@@ -142,7 +142,7 @@ fn why(
     }
 }
 
-/// How the later point's conditions stand to the earlier's, one thing after the other.
+/// How the conditions of the later point compare with the earlier's, one after the other.
 #[derive(Debug, Clone, Default)]
 struct Met {
     harder: bool,
@@ -153,7 +153,7 @@ struct Met {
 
 impl Met {
     fn conditions(&self) -> Conditions {
-        // One thing easier undoes what another made harder: nobody can weigh them.
+        // One easier condition outweighs any harder one: they cannot be weighed.
         match (self.easier, self.unknown, self.harder) {
             (true, _, _) => Conditions::Easier,
             (_, true, _) => Conditions::Unknown,
@@ -233,7 +233,7 @@ pub fn any(names: &[String]) -> String {
     }
 }
 
-/// What an operating point's labels say.
+/// What an operating point's labels mean.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OnSet {
     /// Loads on, with their duties in per cent.

@@ -13,7 +13,7 @@ use crate::format::{self, AMP, VOLT};
 use crate::levels;
 use crate::nominal::Nominal;
 
-/// A reader takes in no more reasons than this.
+/// More reasons than this are not read.
 const MOST_REASONS: usize = 3;
 
 pub struct Conclusion {
@@ -22,7 +22,7 @@ pub struct Conclusion {
     pub missing: Vec<String>,
 }
 
-/// All that one later log says.
+/// What one later log shows.
 pub struct LaterLog<'s> {
     pub matched: &'s Matched<'s>,
     /// Of the matched pairs, in their order.
@@ -107,7 +107,7 @@ fn worse_elsewhere(points: &[MatchedPoint]) -> Option<String> {
     ))
 }
 
-/// Empty where the trouble of the earlier log, if it had any, is in both logs.
+/// Empty if whatever was wrong in the earlier log is covered by both logs.
 fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
     let Matched { pairs, unmatched } = seen.matched;
     if pairs.is_empty() {
@@ -172,7 +172,7 @@ fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
     reasons
 }
 
-/// A bus that surely holds where it surely did not, whatever did it.
+/// A bus that certainly holds now and certainly did not before, for whatever reason.
 fn is_risen(point: &MatchedPoint, nominal: Nominal) -> bool {
     let (before, after) = (&point.before, &point.after);
     let turned = before.state != BusState::Holding && after.state == BusState::Holding;
@@ -182,7 +182,7 @@ fn is_risen(point: &MatchedPoint, nominal: Nominal) -> bool {
         && point.change_v.low > nominal.volts(levels::DAY_TO_DAY)
 }
 
-/// Each reason once, told of the first set of loads with most on.
+/// Each reason once, with the first set of loads with most on.
 fn grouped<'r>(all: impl Iterator<Item = (&'r [String], &'r str)>) -> Vec<String> {
     let mut groups: Vec<(&str, &[String], usize)> = Vec::new();
     for (loads, why) in all {
@@ -219,7 +219,7 @@ fn at(point: &MatchedPoint) -> String {
     }
 }
 
-/// The point that says most: of those that stand as the outcome does, the agreed
+/// The most informative point: of those with the same result as the whole, the agreed
 /// loads together at idle, else the largest change.
 fn telling<'p>(
     outcome: Outcome,
@@ -275,7 +275,7 @@ fn headline(outcome: Outcome, seen: &LaterLog, missing: &[String]) -> String {
         Outcome::Worse => seen.lost_a.map(|gain| (gain.negated(), "less")),
         _ => None,
     };
-    // Where no one point shows it, only all of them together do.
+    // If no single point shows it, all of them together may.
     let shown = seen.points.iter().any(|p| p.standing != PointOutcome::NoClearChange);
     if let Some((amps, word)) = pooled.filter(|_| !shown && regulator.is_none()) {
         let amps = AMP.with_range(&amps);
@@ -318,14 +318,14 @@ pub fn together(afters: &[After]) -> Conclusion {
         Outcome::NoChange,
         Outcome::NotComparable,
     ];
-    let Some(speaks) = order.into_iter().find_map(is) else {
+    let Some(deciding) = order.into_iter().find_map(is) else {
         return Conclusion {
             outcome: Outcome::NotComparable,
             headline: "There is no log from after the repair.".to_owned(),
             missing: Vec::new(),
         };
     };
-    let outcome = match speaks.outcome {
+    let outcome = match deciding.outcome {
         Outcome::RepairProven if fails => Outcome::ImprovedNotProven,
         outcome => outcome,
     };
@@ -340,7 +340,7 @@ pub fn together(afters: &[After]) -> Conclusion {
     let headline = match afters {
         [only] => only.headline.clone(),
         _ => {
-            let others = afters.iter().filter(|a| a.side.name != speaks.side.name);
+            let others = afters.iter().filter(|a| a.side.name != deciding.side.name);
             let others: Vec<String> = others
                 .map(|a| format!("{} ({}): {}", a.side.name, a.side.source.file, a.outcome.words()))
                 .collect();
@@ -350,9 +350,9 @@ pub fn together(afters: &[After]) -> Conclusion {
             };
             format!(
                 "{} ({}): {} {also}: {}.",
-                format::capital(&speaks.side.name),
-                speaks.side.source.file,
-                speaks.headline,
+                format::capital(&deciding.side.name),
+                deciding.side.source.file,
+                deciding.headline,
                 others.join("; ")
             )
         }

@@ -1,8 +1,8 @@
 //! Whether a plan's prediction held: each matched point and keep-up speed of a later
-//! log against what was predicted of the machine that was fitted.
+//! log against what was predicted of the alternator that was fitted.
 //!
-//! A machine that was predicted to hold and does has kept its word, whatever its own
-//! regulator is set to. Under easier conditions only a failure tells, under harder
+//! An alternator that was predicted to hold and does is as predicted, whatever its own
+//! regulator is set to. Under easier conditions only a failure counts, under harder
 //! ones only a success.
 
 use crate::comparison::{
@@ -28,7 +28,7 @@ pub struct ChosenPlan {
     candidate: usize,
 }
 
-/// Why a plan cannot be held against these logs.
+/// Why a plan cannot be checked with these logs.
 #[derive(Debug, thiserror::Error)]
 pub enum PlanMismatch {
     #[error(
@@ -97,7 +97,7 @@ pub fn check(given: &ChosenPlan, afters: &[After]) -> Option<PredictionCheck> {
     let nominal = given.plan.source.nominal_v;
     let afters: Vec<PredictionOfLog> =
         afters.iter().map(|after| of_one(proposal, after, nominal)).collect();
-    // Over several logs the worst that is sure counts; what cannot tell counts for nothing.
+    // Over several logs the worst certain result counts; undecided ones do not.
     let kept = afters.iter().map(|a| a.kept).max().unwrap_or(PredictionResult::CannotTell);
     let telling: Vec<&PredictionOfLog> = afters.iter().filter(|a| a.kept == kept).collect();
     let headline = match (telling.as_slice(), afters.len()) {
@@ -201,7 +201,7 @@ fn word(
             }
         };
     }
-    // A mere range foretells nothing that could fail.
+    // A mere range predicts nothing that could fail.
     if !predicted.voltage_is_told {
         let why = format!("predicted only as {}", VOLT.with_range(told_v));
         return (PredictionResult::CannotTell, why);

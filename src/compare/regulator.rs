@@ -1,4 +1,4 @@
-//! Whether the regulator's own setpoint was mended or spoiled.
+//! Whether the regulator's own setpoint was corrected or spoiled.
 
 use crate::car::Acceptance;
 use crate::compare::change::change;

@@ -1,4 +1,4 @@
-//! What a plan predicted of the repair, and what the later logs show of it.
+//! What a plan predicted, and what the later logs show.
 
 use serde::{Deserialize, Serialize};
 
@@ -17,7 +17,7 @@ pub struct PredictionCheck {
     pub stated: Option<String>,
     /// "stated", "the plan's only candidate", "the plan's best of 3; say which with --fitted".
     pub fitted_how: String,
-    /// What the plan called it: "carries it".
+    /// The plan's verdict on it: "carries it".
     pub promised: String,
     /// Over all the later logs.
     pub kept: PredictionResult,
@@ -26,7 +26,7 @@ pub struct PredictionCheck {
     pub afters: Vec<PredictionOfLog>,
 }
 
-/// What became of a prediction.
+/// The result of checking a prediction.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum PredictionResult {
     #[serde(rename = "cannot tell")]
@@ -56,7 +56,7 @@ pub struct PredictionOfLog {
     pub name: String,
     pub kept: PredictionResult,
     pub headline: String,
-    /// The matched points that the plan tells of, in their order.
+    /// The matched points that the plan predicted, in their order.
     pub points: Vec<PointPrediction>,
     pub keep_up: Vec<KeepUpPrediction>,
 }
@@ -67,7 +67,7 @@ pub struct PointPrediction {
     pub loads: Vec<String>,
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,
-    /// Of the later log, beside those that the plan predicted for.
+    /// Of the later log, compared with those of the prediction.
     pub conditions: Conditions,
     pub heat: Heat,
     pub seconds: f64,

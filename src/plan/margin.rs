@@ -115,7 +115,7 @@ pub fn keep_up(
             }
             _ => String::new(),
         };
-        // Beyond the curve's end nobody knows a speed.
+        // Beyond the curve's end it is not known a speed.
         let high = if high.is_finite() { high } else { top_rpm.max(value) };
         (Some(Estimate { value, low, high, grade, how }), told + &chance)
     };

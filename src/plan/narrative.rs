@@ -1,4 +1,4 @@
-//! The plan in words: which machine, why, and what had to be assumed.
+//! The sentences of a plan: which alternator, why, and what is assumed.
 
 use std::collections::BTreeSet;
 
@@ -17,8 +17,8 @@ use crate::plan::margin::sureness;
 use crate::plan::sets::LoadSet;
 use crate::segment::Segments;
 
-/// Low is better: sure carriers first, the smallest machine that is sure; then by
-/// how near to enough.
+/// Low is better: those that certainly carry the loads first, the smallest of them
+/// leading; then by how near to enough.
 pub fn rank(proposal: &Proposal) -> f64 {
     let least = proposal.margins.iter().map(sureness).fold(f64::INFINITY, f64::min);
     let class = match proposal.standing {
@@ -74,7 +74,7 @@ pub fn why(standing: Suitability, margins: &[Margin], speeds: &Speeds) -> String
     }
 }
 
-/// What is mended before a machine is chosen: it looks like a machine that is too
+/// What is repaired before an alternator is chosen: it looks like an alternator that is too
 /// small, and the plan took it for one.
 const MENDED_FIRST: [(&str, &str); 8] = [
     ("not-charging", "it does not charge at all"),

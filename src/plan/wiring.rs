@@ -36,7 +36,7 @@ const WORKING_C: f64 = 80.0;
 /// practice, no source).
 const STRANDED: f64 = 1.03;
 
-/// For a machine that makes `most_a` into a flat battery, on a car where `flows_a`
+/// For an alternator that makes `most_a` into a flat battery, on a car where `flows_a`
 /// is the most that an operating point takes; the cable is chosen for the upper end of
 /// both. `None` where no length is stated.
 pub fn wiring(

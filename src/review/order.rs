@@ -5,7 +5,7 @@
 //! 1. how bad the verdict is: `not charging`, `falls short`, `falls short at idle`,
 //!    `overcharges`, a log that could not be read, `cannot tell`, `keeps up, little in
 //!    reserve`, `keeps up`. An unreadable log stands where its verdict might be bad and
-//!    nobody knows. A copy of another log stands last;
+//!    it is not known. A copy of another log stands last;
 //! 2. the larger deficit, in amps;
 //! 3. the operating point farther under its setpoint, in volts;
 //! 4. more faults, then more cautions, among the findings;

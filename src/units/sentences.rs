@@ -1,4 +1,4 @@
-//! Sentences in °C, metres and mm² made over into °F, feet and AWG.
+//! Sentences in °C, meters and mm² made over into °F, feet and AWG.
 
 use crate::car::cable::Gauge;
 use crate::format::number;

@@ -21,7 +21,7 @@ use crate::format::{self, shown};
 use crate::parallel::cores;
 use crate::report::review::{OfLog, TableWriter};
 use crate::report::{Kind, Product};
-use crate::review::find::{Found, LogFile, REPORTS_FOLDER, TOLD, find};
+use crate::review::find::{Found, LogFile, MOST_NAMED, REPORTS_FOLDER, find};
 use crate::review::group::{CarPattern, Grouped, cars_of};
 use crate::review::order::natural;
 use crate::review::{LeftOut, LogResult, Review, Reviewed, Row, review};
@@ -119,7 +119,7 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
     args.output.check_json_place()?;
     refuse_json(args, &out, &found)?;
     let state = State::open(&out, &found.root, args.output.force)?;
-    let Some((logs, left_out)) = worked(args, &found, &state)? else { return Ok(None) };
+    let Some((logs, left_out)) = diagnose_all(args, &found, &state)? else { return Ok(None) };
     if logs.is_empty() {
         return Err(no_log(args, &left_out).into());
     }
@@ -133,13 +133,13 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
     }
     let reports = review.rows.iter().filter_map(Row::summary).map(|s| s.report.as_str());
     state.forget_all_but(&reports.collect());
-    tell(args, &review, &out)?;
+    show_result(args, &review, &out)?;
     Ok(Some(review))
 }
 
 fn no_log(args: &ReviewArgs, left_out: &[LeftOut]) -> String {
     let named: Vec<String> = args.paths.iter().map(|path| path.display().to_string()).collect();
-    let left_out = told_left_out(left_out);
+    let left_out = left_out_text(left_out);
     let left_out = if left_out.is_empty() { String::new() } else { format!(" ({left_out})") };
     format!(
         "{}: no log here{left_out}. A file without an extension like .csv or .txt is read if it \
@@ -149,7 +149,7 @@ fn no_log(args: &ReviewArgs, left_out: &[LeftOut]) -> String {
 }
 
 /// "12 × no log by its ending (notes.md, …), 1 × hidden folder (.git)"
-fn told_left_out(left_out: &[LeftOut]) -> String {
+fn left_out_text(left_out: &[LeftOut]) -> String {
     let parts: Vec<String> = left_out
         .iter()
         .map(|left| {
@@ -169,7 +169,7 @@ fn refuse_folder(out: &Path, found: &Found) -> Result<(), String> {
         Some(log) => Err(format!(
             "{shown}: holds logs that are reviewed ({}); give the review a folder of its own with \
              --out",
-            format::plain(&log.told)
+            format::plain(&log.relative_path)
         )),
         None => Ok(()),
     }
@@ -191,10 +191,10 @@ fn refuse_json(args: &ReviewArgs, out: &Path, found: &Found) -> Result<(), Strin
     Ok(())
 }
 
-type Worked = (Vec<Reviewed>, Vec<LeftOut>);
+type AllLogs = (Vec<Reviewed>, Vec<LeftOut>);
 
 /// Every log diagnosed and reported; `None` where Ctrl-C came between.
-fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<Worked>> {
+fn diagnose_all(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<AllLogs>> {
     let vehicle = args.car.car.as_deref().and_then(|file| Car::load(file).ok()?.job.vehicle);
     let root = found.root.file_name().map_or("logs".into(), |name| name.to_string_lossy());
     let names = job::report_names(&found.logs);
@@ -216,7 +216,7 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
         },
         |k, of| {
             if let Some(log) = found.logs.get(k) {
-                progress.done(&log.told, &of.word());
+                progress.done(&log.relative_path, &of.word());
             }
             if let Some(slot) = done.get_mut(k) {
                 *slot = Some(of);
@@ -247,11 +247,11 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     for (log, of) in found.logs.iter().zip(done) {
         match of {
             Some(Done::Row { started, result }) => rows.push((log, started, result)),
-            Some(Done::NoLog(reason)) => leave(&mut left_out, reason, &log.told),
+            Some(Done::NoLog(reason)) => leave(&mut left_out, reason, &log.relative_path),
             Some(Done::Copy(first)) => match (reasons.get(first), found.logs.get(first)) {
-                (Some(Some(reason)), _) => leave(&mut left_out, reason, &log.told),
+                (Some(Some(reason)), _) => leave(&mut left_out, reason, &log.relative_path),
                 (_, Some(first)) => {
-                    rows.push((log, None, LogResult::SameAs(first.told.clone())));
+                    rows.push((log, None, LogResult::SameAs(first.relative_path.clone())));
                 }
                 _ => {}
             },
@@ -261,13 +261,13 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     let grouped: Vec<Grouped> = rows
         .iter()
         .map(|(log, ..)| Grouped {
-            log: &log.told,
+            log: &log.relative_path,
             vehicle: vehicle.as_deref().or(log.vehicle.as_deref()),
         })
         .collect();
     let cars = cars_of(&grouped, &args.car_patterns, &root);
     let logs = rows.into_iter().zip(cars).map(|((log, started, result), (car, grouped_by))| {
-        Reviewed { log: log.told.clone(), car, grouped_by, started, result }
+        Reviewed { log: log.relative_path.clone(), car, grouped_by, started, result }
     });
     Ok(Some((logs.collect(), left_out)))
 }
@@ -278,7 +278,7 @@ fn leave(left_out: &mut Vec<LeftOut>, reason: &str, name: &str) {
             left.count += 1;
             left.first.push(name.to_owned());
             left.first.sort_by(|a, b| natural(a, b));
-            left.first.truncate(TOLD);
+            left.first.truncate(MOST_NAMED);
         }
         None => left_out.push(LeftOut {
             reason: reason.to_owned(),
@@ -337,10 +337,14 @@ fn tables(review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>>
     Ok(())
 }
 
-fn tell(args: &ReviewArgs, review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>> {
+fn show_result(
+    args: &ReviewArgs,
+    review: &Review,
+    out: &Path,
+) -> Result<(), Box<dyn std::error::Error>> {
     args.output.show(review, out)?;
     if !review.left_out.is_empty() {
-        complain(format!("left out: {}", told_left_out(&review.left_out)));
+        complain(format!("left out: {}", left_out_text(&review.left_out)));
     }
     if review.failed > 0 {
         complain(format!("{} of {} logs could not be read", review.failed, review.logs()));

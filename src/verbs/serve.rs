@@ -49,7 +49,7 @@ struct Bench {
     car: CarFlags,
     units: Units,
     reports: ReportStore,
-    /// What a browser on this machine calls us.
+    /// What a browser on this computer calls us.
     hosts: [String; 2],
     /// One log at a time is held in memory.
     turn: tokio::sync::Mutex<()>,

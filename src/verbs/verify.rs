@@ -15,7 +15,7 @@ use crate::comparison::{Comparison, InputFile, PredictionCheck, SCHEMA, Side};
 use crate::format::{self, plain, plural, shown};
 use crate::json;
 use crate::report::{Kind, Product};
-use crate::verbs::recorded::{Places, again, bare, sha256_of};
+use crate::verbs::recorded::{Places, bare, rerun, sha256_of};
 use crate::verbs::{FAILED, output, planned, screen};
 
 /// More than these are counted, not listed.
@@ -184,7 +184,7 @@ impl Account {
         let curve = others("output sheet", &settings.curve)?;
         let log = log?;
         self.car_beside(name, &log, settings);
-        match again(settings.clone(), &Places { log, marks, curve }) {
+        match rerun(settings.clone(), &Places { log, marks, curve }) {
             Ok(mut recorded) => {
                 // The same bytes under another name are the same log.
                 recorded.diagnosis.source.file.clone_from(&side.source.file);

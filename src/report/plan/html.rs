@@ -147,7 +147,7 @@ fn ratios(proposal: &Proposal) -> Markup {
     }
 }
 
-/// The log's operating points, with the machine that is there and the best.
+/// The log's operating points, with the current alternator and the best.
 fn points(plan: &Plan) -> Markup {
     let best = plan.candidates.first().unwrap_or(&plan.present);
     let rows = best.points.iter().zip(&plan.present.points).map(|(point, present)| {

@@ -1,5 +1,5 @@
 //! The summary of a plan for the terminal: what to fit, how far to trust it, the
-//! machines in their order, cable and fuse, what was assumed.
+//! alternators in their order, cable and fuse, what was assumed.
 
 use std::path::Path;
 

@@ -162,7 +162,7 @@ pub fn gives(side: &PointSide) -> Option<String> {
     Some(format!("battery discharges at {}", AMP.with_range(amps)))
 }
 
-/// What machine and wiring carry more, or less: "14 A (6 to 31, assumed) more than
+/// What alternator and wiring carry more, or less: "14 A (6 to 31, assumed) more than
 /// before"; `None` where it is nothing at the digits shown.
 pub fn carried(gain_a: &Estimate) -> Option<String> {
     if AMP.is_nothing(gain_a) {

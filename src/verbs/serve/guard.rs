@@ -1,4 +1,4 @@
-//! Who is answered: a browser on this machine that looks at our own page, and nobody
+//! Who is answered: a browser on this computer that looks at our own page, and nobody
 //! that another site sends.
 
 use std::sync::Arc;

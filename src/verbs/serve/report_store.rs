@@ -95,7 +95,7 @@ impl ReportStore {
         found.into_iter().map(|(_, standing)| standing).collect()
     }
 
-    /// A file of a report that stands here, and nothing else on this machine.
+    /// A file of a report that stands here, and nothing else on this computer.
     fn read(&self, name: &str, file: &str) -> Option<Vec<u8>> {
         let plain =
             |part: &str| !part.contains(['/', '\\', ':', '\0']) && !matches!(part, "" | "." | "..");

@@ -21,7 +21,7 @@ use crate::verbs::options::{ReadFlags, positive};
 
 /// Hours of a fast logger; a longer log is for the terminal.
 const MOST_BYTES: usize = 256 << 20;
-/// A log comes from this machine's own disk.
+/// A log comes from this computer's own disk.
 const MOST_WAIT: Duration = Duration::from_secs(300);
 
 /// What the page tells of a log besides its bytes.

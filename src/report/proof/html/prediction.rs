@@ -1,4 +1,4 @@
-//! What the plan predicted of the machine that was fitted, and what the later logs show.
+//! What the plan predicted of the alternator that was fitted, and what the later logs show.
 
 use maud::{Markup, html as markup};
 
