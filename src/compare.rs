@@ -1,10 +1,9 @@
-//! Did the repair work? Two logs of one car held against each other, for the same
+//! Did the repair work? Logs of one car from before and after, compared at the same
 //! loads, speed and heat.
 //!
-//! Only operating points that both logs have count, and each with how its
-//! conditions stand to those of its partner: what got better while the later log
-//! asked less of the alternator proves nothing. What counts as repaired is
-//! stated beforehand. Pure: logs in, one [`Comparison`] out.
+//! Only operating points that both logs contain count, each with whether its conditions
+//! were easier or harder in the later log: an improvement under easier conditions proves
+//! nothing. The criteria are set beforehand. Pure: logs in, one [`Comparison`] out.
 
 mod change;
 mod criteria;
@@ -32,7 +31,7 @@ use crate::verdict::cautions;
 
 pub use change::change;
 pub use load_matching::{SameError, SamePair};
-pub use prediction_check::{ForetoldError, Given};
+pub use prediction_check::{ChosenPlan, PlanMismatch};
 pub use seal::{is_sealed, of as hash_of, seal};
 
 /// One log as it goes into a comparison.
@@ -42,7 +41,7 @@ pub struct Recorded {
     pub settings: Settings,
 }
 
-/// What was agreed before anybody looked.
+/// What was agreed before the comparison.
 #[derive(Debug, Clone, Default)]
 pub struct Agreed {
     pub acceptance: Acceptance,
@@ -50,13 +49,12 @@ pub struct Agreed {
     pub same: Vec<SamePair>,
     pub job: Job,
     /// The plan that the repair followed.
-    pub plan: Option<Given>,
-    /// What the page is to speak in.
+    pub plan: Option<ChosenPlan>,
+    /// Units of the page.
     pub units: Units,
 }
 
-/// Holds each of `afters` against `before`, and all of them together against
-/// what was agreed.
+/// Compares each of `afters` with `before`, and all of them together with the criteria.
 pub fn compare(
     before: &Recorded,
     afters: &[Recorded],
@@ -91,9 +89,9 @@ pub fn compare(
         outcome: whole.outcome,
         headline: whole.headline,
         missing: whole.missing,
-        criteria: whole.criteria,
+        criteria: outcome::merged(&judged),
         before: side(before, "before".to_owned()),
-        foretold: agreed.plan.as_ref().and_then(|given| prediction_check::foretold(given, &judged)),
+        prediction: agreed.plan.as_ref().and_then(|given| prediction_check::check(given, &judged)),
         afters: judged,
         picture,
         acceptance: agreed.acceptance.clone(),
@@ -117,7 +115,7 @@ fn after(
     let (old, new) = (&before.diagnosis, &recorded.diagnosis);
     let matched = matching::matched(old, new, &pairing);
     let points = change::matched_points(&matched.pairs, |point| wanted.is(point));
-    let criteria = criteria::criteria(old, new, &pairing, wanted, acceptance);
+    let (criteria, held_s) = criteria::criteria(old, new, &pairing, wanted, acceptance);
     let (gained_a, lost_a) =
         (change::pooled_gain(&matched.pairs), change::pooled_loss(&matched.pairs));
     let seen = outcome::LaterLog {
@@ -127,6 +125,7 @@ fn after(
         gained_a: gained_a.as_ref(),
         lost_a: lost_a.as_ref(),
         criteria: &criteria,
+        held_s,
         wanted,
         nominal: old.source.nominal_v,
     };
@@ -145,7 +144,7 @@ fn after(
         steps: steps::matched_steps(old, new, &pairing),
         keep_up: steps::matched_keep_up(old, new, &pairing),
         noise: steps::noise_change(old, new),
-        same_loads: pairing.told(),
+        same_loads: pairing.same_loads(),
         points,
         unmatched: matched.unmatched,
         gain_a,

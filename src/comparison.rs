@@ -1,8 +1,8 @@
-//! What holding two logs against each other comes to: one value, serialised as
-//! `comparison.json`. The proof page and all beside it are made from this value
-//! alone, and `verify` makes it again from the logs.
+//! The result of a comparison: one value, serialized as `comparison.json`. The page and
+//! all files beside it are made from this value alone, and `verify` recomputes it from
+//! the logs.
 
-mod foretold;
+mod prediction;
 mod settings;
 
 use serde::{Deserialize, Serialize};
@@ -14,7 +14,7 @@ use crate::estimate::Estimate;
 use crate::log::Source;
 use crate::units::Units;
 
-pub use foretold::*;
+pub use prediction::*;
 pub use settings::*;
 
 pub const SCHEMA: &str = "stiffbus.comparison.v1";
@@ -28,7 +28,7 @@ pub struct Comparison {
     pub seal_sha256: String,
     pub outcome: Outcome,
     pub headline: String,
-    /// What stands between this outcome and a proof, each with what would show it.
+    /// What is missing for a proof, each with what would show it.
     pub missing: Vec<String>,
     /// Over all the logs taken after the repair.
     pub criteria: Vec<Criterion>,
@@ -36,15 +36,15 @@ pub struct Comparison {
     /// In the order they were named.
     pub afters: Vec<After>,
     /// Whether the plan's prediction held; `None` where no plan was given.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub foretold: Option<Foretold>,
+    #[serde(rename = "foretold", default, skip_serializing_if = "Option::is_none")]
+    pub prediction: Option<PredictionCheck>,
     pub picture: Option<ProofPicture>,
     pub acceptance: Acceptance,
     /// Loads that were stated to be the same.
     pub same: Vec<SamePair>,
     pub job: Job,
     pub cautions: Vec<String>,
-    /// What page, picture and terminal speak in: `verify` makes them again.
+    /// Units of page, picture and terminal, which `verify` recreates.
     #[serde(default, skip_serializing_if = "Units::is_metric")]
     pub units: Units,
 }
@@ -113,9 +113,9 @@ pub struct After {
     pub same_loads: Vec<SameLoad>,
     pub points: Vec<MatchedPoint>,
     pub unmatched: Vec<Unmatched>,
-    /// What the comparison rests on and no log shows.
+    /// Assumptions of the comparison that no log shows.
     pub on_trust: Vec<String>,
-    /// Amps that machine and wiring carry more than before, the same loads on:
+    /// Amps that alternator and wiring carry more than before, the same loads on:
     /// over the points matched at like or harder conditions where the bus was off
     /// its setpoint before; for a loss at like or easier ones where it is now.
     pub gain_a: Option<Estimate>,
@@ -124,6 +124,13 @@ pub struct After {
     /// Noise after less noise before; `None`, with the reason, where the logs
     /// cannot show it.
     pub noise: NoiseChange,
+}
+
+impl After {
+    /// A sentence about this log, where there are several.
+    pub fn named(&self, text: &str) -> String {
+        format!("{}: {text}", self.side.name)
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -135,7 +142,7 @@ pub struct SameLoad {
     pub how: String,
 }
 
-/// How the conditions of the later log stand to those of the earlier.
+/// The conditions of the later log, compared with those of the earlier.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Conditions {
@@ -144,7 +151,7 @@ pub enum Conditions {
     Harder,
     /// It asked less: an improvement here proves nothing.
     Easier,
-    /// The logs do not tell.
+    /// The logs do not show it.
     Unknown,
 }
 
@@ -186,14 +193,14 @@ pub struct MatchedPoint {
     pub change_v: Estimate,
     /// Welch's test of that change.
     pub test: ChangeTest,
-    /// Amps that machine and wiring carry more than before.
+    /// Amps that alternator and wiring carry more than before.
     pub gain_a: Option<Estimate>,
-    pub standing: Standing,
+    pub standing: PointOutcome,
 }
 
-/// What a matched point says of the repair.
+/// What a matched point shows of the repair.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Standing {
+pub enum PointOutcome {
     #[serde(rename = "better")]
     Better,
     #[serde(rename = "worse")]
@@ -203,12 +210,12 @@ pub enum Standing {
     NoClearChange,
 }
 
-impl Standing {
+impl PointOutcome {
     pub fn words(self) -> &'static str {
         match self {
-            Standing::Better => "better",
-            Standing::Worse => "worse",
-            Standing::NoClearChange => "no clear change",
+            PointOutcome::Better => "better",
+            PointOutcome::Worse => "worse",
+            PointOutcome::NoClearChange => "no clear change",
         }
     }
 }
@@ -234,11 +241,28 @@ pub struct ChangeTest {
     pub p: f64,
 }
 
-/// A point of one log that the other has no partner for.
+/// Which of two logs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum When {
+    Before,
+    After,
+}
+
+impl When {
+    pub fn word(self) -> &'static str {
+        match self {
+            When::Before => "before",
+            When::After => "after",
+        }
+    }
+}
+
+/// A point of one log that has no match in the other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Unmatched {
-    /// "before" or "after": the log that has it.
-    pub of: String,
+    /// The log that has it.
+    pub of: When,
     pub loads: Vec<String>,
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,
@@ -269,7 +293,7 @@ pub struct StepSide {
     pub at_s: f64,
     pub sag_v: Estimate,
     pub shift_v: Estimate,
-    /// `None`: it never recovered.
+    /// `None` if it never recovered.
     pub recovery_s: Option<Estimate>,
     pub rpm: Option<f64>,
 }
@@ -307,7 +331,7 @@ impl Reading {
     }
 }
 
-/// One line of what was agreed, and what the logs say of it.
+/// One criterion, and what the logs show of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Criterion {
     /// Stable, kebab-case.
@@ -319,6 +343,14 @@ pub struct Criterion {
     pub before_seen: String,
     pub after: Reading,
     pub after_seen: String,
+}
+
+impl Criterion {
+    /// What a proof still lacks: "the bus holds 14 V: fail, 12.1 V". `None` where it passes.
+    pub fn left_open(&self) -> Option<String> {
+        let Criterion { asked, after, after_seen, .. } = self;
+        (*after != Reading::Pass).then(|| format!("{asked}: {}, {after_seen}", after.words()))
+    }
 }
 
 /// All logs around one load step, each shifted so that the step is at 0 s.
@@ -341,7 +373,7 @@ pub struct ProofTrace {
     /// Times from the step.
     pub voltage: Envelope,
     pub setpoint_v: Option<Estimate>,
-    /// Below it the battery gives.
+    /// Below it the battery discharges.
     pub zero_current_v: Option<Estimate>,
     /// Steady volts under those loads at idle in that log.
     pub settled_v: Option<Estimate>,

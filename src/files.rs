@@ -4,7 +4,7 @@
 mod staging;
 
 use std::fs::{self, File};
-use std::io::{self, Read, Write};
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 pub use staging::{Aside, Leftover, exchange, leftovers};
@@ -14,17 +14,6 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let aside = Aside::beside(path)?;
     let fresh = aside.fresh();
     fs::write(&fresh, bytes)?;
-    fs::rename(&fresh, path)
-}
-
-/// Same as [`write_whole`], with a function that writes.
-pub fn write_whole_by(
-    path: &Path,
-    write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
-) -> io::Result<()> {
-    let aside = Aside::beside(path)?;
-    let fresh = aside.fresh();
-    write(&mut File::create(&fresh)?)?;
     fs::rename(&fresh, path)
 }
 

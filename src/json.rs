@@ -12,22 +12,16 @@ use crate::printable::is_unprintable;
 /// so what is read from this text is written as this text again.
 pub fn text<T: Serialize>(value: &T) -> String {
     let mut bytes = Vec::new();
-    // Fails only where a map key is no string or the writer fails: neither can be here.
-    let written = write(value, &mut bytes);
+    let layout = Layout { depth: 0, empty: false };
+    let written = value.serialize(&mut Serializer::with_formatter(&mut bytes, layout));
+    // Fails only where a map key is not a string, and no type here has such a map.
     debug_assert!(written.is_ok());
+    bytes.push(b'\n');
     String::from_utf8(bytes)
         .unwrap_or_else(|error| String::from_utf8_lossy(error.as_bytes()).into_owned())
 }
 
-/// [`text`], for what is too long to be in memory twice.
-pub fn write<T: Serialize>(value: &T, mut writer: impl io::Write) -> io::Result<()> {
-    let layout = Layout { depth: 0, empty: false };
-    let mut serializer = Serializer::with_formatter(&mut writer, layout);
-    value.serialize(&mut serializer)?;
-    writer.write_all(b"\n")
-}
-
-/// JSON has no number for what has none, and writes `null`: read as not a number.
+/// JSON cannot express NaN and has `null` instead, which is read as NaN.
 pub fn or_nan<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
     Ok(Option::deserialize(deserializer)?.unwrap_or(f64::NAN))
 }

@@ -10,11 +10,11 @@ use stiffbus::format::{is_unprintable, plain_lines};
 use stiffbus::verbs::{compare, demo, diagnose, plan, review, serve, usage_error, verify};
 
 /// Does the alternator keep up? Reads the voltage log of a car's charging
-/// system and says by how much it falls short, when, and why.
+/// system and reports by how much it falls short, when, and why.
 #[derive(Debug, Parser)]
 #[command(version, arg_required_else_help = true)]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
-#[command(after_help = "Exit codes: 0 analysed, 1 could not, 2 wrong use, 3 --fail-on met.")]
+#[command(after_help = "Exit codes: 0 analyzed, 1 failed, 2 usage error, 3 --fail-on met.")]
 struct Cli {
     #[command(subcommand)]
     verb: Option<Verb>,
@@ -37,15 +37,15 @@ enum Color {
 enum Verb {
     /// One log or several: the verdict here, a report folder on disk
     Diagnose(Box<diagnose::DiagnoseArgs>),
-    /// Did the repair work? Holds a log against those taken after it: the customer's proof
+    /// Did the repair work? Compares a log with those taken after it, for the customer
     Compare(Box<compare::CompareArgs>),
-    /// Makes a proof again from its logs: does every number on the page stand?
+    /// Recomputes a comparison from its logs: is every number on the page reproduced?
     Verify(verify::VerifyArgs),
-    /// What would fix it: this log replayed with other machines, pulleys and cables
+    /// What would fix it: this log replayed with other alternators, pulleys and cables
     Plan(Box<plan::PlanArgs>),
     /// A day's logs, or a fleet's: one table, one page, every report
     Review(Box<review::ReviewArgs>),
-    /// A page on this machine alone: a log dropped on it becomes a report
+    /// A page for this computer only: a log dropped on it becomes a report
     Serve(Box<serve::ServeArgs>),
     /// Write the invented sample logs and their truth
     Demo(demo::DemoArgs),
@@ -72,7 +72,7 @@ fn main() -> ExitCode {
         Some(Verb::Demo(args)) => demo::run(&args),
         None => match verb_among(&cli.bare) {
             Some(verb) => usage_error(&format!(
-                "'{verb}' is a verb and stands first: stiffbus {verb} [OPTIONS] …\n\
+                "'{verb}' is a command and must come first: stiffbus {verb} [OPTIONS] …\n\
                  (for a log of that name, write ./{verb})"
             )),
             None => diagnose::run(&cli.bare),
@@ -80,22 +80,22 @@ fn main() -> ExitCode {
     }
 }
 
-/// Told as usual; without colours, and safe to show, where an argument holds what a
-/// terminal obeys: a shell's pattern may stand for files of any name.
+/// Prints clap's message. Without colors and control characters if an argument holds
+/// any: a shell pattern may match files of any name.
 fn wrong_use(error: &clap::Error) -> ExitCode {
     let unfit = |arg: OsString| arg.to_string_lossy().chars().any(is_unprintable);
-    let told = if std::env::args_os().any(unfit) {
+    let printed = if std::env::args_os().any(unfit) {
         let text = error.render().to_string();
         writeln!(std::io::stderr(), "{}", plain_lines(&text))
     } else {
         error.print()
     };
-    // Nobody is there to hear: the exit code tells.
-    let _ = told;
+    // If standard error is closed, the exit code still reports the error.
+    let _ = printed;
     ExitCode::from(if error.use_stderr() { 2 } else { 0 })
 }
 
-/// A verb that flags before it have turned into the name of a log.
+/// A verb that comes after flags and was therefore parsed as the name of a log.
 fn verb_among(bare: &diagnose::DiagnoseArgs) -> Option<String> {
     let command = Cli::command();
     let mut verbs = command.get_subcommands().map(|verb| verb.get_name().to_owned());

@@ -1,12 +1,9 @@
-//! What would fix it: the log replayed with other machines and pulleys, before
-//! anybody buys them.
+//! What would fix it: the log replayed with other alternators and pulleys.
 //!
-//! Hundreds of cars that this one could be are fitted to the log (`calibrate`),
-//! each a battery that the observer drove through it, the present machine, and the
-//! amps of every load. Each is then driven through the same minutes again with
-//! another machine (`replay`); what they agree on is the prediction, how they
-//! differ its interval. How well they make the log again with the present machine
-//! is told first.
+//! `calibrate` fits hundreds of sample cars to the log, each with a battery, the current
+//! alternator and the amps of every load. `replay` runs each through the same log with
+//! another alternator. Their middle is the prediction, their spread its interval. How
+//! well they reproduce the log with the current alternator is reported first.
 
 mod calibrate;
 mod contract;
@@ -32,7 +29,7 @@ use crate::ingest::Sheet;
 
 pub use contract::*;
 
-/// A machine that might be fitted.
+/// An alternator that might be fitted.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Candidate {
     pub name: String,
@@ -49,7 +46,7 @@ pub struct Asked {
     pub pulleys: Vec<(String, f64)>,
     /// Highest engine speed, rpm.
     pub redline_rpm: f64,
-    /// Highest alternator speed that the machines bear, rpm.
+    /// Highest alternator speed that the alternators bear, rpm.
     pub limit_rpm: f64,
     /// The charging cable and the way back; gauge as they are, or only the length.
     pub cable: Option<CableRun>,
@@ -94,8 +91,8 @@ pub enum PlanError {
     #[error("the engine never runs steadily in this log for as long as a plan needs")]
     NoRunning,
     #[error(
-        "no car of common parts makes this log: {seen}. Look at the diagnosis first; a belt that \
-         slips or a bad connection is mended before an alternator is chosen."
+        "no combination of common parts reproduces this log: {seen}. Look at the diagnosis first, \
+         and repair a slipping belt or a bad connection before choosing an alternator."
     )]
     NoCar { seen: String },
 }

@@ -1,6 +1,5 @@
-//! Many logs at once: a dyno day, or a fleet. What each log came to goes in, one
-//! [`Review`] comes out; pure, like all between files and screen. Only
-//! [`find`] looks at folders.
+//! Many logs at once: a dyno day, or a fleet. The result of each log goes in, one
+//! [`Review`] comes out. Only [`find`] reads folders; the rest is pure.
 
 mod contract;
 pub mod find;
@@ -31,7 +30,7 @@ pub struct Reviewed {
     pub car: String,
     pub grouped_by: GroupedBy,
     pub started: Option<chrono::NaiveDateTime>,
-    pub result: Outcome,
+    pub result: LogResult,
 }
 
 /// All logs together, in whatever order they come.
@@ -71,7 +70,7 @@ pub fn review(logs: Vec<Reviewed>, left_out: Vec<LeftOut>) -> Review {
         .collect();
     cars.sort_by_key(|car| car.rows.iter().copied().min());
     for row in &mut rows {
-        if let Outcome::Read(summary) = &mut row.result {
+        if let LogResult::Read(summary) = &mut row.result {
             summary.points = Vec::new();
         }
     }
@@ -176,12 +175,12 @@ mod tests {
     pub fn read(log: &str, change: impl FnOnce(&mut Summary)) -> Row {
         let mut summary = summary_of(log);
         change(&mut summary);
-        let result = Outcome::Read(Box::new(summary));
+        let result = LogResult::Read(Box::new(summary));
         Row { log: log.to_owned(), car: "car".into(), started: None, order: 0, result }
     }
 
     pub fn failed(log: &str) -> Row {
-        let result = Outcome::Failed(Failure { reason: "broken".into(), our_fault: false });
+        let result = LogResult::Failed(Failure { reason: "broken".into(), our_fault: false });
         Row { log: log.to_owned(), car: "car".into(), started: None, order: 0, result }
     }
 

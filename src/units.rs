@@ -1,5 +1,5 @@
-//! The units a report speaks in. What is analysed is SI throughout, sentences included;
-//! whoever asks for °F, feet and AWG gets them where words and pictures are made of it.
+//! The units of a report. The analysis is in SI units throughout. Pages, pictures and
+//! terminal text convert its numbers, and the sentences that a diagnosis holds.
 
 mod sentences;
 mod shown;
@@ -9,13 +9,11 @@ use std::borrow::Cow;
 use clap::ValueEnum;
 use serde::{Deserialize, Serialize};
 
-use crate::comparison::Comparison;
+use crate::car::cable::{CableRun, Gauge};
 use crate::diagnosis::Diagnosis;
 use crate::format::{
     DEGREE, FAHRENHEIT, MILLIVOLT_PER_DEGREE, MILLIVOLT_PER_FAHRENHEIT, Unit, number,
 };
-use crate::plan::Plan;
-use crate::review::Review;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -29,36 +27,16 @@ pub enum Units {
 
 /// A value with its sentences in the units that its reader asked for; its numbers stay.
 pub trait Spoken: Clone {
-    fn units(&self) -> Units;
-    fn in_imperial(&self) -> Self;
+    fn spoken(&self) -> Cow<'_, Self>;
+}
 
-    fn spoken(&self) -> Cow<'_, Self> {
-        match self.units() {
+impl Spoken for Diagnosis {
+    fn spoken(&self) -> Cow<'_, Diagnosis> {
+        match self.units {
             Units::Metric => Cow::Borrowed(self),
-            Units::Imperial => Cow::Owned(self.in_imperial()),
+            Units::Imperial => Cow::Owned(shown::imperial(self)),
         }
     }
-}
-
-macro_rules! spoken {
-    ($($value:ty, $imperial:path;)*) => {
-        $(impl Spoken for $value {
-            fn units(&self) -> Units {
-                self.units
-            }
-
-            fn in_imperial(&self) -> Self {
-                $imperial(self)
-            }
-        })*
-    };
-}
-
-spoken! {
-    Diagnosis, shown::diagnosis;
-    Plan, shown::plan;
-    Comparison, shown::comparison;
-    Review, shown::review;
 }
 
 impl Units {
@@ -70,6 +48,14 @@ impl Units {
         match self {
             Units::Metric => DEGREE,
             Units::Imperial => FAHRENHEIT,
+        }
+    }
+
+    /// A temperature as a number, for what [`Units::degree`] would round.
+    pub fn temperature(self, temperature_c: f64) -> f64 {
+        match self {
+            Units::Metric => temperature_c,
+            Units::Imperial => 32.0 + 1.8 * temperature_c,
         }
     }
 
@@ -88,11 +74,21 @@ impl Units {
         }
     }
 
-    /// A sentence that quotes no log.
-    pub fn sentence(self, text: String) -> String {
+    /// "25 mm²", or by the nearest gauge first: "3 AWG (25 mm²)".
+    pub fn gauge(self, gauge: Gauge) -> String {
+        match (self, gauge) {
+            (Units::Imperial, Gauge::Mm2(area_mm2)) => sentences::nearest_first(area_mm2),
+            _ => gauge.to_string(),
+        }
+    }
+
+    /// "4 AWG over 3.2 m"
+    pub fn cable(self, run: &CableRun) -> String {
         match self {
-            Units::Metric => text,
-            Units::Imperial => sentences::imperial(&text),
+            Units::Metric => run.to_string(),
+            Units::Imperial => {
+                format!("{} over {}", self.gauge(run.gauge), self.length(run.length_m))
+            }
         }
     }
 }

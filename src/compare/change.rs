@@ -1,14 +1,14 @@
 //! What changed at a matched point: volts as they were read, and the amps behind them.
 
 use crate::compare::matching::Pair;
-use crate::comparison::{ChangeTest, MatchedPoint, PointSide, Standing};
+use crate::comparison::{ChangeTest, MatchedPoint, PointOutcome, PointSide};
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::{Estimate, Grade, LEVEL};
 use crate::levels;
 use crate::stats::interval::{Summary, welch};
 
 /// Two logs of one unchanged car differ by no more than so many amps in nine of ten
-/// pairs of days: 2 % of idle speed and 15 °C of the machine's own warmth are 4 %
+/// pairs of days: 2 % of idle speed and 15 °C of the alternator's own warmth are 4 %
 /// each of some 80 A, what nobody logs an amp or two (common practice, no source).
 const DAY_TO_DAY_A: f64 = 6.0;
 /// A battery that takes so much more than on another day may hold a bus down by itself.
@@ -17,7 +17,7 @@ const HUNGRY_A: f64 = 5.0;
 /// a point that nobody agreed on beforehand has to differ by a 99 % one (2.576
 /// over 1.645 deviations).
 const AMONG_MANY: f64 = 1.57;
-/// A machine at its limit tips over from one day to the next, at one set of loads
+/// An alternator at its limit tips over from one day to the next, at one set of loads
 /// or two that draw alike; not at this many.
 const TIPPED_POINTS: usize = 3;
 
@@ -28,14 +28,14 @@ pub fn matched_points(
 ) -> Vec<MatchedPoint> {
     let point = |pair: &Pair| matched_point(pair, is_agreed(pair.before));
     let mut points: Vec<MatchedPoint> = pairs.iter().map(point).collect();
-    let volts: Vec<Standing> =
+    let volts: Vec<PointOutcome> =
         pairs.iter().zip(&points).map(|(pair, point)| by_volts(pair, &point.change_v)).collect();
-    for standing in [Standing::Better, Standing::Worse] {
+    for standing in [PointOutcome::Better, PointOutcome::Worse] {
         if volts.iter().filter(|v| **v == standing).count() < TIPPED_POINTS {
             continue;
         }
         for (point, by_volts) in points.iter_mut().zip(&volts) {
-            if *by_volts == standing && point.standing == Standing::NoClearChange {
+            if *by_volts == standing && point.standing == PointOutcome::NoClearChange {
                 point.standing = standing;
             }
         }
@@ -94,8 +94,8 @@ fn summary(point: &OperatingPoint) -> Summary {
     Summary { mean: point.voltage_v.value, sigma: scatter.sigma_v.hypot(shared_v), effective_n }
 }
 
-/// Amps that machine and wiring carry more than before with the same loads: what
-/// the battery gives less. The loads draw more at a higher voltage, so it is no
+/// Amps that alternator and wiring carry more than before with the same loads: what
+/// the battery discharges less. The loads draw more at a higher voltage, so it is no
 /// less than this; where the later bus holds, there may be more in reserve.
 fn gain(before: &OperatingPoint, after: &OperatingPoint) -> Option<Estimate> {
     if before.state == BusState::Holding && after.state == BusState::Holding {
@@ -120,7 +120,7 @@ fn difference(terms: &[(f64, &Estimate, &Estimate)]) -> Estimate {
     Estimate::new(value, value - below, value + above, grade.unwrap_or(Grade::Assumed), how)
 }
 
-/// Over the fair points where the earlier log shows all that machine and wiring
+/// Over the fair points where the earlier log shows all that alternator and wiring
 /// carry, the longest seen counting most.
 pub fn pooled_gain(pairs: &[Pair]) -> Option<Estimate> {
     pooled(pairs, |pair| pair.conditions.is_fair() && !holds(pair.before))
@@ -158,16 +158,16 @@ pub fn is_lost(gain_a: &Estimate) -> bool {
     is_gained(&gain_a.negated())
 }
 
-/// A machine that holds the bus gives what is asked and may have more: a gain is
-/// one over a machine at its limit, and only a machine at its limit has lost any.
-fn by_amps(pair: &Pair, gain_a: Option<Estimate>) -> Standing {
-    let Some(gain_a) = gain_a else { return Standing::NoClearChange };
+/// An alternator that holds the bus gives what is asked and may have more: a gain is
+/// one over an alternator at its limit, and only an alternator at its limit has lost any.
+fn by_amps(pair: &Pair, gain_a: Option<Estimate>) -> PointOutcome {
+    let Some(gain_a) = gain_a else { return PointOutcome::NoClearChange };
     if !holds(pair.before) && is_gained(&gain_a) {
-        Standing::Better
+        PointOutcome::Better
     } else if !holds(pair.after) && is_lost(&gain_a) {
-        Standing::Worse
+        PointOutcome::Worse
     } else {
-        Standing::NoClearChange
+        PointOutcome::NoClearChange
     }
 }
 
@@ -180,35 +180,35 @@ fn wider(gain_a: &Estimate, factor: f64) -> Estimate {
 
 /// A bus that surely holds where it surely did not, without the amps to say by how
 /// much: only where a battery that takes less does not explain it.
-fn by_volts(pair: &Pair, change_v: &Estimate) -> Standing {
-    let Some(gain_a) = gain(pair.before, pair.after) else { return Standing::NoClearChange };
+fn by_volts(pair: &Pair, change_v: &Estimate) -> PointOutcome {
+    let Some(gain_a) = gain(pair.before, pair.after) else { return PointOutcome::NoClearChange };
     match tipped(pair, change_v) {
-        Standing::Better if gain_a.low > -HUNGRY_A => Standing::Better,
-        Standing::Worse if gain_a.high < HUNGRY_A => Standing::Worse,
-        _ => Standing::NoClearChange,
+        PointOutcome::Better if gain_a.low > -HUNGRY_A => PointOutcome::Better,
+        PointOutcome::Worse if gain_a.high < HUNGRY_A => PointOutcome::Worse,
+        _ => PointOutcome::NoClearChange,
     }
 }
 
 /// Whether the bus surely went to its setpoint or off it, whatever the battery takes.
-fn tipped(pair: &Pair, change_v: &Estimate) -> Standing {
+fn tipped(pair: &Pair, change_v: &Estimate) -> PointOutcome {
     let (before, after) = (pair.before, pair.after);
     let day_to_day_v = pair.nominal.volts(levels::DAY_TO_DAY);
     if !(before.is_sure() && after.is_sure()) {
-        Standing::NoClearChange
+        PointOutcome::NoClearChange
     } else if !holds(before) && holds(after) && change_v.low > day_to_day_v {
-        Standing::Better
+        PointOutcome::Better
     } else if holds(before) && !holds(after) && change_v.high < -day_to_day_v {
-        Standing::Worse
+        PointOutcome::Worse
     } else {
-        Standing::NoClearChange
+        PointOutcome::NoClearChange
     }
 }
 
-/// Why a bus that no longer holds says nothing of the machine.
+/// Why a bus that no longer holds says nothing of the alternator.
 pub enum OpenFall<'p, 'd> {
-    /// A hungrier battery may do it.
+    /// A battery that draws more charging current may do it.
     Battery(&'p Pair<'d>),
-    /// The later log asked for more, or nobody knows.
+    /// The later log asked for more, or it is not known.
     Conditions(&'p Pair<'d>),
 }
 
@@ -217,7 +217,7 @@ pub enum OpenFall<'p, 'd> {
 pub fn open_fall<'p, 'd>(pairs: &'p [Pair<'d>]) -> Option<OpenFall<'p, 'd>> {
     let fallen = pairs.iter().filter(|pair| {
         let (change_v, _) = change(pair.before, pair.after);
-        tipped(pair, &change_v) == Standing::Worse
+        tipped(pair, &change_v) == PointOutcome::Worse
     });
     let (fair, unfair): (Vec<&Pair>, Vec<&Pair>) =
         fallen.partition(|pair| pair.conditions.is_no_harder());
@@ -284,10 +284,10 @@ mod tests {
             let old = old(gives_a);
             matched_points(&[pair(&old, &new)], |_| agreed)[0].standing
         };
-        assert_eq!(of(14.0, false), Standing::Better);
-        assert_eq!(of(11.0, false), Standing::NoClearChange);
-        assert_eq!(of(11.0, true), Standing::Better);
-        assert_eq!(of(9.0, true), Standing::NoClearChange);
+        assert_eq!(of(14.0, false), PointOutcome::Better);
+        assert_eq!(of(11.0, false), PointOutcome::NoClearChange);
+        assert_eq!(of(11.0, true), PointOutcome::Better);
+        assert_eq!(of(9.0, true), PointOutcome::NoClearChange);
     }
 
     fn pair<'d>(before: &'d OperatingPoint, after: &'d OperatingPoint) -> Pair<'d> {
@@ -295,8 +295,8 @@ mod tests {
         Pair { before, after, conditions: Conditions::Same, how: String::new(), nominal }
     }
 
-    /// A hungry battery that took 20 A from a machine at its limit, and a full one
-    /// that takes 2 A from a machine that holds: nobody knows what it has left.
+    /// A battery that draws much charging current that took 20 A from an alternator at its limit, and a full one
+    /// that takes 2 A from an alternator that holds: it is not known what it has left.
     #[test]
     fn a_full_battery_is_no_loss() {
         let hungry = OperatingPoint {
@@ -307,12 +307,12 @@ mod tests {
         };
         let full = holding(&[]);
         let found = matched_points(&[pair(&hungry, &full)], |_| true);
-        assert_eq!(found[0].standing, Standing::NoClearChange);
+        assert_eq!(found[0].standing, PointOutcome::NoClearChange);
         assert!(found[0].gain_a.as_ref().is_some_and(is_lost));
         assert!(pooled_loss(&[pair(&hungry, &full)]).is_none());
-        // The other way round the machine at its limit is the later one.
+        // The other way round the alternator at its limit is the later one.
         let found = matched_points(&[pair(&full, &hungry)], |_| true);
-        assert_eq!(found[0].standing, Standing::NoClearChange);
+        assert_eq!(found[0].standing, PointOutcome::NoClearChange);
         assert!(pooled_gain(&[pair(&full, &hungry)]).is_none());
     }
 
@@ -324,8 +324,8 @@ mod tests {
         let cured = holding(&[]);
         let one = pair(&short, &cured);
         let alone = matched_points(std::slice::from_ref(&one), |_| true);
-        assert_eq!(alone[0].standing, Standing::NoClearChange);
+        assert_eq!(alone[0].standing, PointOutcome::NoClearChange);
         let three = matched_points(&[one.clone(), one.clone(), one], |_| true);
-        assert!(three.iter().all(|p| p.standing == Standing::Better));
+        assert!(three.iter().all(|p| p.standing == PointOutcome::Better));
     }
 }

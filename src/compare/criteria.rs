@@ -1,4 +1,4 @@
-//! What was agreed beforehand, line by line, and what each log says of it.
+//! The criteria of a repair, and what each log shows of them.
 
 use crate::car::{Acceptance, AskedHeat};
 use crate::compare::hold_duration::{AgreedRunning, held};
@@ -69,27 +69,28 @@ pub fn wanted_loads(before: &Diagnosis, acceptance: &Acceptance) -> Result<Wante
     Ok(Wanted { loads, unnamed })
 }
 
-/// One log held against what was agreed.
-struct Log<'d> {
+/// One log, checked against the criteria.
+struct LogCheck<'d> {
     diagnosis: &'d Diagnosis,
     held: AgreedRunning<'d>,
     /// Why the agreed running cannot be looked for in this log.
     blind: Option<String>,
 }
 
+/// Each criterion, and for how long the later log held the agreed loads without a break.
 pub fn criteria(
     before: &Diagnosis,
     after: &Diagnosis,
     pairing: &Pairing,
     wanted: &Wanted,
     acceptance: &Acceptance,
-) -> Vec<Criterion> {
+) -> (Vec<Criterion>, Option<f64>) {
     let unnamed = wanted.unnamed.then(|| {
-        "the earlier log shows by its voltage alone what was on: mark by hand with \
-         --marks-before when each load was on"
+        "the earlier log does not name its loads: state with --marks-before when each load \
+         was on"
             .to_owned()
     });
-    let old = Log {
+    let old = LogCheck {
         diagnosis: before,
         held: held(before, &load_names(before), &wanted.loads, acceptance),
         blind: unnamed.clone(),
@@ -107,7 +108,7 @@ pub fn criteria(
         .collect();
     let missing = (!lonely.is_empty())
         .then(|| format!("the later log does not show when {} is on", any(&lonely)));
-    let new = Log {
+    let new = LogCheck {
         diagnosis: after,
         held: held(after, &load_names(after), &renamed, acceptance),
         blind: unnamed.or(missing),
@@ -129,33 +130,33 @@ pub fn criteria(
         VOLT.bare(acceptance.least_setpoint_v),
         VOLT.of(acceptance.most_setpoint_v)
     );
-    type Look<'l> = &'l dyn Fn(&Log) -> (Reading, String);
+    type Look<'l> = &'l dyn Fn(&LogCheck) -> (Reading, String);
     let lines: [(&str, String, Look); 4] = [
         ("loads-held", format!("{loads}{hot}, for {hold} without a break"), &|log| {
             loads_held(log, acceptance)
         }),
-        ("at-setpoint", format!("the bus then no more than {within} under the setpoint"), &|log| {
-            at_setpoint(log, acceptance)
-        }),
+        (
+            "at-setpoint",
+            format!("the voltage then no more than {within} under the setpoint"),
+            &|log| at_setpoint(log, acceptance),
+        ),
         (
             "never-draining",
             "the battery discharges at no operating point of the log".to_owned(),
             &|log| never_draining(log.diagnosis),
         ),
         ("setpoint-sound", format!("the setpoint lies between {band}"), &|log| {
-            setpoint_sound(log.diagnosis, acceptance)
+            setpoint_within_limits(log.diagnosis, acceptance)
         }),
     ];
-    lines
-        .into_iter()
-        .map(|(id, asked, look)| {
-            let ((before, before_seen), (after, after_seen)) = (look(&old), look(&new));
-            Criterion { id: id.to_owned(), asked, before, before_seen, after, after_seen }
-        })
-        .collect()
+    let criteria = lines.into_iter().map(|(id, asked, look)| {
+        let ((before, before_seen), (after, after_seen)) = (look(&old), look(&new));
+        Criterion { id: id.to_owned(), asked, before, before_seen, after, after_seen }
+    });
+    (criteria.collect(), new.held.longest.map(|span| span.seconds()))
 }
 
-fn loads_held(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
+fn loads_held(log: &LogCheck, acceptance: &Acceptance) -> (Reading, String) {
     if let Some(why) = &log.blind {
         return (Reading::NotShown, why.clone());
     }
@@ -187,9 +188,9 @@ fn never(held: &AgreedRunning, acceptance: &Acceptance) -> String {
     }
 }
 
-fn at_setpoint(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
+fn at_setpoint(log: &LogCheck, acceptance: &Acceptance) -> (Reading, String) {
     if log.blind.is_some() || log.held.points.is_empty() {
-        return (Reading::NotShown, "that running is not shown".to_owned());
+        return (Reading::NotShown, "this log does not show those loads at idle".to_owned());
     }
     let Some(mean_v) = log.held.furthest_under_v() else {
         return (Reading::NotShown, "the log shows no setpoint".to_owned());
@@ -210,10 +211,7 @@ fn at_setpoint(log: &Log, acceptance: &Acceptance) -> (Reading, String) {
     if under_v.low > acceptance.within_v {
         (Reading::Fail, seen)
     } else if under_v.grade == Grade::Assumed {
-        (
-            Reading::NotShown,
-            format!("{seen}, but that is a common one: the log never shows its own"),
-        )
+        (Reading::NotShown, format!("{seen}, but that setpoint is assumed: the log never shows it"))
     } else if under_v.high <= acceptance.within_v {
         (Reading::Pass, seen)
     } else {
@@ -237,7 +235,7 @@ fn never_draining(diagnosis: &Diagnosis) -> (Reading, String) {
     }
     match draining.first() {
         Some(point) => (Reading::NotShown, format!("possible {}", told(point))),
-        None if points.is_empty() => (Reading::NotShown, "no steady running seen".to_owned()),
+        None if points.is_empty() => (Reading::NotShown, "no steady operation seen".to_owned()),
         None => {
             let count = format::plural(points.len(), "operating point", "operating points");
             (Reading::Pass, format!("no discharge at any of {count}"))
@@ -245,13 +243,13 @@ fn never_draining(diagnosis: &Diagnosis) -> (Reading, String) {
     }
 }
 
-pub fn setpoint_sound(diagnosis: &Diagnosis, acceptance: &Acceptance) -> (Reading, String) {
+pub fn setpoint_within_limits(diagnosis: &Diagnosis, acceptance: &Acceptance) -> (Reading, String) {
     let Some(setpoint_v) = &diagnosis.setpoint_v else {
         return (Reading::NotShown, "the log shows no setpoint".to_owned());
     };
     let seen = VOLT.with_range(setpoint_v);
     let drift_v = diagnosis.source.nominal_v.volts(levels::SETPOINT_DRIFT);
-    // A level that the bus leaves upwards for seconds on end is no setpoint.
+    // A level that the voltage exceeds for seconds is not a setpoint.
     let above = diagnosis
         .operating_points
         .iter()
@@ -259,7 +257,7 @@ pub fn setpoint_sound(diagnosis: &Diagnosis, acceptance: &Acceptance) -> (Readin
         .max_by(|a, b| a.voltage_v.value.total_cmp(&b.voltage_v.value));
     if let Some(point) = above.filter(|_| setpoint_v.low <= acceptance.most_setpoint_v) {
         let also = VOLT.with_range(&point.voltage_v);
-        return (Reading::NotShown, format!("{seen}, but the bus also stands at {also}"));
+        return (Reading::NotShown, format!("{seen}, but the voltage is also at {also}"));
     }
     (within(setpoint_v, acceptance.least_setpoint_v, acceptance.most_setpoint_v), seen)
 }

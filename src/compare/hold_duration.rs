@@ -15,7 +15,7 @@ const WINDOW_S: f64 = 10.0;
 /// The lowest of a dozen windows lies two standard errors low by chance alone.
 const CHANCE_ERRORS: f64 = 3.0;
 
-/// What a log shows of the agreed running.
+/// What a log shows of the agreed loads at idle.
 #[derive(Debug, Clone, Default)]
 pub struct AgreedRunning<'d> {
     /// Every operating point that is at least what was agreed.

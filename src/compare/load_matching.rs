@@ -12,7 +12,7 @@ use crate::comparison::SameLoad;
 use crate::diagnosis::Diagnosis;
 use crate::nominal::Nominal;
 
-/// Words that say that something is a load and not which.
+/// Words that say that something is a load, but not which.
 const FILLERS: [&str; 13] = [
     "relay", "relais", "state", "status", "switch", "on", "duty", "cmd", "command", "output",
     "active", "percent", "pct",
@@ -49,7 +49,7 @@ impl fmt::Display for SamePair {
 pub enum SameError {
     #[error("--same {pair}: no load of {file} is called {name:?}; its loads are {known}")]
     Unknown { pair: String, file: String, name: String, known: String },
-    #[error("--same {pair}: {name:?} stands for another load already")]
+    #[error("--same {pair}: {name:?} is already matched to another load")]
     Twice { pair: String, name: String },
     #[error(
         "[acceptance] loads: no load of {file}, the log before the repair, is called {name:?}; \
@@ -63,7 +63,7 @@ pub enum SameError {
     OtherSystem { before: Nominal, file: String, after: Nominal },
 }
 
-/// The loads of two logs, told apart by number.
+/// The loads of two logs, matched.
 #[derive(Debug, Clone, Default)]
 pub struct Pairing {
     /// Load of the earlier log, load of the later, how it was found.
@@ -90,7 +90,7 @@ impl Pairing {
         self.lonely.iter().map(|(load, _)| load.clone()).collect()
     }
 
-    pub fn told(&self) -> Vec<SameLoad> {
+    pub fn same_loads(&self) -> Vec<SameLoad> {
         let paired = self.pairs.iter().map(|(before, after, how)| SameLoad {
             before: before.clone(),
             after: Some(after.clone()),
@@ -104,16 +104,18 @@ impl Pairing {
         paired.chain(lonely).collect()
     }
 
-    /// What no log shows and the comparison takes for granted.
+    /// Assumptions of the comparison that no log shows.
     pub fn on_trust(&self) -> Vec<String> {
-        let unlogged = "Consumers that neither log names (ignition, pumps, whatever always runs) \
-                        are taken to draw the same in both."
+        let unlogged = "Loads that neither log names (ignition, pumps, whatever is always on) are \
+                        assumed to draw the same in both."
             .to_owned();
         let new = self.new.iter().map(|load| {
-            format!("{load} is named by the later log only; before it is taken to have been off.")
+            format!("{load} is in the later log only. It is assumed to have been off before.")
         });
         let lonely = self.lonely.iter().map(|(load, _)| {
-            format!("{load} is named by the earlier log only; after it may be on or off unseen.")
+            format!(
+                "{load} is in the earlier log only. Whether it was on afterwards is not logged."
+            )
         });
         [unlogged].into_iter().chain(new).chain(lonely).collect()
     }
@@ -207,7 +209,7 @@ pub fn pairing(old: &[String], new: &[String], stated: &[SamePair]) -> Pairing {
             .filter(|before| !taken.contains_key(before))
             .filter_map(|before| {
                 let wanted = key(before)?;
-                // One of each, or nobody knows which is which.
+                // One of each, or it is not known which is which.
                 let rivals = open(old, &wanted, key, &|n| taken.contains_key(n));
                 let matches: Vec<&String> = new
                     .iter()
@@ -236,10 +238,12 @@ pub fn pairing(old: &[String], new: &[String], stated: &[SamePair]) -> Pairing {
             .collect();
         let why = match rivals.as_slice() {
             [] => {
-                format!("no load of the later log is it; if one is, say --same \"{before}=NAME\"")
+                format!(
+                    "no load of the later log matches; if one does, add --same \"{before}=NAME\""
+                )
             }
             rivals => format!(
-                "{} of the later log could be it: say which with --same \"{before}=NAME\"",
+                "{} of the later log could match: name one with --same \"{before}=NAME\"",
                 quoted(rivals)
             ),
         };
@@ -278,7 +282,7 @@ mod tests {
 
     fn pairs(old: &[&str], new: &[&str], stated: &[SamePair]) -> Vec<(String, Option<String>)> {
         let pairing = pairing(&names(old), &names(new), stated);
-        pairing.told().into_iter().map(|same| (same.before, same.after)).collect()
+        pairing.same_loads().into_iter().map(|same| (same.before, same.after)).collect()
     }
 
     fn to(before: &str, after: &str) -> (String, Option<String>) {
@@ -304,7 +308,7 @@ mod tests {
     #[test]
     fn two_that_could_be_it_are_a_question() {
         let pairing = pairing(&names(&["fan"]), &names(&["fan low", "fan high"]), &[]);
-        let told = pairing.told();
+        let told = pairing.same_loads();
         assert_eq!(told[0].after, None);
         assert!(told[0].how.contains("--same"), "{}", told[0].how);
         let stated = ["fan=fan high".parse().expect("a pair")];

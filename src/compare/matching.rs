@@ -1,7 +1,7 @@
-//! Which operating points both logs have, and how their conditions stand to each other.
+//! Which operating points both logs contain, and how their conditions compare.
 
 use crate::compare::load_matching::{Pairing, load_names, quoted};
-use crate::comparison::{Conditions, Unmatched};
+use crate::comparison::{Conditions, Unmatched, When};
 use crate::diagnosis::{Diagnosis, Heat, OperatingPoint};
 use crate::format::{self, RPM};
 use crate::nominal::Nominal;
@@ -74,19 +74,23 @@ pub fn matched<'d>(before: &'d Diagnosis, after: &'d Diagnosis, pairing: &Pairin
             }),
             None => {
                 let why = why(old, (&old_names, &new_names), news, pairing);
-                unmatched.push(left_over("before", old, why));
+                unmatched.push(left_over(When::Before, old, why));
             }
         }
     }
     for (new, _) in news.iter().zip(used).filter(|(_, used)| !used) {
-        unmatched.push(left_over("after", new, "the earlier log has no such running".to_owned()));
+        unmatched.push(left_over(
+            When::After,
+            new,
+            "the earlier log has no such operating point".to_owned(),
+        ));
     }
     Matched { pairs, unmatched }
 }
 
-fn left_over(of: &str, point: &OperatingPoint, why: String) -> Unmatched {
+fn left_over(of: When, point: &OperatingPoint, why: String) -> Unmatched {
     Unmatched {
-        of: of.to_owned(),
+        of,
         loads: point.loads.clone(),
         rpm_low: point.rpm_low,
         rpm_high: point.rpm_high,
@@ -97,7 +101,7 @@ fn left_over(of: &str, point: &OperatingPoint, why: String) -> Unmatched {
     }
 }
 
-/// Why no point of the later log is `old`'s partner.
+/// Why no point of the later log matches `old`.
 fn why(
     old: &OperatingPoint,
     (old_names, new_names): (&[String], &[String]),
@@ -105,13 +109,13 @@ fn why(
     pairing: &Pairing,
 ) -> String {
     let Some(set) = parsed(&old.loads, old_names) else {
-        return "the earlier log shows by its voltage alone what was on: mark by hand with \
-                --marks-before when each load was on"
+        return "the earlier log does not name its loads: state with --marks-before when each \
+                load was on"
             .to_owned();
     };
     if !set.loads.is_empty() && new_names.is_empty() {
-        return "the later log does not show what was on: mark by hand with --marks-after when \
-                each load was on"
+        return "the later log does not name its loads: state with --marks-after when each load \
+                was on"
             .to_owned();
     }
     let lonely: Vec<String> = set
@@ -122,7 +126,7 @@ fn why(
         .collect();
     if !lonely.is_empty() {
         return format!(
-            "no load of the later log is known to be {}: if one is, say which with --same",
+            "no load of the later log matches {}: if one does, name it with --same",
             any(&lonely)
         );
     }
@@ -138,7 +142,7 @@ fn why(
     }
 }
 
-/// How the later point's conditions stand to the earlier's, one thing after the other.
+/// How the conditions of the later point compare with the earlier's, one after the other.
 #[derive(Debug, Clone, Default)]
 struct Met {
     harder: bool,
@@ -149,7 +153,7 @@ struct Met {
 
 impl Met {
     fn conditions(&self) -> Conditions {
-        // One thing easier undoes what another made harder: nobody can weigh them.
+        // One easier condition outweighs any harder one: they cannot be weighed.
         match (self.easier, self.unknown, self.harder) {
             (true, _, _) => Conditions::Easier,
             (_, true, _) => Conditions::Unknown,
@@ -229,12 +233,12 @@ pub fn any(names: &[String]) -> String {
     }
 }
 
-/// What an operating point's labels say.
+/// What an operating point's labels mean.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OnSet {
     /// Loads on, with their duties in per cent.
     pub loads: Vec<(String, f64)>,
-    /// Besides them something switched that no channel declares.
+    /// Besides them something switched that no channel shows.
     pub strays: bool,
 }
 
@@ -268,7 +272,7 @@ fn loads_met(
     let mut met = Met::default();
     if olds.strays || news.strays {
         met.unknown = true;
-        met.how.push("something switched that no channel declares".to_owned());
+        met.how.push("something switched that no channel shows".to_owned());
     }
     let mut seen = 0;
     for (name, duty) in &olds.loads {
@@ -290,7 +294,7 @@ fn loads_met(
     for (name, _) in news.loads.iter().filter(|(name, _)| pairing.new_loads().contains(name)) {
         seen += 1;
         met.harder = true;
-        met.how.push(format!("{name} is on besides"));
+        met.how.push(format!("{name} is also on"));
     }
     (seen == news.loads.len()).then_some(met)
 }
@@ -387,7 +391,7 @@ mod tests {
         let old = (&["fan"][..], vec![holding(&["fan"])]);
         let new = (&["fan", "lamps"][..], vec![holding(&["fan", "lamps"])]);
         let (pairs, _) = both(old.clone(), new);
-        let how = "lamps is on besides".to_owned();
+        let how = "lamps is also on".to_owned();
         assert_eq!(pairs, [(names(&["fan", "lamps"]), Conditions::Harder, how)]);
         // The same without it is more alike.
         let new = (&["fan", "lamps"][..], vec![holding(&["fan", "lamps"]), holding(&["fan"])]);
@@ -400,7 +404,7 @@ mod tests {
         let (pairs, unmatched) = both(old, (&["fan"], vec![holding(&["fan"])]));
         assert_eq!(pairs[0].1, Conditions::Harder);
         assert!(pairs[0].2.contains("whether \"lamps\" was on"), "{}", pairs[0].2);
-        assert!(unmatched[0].why.contains("known to be \"lamps\""), "{}", unmatched[0].why);
+        assert!(unmatched[0].why.contains("matches \"lamps\""), "{}", unmatched[0].why);
     }
 
     #[test]
@@ -424,7 +428,7 @@ mod tests {
             both(old, (new_names, new)).1.swap_remove(0).why
         };
         assert!(why(&[], vec![holding(&[])]).contains("--marks-after"));
-        assert!(why(&["horn"], vec![holding(&[])]).contains("say which with --same"));
+        assert!(why(&["horn"], vec![holding(&[])]).contains("name it with --same"));
         assert!(why(&["fan"], vec![holding(&[])]).contains("never runs with fan on at up to 1100"));
         let no_speed = OperatingPoint { rpm_low: None, rpm_high: None, ..holding(&["fan"]) };
         assert!(why(&["fan"], vec![no_speed]).contains("engine speed is in one"));

@@ -5,7 +5,7 @@ use crate::compare::change::{OpenFall, change, is_gained, is_lost, open_fall};
 use crate::compare::criteria::Wanted;
 use crate::compare::matching::Matched;
 use crate::comparison::{
-    After, Conditions, Criterion, MatchedPoint, Outcome, PointSide, Reading, Standing,
+    After, Conditions, Criterion, MatchedPoint, Outcome, PointOutcome, PointSide, Reading, When,
 };
 use crate::diagnosis::{BusState, OperatingPoint};
 use crate::estimate::Estimate;
@@ -13,23 +13,16 @@ use crate::format::{self, AMP, VOLT};
 use crate::levels;
 use crate::nominal::Nominal;
 
-/// A reader takes in no more reasons than this.
+/// More reasons than this are not read.
 const MOST_REASONS: usize = 3;
 
-pub struct Call {
+pub struct Conclusion {
     pub outcome: Outcome,
     pub headline: String,
     pub missing: Vec<String>,
 }
 
-pub struct Whole {
-    pub outcome: Outcome,
-    pub headline: String,
-    pub missing: Vec<String>,
-    pub criteria: Vec<Criterion>,
-}
-
-/// All that one later log says.
+/// What one later log shows.
 pub struct LaterLog<'s> {
     pub matched: &'s Matched<'s>,
     /// Of the matched pairs, in their order.
@@ -37,22 +30,24 @@ pub struct LaterLog<'s> {
     pub gained_a: Option<&'s Estimate>,
     /// Below 0 where amps were lost.
     pub lost_a: Option<&'s Estimate>,
-    pub regulator: Standing,
+    pub regulator: PointOutcome,
     pub criteria: &'s [Criterion],
+    /// How long the agreed loads were held without a break.
+    pub held_s: Option<f64>,
     pub wanted: &'s Wanted,
     pub nominal: Nominal,
 }
 
-pub fn of_one(seen: &LaterLog) -> Call {
-    let stands = |standing: Standing, fits: &dyn Fn(Conditions) -> bool| {
+pub fn of_one(seen: &LaterLog) -> Conclusion {
+    let stands = |standing: PointOutcome, fits: &dyn Fn(Conditions) -> bool| {
         seen.points.iter().any(|p| p.standing == standing && fits(p.conditions))
     };
     let better = seen.gained_a.is_some_and(is_gained)
-        || stands(Standing::Better, &Conditions::is_fair)
-        || seen.regulator == Standing::Better;
+        || stands(PointOutcome::Better, &Conditions::is_fair)
+        || seen.regulator == PointOutcome::Better;
     let worse = seen.lost_a.is_some_and(is_lost)
-        || stands(Standing::Worse, &Conditions::is_no_harder)
-        || seen.regulator == Standing::Worse;
+        || stands(PointOutcome::Worse, &Conditions::is_no_harder)
+        || seen.regulator == PointOutcome::Worse;
     let passes = seen.criteria.iter().all(|c| c.after == Reading::Pass);
     let failed = seen.criteria.iter().any(|c| c.before == Reading::Fail);
 
@@ -61,7 +56,7 @@ pub fn of_one(seen: &LaterLog) -> Call {
         (true, false) if passes && failed => Outcome::RepairProven,
         (true, _) => Outcome::ImprovedNotProven,
         (false, true) => Outcome::Worse,
-        (false, false) if stands(Standing::Better, &|_| true) => Outcome::ImprovedNotProven,
+        (false, false) if stands(PointOutcome::Better, &|_| true) => Outcome::ImprovedNotProven,
         (false, false) if reasons.is_empty() => Outcome::NoChange,
         (false, false) => Outcome::NotComparable,
     };
@@ -73,8 +68,7 @@ pub fn of_one(seen: &LaterLog) -> Call {
             let like = (!better).then(|| like_conditions(seen.points));
             let lost = worse_elsewhere(seen.points);
             let unbroken = (!failed).then(|| {
-                "that anything was wrong before: the earlier log fails nothing of what was agreed"
-                    .to_owned()
+                "evidence of a fault before: the earlier log fails none of the criteria".to_owned()
             });
             [like, lost, unbroken]
                 .into_iter()
@@ -84,44 +78,40 @@ pub fn of_one(seen: &LaterLog) -> Call {
         }
     };
     let headline = headline(outcome, seen, &missing);
-    Call { outcome, headline, missing }
+    Conclusion { outcome, headline, missing }
 }
 
 fn left_to_show(criteria: &[Criterion]) -> Vec<String> {
-    criteria
-        .iter()
-        .filter(|c| c.after != Reading::Pass)
-        .map(|c| format!("{}: {}, {}", c.asked, c.after.words(), c.after_seen))
-        .collect()
+    criteria.iter().filter_map(Criterion::left_open).collect()
 }
 
 fn like_conditions(points: &[MatchedPoint]) -> String {
-    let how = points.iter().find(|p| p.standing == Standing::Better).map(|p| &p.conditions_how);
+    let how = points.iter().find(|p| p.standing == PointOutcome::Better).map(|p| &p.conditions_how);
     match how {
         Some(how) => format!(
-            "the same running at like conditions: what improved was seen only where the later log \
-             may have asked for less ({how})"
+            "the same operating point under like conditions: the improvement was seen only where \
+             the conditions may have been easier ({how})"
         ),
-        None => "the same running at like conditions".to_owned(),
+        None => "the same operating point under like conditions".to_owned(),
     }
 }
 
 fn worse_elsewhere(points: &[MatchedPoint]) -> Option<String> {
-    let lost = points.iter().filter(|p| p.standing == Standing::Worse);
+    let lost = points.iter().filter(|p| p.standing == PointOutcome::Worse);
     let worst = lost.min_by(|a, b| a.change_v.value.total_cmp(&b.change_v.value))?;
     let lower = VOLT.with_range(&worst.change_v.negated());
     let where_ = at(worst);
     Some(format!(
-        "why the bus is lower than before elsewhere: {lower} lower {}{where_}",
+        "an explanation for the lower voltage elsewhere: {lower} lower {}{where_}",
         format::with_loads(&worst.loads)
     ))
 }
 
-/// Empty where the trouble of the earlier log, if it had any, is in both logs.
+/// Empty if whatever was wrong in the earlier log is covered by both logs.
 fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
     let Matched { pairs, unmatched } = seen.matched;
     if pairs.is_empty() {
-        let unmatched = unmatched.iter().filter(|u| u.of == "before");
+        let unmatched = unmatched.iter().filter(|u| u.of == When::Before);
         let mut reasons = grouped(unmatched.map(|u| (u.loads.as_slice(), u.why.as_str())));
         reasons.truncate(MOST_REASONS);
         reasons.insert(0, "no operating point is in both logs".to_owned());
@@ -130,9 +120,10 @@ fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
     let troubled = |point: &OperatingPoint| point.state != BusState::Holding && point.is_sure();
     let lower = |change_v: &Estimate, loads: &[String]| {
         let (with, lower_v) = (format::with_loads(loads), VOLT.with_range(&change_v.negated()));
-        format!("{with} the bus is {lower_v} lower than before, but")
+        format!("{with} the voltage is {lower_v} lower than before, but")
     };
-    let unfair = |p: &&MatchedPoint| p.standing == Standing::Worse && !p.conditions.is_no_harder();
+    let unfair =
+        |p: &&MatchedPoint| p.standing == PointOutcome::Worse && !p.conditions.is_no_harder();
     if let Some(point) = seen.points.iter().find(unfair) {
         let lower = lower(&point.change_v, &point.loads);
         return vec![format!("{lower} not under like conditions: {}", point.conditions_how)];
@@ -141,8 +132,8 @@ fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
         Some(OpenFall::Battery(pair)) => {
             let lower = lower(&change(pair.before, pair.after).0, &pair.before.loads);
             return vec![format!(
-                "{lower} a battery that takes more charge does that too: charge it fully and log \
-                 again, or log its current"
+                "{lower} a battery that draws more charging current has the same effect: charge \
+                 it fully and log again, or log its current"
             )];
         }
         Some(OpenFall::Conditions(pair)) => {
@@ -157,12 +148,12 @@ fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
         let (with, higher_v) = (format::with_loads(&point.loads), VOLT.with_range(&point.change_v));
         let why = match point.conditions.is_fair() {
             true => {
-                "a battery that takes less charge does that too: charge it fully before each log, \
-                 or log its current"
+                "a battery that draws less charging current has the same effect: charge it fully \
+                 before each log, or log its current"
             }
             false => &format!("not under like conditions: {}", point.conditions_how),
         };
-        return vec![format!("{with} the bus is {higher_v} higher than before, but {why}")];
+        return vec![format!("{with} the voltage is {higher_v} higher than before, but {why}")];
     }
     let met = pairs.iter().any(|p| troubled(p.before) && p.conditions != Conditions::Easier);
     let sound = |c: &Criterion| c.id == "setpoint-sound" && c.before == Reading::Fail;
@@ -170,9 +161,10 @@ fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
         return Vec::new();
     }
     let easier = pairs.iter().filter(|p| troubled(p.before)).map(|p| {
-        (p.before.loads.as_slice(), format!("again only at easier conditions, {}", p.how))
+        (p.before.loads.as_slice(), format!("again only under easier conditions, {}", p.how))
     });
-    let stranded = unmatched.iter().filter(|u| u.of == "before" && u.state != BusState::Holding);
+    let stranded =
+        unmatched.iter().filter(|u| u.of == When::Before && u.state != BusState::Holding);
     let stranded = stranded.map(|u| (u.loads.as_slice(), u.why.clone()));
     let all: Vec<(&[String], String)> = easier.chain(stranded).collect();
     let mut reasons = grouped(all.iter().map(|(loads, why)| (*loads, why.as_str())));
@@ -180,7 +172,7 @@ fn why_not_comparable(seen: &LaterLog) -> Vec<String> {
     reasons
 }
 
-/// A bus that surely holds where it surely did not, whatever did it.
+/// A bus that certainly holds now and certainly did not before, for whatever reason.
 fn is_risen(point: &MatchedPoint, nominal: Nominal) -> bool {
     let (before, after) = (&point.before, &point.after);
     let turned = before.state != BusState::Holding && after.state == BusState::Holding;
@@ -190,7 +182,7 @@ fn is_risen(point: &MatchedPoint, nominal: Nominal) -> bool {
         && point.change_v.low > nominal.volts(levels::DAY_TO_DAY)
 }
 
-/// Each reason once, told of the first set of loads with most on.
+/// Each reason once, with the first set of loads with most on.
 fn grouped<'r>(all: impl Iterator<Item = (&'r [String], &'r str)>) -> Vec<String> {
     let mut groups: Vec<(&str, &[String], usize)> = Vec::new();
     for (loads, why) in all {
@@ -227,7 +219,7 @@ fn at(point: &MatchedPoint) -> String {
     }
 }
 
-/// The point that says most: of those that stand as the outcome does, the agreed
+/// The most informative point: of those with the same result as the whole, the agreed
 /// loads together at idle, else the largest change.
 fn telling<'p>(
     outcome: Outcome,
@@ -235,9 +227,9 @@ fn telling<'p>(
     wanted: &Wanted,
 ) -> Option<&'p MatchedPoint> {
     let standing = match outcome {
-        Outcome::RepairProven | Outcome::ImprovedNotProven => Standing::Better,
-        Outcome::Worse => Standing::Worse,
-        Outcome::NoChange | Outcome::NotComparable => Standing::NoClearChange,
+        Outcome::RepairProven | Outcome::ImprovedNotProven => PointOutcome::Better,
+        Outcome::Worse => PointOutcome::Worse,
+        Outcome::NoChange | Outcome::NotComparable => PointOutcome::NoClearChange,
     };
     let labels = wanted.labels();
     let agreed = |p: &MatchedPoint| p.loads == labels && p.rpm_low == Some(0.0);
@@ -257,8 +249,8 @@ fn headline(outcome: Outcome, seen: &LaterLog, missing: &[String]) -> String {
     let regulator = regulator.filter(|_| {
         matches!(
             (outcome, seen.regulator),
-            (Outcome::RepairProven | Outcome::ImprovedNotProven, Standing::Better)
-                | (Outcome::Worse, Standing::Worse)
+            (Outcome::RepairProven | Outcome::ImprovedNotProven, PointOutcome::Better)
+                | (Outcome::Worse, PointOutcome::Worse)
         )
     });
     let mut told: Vec<String> = Vec::new();
@@ -269,9 +261,11 @@ fn headline(outcome: Outcome, seen: &LaterLog, missing: &[String]) -> String {
     if let Some(point) = telling(outcome, seen.points, seen.wanted) {
         let end = match outcome {
             Outcome::NoChange if point.before.state != point.after.state => {
-                ". The amps behind that are no more than one car differs by from day to day."
+                ". The difference in amps is within the day-to-day variation of one car."
             }
-            Outcome::NoChange => ": no more than charge, warmth and noise differ from day to day.",
+            Outcome::NoChange => {
+                ". That is within the day-to-day variation of battery charge, temperature and noise."
+            }
             _ => ".",
         };
         told.push(format!("{}{end}", sentence(point)));
@@ -281,18 +275,16 @@ fn headline(outcome: Outcome, seen: &LaterLog, missing: &[String]) -> String {
         Outcome::Worse => seen.lost_a.map(|gain| (gain.negated(), "less")),
         _ => None,
     };
-    // Where no one point shows it, only all of them together do.
-    let shown = seen.points.iter().any(|p| p.standing != Standing::NoClearChange);
+    // If no single point shows it, all of them together may.
+    let shown = seen.points.iter().any(|p| p.standing != PointOutcome::NoClearChange);
     if let Some((amps, word)) = pooled.filter(|_| !shown && regulator.is_none()) {
         let amps = AMP.with_range(&amps);
         told.push(format!(
             "Over all that both logs show, alternator and wiring carry {amps} {word} than before."
         ));
     }
-    if outcome == Outcome::RepairProven {
-        let held = seen.criteria.iter().find(|c| c.id == "loads-held");
-        let held = held.map_or("as long as agreed", |c| c.after_seen.as_str());
-        told.push(format!("Held for {held}."));
+    if let Some(held_s) = seen.held_s.filter(|_| outcome == Outcome::RepairProven) {
+        told.push(format!("Held for {} without a break.", format::duration(held_s)));
     }
     told.join(" ")
 }
@@ -312,12 +304,11 @@ fn sentence(point: &MatchedPoint) -> String {
     };
     let new = bus(&point.after);
     let running = format::capital(&format::with_loads(&point.loads));
-    format!("{running}{} the bus is at {new}; before it was at {old}", at(point))
+    format!("{running}{} the voltage is {new}; before, it was {old}", at(point))
 }
 
 /// All later logs together: proven where one proves it and none fails.
-pub fn together(afters: &[After]) -> Whole {
-    let criteria = merged(afters);
+pub fn together(afters: &[After]) -> Conclusion {
     let is = |outcome: Outcome| afters.iter().find(|a| a.outcome == outcome);
     let fails = afters.iter().any(|a| a.criteria.iter().any(|c| c.after == Reading::Fail));
     let order = [
@@ -327,31 +318,29 @@ pub fn together(afters: &[After]) -> Whole {
         Outcome::NoChange,
         Outcome::NotComparable,
     ];
-    let Some(speaks) = order.into_iter().find_map(is) else {
-        return Whole {
+    let Some(deciding) = order.into_iter().find_map(is) else {
+        return Conclusion {
             outcome: Outcome::NotComparable,
             headline: "There is no log from after the repair.".to_owned(),
             missing: Vec::new(),
-            criteria,
         };
     };
-    let outcome = match speaks.outcome {
+    let outcome = match deciding.outcome {
         Outcome::RepairProven if fails => Outcome::ImprovedNotProven,
         outcome => outcome,
     };
-    let named = |after: &After, text: &str| format!("{}: {text}", after.side.name);
     let missing = match (outcome, afters) {
         (Outcome::RepairProven, _) => Vec::new(),
         (_, [only]) => only.missing.clone(),
         _ => afters
             .iter()
-            .flat_map(|after| after.missing.iter().map(|text| named(after, text)))
+            .flat_map(|after| after.missing.iter().map(|text| after.named(text)))
             .collect(),
     };
     let headline = match afters {
         [only] => only.headline.clone(),
         _ => {
-            let others = afters.iter().filter(|a| a.side.name != speaks.side.name);
+            let others = afters.iter().filter(|a| a.side.name != deciding.side.name);
             let others: Vec<String> = others
                 .map(|a| format!("{} ({}): {}", a.side.name, a.side.source.file, a.outcome.words()))
                 .collect();
@@ -361,18 +350,18 @@ pub fn together(afters: &[After]) -> Whole {
             };
             format!(
                 "{} ({}): {} {also}: {}.",
-                format::capital(&speaks.side.name),
-                speaks.side.source.file,
-                speaks.headline,
+                format::capital(&deciding.side.name),
+                deciding.side.source.file,
+                deciding.headline,
                 others.join("; ")
             )
         }
     };
-    Whole { outcome, headline, missing, criteria }
+    Conclusion { outcome, headline, missing }
 }
 
 /// A criterion passes where one log shows it and none fails it.
-fn merged(afters: &[After]) -> Vec<Criterion> {
+pub fn merged(afters: &[After]) -> Vec<Criterion> {
     let Some((first, rest)) = afters.split_first() else { return Vec::new() };
     if rest.is_empty() {
         return first.criteria.clone();

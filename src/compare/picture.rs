@@ -43,9 +43,12 @@ pub fn picture(
     let after_on = format::loads(&best.loads_after);
     let all = best.loads_after == wanted.labels() && wanted.loads.len() > 1;
     let aligned_at = if all {
-        format!("{} comes on: now {after_on} are on, all that the earlier log used", best.load)
+        format!(
+            "{} comes on: now {after_on} are on, all loads that the earlier log used",
+            best.load
+        )
     } else {
-        format!("{} comes on; loads then: {after_on}", best.load)
+        format!("{} comes on; loads on then: {after_on}", best.load)
     };
     let traces = placed.into_iter().map(|(name, diagnosis, step)| ProofTrace {
         name: name.to_owned(),

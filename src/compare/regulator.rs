@@ -1,10 +1,10 @@
-//! Whether the regulator's own setpoint was mended or spoiled.
+//! Whether the regulator's own setpoint was corrected or spoiled.
 
 use crate::car::Acceptance;
 use crate::compare::change::change;
-use crate::compare::criteria::setpoint_sound;
+use crate::compare::criteria::setpoint_within_limits;
 use crate::compare::matching::Pair;
-use crate::comparison::{Reading, Standing};
+use crate::comparison::{PointOutcome, Reading};
 use crate::diagnosis::{BusState, Diagnosis, Heat};
 use crate::levels;
 
@@ -15,15 +15,16 @@ pub fn regulator(
     after: &Diagnosis,
     pairs: &[Pair],
     acceptance: &Acceptance,
-) -> Standing {
-    let readings = (setpoint_sound(before, acceptance).0, setpoint_sound(after, acceptance).0);
+) -> PointOutcome {
+    let readings =
+        (setpoint_within_limits(before, acceptance).0, setpoint_within_limits(after, acceptance).0);
     let standing = match readings {
-        (Reading::Fail, Reading::Pass) => Standing::Better,
-        (Reading::Pass, Reading::Fail) => Standing::Worse,
-        _ => return Standing::NoClearChange,
+        (Reading::Fail, Reading::Pass) => PointOutcome::Better,
+        (Reading::Pass, Reading::Fail) => PointOutcome::Worse,
+        _ => return PointOutcome::NoClearChange,
     };
     let (Some(old), Some(new)) = (&before.setpoint_v, &after.setpoint_v) else {
-        return Standing::NoClearChange;
+        return PointOutcome::NoClearChange;
     };
     let moved_v = new.less(old, "setpoint after less setpoint before");
     let beyond = |least_v: f64| moved_v.low > least_v || moved_v.high < -least_v;
@@ -42,6 +43,6 @@ pub fn regulator(
     if beyond(day_to_day_v + by_heat_v) || (as_hot && beyond(day_to_day_v)) {
         standing
     } else {
-        Standing::NoClearChange
+        PointOutcome::NoClearChange
     }
 }

@@ -130,16 +130,16 @@ pub fn noise_change(before: &Diagnosis, after: &Diagnosis) -> NoiseChange {
         return cannot("they read the voltage to different steps");
     }
     let (Some(was), Some(is)) = (&before.noise.sigma, &after.noise.sigma) else {
-        return cannot("one of them holds too little steady running");
+        return cannot("one of them has too little steady operation");
     };
     let change = is.less(was, "noise after less noise before");
     let words = format!("{} before, {} after", MILLIVOLT.with_range(was), MILLIVOLT.with_range(is));
     let told = if is.low > was.high * ANOTHER_NOISE {
         format!(
-            "The bus is noisier than it was: {words}. A diode, a loose ground or the logger's own wiring does that; look at the ripple with a scope."
+            "The voltage is noisier than before: {words}. Possible causes: a diode, a loose ground, the logger's own wiring. Look at the ripple with a scope."
         )
     } else if is.high * ANOTHER_NOISE < was.low {
-        format!("The bus is quieter than it was: {words}.")
+        format!("The voltage is quieter than before: {words}.")
     } else {
         format!("Noise is about the same: {words}.")
     };

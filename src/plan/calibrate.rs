@@ -1,14 +1,14 @@
-//! Cars that this one could be: battery, present machine and loads fitted to the
+//! Cars that this one could be: battery, current alternator and loads fitted to the
 //! log together.
 //!
-//! At full output, what the battery takes is what the machine makes less what the
+//! At full output, what the battery takes is what the alternator makes less what the
 //! loads draw,
 //!
 //! ```text
 //! I(k) = s·C(ratio·n_k, U_k, heat_k) − Σ duty(l, k)·f_l(U_k)·a_l
 //! ```
 //!
-//! linear in the machine's share s of its curve, in the loads' amps a_l, and in what the
+//! linear in the alternator's share s of its curve, in the loads' amps a_l, and in what the
 //! battery is larger than the observer had it (its currents go with its size). For
 //! each battery that the observer drove, with pulleys and a curve's shape drawn
 //! for it, one solution is drawn (`linear`), and the car counts by how well it fits.
@@ -51,44 +51,44 @@ const MODEL_SHARE: f64 = 0.04;
 /// choice: what is left unsure where neither amps nor a rating tie them).
 const SIZE_SHARE: f64 = 0.2;
 const LEAST_SIZE: f64 = 0.5;
-/// A machine against its own sheet, against a curve of common shape of its stated
+/// An alternator against its own sheet, against a curve of common shape of its stated
 /// rating, and a rating where none is stated (90 %; common practice, no source).
 const OF_SHEET: (f64, f64) = (0.97, 0.15);
 const OF_RATED: (f64, f64) = (0.95, 0.3);
 const COMMON_RATED_A: (f64, f64) = (85.0, 1.9);
-/// A new machine of the shop against its sheet (90 %; common practice, no source).
+/// A new alternator of the shop against its sheet (90 %; common practice, no source).
 const NEW_OF_SHEET: (f64, f64) = (1.0, 0.06);
-/// Share of its output that a machine loses from cold to soaked (90 %; common
+/// Share of its output that an alternator loses from cold to soaked (90 %; common
 /// practice, no source: 10 to 25 %).
 const LOST_SHARE: (f64, f64) = (0.17, 0.075);
-/// How saturated the iron of a full field is: from wholly to not at all. Machines are
+/// How saturated the iron of a full field is: from wholly to not at all. Alternators are
 /// built to about the knee of their iron (common practice, no source).
 const FLUX_EXPONENTS: std::ops::Range<f64> = 0.0..1.0;
 /// No circuit follows closer what a long held battery still takes (90 %; common practice,
 /// no source: the log's minutes say little of that).
 const TAKES_FACTOR: f64 = 1.25;
-/// Warmth of a machine in a car whose coolant is hot: 65 to 110 °C (common practice, no
+/// Warmth of an alternator in a car whose coolant is hot: 65 to 110 °C (common practice, no
 /// source). The air under its hood is hot only later.
 const SOAKED: std::ops::Range<f64> = 0.45..1.0;
-/// Machine and loads move by so much while nothing is switched (common practice, no
+/// Alternator and loads move by so much while nothing is switched (common practice, no
 /// source).
 const UNSTEADY_A: f64 = 0.3;
 const UNSTEADY_SHARE: f64 = 0.02;
 /// Pulleys that nobody stated.
 const RATIOS: std::ops::Range<f64> = 2.1..3.2;
 /// How a shape of curve may be stretched along its speeds (90 %), and bent: at the idle
-/// point a machine gives a third to a half of its rating (common practice, no source).
+/// point an alternator gives a third to a half of its rating (common practice, no source).
 const SHAPE_FACTOR: f64 = 1.12;
 const BENDS: std::ops::Range<f64> = 0.6..1.05;
 
 pub struct PosteriorEnsemble {
     pub trials: Vec<CarSample>,
-    /// Whether the present machine's curve, pulleys, or any load is stated.
+    /// Whether the current alternator's curve, pulleys, or any load is stated.
     pub has_curve: bool,
     pub has_ratio: bool,
     /// What the regulator is taken to hold, where the log does not show it.
     pub setpoint_v: Option<Estimate>,
-    /// Steady pieces at full output that hold the machine to the log.
+    /// Steady pieces at full output that hold the alternator to the log.
     pub full: usize,
 }
 
@@ -160,7 +160,7 @@ fn fit(
     let ratio = ratio.clamp(*SANE_RATIOS.start(), *SANE_RATIOS.end());
     let nominal = analysis.battery.nominal;
     let reference_v = nominal.volts(levels::REFERENCE);
-    // Half-way between a regulator's droop and a machine that gives its all.
+    // Half-way between a regulator's droop and an alternator that gives its all.
     let half_way_v = (nominal.volts(levels::DROOP) + nominal.volts(levels::FULL_OUTPUT)) / 2.0;
     let model_v = nominal.volts(levels::FITTED_CAR);
     let (curve, test_v, test_c, believed) = present_curve(rng, car, nominal)?;
@@ -208,7 +208,7 @@ fn fit(
     };
     let unshown = matches!(trial.held, CarSetpoint::Own { .. });
     let (mut by_levels, mut lowest_v) = (0.0, 0.0_f64);
-    // Unknowns: the machine's share, each item's amps, and by what share the battery is
+    // Unknowns: the alternator's share, each item's amps, and by what share the battery is
     // larger.
     let unknowns = ledger.len() + 2;
     let mut equations: Vec<Equation> = Vec::new();
@@ -220,7 +220,7 @@ fn fit(
             _ if unshown => under_v > half_way_v,
             stands => stands == Stands::Full,
         };
-        // Whether a level is held or what the machine leaves over is weighed by the
+        // Whether a level is held or what the alternator leaves over is weighed by the
         // density of its volts either way.
         if unshown {
             lowest_v = lowest_v.min(under_v);
@@ -297,7 +297,7 @@ fn fit(
     Some(Fitted { trial, deviance: squares + spreads + log_determinant + by_levels, counts })
 }
 
-/// Curve, its test conditions, and what is believed of the machine's share of it.
+/// Curve, its test conditions, and what is believed of the alternator's share of it.
 fn present_curve(
     rng: &mut Rng,
     car: &Car,

@@ -1,4 +1,4 @@
-//! What a plan comes to: one value, serialised as `plan.json`.
+//! The result of planning: one value, serialized as `plan.json`.
 
 use serde::{Deserialize, Serialize};
 
@@ -17,22 +17,22 @@ pub struct Plan {
     pub verdict: Verdict,
     /// What to fit, in one or two sentences.
     pub headline: String,
-    /// How well the fitted cars make the log again, before they predict anything.
+    /// How well the fitted cars reproduce the log, before they predict anything.
     pub reproduction: Reproduction,
     pub ledger: Vec<LedgerItem>,
     /// All items together at the setpoint.
     pub continuous_a: Estimate,
     pub intermittent_a: Estimate,
-    /// The machine that is there, replayed like the others.
+    /// The alternator that is there, replayed like the others.
     pub present: Proposal,
     /// Best first.
     pub candidates: Vec<Proposal>,
     pub wiring: Option<Wiring>,
-    /// What had to be assumed, each with what would tell it.
+    /// Assumptions, each with what would replace it.
     pub assumed: Vec<String>,
     pub cautions: Vec<String>,
     pub replay: ReplayPicture,
-    /// What reports are to speak in; no part of what was planned.
+    /// Units of the page and the terminal; not part of the plan.
     #[serde(skip)]
     pub units: Units,
 }
@@ -45,7 +45,7 @@ pub struct Reproduction {
     pub within_v: f64,
     /// Share of the running in which the log lies in the replay's 90 % band.
     pub covered_share: f64,
-    /// Steady pieces at full output that the machine is held to.
+    /// Steady pieces at full output that the alternator is held to.
     pub full_output_pieces: usize,
     pub told: String,
 }
@@ -60,14 +60,14 @@ pub struct LedgerItem {
     pub continuous: bool,
 }
 
-/// One machine on its pulleys.
+/// One alternator on its pulleys.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Proposal {
     pub name: String,
-    /// The curve's file; `None` for the machine that is there and has no sheet.
+    /// The curve's file; `None` for the current alternator and has no sheet.
     pub sheet: Option<String>,
     pub ratio: Estimate,
-    pub standing: Standing,
+    pub standing: Suitability,
     /// Why it stands there, in a sentence.
     pub why: String,
     /// By load set at idle, the heaviest first.
@@ -77,7 +77,7 @@ pub struct Proposal {
     pub speeds: Speeds,
     /// Smallest and largest ratio that serve; `None` where none does.
     pub ratios: Option<RatioRange>,
-    /// What the machine makes at most, cold, as its sheet has it.
+    /// What the alternator makes at most, cold, as its sheet has it.
     pub most_a: Estimate,
     /// Said where a speed lies beyond the sheet.
     pub beyond_sheet: Option<String>,
@@ -86,7 +86,7 @@ pub struct Proposal {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub enum Standing {
+pub enum Suitability {
     /// Every set of loads at hot idle is carried, and that is sure.
     #[serde(rename = "carries it")]
     Carries,
@@ -95,23 +95,23 @@ pub enum Standing {
     May,
     #[serde(rename = "falls short")]
     FallsShort,
-    /// It would turn faster than it bears.
+    /// It would turn faster than it may.
     #[serde(rename = "turns too fast")]
     TooFast,
 }
 
-impl Standing {
+impl Suitability {
     pub fn words(self) -> &'static str {
         match self {
-            Standing::Carries => "carries it",
-            Standing::May => "may carry it",
-            Standing::FallsShort => "falls short",
-            Standing::TooFast => "turns too fast",
+            Suitability::Carries => "carries it",
+            Suitability::May => "may carry it",
+            Suitability::FallsShort => "falls short",
+            Suitability::TooFast => "turns too fast",
         }
     }
 }
 
-/// At idle, the machine soaked, the battery charged and at the setpoint.
+/// At idle, the alternator soaked, the battery charged and at the setpoint.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Margin {
     pub loads: Vec<String>,
@@ -125,7 +125,7 @@ pub struct Margin {
     pub enough_share: f64,
 }
 
-/// An operating point of the log, with this machine instead.
+/// An operating point of the log, with this alternator instead.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PredictedPoint {
     pub loads: Vec<String>,
@@ -136,19 +136,19 @@ pub struct PredictedPoint {
     pub logged_v: Estimate,
     pub logged_state: BusState,
     pub predicted_v: Estimate,
-    /// `false`: no voltage can be told, only that it lies in that range; see
+    /// `false`: no voltage can be predicted, only that it lies in that range; see
     /// [`LOOSE_PREDICTION`](crate::levels::LOOSE_PREDICTION).
-    #[serde(default = "told_unless_said")]
+    #[serde(default = "voltage_is_known")]
     pub voltage_is_told: bool,
     pub state: BusState,
     /// How sure the state is, 0 to 1.
     pub state_share: f64,
-    /// What the battery gives there; 0 unless draining.
+    /// The battery discharge there; 0 unless draining.
     pub deficit_a: Estimate,
     pub margin_a: Estimate,
 }
 
-fn told_unless_said() -> bool {
+fn voltage_is_known() -> bool {
     true
 }
 
@@ -178,7 +178,7 @@ pub struct Speeds {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct RatioRange {
     pub smallest: f64,
-    /// By the machine's speed at redline.
+    /// By the alternator's speed at redline.
     pub largest: f64,
     pub told: String,
 }
@@ -193,11 +193,11 @@ pub struct CapacityPoint {
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Wiring {
-    /// For which machine.
+    /// For which alternator.
     pub machine: String,
     /// What flows at most at an operating point of this log.
     pub flows_a: Estimate,
-    /// What the machine can make for hours into a flat battery.
+    /// What the alternator can make for hours into a flat battery.
     pub most_a: Estimate,
     pub feed_m: f64,
     pub ground_m: f64,
@@ -220,18 +220,18 @@ pub struct CableRow {
     /// At working temperature and what flows.
     pub feed_drop_v: f64,
     pub ground_drop_v: f64,
-    /// What it bears by heat.
+    /// Ampacity by heat.
     pub bears_a: f64,
     pub feed_serves: bool,
     pub ground_serves: bool,
     pub why: String,
 }
 
-/// The logged trace, the same made again, and with the best candidate.
+/// The logged trace, the same reproduced, and with the best candidate.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct ReplayPicture {
     pub logged: Envelope,
-    /// Replayed with the present machine: middle and band.
+    /// Replayed with the current alternator: middle and band.
     pub present: Band,
     pub best: Option<NamedBand>,
 }

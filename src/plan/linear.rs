@@ -1,8 +1,7 @@
-//! One draw from what linear equations with errors leave open.
+//! One sample from the posterior of a linear Gaussian problem.
 //!
-//! What is believed and what the log says make a linear Gaussian problem. One
-//! solution is drawn from its posterior by solving it with data and beliefs each
-//! moved by their own error (G. Papandreou, A. Yuille, Gaussian sampling by local
+//! Prior and log together make a linear Gaussian problem. One sample of its posterior
+//! is the solution with data and prior each perturbed by their own error (G. Papandreou, A. Yuille, Gaussian sampling by local
 //! perturbations, 2010; from memory).
 
 use crate::plan::calibrate::Rng;
@@ -24,7 +23,7 @@ impl Equation {
 }
 
 /// The moved solution, held to what the log says of the setpoint: where the bus
-/// holds, the machine could give at least what loads and battery took. A row that
+/// holds, the alternator could give at least what loads and battery took. A row that
 /// the solution breaks becomes an equation of its own, the worst first.
 pub fn within(
     rng: &mut Rng,
@@ -94,9 +93,9 @@ pub fn solve(
 mod tests {
     use super::*;
 
-    /// By hand: x = 2 ± 1 believed, 2x = 6 ± 1 seen: (2·1 + 2·6)/(1 + 4) = 2.8.
+    /// By hand: prior x = 2 ± 1, data 2x = 6 ± 1: (2·1 + 2·6)/(1 + 4) = 2.8.
     #[test]
-    fn beliefs_and_data_meet_by_their_weights() {
+    fn prior_and_data_meet_by_their_weights() {
         let equations = [
             Equation { shares: vec![1.0], value: 2.0, sd: 1.0, moved: 0.0 },
             Equation { shares: vec![2.0], value: 6.0, sd: 1.0, moved: 0.0 },

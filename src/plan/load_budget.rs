@@ -14,7 +14,7 @@ use crate::segment::unnamed::letter_of;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Item {
     pub name: String,
-    /// Amps at `amps.at_v`, believed, and their standard deviation.
+    /// Amps at `amps.at_v`, prior mean, and their standard deviation.
     pub amps: LoadAmps,
     pub sd_a: f64,
     pub stated: bool,

@@ -111,11 +111,11 @@ pub fn keep_up(
         };
         let chance = match never_share {
             share if share >= UNLIKELY => {
-                format!("; with a chance of {:.0} % at no speed of its curve", 100.0 * share)
+                format!("; with a probability of {:.0} % at no speed of its curve", 100.0 * share)
             }
             _ => String::new(),
         };
-        // Beyond the curve's end nobody knows a speed.
+        // Beyond the curve's end it is not known a speed.
         let high = if high.is_finite() { high } else { top_rpm.max(value) };
         (Some(Estimate { value, low, high, grade, how }), told + &chance)
     };

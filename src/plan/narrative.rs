@@ -1,4 +1,4 @@
-//! The plan in words: which machine, why, and what had to be assumed.
+//! The sentences of a plan: which alternator, why, and what is assumed.
 
 use std::collections::BTreeSet;
 
@@ -11,25 +11,25 @@ use crate::log::Log;
 use crate::nominal::Nominal;
 use crate::plan::Asked;
 use crate::plan::calibrate::PosteriorEnsemble;
-use crate::plan::contract::{Margin, Proposal, Speeds, Standing};
+use crate::plan::contract::{Margin, Proposal, Speeds, Suitability};
 use crate::plan::load_budget::{Item, MOST_LABELS, is_detected};
 use crate::plan::margin::sureness;
 use crate::plan::sets::LoadSet;
 use crate::segment::Segments;
 
-/// Low is better: sure carriers first, the smallest machine that is sure; then by
-/// how near to enough.
+/// Low is better: those that certainly carry the loads first, the smallest of them
+/// leading; then by how near to enough.
 pub fn rank(proposal: &Proposal) -> f64 {
     let least = proposal.margins.iter().map(sureness).fold(f64::INFINITY, f64::min);
     let class = match proposal.standing {
-        Standing::Carries => 0.0,
-        Standing::May => 1.0,
-        Standing::FallsShort => 2.0,
-        Standing::TooFast => 3.0,
+        Suitability::Carries => 0.0,
+        Suitability::May => 1.0,
+        Suitability::FallsShort => 2.0,
+        Suitability::TooFast => 3.0,
     };
     let within = match proposal.standing {
         // More than enough is no better than enough.
-        Standing::Carries => proposal.most_a.value / 1e3,
+        Suitability::Carries => proposal.most_a.value / 1e3,
         _ => 0.5 - least.clamp(-100.0, 100.0) / 1e3,
     };
     class + within.clamp(0.0, 0.99)
@@ -39,8 +39,8 @@ fn tightest(margins: &[Margin]) -> Option<&Margin> {
     margins.iter().min_by(|a, b| sureness(a).total_cmp(&sureness(b)))
 }
 
-pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
-    if standing == Standing::TooFast {
+pub fn why(standing: Suitability, margins: &[Margin], speeds: &Speeds) -> String {
+    if standing == Suitability::TooFast {
         return format!(
             "At a redline of {} it would turn at {}, above its limit of {}.",
             RPM.of(speeds.redline_rpm),
@@ -49,20 +49,20 @@ pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
         );
     }
     let Some(margin) = tightest(margins) else {
-        return "The log holds no idle to judge it by.".to_owned();
+        return "The log has no idle to judge it by.".to_owned();
     };
     let loads = format::with_loads(&margin.loads);
     let at = format!("hot idle of {}", RPM.of(margin.engine_rpm));
     let numbers = format!(
-        "it has {} and {} are needed",
+        "it supplies {} and {} are needed",
         AMP.with_range(&margin.available_a),
         AMP.with_range(&margin.needed_a)
     );
     match standing {
-        Standing::Carries => {
+        Suitability::Carries => {
             format!("At a {at} {loads} {numbers}: {} in reserve.", AMP.with_range(&margin.margin_a))
         }
-        Standing::May => format!(
+        Suitability::May => format!(
             "At a {at} {loads} {numbers}: {} in reserve, enough with a chance of {:.0} %.",
             AMP.with_range(&margin.margin_a),
             100.0 * margin.enough_share
@@ -74,7 +74,7 @@ pub fn why(standing: Standing, margins: &[Margin], speeds: &Speeds) -> String {
     }
 }
 
-/// What is mended before a machine is chosen: it looks like a machine that is too
+/// What is repaired before an alternator is chosen: it looks like an alternator that is too
 /// small, and the plan took it for one.
 const MENDED_FIRST: [(&str, &str); 8] = [
     ("not-charging", "it does not charge at all"),
@@ -113,16 +113,16 @@ pub fn headline(
     };
     if let Some(what) = mend {
         return format!(
-            "Mend first, then log again: {what}, and a plan made from this log counts that against \
-             the alternator. Taken as it stands: {plan}"
+            "Repair first, then log again: {what}, and a plan made from this log counts that against \
+             the alternator. With that left as it is: {plan}"
         );
     }
     match (verdict, candidates.first()) {
         (VerdictWord::KeepsUp, _) => format!(
-            "Nothing needs fitting for the loads of this log: the current alternator keeps up. \
+            "The loads of this log need no other alternator: the current alternator keeps up. \
              {plan}"
         ),
-        (_, Some(best)) if best.standing == Standing::Carries => {
+        (_, Some(best)) if best.standing == Suitability::Carries => {
             format!("Fit {}. {}", geared(best), best.why)
         }
         _ => plan,
@@ -141,28 +141,30 @@ fn geared(proposal: &Proposal) -> String {
 fn proposed(best: &Proposal, of: usize) -> String {
     let (name, why) = (geared(best), &best.why);
     match best.standing {
-        Standing::Carries => format!("Of the candidates, {name} would carry it. {why}"),
-        Standing::May => format!("Of the candidates, {name} may do, and is not sure to. {why}"),
-        Standing::FallsShort if of == 1 => format!("The candidate {name} is not enough. {why}"),
-        Standing::FallsShort => {
+        Suitability::Carries => format!("Of the candidates, {name} would carry it. {why}"),
+        Suitability::May => {
+            format!("Of the candidates, {name} may carry it, but that is not certain. {why}")
+        }
+        Suitability::FallsShort if of == 1 => format!("The candidate {name} is not enough. {why}"),
+        Suitability::FallsShort => {
             format!("None of the candidates carries it. Nearest is {name}. {why}")
         }
-        Standing::TooFast if of == 1 => format!("The candidate {name} does not serve. {why}"),
-        Standing::TooFast => format!("None of the candidates serves. {name}: {why}"),
+        Suitability::TooFast if of == 1 => format!("The candidate {name} is not suitable. {why}"),
+        Suitability::TooFast => format!("None of the candidates is suitable. {name}: {why}"),
     }
 }
 
 pub fn beyond_sheet((first_rpm, last_rpm): (f64, f64), speeds: &Speeds) -> Option<String> {
     if speeds.at_idle_rpm.value < first_rpm {
         Some(format!(
-            "At idle it turns at {}, below the first point of its curve at {}: what it makes there \
-             is not known, and counted as that point's.",
+            "At idle it turns at {}, below the first point of its curve at {}: its output \
+             there is not known, and that of the first point is used.",
             RPM.with_range(&speeds.at_idle_rpm),
             RPM.of(first_rpm)
         ))
     } else if speeds.at_redline_rpm.value > last_rpm {
         Some(format!(
-            "Above {} of its own its curve says nothing; it is counted as level.",
+            "Its curve ends at {}; above that its output is assumed to stay the same.",
             RPM.of(last_rpm)
         ))
     } else {
@@ -177,14 +179,14 @@ pub fn reproduction(
     nominal: Nominal,
 ) -> String {
     let how = format!(
-        "Driven through this log again with the current alternator, the fitted cars come within {} of \
-         the logged voltage in nine of ten moments (root mean square {}).",
+        "Replayed with the current alternator, the fitted cars come within {} of the logged voltage \
+         in nine of ten moments (root mean square {}).",
         VOLT.of(within_v),
         VOLT.of(rms_v)
     );
     let held = match fleet.full {
-        0 => " The log never shows the current alternator at full output, so nothing but common \
-              practice says what it and the loads come to."
+        0 => " The log never shows the current alternator at full output, so its \
+              output and the amps of the loads rest on common practice alone."
             .to_owned(),
         n => format!(
             " {} at full output match the alternator to the log.",
@@ -192,8 +194,8 @@ pub fn reproduction(
         ),
     };
     let poor = if within_v > nominal.volts(levels::POOR_FIT) {
-        " That is too far off to trust a prediction: something in this car is not as the model \
-         has it. Look at the diagnosis first."
+        " That is too far off to trust a prediction: something in this car differs from the \
+         model. Look at the diagnosis first."
     } else {
         ""
     };
@@ -217,26 +219,26 @@ pub fn assumed(
         .collect();
     if !unstated.is_empty() {
         assumed.push(format!(
-            "Amps of {} are those that such loads commonly draw, moved by what the log shows; a \
-             clamp meter and --load-amps LOAD=A narrow every margin.",
+            "Amps of {} are common values, adjusted to the log. Measure them with a clamp meter and \
+             enter --load-amps LOAD=A to narrow every margin.",
             format::loads(&unstated)
         ));
     }
     if !car.loads_a.contains_key(ALWAYS_ON) {
         assumed.push(format!(
-            "What always runs (ignition, pumps, control) is not stated: --load-amps \"{ALWAYS_ON}=A\"."
+            "The amps of what is always on (ignition, pumps, control) are not entered: --load-amps \"{ALWAYS_ON}=A\"."
         ));
     }
     if !fleet.has_curve {
         assumed.push(
-            "The current alternator's curve is assumed to have the common shape; state it with --alternator-curve FILE."
+            "The current alternator's curve is assumed to have the common shape; enter it with --alternator-curve FILE."
                 .to_owned(),
         );
     }
     if !fleet.has_ratio {
         assumed.push(
-            "The present pulleys are not stated: between 2.1 and 3.2 to 1; pulley_ratio in car.toml \
-             tells it, and a candidate's own with @RATIO."
+            "The pulley ratio of the current alternator is not entered, so 2.1 to 3.2 is assumed: set \
+             pulley_ratio in car.toml, and a candidate's own ratio with @RATIO."
                 .to_owned(),
         );
     }
@@ -246,27 +248,27 @@ pub fn assumed(
             _ => "The highest level of the log may be the alternator's limit and not the setpoint",
         };
         assumed.push(format!(
-            "{seen}, so the setpoint is taken as {}; a minute at 2500 to 3000 rpm with everything \
-             off, the smallest load on and off once in it, shows it, and --setpoint-v states it.",
+            "{seen}, so the setpoint is assumed to be {}. Log a minute at 2500 to 3000 rpm with all off, and \
+             switch the smallest load on and off once, or enter --setpoint-v.",
             VOLT.with_range(setpoint_v)
         ));
     }
     if sets.iter().all(|set| set.seen == Heat::Unknown) {
         assumed.push(
-            "No temperature is logged: the alternator is taken as between warm and soaked in the log, \
-             and soaked for the margins."
+            "No temperature is logged: the alternator is assumed to be between warm and soaked in the \
+             log, and soaked for the margins."
                 .to_owned(),
         );
     } else if sets.iter().all(|set| set.seen != Heat::Hot) {
         assumed.push(
-            "The log never gets hot: what a soaked alternator gives, and how fast a hot engine idles, \
-             are common practice. Repeat it hot before buying."
+            "The log never gets hot: the output of a soaked alternator and the hot idle speed are \
+             common values. Repeat the log hot before buying."
                 .to_owned(),
         );
     }
     if asked.cable.is_none() {
         assumed.push(
-            "Cable and fuse are not given without a length: --cable GAUGE:LENGTH, the gauge as it is."
+            "Cable and fuse need a length: enter --cable GAUGE:LENGTH, with the current gauge."
                 .to_owned(),
         );
     }
@@ -275,7 +277,7 @@ pub fn assumed(
     if labels.len() > MOST_LABELS {
         assumed.push(format!(
             "Of {} loads that only the voltage shows, the {MOST_LABELS} that ran longest are \
-             counted; marks or a column show when each is on.",
+             used; marks or a column show when each is on.",
             labels.len()
         ));
     } else if !labels.is_empty() {

@@ -1,4 +1,4 @@
-//! Every machine driven through the log by every car of the fleet, and what they
+//! Every alternator replayed through the log by every car of the ensemble, and what they
 //! agree on.
 
 use crate::car::Car;
@@ -28,7 +28,7 @@ const CRUISE_RPM: f64 = 2500.0;
 /// Buckets of the replayed trace in the picture.
 const MOST_BUCKETS: usize = 700;
 
-/// What the whole fleet did with one machine.
+/// What the whole ensemble did with one alternator.
 struct Played {
     machines: Vec<Machine>,
     replays: Vec<Replay>,
@@ -66,7 +66,7 @@ pub fn plan(
         .map(|way| (study.proposal(way.0.clone(), Some(&way.1), way.2, &played(&way)), way))
         .collect();
     judged.sort_by(|(a, _), (b, _)| narrative::rank(a).total_cmp(&narrative::rank(b)));
-    // Replays are large, and only the best one's are looked at again.
+    // Replays are large, and only those of the best candidate are used again.
     let best = judged.first().map(|(proposal, way)| (proposal, played(way)));
     let best_band = best.as_ref().map(|(proposal, played)| NamedBand {
         name: proposal.name.clone(),
@@ -137,7 +137,7 @@ fn play(scene: &Scene, trials: &[CarSample], machine: impl Fn(&CarSample) -> Mac
     Played { machines, replays }
 }
 
-/// Inferred where every load is stated or the log shows the machine at full output
+/// Inferred where every load is stated or the log shows the alternator at full output
 /// on a curve that is.
 fn known(ledger: &[Item], fleet: &PosteriorEnsemble) -> Grade {
     let stated = ledger.iter().all(|item| item.stated);
@@ -168,7 +168,7 @@ impl Study<'_> {
         let margins: Vec<Margin> =
             sets.iter().map(|set| margin(trials, machines, ends, set, grade)).collect();
         let all: Vec<f64> = machines.iter().map(|m| m.ratio).collect();
-        let ratio = spread(&all, Grade::Assumed, "the pulleys that are there, or common ones");
+        let ratio = spread(&all, Grade::Assumed, "current pulleys, or common ones");
         let ratio = match stated_ratio {
             Some(stated) => Estimate::around(stated, 0.0, Grade::Inferred, "stated"),
             None => ratio,
@@ -228,17 +228,17 @@ fn turned(ratio: &Estimate, engine_rpm: f64) -> Estimate {
     Estimate { value, low, high, ..ratio.clone() }
 }
 
-fn standing(margins: &[Margin], speeds: &Speeds) -> Standing {
+fn standing(margins: &[Margin], speeds: &Speeds) -> Suitability {
     if speeds.at_redline_rpm.value > speeds.limit_rpm {
-        return Standing::TooFast;
+        return Suitability::TooFast;
     }
     let least = margins.iter().map(|m| m.enough_share).fold(1.0, f64::min);
     if margins.is_empty() || least < 0.5 {
-        Standing::FallsShort
+        Suitability::FallsShort
     } else if least < SURE {
-        Standing::May
+        Suitability::May
     } else {
-        Standing::Carries
+        Suitability::Carries
     }
 }
 
@@ -281,7 +281,7 @@ fn predicted(
     }
 }
 
-/// Of the machine that is there the log itself shows the state, and the diagnosis has the
+/// Of the current alternator the log itself shows the state, and the diagnosis has the
 /// amps: the plan repeats both. Only the reserve of a held bus has to be replayed.
 fn as_diagnosed(replayed: PredictedPoint, point: &OperatingPoint) -> PredictedPoint {
     let margin_a = match &point.regulation_shortfall_a {
@@ -389,7 +389,7 @@ fn band(scene: &Scene, replays: &[Replay]) -> Band {
     band
 }
 
-/// The most that the machine makes at an operating point.
+/// The most that the alternator makes at an operating point.
 fn flows(replays: &[Replay], scene: &Scene, points: &[OperatingPoint]) -> Estimate {
     let most: Vec<f64> = replays
         .iter()

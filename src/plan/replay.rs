@@ -1,4 +1,4 @@
-//! One car driven through the scene again, with one machine.
+//! One car driven through the scene again, with one alternator.
 
 use crate::inference::prior::ParameterSample;
 use crate::levels;
@@ -9,7 +9,7 @@ use crate::physics::machine::Machine;
 use crate::plan::scene::{ReplayStep, Scene};
 use crate::plan::setpoint::CarSetpoint;
 
-/// A machine's temperature between cold and soaked, °C (common practice, no source).
+/// An alternator's temperature between cold and soaked, °C (common practice, no source).
 pub const COLD_C: f64 = 25.0;
 const SOAKED_C: f64 = 110.0;
 
@@ -34,19 +34,19 @@ pub struct CarSample {
     pub battery: ParameterSample,
     /// What each item of the ledger draws.
     pub loads: Vec<Consumer>,
-    /// Its present machine.
+    /// Its current alternator.
     pub machine: Machine,
     /// What its regulator holds.
     pub held: CarSetpoint,
     /// What its battery takes once it is long held, over what its circuit has it take.
     pub takes: f64,
-    /// Its machine's warmth where no temperature is logged.
+    /// Its alternator's warmth where no temperature is logged.
     pub warmth: f64,
-    /// Its machine's warmth in a car that is hot all over.
+    /// Its alternator's warmth in a car that is hot all over.
     pub soaked: f64,
-    /// Output lost from cold to soaked, for machines that it might get.
+    /// Output lost from cold to soaked, for alternators that it might get.
     pub lost_share: f64,
-    /// How a new machine stands to its sheet.
+    /// How a new alternator stands to its sheet.
     pub new_share: f64,
     /// See [`Machine::flux_exponent`].
     pub flux_exponent: f64,
@@ -71,7 +71,7 @@ impl CarSample {
         self.battery.battery.nominal
     }
 
-    /// Of a machine in a car that is hot all over.
+    /// Of an alternator in a car that is hot all over.
     pub fn soaked_c(&self) -> f64 {
         self.machine_c(Some(1.0))
     }
@@ -106,7 +106,7 @@ pub struct Replay {
 }
 
 /// Drives `trial` through `scene` with `machine`. While the engine does not run,
-/// the battery follows the logged voltage: no machine changes that.
+/// the battery follows the logged voltage: no alternator changes that.
 pub fn replay(scene: &Scene, trial: &CarSample, machine: &Machine) -> Replay {
     let mut state = trial.battery.start;
     let mut played = Replay::default();

@@ -1,4 +1,4 @@
-//! The log in steady pieces, each with what its level says of the machine.
+//! The log in steady pieces, each with what its level says of the alternator.
 
 use crate::analysis::Analysis;
 use crate::analysis::level::level;
@@ -26,7 +26,7 @@ pub struct SteadyPiece {
     pub battery_a: Option<f64>,
 }
 
-/// What a level says of the machine.
+/// What a level says of the alternator.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Stands {
     /// It gives its all.
@@ -38,7 +38,7 @@ pub enum Stands {
 }
 
 impl SteadyPiece {
-    /// Of this car's machine.
+    /// Of this car's alternator.
     pub fn machine_c(&self, trial: &CarSample) -> f64 {
         let all: f64 = self.running.iter().map(|(_, warmth)| trial.machine_c(*warmth)).sum();
         all / self.running.len().max(1) as f64

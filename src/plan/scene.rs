@@ -1,4 +1,4 @@
-//! The log as a play that other machines can be put into: speed, loads, heat and
+//! The log as a sequence to replay with other alternators: speed, loads, heat and
 //! setpoint, moment by moment.
 
 use crate::analysis::Analysis;
@@ -30,7 +30,7 @@ pub struct ReplayStep {
 #[derive(Debug, Clone)]
 pub struct Scene {
     pub moments: Vec<ReplayStep>,
-    /// The temperature logged is the machine's own, and not that of the engine round it.
+    /// The temperature logged is the alternator's own, and not that of the engine round it.
     pub machine_seen: bool,
 }
 

@@ -1,7 +1,7 @@
 //! The setpoint that a plan can rest on.
 //!
 //! A plan that took for the setpoint a level above which the bus was seen to stand
-//! would foretell it for every machine: no regulator lets the bus stand steadily above
+//! would predict it for every alternator: no regulator lets the bus stand steadily above
 //! what it holds.
 
 use crate::analysis::Setpoint;
@@ -47,7 +47,7 @@ impl CarSetpoint {
 
     /// One that this car's could be whose log shows none, and how much it counts. Half
     /// of them are drawn about the highest level that the bus stood at, with the
-    /// machine's heat there, so that enough are if that is what was held.
+    /// alternator's heat there, so that enough are if that is what was held.
     pub fn unshown(
         rng: &mut Rng,
         highest: Option<(f64, f64)>,

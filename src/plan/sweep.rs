@@ -1,5 +1,5 @@
 //! Which pulleys would do: the smallest ratio that carries the loads at idle, and
-//! the largest that the machine's speed at redline allows.
+//! the largest that the alternator's speed at redline allows.
 
 use crate::estimate::Grade;
 use crate::format::{RATIO, RPM};

@@ -9,6 +9,7 @@ use crate::physics::cable::{ampacity_a, drop_v};
 use crate::physics::fuse::{STEADY_SHARE, fuse_a};
 use crate::plan::Asked;
 use crate::plan::contract::{CableRow, Wiring};
+use crate::units::Units;
 
 /// As they are sold, thin to thick.
 const GAUGES: [Gauge; 16] = [
@@ -35,7 +36,7 @@ const WORKING_C: f64 = 80.0;
 /// practice, no source).
 const STRANDED: f64 = 1.03;
 
-/// For a machine that makes `most_a` into a flat battery, on a car where `flows_a`
+/// For an alternator that makes `most_a` into a flat battery, on a car where `flows_a`
 /// is the most that an operating point takes; the cable is chosen for the upper end of
 /// both. `None` where no length is stated.
 pub fn wiring(
@@ -51,7 +52,6 @@ pub fn wiring(
     let (stated_v, stated_ground_v) = asked.drop_v;
     let drop_limit_v = stated_v.unwrap_or(cable_v);
     let ground_limit_v = stated_ground_v.unwrap_or(ground_v);
-    let limits_v = (drop_limit_v, ground_limit_v);
     let mut gauges = GAUGES.to_vec();
     for run in [&asked.cable, &asked.ground].into_iter().flatten() {
         if !gauges.contains(&run.gauge) {
@@ -59,7 +59,7 @@ pub fn wiring(
         }
     }
     gauges.sort_by(|a, b| a.area_mm2().total_cmp(&b.area_mm2()));
-    let carries_a = flows_a.high.max(0.0);
+    let carries_a = carries_a(flows_a);
     let rows: Vec<CableRow> = gauges
         .into_iter()
         .map(|gauge| {
@@ -70,12 +70,12 @@ pub fn wiring(
             let cool = bears >= most_a.high;
             let fused = fuse_a(most_a.high, bears).is_some();
             let why = match (cool, fused, feed_drop_v <= drop_limit_v) {
-                (false, _, _) => format!("too hot: it bears {}", AMP.of(bears)),
+                (false, _, _) => format!("too hot: rated for {}", AMP.of(bears)),
                 (_, false, _) => {
-                    "no fuse lies between the alternator's output and the cable's ampacity"
+                    "no fuse size lies between the alternator's output and the cable's ampacity"
                         .to_owned()
                 }
-                (_, _, false) => format!("loses {}", VOLT.of(feed_drop_v)),
+                (_, _, false) => format!("drops {}", VOLT.of(feed_drop_v)),
                 _ => String::new(),
             };
             CableRow {
@@ -93,8 +93,7 @@ pub fn wiring(
     let feed = rows.iter().position(|row| row.feed_serves);
     let ground = rows.iter().position(|row| row.ground_serves);
     let fuse = feed.and_then(|k| fuse_a(most_a.high, rows.get(k)?.bears_a));
-    let told = told(&rows, feed, ground, fuse, carries_a, most_a, limits_v, feed_m, ground_m);
-    Some(Wiring {
+    let mut wiring = Wiring {
         machine: machine.to_owned(),
         flows_a: flows_a.clone(),
         most_a: most_a.clone(),
@@ -108,45 +107,55 @@ pub fn wiring(
         feed,
         ground,
         fuse_a: fuse,
-        told,
-    })
+        told: String::new(),
+    };
+    wiring.told = wiring.sentence(Units::Metric);
+    Some(wiring)
 }
 
-#[allow(clippy::too_many_arguments)] // One sentence that names them all.
-fn told(
-    rows: &[CableRow],
-    feed: Option<usize>,
-    ground: Option<usize>,
-    fuse: Option<f64>,
-    carries_a: f64,
-    most_a: &Estimate,
-    (drop_limit_v, ground_limit_v): (f64, f64),
-    feed_m: f64,
-    ground_m: f64,
-) -> String {
-    let named = |at: Option<usize>| at.and_then(|k| rows.get(k)).map(|row| row.gauge.clone());
-    let limits = format!(
-        "{} out and {} back at {}",
-        VOLT.of(drop_limit_v),
-        VOLT.of(ground_limit_v),
-        AMP.of(carries_a)
-    );
-    match (named(feed), named(ground), fuse) {
-        (Some(feed), Some(ground), Some(fuse)) => format!(
-            "{feed} over {feed_m} m to the battery and {ground} over {ground_m} m back keep within \
-             {limits}, and bear the {} that the alternator makes into a flat battery; fuse {} at the \
-             battery's end, which carries that at {:.0} % of its rating. The cable's and fuse's \
-             makers' sheets and local codes decide.",
-            AMP.with_range(most_a),
-            AMP.of(fuse),
-            100.0 * STEADY_SHARE
-        ),
-        _ => format!(
-            "No single cable up to 4/0 AWG over {feed_m} m and {ground_m} m back keeps within {limits} \
-             and bears {}: shorten the run, move the battery's feed, or lay two cables, each with \
-             its own fuse.",
-            AMP.with_range(most_a)
-        ),
+/// What the cable is chosen for.
+fn carries_a(flows_a: &Estimate) -> f64 {
+    flows_a.high.max(0.0)
+}
+
+impl Wiring {
+    /// Which cable and fuse, or that none will do.
+    pub fn sentence(&self, units: Units) -> String {
+        let named = |at: Option<usize>| Some(self.rows.get(at?)?.gauge_in(units));
+        let (feed_length, ground_length) = (units.length(self.feed_m), units.length(self.ground_m));
+        let most_a = AMP.with_range(&self.most_a);
+        let limits = format!(
+            "{} out and {} back at {}",
+            VOLT.of(self.drop_limit_v),
+            VOLT.of(self.ground_limit_v),
+            AMP.of(carries_a(&self.flows_a))
+        );
+        match (named(self.feed), named(self.ground), self.fuse_a) {
+            (Some(feed), Some(ground), Some(fuse_a)) => format!(
+                "{feed} over {feed_length} to the battery and {ground} over {ground_length} back \
+                 keep within {limits}, and carry the {most_a} that the alternator supplies to a flat \
+                 battery; fuse {} at the battery's end, which carries that at {:.0} % of its \
+                 rating. The manufacturers' data and local codes decide.",
+                AMP.of(fuse_a),
+                100.0 * STEADY_SHARE
+            ),
+            _ => format!(
+                "No single cable up to 4/0 AWG over {feed_length} and {ground_length} back keeps \
+                 within {limits} and carries {most_a}: shorten the run, move the battery's feed, or \
+                 lay two cables, each with its own fuse."
+            ),
+        }
+    }
+}
+
+impl CableRow {
+    /// `None` for a gauge that this version does not know.
+    pub fn size(&self) -> Option<Gauge> {
+        self.gauge.parse().ok()
+    }
+
+    pub fn gauge_in(&self, units: Units) -> String {
+        self.size().map_or_else(|| self.gauge.clone(), |gauge| units.gauge(gauge))
     }
 }
 

@@ -1,4 +1,4 @@
-//! The folder of a report or of a proof: all of it or none of it.
+//! Writing a folder: all of it or none of it.
 
 mod existing_output;
 
@@ -7,18 +7,11 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::comparison::Comparison;
-use crate::diagnosis::Diagnosis;
 use crate::files::{Aside, Leftover, exchange, folder_of, leftovers};
-use crate::parallel::both;
-use crate::plan::Plan;
-use crate::units::Spoken;
 
 use super::format::shown;
-use super::{html, json, proof, svg, tables};
-use existing_output::{LINE_DROP_FILE, LogRead, Standing};
-
-pub use existing_output::Kind;
+use super::product::{Kind, LogRead, Product};
+use existing_output::ExistingOutput;
 
 /// What may be done with a folder that is already there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -53,7 +46,7 @@ pub enum ReportError {
     )]
     OtherLogs { dir: String, logs: String },
     #[error(
-        "{dir}: holds the {holds} of {logs}, which no {made} replaces unasked.\n\
+        "{dir}: holds the {holds} of {logs}, which a {made} does not replace unless told to.\n\
          Choose another folder with --out, or replace that {holds} with --force."
     )]
     AnotherKind { dir: String, holds: Kind, logs: String, made: Kind },
@@ -65,8 +58,8 @@ pub enum ReportError {
     #[error("{dir}: is a file, not a folder. Choose another folder with --out.")]
     NotAFolder { dir: String },
     #[error(
-        "{dir}: the new {kind} is in place, but files that stood beside the old one could \
-         not be moved to it: {cause}\nThey are kept here."
+        "{dir}: the new {kind} is in place, but files beside the old one could not \
+         be moved to it: {cause}\nThey are kept here."
     )]
     LeftAside { dir: String, kind: Kind, cause: io::Error },
     #[error("{dir}: the old {kind} was moved here and could not be moved back: {cause}")]
@@ -75,62 +68,24 @@ pub enum ReportError {
     Io { path: String, kind: Kind, cause: io::Error },
 }
 
-/// What goes into a folder.
-struct Bundle<Files> {
-    kind: Kind,
-    logs: Vec<LogRead>,
-    /// Name and text of each; made once it is known that they may be written.
-    files: Files,
-}
-
-/// Write every file of the report of `diagnosis` into `dir`.
+/// Write every file of `product` into `dir`.
 ///
-/// The whole report is made in memory, written into a temporary folder beside
-/// `dir` and then renamed, so a reader meets the old report or the new one,
-/// never a mixture. Files in `dir` that no report wrote are kept.
-pub fn write_folder(
-    diagnosis: &Diagnosis,
+/// All of it is made in memory, written into a temporary folder beside `dir` and then
+/// renamed, so a reader meets the old folder or the new one, never a mixture. Files in
+/// `dir` that stiffbus did not write are kept.
+pub fn write_folder<P: Product>(
+    product: &P,
     dir: &Path,
     policy: Overwrite,
 ) -> Result<Written, ReportError> {
-    let logs = vec![LogRead::of(&diagnosis.source)];
-    write(Bundle { kind: Kind::Report, logs, files: || render(diagnosis) }, dir, policy)
-}
-
-/// Write every file of the proof that `comparison` is into `dir`, as
-/// [`write_folder`] writes a report.
-pub fn write_proof(
-    comparison: &Comparison,
-    dir: &Path,
-    policy: Overwrite,
-) -> Result<Written, ReportError> {
-    let afters = comparison.afters.iter().map(|after| &after.side.source);
-    let logs = [&comparison.before.source].into_iter().chain(afters).map(LogRead::of).collect();
-    write(Bundle { kind: Kind::Proof, logs, files: || proof::files(comparison) }, dir, policy)
-}
-
-/// Write every file of `plan` into `dir`, as [`write_folder`] writes a report.
-pub fn write_plan(plan: &Plan, dir: &Path, policy: Overwrite) -> Result<Written, ReportError> {
-    let logs = vec![LogRead::of(&plan.source)];
-    write(Bundle { kind: Kind::Plan, logs, files: || super::plan::files(plan) }, dir, policy)
-}
-
-fn write<Files>(
-    bundle: Bundle<Files>,
-    dir: &Path,
-    policy: Overwrite,
-) -> Result<Written, ReportError>
-where
-    Files: FnOnce() -> Vec<(String, String)>,
-{
-    let kind = bundle.kind;
+    let kind = P::KIND;
     // A link stays a link: what it leads to is replaced.
     let real = dir.canonicalize();
     let dir = real.as_deref().unwrap_or(dir);
     let parent = folder_of(dir);
     leftovers(parent).into_iter().for_each(settle);
-    let old = check(kind, &bundle.logs, dir, policy)?;
-    let files = (bundle.files)();
+    let old = check(kind, &product.logs(), dir, policy)?;
+    let files = product.files();
 
     fs::create_dir_all(parent).map_err(at(kind, parent))?;
     let aside = Aside::beside(dir).map_err(at(kind, parent))?;
@@ -188,7 +143,7 @@ fn settle(leftover: Leftover) {
     let stood = leftover.stood_aside();
     if stood.is_dir() {
         let Some(dir) = leftover.is_for() else { return };
-        let kinds: Vec<Kind> = Standing::all_in(&stood).iter().map(|s| s.kind).collect();
+        let kinds: Vec<Kind> = ExistingOutput::all_in(&stood).iter().map(|s| s.kind).collect();
         let settled =
             if dir.exists() { carry_over(&stood, &dir, &kinds) } else { fs::rename(&stood, &dir) };
         if settled.is_err() {
@@ -229,14 +184,14 @@ fn check(
         Ok(found) if !found.is_dir() => return Err(ReportError::NotAFolder { dir: shown() }),
         Ok(_) => {}
     }
-    let stands = Standing::all_in(dir);
+    let stands = ExistingOutput::all_in(dir);
     let others = stands.iter().map(|old| old.kind).filter(|other| *other != kind);
     let kinds = || [kind].into_iter().chain(others.clone()).collect();
     if policy == Overwrite::Force || fs::read_dir(dir).map_err(at(kind, dir))?.next().is_none() {
         return Ok(Some(kinds()));
     }
     if let Some(old) = stands.iter().find(|old| old.kind != kind) {
-        let (holds, logs) = (old.kind, old.told());
+        let (holds, logs) = (old.kind, old.log_names());
         return Err(ReportError::AnotherKind { dir: shown(), holds, logs, made: kind });
     }
     match stands.first() {
@@ -244,39 +199,6 @@ fn check(
         Some(old) => Err(old.of_others(shown())),
         None => Err(ReportError::NotAReport { dir: shown(), kind }),
     }
-}
-
-fn render(diagnosis: &Diagnosis) -> Vec<(String, String)> {
-    let shown = &*diagnosis.spoken();
-    let (page, others) = both(|| html::html(diagnosis), || beside_the_page(diagnosis, shown));
-    [("report.html".to_owned(), page)].into_iter().chain(others).collect()
-}
-
-fn beside_the_page(diagnosis: &Diagnosis, shown: &Diagnosis) -> Vec<(String, String)> {
-    let mut files = vec![
-        (Kind::Report.marker().to_owned(), json(diagnosis)),
-        ("trace.svg".to_owned(), svg::trace(shown)),
-    ];
-    // Each is left out where the log has nothing for it.
-    let others = [
-        ("speed.svg", svg::speed(shown)),
-        ("deficit.svg", svg::deficit(shown)),
-        ("heat.svg", svg::heat(shown)),
-        ("output.svg", svg::output(shown)),
-    ];
-    files.extend(others.into_iter().filter_map(|(name, svg)| Some((name.to_owned(), svg?))));
-    for (index, step) in diagnosis.load_steps.iter().enumerate().take(svg::pictured(diagnosis)) {
-        files.push((format!("step-{:02}.svg", step.number), svg::step(diagnosis, index)));
-    }
-    files.push(("load_steps.csv".to_owned(), tables::steps_csv(diagnosis)));
-    files.push(("operating_points.csv".to_owned(), tables::operating_points_csv(diagnosis)));
-    if !diagnosis.line_drop.is_empty() {
-        files.push((LINE_DROP_FILE.to_owned(), tables::line_drop_csv(diagnosis)));
-    }
-    if let Some(curve) = tables::output_curve_csv(diagnosis) {
-        files.push(("output_curve.csv".to_owned(), curve));
-    }
-    files
 }
 
 fn at(kind: Kind, path: &Path) -> impl FnOnce(io::Error) -> ReportError {

@@ -1,10 +1,12 @@
-//! Terminal, JSON, HTML, SVG and tables, all drawn from a
-//! [`Diagnosis`](crate::diagnosis::Diagnosis) alone, or those of a proof from a
-//! [`Comparison`](crate::comparison::Comparison).
+//! Terminal, JSON, HTML, SVG and tables. Each is drawn from one value alone, a
+//! [`Product`]: a diagnosis, a comparison, a plan or a review.
 
+mod diagnosis;
 mod folder;
 mod html;
+mod lists;
 pub mod plan;
+mod product;
 pub mod proof;
 pub mod review;
 pub mod serve;
@@ -13,15 +15,9 @@ pub mod svg;
 pub mod tables;
 mod terminal;
 
-pub use folder::{Kind, Overwrite, ReportError, Written, write_folder, write_plan, write_proof};
+pub use folder::{Overwrite, ReportError, Written, write_folder};
 pub use html::html;
-pub use review::write_review;
+pub use product::{Kind, Product};
 pub use terminal::terminal;
 
-use crate::diagnosis::Diagnosis;
 use crate::format;
-
-/// `diagnosis.json`.
-pub fn json(diagnosis: &Diagnosis) -> String {
-    crate::json::text(diagnosis)
-}

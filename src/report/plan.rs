@@ -4,37 +4,40 @@ mod html;
 mod tables;
 mod terminal;
 
+pub use html::html;
+
+use std::path::Path;
+
+use super::product::{Kind, LogRead, Product, made};
+use super::svg;
 use crate::json;
 use crate::plan::Plan;
 
-use super::svg;
+/// Every file beside the page and the JSON.
+pub const OTHER_FILES: [&str; 5] =
+    ["capacity.svg", "replay.svg", "candidates.csv", "predicted_points.csv", "cables.csv"];
 
-pub use html::html;
-pub use tables::{cables_csv, candidates_csv, points_csv};
-pub use terminal::terminal;
+impl Product for Plan {
+    const KIND: Kind = Kind::Plan;
 
-/// The file by which the folder of a plan is known.
-pub const PLAN_FILE: &str = "plan.json";
+    fn logs(&self) -> Vec<LogRead> {
+        vec![LogRead::of(&self.source)]
+    }
 
-/// Every file of a plan, in the order a reader would open them.
-pub const FILES: [&str; 7] = [
-    "plan.html",
-    PLAN_FILE,
-    "capacity.svg",
-    "replay.svg",
-    "candidates.csv",
-    "predicted_points.csv",
-    "cables.csv",
-];
+    fn files(&self) -> Vec<(String, String)> {
+        let [capacity, replay, candidates, points, cables] = OTHER_FILES;
+        made([
+            (Kind::Plan.page(), Some(html(self))),
+            (Kind::Plan.marker(), Some(json::text(self))),
+            (capacity, svg::capacity(self)),
+            (replay, svg::replay(self)),
+            (candidates, Some(tables::candidates_csv(self))),
+            (points, Some(tables::points_csv(self))),
+            (cables, self.wiring.as_ref().map(tables::cables_csv)),
+        ])
+    }
 
-/// Name and text of every file of the plan: the same plan, the same bytes.
-pub fn files(plan: &Plan) -> Vec<(String, String)> {
-    let [page, data, capacity, replay, candidates, points, cables] = FILES;
-    let mut files = vec![(page, html(plan)), (data, json::text(plan))];
-    files.extend(svg::capacity(plan).map(|svg| (capacity, svg)));
-    files.extend(svg::replay(plan).map(|svg| (replay, svg)));
-    files.push((candidates, candidates_csv(plan)));
-    files.push((points, points_csv(plan)));
-    files.extend(plan.wiring.as_ref().map(|wiring| (cables, cables_csv(wiring))));
-    files.into_iter().map(|(name, text)| (name.to_owned(), text)).collect()
+    fn terminal(&self, dir: Option<&Path>, width: usize) -> String {
+        terminal::terminal(self, dir, width)
+    }
 }

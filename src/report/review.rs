@@ -2,41 +2,36 @@
 
 mod html;
 mod narrative;
-mod report_store;
+mod table_writer;
 mod tables;
 mod terminal;
 
-use std::io::{self, BufWriter, Write};
 use std::path::Path;
 
-use crate::files::{write_whole, write_whole_by};
+use super::product::{Kind, LogRead, Product};
 use crate::json;
 use crate::review::Review;
 
 pub use html::html;
-pub use report_store::{Shelf, table_files};
+pub use table_writer::{TABLE_FILES, TableWriter};
 pub use tables::OfLog;
-pub use terminal::terminal;
 
-/// The file by which the folder of a review is known.
-pub const REVIEW_FILE: &str = "review.json";
-/// The page to open.
-pub const PAGE_FILE: &str = "index.html";
+impl Product for Review {
+    const KIND: Kind = Kind::Review;
 
-/// Whether `name` is a file that is written into the folder of a review.
-pub fn writes(name: &str) -> bool {
-    [REVIEW_FILE, PAGE_FILE].contains(&name) || table_files().any(|table| table == name)
-}
+    fn logs(&self) -> Vec<LogRead> {
+        let read = self.rows.iter().filter_map(|row| Some((row, row.summary()?)));
+        read.map(|(row, summary)| LogRead { file: row.log.clone(), sha256: summary.sha256.clone() })
+            .collect()
+    }
 
-/// Writes the page and the JSON into `dir`, which is there already with the logs' own
-/// reports and the tables in it. Each is written aside and renamed; the file that says
-/// that the review stands comes last. The same review makes the same bytes.
-pub fn write_review(review: &Review, dir: &Path) -> io::Result<()> {
-    // One after the other and the JSON in pieces: of a thousand logs each is large.
-    write_whole(&dir.join(PAGE_FILE), html(review).as_bytes())?;
-    write_whole_by(&dir.join(REVIEW_FILE), |aside| {
-        let mut pieces = BufWriter::new(aside);
-        json::write(review, &mut pieces)?;
-        pieces.flush()
-    })
+    /// Without the tables, which [`TableWriter`] writes log by log.
+    fn files(&self) -> Vec<(String, String)> {
+        let (page, marker) = (Kind::Review.page(), Kind::Review.marker());
+        vec![(page.to_owned(), html(self)), (marker.to_owned(), json::text(self))]
+    }
+
+    fn terminal(&self, dir: Option<&Path>, width: usize) -> String {
+        terminal::terminal(self, dir, width)
+    }
 }

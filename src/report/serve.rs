@@ -16,15 +16,15 @@ const MOST_LISTED: usize = 100;
 
 /// What a person may say of a column: the word of its role, and what that is.
 const ROLES: [(&str, &str); 17] = [
-    ("", "as it is read by itself"),
+    ("", "as recognized"),
     ("time", "time"),
     ("voltage.battery", "bus voltage, at the battery"),
     ("voltage.alternator", "voltage at the alternator"),
     ("voltage.module", "voltage at a control module"),
-    ("ground_drop", "volts lost on the ground side"),
+    ("ground_drop", "voltage drop on the ground side"),
     ("engine_rpm", "engine speed"),
     ("alternator_rpm", "alternator speed"),
-    ("load", "a load: on or off, or its share"),
+    ("load", "a load: on or off, or its duty"),
     ("battery_current", "battery current"),
     ("alternator_current", "alternator current"),
     ("temperature.alternator", "temperature at the alternator"),
@@ -32,11 +32,11 @@ const ROLES: [(&str, &str); 17] = [
     ("temperature.intake", "intake air temperature"),
     ("temperature.ambient", "outside temperature"),
     ("note", "notes"),
-    ("ignored", "nothing that counts here"),
+    ("ignored", "nothing used here"),
 ];
 
 /// A report that stands in the folder.
-pub struct Standing {
+pub struct ListedReport {
     pub folder: String,
     pub log: String,
     pub verdict: Verdict,
@@ -48,7 +48,7 @@ pub fn link(folder: &str) -> String {
 }
 
 /// The whole page; `home` is where the reports are.
-pub fn html(standing: &[Standing], home: &Path) -> String {
+pub fn html(standing: &[ListedReport], home: &Path) -> String {
     let body = markup! {
         header {
             h1 { "Drop a log here" }
@@ -61,7 +61,7 @@ pub fn html(standing: &[Standing], home: &Path) -> String {
                 p { label for="log" { "A CSV as any logger writes it, or several" } }
                 input #log type="file" multiple accept=".csv,.txt,.tsv,.log,.dat,.asc,text/csv,text/plain";
                 p #said role="status" aria-live="polite" { }
-                noscript { p.warn { "This page hands a log over by its script, and scripts are off. "
+                noscript { p.warn { "This page uploads a log with a script, and scripts are off. "
                     "In a terminal, " code { "stiffbus LOG" } " makes the same report." } }
             }
             div #asked { }
@@ -86,7 +86,7 @@ pub fn html(standing: &[Standing], home: &Path) -> String {
     speaking("Drop a log here", STYLE, SCRIPT, body).into_string()
 }
 
-fn line(report: &Standing) -> Markup {
+fn line(report: &ListedReport) -> Markup {
     markup! {
         li {
             a href=(link(&report.folder)) { (plain(&report.folder)) }

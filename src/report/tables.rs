@@ -5,98 +5,93 @@
 use polars::prelude::{Column, DataFrame, PolarsResult};
 
 use super::format::plain;
-use crate::diagnosis::{
-    Diagnosis, Direction, LineDrop, LoadStep, OperatingPoint, Origin, OutputPoint,
-};
+use crate::diagnosis::{Diagnosis, Direction, LoadStep, OperatingPoint, Origin};
 use crate::estimate::Estimate;
 
 pub fn steps_csv(diagnosis: &Diagnosis) -> String {
-    let mut columns = Columns::default();
-    step_columns(&mut columns, &diagnosis.load_steps);
-    columns.write(diagnosis.load_steps.len())
+    let mut table = Table::of(&diagnosis.load_steps);
+    step_columns(&mut table);
+    table.csv()
 }
 
-pub(super) fn step_columns(columns: &mut Columns, rows: &[LoadStep]) {
-    columns.number("number", rows, |s| Some(s.number as f64));
-    columns.number("at_s", rows, |s| Some(s.at_s));
-    columns.number("until_s", rows, |s| Some(s.until_s));
-    columns.text("load", rows, |s| s.load.clone().unwrap_or_default());
-    columns.text("direction", rows, |s| direction(s.direction).to_owned());
-    columns.number("duty_change", rows, |s| s.duty_change);
-    columns.text("origin", rows, |s| origin(s).to_owned());
-    columns.with_interval("lag_s", rows, |s| s.lag_s, |s| s.lag.as_ref());
-    columns.text("answered", rows, |s| if s.answered { "yes" } else { "no" }.to_owned());
-    columns.estimate("baseline_v", rows, |s| Some(&s.baseline_v));
-    columns.estimate("trough_v", rows, |s| Some(&s.trough));
-    columns.number("trough_at_s", rows, |s| Some(s.trough_at_s));
-    columns.estimate("sag_v", rows, |s| Some(&s.sag_v));
-    columns.estimate("settled_v", rows, |s| Some(&s.settled_v));
-    columns.estimate("shift_v", rows, |s| Some(&s.shift_v));
-    columns.with_interval("recovery_s", rows, |s| s.recovery_s, |s| s.recovery.as_ref());
-    let recovered = |s: &LoadStep| s.recovered_share;
-    columns.with_interval("recovered_share", rows, recovered, |s| s.recovered.as_ref());
-    columns.number("rpm_before", rows, |s| s.rpm_before);
-    columns.number("rpm_after", rows, |s| s.rpm_after);
-    columns.text("loads_after", rows, |s| s.loads_after.join(" + "));
+pub(super) fn step_columns(table: &mut Table<LoadStep>) {
+    table.number("number", |s| s.number as f64);
+    table.number("at_s", |s| s.at_s);
+    table.number("until_s", |s| s.until_s);
+    table.text("load", |s| s.load.as_deref());
+    table.text("direction", |s| direction(s.direction));
+    table.number("duty_change", |s| s.duty_change);
+    table.text("origin", |s| origin(s));
+    table.with_interval("lag_s", |s| s.lag_s, |s| &s.lag);
+    table.text("answered", |s| s.answered);
+    table.estimate("baseline_v", |s| &s.baseline_v);
+    table.estimate("trough_v", |s| &s.trough);
+    table.number("trough_at_s", |s| s.trough_at_s);
+    table.estimate("sag_v", |s| &s.sag_v);
+    table.estimate("settled_v", |s| &s.settled_v);
+    table.estimate("shift_v", |s| &s.shift_v);
+    table.with_interval("recovery_s", |s| s.recovery_s, |s| &s.recovery);
+    table.with_interval("recovered_share", |s| s.recovered_share, |s| &s.recovered);
+    table.number("rpm_before", |s| s.rpm_before);
+    table.number("rpm_after", |s| s.rpm_after);
+    table.text("loads_after", |s| &s.loads_after);
 }
 
 pub fn operating_points_csv(diagnosis: &Diagnosis) -> String {
-    let mut columns = Columns::default();
-    point_columns(&mut columns, &diagnosis.operating_points);
-    columns.write(diagnosis.operating_points.len())
+    let mut table = Table::of(&diagnosis.operating_points);
+    point_columns(&mut table);
+    table.csv()
 }
 
-pub(super) fn point_columns(columns: &mut Columns, rows: &[OperatingPoint]) {
-    columns.text("loads", rows, |p| p.loads.join(" + "));
-    columns.number("rpm_low", rows, |p| p.rpm_low);
-    columns.number("rpm_high", rows, |p| p.rpm_high);
-    columns.number("rpm_median", rows, |p| p.rpm);
-    columns.text("heat", rows, |p| p.heat.word().to_owned());
-    columns.number("seconds", rows, |p| Some(p.seconds));
-    columns.estimate("voltage_v", rows, |p| Some(&p.voltage_v));
-    columns.text("state", rows, |p| p.state.word().to_owned());
-    columns.number("state_confidence", rows, |p| Some(p.state_confidence));
-    columns.number("regulated_probability", rows, |p| p.regulated_probability);
-    columns.number("short_probability", rows, |p| p.short_probability);
-    columns.text("state_how", rows, |p| p.state_how.clone());
-    columns.estimate("implied_deficit_a", rows, |p| p.implied_deficit_a.as_ref());
-    columns.estimate("regulation_shortfall_a", rows, |p| p.regulation_shortfall_a.as_ref());
+pub(super) fn point_columns(table: &mut Table<OperatingPoint>) {
+    table.text("loads", |p| &p.loads);
+    table.number("rpm_low", |p| p.rpm_low);
+    table.number("rpm_high", |p| p.rpm_high);
+    table.number("rpm_median", |p| p.rpm);
+    table.text("heat", |p| p.heat.word());
+    table.number("seconds", |p| p.seconds);
+    table.estimate("voltage_v", |p| &p.voltage_v);
+    table.text("state", |p| p.state.word());
+    table.number("state_confidence", |p| p.state_confidence);
+    table.number("regulated_probability", |p| p.regulated_probability);
+    table.number("short_probability", |p| p.short_probability);
+    table.text("state_how", |p| p.state_how.as_str());
+    table.estimate("implied_deficit_a", |p| &p.implied_deficit_a);
+    table.estimate("regulation_shortfall_a", |p| &p.regulation_shortfall_a);
 }
 
 pub fn line_drop_csv(diagnosis: &Diagnosis) -> String {
-    let mut columns = Columns::default();
-    let rows = &diagnosis.line_drop;
-    columns.text("from", rows, |d: &LineDrop| d.from.clone());
-    columns.text("to", rows, |d| d.to.clone());
-    columns.text("side", rows, |d| d.side.word().to_owned());
-    columns.text("loads", rows, |d| d.loads.join(" + "));
-    columns.number("rpm_low", rows, |d| d.rpm_low);
-    columns.number("rpm_high", rows, |d| d.rpm_high);
-    columns.estimate("drop_v", rows, |d| Some(&d.drop_v));
-    columns.estimate("current_a", rows, |d| d.current_a.as_ref());
-    columns.estimate("resistance_ohm", rows, |d| d.resistance_ohm.as_ref());
-    columns.estimate("cable_ohm", rows, |d| d.cable_ohm.as_ref());
-    columns.estimate("excess_ohm", rows, |d| d.excess_ohm.as_ref());
-    columns.text("told", rows, |d| d.told.clone());
-    columns.write(rows.len())
+    let mut table = Table::of(&diagnosis.line_drop);
+    table.text("from", |d| d.from.as_str());
+    table.text("to", |d| d.to.as_str());
+    table.text("side", |d| d.side.word());
+    table.text("loads", |d| &d.loads);
+    table.number("rpm_low", |d| d.rpm_low);
+    table.number("rpm_high", |d| d.rpm_high);
+    table.estimate("drop_v", |d| &d.drop_v);
+    table.estimate("current_a", |d| &d.current_a);
+    table.estimate("resistance_ohm", |d| &d.resistance_ohm);
+    table.estimate("cable_ohm", |d| &d.cable_ohm);
+    table.estimate("excess_ohm", |d| &d.excess_ohm);
+    table.text("told", |d| d.told.as_str());
+    table.csv()
 }
 
 /// `None` where alternator current is not logged.
 pub fn output_curve_csv(diagnosis: &Diagnosis) -> Option<String> {
-    let rows = &diagnosis.output.as_ref()?.points;
-    let mut columns = Columns::default();
-    columns.number("alternator_rpm", rows, |p: &OutputPoint| p.alternator_rpm);
-    columns.number("engine_rpm", rows, |p| p.engine_rpm);
-    columns.text("full_output", rows, |p| if p.full_output { "yes" } else { "no" }.to_owned());
-    columns.estimate("amps_a", rows, |p| Some(&p.amps_a));
-    columns.estimate("at_v", rows, |p| Some(&p.at_v));
-    columns.number("seconds", rows, |p| Some(p.seconds));
-    columns.text("heat", rows, |p| p.heat.word().to_owned());
-    columns.number("temperature_c", rows, |p| p.temperature_c);
-    columns.text("temperature_at", rows, |p| p.temperature_at.clone().unwrap_or_default());
-    columns.estimate("sheet_a", rows, |p| p.sheet_a.as_ref());
-    columns.estimate("share_of_sheet", rows, |p| p.share_of_sheet.as_ref());
-    Some(columns.write(rows.len()))
+    let mut table = Table::of(&diagnosis.output.as_ref()?.points);
+    table.number("alternator_rpm", |p| p.alternator_rpm);
+    table.number("engine_rpm", |p| p.engine_rpm);
+    table.text("full_output", |p| p.full_output);
+    table.estimate("amps_a", |p| &p.amps_a);
+    table.estimate("at_v", |p| &p.at_v);
+    table.number("seconds", |p| p.seconds);
+    table.text("heat", |p| p.heat.word());
+    table.number("temperature_c", |p| p.temperature_c);
+    table.text("temperature_at", |p| p.temperature_at.as_deref());
+    table.estimate("sheet_a", |p| &p.sheet_a);
+    table.estimate("share_of_sheet", |p| &p.share_of_sheet);
+    Some(table.csv())
 }
 
 pub(super) fn direction(direction: Direction) -> &'static str {
@@ -111,10 +106,6 @@ pub(super) fn origin(step: &LoadStep) -> &'static str {
         Origin::Declared => "declared",
         Origin::Detected => "detected",
     }
-}
-
-fn grade(estimate: Option<&Estimate>) -> String {
-    estimate.map_or_else(String::new, |e| e.grade.word().to_owned())
 }
 
 /// A spreadsheet runs a cell that begins like a formula; a quote before it makes
@@ -134,7 +125,96 @@ pub(super) fn inert(text: &str) -> String {
     parts.collect::<Vec<_>>().join(";")
 }
 
-/// A table built column by column, so that a header and its cells stand together.
+/// What a cell of text is made from.
+pub(super) trait Text {
+    fn text(self) -> String;
+}
+
+impl Text for String {
+    fn text(self) -> String {
+        self
+    }
+}
+
+impl Text for &str {
+    fn text(self) -> String {
+        self.to_owned()
+    }
+}
+
+/// Loads that are on together.
+impl Text for &Vec<String> {
+    fn text(self) -> String {
+        self.join(" + ")
+    }
+}
+
+impl Text for bool {
+    fn text(self) -> String {
+        if self { "yes" } else { "no" }.to_owned()
+    }
+}
+
+impl<T: Text> Text for Option<T> {
+    fn text(self) -> String {
+        self.map(Text::text).unwrap_or_default()
+    }
+}
+
+/// A table described column by column: a heading with its unit, and where the cell of a
+/// row comes from.
+pub(super) struct Table<'r, T> {
+    rows: &'r [T],
+    columns: Columns,
+}
+
+impl<'r, T> Table<'r, T> {
+    pub(super) fn of(rows: &'r [T]) -> Table<'r, T> {
+        Table { rows, columns: Columns::default() }
+    }
+
+    pub(super) fn text<C: Text>(&mut self, head: &str, cell: impl Fn(&'r T) -> C) {
+        let cells = self.rows.iter().map(|row| inert(&cell(row).text()));
+        self.columns.add(head, Cells::Text(cells.collect()));
+    }
+
+    pub(super) fn number<N: Into<Option<f64>>>(&mut self, head: &str, value: impl Fn(&'r T) -> N) {
+        let finite = |row| value(row).into().filter(|v| v.is_finite());
+        self.columns.add(head, Cells::Number(self.rows.iter().map(finite).collect()));
+    }
+
+    pub(super) fn estimate<E: Into<Option<&'r Estimate>>>(
+        &mut self,
+        head: &str,
+        of: impl Fn(&'r T) -> E,
+    ) {
+        self.with_interval(head, |row| of(row).into().map(|e| e.value), &of);
+    }
+
+    /// The plain number; its interval only where one could be made.
+    pub(super) fn with_interval<E: Into<Option<&'r Estimate>>>(
+        &mut self,
+        head: &str,
+        value: impl Fn(&'r T) -> Option<f64>,
+        of: impl Fn(&'r T) -> E,
+    ) {
+        let of = |row| of(row).into();
+        self.number(head, value);
+        self.number(&format!("{head}_low"), |row| of(row).map(|e| e.low));
+        self.number(&format!("{head}_high"), |row| of(row).map(|e| e.high));
+        self.text(&format!("{head}_grade"), |row| of(row).map(|e| e.grade.word()));
+    }
+
+    pub(super) fn columns(self) -> Columns {
+        self.columns
+    }
+
+    pub(super) fn csv(self) -> String {
+        self.columns.header() + &self.columns.lines()
+    }
+}
+
+/// The cells of a table, which CSV and Parquet are written from.
 #[derive(Default)]
 pub(super) struct Columns {
     heads: Vec<String>,
@@ -144,54 +224,14 @@ pub(super) struct Columns {
 /// Every column is of one kind, that a table with types can hold it too.
 enum Cells {
     Text(Vec<String>),
-    /// Rounded as written; `None` where unknown.
+    /// `None` where unknown.
     Number(Vec<Option<f64>>),
 }
 
 impl Columns {
-    /// Text that is known to be ours, or made safe before.
-    pub(super) fn cell<T>(&mut self, head: &str, rows: &[T], cell: impl Fn(&T) -> String) {
+    fn add(&mut self, head: &str, cells: Cells) {
         self.heads.push(head.to_owned());
-        self.cells.push(Cells::Text(rows.iter().map(cell).collect()));
-    }
-
-    pub(super) fn text<T>(&mut self, head: &str, rows: &[T], text: impl Fn(&T) -> String) {
-        self.cell(head, rows, |row| inert(&text(row)));
-    }
-
-    pub(super) fn number<T>(&mut self, head: &str, rows: &[T], value: impl Fn(&T) -> Option<f64>) {
-        let finite = |row: &T| value(row).filter(|v| v.is_finite());
-        self.heads.push(head.to_owned());
-        self.cells.push(Cells::Number(rows.iter().map(finite).collect()));
-    }
-
-    pub(super) fn estimate<T>(
-        &mut self,
-        head: &str,
-        rows: &[T],
-        of: impl Fn(&T) -> Option<&Estimate>,
-    ) {
-        self.with_interval(head, rows, |row| of(row).map(|e| e.value), &of);
-    }
-
-    /// The plain number; its interval only where one could be made.
-    pub(super) fn with_interval<T>(
-        &mut self,
-        head: &str,
-        rows: &[T],
-        value: impl Fn(&T) -> Option<f64>,
-        of: impl Fn(&T) -> Option<&Estimate>,
-    ) {
-        self.number(head, rows, value);
-        self.number(&format!("{head}_low"), rows, |row| of(row).map(|e| e.low));
-        self.number(&format!("{head}_high"), rows, |row| of(row).map(|e| e.high));
-        self.text(&format!("{head}_grade"), rows, |row| grade(of(row)));
-    }
-
-    pub(super) fn write(&self, rows: usize) -> String {
-        let mut text = self.header();
-        text.push_str(&self.lines(rows));
-        text
+        self.cells.push(cells);
     }
 
     pub(super) fn header(&self) -> String {
@@ -199,14 +239,13 @@ impl Columns {
     }
 
     /// Without the header.
-    pub(super) fn lines(&self, rows: usize) -> String {
+    pub(super) fn lines(&self) -> String {
         let cell = |cells: &Cells, row: usize| match cells {
             Cells::Text(cells) => cells.get(row).cloned().unwrap_or_default(),
-            Cells::Number(cells) => {
-                cells.get(row).copied().flatten().map_or_else(String::new, rounded)
-            }
+            Cells::Number(cells) => cells.get(row).copied().flatten().map(rounded).text(),
         };
-        csv_lines((0..rows).map(|row| self.cells.iter().map(|cells| cell(cells, row)).collect()))
+        let rows = 0..self.rows();
+        csv_lines(rows.map(|row| self.cells.iter().map(|cells| cell(cells, row)).collect()))
     }
 
     /// Adds the rows of a table with the same columns.

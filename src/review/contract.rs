@@ -1,8 +1,8 @@
-//! What a review of many logs comes to: one value, serialised as `review.json`. The
+//! The result of a review of many logs: one value, serialized as `review.json`. The
 //! page, the pictures and the terminal's table are drawn from it alone.
 //!
-//! Units end the names of fields. Paths are told with `/` between folders. Absent
-//! knowledge is `None` (`null`). Names bind; fields may be added.
+//! Units end the names of fields. Paths are written with `/` between folders. What is
+//! not known is `None` (`null`). Names bind; fields may be added.
 
 use chrono::NaiveDateTime;
 use serde::{Deserialize, Serialize};
@@ -18,17 +18,17 @@ pub struct Review {
     pub schema: String,
     /// Version of the tool that wrote this.
     pub version: String,
-    /// What came of the day, in a sentence.
+    /// The whole review in a sentence.
     pub headline: String,
     /// Every log once, the worst first: see [`super::order`].
     pub rows: Vec<Row>,
     /// The car with the worst log first.
     pub cars: Vec<CarDay>,
-    /// How many of `rows` are [`Outcome::Read`].
+    /// How many of `rows` are [`LogResult::Read`].
     pub analysed: usize,
-    /// How many of `rows` are [`Outcome::Failed`].
+    /// How many of `rows` are [`LogResult::Failed`].
     pub failed: usize,
-    /// How many of `rows` are [`Outcome::SameAs`] and count for nothing.
+    /// How many of `rows` are [`LogResult::SameAs`] and count for nothing.
     #[serde(default)]
     pub copies: usize,
     /// What lay in the folders and was not read as a log.
@@ -37,7 +37,7 @@ pub struct Review {
     /// Safety words that belong under every review.
     #[serde(default)]
     pub cautions: Vec<String>,
-    /// What page and terminal are to speak in; no part of what was found.
+    /// Units of page and terminal; not part of the result.
     #[serde(skip)]
     pub units: Units,
 }
@@ -52,7 +52,7 @@ pub struct CarDay {
     pub rows: Vec<usize>,
     /// The same running seen again over the day, that with the deepest voltage first.
     pub soak: Vec<Soak>,
-    /// What speaks against these logs being of one car, and what settles it.
+    /// Reasons to doubt that these logs are of one car, and what settles it.
     #[serde(default)]
     pub doubts: Vec<String>,
 }
@@ -93,20 +93,20 @@ pub struct Row {
     pub started: Option<NaiveDateTime>,
     /// Its place among the logs of its car in the order of time, from 1.
     pub order: usize,
-    pub result: Outcome,
+    pub result: LogResult,
 }
 
 impl Row {
     /// What the log says; `None` where it could not be read.
     pub fn summary(&self) -> Option<&Summary> {
         match &self.result {
-            Outcome::Read(summary) => Some(summary),
-            Outcome::Failed(_) | Outcome::SameAs(_) => None,
+            LogResult::Read(summary) => Some(summary),
+            LogResult::Failed(_) | LogResult::SameAs(_) => None,
         }
     }
 
     pub fn is_copy(&self) -> bool {
-        matches!(self.result, Outcome::SameAs(_))
+        matches!(self.result, LogResult::SameAs(_))
     }
 }
 
@@ -127,7 +127,7 @@ impl Review {
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Outcome {
+pub enum LogResult {
     Read(Box<Summary>),
     Failed(Failure),
     /// Byte for byte the log of this path, as `Row::log`.
@@ -138,7 +138,7 @@ pub enum Outcome {
 pub struct Failure {
     /// What is wrong and what to do, in words for the person reading.
     pub reason: String,
-    /// The tool broke, not the log: worth telling whoever keeps the tool.
+    /// The tool failed, not the log: worth reporting to its maintainer.
     #[serde(default)]
     pub our_fault: bool,
 }
@@ -183,7 +183,7 @@ pub struct Summary {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct WorstPoint {
     pub loads: Vec<String>,
-    /// The band of engine speed; `None` where it is not logged.
+    /// The band of engine speed; `None` if it is not logged.
     pub rpm_low: Option<f64>,
     /// `None` too in the highest band, which has no upper edge.
     pub rpm_high: Option<f64>,
@@ -258,7 +258,7 @@ pub struct Quality {
     pub gaps_s: f64,
     /// Median time between samples.
     pub sample_interval_s: f64,
-    /// Quantisation step of the bus voltage; `None` where finer than its noise.
+    /// Quantization step of the bus voltage; `None` where finer than its noise.
     pub resolution_v: Option<f64>,
     /// Roles that no column holds: `engine_rpm`, `load`, `temperature`.
     pub missing: Vec<String>,

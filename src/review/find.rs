@@ -1,5 +1,5 @@
-//! Finds the logs below folders. What is no log is counted with its reason: nothing
-//! is dropped that is not told.
+//! Finds the logs below folders. What is not a log is counted with its reason: nothing
+//! is dropped silently.
 
 use std::collections::{BTreeMap, HashSet, VecDeque};
 use std::fs;
@@ -15,21 +15,21 @@ use crate::files::resolved;
 
 /// Endings that logs have. Any other file is read where it is named.
 const ENDINGS: [&str; 8] = ["csv", "tsv", "txt", "log", "dat", "asc", "prn", "tab"];
-/// Files by which a folder that stiffbus wrote is known.
+/// Files that identify a folder that stiffbus wrote.
 const MARKERS: [&str; 4] = ["diagnosis.json", "comparison.json", "plan.json", "review.json"];
 /// Where reports go unasked.
 pub const REPORTS_FOLDER: &str = "stiffbus-report";
 /// Why a file is no log that flags or a `car.toml` name.
 const FACTS: &str = "marks or an alternator's output sheet";
-/// Names told of what was left out for one reason.
-pub const TOLD: usize = 5;
+/// Names listed of what was left out for one reason.
+pub const MOST_NAMED: usize = 5;
 
 /// A log that was found, or named.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LogFile {
     pub path: PathBuf,
     /// From the reviewed folder, with `/`.
-    pub told: String,
+    pub relative_path: String,
     /// A person named the file itself: whatever it is, its row says so.
     pub named: bool,
     /// What the `car.toml` beside it calls the vehicle.
@@ -66,14 +66,14 @@ pub fn find(named: &[PathBuf], out: Option<&Path>, no_logs: &[PathBuf]) -> Found
     walk.below_folders();
     walk.drop_facts();
     let Walk { root, mut logs, left_out, vehicles, .. } = walk;
-    logs.sort_by(|a, b| natural(&a.told, &b.told));
+    logs.sort_by(|a, b| natural(&a.relative_path, &b.relative_path));
     for log in &mut logs {
         log.vehicle = log.path.parent().and_then(|home| vehicles.get(home)?.clone());
     }
     let left_out = left_out.into_iter().map(|(reason, mut names)| {
         names.sort_by(|a, b| natural(a, b));
         let count = names.len();
-        names.truncate(TOLD);
+        names.truncate(MOST_NAMED);
         LeftOut { reason: reason.to_owned(), count, first: names }
     });
     Found { root, logs, left_out: left_out.collect() }
@@ -238,12 +238,12 @@ impl Walk {
         {
             self.look_at_car(&home);
         }
-        let told = told(&self.root, &path);
-        self.logs.push(LogFile { path, told, named, vehicle: None });
+        let relative_path = path_from_root(&self.root, &path);
+        self.logs.push(LogFile { path, relative_path, named, vehicle: None });
     }
 
     fn leave(&mut self, path: &Path, reason: &'static str) {
-        let name = told(&self.root, path);
+        let name = path_from_root(&self.root, path);
         self.left_out.entry(reason).or_default().push(name);
     }
 }
@@ -358,7 +358,7 @@ fn common(paths: &[PathBuf]) -> PathBuf {
 }
 
 /// `path` from `root`, with `/` between folders whatever the system writes.
-pub fn told(root: &Path, path: &Path) -> String {
+fn path_from_root(root: &Path, path: &Path) -> String {
     let below = path.strip_prefix(root).unwrap_or(path);
     let parts: Vec<String> = below
         .components()

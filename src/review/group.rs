@@ -28,7 +28,7 @@ impl FromStr for CarPattern {
     fn from_str(text: &str) -> Result<CarPattern, String> {
         let Some((before, after)) = text.split_once(CAR) else {
             return Err(format!(
-                "{text:?} does not say where the car's name stands: write {CAR} there, as in \
+                "{text:?} does not show where the car's name is: write {CAR} there, as in \
                  \"{CAR}-run-*\""
             ));
         };
@@ -170,7 +170,7 @@ fn other_columns(rows: &[&Row]) -> Vec<String> {
                 if logs.len() == 1 { ("has", "it is") } else { ("have", "they are") };
             format!(
                 "{} {has} other columns than the rest: if {other} of another car, put its logs \
-                 into a folder of their own, or tell cars apart with --car-pattern",
+                 into a folder of their own, or separate the cars with --car-pattern",
                 names.join(", ")
             )
         })

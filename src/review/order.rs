@@ -5,7 +5,7 @@
 //! 1. how bad the verdict is: `not charging`, `falls short`, `falls short at idle`,
 //!    `overcharges`, a log that could not be read, `cannot tell`, `keeps up, little in
 //!    reserve`, `keeps up`. An unreadable log stands where its verdict might be bad and
-//!    nobody knows. A copy of another log stands last;
+//!    it is not known. A copy of another log stands last;
 //! 2. the larger deficit, in amps;
 //! 3. the operating point farther under its setpoint, in volts;
 //! 4. more faults, then more cautions, among the findings;
@@ -20,7 +20,7 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDateTime;
 
-use super::{Outcome, Row, Summary};
+use super::{LogResult, Row, Summary};
 use crate::diagnosis::{Severity, VerdictWord};
 
 /// Orders two logs, the worse one first. Total: rows of one review have no two equals.
@@ -52,11 +52,11 @@ fn count(summary: &Summary, severity: Severity) -> usize {
 }
 
 /// 0 is the worst.
-fn badness(result: &Outcome) -> u8 {
+fn badness(result: &LogResult) -> u8 {
     let summary = match result {
-        Outcome::Read(summary) => summary,
-        Outcome::Failed(_) => return 4,
-        Outcome::SameAs(_) => return 8,
+        LogResult::Read(summary) => summary,
+        LogResult::Failed(_) => return 4,
+        LogResult::SameAs(_) => return 8,
     };
     match summary.verdict {
         VerdictWord::NotCharging => 0,

@@ -111,7 +111,7 @@ fn told(point: &SoakPoint, readings: &[SoakReading], overall_v: &Estimate) -> St
 }
 
 /// A setpoint that drifts with heat takes the bus along; what is lost beyond that is
-/// the machine's.
+/// the alternator's.
 fn setpoint(first: &SoakReading, last: &SoakReading) -> String {
     match (&first.under_setpoint_v, &last.under_setpoint_v) {
         (Some(first), Some(last)) => format!(

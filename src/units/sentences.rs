@@ -1,5 +1,6 @@
-//! Sentences in °C, metres and mm² made over into °F, feet and AWG.
+//! Sentences in °C, meters and mm² made over into °F, feet and AWG.
 
+use crate::car::cable::Gauge;
 use crate::format::number;
 use crate::physics::cable::awg_area_mm2;
 
@@ -33,7 +34,7 @@ impl Names {
 }
 
 /// All of `text` in imperial units.
-pub fn imperial(text: &str) -> String {
+fn imperial(text: &str) -> String {
     feet(&awg(&fahrenheit(text)))
 }
 
@@ -94,7 +95,7 @@ fn awg(text: &str) -> String {
         let (head, area) = split_number(before);
         match area.parse::<f64>() {
             Ok(area_mm2) if area_mm2 > 0.0 => {
-                told.push_str(&format!("{head}{} ({area} mm²)", nearest_gauge(area_mm2)));
+                told.push_str(&format!("{head}{}", nearest_first(area_mm2)));
             }
             _ => told.push_str(&format!("{before} mm²")),
         }
@@ -103,12 +104,11 @@ fn awg(text: &str) -> String {
     told + rest
 }
 
-fn nearest_gauge(area_mm2: f64) -> String {
+/// "3 AWG (25 mm²)"
+pub fn nearest_first(area_mm2: f64) -> String {
     let off = |gauge: i32| (awg_area_mm2(gauge) / area_mm2).ln().abs();
-    match (-3..=20).min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(0) {
-        gauge @ 1.. => format!("{gauge} AWG"),
-        gauge => format!("{}/0 AWG", 1 - gauge),
-    }
+    let nearest = (-3..=20).min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(0);
+    format!("{} ({})", Gauge::Awg(nearest), Gauge::Mm2(area_mm2))
 }
 
 /// The last number of `text` changed, and that before it in "82 to 96 "; decimals stay.

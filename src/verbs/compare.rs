@@ -6,18 +6,15 @@ use std::process::ExitCode;
 use clap::Args;
 
 use crate::car::{ALWAYS_ON, Car, Job};
-use crate::compare::{self, Agreed, Given, Recorded, SamePair};
+use crate::compare::{self, Agreed, ChosenPlan, Recorded, SamePair};
 use crate::comparison::Comparison;
-use crate::files::{same_file, write_whole};
-use crate::format::shown;
 use crate::ingest::{ReadOptions, RoleRequest};
-use crate::json;
 use crate::nominal::Nominal;
-use crate::report::{Overwrite, proof, write_proof};
-use crate::verbs::diagnose::width;
+use crate::report::Kind;
 use crate::verbs::options::{CarFlags, ShownFlags};
+use crate::verbs::output::{self, OutputFlags, beside, refuse_folder_of_log, stem};
 use crate::verbs::recorded::{Stated, input, record};
-use crate::verbs::{FAILED, complain, planned, screen, usage_error};
+use crate::verbs::{complain, planned};
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct CompareArgs {
@@ -27,23 +24,16 @@ pub struct CompareArgs {
     /// The log after it, or several: cold, soaked, another day
     #[arg(value_name = "AFTER", required = true)]
     pub afters: Vec<PathBuf>,
-    /// Folder for the proof [default: stiffbus-report/AFTER-against-BEFORE beside the last log]
+    /// Folder for the result [default: stiffbus-report/AFTER-against-BEFORE beside the last log]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
-    /// Replace a report that stands there, whatever it is of
-    #[arg(long)]
-    pub force: bool,
-    /// Open the proof in the browser
-    #[arg(long)]
-    pub open: bool,
-    /// Write the comparison as JSON to FILE too, or with "-" to standard output
-    #[arg(long, value_name = "FILE|-")]
-    pub json: Option<PathBuf>,
+    #[command(flatten)]
+    pub output: OutputFlags,
     /// A load of the earlier log and what the later ones call it, e.g. fans=cooling_fan
     #[arg(long, value_name = "BEFORE=AFTER")]
     pub same: Vec<SamePair>,
-    /// The plan that the repair followed, its folder or its plan.json: says whether
-    /// what it foretold came true
+    /// The plan that the repair followed, its folder or its plan.json: checks its
+    /// prediction
     #[arg(long, value_name = "PLAN")]
     pub plan: Option<PathBuf>,
     /// Which of the plan's candidates was fitted [default: its only or its best one]
@@ -64,7 +54,7 @@ pub struct CompareArgs {
     /// Samples a second, for logs without a time column
     #[arg(long, value_name = "HZ", value_parser = super::options::positive, allow_negative_numbers = true, help_heading = "Reading")]
     pub sample_rate: Option<f64>,
-    /// Nominal voltage of the system, where the levels should not say: 6, 12 or 24
+    /// Nominal voltage of the system, if it cannot be read off the levels: 6, 12 or 24
     #[arg(long, value_name = "V", help_heading = "Reading")]
     pub nominal: Option<Nominal>,
     /// Facts about the car after the repair, where they differ
@@ -78,20 +68,18 @@ pub struct CompareArgs {
 }
 
 pub fn run(args: &CompareArgs) -> ExitCode {
-    if let Some(wrong) = senseless(args) {
-        return usage_error(&wrong);
-    }
-    match compared(args) {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
-            complain(&error);
-            ExitCode::from(FAILED)
-        }
-    }
+    output::run(wrong_flags(args), || {
+        let dir = folder(args);
+        let logs = [&args.before].into_iter().chain(&args.afters);
+        refuse_folder_of_log(logs, &dir, Kind::Proof)?;
+        args.output.check_json_place()?;
+        args.output.deliver(&comparison(args, &dir)?, &dir)?;
+        Ok(ExitCode::SUCCESS)
+    })
 }
 
 /// What is wrong with the flags together, before anything is read or written.
-fn senseless(args: &CompareArgs) -> Option<String> {
+fn wrong_flags(args: &CompareArgs) -> Option<String> {
     let marks = args.marks_after.len();
     if marks > 0 && marks != args.afters.len() {
         return Some(format!(
@@ -100,74 +88,28 @@ fn senseless(args: &CompareArgs) -> Option<String> {
             args.afters.len()
         ));
     }
-    if args.out.as_deref().is_some_and(|out| same_file(out, Path::new("."))) {
-        return Some(
-            "--out names the current folder, and a proof gets a folder of its own; name one that \
-             need not exist, as in --out proof"
-                .to_owned(),
-        );
-    }
-    let file = json_file(args)?;
-    let read = [&args.before]
+    let plan = args.plan.as_deref().map(planned::file);
+    let inputs = [&args.before]
         .into_iter()
         .chain(&args.afters)
         .chain(&args.marks_before)
         .chain(&args.marks_after)
         .chain(&args.car_after)
         .chain(&args.car.car)
-        .chain(&args.car.alternator_curve);
-    let plan = args.plan.as_deref().map(planned::file);
-    read.map(PathBuf::as_path).chain(plan.as_deref()).any(|input| same_file(input, file)).then(
-        || format!("--json {} is a file that is read; give the JSON its own name", shown(file)),
-    )
+        .chain(&args.car.alternator_curve)
+        .chain(&plan);
+    output::is_current_folder(args.out.as_deref(), Kind::Proof)
+        .or_else(|| args.output.replaced_input(inputs))
 }
 
-fn json_file(args: &CompareArgs) -> Option<&Path> {
-    args.json.as_deref().filter(|file| *file != Path::new("-"))
-}
-
-fn compared(args: &CompareArgs) -> Result<(), Box<dyn std::error::Error>> {
-    let dir = folder(args);
-    for log in [&args.before].into_iter().chain(&args.afters) {
-        if log.parent().is_some_and(|home| same_file(home, &dir)) {
-            return Err(format!(
-                "{}: is the folder of a log itself; give the proof a folder of its own with --out",
-                shown(&dir)
-            )
-            .into());
-        }
-    }
-    let comparison = comparison(args, &dir)?;
-    let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
-    write_proof(&comparison, &dir, policy)?;
-    if let Some(file) = json_file(args) {
-        write_whole(file, json::text(&comparison).as_bytes())
-            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", shown(file)))?;
-    }
-    if args.json.is_some() && json_file(args).is_none() {
-        screen::hand_over(&json::text(&comparison))?;
-    } else {
-        screen::show(&proof::terminal(&comparison, Some(&dir), width()))?;
-    }
-    if args.open
-        && let Err(error) = opener::open(dir.join(proof::FILES[0]))
-    {
-        complain(format!("{}: no browser opens it: {error}", shown(&dir)));
-    }
-    Ok(())
-}
-
-/// Beside the last log taken: that is where whoever proves it is at work.
+/// Beside the last log taken: that is where the work is being done.
 fn folder(args: &CompareArgs) -> PathBuf {
     if let Some(out) = &args.out {
         return out.clone();
     }
-    let stem =
-        |log: &Path| log.file_stem().unwrap_or(log.as_os_str()).to_string_lossy().into_owned();
     let last = args.afters.last().unwrap_or(&args.before);
     let afters: Vec<String> = args.afters.iter().map(|log| stem(log)).collect();
-    let name = format!("{}-against-{}", afters.join("-and-"), stem(&args.before));
-    last.parent().unwrap_or(Path::new("")).join("stiffbus-report").join(name)
+    beside(last, format!("{}-against-{}", afters.join("-and-"), stem(&args.before)))
 }
 
 fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std::error::Error>> {
@@ -181,7 +123,7 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
     let mut afters: Vec<Recorded> = Vec::new();
     for (k, log) in args.afters.iter().enumerate() {
         let car = car_after(args, log)?;
-        // Said beforehand counts; what only the later log's folder says comes second.
+        // What was stated before the repair takes precedence over the later log's folder.
         acceptance = acceptance.or_else(|| car.acceptance.clone());
         job = job.or(car.job.clone());
         let read = options(args, &car, &args.columns_after, args.marks_after.get(k))?;
@@ -193,7 +135,7 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
             lanes.iter().any(|lane| lane.load.to_lowercase() == load.to_lowercase())
         };
         if load.to_lowercase() != ALWAYS_ON && ![&before].into_iter().chain(&afters).any(known) {
-            complain(format!("--load-amps {load} is of no use: no log names such a load"));
+            complain(format!("--load-amps {load} has no effect: no log names such a load"));
         }
     }
     agreed.acceptance = acceptance.unwrap_or_default().of(before.diagnosis.source.nominal_v);
@@ -204,7 +146,7 @@ fn comparison(args: &CompareArgs, dir: &Path) -> Result<Comparison, Box<dyn std:
     if let Some(named) = &args.plan {
         let file = planned::file(named);
         let source = &before.diagnosis.source;
-        let given = Given::new(
+        let given = ChosenPlan::new(
             planned::read(&file)?,
             input(&file, dir)?,
             args.fitted.as_deref(),

@@ -7,7 +7,7 @@ use clap::Args;
 
 use crate::demo;
 use crate::format::shown;
-use crate::verbs::{FAILED, complain, screen};
+use crate::verbs::{output, screen};
 
 #[derive(Debug, Clone, Args)]
 pub struct DemoArgs {
@@ -17,17 +17,10 @@ pub struct DemoArgs {
 }
 
 pub fn run(args: &DemoArgs) -> ExitCode {
-    match write(args) {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
-            complain(&error);
-            ExitCode::from(FAILED)
-        }
-    }
-}
-
-fn write(args: &DemoArgs) -> Result<(), Box<dyn std::error::Error>> {
-    let written = demo::write(&args.dir)?;
-    screen::show(&format!("{} files of invented data in {}\n", written.len(), shown(&args.dir)))?;
-    Ok(())
+    output::run(None, || {
+        let written = demo::write(&args.dir)?;
+        let count = written.len();
+        screen::show(&format!("{count} files of invented data in {}\n", shown(&args.dir)))?;
+        Ok(ExitCode::SUCCESS)
+    })
 }

@@ -11,6 +11,7 @@ pub mod demo;
 pub mod diagnose;
 mod named;
 pub mod options;
+mod output;
 pub mod plan;
 mod planned;
 mod recorded;

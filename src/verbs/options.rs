@@ -27,7 +27,7 @@ pub struct ReadFlags {
     /// A CSV of marks: time, load, state, as in 63.2,fans,on
     #[arg(long = "marks", value_name = "FILE", help_heading = "Reading")]
     pub marks_file: Option<PathBuf>,
-    /// Nominal voltage of the system, where the levels should not say: 6, 12 or 24
+    /// Nominal voltage of the system, if it cannot be read off the levels: 6, 12 or 24
     #[arg(long, value_name = "V", help_heading = "Reading")]
     pub nominal: Option<Nominal>,
     /// What --nominal replaces
@@ -37,7 +37,7 @@ pub struct ReadFlags {
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct ShownFlags {
-    /// What page, pictures and terminal speak in; JSON and tables stay in SI units
+    /// Units of page, pictures and terminal; JSON and tables stay in SI units
     #[arg(long, value_enum, value_name = "UNITS", default_value = "metric")]
     pub units: Units,
 }
@@ -50,7 +50,7 @@ pub struct CarFlags {
     /// Cold-cranking amps of the battery
     #[arg(long, value_name = "A", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub cca: Option<f64>,
-    /// Whose test those amps are of: SAE, EN, DIN or IEC. Without it they count less
+    /// Test standard of those amps: SAE, EN, DIN or IEC. Without it they get less weight
     #[arg(long, value_name = "STANDARD", help_heading = "The car")]
     pub cca_standard: Option<CrankingStandard>,
     /// Kind of battery: flooded, efb, agm, gel or lifepo4 [default: flooded]
@@ -62,10 +62,10 @@ pub struct CarFlags {
     /// Capacity of the battery
     #[arg(long, value_name = "AH", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub ah: Option<f64>,
-    /// Amps of a load, e.g. fans=31, or as found at a voltage: fans=29@12.6
+    /// Amps of a load, e.g. fans=31, or with the voltage they were measured at: fans=29@12.6
     #[arg(long = "load-amps", value_name = "LOAD=A[@V]", value_parser = load_amps, help_heading = "The car")]
     pub load_amps: Vec<(String, LoadAmps)>,
-    /// Amps of the starter while it turns the engine
+    /// Amps of the starter while it cranks the engine
     #[arg(long = "starter-amps", value_name = "A", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub starter_amps: Option<f64>,
     /// The charging cable from alternator post to battery positive, one way,
@@ -75,16 +75,16 @@ pub struct CarFlags {
     /// The ground path from battery negative to alternator case, one way
     #[arg(long, value_name = "GAUGE:LENGTH", help_heading = "The car")]
     pub ground: Option<CableRun>,
-    /// The regulator's setpoint, where a sheet tells it
+    /// The regulator's setpoint, if known from its data sheet
     #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub setpoint_v: Option<f64>,
     /// The alternator's output sheet: a CSV of alternator rpm and amps
     #[arg(long, value_name = "FILE", help_heading = "The car")]
     pub alternator_curve: Option<PathBuf>,
-    /// Voltage the sheet was tested at, where it does not tell
+    /// Test voltage of the output sheet, if the sheet does not state it
     #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true, help_heading = "The car")]
     pub curve_v: Option<f64>,
-    /// Temperature the sheet was tested at, °C, where it does not tell
+    /// Test temperature of the output sheet, °C, if the sheet does not state it
     #[arg(long, value_name = "C", value_parser = degrees, allow_negative_numbers = true, help_heading = "The car")]
     pub curve_c: Option<f64>,
 }
@@ -142,26 +142,26 @@ impl CarFlags {
         Ok(car)
     }
 
-    /// Says so where test conditions are given for a sheet that is not.
+    /// A warning if test conditions are given without a sheet.
     pub fn useless_conditions(&self, car: &Car) -> Option<String> {
         let given = self.curve_v.is_some() || self.curve_c.is_some();
         (given && car.alternator.sheet.is_none()).then(|| {
-            "--curve-v and --curve-c are of no use without --alternator-curve FILE".to_owned()
+            "--curve-v and --curve-c have no effect without --alternator-curve FILE".to_owned()
         })
     }
 
-    /// Gives the loads of `car` the names they have in `log`. Tells of each
-    /// `--load-amps` that no load answers to; a car's file may know more loads
-    /// than one log shows.
+    /// Gives the loads of `car` the names they have in `log`. Returns a warning for each
+    /// `--load-amps` that matches no load; a car's file may list more loads than one log
+    /// shows.
     pub fn unknown_loads(&self, car: &mut Car, log: &Log) -> Vec<String> {
         let loads = log.load_names();
         let unknown = car.name_loads(loads);
         let asked = unknown.iter().filter(|name| self.load_amps.iter().any(|(l, _)| l == *name));
         asked
             .map(|name| match loads {
-                [] => format!("--load-amps {name} is of no use: the log names no loads"),
+                [] => format!("--load-amps {name} has no effect: the log has no load columns"),
                 loads => format!(
-                    "--load-amps {name} is of no use: the loads are \"{}\"",
+                    "--load-amps {name} has no effect: the loads are \"{}\"",
                     loads.join("\", \"")
                 ),
             })
@@ -170,7 +170,7 @@ impl CarFlags {
 }
 
 impl ReadFlags {
-    /// Column wishes from the car's file first, so that flags come last and win.
+    /// Column requests from the car's file first, so that flags come last and win.
     pub fn options(&self, car: &Car) -> Result<ReadOptions, RequestError> {
         if self.any_voltage {
             return Err(RequestError::AnyVoltage);

@@ -1,31 +1,30 @@
-//! `stiffbus plan LOG`: which machine, pulleys, cable and fuse would fix it, before
+//! `stiffbus plan LOG`: which alternator, pulleys, cable and fuse would fix it, before
 //! buying.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::str::FromStr;
 
 use clap::Args;
 
 use crate::car::Car;
-use crate::files::{same_file, write_whole};
+use crate::examine;
 use crate::format::{plain, shown};
 use crate::ingest::{self, Sheet, Stated};
 use crate::physics::pulley::{self, SANE_RATIOS};
-use crate::plan::{self, Asked, Candidate};
-use crate::report::{self, Overwrite, write_plan};
-use crate::verbs::diagnose::width;
+use crate::plan::{self, Asked, Candidate, Plan};
+use crate::report::Kind;
+use crate::verbs::complain;
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags, degrees, positive};
-use crate::verbs::{FAILED, complain, screen, usage_error};
-use crate::{examine, json};
+use crate::verbs::output::{self, OutputFlags, beside, refuse_folder_of_log, stem};
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct PlanArgs {
     /// The log of the car as it is
     #[arg(value_name = "LOG")]
     pub log: PathBuf,
-    /// A machine that might be fitted: its output sheet, and its pulleys if they are
-    /// others than now, e.g. big=160a.csv@2.9
+    /// A candidate alternator: its output sheet, and its pulley ratio if that changes,
+    /// e.g. big=160a.csv@2.9
     #[arg(long = "candidate", value_name = "NAME=CURVE.csv[@RATIO]")]
     pub candidates: Vec<CandidateFlag>,
     /// Pulleys to try, crank and alternator diameter in mm, or ratios: 150:55,2.9
@@ -34,7 +33,7 @@ pub struct PlanArgs {
     /// Highest engine speed
     #[arg(long, value_name = "RPM", default_value = "6000", value_parser = positive, allow_negative_numbers = true)]
     pub redline: f64,
-    /// Highest speed that the alternators bear, by their sheet
+    /// Highest allowed speed of the alternators, from their sheet
     #[arg(long, value_name = "RPM", default_value = "18000", value_parser = positive, allow_negative_numbers = true)]
     pub alternator_limit: f64,
     /// Volts that may be lost in the charging cable [default: 0.2 in a 12 V system]
@@ -43,24 +42,17 @@ pub struct PlanArgs {
     /// Volts that may be lost on the ground side [default: 0.1 in a 12 V system]
     #[arg(long, value_name = "V", value_parser = positive, allow_negative_numbers = true)]
     pub ground_drop: Option<f64>,
-    /// Air about the cable, °C
+    /// Air temperature around the cable, °C
     #[arg(long, value_name = "C", default_value = "60", value_parser = degrees, allow_negative_numbers = true)]
     pub cable_air: f64,
-    /// What the cable's insulation bears, °C
+    /// Temperature rating of the cable's insulation, °C
     #[arg(long, value_name = "C", default_value = "105", value_parser = degrees, allow_negative_numbers = true)]
     pub cable_limit: f64,
     /// Folder for the report [default: stiffbus-report/LOG-plan beside the log]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
-    /// Replace a report that stands there, whatever it is of
-    #[arg(long)]
-    pub force: bool,
-    /// Open the report in the browser
-    #[arg(long)]
-    pub open: bool,
-    /// Write the plan as JSON to FILE too, or with "-" to standard output
-    #[arg(long, value_name = "FILE|-")]
-    pub json: Option<PathBuf>,
+    #[command(flatten)]
+    pub output: OutputFlags,
     #[command(flatten)]
     pub shown: ShownFlags,
     #[command(flatten)]
@@ -130,19 +122,18 @@ impl FromStr for Pulleys {
 }
 
 pub fn run(args: &PlanArgs) -> ExitCode {
-    if let Some(wrong) = senseless(args) {
-        return usage_error(&wrong);
-    }
-    match planned(args) {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
-            complain(&error);
-            ExitCode::from(FAILED)
-        }
-    }
+    output::run(wrong_flags(args), || {
+        let usual = || beside(&args.log, format!("{}-plan", stem(&args.log)));
+        let dir = args.out.clone().unwrap_or_else(usual);
+        refuse_folder_of_log([&args.log], &dir, Kind::Plan)?;
+        args.output.check_json_place()?;
+        args.output.deliver(&planned(args)?, &dir)?;
+        Ok(ExitCode::SUCCESS)
+    })
 }
 
-fn senseless(args: &PlanArgs) -> Option<String> {
+/// What is wrong with the flags together, before anything is read or written.
+fn wrong_flags(args: &PlanArgs) -> Option<String> {
     let mut names: Vec<String> = args.candidates.iter().map(|c| c.name.to_lowercase()).collect();
     names.sort();
     if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
@@ -150,31 +141,20 @@ fn senseless(args: &PlanArgs) -> Option<String> {
     }
     if args.cable_air >= args.cable_limit {
         return Some(format!(
-            "air of {} °C leaves a cable that bears {} °C nothing to carry",
+            "--cable-air {} °C is not below --cable-limit {} °C: the cable could carry no current",
             args.cable_air, args.cable_limit
         ));
     }
-    let file = json_file(args)?;
-    let read = [&args.log].into_iter().chain(args.candidates.iter().map(|c| &c.sheet));
-    let read = read.chain(&args.car.car).chain(&args.car.alternator_curve);
-    read.chain(&args.read.marks_file).any(|input| same_file(input, file)).then(|| {
-        format!("--json {} is a file that is read; give the JSON its own name", shown(file))
-    })
+    let inputs = [&args.log]
+        .into_iter()
+        .chain(args.candidates.iter().map(|candidate| &candidate.sheet))
+        .chain(&args.car.car)
+        .chain(&args.car.alternator_curve)
+        .chain(&args.read.marks_file);
+    args.output.replaced_input(inputs)
 }
 
-fn json_file(args: &PlanArgs) -> Option<&Path> {
-    args.json.as_deref().filter(|file| *file != Path::new("-"))
-}
-
-fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
-    let dir = folder(args);
-    if args.log.parent().is_some_and(|home| same_file(home, &dir)) {
-        return Err(format!(
-            "{}: is the folder of the log itself; give the plan a folder of its own with --out",
-            shown(&dir)
-        )
-        .into());
-    }
+fn planned(args: &PlanArgs) -> Result<Plan, Box<dyn std::error::Error>> {
     let mut car = args.car.car(&args.log)?;
     let asked = asked(args, &car)?;
     let log = ingest::read(&args.log, &args.read.options(&car)?)?;
@@ -186,30 +166,7 @@ fn planned(args: &PlanArgs) -> Result<(), Box<dyn std::error::Error>> {
     let mut plan = plan::plan(&car, examined, &diagnosis, &asked)
         .map_err(|e| format!("{}: {e}", shown(&args.log)))?;
     plan.units = args.shown.units;
-    let policy = if args.force { Overwrite::Force } else { Overwrite::SameLog };
-    write_plan(&plan, &dir, policy)?;
-    if let Some(file) = json_file(args) {
-        write_whole(file, json::text(&plan).as_bytes())
-            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", shown(file)))?;
-    }
-    if args.json.is_some() && json_file(args).is_none() {
-        screen::hand_over(&json::text(&plan))?;
-    } else {
-        screen::show(&report::plan::terminal(&plan, Some(&dir), width()))?;
-    }
-    if args.open
-        && let Err(error) = opener::open(dir.join(report::plan::FILES[0]))
-    {
-        complain(format!("{}: no browser opens it: {error}", shown(&dir)));
-    }
-    Ok(())
-}
-
-fn folder(args: &PlanArgs) -> PathBuf {
-    let stem = args.log.file_stem().unwrap_or(args.log.as_os_str()).to_string_lossy();
-    let home = args.log.parent().unwrap_or(Path::new(""));
-    let usual = || home.join("stiffbus-report").join(format!("{stem}-plan"));
-    args.out.clone().unwrap_or_else(usual)
+    Ok(plan)
 }
 
 fn asked(args: &PlanArgs, car: &Car) -> Result<Asked, Box<dyn std::error::Error>> {

@@ -1,4 +1,4 @@
-//! A log read with its settings told, so that the same can be done again.
+//! A log read with its settings recorded, so that the same can be done again.
 
 use std::fs::{self, File};
 use std::io::{self, Read};
@@ -14,7 +14,7 @@ use crate::format::shown;
 use crate::ingest::{self, ReadOptions, RoleRequest, word_of};
 use crate::{DiagnoseError, diagnose};
 
-/// Where the files that settings name really lie.
+/// Where the files that settings name really are.
 pub struct Places {
     pub log: PathBuf,
     pub marks: Option<PathBuf>,
@@ -27,7 +27,7 @@ pub struct Stated {
     pub read: ReadOptions,
 }
 
-/// Reads and diagnoses a log. `report` is the folder that its paths are told from.
+/// Reads and diagnoses a log. `report` is the folder that its paths are relative to.
 pub fn record(
     log: &Path,
     stated: Stated,
@@ -36,8 +36,8 @@ pub fn record(
     let input = |path: &Path| input(path, report);
     let curve = stated.car.alternator.curve.clone();
     let settings = Settings {
-        path: told_from(report, log)?,
-        columns: stated.read.columns.iter().map(told).collect(),
+        path: path_from(report, log)?,
+        columns: stated.read.columns.iter().map(as_flag).collect(),
         sample_rate_hz: stated.read.sample_rate_hz,
         nominal_v: stated.read.nominal,
         marks: stated.read.marks_file.as_deref().map(input).transpose()?,
@@ -45,16 +45,16 @@ pub fn record(
         car: bare(stated.car.clone()),
     };
     let places = Places { log: log.to_path_buf(), marks: stated.read.marks_file.clone(), curve };
-    again(settings, &places)
+    rerun(settings, &places)
 }
 
 /// A file that is read, as seen from the folder `report`.
 pub fn input(path: &Path, report: &Path) -> io::Result<InputFile> {
-    Ok(InputFile { path: told_from(report, path)?, sha256: sha256_of(path)? })
+    Ok(InputFile { path: path_from(report, path)?, sha256: sha256_of(path)? })
 }
 
 /// Reads and diagnoses a log as its settings say.
-pub fn again(settings: Settings, places: &Places) -> Result<Recorded, Box<dyn std::error::Error>> {
+pub fn rerun(settings: Settings, places: &Places) -> Result<Recorded, Box<dyn std::error::Error>> {
     let mut car = settings.car.clone();
     car.alternator.curve = places.curve.clone();
     // A proof may have been changed since it was written.
@@ -89,7 +89,7 @@ pub fn bare(mut car: Car) -> Car {
     car
 }
 
-fn told(request: &RoleRequest) -> String {
+fn as_flag(request: &RoleRequest) -> String {
     format!("{}={}", word_of(request.role), request.name)
 }
 
@@ -114,7 +114,7 @@ pub fn sha256_of(path: &Path) -> io::Result<String> {
 
 /// `path` as seen from the folder `report`, which need not exist yet, with `/`
 /// between folders.
-pub fn told_from(report: &Path, path: &Path) -> io::Result<String> {
+pub fn path_from(report: &Path, path: &Path) -> io::Result<String> {
     let (report, path) = (resolved(report)?, resolved(path)?);
     let seen = pathdiff::diff_paths(&path, &report).unwrap_or(path);
     let parts: Vec<String> =

@@ -14,21 +14,21 @@ use std::sync::{Arc, Mutex, PoisonError};
 use clap::Args;
 use serde::Deserialize;
 
-use crate::car::{CAR_FILE, Car};
+use crate::car::Car;
 use crate::diagnosis::{Finding, LoadStep, OperatingPoint};
-use crate::files::{same_file, write_whole};
+use crate::files::{folder_of, same_file, write_whole};
 use crate::format::{self, shown};
-use crate::json;
 use crate::parallel::cores;
-use crate::report::review::{OfLog, PAGE_FILE, Shelf};
-use crate::report::{self, write_review};
-use crate::review::find::{Found, LogFile, REPORTS_FOLDER, TOLD, find};
+use crate::report::review::{OfLog, TableWriter};
+use crate::report::{Kind, Product};
+use crate::review::find::{Found, LogFile, MOST_NAMED, REPORTS_FOLDER, find};
 use crate::review::group::{CarPattern, Grouped, cars_of};
 use crate::review::order::natural;
-use crate::review::{LeftOut, Outcome, Review, Reviewed, Row, review};
-use crate::verbs::diagnose::{FailOn, width};
+use crate::review::{LeftOut, LogResult, Review, Reviewed, Row, review};
+use crate::verbs::diagnose::FailOn;
 use crate::verbs::options::{CarFlags, ReadFlags, ShownFlags};
-use crate::verbs::{FAILED, MET, complain, screen, usage_error};
+use crate::verbs::output::{self, OutputFlags};
+use crate::verbs::{MET, complain};
 
 use job::{Done, Work};
 use progress::Progress;
@@ -44,26 +44,19 @@ const STOPPED: u8 = 130;
 #[derive(Debug, Clone, Default, Args)]
 #[command(after_help = "Exit codes: 0 every log was read; 10 + n: n logs could not be read (100: \
     90 or more), the others were; 1 nothing was reviewed; 2 wrong use; 3 every log was read and \
-    --fail-on met; 130 stopped by Ctrl-C, --resume goes on.")]
+    --fail-on met; 130 stopped by Ctrl-C, --resume continues.")]
 pub struct ReviewArgs {
-    /// Folders with logs, looked through to the bottom, or logs
+    /// Folders with logs, searched with all their subfolders, or logs
     #[arg(value_name = "DIR|LOG", required = true)]
     pub paths: Vec<PathBuf>,
     /// Folder for the review [default: stiffbus-report/review in the reviewed folder]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
-    /// Replace a review of other logs that stands there, or write among other files
-    #[arg(long)]
-    pub force: bool,
-    /// Keep the reports of logs that are as they were, with the settings as they were
+    /// Keep the reports of logs that have not changed, if the settings have not either
     #[arg(long)]
     pub resume: bool,
-    /// Open the page in the browser
-    #[arg(long)]
-    pub open: bool,
-    /// Write the review as JSON to FILE too, or with "-" to standard output
-    #[arg(long, value_name = "FILE|-")]
-    pub json: Option<PathBuf>,
+    #[command(flatten)]
+    pub output: OutputFlags,
     /// Exit with 3 where the bus is in this state, or worse, in any log
     #[arg(long, value_name = "STATE")]
     pub fail_on: Option<FailOn>,
@@ -72,7 +65,7 @@ pub struct ReviewArgs {
     /// [job] vehicle of car.toml, else by folder and the common part of the names in it]
     #[arg(long = "car-pattern", value_name = "PATTERN")]
     pub car_patterns: Vec<CarPattern>,
-    /// Logs worked on at the same time [default: one for each core]
+    /// Logs processed at the same time [default: one for each core]
     #[arg(long, value_name = "N", value_parser = at_least_one)]
     pub jobs: Option<usize>,
     #[command(flatten)]
@@ -91,17 +84,12 @@ fn at_least_one(text: &str) -> Result<usize, String> {
 }
 
 pub fn run(args: &ReviewArgs) -> ExitCode {
-    if let Some(wrong) = senseless(args) {
-        return usage_error(&wrong);
-    }
-    match reviewed(args) {
-        Ok(Some(review)) => code(args, &review),
-        Ok(None) => ExitCode::from(STOPPED),
-        Err(error) => {
-            complain(&error);
-            ExitCode::from(FAILED)
-        }
-    }
+    let inputs = args.paths.iter().chain(&args.read.marks_file).chain(&args.car.car);
+    let wrong_flags = args.output.replaced_input(inputs.chain(&args.car.alternator_curve));
+    output::run(wrong_flags, || {
+        let reviewed = reviewed(args)?;
+        Ok(reviewed.map_or(ExitCode::from(STOPPED), |review| code(args, &review)))
+    })
 }
 
 fn code(args: &ReviewArgs, review: &Review) -> ExitCode {
@@ -117,20 +105,6 @@ fn code(args: &ReviewArgs, review: &Review) -> ExitCode {
     }
 }
 
-/// What is wrong with the flags together, before anything is read or written.
-fn senseless(args: &ReviewArgs) -> Option<String> {
-    let file = json_file(args)?;
-    let read = args.paths.iter().chain(&args.read.marks_file).chain(&args.car.car);
-    let mut read = read.chain(&args.car.alternator_curve);
-    read.any(|input| same_file(input, file)).then(|| {
-        format!("--json {} is a file that is read; give the JSON its own name", shown(file))
-    })
-}
-
-fn json_file(args: &ReviewArgs) -> Option<&Path> {
-    args.json.as_deref().filter(|file| *file != Path::new("-"))
-}
-
 /// `None` where Ctrl-C stopped it.
 fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Error>> {
     let flags = [&args.read.marks_file, &args.car.alternator_curve, &args.car.car];
@@ -142,38 +116,40 @@ fn reviewed(args: &ReviewArgs) -> Result<Option<Review>, Box<dyn std::error::Err
         return Err(no_log(args, &found.left_out).into());
     }
     refuse_folder(&out, &found)?;
-    if let Some(json) = json_file(args) {
-        refuse_json(json, &out, &found)?;
-    }
-    let state = State::open(&out, &found.root, args.force)?;
-    let Some((logs, left_out)) = worked(args, &found, &state)? else { return Ok(None) };
+    args.output.check_json_place()?;
+    refuse_json(args, &out, &found)?;
+    let state = State::open(&out, &found.root, args.output.force)?;
+    let Some((logs, left_out)) = diagnose_all(args, &found, &state)? else { return Ok(None) };
     if logs.is_empty() {
         return Err(no_log(args, &left_out).into());
     }
     let mut review = review(logs, left_out);
     review.units = args.shown.units;
     tables(&review, &out)?;
-    write_review(&review, &out)
-        .map_err(|e| format!("{}: the review cannot be written here: {e}", shown(&out)))?;
+    // The file that identifies the folder comes last.
+    for (name, text) in review.files() {
+        write_whole(&out.join(name), text.as_bytes())
+            .map_err(|e| format!("{}: the review cannot be written here: {e}", shown(&out)))?;
+    }
     let reports = review.rows.iter().filter_map(Row::summary).map(|s| s.report.as_str());
     state.forget_all_but(&reports.collect());
-    tell(args, &review, &out)?;
+    show_result(args, &review, &out)?;
     Ok(Some(review))
 }
 
 fn no_log(args: &ReviewArgs, left_out: &[LeftOut]) -> String {
     let named: Vec<String> = args.paths.iter().map(|path| path.display().to_string()).collect();
-    let left_out = told_left_out(left_out);
+    let left_out = left_out_text(left_out);
     let left_out = if left_out.is_empty() { String::new() } else { format!(" ({left_out})") };
     format!(
-        "{}: no log here{left_out}. A file that has another ending than .csv, .txt and the like \
-         is read where it is named itself.",
+        "{}: no log here{left_out}. A file without an extension like .csv or .txt is read if it \
+         is named itself.",
         named.join(", ")
     )
 }
 
 /// "12 × no log by its ending (notes.md, …), 1 × hidden folder (.git)"
-fn told_left_out(left_out: &[LeftOut]) -> String {
+fn left_out_text(left_out: &[LeftOut]) -> String {
     let parts: Vec<String> = left_out
         .iter()
         .map(|left| {
@@ -193,37 +169,32 @@ fn refuse_folder(out: &Path, found: &Found) -> Result<(), String> {
         Some(log) => Err(format!(
             "{shown}: holds logs that are reviewed ({}); give the review a folder of its own with \
              --out",
-            format::plain(&log.told)
+            format::plain(&log.relative_path)
         )),
         None => Ok(()),
     }
 }
 
-/// A file that must not become the JSON.
-fn refuse_json(json: &Path, out: &Path, found: &Found) -> Result<(), String> {
-    let shown = shown(json);
+/// A file that must not become the JSON: a log that was found, or one of the review's own.
+fn refuse_json(args: &ReviewArgs, out: &Path, found: &Found) -> Result<(), String> {
+    if let Some(wrong) = args.output.replaced_input(found.logs.iter().map(|log| &log.path)) {
+        return Err(wrong);
+    }
+    let Some(json) = args.output.json_file() else { return Ok(()) };
     let name = json.file_name().unwrap_or_default().to_string_lossy();
-    if name == CAR_FILE || found.logs.iter().any(|log| same_file(&log.path, json)) {
-        return Err(format!("--json {shown} is a file that is read; give the JSON its own name"));
-    }
-    let home = Path::new(".").join(json.parent().unwrap_or(Path::new("")));
-    if !home.is_dir() {
+    if same_file(folder_of(json), out) && Kind::Review.writes(&name) {
         return Err(format!(
-            "{shown}: folder {} does not exist; create it, or give another path with --json",
-            format::shown(&home)
+            "--json {} is a file of the review itself, which is written anyway",
+            shown(json)
         ));
-    }
-    let is_ours = same_file(&home, out) && report::review::writes(&name);
-    if is_ours {
-        return Err(format!("--json {shown} is a file of the review itself; it is there anyway"));
     }
     Ok(())
 }
 
-type Worked = (Vec<Reviewed>, Vec<LeftOut>);
+type AllLogs = (Vec<Reviewed>, Vec<LeftOut>);
 
 /// Every log diagnosed and reported; `None` where Ctrl-C came between.
-fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<Worked>> {
+fn diagnose_all(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<AllLogs>> {
     let vehicle = args.car.car.as_deref().and_then(|file| Car::load(file).ok()?.job.vehicle);
     let root = found.root.file_name().map_or("logs".into(), |name| name.to_string_lossy());
     let names = job::report_names(&found.logs);
@@ -245,7 +216,7 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
         },
         |k, of| {
             if let Some(log) = found.logs.get(k) {
-                progress.done(&log.told, &of.word());
+                progress.done(&log.relative_path, &of.word());
             }
             if let Some(slot) = done.get_mut(k) {
                 *slot = Some(of);
@@ -259,7 +230,7 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     if stop.load(Ordering::Relaxed) {
         let n = done.iter().filter(|of| of.is_some()).count();
         complain(format!(
-            "stopped after {n} of {} logs; the same command with --resume goes on from there",
+            "stopped after {n} of {} logs; the same command with --resume continues from there",
             found.logs.len()
         ));
         return Ok(None);
@@ -276,11 +247,11 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     for (log, of) in found.logs.iter().zip(done) {
         match of {
             Some(Done::Row { started, result }) => rows.push((log, started, result)),
-            Some(Done::NoLog(reason)) => leave(&mut left_out, reason, &log.told),
+            Some(Done::NoLog(reason)) => leave(&mut left_out, reason, &log.relative_path),
             Some(Done::Copy(first)) => match (reasons.get(first), found.logs.get(first)) {
-                (Some(Some(reason)), _) => leave(&mut left_out, reason, &log.told),
+                (Some(Some(reason)), _) => leave(&mut left_out, reason, &log.relative_path),
                 (_, Some(first)) => {
-                    rows.push((log, None, Outcome::SameAs(first.told.clone())));
+                    rows.push((log, None, LogResult::SameAs(first.relative_path.clone())));
                 }
                 _ => {}
             },
@@ -290,13 +261,13 @@ fn worked(args: &ReviewArgs, found: &Found, state: &State) -> io::Result<Option<
     let grouped: Vec<Grouped> = rows
         .iter()
         .map(|(log, ..)| Grouped {
-            log: &log.told,
+            log: &log.relative_path,
             vehicle: vehicle.as_deref().or(log.vehicle.as_deref()),
         })
         .collect();
     let cars = cars_of(&grouped, &args.car_patterns, &root);
     let logs = rows.into_iter().zip(cars).map(|((log, started, result), (car, grouped_by))| {
-        Reviewed { log: log.told.clone(), car, grouped_by, started, result }
+        Reviewed { log: log.relative_path.clone(), car, grouped_by, started, result }
     });
     Ok(Some((logs.collect(), left_out)))
 }
@@ -307,7 +278,7 @@ fn leave(left_out: &mut Vec<LeftOut>, reason: &str, name: &str) {
             left.count += 1;
             left.first.push(name.to_owned());
             left.first.sort_by(|a, b| natural(a, b));
-            left.first.truncate(TOLD);
+            left.first.truncate(MOST_NAMED);
         }
         None => left_out.push(LeftOut {
             reason: reason.to_owned(),
@@ -342,13 +313,13 @@ fn tables(review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>>
     };
     let mut rows: Vec<&Row> = review.rows.iter().collect();
     rows.sort_by(|a, b| natural(&a.log, &b.log));
-    let mut shelf = Shelf::open(out).map_err(wrong)?;
+    let mut tables = TableWriter::open(out).map_err(wrong)?;
     for row in rows {
         let Some(summary) = row.summary() else {
-            shelf.add(row, None).map_err(wrong)?;
+            tables.add(row, None).map_err(wrong)?;
             continue;
         };
-        let path = out.join(&summary.report).join(report::Kind::Report.marker());
+        let path = out.join(&summary.report).join(Kind::Report.marker());
         let read = std::fs::read(&path).map_err(|e| e.to_string());
         let of: Rows = read
             .and_then(|bytes| serde_json::from_slice(&bytes).map_err(|e| e.to_string()))
@@ -360,32 +331,23 @@ fn tables(review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>>
             points: &of.operating_points,
             findings: &of.findings,
         };
-        shelf.add(row, Some(&of)).map_err(wrong)?;
+        tables.add(row, Some(&of)).map_err(wrong)?;
     }
-    shelf.close(out).map_err(wrong)?;
+    tables.close().map_err(wrong)?;
     Ok(())
 }
 
-fn tell(args: &ReviewArgs, review: &Review, out: &Path) -> Result<(), Box<dyn std::error::Error>> {
-    match json_file(args) {
-        Some(file) => write_whole(file, json::text(review).as_bytes())
-            .map_err(|e| format!("{}: the JSON cannot be written here: {e}", shown(file)))?,
-        None if args.json.is_some() => screen::hand_over(&json::text(review))?,
-        None => {}
-    }
-    if args.json.is_none() || json_file(args).is_some() {
-        screen::show(&report::review::terminal(review, Some(out), width()))?;
-    }
+fn show_result(
+    args: &ReviewArgs,
+    review: &Review,
+    out: &Path,
+) -> Result<(), Box<dyn std::error::Error>> {
+    args.output.show(review, out)?;
     if !review.left_out.is_empty() {
-        complain(format!("left out: {}", told_left_out(&review.left_out)));
+        complain(format!("left out: {}", left_out_text(&review.left_out)));
     }
     if review.failed > 0 {
         complain(format!("{} of {} logs could not be read", review.failed, review.logs()));
-    }
-    if args.open
-        && let Err(error) = opener::open(out.join(PAGE_FILE))
-    {
-        complain(format!("{}: no browser opens it: {error}", shown(out)));
     }
     Ok(())
 }

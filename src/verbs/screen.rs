@@ -2,7 +2,7 @@
 
 use std::io::{self, ErrorKind, Write};
 
-/// Writes `text`; colour only where a terminal shows it.
+/// Writes `text`; color only where a terminal shows it.
 pub fn show(text: &str) -> io::Result<()> {
     forgiving(anstream::stdout().lock(), text)
 }

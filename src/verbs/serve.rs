@@ -1,5 +1,5 @@
-//! `stiffbus serve [DIR]`: a page on this machine alone; a log dropped on it becomes a
-//! report, as `stiffbus LOG` makes one. Nothing leaves the machine.
+//! `stiffbus serve [DIR]`: a page for this computer only. A log dropped on it becomes a
+//! report, as `stiffbus LOG` makes one. Nothing leaves the computer.
 
 mod guard;
 mod report_store;
@@ -20,9 +20,9 @@ use crate::files::resolved;
 use crate::format::shown;
 use crate::units::Units;
 use crate::verbs::options::{CarFlags, ShownFlags};
-use crate::verbs::{FAILED, complain, screen};
+use crate::verbs::{complain, output, screen};
 
-use report_store::Shelf;
+use report_store::ReportStore;
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct ServeArgs {
@@ -48,68 +48,61 @@ struct Bench {
     home: PathBuf,
     car: CarFlags,
     units: Units,
-    shelf: Shelf,
-    /// What a browser on this machine calls us.
+    reports: ReportStore,
+    /// What a browser on this computer calls us.
     hosts: [String; 2],
     /// One log at a time is held in memory.
     turn: tokio::sync::Mutex<()>,
 }
 
 pub fn run(args: &ServeArgs) -> ExitCode {
-    match served(args) {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
-            complain(error);
-            ExitCode::from(FAILED)
+    output::run(None, || {
+        let home = args.dir.clone().unwrap_or_else(|| PathBuf::from("."));
+        if !home.is_dir() {
+            return Err(format!(
+                "{}: not a folder; name a folder for the reports, or none for the current one",
+                shown(&home)
+            )
+            .into());
         }
-    }
-}
-
-fn served(args: &ServeArgs) -> Result<(), Box<dyn std::error::Error>> {
-    let home = args.dir.clone().unwrap_or_else(|| PathBuf::from("."));
-    if !home.is_dir() {
-        return Err(format!(
-            "{}: not a folder; name one that takes the reports, or none for the current one",
-            shown(&home)
-        )
-        .into());
-    }
-    // Better told now than at the first log.
-    let car = args.car.car(&home.join("log.csv"))?;
-    if let Some(useless) = args.car.useless_conditions(&car) {
-        complain(useless);
-    }
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    runtime.block_on(until_stopped(args, &home))
+        // An error in car.toml shows now, not at the first log.
+        let car = args.car.car(&home.join("log.csv"))?;
+        if let Some(useless) = args.car.useless_conditions(&car) {
+            complain(useless);
+        }
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        runtime.block_on(until_stopped(args, &home))?;
+        Ok(ExitCode::SUCCESS)
+    })
 }
 
 async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std::error::Error>> {
     let port = args.port.unwrap_or(0);
     let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, port)).await.map_err(|e| {
-        format!("port {port} on 127.0.0.1 cannot be had ({e}); leave --port out for a free one")
+        format!(
+            "port {port} on 127.0.0.1 cannot be opened ({e}); leave out --port to get a free one"
+        )
     })?;
     let port = listener.local_addr()?.port();
-    let shelf = Shelf::of(&resolved(home)?);
+    let reports = ReportStore::of(&resolved(home)?);
     // Heard from its first turn on, so it takes one before anybody is told of Ctrl-C.
     let ctrl_c = tokio::spawn(tokio::signal::ctrl_c());
     tokio::task::yield_now().await;
     let page = format!("http://127.0.0.1:{port}/");
     screen::show(&format!(
-        "Drop logs on {page}\nReports go to {}. Only this computer can ask; Ctrl-C ends it.\n",
-        shown(shelf.folder())
+        "Drop logs on {page}\nReports go to {}. Only this computer can use the page. Ctrl-C stops it.\n",
+        shown(reports.folder())
     ))?;
     let bench = Bench {
         home: home.to_owned(),
         car: args.car.clone(),
         units: args.shown.units,
-        shelf,
+        reports,
         hosts: [format!("127.0.0.1:{port}"), format!("localhost:{port}")],
         turn: tokio::sync::Mutex::new(()),
     };
-    if args.open
-        && let Err(error) = opener::open(&page)
-    {
-        complain(format!("{page}: no browser opens it: {error}"));
+    if args.open {
+        output::open(Path::new(&page));
     }
     let stopped = async {
         // Where Ctrl-C cannot be heard, it ends the program by itself.

@@ -1,5 +1,5 @@
-//! `stiffbus verify DIR`: makes a proof again from its logs and says whether every
-//! number on its page stands.
+//! `stiffbus verify DIR`: recomputes a comparison from its logs and reports whether every
+//! number on its page is reproduced.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -10,41 +10,33 @@ use serde_json::Value;
 
 use crate::car::Car;
 use crate::compare::differences::{Difference, differences};
-use crate::compare::{self, Agreed, Given, Recorded, hash_of, is_sealed};
-use crate::comparison::{Comparison, Foretold, InputFile, SCHEMA, Side};
+use crate::compare::{self, Agreed, ChosenPlan, Recorded, hash_of, is_sealed};
+use crate::comparison::{Comparison, InputFile, PredictionCheck, SCHEMA, Side};
 use crate::format::{self, plain, plural, shown};
 use crate::json;
-use crate::report::proof;
-use crate::verbs::recorded::{Places, again, bare, sha256_of};
-use crate::verbs::{FAILED, complain, planned, screen};
+use crate::report::{Kind, Product};
+use crate::verbs::recorded::{Places, bare, rerun, sha256_of};
+use crate::verbs::{FAILED, output, planned, screen};
 
 /// More than these are counted, not listed.
 const MOST_LISTED: usize = 12;
 
 #[derive(Debug, Clone, Default, Args)]
 pub struct VerifyArgs {
-    /// The folder of a proof, as `compare` wrote it
+    /// The folder that `compare` wrote
     #[arg(value_name = "DIR")]
     pub dir: PathBuf,
-    /// Where the logs lie now, if they were moved: files, or folders that hold them
+    /// Where the logs are now, if they were moved: files, or folders that contain them
     #[arg(long, value_name = "PLACE")]
     pub logs: Vec<PathBuf>,
 }
 
 pub fn run(args: &VerifyArgs) -> ExitCode {
-    match told(args) {
-        Ok((stands, text)) => match screen::show(&text) {
-            Ok(()) if stands => ExitCode::SUCCESS,
-            Ok(()) => ExitCode::from(FAILED),
-            Err(error) => failed(&error),
-        },
-        Err(error) => failed(error.as_ref()),
-    }
-}
-
-fn failed(error: &dyn std::error::Error) -> ExitCode {
-    complain(error);
-    ExitCode::from(FAILED)
+    output::run(None, || {
+        let (is_reproduced, text) = report(args)?;
+        screen::show(&text)?;
+        Ok(if is_reproduced { ExitCode::SUCCESS } else { ExitCode::from(FAILED) })
+    })
 }
 
 /// What was found, line by line.
@@ -53,37 +45,44 @@ struct Account {
     about: String,
     right: Vec<String>,
     wrong: Vec<String>,
-    /// Worth knowing, and no fault of the page.
+    /// Files that are needed and were not found.
+    missing: Vec<String>,
+    /// Worth knowing, and not an error of the page.
     notes: Vec<String>,
 }
 
 impl Account {
+    fn is_reproduced(&self) -> bool {
+        self.wrong.is_empty() && self.missing.is_empty()
+    }
+
     fn text(&self) -> String {
-        let verdict = match self.wrong.len() {
-            0 => "Every number on the page stands.".to_owned(),
-            _ => "THE PAGE DOES NOT STAND.".to_owned(),
+        let verdict = if self.is_reproduced() {
+            "Every number on the page was reproduced."
+        } else if self.wrong.is_empty() {
+            "The page cannot be checked here."
+        } else {
+            "THE PAGE DOES NOT MATCH ITS LOGS."
         };
         // Names, paths and values come out of a file that anybody may have changed.
-        let line = |mark: &str, text: &String| format!("  {mark}  {}\n", plain(text));
-        let lines: String = self
-            .wrong
-            .iter()
-            .map(|text| line("NO", text))
-            .chain(self.right.iter().map(|text| line("ok", text)))
-            .chain(self.notes.iter().map(|text| line("··", text)))
-            .collect();
-        format!("{verdict}\n{}\n\n{lines}", plain(&self.about))
+        let lists =
+            [("NO", &self.wrong), ("??", &self.missing), ("ok", &self.right), ("··", &self.notes)];
+        let mut text = format!("{verdict}\n{}\n\n", plain(&self.about));
+        for (mark, lines) in lists {
+            text.extend(lines.iter().map(|line| format!("  {mark}  {}\n", plain(line))));
+        }
+        text
     }
 }
 
-/// Whether the page stands, and what is told of it.
-pub fn told(args: &VerifyArgs) -> Result<(bool, String), Box<dyn std::error::Error>> {
+/// Whether the page was reproduced, and the text that reports it.
+pub fn report(args: &VerifyArgs) -> Result<(bool, String), Box<dyn std::error::Error>> {
     let account = verified(args)?;
-    Ok((account.wrong.is_empty(), account.text()))
+    Ok((account.is_reproduced(), account.text()))
 }
 
 fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
-    let file = args.dir.join(proof::COMPARISON_FILE);
+    let file = args.dir.join(Kind::Proof.marker());
     let text = fs::read_to_string(&file).map_err(|cause| {
         format!(
             "{}: cannot be read ({cause}). Name the folder that stiffbus compare wrote.",
@@ -103,12 +102,12 @@ fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
     let here = env!("CARGO_PKG_VERSION");
     if written.version != here {
         account.notes.push(format!(
-            "this is stiffbus {here}: numbers may differ because the tool does; version {} decides",
+            "this is stiffbus {here}: numbers may differ because of that; use version {} to decide",
             plain(&written.version)
         ));
     }
     if is_sealed(&written) {
-        account.right.push("the seal fits all that the page says".to_owned());
+        account.right.push("the seal matches everything on the page".to_owned());
     } else {
         let broken = "the seal is broken: something was changed after the page was made";
         account.wrong.push(broken.to_owned());
@@ -120,18 +119,18 @@ fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
         recorded.extend(account.side(side, &args.dir, &args.logs));
     }
     if recorded.len() < sides.len() {
-        account.notes.push("nothing was computed again: not every log is here".to_owned());
+        account.notes.push("nothing was recomputed: not every log is here".to_owned());
         return Ok(account);
     }
     let mut recorded = recorded.into_iter();
     let Some(before) = recorded.next() else { return Ok(account) };
     let afters: Vec<Recorded> = recorded.collect();
-    let plan = match &written.foretold {
+    let plan = match &written.prediction {
         None => None,
-        Some(foretold) => match account.plan(foretold, &before, &args.dir, &args.logs) {
+        Some(prediction) => match account.plan(prediction, &before, &args.dir, &args.logs) {
             Some(given) => Some(given),
             None => {
-                account.notes.push("nothing was computed again: the plan is not here".to_owned());
+                account.notes.push("nothing was recomputed: the plan is not here".to_owned());
                 return Ok(account);
             }
         },
@@ -152,18 +151,18 @@ fn verified(args: &VerifyArgs) -> Result<Account, Box<dyn std::error::Error>> {
 fn parsed(file: &Path, text: &str) -> Result<(Comparison, Value), String> {
     let shown = shown(file);
     let value: Value = serde_json::from_str(text).map_err(|cause| {
-        format!("{shown}: is not JSON any more ({cause}): it was changed or cut")
+        format!("{shown}: is no longer JSON ({cause}): it was changed or cut off")
     })?;
     let schema = value.get("schema").and_then(Value::as_str).unwrap_or("none");
     if schema != SCHEMA {
         return Err(format!(
-            "{shown}: is no comparison (schema {}, wanted {SCHEMA}). Name the folder that stiffbus \
+            "{shown}: is not a comparison (schema {}, expected {SCHEMA}). Name the folder that stiffbus \
              compare wrote.",
             plain(schema)
         ));
     }
     let written: Comparison = serde_json::from_str(text).map_err(|cause| {
-        format!("{shown}: a part of the comparison is missing or is something else ({cause})")
+        format!("{shown}: part of the comparison is missing or of another type ({cause})")
     })?;
     Ok((written, value))
 }
@@ -185,7 +184,7 @@ impl Account {
         let curve = others("output sheet", &settings.curve)?;
         let log = log?;
         self.car_beside(name, &log, settings);
-        match again(settings.clone(), &Places { log, marks, curve }) {
+        match rerun(settings.clone(), &Places { log, marks, curve }) {
             Ok(mut recorded) => {
                 // The same bytes under another name are the same log.
                 recorded.diagnosis.source.file.clone_from(&side.source.file);
@@ -198,20 +197,20 @@ impl Account {
         }
     }
 
-    /// Finds the plan that was held against the logs.
+    /// Finds the plan whose prediction was checked.
     fn plan(
         &mut self,
-        foretold: &Foretold,
+        prediction: &PredictionCheck,
         before: &Recorded,
         dir: &Path,
         places: &[PathBuf],
-    ) -> Option<Given> {
-        let file = self.input("the plan", "plan", &foretold.plan, dir, places)?;
+    ) -> Option<ChosenPlan> {
+        let file = self.input("the plan", "plan", &prediction.plan, dir, places)?;
         let source = &before.diagnosis.source;
-        let fitted = foretold.stated.as_deref();
+        let fitted = prediction.stated.as_deref();
         let given = planned::read(&file).and_then(|plan| {
             let of = (source.file.as_str(), source.sha256.as_str());
-            Given::new(plan, foretold.plan.clone(), fitted, of).map_err(|e| e.to_string())
+            ChosenPlan::new(plan, prediction.plan.clone(), fitted, of).map_err(|e| e.to_string())
         });
         given.map_err(|error| self.wrong.push(error)).ok()
     }
@@ -225,41 +224,41 @@ impl Account {
         dir: &Path,
         places: &[PathBuf],
     ) -> Option<PathBuf> {
-        let told = plain(&file.path);
+        let seen = plain(&file.path);
         let there = dir.join(&file.path);
-        let found = match sha256_of(&there) {
-            Ok(sha256) if sha256 == file.sha256 => Ok(there),
-            Ok(sha256) => Err(format!(
-                "{name}: the {what} has changed: {told} now has SHA-256 {sha256}, the page was \
+        let hash = sha256_of(&there);
+        if matches!(&hash, Ok(sha256) if *sha256 == file.sha256) {
+            return self.found(name, what, there);
+        }
+        if let Some(elsewhere) = by_hash(&file.sha256, places) {
+            return self.found(name, what, elsewhere);
+        }
+        match hash {
+            Ok(sha256) => self.wrong.push(format!(
+                "{name}: the {what} has changed: {seen} now has SHA-256 {sha256}, the page was \
                  made from {}",
                 plain(&file.sha256)
             )),
-            Err(_) => {
-                Err(format!("{name}: the {what} is not at {told}; give its folder with --logs"))
-            }
-        };
-        let found = found.or_else(|why| by_hash(&file.sha256, places).ok_or(why));
-        match found {
-            Ok(path) => {
-                let now = shown(&path);
-                self.right.push(format!("{name}: {now} is the {what} it was made from"));
-                Some(path)
-            }
-            Err(why) => {
-                self.wrong.push(why);
-                None
-            }
+            Err(_) => self
+                .missing
+                .push(format!("{name}: the {what} is not at {seen}; name its folder with --logs")),
         }
+        None
     }
 
-    /// Says so where the car's file now tells something else than the page used.
+    fn found(&mut self, name: &str, what: &str, path: PathBuf) -> Option<PathBuf> {
+        self.right.push(format!("{name}: {} is the {what} that was used", shown(&path)));
+        Some(path)
+    }
+
+    /// Notes where the car's file now differs from what the page used.
     fn car_beside(&mut self, name: &str, log: &Path, settings: &crate::comparison::Settings) {
         let Ok(Some((path, car))) = Car::beside(log) else { return };
         let told = |car: &Car| serde_json::to_value(bare(car.clone())).unwrap_or(Value::Null);
         let (found, _) = differences(&told(&settings.car), &told(&car));
         for Difference { place, written, again } in found.into_iter().take(MOST_LISTED) {
             self.notes.push(format!(
-                "{name}: {} now says {place} {again}, the page used {written} (a flag may have)",
+                "{name}: {} now has {place} {again}, the page used {written} (possibly from a flag)",
                 shown(&path)
             ));
         }
@@ -271,14 +270,12 @@ impl Account {
         // A broken seal is told already.
         found.retain(|difference| difference.place != "seal_sha256");
         if found.is_empty() {
-            self.right.push(format!(
-                "all {} values computed again are the same",
-                format::count(compared)
-            ));
+            self.right
+                .push(format!("all {} recomputed values are the same", format::count(compared)));
         }
         let more = found.len().saturating_sub(MOST_LISTED);
         for Difference { place, written, again } in found.into_iter().take(MOST_LISTED) {
-            self.wrong.push(format!("{place}: the page says {written}, the logs give {again}"));
+            self.wrong.push(format!("{place}: the page has {written}, the logs give {again}"));
         }
         if more > 0 {
             self.wrong.push(format!("… and {} more", plural(more, "value", "values")));
@@ -287,12 +284,12 @@ impl Account {
     }
 
     fn files(&mut self, dir: &Path, made: &Comparison) {
-        for (name, text) in proof::files(made) {
+        for (name, text) in made.files() {
             match fs::read(dir.join(&name)) {
                 Ok(bytes) if bytes == text.as_bytes() => {
-                    self.right.push(format!("{name} is what the logs give, byte for byte"));
+                    self.right.push(format!("{name} is reproduced byte for byte"));
                 }
-                Ok(_) => self.wrong.push(format!("{name} is not what the logs give")),
+                Ok(_) => self.wrong.push(format!("{name} differs from what the logs give")),
                 Err(cause) => self.wrong.push(format!("{name}: cannot be read ({cause})")),
             }
         }

@@ -69,7 +69,7 @@ fn the_same_logs_make_the_same_bytes() {
 fn a_proof_that_nobody_touched_stands() {
     let garage = proven();
     let run = garage.run(&["verify", "proof"]).ends(0);
-    assert!(run.stdout.starts_with("Every number on the page stands."), "{}", run.stdout);
+    assert!(run.stdout.starts_with("Every number on the page was reproduced."), "{}", run.stdout);
     // And so it does when proof and logs are moved together.
     let moved = Garage::new();
     for name in garage.names().iter().filter(|name| garage.path().join(name).is_file()) {
@@ -83,6 +83,7 @@ fn a_proof_that_nobody_touched_stands() {
         fs::rename(moved.path().join(from), moved.path().join(to)).expect("moved");
     }
     let run = moved.run(&["verify", "archive/proof"]).ends(1);
+    assert!(run.stdout.starts_with("The page cannot be checked here."), "{}", run.stdout);
     assert!(run.stdout.contains("--logs"), "{}", run.stdout);
     moved.run(&["verify", "archive/proof", "--logs", "elsewhere"]).ends(0);
 }
@@ -97,7 +98,7 @@ fn change(garage: &Garage, name: &str, old: &str, new: &str) {
 #[track_caller]
 fn falls(garage: &Garage, parts: &[&str]) {
     let run = garage.run(&["verify", "proof"]).ends(1);
-    assert!(run.stdout.starts_with("THE PAGE DOES NOT STAND."), "{}", run.stdout);
+    assert!(run.stdout.starts_with("THE PAGE DOES NOT MATCH ITS LOGS."), "{}", run.stdout);
     for part in parts {
         assert!(run.stdout.contains(part), "no \"{part}\" in: {}", run.stdout);
     }
@@ -155,13 +156,13 @@ fn a_changed_setting_word_or_page_is_named() {
     falls(&garage, &["its settings were changed", "cca_a"]);
     garage.put("proof/comparison.json", &json);
     change(&garage, "proof/comparison.json", "A. Nonymous", "B. Nonymous");
-    falls(&garage, &["the seal is broken", "proof.html is not what the logs give"]);
+    falls(&garage, &["the seal is broken", "proof.html differs from what the logs give"]);
     garage.put("proof/comparison.json", &json);
     change(&garage, "proof/comparison.json", "\"hold_s\": 60.0", "\"hold_s\": 10.0");
     falls(&garage, &["the seal is broken"]);
     garage.put("proof/comparison.json", &json);
     change(&garage, "proof/proof.html", "A. Nonymous", "C. Nonymous");
-    falls(&garage, &["proof.html is not what the logs give"]);
+    falls(&garage, &["proof.html differs from what the logs give"]);
     garage.put("proof/proof.html", &page);
     garage.run(&["verify", "proof"]).ends(0);
     // What the car's file says today is told, and is no fault of the page.
@@ -175,9 +176,9 @@ fn what_is_no_proof_is_refused() {
     let garage = proven();
     garage.run(&["verify", "nowhere"]).ends(1).complains(&["nowhere", "stiffbus compare wrote"]);
     garage.put("proof/comparison.json", "{\"schema\": \"stiffbus.diagnosis.v2\"}");
-    garage.run(&["verify", "proof"]).ends(1).complains(&["is no comparison"]);
+    garage.run(&["verify", "proof"]).ends(1).complains(&["is not a comparison"]);
     garage.put("proof/comparison.json", "{\"schema\": ");
-    garage.run(&["verify", "proof"]).ends(1).complains(&["is not JSON any more"]);
+    garage.run(&["verify", "proof"]).ends(1).complains(&["is no longer JSON"]);
     garage.put("proof/comparison.json", "{\"schema\": \"stiffbus.comparison.v1\"}");
     garage.run(&["verify", "proof"]).ends(1).complains(&["missing"]);
 }
@@ -215,7 +216,7 @@ fn names_that_do_not_fit_are_a_clear_word() {
     run(&["--same", "fan"]).ends(2).complains(&["BEFORE=AFTER"]);
     run(&["--same", "fan=fan relay", "--out", "proof"]).ends(0);
     assert!(garage.has("proof/proof.html"));
-    run(&["--load-amps", "winch=80", "--force"]).ends(0).complains(&["winch", "of no use"]);
+    run(&["--load-amps", "winch=80", "--force"]).ends(0).complains(&["winch", "no effect"]);
     garage.run(&["compare", "old.csv"]).ends(2);
     garage.run(&["compare", "old.csv", "missing.csv"]).ends(1).complains(&["missing.csv"]);
     let marks = ["--marks-after", "a.csv", "--marks-after", "b.csv"];

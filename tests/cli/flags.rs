@@ -238,7 +238,7 @@ fn amps_of_a_known_load() {
     let plain = run(&[]).json();
     assert_eq!(plain["battery"]["resistance_ohm"]["grade"], "assumed");
     let other = run(&["--load-amps", "pump=9"]);
-    assert!(other.stderr.contains("--load-amps pump is of no use"), "{}", other.stderr);
+    assert!(other.stderr.contains("--load-amps pump has no effect"), "{}", other.stderr);
     assert!(other.stderr.contains("\"Fan relay\""), "{}", other.stderr);
     // The log says so too, and nothing else changes.
     let mut known = other.json();
@@ -370,7 +370,7 @@ fn the_alternators_sheet() {
     let bare = Garage::new();
     bare.put("log.csv", plain());
     let run = bare.run(&["log.csv", "--curve-v", "13.5"]).ends(0);
-    assert!(run.stderr.contains("of no use without --alternator-curve"), "{}", run.stderr);
+    assert!(run.stderr.contains("no effect without --alternator-curve"), "{}", run.stderr);
 }
 
 #[test]
@@ -446,7 +446,7 @@ fn wrong_use_exits_2_and_says_how() {
         (&["log.csv", "--curve-v", "0"], "not a number over 0"),
         (&["log.csv", "--curve-c", "hot"], "not a test temperature"),
         (&["log.csv", "--out", "."], "folder of its own"),
-        (&["--force", "diagnose", "log.csv"], "stands first"),
+        (&["--force", "diagnose", "log.csv"], "must come first"),
     ];
     for (args, part) in cases {
         let run = garage.run(args).ends(2).complains(&[part]);
@@ -459,7 +459,7 @@ fn wrong_use_exits_2_and_says_how() {
 fn help_and_version_are_no_errors() {
     let garage = Garage::new();
     let help = garage.run(&["--help"]).ends(0);
-    for part in ["diagnose", "demo", "--column", "--load-amps", "Exit codes: 0 analysed"] {
+    for part in ["diagnose", "demo", "--column", "--load-amps", "Exit codes: 0 analyzed"] {
         assert!(help.stdout.contains(part), "no {part} in {}", help.stdout);
     }
     assert!(garage.run(&["--version"]).ends(0).stdout.starts_with("stiffbus "));

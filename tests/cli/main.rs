@@ -4,9 +4,9 @@
 mod bad_input;
 mod compare;
 mod flags;
-mod foretold;
 mod places;
 mod plan;
+mod prediction;
 #[path = "../support/random_car.rs"]
 mod random_car;
 mod reports;

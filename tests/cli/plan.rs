@@ -53,21 +53,21 @@ fn the_plan_picks_what_the_later_log_shows_to_hold() {
         .find(|log| log["file"] == "new-alternator-soaked.csv")
         .expect("the later log");
     assert_eq!(after["verdict"], "keeps up");
-    // Its heaviest set at idle: the volts that the plan foretold.
+    // Its heaviest set at idle: the volts that the plan predicted.
     let heaviest = |sets: &Value| -> Value {
         let sets = sets.as_array().expect("sets").clone();
         sets.into_iter().max_by_key(|s| s["loads"].as_array().map_or(0, Vec::len)).expect("a set")
     };
     let idle_v = number(&heaviest(&after["keep_up"]), "idle_bus_v");
     let points = best["points"].as_array().expect("points");
-    let foretold = points
+    let predicted = points
         .iter()
         .filter(|p| p["rpm_low"] == 0.0)
         .max_by_key(|p| p["loads"].as_array().map_or(0, Vec::len))
         .expect("an idle point");
-    let predicted_v = number(&foretold["predicted_v"], "value");
+    let predicted_v = number(&predicted["predicted_v"], "value");
     assert!((predicted_v - idle_v).abs() < 0.15, "{predicted_v} and not {idle_v} V");
-    assert_eq!(foretold["state"], "holding");
+    assert_eq!(predicted["state"], "holding");
 }
 
 /// Of the machine that is there the plan says what the diagnosis says: the same state, the

@@ -227,7 +227,7 @@ fn the_cars_facts_count() {
     server.garage.run(&["serve", "nowhere"]).ends(1).complains(&["nowhere: not a folder"]);
     let port = server.host.rsplit(':').next().expect("a port").to_owned();
     std::fs::remove_file(server.garage.path().join("car.toml")).expect("it was there");
-    server.garage.run(&["serve", "--port", &port]).ends(1).complains(&["cannot be had"]);
+    server.garage.run(&["serve", "--port", &port]).ends(1).complains(&["cannot be opened"]);
 }
 
 #[test]

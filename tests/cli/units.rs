@@ -73,7 +73,7 @@ fn a_proof_that_stands() {
         let run = ["compare", "before.csv", "after.csv", "--cable", "25mm2:6.1m"];
         garage.run(&[run.as_slice(), &["--units", units, "--out", units]].concat()).ends(0);
         let stands = garage.run(&["verify", units]).ends(0).stdout;
-        assert!(stands.contains("proof.html is what the logs give, byte for byte"), "{stands}");
+        assert!(stands.contains("proof.html is reproduced byte for byte"), "{stands}");
     }
     same(&garage, &["matched_points.csv", "matched_steps.csv", "criteria.csv"]);
     let said = |units: &str| -> serde_json::Value {

@@ -8,8 +8,8 @@ use serde_json::{Value, json};
 use stiffbus::car::Car;
 use stiffbus::compare::{Agreed, Recorded, compare};
 use stiffbus::comparison::{Comparison, InputFile, Settings};
-use stiffbus::report::{Overwrite, write_proof};
-use stiffbus::verbs::verify::{VerifyArgs, told};
+use stiffbus::report::{Overwrite, write_folder};
+use stiffbus::verbs::verify::{VerifyArgs, report};
 
 use crate::bytes::memory;
 use crate::support::{cases, plain};
@@ -40,7 +40,7 @@ fn made() -> &'static Made {
         let before = recorded("before.csv", plain(600));
         let after = recorded("after.csv", plain(600).replace("13.7", "14.1"));
         let comparison = compare(&before, &[after], &Agreed::default()).expect("a comparison");
-        write_proof(&comparison, &home.join("proof"), Overwrite::Force).expect("a proof");
+        write_folder(&comparison, &home.join("proof"), Overwrite::Force).expect("a proof");
         let text = std::fs::read_to_string(home.join("proof/comparison.json")).expect("the proof");
         Made { value: serde_json::from_str(&text).expect("JSON"), text, home }
     })
@@ -52,7 +52,7 @@ fn verified(text: &str, alone: bool) -> Result<(bool, String), String> {
         if alone { memory() } else { tempfile::tempdir_in(&made().home).expect("a folder") };
     std::fs::write(folder.path().join("comparison.json"), text).expect("the test's own file");
     let args = VerifyArgs { dir: folder.path().to_path_buf(), logs: Vec::new() };
-    told(&args).map_err(|error| error.to_string())
+    report(&args).map_err(|error| error.to_string())
 }
 
 /// Every place in the value, as steps from its top.
@@ -135,7 +135,7 @@ proptest! {
                 prop_assert!(!stands);
                 is_shown_safely(&text);
                 if value != made().value {
-                    let same_seal = text.contains("the seal fits");
+                    let same_seal = text.contains("the seal matches");
                     let read: Comparison = serde_json::from_value(value.clone()).expect("it was read");
                     let first: Comparison = serde_json::from_value(made().value.clone()).expect("it was read");
                     prop_assert!(!same_seal || read == first, "{}", text);
@@ -195,7 +195,7 @@ proptest! {
 #[test]
 fn a_proof_as_it_was_written_stands() {
     let args = VerifyArgs { dir: made().home.join("proof"), logs: Vec::new() };
-    let (stands, text) = told(&args).expect("a proof");
+    let (stands, text) = report(&args).expect("a proof");
     assert!(stands, "{text}");
 }
 

@@ -18,8 +18,8 @@ use stiffbus::comparison::{Comparison, Settings};
 use stiffbus::diagnosis::Diagnosis;
 use stiffbus::ingest::{Sheet, Stated};
 use stiffbus::plan::{Asked, Candidate, Plan, plan};
-use stiffbus::report::{self, svg, tables};
-use stiffbus::{diagnose, examine, format, ingest};
+use stiffbus::report::{self, Product, svg, tables};
+use stiffbus::{diagnose, examine, format, ingest, json};
 
 use crate::support::{cases, sample_logs};
 
@@ -208,7 +208,7 @@ fn planned() -> &'static Subject<Plan> {
 fn outputs_of_diagnosis(d: &Diagnosis) -> Vec<(String, String)> {
     let mut all: Vec<(String, String)> = vec![
         ("report.html".into(), report::html(d)),
-        ("diagnosis.json".into(), report::json(d)),
+        ("diagnosis.json".into(), json::text(d)),
         ("trace.svg".into(), svg::trace(d)),
         ("load_steps.csv".into(), tables::steps_csv(d)),
         ("operating_points.csv".into(), tables::operating_points_csv(d)),
@@ -225,14 +225,14 @@ fn outputs_of_diagnosis(d: &Diagnosis) -> Vec<(String, String)> {
 }
 
 fn outputs_of_comparison(c: &Comparison) -> Vec<(String, String)> {
-    let mut all = report::proof::files(c);
-    all.push(("terminal".into(), report::proof::terminal(c, Some(Path::new("a b;\u{1b}c")), 80)));
+    let mut all = c.files();
+    all.push(("terminal".into(), c.terminal(Some(Path::new("a b;\u{1b}c")), 80)));
     all
 }
 
 fn outputs_of_plan(p: &Plan) -> Vec<(String, String)> {
-    let mut all = report::plan::files(p);
-    all.push(("terminal".into(), report::plan::terminal(p, Some(Path::new("x\u{9b}y")), 80)));
+    let mut all = p.files();
+    all.push(("terminal".into(), p.terminal(Some(Path::new("x\u{9b}y")), 80)));
     all
 }
 

@@ -4,6 +4,7 @@ use proptest::prelude::*;
 use stiffbus::car::Car;
 use stiffbus::diagnose;
 use stiffbus::ingest::ReadOptions;
+use stiffbus::json;
 use stiffbus::report::{self, svg, tables};
 
 use crate::bytes::{options, spoiled};
@@ -81,10 +82,10 @@ fn goes_all_the_way(bytes: &[u8], options: &ReadOptions) {
     // The samples and the script, which stand last, are letters and a word of their own.
     let told = page.split_once("<script").map_or(page.as_str(), |(told, _)| told);
     assert!(is_quoted || !told.contains("NaN"), "a number that is none on the page");
-    let json = report::json(&diagnosis);
+    let json = json::text(&diagnosis);
     let again: stiffbus::diagnosis::Diagnosis =
         serde_json::from_str(&json).unwrap_or_else(|error| panic!("{error}"));
-    assert_eq!(report::json(&again), json, "what is written is what is read");
+    assert_eq!(json::text(&again), json, "what is written is what is read");
     for text in [svg::trace(&diagnosis), svg::trace_narrow(&diagnosis)] {
         roxmltree::Document::parse(&text).expect("XML");
     }

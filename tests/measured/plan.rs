@@ -23,7 +23,7 @@ use stiffbus::log::{Log, Span};
 use stiffbus::physics::alternator::OutputCurve;
 use stiffbus::physics::battery::CrankingStandard;
 use stiffbus::physics::load::LoadKind;
-use stiffbus::plan::{self, Asked, Candidate, Plan, Standing};
+use stiffbus::plan::{self, Asked, Candidate, Plan, Suitability};
 
 use crate::figures::{Tally, read};
 use crate::random_car::{Case, Options, random_case_with};
@@ -256,7 +256,7 @@ struct Figures {
     /// Predicted less true.
     margin_errors_a: Vec<f64>,
     needed_errors_a: Vec<f64>,
-    /// Standing, and whether the truth carries every set at hot idle.
+    /// Suitability, and whether the truth carries every set at hot idle.
     standings: std::collections::BTreeMap<(&'static str, bool), usize>,
     /// `carries it` where the truth falls short, by how many A.
     wrong_carries_a: Vec<f64>,
@@ -294,7 +294,7 @@ impl Figures {
         quantile(&self.keep_up_errors, 0.5)
     }
 
-    fn standing(&self, standing: Standing, carried: bool) -> usize {
+    fn standing(&self, standing: Suitability, carried: bool) -> usize {
         self.standings.get(&(standing.words(), carried)).copied().unwrap_or(0)
     }
 
@@ -420,7 +420,7 @@ fn judge(world: &World, diagnosis: &Diagnosis, plan: &Plan, figures: &mut Figure
             if state == BusState::Holding {
                 figures.volts_held.add(near);
             }
-            if !plan.assumed.iter().any(|a| a.contains("the setpoint is taken as")) {
+            if !plan.assumed.iter().any(|a| a.contains("the setpoint is assumed to be")) {
                 figures.volts_setpoint_seen.add(near);
             }
         }
@@ -453,7 +453,7 @@ fn judge(world: &World, diagnosis: &Diagnosis, plan: &Plan, figures: &mut Figure
     if least_a.is_finite() {
         let carried = least_a >= -NEARLY_A;
         *figures.standings.entry((best.standing.words(), carried)).or_default() += 1;
-        if best.standing == Standing::Carries && !carried {
+        if best.standing == Suitability::Carries && !carried {
             figures.wrong_carries_a.push(-least_a);
         }
     }
@@ -598,8 +598,8 @@ fn over(seeds: std::ops::Range<u64>, protocol: Protocol) -> Figures {
 
 /// What holds of every plan, however the log came to be.
 fn honest(figures: &Figures) {
-    let wrong = figures.standing(Standing::Carries, false);
-    let right = figures.standing(Standing::Carries, true);
+    let wrong = figures.standing(Suitability::Carries, false);
+    let right = figures.standing(Suitability::Carries, true);
     assert!(20 * wrong <= wrong + right, "{wrong} of {}", wrong + right);
     assert!(figures.refused.is_empty(), "{:?}", figures.refused);
     for (what, tally) in [("volts", &figures.volts_covered), ("deficit", &figures.deficit_covered)]

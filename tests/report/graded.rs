@@ -11,7 +11,8 @@ use stiffbus::comparison::Comparison;
 use stiffbus::diagnosis::{Diagnosis, NextTest};
 use stiffbus::estimate::{Estimate, Grade};
 use stiffbus::format::{self, Unit};
-use stiffbus::report;
+use stiffbus::json;
+use stiffbus::report::{self, Product};
 
 use crate::fixture::{self, proofs};
 
@@ -269,7 +270,7 @@ fn walk(parent: &Value, key: &str, value: &Value, path: &str, wrong: &mut Vec<St
 #[test]
 fn every_number_in_the_json_is_an_estimate_or_exact() {
     for (name, diagnosis) in all() {
-        let json: Value = serde_json::from_str(&report::json(diagnosis)).unwrap();
+        let json: Value = serde_json::from_str(&json::text(diagnosis)).unwrap();
         let mut wrong = Vec::new();
         walk(&Value::Null, "", &json, "", &mut wrong);
         assert!(wrong.is_empty(), "{name}: {wrong:#?}");
@@ -491,7 +492,7 @@ fn every_number_on_screen_and_page_has_its_interval() {
 /// Page and terminal of a proof; the terminal so wide that no cell of its tables is
 /// broken into lines, which would tear numbers from their intervals here.
 fn texts(comparison: &Comparison) -> [String; 2] {
-    let screen = one_line(&report::proof::terminal(comparison, None, 400));
+    let screen = one_line(&comparison.terminal(None, 400));
     [without_tags(&report::proof::html(comparison)), screen]
 }
 
@@ -542,7 +543,7 @@ fn what_is_less_than_measured_in_a_proof_names_its_grade() {
 fn what_is_less_than_measured_names_its_grade() {
     let mut wrong = Vec::new();
     for (name, diagnosis) in all() {
-        let json: Value = serde_json::from_str(&report::json(diagnosis)).unwrap();
+        let json: Value = serde_json::from_str(&json::text(diagnosis)).unwrap();
         let (screen, page) = (screen(diagnosis), page(diagnosis));
         assert!(screen.contains("Where no grade is named: measured."), "{name}");
         assert!(page.contains("A number without a grade is measured."), "{name}");
@@ -642,7 +643,7 @@ fn every_number_told_of_a_review_has_its_interval_and_grade() {
     let mut shown = review.clone();
     shown.cautions.clear();
     let page = without_tags(&report::review::html(&shown));
-    let screen = one_line(&report::review::terminal(&shown, None, 400));
+    let screen = one_line(&shown.terminal(None, 400));
     let mut found = Vec::new();
     for text in [&page, &screen] {
         found.extend(bare(text, &[]).into_iter().map(str::to_owned));

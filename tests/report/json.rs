@@ -4,7 +4,7 @@
 use crate::fixture;
 use serde_json::Value;
 use stiffbus::diagnosis::Diagnosis;
-use stiffbus::report;
+use stiffbus::json;
 
 const ESTIMATE: [&str; 5] = ["value", "low", "high", "grade", "how"];
 
@@ -16,7 +16,7 @@ fn has(value: &Value, names: &[&str]) {
 
 #[test]
 fn carries_every_name_of_the_contract() {
-    let text = report::json(&fixture::overload());
+    let text = json::text(&fixture::overload());
     let json: Value = serde_json::from_str(&text).unwrap();
     assert_eq!(json["schema"], "stiffbus.diagnosis.v2");
     has(&json["source"], &["file", "sha256", "rows_read", "duration_s", "sample_interval_s"]);
@@ -64,7 +64,7 @@ fn carries_every_name_of_the_contract() {
 
 #[test]
 fn absent_knowledge_is_null() {
-    let json: Value = serde_json::from_str(&report::json(&fixture::minimal())).unwrap();
+    let json: Value = serde_json::from_str(&json::text(&fixture::minimal())).unwrap();
     for name in ["setpoint_v", "rest_voltage_v", "cranking", "setpoint_drift", "regulation"] {
         assert!(json[name].is_null(), "{name}");
         assert!(json.as_object().unwrap().contains_key(name), "{name} is left out");
@@ -74,10 +74,10 @@ fn absent_knowledge_is_null() {
 #[test]
 fn reads_back_as_the_same_diagnosis() {
     for (name, diagnosis) in fixture::all() {
-        let text = report::json(&diagnosis);
+        let text = json::text(&diagnosis);
         assert!(text.ends_with("}\n"), "{name}");
         let back: Diagnosis = serde_json::from_str(&text).unwrap();
-        assert_eq!(report::json(&back), text, "{name}");
+        assert_eq!(json::text(&back), text, "{name}");
         // The vast fixture carries more digits than are written.
         if name != "vast" {
             assert!(back == diagnosis, "{name}");
@@ -91,7 +91,7 @@ fn numbers_carry_ten_digits_and_read_back_exactly() {
     let thirds = [1.0 / 3.0, 86_400.123_456_7, 1.0e-9 / 7.0, 2.0e12 / 7.0, -0.1 / 3.0];
     for value in thirds {
         diagnosis.noise.sigma_v = value;
-        let back: Diagnosis = serde_json::from_str(&report::json(&diagnosis)).unwrap();
+        let back: Diagnosis = serde_json::from_str(&json::text(&diagnosis)).unwrap();
         // The standard library's parser is correctly rounded: the reference here.
         let expected: f64 = format!("{value:.9e}").parse().unwrap();
         assert_eq!(back.noise.sigma_v, expected);
@@ -103,7 +103,7 @@ fn no_control_character_stands_bare_and_none_is_lost() {
     let mut diagnosis = fixture::overload();
     let name = "fan\u{1b}[31m\u{7f}\u{9b}2J\u{202e}<b>\"\\ é 风";
     diagnosis.load_steps[0].load = Some(name.into());
-    let text = report::json(&diagnosis);
+    let text = json::text(&diagnosis);
     let bare = |c: char| (c.is_control() && c != '\n') || c == '\u{202e}';
     assert_eq!(text.chars().find(|c| bare(*c)), None);
     let back: serde_json::Value = serde_json::from_str(&text).unwrap();

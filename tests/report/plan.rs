@@ -7,8 +7,9 @@ use stiffbus::car::Car;
 use stiffbus::examine;
 use stiffbus::ingest::{ReadOptions, Sheet, Stated, read};
 use stiffbus::plan::{Asked, Candidate, Plan, plan};
-use stiffbus::report::plan::{FILES, files, html, terminal};
+use stiffbus::report::plan::html;
 use stiffbus::report::svg;
+use stiffbus::report::{Kind, Product};
 
 const HOSTILE: &str = "<script>alert(1)</script>\u{1b}[31m=1+1";
 
@@ -43,9 +44,19 @@ fn planned() -> &'static Plan {
 
 #[test]
 fn every_file_of_a_plan_is_written_and_bounded() {
-    let written = files(planned());
+    let written = planned().files();
     let names: Vec<&str> = written.iter().map(|(name, _)| name.as_str()).collect();
-    assert_eq!(names, FILES);
+    let expected = [
+        "plan.html",
+        "plan.json",
+        "capacity.svg",
+        "replay.svg",
+        "candidates.csv",
+        "predicted_points.csv",
+        "cables.csv",
+    ];
+    assert_eq!(names, expected);
+    assert!(names.iter().all(|name| Kind::Plan.writes(name)));
     for (name, text) in &written {
         let most = if name.ends_with(".svg") { 300_000 } else { 2_000_000 };
         assert!(text.len() < most, "{name}: {} bytes", text.len());
@@ -59,7 +70,7 @@ fn every_file_of_a_plan_is_written_and_bounded() {
 
 #[test]
 fn the_same_plan_makes_the_same_bytes_and_is_read_back() {
-    assert_eq!(files(planned()), files(planned()));
+    assert_eq!(planned().files(), planned().files());
     let text = stiffbus::json::text(planned());
     let again: Plan = serde_json::from_str(&text).expect("a plan");
     assert_eq!(stiffbus::json::text(&again), text);
@@ -68,7 +79,7 @@ fn the_same_plan_makes_the_same_bytes_and_is_read_back() {
 #[test]
 fn text_of_others_is_shown_and_never_obeyed() {
     let drawn = |name: &str| name.ends_with(".html") || name.ends_with(".svg");
-    for (name, text) in files(planned()) {
+    for (name, text) in planned().files() {
         assert!(!drawn(&name) || !text.contains("<script"), "{name}");
         assert!(!text.contains('\u{1b}'), "{name}");
     }
@@ -81,7 +92,7 @@ fn text_of_others_is_shown_and_never_obeyed() {
 #[test]
 fn the_terminal_says_what_to_fit_within_a_screen() {
     for (width, most) in [(60, 80), (80, 52), (100, 42)] {
-        let text = terminal(planned(), Some(Path::new("plan")), width);
+        let text = planned().terminal(Some(Path::new("plan")), width);
         let plain = anstream::adapter::strip_str(&text).to_string();
         assert!(plain.contains("Fit new"), "{plain}");
         assert!(plain.lines().count() <= most, "{width}: {} lines", plain.lines().count());

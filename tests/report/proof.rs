@@ -8,7 +8,7 @@ use anstream::adapter::strip_str;
 use roxmltree::Document;
 use stiffbus::comparison::{Comparison, Outcome};
 use stiffbus::estimate::{Estimate, Grade};
-use stiffbus::report::{Kind, Overwrite, ReportError, proof, write_folder, write_proof};
+use stiffbus::report::{Kind, Overwrite, Product, ReportError, proof, svg, write_folder};
 use unicode_width::UnicodeWidthStr;
 
 use crate::fixture::{self, proofs};
@@ -61,10 +61,10 @@ fn the_page_states_outcome_and_reasons_in_order() {
         "A. Customer",
         "larger alternator; smaller pulley",
         "The same load step, before and after",
-        "What was agreed to count as repaired",
-        "The same running, before and after",
-        "The logs, and how to check all this",
-        "Before anybody tests again",
+        "Default criteria",
+        "The same loads and speed, before and after",
+        "The logs, and how to check this page",
+        "Safety before the next test",
     ];
     let places: Vec<usize> = order.iter().map(|text| place(text)).collect();
     assert!(places.is_sorted(), "{places:?}");
@@ -84,7 +84,7 @@ fn the_page_states_outcome_and_reasons_in_order() {
         "stiffbus verify FOLDER",
         "4,371 read, 0 skipped",
         "fan is fan relay (same name but for words like relay or state)",
-        "On trust: Consumers that neither log names",
+        "Assumed, not shown by the logs: ",
         "comparison.json",
     ] {
         place(text);
@@ -110,9 +110,9 @@ fn every_matched_point_and_step_stands_on_the_page() {
         assert!(seen.contains(&point.conditions_how));
     }
     // Cooler and faster after: better there proves nothing, and the page says so.
-    assert!(seen.contains("better, but asked less"));
+    assert!(seen.contains("better, but under easier conditions"));
     assert!(seen.contains("easier cooler: hot before, warm after"));
-    assert_eq!(page.matches("loads then: ").count(), after.steps.len());
+    assert_eq!(page.matches("loads on then: ").count(), after.steps.len());
     for u in &after.unmatched {
         assert!(seen.contains(&flowing(&stiffbus::format::capital(&u.why))), "{}", u.why);
     }
@@ -156,25 +156,40 @@ fn each_outcome_is_told_by_word_and_not_by_colour_alone() {
     }
     comparison.outcome = Outcome::RepairProven;
     let seen = words(&proof::html(&comparison));
-    assert!(seen.contains("The regulator holds a sound voltage."), "{seen}");
+    assert!(seen.contains("The regulator holds a correct voltage."), "{seen}");
     assert!(!seen.contains("no longer run down"));
     for criterion in &mut comparison.criteria {
         std::mem::swap(&mut criterion.before, &mut criterion.after);
     }
     comparison.outcome = Outcome::Worse;
     let seen = words(&proof::html(&comparison));
-    assert!(
-        seen.contains("The voltage that the regulator holds is out of its limits now."),
-        "{seen}"
-    );
+    assert!(seen.contains("The regulator now holds a voltage outside its limits."), "{seen}");
 }
 
 #[test]
-fn nothing_is_said_of_a_job_that_is_not_stated() {
-    let seen = words(&proof::html(&proofs::proof("soaked")));
-    for name in ["Customer", "Vehicle", "Work order", "Fitted", "Technician", "Remarks"] {
+fn what_is_not_known_of_a_job_is_left_blank_or_out() {
+    let mut comparison = proofs::proof("soaked");
+    comparison.afters[0].side.source.started_at = None;
+    let seen = words(&proof::html(&comparison));
+    for name in ["Date", "Vehicle", "Parts", "Technician", "Signature"] {
+        assert!(seen.contains(&format!("{name} ________")), "{name} in {seen}");
+    }
+    for name in ["Customer", "Work order", "Remarks"] {
         assert!(!seen.contains(name), "{name}");
     }
+}
+
+#[test]
+fn only_a_proven_repair_is_called_a_proof() {
+    let mut comparison = proofs::proof("soaked");
+    assert!(proof::html(&comparison).contains("<title>Proof of repair: "));
+    comparison.outcome = Outcome::ImprovedNotProven;
+    let page = proof::html(&comparison);
+    assert!(page.contains("<title>Repair check: ") && !page.contains("Proof of repair"));
+    // Agreed only if somebody stated criteria.
+    assert!(page.contains("Default criteria") && !page.contains("greed criteria"));
+    comparison.acceptance.hold_s = 30.0;
+    assert!(proof::html(&comparison).contains("Agreed criteria"));
 }
 
 #[test]
@@ -191,7 +206,7 @@ fn names_stay_text() {
     }));
     assert_eq!(page.chars().find(|c| c.is_control() && *c != '\n'), None);
     assert!(!page.contains('\u{202e}'));
-    let text = proof::terminal(&proofs::hostile(), Some(Path::new("a\u{1b}[31mb")), 100);
+    let text = proofs::hostile().terminal(Some(Path::new("a\u{1b}[31mb")), 100);
     let shown = strip_str(&text).to_string();
     assert_eq!(shown.chars().find(|c| c.is_control() && *c != '\n'), None);
 }
@@ -256,7 +271,7 @@ fn what_is_printed_does_not_grow_with_the_log() {
 #[test]
 fn the_picture_is_bounded_xml_that_says_what_it_shows() {
     for (name, comparison) in every() {
-        let pictures = [proof::picture(&comparison), proof::picture_narrow(&comparison)];
+        let pictures = [svg::proof(&comparison), svg::proof_narrow(&comparison)];
         if comparison.picture.is_none() {
             assert_eq!(pictures, [None, None], "{name}");
             continue;
@@ -284,7 +299,7 @@ fn the_picture_is_bounded_xml_that_says_what_it_shows() {
 fn every_line_is_named_at_its_end_and_drawn_its_own_way() {
     for name in ["soaked", "both", "four"] {
         let comparison = proofs::proof(name);
-        let svg = proof::picture(&comparison).unwrap();
+        let svg = svg::proof(&comparison).unwrap();
         let document = Document::parse(&svg).unwrap();
         let texts: Vec<&str> = document
             .descendants()
@@ -405,7 +420,7 @@ fn cells_cannot_run_in_a_spreadsheet() {
 #[test]
 fn the_outcome_is_the_first_line_and_what_to_do_next_the_last() {
     let comparison = proofs::proof("soaked");
-    let text = proof::terminal(&comparison, Some(Path::new("out/blue")), 100);
+    let text = comparison.terminal(Some(Path::new("out/blue")), 100);
     let plain = strip_str(&text).to_string();
     let lines: Vec<&str> = plain.lines().collect();
     assert!(
@@ -425,8 +440,12 @@ fn the_outcome_is_the_first_line_and_what_to_do_next_the_last() {
         assert!(whole.contains(text), "{text:?} in {plain}");
     }
     assert!(!whole.contains("What is missing"));
-    let text = strip_str(&proof::terminal(&proofs::proof("thin"), None, 100)).to_string();
-    assert!(text.contains("What is missing for a proof\n- the same running at like conditions"));
+    let text = strip_str(&proofs::proof("thin").terminal(None, 100)).to_string();
+    assert!(
+        text.contains(
+            "What is missing for a proof\n- the same operating point under like conditions"
+        )
+    );
     assert!(text.contains("better (unknown)"), "{text}");
     assert!(!text.contains("proof.html"));
 }
@@ -436,7 +455,7 @@ fn the_outcome_is_the_first_line_and_what_to_do_next_the_last() {
 fn the_summary_fits_a_screen() {
     for (name, comparison) in every() {
         for (width, most) in [(60, 62), (80, 48), (100, 44), (140, 40)] {
-            let text = proof::terminal(&comparison, Some(Path::new("out/blue")), width);
+            let text = comparison.terminal(Some(Path::new("out/blue")), width);
             let shown = strip_str(&text).to_string();
             let lines = shown.lines().count();
             if name != "hostile" {
@@ -464,15 +483,22 @@ fn writes_every_file_and_the_same_twice() {
     let home = tempfile::tempdir().unwrap();
     let (a, b) = (home.path().join("deep/a"), home.path().join("b"));
     let comparison = proofs::proof("both");
-    let written = write_proof(&comparison, &a, Overwrite::SameLog).unwrap();
+    let written = write_folder(&comparison, &a, Overwrite::SameLog).unwrap();
     assert!(!written.replaced);
-    // No plan was given, so nothing was foretold.
-    let expected: Vec<&str> = proof::FILES.into_iter().filter(|f| *f != "foretold.csv").collect();
+    // No plan was given, so nothing was predicted.
+    let expected = [
+        "proof.html",
+        "comparison.json",
+        "proof.svg",
+        "matched_points.csv",
+        "matched_steps.csv",
+        "criteria.csv",
+    ];
     assert_eq!(written.files, expected);
     let mut listed = written.files.clone();
     listed.sort();
     assert_eq!(names(&a), listed);
-    write_proof(&comparison, &b, Overwrite::SameLog).unwrap();
+    write_folder(&comparison, &b, Overwrite::SameLog).unwrap();
     for file in names(&a) {
         assert_eq!(fs::read(a.join(&file)).unwrap(), fs::read(b.join(&file)).unwrap(), "{file}");
     }
@@ -481,7 +507,7 @@ fn writes_every_file_and_the_same_twice() {
     assert!(stiffbus::compare::is_sealed(&read));
     // The page is drawn from what is written, so it can be drawn again from it.
     assert_eq!(fs::read_to_string(a.join("proof.html")).unwrap(), proof::html(&read));
-    let bare = write_proof(&proofs::bare(), &home.path().join("c"), Overwrite::SameLog).unwrap();
+    let bare = write_folder(&proofs::bare(), &home.path().join("c"), Overwrite::SameLog).unwrap();
     assert!(!bare.files.contains(&"proof.svg".to_owned()));
 }
 
@@ -490,12 +516,12 @@ fn replaces_the_proof_of_the_same_logs_and_no_other() {
     let home = tempfile::tempdir().unwrap();
     let dir = home.path().join("proof");
     let soaked = proofs::proof("soaked");
-    write_proof(&soaked, &dir, Overwrite::SameLog).unwrap();
+    write_folder(&soaked, &dir, Overwrite::SameLog).unwrap();
     fs::write(dir.join("invoice.pdf"), "mine").unwrap();
     fs::write(dir.join("step-01.svg"), "mine too: no proof writes it").unwrap();
     let mut changed = soaked.clone();
     changed.headline = "Second look.".into();
-    assert!(write_proof(&changed, &dir, Overwrite::SameLog).unwrap().replaced);
+    assert!(write_folder(&changed, &dir, Overwrite::SameLog).unwrap().replaced);
     assert!(fs::read_to_string(dir.join("proof.html")).unwrap().contains("Second look."));
     assert_eq!(fs::read_to_string(dir.join("invoice.pdf")).unwrap(), "mine");
     assert!(dir.join("step-01.svg").exists());
@@ -505,7 +531,7 @@ fn replaces_the_proof_of_the_same_logs_and_no_other() {
     let mut turned = soaked.clone();
     std::mem::swap(&mut turned.before, &mut turned.afters[0].side);
     for other in [proofs::proof("cold"), proofs::proof("both"), turned] {
-        let refused = write_proof(&other, &dir, Overwrite::SameLog).unwrap_err();
+        let refused = write_folder(&other, &dir, Overwrite::SameLog).unwrap_err();
         assert!(matches!(refused, ReportError::OtherLogs { .. }), "{refused}");
         let said = refused.to_string();
         assert!(said.contains("hot-idle-old-alternator.csv before"), "{said}");
@@ -513,7 +539,7 @@ fn replaces_the_proof_of_the_same_logs_and_no_other() {
         assert!(said.contains("--out") && said.contains("--force"), "{said}");
         assert_eq!(fs::read(dir.join("proof.html")).unwrap(), before);
     }
-    write_proof(&proofs::proof("cold"), &dir, Overwrite::Force).unwrap();
+    write_folder(&proofs::proof("cold"), &dir, Overwrite::Force).unwrap();
     assert!(fs::read_to_string(dir.join("comparison.json")).unwrap().contains("alternator-cold"));
     assert!(dir.join("invoice.pdf").exists());
     assert_eq!(names(home.path()), ["proof"]);
@@ -524,24 +550,27 @@ fn a_report_and_a_proof_never_replace_each_other_unasked() {
     let home = tempfile::tempdir().unwrap();
     let dir = home.path().join("out");
     let (comparison, diagnosis) = (proofs::proof("soaked"), fixture::overload());
-    write_proof(&comparison, &dir, Overwrite::SameLog).unwrap();
+    write_folder(&comparison, &dir, Overwrite::SameLog).unwrap();
     let refused = write_folder(&diagnosis, &dir, Overwrite::SameLog).unwrap_err();
     let (holds, made) = (Kind::Proof, Kind::Report);
     let is = |e: &ReportError, a, b| matches!(e, ReportError::AnotherKind { holds, made, .. } if (*holds, *made) == (a, b));
     assert!(is(&refused, holds, made), "{refused}");
     let said = refused.to_string();
-    assert!(said.contains("holds the proof of") && said.contains("no report replaces"), "{said}");
+    assert!(
+        said.contains("holds the proof of") && said.contains("a report does not replace"),
+        "{said}"
+    );
     fs::write(dir.join("my notes.txt"), "belt replaced").unwrap();
 
     // By force the proof gives way whole: no page of it is left beside the report.
     write_folder(&diagnosis, &dir, Overwrite::Force).unwrap();
     let left = names(&dir);
     assert!(left.iter().any(|n| n == "report.html") && left.iter().any(|n| n == "my notes.txt"));
-    assert!(!left.iter().any(|n| proof::FILES.contains(&n.as_str())), "{left:?}");
+    assert!(!left.iter().any(|name| Kind::Proof.writes(name)), "{left:?}");
 
-    let refused = write_proof(&comparison, &dir, Overwrite::SameLog).unwrap_err();
+    let refused = write_folder(&comparison, &dir, Overwrite::SameLog).unwrap_err();
     assert!(is(&refused, made, holds), "{refused}");
-    write_proof(&comparison, &dir, Overwrite::Force).unwrap();
+    write_folder(&comparison, &dir, Overwrite::Force).unwrap();
     let left = names(&dir);
     assert!(!left.iter().any(|n| n == "report.html" || n.starts_with("step-")), "{left:?}");
     assert!(dir.join("my notes.txt").exists());
@@ -554,9 +583,9 @@ fn refuses_what_is_no_proof_and_says_so() {
     let comparison = proofs::proof("soaked");
     let file = home.path().join("a file");
     fs::write(&file, "mine").unwrap();
-    let refused = write_proof(&comparison, &file, Overwrite::Force).unwrap_err();
+    let refused = write_folder(&comparison, &file, Overwrite::Force).unwrap_err();
     assert!(matches!(refused, ReportError::NotAFolder { .. }), "{refused}");
-    let refused = write_proof(&comparison, &file.join("p"), Overwrite::Force).unwrap_err();
+    let refused = write_folder(&comparison, &file.join("p"), Overwrite::Force).unwrap_err();
     assert!(refused.to_string().contains("a file"), "{refused}");
     assert_eq!(fs::read_to_string(&file).unwrap(), "mine");
 
@@ -568,7 +597,7 @@ fn refuses_what_is_no_proof_and_says_so() {
         if let Some(text) = marker {
             fs::write(dir.join("comparison.json"), text).unwrap();
         }
-        let refused = write_proof(&comparison, &dir, Overwrite::SameLog).unwrap_err();
+        let refused = write_folder(&comparison, &dir, Overwrite::SameLog).unwrap_err();
         assert!(matches!(refused, ReportError::NotAReport { kind: Kind::Proof, .. }), "{refused}");
         let said = refused.to_string();
         assert!(said.contains("not a proof folder") && said.contains("comparison.json"), "{said}");

@@ -4,7 +4,8 @@ use std::collections::HashSet;
 use std::path::Path;
 
 use anstream::adapter::strip_str;
-use stiffbus::report::review::{html, terminal};
+use stiffbus::report::Product;
+use stiffbus::report::review::html;
 use stiffbus::review::{Review, review};
 use unicode_width::UnicodeWidthStr;
 
@@ -97,7 +98,7 @@ fn text_of_others_is_shown_and_never_obeyed() {
         tag.contains(" onerror=") || tag.contains(" onload=") || tag.contains(" onclick=")
     });
     assert!(!handlers);
-    let screen = strip_str(&terminal(&hostile(), None, 120)).to_string();
+    let screen = strip_str(&hostile().terminal(None, 120)).to_string();
     assert!(!screen.contains('\u{1b}'));
 }
 
@@ -174,7 +175,7 @@ fn the_soak_curve_is_drawn_with_interval_setpoint_and_words() {
     for text in [
         "Cold versus hot over the day: car-001",
         "green: the setpoint",
-        "Against the log before, V",
+        "Change from the log before, V",
         "id=\"soak-1-title\"",
         "id=\"soak-2-narrow-title\"",
     ] {
@@ -193,7 +194,7 @@ fn the_soak_curve_is_drawn_with_interval_setpoint_and_words() {
 fn the_terminal_takes_a_line_a_log_and_counts_the_rest() {
     for (name, review) in all() {
         for width in [60, 80, 100, 120, 160] {
-            let text = terminal(&review, Some(Path::new("day")), width);
+            let text = review.terminal(Some(Path::new("day")), width);
             let shown = strip_str(&text).to_string();
             let widest = shown.lines().map(UnicodeWidthStr::width).max().unwrap_or(0);
             assert!(widest <= width, "{name}: a line of {widest} at {width}\n{shown}");
@@ -204,13 +205,13 @@ fn the_terminal_takes_a_line_a_log_and_counts_the_rest() {
             );
         }
     }
-    let thousand = strip_str(&terminal(&day(1000, 1), Some(Path::new("day")), 120)).to_string();
+    let thousand = strip_str(&day(1000, 1).terminal(Some(Path::new("day")), 120)).to_string();
     assert!(thousand.contains("960 more logs are on the page: "), "{thousand}");
     assert!(thousand.lines().last().unwrap().contains("index.html"));
     let rows =
         thousand.lines().filter(|line| line.contains("run-") && line.contains("falls short "));
     assert!(rows.count() >= 40);
-    let eight = strip_str(&terminal(&day(8, 2), None, 80)).to_string();
+    let eight = strip_str(&day(8, 2).terminal(None, 80)).to_string();
     let rows = eight.lines().filter(|line| line.starts_with("car-")).count();
     assert_eq!(rows, 8, "{eight}");
 }
@@ -218,5 +219,5 @@ fn the_terminal_takes_a_line_a_log_and_counts_the_rest() {
 #[test]
 fn the_same_review_makes_the_same_bytes() {
     assert_eq!(html(&day(20, 3)), html(&day(20, 3)));
-    assert_eq!(terminal(&day(20, 3), None, 100), terminal(&day(20, 3), None, 100));
+    assert_eq!(day(20, 3).terminal(None, 100), day(20, 3).terminal(None, 100));
 }

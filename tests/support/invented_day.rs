@@ -8,8 +8,8 @@ use rand_chacha::ChaCha8Rng;
 use stiffbus::diagnosis::{Bound, BusState, Heat, Severity, VerdictWord};
 use stiffbus::estimate::{Estimate, Grade};
 use stiffbus::review::{
-    Failure, FindingMark, GroupedBy, HeatLoss, KeepUpSpeed, LeftOut, LowestHeld, Outcome, Quality,
-    Review, Reviewed, Sketch, SoakPoint, Summary, WorstPoint, review,
+    Failure, FindingMark, GroupedBy, HeatLoss, KeepUpSpeed, LeftOut, LogResult, LowestHeld,
+    Quality, Review, Reviewed, Sketch, SoakPoint, Summary, WorstPoint, review,
 };
 
 /// Text that must stay text wherever it is shown.
@@ -36,7 +36,7 @@ pub fn hostile() -> Review {
     let mut all: Vec<Reviewed> = (0..3).map(|k| reviewed(&mut rng, k, 0, HOSTILE)).collect();
     for (k, log) in all.iter_mut().enumerate() {
         log.log = format!("{HOSTILE}{k}.csv");
-        let Outcome::Read(summary) = &mut log.result else { continue };
+        let LogResult::Read(summary) = &mut log.result else { continue };
         summary.report = format!("reports/{HOSTILE}{k}");
         summary.headline = HOSTILE.into();
         summary.findings[0].id = HOSTILE.into();
@@ -62,8 +62,8 @@ pub fn hostile() -> Review {
     review(all, Vec::new())
 }
 
-fn failed(reason: &str) -> Outcome {
-    Outcome::Failed(Failure { reason: reason.to_owned(), our_fault: false })
+fn failed(reason: &str) -> LogResult {
+    LogResult::Failed(Failure { reason: reason.to_owned(), our_fault: false })
 }
 
 fn reviewed(rng: &mut ChaCha8Rng, k: usize, car: usize, name: &str) -> Reviewed {
@@ -75,7 +75,7 @@ fn reviewed(rng: &mut ChaCha8Rng, k: usize, car: usize, name: &str) -> Reviewed 
             "line 14, column 2: 'ÿØÿà' is no number; the file ends in rubbish from there. Log again.",
         )
     } else {
-        Outcome::Read(Box::new(summary(rng, k, car, round)))
+        LogResult::Read(Box::new(summary(rng, k, car, round)))
     };
     Reviewed {
         log: format!("{name}/run-{}.csv", k + 1),

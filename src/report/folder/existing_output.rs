@@ -1,97 +1,15 @@
-//! What stands in a folder already: whose report, or whose proof.
+//! What a folder holds already: which kind of output, and of which logs.
 
-use std::fmt;
 use std::fs;
 use std::path::Path;
 
 use serde_json::Value;
 
 use super::ReportError;
-use crate::log::Source;
 use crate::report::format::plain;
-use crate::report::{plan, proof};
-
-/// Written where the log has two taps or a ground tap.
-pub const LINE_DROP_FILE: &str = "line_drop.csv";
-/// Every file of a report but the plots of its steps.
-const REPORT_FILES: [&str; 11] = [
-    "report.html",
-    "diagnosis.json",
-    "trace.svg",
-    "speed.svg",
-    "output.svg",
-    "deficit.svg",
-    "heat.svg",
-    "load_steps.csv",
-    "operating_points.csv",
-    LINE_DROP_FILE,
-    "output_curve.csv",
-];
-
-/// What a folder is written for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    /// The diagnosis of one log.
-    Report,
-    /// Logs from before and after a repair held against each other.
-    Proof,
-    /// What would fix a car, from one log of it.
-    Plan,
-}
-
-impl fmt::Display for Kind {
-    fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
-        f.write_str(match self {
-            Kind::Report => "report",
-            Kind::Proof => "proof",
-            Kind::Plan => "plan",
-        })
-    }
-}
-
-impl Kind {
-    /// The file by which a folder of this kind is known.
-    pub fn marker(self) -> &'static str {
-        match self {
-            Kind::Report => "diagnosis.json",
-            Kind::Proof => proof::COMPARISON_FILE,
-            Kind::Plan => plan::PLAN_FILE,
-        }
-    }
-
-    /// What the marker's schema begins with, whatever its version.
-    fn schema(self) -> &'static str {
-        match self {
-            Kind::Report => "stiffbus.diagnosis.",
-            Kind::Proof => "stiffbus.comparison.",
-            Kind::Plan => "stiffbus.plan.",
-        }
-    }
-
-    /// Whether `name` is a file that is written into folders of this kind.
-    pub fn writes(self, name: &str) -> bool {
-        let step = name.strip_prefix("step-").and_then(|rest| rest.strip_suffix(".svg"));
-        let is_step = step.is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit()));
-        match self {
-            Kind::Report => is_step || REPORT_FILES.contains(&name),
-            Kind::Proof => proof::FILES.contains(&name),
-            Kind::Plan => plan::FILES.contains(&name),
-        }
-    }
-}
-
-/// A log by its name and hash.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LogRead {
-    file: String,
-    sha256: String,
-}
+use crate::report::product::{Kind, LogRead};
 
 impl LogRead {
-    pub fn of(source: &Source) -> LogRead {
-        LogRead { file: source.file.clone(), sha256: source.sha256.clone() }
-    }
-
     fn in_json(source: &Value) -> Option<LogRead> {
         let word = |key: &str| Some(plain(source.get(key)?.as_str()?));
         Some(LogRead { file: word("file")?, sha256: word("sha256")? })
@@ -99,14 +17,14 @@ impl LogRead {
 }
 
 /// What was written into a folder before.
-pub struct Standing {
+pub struct ExistingOutput {
     pub kind: Kind,
     /// In a proof the log before the repair first.
     logs: Vec<LogRead>,
 }
 
-impl Standing {
-    pub fn all_in(dir: &Path) -> Vec<Standing> {
+impl ExistingOutput {
+    pub fn all_in(dir: &Path) -> Vec<ExistingOutput> {
         [Kind::Report, Kind::Proof, Kind::Plan]
             .into_iter()
             .filter_map(|kind| Self::of(kind, dir))
@@ -115,10 +33,12 @@ impl Standing {
 
     /// Only the fields that name the logs are read, so that what an older version
     /// wrote is still known.
-    fn of(kind: Kind, dir: &Path) -> Option<Standing> {
+    fn of(kind: Kind, dir: &Path) -> Option<ExistingOutput> {
         let bytes = fs::read(dir.join(kind.marker())).ok()?;
         let value: Value = serde_json::from_slice(&bytes).ok()?;
-        value.get("schema")?.as_str()?.strip_prefix(kind.schema())?;
+        // Whatever its version.
+        let schema = format!("stiffbus.{}.", kind.marker().trim_end_matches(".json"));
+        value.get("schema")?.as_str()?.strip_prefix(&schema)?;
         let logs = match kind {
             Kind::Report | Kind::Plan => vec![LogRead::in_json(value.get("source")?)?],
             Kind::Proof => {
@@ -131,18 +51,20 @@ impl Standing {
                     .map(|source| LogRead::in_json(source?))
                     .collect::<Option<_>>()?
             }
+            // A review guards its own folder.
+            Kind::Review => return None,
         };
-        Some(Standing { kind, logs })
+        Some(ExistingOutput { kind, logs })
     }
 
     /// The same logs by their hashes, in the same order: names may differ.
-    pub fn is_of(&self, logs: &[LogRead]) -> bool {
-        let hashes = |logs: &[LogRead]| logs.iter().map(|l| l.sha256.clone()).collect::<Vec<_>>();
-        hashes(&self.logs) == hashes(logs)
+    pub fn is_of<'l>(&'l self, logs: &'l [LogRead]) -> bool {
+        let hashes = |logs: &'l [LogRead]| logs.iter().map(|log| &log.sha256);
+        hashes(&self.logs).eq(hashes(logs))
     }
 
     /// "old.csv", or "old.csv before, new.csv after".
-    pub fn told(&self) -> String {
+    pub fn log_names(&self) -> String {
         match self.logs.as_slice() {
             [] => String::new(),
             [only] => only.file.clone(),
@@ -160,7 +82,7 @@ impl Standing {
                 let LogRead { file, sha256 } = log.clone();
                 ReportError::AnotherLog { dir, file, sha256 }
             }
-            _ => ReportError::OtherLogs { dir, logs: self.told() },
+            _ => ReportError::OtherLogs { dir, logs: self.log_names() },
         }
     }
 }

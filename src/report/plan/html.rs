@@ -2,13 +2,14 @@
 
 use maud::{Markup, html as markup};
 
+use crate::car::cable::Gauge;
 use crate::estimate::Estimate;
-use crate::plan::{Plan, PredictedPoint, Proposal, Standing, Wiring};
+use crate::plan::{Plan, PredictedPoint, Proposal, Suitability, Wiring};
 use crate::report::format::{self, AMP, RATIO, RPM, VOLT, plain};
 use crate::report::html::frame::{document, estimate, plot, table, text};
 use crate::report::svg;
 
-use crate::units::{Spoken, Units};
+use crate::units::Units;
 
 use super::terminal::tightest;
 
@@ -19,11 +20,10 @@ const STYLE: &str = "h1{font-size:2.2rem;margin-bottom:.6rem}\
 
 /// The whole page.
 pub fn html(plan: &Plan) -> String {
-    let plan = &*plan.spoken();
     let best = plan.candidates.first();
     let word = match best.map(|best| best.standing) {
-        Some(Standing::Carries) => format!("Fit {}", best.map_or("", |b| b.name.as_str())),
-        Some(Standing::May) => "It may do".to_owned(),
+        Some(Suitability::Carries) => format!("Fit {}", best.map_or("", |b| b.name.as_str())),
+        Some(Suitability::May) => "May carry it".to_owned(),
         Some(_) => "None of these carries it".to_owned(),
         None => "The car as it is".to_owned(),
     };
@@ -38,8 +38,8 @@ pub fn html(plan: &Plan) -> String {
                 h2 #h-trust { "How far to trust it" }
                 p { (plain(&plan.reproduction.told)) }
                 @if let Some(svg) = svg::replay(plan) {
-                    p { "The log as it is, the same reproduced by the fitted cars with the alternator that "
-                        "is fitted now, and what they predict with the best of the candidates. The bands hold "
+                    p { "The logged voltage, the same reproduced by the fitted cars with the current "
+                        "alternator, and what they predict with the best of the candidates. The bands contain "
                         "nine of ten fitted cars." }
                     (plot(&svg, "wide"))
                     @if let Some(narrow) = svg::replay_narrow(plan) { (plot(&narrow, "narrow")) }
@@ -48,8 +48,8 @@ pub fn html(plan: &Plan) -> String {
             section aria-labelledby="h-machines" {
                 h2 #h-machines { "The alternators, best first" }
                 p { "Judged at hot idle with each set of loads that the log ran there. "
-                    dfn { "To spare" } " is what the alternator can supply at the setpoint less what holding it takes; "
-                    "below nothing, the bus sags." }
+                    dfn { "To spare" } " is what the alternator can supply at the setpoint, less what holding it needs; "
+                    "below zero, the voltage sags." }
                 (machines(plan))
                 @for proposal in &plan.candidates { (ratios(proposal)) }
             }
@@ -67,11 +67,11 @@ pub fn html(plan: &Plan) -> String {
             (ledger(plan))
             @if let Some(wiring) = &plan.wiring { (cables(wiring, plan.units)) }
             section aria-labelledby="h-assumed" {
-                h2 #h-assumed { "What had to be assumed" }
+                h2 #h-assumed { "Assumptions" }
                 ul { @for item in &plan.assumed { li { (plain(item)) } } }
             }
             section.cautions aria-labelledby="h-cautions" {
-                h2 #h-cautions { "Before anybody works on it" }
+                h2 #h-cautions { "Safety before any work" }
                 ul { @for caution in &plan.cautions { li { (plain(caution)) } } }
             }
         }
@@ -86,11 +86,11 @@ pub fn html(plan: &Plan) -> String {
     document(&title, STYLE, body).into_string()
 }
 
-fn tone(standing: Option<Standing>) -> &'static str {
+fn tone(standing: Option<Suitability>) -> &'static str {
     match standing {
-        Some(Standing::Carries) => "tone good",
-        Some(Standing::May) => "tone fair",
-        Some(Standing::FallsShort | Standing::TooFast) => "tone bad",
+        Some(Suitability::Carries) => "tone good",
+        Some(Suitability::May) => "tone fair",
+        Some(Suitability::FallsShort | Suitability::TooFast) => "tone bad",
         None => "tone open",
     }
 }
@@ -128,9 +128,9 @@ fn machines(plan: &Plan) -> Markup {
     );
     let heads = [
         "Alternator",
-        "Says",
+        "Result",
         "Ratio",
-        "Has",
+        "Available",
         "Needed",
         "To spare",
         "Keeps up from",
@@ -147,7 +147,7 @@ fn ratios(proposal: &Proposal) -> Markup {
     }
 }
 
-/// The log's operating points, with the machine that is there and the best.
+/// The log's operating points, with the current alternator and the best.
 fn points(plan: &Plan) -> Markup {
     let best = plan.candidates.first().unwrap_or(&plan.present);
     let rows = best.points.iter().zip(&plan.present.points).map(|(point, present)| {
@@ -164,7 +164,7 @@ fn points(plan: &Plan) -> Markup {
     let caption =
         "Every operating point of the log: as logged, reproduced, and with the best candidate";
     let predicted = format!("With {}", best.name);
-    let heads = ["Loads on", "Logged", "Made again", predicted.as_str(), "To spare"];
+    let heads = ["Loads on", "Logged", "Reproduced", predicted.as_str(), "To spare"];
     markup! {
         section aria-labelledby="h-points" {
             h2 #h-points { "The same log with that alternator" }
@@ -203,10 +203,10 @@ fn ledger(plan: &Plan) -> Markup {
     });
     markup! {
         section aria-labelledby="h-ledger" {
-            h2 #h-ledger { "What draws how much" }
-            (table("Amps as they went in, and as the log leaves them at the setpoint",
-                &["Load", "Runs", "Went in", "At the setpoint"], rows.collect()))
-            p { "All that always runs: " (AMP.told(&plan.continuous_a)) "; all that is switched, full on: "
+            h2 #h-ledger { "Load budget" }
+            (table("Amps as entered, and at the setpoint after fitting to the log",
+                &["Load", "Runs", "Entered", "At the setpoint"], rows.collect()))
+            p { "Always on: " (AMP.told(&plan.continuous_a)) ". All switched loads, fully on: "
                 (AMP.told(&plan.intermittent_a)) "." }
         }
     }
@@ -219,11 +219,16 @@ fn cables(wiring: &Wiring, units: Units) -> Markup {
             (true, true) => "the thinnest for feed and ground",
             (true, false) => "the thinnest for the feed",
             (false, true) => "the thinnest for the ground",
-            _ if row.feed_serves => "serves",
+            _ if row.feed_serves => "suitable",
             _ => "",
         };
         vec![
-            markup! { (text(&row.gauge)) @if !row.gauge.contains("mm²") { span.range { (format::number(row.area_mm2, 1)) " mm²" } } },
+            markup! {
+                (text(row.gauge_in(units)))
+                @if let Some(Gauge::Awg(_)) = row.size() {
+                    span.range { (format::number(row.area_mm2, 1)) " mm²" }
+                }
+            },
             text(VOLT.of(row.feed_drop_v)),
             text(VOLT.of(row.ground_drop_v)),
             text(AMP.of(row.bears_a)),
@@ -237,7 +242,7 @@ fn cables(wiring: &Wiring, units: Units) -> Markup {
         ]
     });
     let caption = format!(
-        "For the upper end of the {} that flow, copper at working temperature; what a cable bears is common practice; {} out, {} back; air {}, insulation for {}",
+        "For the upper end of the {} that flow, copper at working temperature; ampacity by common practice; {} out, {} back; air {}, insulation for {}",
         AMP.told(&wiring.flows_a),
         units.length(wiring.feed_m),
         units.length(wiring.ground_m),
@@ -247,8 +252,8 @@ fn cables(wiring: &Wiring, units: Units) -> Markup {
     markup! {
         section aria-labelledby="h-cables" {
             h2 #h-cables { "Cable and fuse" }
-            p { (plain(&wiring.told)) }
-            (table(&caption, &["Cable", "Lost out", "Lost back", "Bears", "Says"], rows.collect()))
+            p { (plain(&wiring.sentence(units))) }
+            (table(&caption, &["Cable", "Drop out", "Drop back", "Ampacity", "Result"], rows.collect()))
         }
     }
 }

@@ -1,65 +1,61 @@
 //! A plan's tables for a spreadsheet. Units stand in the header.
 
-use crate::plan::{CableRow, Margin, Plan, PredictedPoint, Proposal, Wiring};
-use crate::report::tables::Columns;
+use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Wiring};
+use crate::report::tables::Table;
 
-/// The machine that is there, then the candidates, best first.
-fn all(plan: &Plan) -> Vec<&Proposal> {
-    [&plan.present].into_iter().chain(&plan.candidates).collect()
+/// The current alternator, then the candidates, best first, each with its `items`.
+fn of_each<T>(plan: &Plan, items: fn(&Proposal) -> &[T]) -> Vec<(&Proposal, &T)> {
+    let all = [&plan.present].into_iter().chain(&plan.candidates);
+    all.flat_map(|proposal| items(proposal).iter().map(move |item| (proposal, item))).collect()
 }
 
-/// One row a machine and set of loads at idle.
+/// One row an alternator and set of loads at idle.
 pub fn candidates_csv(plan: &Plan) -> String {
-    let rows: Vec<(&Proposal, &Margin)> =
-        all(plan).into_iter().flat_map(|p| p.margins.iter().map(move |m| (p, m))).collect();
-    let mut columns = Columns::default();
-    columns.text("machine", &rows, |(p, _)| p.name.clone());
-    columns.text("standing", &rows, |(p, _)| p.standing.words().to_owned());
-    columns.estimate("ratio", &rows, |(p, _)| Some(&p.ratio));
-    columns.text("loads", &rows, |(_, m)| m.loads.join(" + "));
-    columns.number("engine_rpm", &rows, |(_, m)| Some(m.engine_rpm));
-    columns.text("heat", &rows, |(_, m)| m.heat.word().to_owned());
-    columns.estimate("needed_a", &rows, |(_, m)| Some(&m.needed_a));
-    columns.estimate("available_a", &rows, |(_, m)| Some(&m.available_a));
-    columns.estimate("margin_a", &rows, |(_, m)| Some(&m.margin_a));
-    columns.number("enough_share", &rows, |(_, m)| Some(m.enough_share));
-    columns.write(rows.len())
+    let rows: Vec<(&Proposal, &Margin)> = of_each(plan, |proposal| &proposal.margins);
+    let mut table = Table::of(&rows);
+    table.text("machine", |(p, _)| p.name.as_str());
+    table.text("standing", |(p, _)| p.standing.words());
+    table.estimate("ratio", |(p, _)| &p.ratio);
+    table.text("loads", |(_, m)| &m.loads);
+    table.number("engine_rpm", |(_, m)| m.engine_rpm);
+    table.text("heat", |(_, m)| m.heat.word());
+    table.estimate("needed_a", |(_, m)| &m.needed_a);
+    table.estimate("available_a", |(_, m)| &m.available_a);
+    table.estimate("margin_a", |(_, m)| &m.margin_a);
+    table.number("enough_share", |(_, m)| m.enough_share);
+    table.csv()
 }
 
-/// One row a machine and operating point of the log.
+/// One row an alternator and operating point of the log.
 pub fn points_csv(plan: &Plan) -> String {
-    let rows: Vec<(&Proposal, &PredictedPoint)> =
-        all(plan).into_iter().flat_map(|p| p.points.iter().map(move |q| (p, q))).collect();
-    let mut columns = Columns::default();
-    columns.text("machine", &rows, |(p, _)| p.name.clone());
-    columns.text("loads", &rows, |(_, q)| q.loads.join(" + "));
-    columns.number("rpm_low", &rows, |(_, q)| q.rpm_low);
-    columns.number("rpm_high", &rows, |(_, q)| q.rpm_high);
-    columns.text("heat", &rows, |(_, q)| q.heat.word().to_owned());
-    columns.number("seconds", &rows, |(_, q)| Some(q.seconds));
-    columns.estimate("logged_v", &rows, |(_, q)| Some(&q.logged_v));
-    columns.text("logged_state", &rows, |(_, q)| q.logged_state.word().to_owned());
-    columns.estimate("predicted_v", &rows, |(_, q)| Some(&q.predicted_v));
-    columns.text("voltage_is_told", &rows, |(_, q)| {
-        if q.voltage_is_told { "yes" } else { "no" }.to_owned()
-    });
-    columns.text("state", &rows, |(_, q)| q.state.word().to_owned());
-    columns.number("state_share", &rows, |(_, q)| Some(q.state_share));
-    columns.estimate("deficit_a", &rows, |(_, q)| Some(&q.deficit_a));
-    columns.estimate("margin_a", &rows, |(_, q)| Some(&q.margin_a));
-    columns.write(rows.len())
+    let rows: Vec<(&Proposal, &PredictedPoint)> = of_each(plan, |proposal| &proposal.points);
+    let mut table = Table::of(&rows);
+    table.text("machine", |(p, _)| p.name.as_str());
+    table.text("loads", |(_, q)| &q.loads);
+    table.number("rpm_low", |(_, q)| q.rpm_low);
+    table.number("rpm_high", |(_, q)| q.rpm_high);
+    table.text("heat", |(_, q)| q.heat.word());
+    table.number("seconds", |(_, q)| q.seconds);
+    table.estimate("logged_v", |(_, q)| &q.logged_v);
+    table.text("logged_state", |(_, q)| q.logged_state.word());
+    table.estimate("predicted_v", |(_, q)| &q.predicted_v);
+    table.text("voltage_is_told", |(_, q)| q.voltage_is_told);
+    table.text("state", |(_, q)| q.state.word());
+    table.number("state_share", |(_, q)| q.state_share);
+    table.estimate("deficit_a", |(_, q)| &q.deficit_a);
+    table.estimate("margin_a", |(_, q)| &q.margin_a);
+    table.csv()
 }
 
 pub fn cables_csv(wiring: &Wiring) -> String {
-    let rows = &wiring.rows;
-    let mut columns = Columns::default();
-    columns.text("gauge", rows, |r: &CableRow| r.gauge.clone());
-    columns.number("area_mm2", rows, |r| Some(r.area_mm2));
-    columns.number("feed_drop_v", rows, |r| Some(r.feed_drop_v));
-    columns.number("ground_drop_v", rows, |r| Some(r.ground_drop_v));
-    columns.number("bears_a", rows, |r| Some(r.bears_a));
-    columns.text("feed_serves", rows, |r| if r.feed_serves { "yes" } else { "no" }.to_owned());
-    columns.text("ground_serves", rows, |r| if r.ground_serves { "yes" } else { "no" }.to_owned());
-    columns.text("why", rows, |r| r.why.clone());
-    columns.write(rows.len())
+    let mut table = Table::of(&wiring.rows);
+    table.text("gauge", |r| r.gauge.as_str());
+    table.number("area_mm2", |r| r.area_mm2);
+    table.number("feed_drop_v", |r| r.feed_drop_v);
+    table.number("ground_drop_v", |r| r.ground_drop_v);
+    table.number("bears_a", |r| r.bears_a);
+    table.text("feed_serves", |r| r.feed_serves);
+    table.text("ground_serves", |r| r.ground_serves);
+    table.text("why", |r| r.why.as_str());
+    table.csv()
 }

@@ -7,49 +7,41 @@ mod tables;
 mod terminal;
 
 pub use html::html;
-pub use tables::{criteria_csv, foretold_csv, points_csv, steps_csv};
-pub use terminal::terminal;
+pub use tables::{criteria_csv, points_csv, steps_csv};
 
-use crate::comparison::Comparison;
-use crate::units::Spoken;
+use std::path::Path;
 
+use super::product::{Kind, LogRead, Product, made};
 use super::svg;
+use crate::comparison::Comparison;
+use crate::json;
 
-/// The file by which the folder of a proof is known.
-pub const COMPARISON_FILE: &str = "comparison.json";
+/// Every file beside the page and the JSON.
+pub const OTHER_FILES: [&str; 5] =
+    ["proof.svg", "matched_points.csv", "matched_steps.csv", "criteria.csv", "foretold.csv"];
 
-/// Every file of a proof, in the order a reader would open them.
-pub const FILES: [&str; 7] = [
-    "proof.html",
-    COMPARISON_FILE,
-    "proof.svg",
-    "matched_points.csv",
-    "matched_steps.csv",
-    "criteria.csv",
-    "foretold.csv",
-];
+impl Product for Comparison {
+    const KIND: Kind = Kind::Proof;
 
-/// `proof.svg`: all logs around the same load step; `None` where they share none.
-pub fn picture(comparison: &Comparison) -> Option<String> {
-    svg::proof(&comparison.spoken())
-}
+    fn logs(&self) -> Vec<LogRead> {
+        let afters = self.afters.iter().map(|after| &after.side.source);
+        [&self.before.source].into_iter().chain(afters).map(LogRead::of).collect()
+    }
 
-/// The same picture for a narrow screen.
-pub fn picture_narrow(comparison: &Comparison) -> Option<String> {
-    svg::proof_narrow(&comparison.spoken())
-}
+    fn files(&self) -> Vec<(String, String)> {
+        let [picture, points, steps, criteria, prediction] = OTHER_FILES;
+        made([
+            (Kind::Proof.page(), Some(html(self))),
+            (Kind::Proof.marker(), Some(json::text(self))),
+            (picture, svg::proof(self)),
+            (points, Some(points_csv(self))),
+            (steps, Some(steps_csv(self))),
+            (criteria, Some(criteria_csv(self))),
+            (prediction, self.prediction.as_ref().map(tables::prediction_csv)),
+        ])
+    }
 
-/// Name and text of every file of the proof: the same comparison, the same bytes.
-pub fn files(comparison: &Comparison) -> Vec<(String, String)> {
-    let texts = [
-        Some(html(comparison)),
-        Some(crate::json::text(comparison)),
-        picture(comparison),
-        Some(points_csv(comparison)),
-        Some(steps_csv(comparison)),
-        Some(criteria_csv(comparison)),
-        comparison.foretold.as_ref().map(foretold_csv),
-    ];
-    let named = FILES.into_iter().zip(texts);
-    named.filter_map(|(name, text)| Some((name.to_owned(), text?))).collect()
+    fn terminal(&self, dir: Option<&Path>, width: usize) -> String {
+        terminal::terminal(self, dir, width)
+    }
 }

@@ -1,8 +1,9 @@
 //! What page and terminal say in the same words.
 
+use crate::car::AcceptanceFacts;
 use crate::comparison::{
-    After, Comparison, Conditions, Foretold, MatchedPoint, Outcome, PointSide, Reading, Standing,
-    Unmatched,
+    After, Comparison, Conditions, Criterion, MatchedPoint, Outcome, PointOutcome, PointSide,
+    PredictionCheck, Reading, Unmatched, When,
 };
 use crate::diagnosis::{BusState, Heat};
 use crate::estimate::Estimate;
@@ -11,41 +12,50 @@ use crate::report::format::{self, AMP, RPM, Unit, number};
 /// Below it a probability is told as smaller than this.
 const LEAST_P: f64 = 1e-4;
 
-/// What the outcome means, for somebody who is no engineer.
+/// "Proof of repair" only where the repair is proven.
+pub fn title(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::RepairProven => "Proof of repair",
+        _ => "Repair check",
+    }
+}
+
+/// "Agreed" only where somebody stated criteria.
+pub fn criteria_name(comparison: &Comparison) -> &'static str {
+    let nominal = comparison.before.source.nominal_v;
+    match comparison.acceptance == AcceptanceFacts::default().of(nominal) {
+        true => "default criteria",
+        false => "agreed criteria",
+    }
+}
+
+/// What the outcome means, for the customer.
 pub fn meaning(comparison: &Comparison) -> String {
+    let criteria = criteria_name(comparison);
+    let changes = |changes: Vec<&str>| match changes.as_slice() {
+        [] => String::new(),
+        changes => format!(" {}.", format::capital(&changes.join(", and "))),
+    };
     match comparison.outcome {
-        Outcome::RepairProven => {
-            let changed = turned(comparison);
-            let changed = if changed.is_empty() {
-                String::new()
-            } else {
-                format!(" {}.", format::capital(&changed.join(", and ")))
-            };
-            format!(
-                "The repair worked. All that was agreed beforehand is met now, and before the \
-                 repair it was not.{changed}"
-            )
-        }
-        Outcome::ImprovedNotProven => "The car does better than before the repair, but these \
-             logs do not prove the repair: not all that was agreed beforehand was met and shown."
+        Outcome::RepairProven => format!(
+            "The repair worked. All {criteria} are met now, and before the repair they were \
+             not.{}",
+            changes(turned(comparison))
+        ),
+        Outcome::ImprovedNotProven => format!(
+            "The car does better than before the repair, but these logs do not prove the repair: \
+             not all {criteria} were met and shown."
+        ),
+        Outcome::NoChange => "These logs show no difference between before and after beyond the \
+             day-to-day variation of one car."
             .to_owned(),
-        Outcome::NoChange => "These logs show no difference between before and after beyond what \
-             one car differs from one day to the next."
-            .to_owned(),
-        Outcome::Worse => {
-            let fallen = fallen(comparison);
-            let fallen = if fallen.is_empty() {
-                String::new()
-            } else {
-                format!(" {}.", format::capital(&fallen.join(", and ")))
-            };
-            format!(
-                "The charging system does worse than before the repair, and nothing that the \
-                 later log asked of it explains why.{fallen}"
-            )
-        }
-        Outcome::NotComparable => "These logs cannot tell whether the repair worked: they do not \
-             show the same running under like conditions."
+        Outcome::Worse => format!(
+            "The charging system performs worse than before the repair, and the conditions of the \
+             later log do not explain it.{}",
+            changes(fallen(comparison))
+        ),
+        Outcome::NotComparable => "These logs cannot show whether the repair worked: they do not \
+             contain the same loads and engine speeds under like conditions."
             .to_owned(),
     }
 }
@@ -53,9 +63,9 @@ pub fn meaning(comparison: &Comparison) -> String {
 /// What was agreed, failed before and passes now.
 fn turned(comparison: &Comparison) -> Vec<&'static str> {
     went(comparison, Reading::Fail, Reading::Pass, |id| match id {
-        "at-setpoint" => Some("with these loads on at idle the voltage no longer sinks"),
+        "at-setpoint" => Some("with these loads on at idle the voltage no longer drops"),
         "never-draining" => Some("the battery no longer discharges while the engine runs"),
-        "setpoint-sound" => Some("the regulator holds a sound voltage"),
+        "setpoint-sound" => Some("the regulator holds a correct voltage"),
         _ => None,
     })
 }
@@ -63,9 +73,9 @@ fn turned(comparison: &Comparison) -> Vec<&'static str> {
 /// What was agreed, passed before and fails now.
 fn fallen(comparison: &Comparison) -> Vec<&'static str> {
     went(comparison, Reading::Pass, Reading::Fail, |id| match id {
-        "at-setpoint" => Some("with these loads on at idle the voltage sinks now"),
-        "never-draining" => Some("the battery is run down now while the engine runs"),
-        "setpoint-sound" => Some("the voltage that the regulator holds is out of its limits now"),
+        "at-setpoint" => Some("with these loads on at idle the voltage now drops"),
+        "never-draining" => Some("the battery now discharges while the engine runs"),
+        "setpoint-sound" => Some("the regulator now holds a voltage outside its limits"),
         _ => None,
     })
 }
@@ -143,7 +153,7 @@ pub fn place(side: &PointSide) -> String {
 /// "draining", or that it may be.
 pub fn state(side: &PointSide) -> String {
     let word = side.state.label();
-    if side.is_sure { word.to_owned() } else { format!("{word}, not surely") }
+    if side.is_sure { word.to_owned() } else { format!("{word}, not certain") }
 }
 
 /// "gives 24 A (14 to 36, assumed)"; only a draining battery gives.
@@ -152,7 +162,7 @@ pub fn gives(side: &PointSide) -> Option<String> {
     Some(format!("battery discharges at {}", AMP.with_range(amps)))
 }
 
-/// What machine and wiring carry more, or less: "14 A (6 to 31, assumed) more than
+/// What alternator and wiring carry more, or less: "14 A (6 to 31, assumed) more than
 /// before"; `None` where it is nothing at the digits shown.
 pub fn carried(gain_a: &Estimate) -> Option<String> {
     if AMP.is_nothing(gain_a) {
@@ -170,24 +180,31 @@ pub fn carried(gain_a: &Estimate) -> Option<String> {
 /// What the point says of the repair: what counts for nothing says so.
 pub fn says(point: &MatchedPoint) -> &'static str {
     match (point.standing, point.conditions) {
-        (Standing::Better, Conditions::Easier) => "better, but asked less",
-        (Standing::Better, Conditions::Unknown) => "better, if conditions were alike",
-        (Standing::Worse, Conditions::Harder) => "worse, but asked more",
-        (Standing::Worse, Conditions::Unknown) => "worse, if conditions were alike",
+        (PointOutcome::Better, Conditions::Easier) => "better, but under easier conditions",
+        (PointOutcome::Better, Conditions::Unknown) => "better, if conditions were the same",
+        (PointOutcome::Worse, Conditions::Harder) => "worse, but under harder conditions",
+        (PointOutcome::Worse, Conditions::Unknown) => "worse, if conditions were the same",
         (standing, _) => standing.words(),
     }
 }
 
-/// "held: of "new" (the plan's only candidate) …"
-pub fn foretold(foretold: &Foretold) -> String {
+/// What the plan said, and what of it the logs show: stands behind the word of
+/// [`PredictionCheck::kept`].
+pub fn plan_said(prediction: &PredictionCheck) -> String {
     format!(
-        "{}. The plan said of {} ({}) that it {}: {}.",
-        format::capital(foretold.kept.words()),
-        foretold.fitted,
-        foretold.fitted_how,
-        foretold.promised,
-        foretold.headline
+        "The plan predicted that {} ({}) {}: {}.",
+        prediction.fitted, prediction.fitted_how, prediction.promised, prediction.headline
     )
+}
+
+/// What is missing and no criterion says already.
+pub fn missing_elsewhere(comparison: &Comparison) -> Vec<String> {
+    let mut said: Vec<String> = Vec::new();
+    for after in &comparison.afters {
+        let open = after.criteria.iter().filter_map(Criterion::left_open);
+        said.extend(open.flat_map(|text| [after.named(&text), text]));
+    }
+    comparison.missing.iter().filter(|item| !said.contains(item)).cloned().collect()
 }
 
 /// "p = 0.034", "p < 0.0001"
@@ -212,17 +229,21 @@ pub fn signed(unit: Unit, value: &Estimate) -> String {
 
 /// Points of the earlier log that drained and that the later one has no partner for.
 pub fn drained_alone(unmatched: &[Unmatched]) -> Vec<&Unmatched> {
-    unmatched.iter().filter(|u| u.of == "before" && u.state == BusState::Draining).collect()
+    unmatched.iter().filter(|u| u.of == When::Before && u.state == BusState::Draining).collect()
 }
 
-/// "With fan + AC on, 1100 to 1700 rpm, hot, 17 s"
-pub fn running(u: &Unmatched) -> String {
-    let mut parts = vec![format::capital(&format::with_loads(&u.loads))];
-    parts.extend(band(u.rpm_low, u.rpm_high));
-    if u.heat != Heat::Unknown {
-        parts.push(u.heat.word().to_owned());
+/// "With fan + AC on, 1100 to 1700 rpm, hot"
+pub fn running(
+    loads: &[String],
+    rpm_low: Option<f64>,
+    rpm_high: Option<f64>,
+    heat: Heat,
+) -> String {
+    let mut parts = vec![format::capital(&format::with_loads(loads))];
+    parts.extend(band(rpm_low, rpm_high));
+    if heat != Heat::Unknown {
+        parts.push(heat.word().to_owned());
     }
-    parts.push(format::duration(u.seconds));
     parts.join(", ")
 }
 

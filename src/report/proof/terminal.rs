@@ -6,13 +6,14 @@ use std::path::Path;
 use anstyle::{AnsiColor, Style};
 
 use crate::comparison::{
-    After, Comparison, Conditions, MatchedPoint, Outcome, PointSide, Reading, Standing,
+    After, Comparison, Conditions, MatchedPoint, Outcome, PointOutcome, PointSide, Reading,
 };
 use crate::diagnosis::BusState;
 use crate::estimate::{Estimate, Grade};
+use crate::report::Kind;
 use crate::report::format::{self, AMP, VOLT, columns, plain, plural, shell_word, shorten, shown};
+use crate::report::lists::{listed, more};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
-use crate::units::Spoken;
 
 use super::narrative;
 
@@ -28,26 +29,27 @@ const ASKED: usize = 40;
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline.
 pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> String {
-    let comparison = &*comparison.spoken();
     let mut page = Page::new(width);
     outcome(&mut page, comparison);
-    missing(&mut page, comparison);
+    // What a line of the criteria below states already is left out here.
+    let missing = narrative::missing_elsewhere(comparison);
+    listed(&mut page, narrative::missing_title(comparison.outcome), &missing, MOST_MISSING);
     criteria(&mut page, comparison);
     points(&mut page, comparison);
     page.line("");
-    foretold(&mut page, comparison);
+    prediction(&mut page, comparison);
     on_trust(&mut page, comparison);
     let after: usize = comparison.afters.iter().map(|after| after.side.source.rows_read).sum();
     let data = format!(
-        "{} rows before, {} after; how they were read stands in the proof.",
+        "{} rows before, {} after; the page shows how they were read.",
         format::count(comparison.before.source.rows_read),
         format::count(after)
     );
     page.item("Data    ", &data, Style::new());
     if let Some(dir) = dir {
-        let proof = dir.join("proof.html").display().to_string();
+        let page_file = dir.join(Kind::Proof.page()).display().to_string();
         // Never broken in two: paths and commands are there to be copied.
-        page.line(&format!("{BOLD}Proof{BOLD:#}   {}", plain(&proof)));
+        page.line(&format!("{BOLD}Page{BOLD:#}    {}", plain(&page_file)));
         page.line(&format!("{BOLD}Verify{BOLD:#}  stiffbus verify {}", shell_word(&shown(dir))));
     }
     page.text
@@ -69,32 +71,15 @@ fn outcome(page: &mut Page, comparison: &Comparison) {
     page.item("", &format::capital(&comparison.headline), BOLD);
 }
 
-/// What no line of the criteria below says already.
-fn missing(page: &mut Page, comparison: &Comparison) {
-    let asked = |item: &String| comparison.criteria.iter().any(|c| item.contains(&c.asked));
-    let others: Vec<&String> = comparison.missing.iter().filter(|item| !asked(item)).collect();
-    if others.is_empty() {
-        return;
-    }
-    page.heading(narrative::missing_title(comparison.outcome));
-    for item in others.iter().take(MOST_MISSING) {
-        page.item("- ", &shorten(item, 2 * page.width.saturating_sub(4)), Style::new());
-    }
-    if let Some(more) = others.len().checked_sub(MOST_MISSING).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} more in the proof.", format::count(more)), DIM);
-    }
-}
-
 /// With one later log what was seen too; with several the readings alone.
 fn criteria(page: &mut Page, comparison: &Comparison) {
     if comparison.criteria.is_empty() {
         return;
     }
-    let proven = comparison.outcome == Outcome::RepairProven;
-    page.heading(if proven {
-        "What was agreed"
-    } else {
-        "What was agreed: a proof takes a pass of each"
+    let name = format::capital(narrative::criteria_name(comparison));
+    page.heading(&match comparison.outcome {
+        Outcome::RepairProven => name,
+        _ => format!("{name}: a proof requires a pass of each"),
     });
     let reading = |reading: Reading, seen: &str| format!("{}: {}", reading.words(), plain(seen));
     if comparison.afters.len() == 1 {
@@ -105,14 +90,14 @@ fn criteria(page: &mut Page, comparison: &Comparison) {
                 reading(c.after, &c.after_seen),
             ]
         });
-        page.table(RULED, &["asked", "before", "after"], &[0, 1, 2], rows.collect());
+        page.table(RULED, &["criterion", "before", "after"], &[0, 1, 2], rows.collect());
         return;
     }
     // Where not all fit, what they come to together.
     let room = ASKED + READING * (comparison.afters.len() + 2) <= page.width;
     let each: &[After] = if room { &comparison.afters } else { &[] };
     let names: Vec<String> = each.iter().map(|after| plain(&after.side.name)).collect();
-    let mut heads = vec!["asked", "before"];
+    let mut heads = vec!["criterion", "before"];
     heads.extend(names.iter().map(String::as_str));
     heads.push("all after");
     let rows = comparison.criteria.iter().map(|c| {
@@ -141,7 +126,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
         page.item("", &format!("In brackets: 90 % interval. {UNGRADED}"), DIM);
         return;
     }
-    page.heading("The same running, before and after");
+    page.heading("The same loads and speed, before and after");
     let roomy = page.width >= ROOMY;
     let alike = shown.iter().all(|(_, p)| p.conditions == Conditions::Same);
     let grades = || shown.iter().filter_map(|(_, p)| Some(given(&p.before)?.grade));
@@ -152,7 +137,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
     } else {
         heads.push("volts before, after");
     }
-    heads.push("says");
+    heads.push("result");
     let several = comparison.afters.len() > 1;
     let rows = shown.iter().map(|(after, point)| {
         let mut running = shorten(&format::loads(&point.loads), 40);
@@ -173,7 +158,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
             row.push(format!("{before}\n{now}"));
         }
         let says = match point.standing {
-            Standing::NoClearChange => "no change",
+            PointOutcome::NoClearChange => "no change",
             standing => standing.words(),
         };
         row.push(match point.conditions {
@@ -186,16 +171,16 @@ fn points(page: &mut Page, comparison: &Comparison) {
     let all: usize = comparison.afters.iter().map(|after| after.points.len()).sum();
     let mut notes = vec!["In brackets: 90 % interval.".to_owned()];
     if alike {
-        notes.push("All at like conditions.".to_owned());
+        notes.push("All under like conditions.".to_owned());
     } else {
-        notes.push("Better at easier or unknown conditions proves nothing.".to_owned());
+        notes.push("An improvement under easier or unknown conditions proves nothing.".to_owned());
     }
     if let Some(grade) = one_grade.filter(|_| roomy) {
         notes.push(format!("Amps: battery discharge before, {}.", grade.word()));
     }
     if all > shown.len() {
         let more = plural(all - shown.len(), "more point", "more points");
-        notes.push(format!("{more} in the proof."));
+        notes.push(format!("{more} on the page."));
     }
     notes.push(UNGRADED.to_owned());
     page.item("", &notes.join(" "), DIM);
@@ -213,9 +198,10 @@ fn volts(e: &Estimate) -> String {
 }
 
 /// What the plan's prediction came to.
-fn foretold(page: &mut Page, comparison: &Comparison) {
-    let Some(foretold) = &comparison.foretold else { return };
-    page.brief("Plan    ", &narrative::foretold(foretold), 3);
+fn prediction(page: &mut Page, comparison: &Comparison) {
+    let Some(prediction) = &comparison.prediction else { return };
+    let kept = format::capital(prediction.kept.words());
+    page.brief("Plan    ", &format!("{kept}. {}", narrative::plan_said(prediction)), 3);
 }
 
 /// What no log shows: the first line for all of them, the rest counted.
@@ -227,9 +213,9 @@ fn on_trust(page: &mut Page, comparison: &Comparison) {
         }
     }
     let Some(first) = all.first() else { return };
-    page.brief("Trusted ", first, 2);
-    if let Some(more) = all.len().checked_sub(1).filter(|&n| n > 0) {
-        let more = plural(more, "more thing taken", "more things taken");
-        page.item("        ", &format!("{more} on trust, in the proof."), DIM);
+    page.brief("Assumed ", first, 2);
+    if let Some(rest) = more(all.len(), 1) {
+        let rest = plural(rest, "more assumption", "more assumptions");
+        page.item("        ", &format!("{rest} on the page."), DIM);
     }
 }

@@ -13,18 +13,17 @@ use crate::diagnosis::{BusState, VerdictWord};
 use crate::report::format::{self, AMP, VOLT, plain, plural};
 use crate::report::html::frame::{href, scripted};
 use crate::review::{Review, Row, Summary};
-use crate::units::Spoken;
 
 use super::narrative;
 
 const STYLE: &str = include_str!("html/style.css");
 const SCRIPT: &str = include_str!("html/table.js");
+const NOT_LOGGED: &str = "not in these logs";
 /// Columns of a log's path; review.json has all of it.
 const MOST_NAME: usize = 120;
 
 /// The whole page.
 pub fn html(review: &Review) -> String {
-    let review = &*review.spoken();
     let came_to = narrative::came_to(review);
     let body = markup! {
         header {
@@ -40,7 +39,7 @@ pub fn html(review: &Review) -> String {
             (left_out(review))
             @if !review.cautions.is_empty() {
                 section.cautions aria-labelledby="h-cautions" {
-                    h2 #h-cautions { "Before you test" }
+                    h2 #h-cautions { "Safety before the next test" }
                     ul { @for caution in &review.cautions { li { (plain(caution)) } } }
                 }
             }
@@ -92,52 +91,39 @@ fn answers(review: &Review) -> Markup {
                             " " (at)
                         } }
                 } @else {
-                    p { (format::NOT_TOLD.replace("this log", "these logs")) }
+                    p { (NOT_LOGGED) }
                 }
             } }
-            div { dt { "Most amps short" } dd {
+            div { dt { "Largest battery discharge" } dd {
                 @if let Some((row, summary, amps)) = short {
                     p.big { (AMP.value(amps)) }
                     p { (AMP.range(amps)) " A (90 %), " (amps.grade.word()) }
-                    p { "taken from the battery; " (log(row, summary)) }
+                    p { (log(row, summary)) }
                 } @else if read().any(|(_, summary)| drains(summary)) {
-                    p.big { "A battery is draining" }
-                    p { "Its amps are " (format::NOT_TOLD.replace("this log", "these logs")) "." }
+                    p.big { "A battery is discharging" }
+                    p { "Its amps are " (NOT_LOGGED) "." }
                 } @else if review.analysed > 0 {
-                    p.big { "No battery draining" }
+                    p.big { "No battery discharging" }
                     p { "The battery discharges at no operating point of any log that could be read." }
                 } @else {
                     p { "No log could be read." }
                 }
             } }
-            div { dt { "Of all logs" } dd { (tally(review)) } }
+            div { dt { "Of all logs" } dd {
+                table.tally {
+                    tbody {
+                        @for (word, n) in narrative::verdict_counts(&review.rows) {
+                            tr { td { (format::count(n)) } th scope="row" { (word) } }
+                        }
+                    }
+                }
+            } }
         }
     }
 }
 
 fn drains(summary: &Summary) -> bool {
     summary.worst.as_ref().is_some_and(|worst| worst.state == BusState::Draining)
-}
-
-/// How many of each verdict, the worst first.
-fn tally(review: &Review) -> Markup {
-    let mut counted: Vec<(&str, usize)> = Vec::new();
-    for row in &review.rows {
-        let word = narrative::verdict(row);
-        match counted.iter_mut().find(|(known, _)| *known == word) {
-            Some((_, n)) => *n += 1,
-            None => counted.push((word, 1)),
-        }
-    }
-    markup! {
-        table.tally {
-            tbody {
-                @for (word, n) in counted {
-                    tr { td { (format::count(n)) } th scope="row" { (word) } }
-                }
-            }
-        }
-    }
 }
 
 /// Its name, leading to its report.

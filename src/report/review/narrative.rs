@@ -4,7 +4,7 @@
 use crate::diagnosis::{Bound, BusState, Heat, SURE, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::format::{self, AMP, RPM, VOLT, plain, plural};
-use crate::review::{KeepUpSpeed, Outcome, Review, Row, Summary, WorstPoint};
+use crate::review::{KeepUpSpeed, LogResult, Review, Row, Summary, WorstPoint};
 
 /// In the place of a verdict.
 pub const UNREAD: &str = "could not be read";
@@ -12,10 +12,23 @@ const COPY: &str = "same file";
 
 pub fn verdict(row: &Row) -> &'static str {
     match &row.result {
-        Outcome::Read(summary) => summary.verdict.words(),
-        Outcome::Failed(_) => UNREAD,
-        Outcome::SameAs(_) => COPY,
+        LogResult::Read(summary) => summary.verdict.words(),
+        LogResult::Failed(_) => UNREAD,
+        LogResult::SameAs(_) => COPY,
     }
+}
+
+/// How many of each verdict, in the order of the rows.
+pub fn verdict_counts(rows: &[Row]) -> Vec<(&'static str, usize)> {
+    let mut counted: Vec<(&str, usize)> = Vec::new();
+    for row in rows {
+        let word = verdict(row);
+        match counted.iter_mut().find(|(known, _)| *known == word) {
+            Some((_, n)) => *n += 1,
+            None => counted.push((word, 1)),
+        }
+    }
+    counted
 }
 
 /// "6 of 8 logs fall short": the worst that is true of any.
@@ -96,7 +109,7 @@ pub fn running(
 /// "draining", or that it may be.
 pub fn state(state: BusState, confidence: f64) -> String {
     let word = state.label();
-    if confidence >= SURE { word.to_owned() } else { format!("{word}, not surely") }
+    if confidence >= SURE { word.to_owned() } else { format!("{word}, not certain") }
 }
 
 /// "the battery gives 24 A (14 to 36, assumed)"; only a draining one gives.
@@ -144,13 +157,13 @@ pub fn count(summary: &Summary, severity: crate::diagnosis::Severity) -> usize {
 
 /// Which log a copy is of.
 pub fn copy(row: &Row) -> Option<String> {
-    let Outcome::SameAs(log) = &row.result else { return None };
+    let LogResult::SameAs(log) = &row.result else { return None };
     Some(format!("same file as {}; not counted", plain(log)))
 }
 
 /// Why a log could not be read, in one line.
 pub fn reason(row: &Row) -> Option<String> {
-    let Outcome::Failed(failure) = &row.result else { return None };
+    let LogResult::Failed(failure) = &row.result else { return None };
     let lines: Vec<&str> =
         failure.reason.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
     let reason = plain(&lines.join(" "));

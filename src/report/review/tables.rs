@@ -6,8 +6,9 @@
 
 use crate::diagnosis::{Bound, Finding, LoadStep, OperatingPoint, Severity};
 use crate::format::plain;
-use crate::report::tables::{Columns, point_columns, step_columns};
-use crate::review::{LowestHeld, Outcome, Row, Summary, WorstPoint};
+use crate::report::review::narrative;
+use crate::report::tables::{Columns, Table, point_columns, step_columns};
+use crate::review::{KeepUpSpeed, LogResult, LowestHeld, Quality, Row, WorstPoint};
 
 /// What one log adds to the tables but `logs`.
 pub struct OfLog<'d> {
@@ -19,95 +20,72 @@ pub struct OfLog<'d> {
 }
 
 pub(super) fn logs(rows: &[&Row]) -> Columns {
-    let mut columns = Columns::default();
-    columns.text("log", rows, |r| r.log.clone());
-    columns.text("car", rows, |r| r.car.clone());
-    columns.number("order", rows, |r| Some(r.order as f64));
-    let started = |r: &&Row| r.started.map(|at| at.format("%Y-%m-%dT%H:%M:%S%.f").to_string());
-    columns.text("started", rows, |r| started(r).unwrap_or_default());
-    columns.text("read", rows, |r| if r.summary().is_some() { "yes" } else { "no" }.to_owned());
-    columns.text("reason", rows, |r| match &r.result {
-        Outcome::Failed(failure) => failure.reason.replace('\n', "; "),
-        Outcome::SameAs(log) => format!("same file as {log}"),
-        Outcome::Read(_) => String::new(),
+    let mut table = Table::of(rows);
+    table.text("log", |r| r.log.as_str());
+    table.text("car", |r| r.car.as_str());
+    table.number("order", |r| r.order as f64);
+    table.text("started", |r| Some(r.started?.format("%Y-%m-%dT%H:%M:%S%.f").to_string()));
+    table.text("read", |r| r.summary().is_some());
+    table.text("reason", |r| match &r.result {
+        LogResult::Failed(failure) => failure.reason.replace('\n', "; "),
+        LogResult::SameAs(log) => format!("same file as {log}"),
+        LogResult::Read(_) => String::new(),
     });
-    let mut text = |head: &str, of: &dyn Fn(&Summary) -> String| {
-        columns.text(head, rows, |r| r.summary().map(of).unwrap_or_default());
-    };
-    text("verdict", &|s| s.verdict.words().to_owned());
-    text("headline", &|s| s.headline.clone());
-    text("sha256", &|s| s.sha256.clone());
-    text("report", &|s| s.report.clone());
-    let mut number = |head: &str, of: &dyn Fn(&Summary) -> Option<f64>| {
-        columns.number(head, rows, |r| r.summary().and_then(of));
-    };
-    number("rows_read", &|s| Some(s.rows_read as f64));
-    number("rows_skipped", &|s| Some(s.rows_skipped as f64));
-    number("bad_cells", &|s| Some(s.quality.bad_cells as f64));
-    number("gaps", &|s| Some(s.quality.gaps as f64));
-    number("gaps_s", &|s| Some(s.quality.gaps_s));
-    number("duration_s", &|s| Some(s.duration_s));
-    number("sample_interval_s", &|s| Some(s.quality.sample_interval_s));
-    number("resolution_v", &|s| s.quality.resolution_v);
-    columns.text("missing", rows, |r| {
-        r.summary().map_or_else(String::new, |s| s.quality.missing.join(" "))
-    });
-    columns.estimate("setpoint_v", rows, |r| r.summary()?.setpoint_v.as_ref());
-    worst_columns(&mut columns, rows);
-    columns.estimate("lowest_v", rows, |r| Some(&lowest(r)?.voltage_v));
-    columns.text("lowest_loads", rows, |r| {
-        lowest(r).map_or_else(String::new, |l| l.loads.join(" + "))
-    });
-    columns.number("lowest_rpm", rows, |r| lowest(r)?.rpm);
-    columns.number("lowest_at_s", rows, |r| Some(lowest(r)?.at_s));
-    columns.estimate("deficit_a", rows, |r| r.summary()?.deficit_a.as_ref());
-    columns.text("keep_up_loads", rows, |r| {
-        let keep_up = r.summary().and_then(|s| s.keep_up.as_ref());
-        keep_up.map_or_else(String::new, |k| k.loads.join(" + "))
-    });
-    columns.estimate("keep_up_rpm", rows, |r| r.summary()?.keep_up.as_ref()?.rpm.as_ref());
-    columns.text("keep_up_bound", rows, |r| {
-        let keep_up = r.summary().and_then(|s| s.keep_up.as_ref());
-        keep_up.map_or_else(String::new, |k| bound(k.bound).to_owned())
-    });
-    columns.estimate("heat_loss_v", rows, |r| Some(&r.summary()?.heat_loss.as_ref()?.lost_v));
+    table.text("verdict", |r| Some(r.summary()?.verdict.words()));
+    table.text("headline", |r| Some(r.summary()?.headline.as_str()));
+    table.text("sha256", |r| Some(r.summary()?.sha256.as_str()));
+    table.text("report", |r| Some(r.summary()?.report.as_str()));
+    table.number("rows_read", |r| Some(r.summary()?.rows_read as f64));
+    table.number("rows_skipped", |r| Some(r.summary()?.rows_skipped as f64));
+    table.number("bad_cells", |r| Some(quality(r)?.bad_cells as f64));
+    table.number("gaps", |r| Some(quality(r)?.gaps as f64));
+    table.number("gaps_s", |r| Some(quality(r)?.gaps_s));
+    table.number("duration_s", |r| Some(r.summary()?.duration_s));
+    table.number("sample_interval_s", |r| Some(quality(r)?.sample_interval_s));
+    table.number("resolution_v", |r| quality(r)?.resolution_v);
+    table.text("missing", |r| Some(quality(r)?.missing.join(" ")));
+    table.estimate("setpoint_v", |r| r.summary()?.setpoint_v.as_ref());
+    table.text("worst_loads", |r| Some(&worst(r)?.loads));
+    table.number("worst_rpm_low", |r| worst(r)?.rpm_low);
+    table.number("worst_rpm_high", |r| worst(r)?.rpm_high);
+    table.text("worst_heat", |r| Some(worst(r)?.heat.word()));
+    table.text("worst_state", |r| Some(worst(r)?.state.word()));
+    table.number("worst_state_confidence", |r| Some(worst(r)?.state_confidence));
+    table.number("worst_seconds", |r| Some(worst(r)?.seconds));
+    table.estimate("worst_v", |r| Some(&worst(r)?.voltage_v));
+    table.estimate("worst_under_setpoint_v", |r| worst(r)?.under_setpoint_v.as_ref());
+    table.estimate("lowest_v", |r| Some(&lowest(r)?.voltage_v));
+    table.text("lowest_loads", |r| Some(&lowest(r)?.loads));
+    table.number("lowest_rpm", |r| lowest(r)?.rpm);
+    table.number("lowest_at_s", |r| Some(lowest(r)?.at_s));
+    table.estimate("deficit_a", |r| r.summary()?.deficit_a.as_ref());
+    table.text("keep_up_loads", |r| Some(&keep_up(r)?.loads));
+    table.estimate("keep_up_rpm", |r| keep_up(r)?.rpm.as_ref());
+    table.text("keep_up_bound", |r| Some(bound(keep_up(r)?.bound)));
+    table.estimate("heat_loss_v", |r| Some(&r.summary()?.heat_loss.as_ref()?.lost_v));
     for (head, severity) in
         [("faults", Severity::Fault), ("cautions", Severity::Caution), ("notes", Severity::Note)]
     {
-        columns.number(head, rows, |r| {
-            let findings = &r.summary()?.findings;
-            Some(findings.iter().filter(|f| f.severity == severity).count() as f64)
-        });
+        table.number(head, |r| Some(narrative::count(r.summary()?, severity) as f64));
     }
-    columns.text("quality", rows, |r| {
-        r.summary().map_or_else(String::new, |s| s.quality.remarks.join("; "))
-    });
-    columns
+    table.text("quality", |r| Some(quality(r)?.remarks.join("; ")));
+    table.columns()
 }
 
-fn lowest<'r>(row: &&'r Row) -> Option<&'r LowestHeld> {
-    row.summary()?.lowest.as_ref()
+fn quality<'r>(row: &&'r Row) -> Option<&'r Quality> {
+    Some(&row.summary()?.quality)
 }
 
 fn worst<'r>(row: &&'r Row) -> Option<&'r WorstPoint> {
     row.summary()?.worst.as_ref()
 }
 
-fn worst_columns(columns: &mut Columns, rows: &[&Row]) {
-    columns
-        .text("worst_loads", rows, |r| worst(r).map_or_else(String::new, |w| w.loads.join(" + ")));
-    columns.number("worst_rpm_low", rows, |r| worst(r)?.rpm_low);
-    columns.number("worst_rpm_high", rows, |r| worst(r)?.rpm_high);
-    columns.text("worst_heat", rows, |r| {
-        worst(r).map_or_else(String::new, |w| w.heat.word().to_owned())
-    });
-    columns.text("worst_state", rows, |r| {
-        worst(r).map_or_else(String::new, |w| w.state.word().to_owned())
-    });
-    columns.number("worst_state_confidence", rows, |r| Some(worst(r)?.state_confidence));
-    columns.number("worst_seconds", rows, |r| Some(worst(r)?.seconds));
-    columns.estimate("worst_v", rows, |r| Some(&worst(r)?.voltage_v));
-    columns.estimate("worst_under_setpoint_v", rows, |r| worst(r)?.under_setpoint_v.as_ref());
+fn lowest<'r>(row: &&'r Row) -> Option<&'r LowestHeld> {
+    row.summary()?.lowest.as_ref()
+}
+
+fn keep_up<'r>(row: &&'r Row) -> Option<&'r KeepUpSpeed> {
+    row.summary()?.keep_up.as_ref()
 }
 
 fn bound(bound: Bound) -> &'static str {
@@ -119,35 +97,35 @@ fn bound(bound: Bound) -> &'static str {
 }
 
 pub(super) fn steps(of: &OfLog) -> Columns {
-    let mut columns = owned_by(of, of.steps);
-    step_columns(&mut columns, of.steps);
-    columns
+    let mut table = owned_by(of, of.steps);
+    step_columns(&mut table);
+    table.columns()
 }
 
 pub(super) fn points(of: &OfLog) -> Columns {
-    let mut columns = owned_by(of, of.points);
-    point_columns(&mut columns, of.points);
-    columns
+    let mut table = owned_by(of, of.points);
+    point_columns(&mut table);
+    table.columns()
 }
 
 pub(super) fn findings(of: &OfLog) -> Columns {
-    let mut columns = owned_by(of, of.findings);
-    columns.text("finding", of.findings, |f| f.id.clone());
-    columns.text("severity", of.findings, |f| f.severity.word().to_owned());
-    columns.number("start_s", of.findings, |f| f.evidence.first().map(|e| e.start_s));
-    columns.number("end_s", of.findings, |f| f.evidence.first().map(|e| e.end_s));
-    columns.text("statement", of.findings, |f| f.statement.clone());
-    columns.text("evidence", of.findings, |f| {
+    let mut table = owned_by(of, of.findings);
+    table.text("finding", |f| f.id.as_str());
+    table.text("severity", |f| f.severity.word());
+    table.number("start_s", |f| Some(f.evidence.first()?.start_s));
+    table.number("end_s", |f| Some(f.evidence.first()?.end_s));
+    table.text("statement", |f| f.statement.as_str());
+    table.text("evidence", |f| {
         f.evidence.iter().map(|e| plain(&e.text)).collect::<Vec<_>>().join("; ")
     });
-    columns.text("alternatives", of.findings, |f| f.alternatives.join("; "));
-    columns.text("next_test", of.findings, |f| f.next_test.clone());
-    columns
+    table.text("alternatives", |f| f.alternatives.join("; "));
+    table.text("next_test", |f| f.next_test.as_str());
+    table.columns()
 }
 
-fn owned_by<T>(of: &OfLog, rows: &[T]) -> Columns {
-    let mut columns = Columns::default();
-    columns.text("log", rows, |_| of.log.to_owned());
-    columns.text("car", rows, |_| of.car.to_owned());
-    columns
+fn owned_by<'d, T>(of: &OfLog<'d>, rows: &'d [T]) -> Table<'d, T> {
+    let mut table = Table::of(rows);
+    table.text("log", |_| of.log);
+    table.text("car", |_| of.car);
+    table
 }

@@ -5,13 +5,14 @@ use std::path::Path;
 
 use anstyle::{AnsiColor, Style};
 
-use super::{PAGE_FILE, narrative};
+use super::narrative;
 use crate::diagnosis::{Bound, VerdictWord};
 use crate::estimate::{Estimate, Grade};
+use crate::report::Kind;
 use crate::report::format::{self, AMP, RPM, Unit, VOLT, columns, plain, plural, shorten};
+use crate::report::lists::{listed, more};
 use crate::report::terminal::page::{BOLD, DIM, Page, RULED, UNGRADED};
 use crate::review::{Review, Row, Summary};
-use crate::units::Spoken;
 
 /// Logs shown; the rest are counted.
 const MOST_LOGS: usize = 40;
@@ -25,7 +26,6 @@ const GAP: usize = 3;
 /// Text of at most `width` columns a line (80 where less than 60 is asked),
 /// ending in a newline. `dir` is the folder that was written.
 pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
-    let review = &*review.spoken();
     let mut page = Page::new(width);
     let style = match review.rows.iter().filter_map(Row::summary).map(|s| s.verdict).next() {
         Some(word) if narrative::is_bad(word) => AnsiColor::Red.on_default(),
@@ -41,15 +41,16 @@ pub fn terminal(review: &Review, dir: Option<&Path>, width: usize) -> String {
         page.item("", &worst, Style::new());
     }
     logs(&mut page, review);
-    unread(&mut page, review);
-    copies(&mut page, review);
+    let failed = reasons(review, narrative::reason);
+    listed(&mut page, "Could not be read", &failed, MOST_REASONS);
+    listed(&mut page, "Copies", &reasons(review, narrative::copy), MOST_REASONS);
     over_the_day(&mut page, review);
     if let Some(caution) = review.cautions.first() {
         page.brief("Caution ", caution, 2);
     }
     if let Some(dir) = dir {
         // Never broken in two: a path is there to be copied.
-        let path = format::shown(&dir.join(PAGE_FILE));
+        let path = format::shown(&dir.join(Kind::Review.page()));
         page.line(&format!("{BOLD}Page{BOLD:#}    {path}"));
     }
     page.text
@@ -121,21 +122,15 @@ impl Column {
 
 /// The verdicts of what is not shown.
 fn rest(page: &mut Page, review: &Review) {
-    let mut counted: Vec<(&str, usize)> = Vec::new();
-    for row in review.rows.iter().skip(MOST_LOGS) {
-        let word = narrative::verdict(row);
-        match counted.iter_mut().find(|(known, _)| *known == word) {
-            Some((_, n)) => *n += 1,
-            None => counted.push((word, 1)),
-        }
+    let hidden = review.rows.get(MOST_LOGS..).unwrap_or(&[]);
+    if hidden.is_empty() {
+        return;
     }
-    let more: usize = counted.iter().map(|(_, n)| n).sum();
-    if more > 0 {
-        let each: Vec<String> =
-            counted.iter().map(|(word, n)| format!("{word} {}", format::count(*n))).collect();
-        let more = plural(more, "more log is", "more logs are");
-        page.item("", &format!("{more} on the page: {}.", each.join(", ")), Style::new());
-    }
+    let counted = narrative::verdict_counts(hidden);
+    let each: Vec<String> =
+        counted.iter().map(|(word, n)| format!("{word} {}", format::count(*n))).collect();
+    let more = plural(hidden.len(), "more log is", "more logs are");
+    page.item("", &format!("{more} on the page: {}.", each.join(", ")), Style::new());
 }
 
 /// Without its grade where it is measured, or where a note tells it for all.
@@ -207,38 +202,10 @@ fn ending(name: &str, room: usize) -> String {
     })
 }
 
-fn unread(page: &mut Page, review: &Review) {
-    let failed: Vec<(&Row, String)> =
-        review.rows.iter().filter_map(|row| Some((row, narrative::reason(row)?))).collect();
-    if failed.is_empty() {
-        return;
-    }
-    page.heading("Could not be read");
-    for (row, reason) in failed.iter().take(MOST_REASONS) {
-        let room = 2 * page.width.saturating_sub(4);
-        let said = shorten(&format!("{}: {reason}", shorten(&row.log, 60)), room);
-        page.item("- ", &said, Style::new());
-    }
-    if let Some(more) = failed.len().checked_sub(MOST_REASONS).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} more on the page.", format::count(more)), DIM);
-    }
-}
-
-fn copies(page: &mut Page, review: &Review) {
-    let copies: Vec<(&Row, String)> =
-        review.rows.iter().filter_map(|row| Some((row, narrative::copy(row)?))).collect();
-    if copies.is_empty() {
-        return;
-    }
-    page.heading("Copies");
-    for (row, of) in copies.iter().take(MOST_REASONS) {
-        let room = 2 * page.width.saturating_sub(4);
-        let said = shorten(&format!("{}: {of}", shorten(&row.log, 60)), room);
-        page.item("- ", &said, Style::new());
-    }
-    if let Some(more) = copies.len().checked_sub(MOST_REASONS).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} more on the page.", format::count(more)), DIM);
-    }
+/// "run-3.csv: why", for each log that `why` is known of.
+fn reasons(review: &Review, why: fn(&Row) -> Option<String>) -> Vec<String> {
+    let reason = |row: &Row| Some(format!("{}: {}", shorten(&row.log, 60), why(row)?));
+    review.rows.iter().filter_map(reason).collect()
 }
 
 /// Of each car the deepest running that came again.
@@ -252,17 +219,14 @@ fn over_the_day(page: &mut Page, review: &Review) {
     for text in told.iter().take(MOST_CARS) {
         page.item("- ", text, Style::new());
     }
-    if let Some(more) = told.len().checked_sub(MOST_CARS).filter(|&n| n > 0) {
-        page.item("  ", &format!("{} on the page.", plural(more, "more car", "more cars")), DIM);
+    if let Some(rest) = more(told.len(), MOST_CARS) {
+        page.item("  ", &format!("{} on the page.", plural(rest, "more car", "more cars")), DIM);
     }
     for doubt in doubts.iter().take(MOST_CARS) {
         page.item("Doubt   ", doubt, Style::new());
     }
-    if let Some(more) = doubts.len().checked_sub(MOST_CARS).filter(|&n| n > 0) {
-        page.item(
-            "        ",
-            &format!("{} on the page.", plural(more, "more doubt", "more doubts")),
-            DIM,
-        );
+    if let Some(rest) = more(doubts.len(), MOST_CARS) {
+        let rest = plural(rest, "more doubt", "more doubts");
+        page.item("        ", &format!("{rest} on the page."), DIM);
     }
 }

@@ -14,7 +14,7 @@ use crate::ingest::{self, IngestError, Mark, Problem, ReadOptions, Sheet, Stated
 use crate::nominal::Nominal;
 use crate::report::{Overwrite, write_folder};
 use crate::review::find::{LogFile, is_prose};
-use crate::review::{Failure, Outcome, summary};
+use crate::review::{Failure, LogResult, summary};
 use crate::units::Units;
 use crate::verbs::named::{hash_of_text, safe_name, stem_of};
 use crate::verbs::recorded::sha256_of;
@@ -27,7 +27,7 @@ use crate::{diagnose, json};
 pub enum Done {
     Row {
         started: Option<NaiveDateTime>,
-        result: Outcome,
+        result: LogResult,
     },
     /// It is not a log, for this reason.
     NoLog(&'static str),
@@ -41,19 +41,21 @@ impl Done {
     }
 
     fn failed(reason: String, our_fault: bool) -> Done {
-        let result = Outcome::Failed(Failure { reason, our_fault });
+        let result = LogResult::Failed(Failure { reason, our_fault });
         Done::Row { started: None, result }
     }
 
     /// For the progress line.
     pub fn word(&self) -> String {
         match self {
-            Done::Row { result: Outcome::Read(summary), .. } => summary.verdict.words().to_owned(),
-            Done::Row { result: Outcome::Failed(failure), .. } => {
+            Done::Row { result: LogResult::Read(summary), .. } => {
+                summary.verdict.words().to_owned()
+            }
+            Done::Row { result: LogResult::Failed(failure), .. } => {
                 let first = failure.reason.lines().next().unwrap_or("");
                 format!("could not be read: {first}")
             }
-            Done::Row { result: Outcome::SameAs(log), .. } => format!("same file as {log}"),
+            Done::Row { result: LogResult::SameAs(log), .. } => format!("same file as {log}"),
             Done::NoLog(reason) => format!("left out: {reason}"),
             Done::Copy(_) => "same file as another".to_owned(),
         }
@@ -75,16 +77,16 @@ impl Work<'_> {
     pub fn one(&self, log: &LogFile, report: &str) -> Done {
         match guarded(|| self.entry(log, report)) {
             Ok(Ok(Entry { started, summary, .. })) => {
-                Done::Row { started, result: Outcome::Read(Box::new(summary)) }
+                Done::Row { started, result: LogResult::Read(Box::new(summary)) }
             }
             Ok(Err(trouble)) => match self.other_than_log(log, trouble.as_ref()) {
                 Some(reason) => Done::NoLog(reason),
-                None => Done::failed(self.told(log, &trouble.to_string()), false),
+                None => Done::failed(self.short_reason(log, &trouble.to_string()), false),
             },
             Err(broke) => Done::failed(
                 format!(
-                    "stiffbus itself broke on this log ({}). That is no fault of the log: keep it, \
-                     and tell whoever keeps stiffbus.",
+                    "stiffbus itself failed on this log ({}). The log is not at fault: keep it, and \
+                     report this to the maintainer of stiffbus.",
                     plain(&broke)
                 ),
                 true,
@@ -110,7 +112,7 @@ impl Work<'_> {
         }
         let read = ingest::read(&log.path, &options)?;
         for unknown in self.args.car.unknown_loads(&mut car, &read) {
-            self.say(format!("{}: {unknown}", plain(&log.told)));
+            self.say(format!("{}: {unknown}", plain(&log.relative_path)));
         }
         let mut diagnosis = diagnose(&read, &car)?;
         diagnosis.units = units;
@@ -120,7 +122,7 @@ impl Work<'_> {
         let entry = Entry::new(
             fingerprint,
             diagnosis.source.started_at,
-            summary(&diagnosis, &State::told_folder_of(report)),
+            summary(&diagnosis, &State::relative_folder_of(report)),
         );
         Ok(self.state.keep(report, entry, &written.files)?)
     }
@@ -164,7 +166,7 @@ impl Work<'_> {
 
     /// The reason without the log's own path before it: the row has that. Other paths
     /// as seen from the reviewed folder.
-    fn told(&self, log: &LogFile, reason: &str) -> String {
+    fn short_reason(&self, log: &LogFile, reason: &str) -> String {
         let own = format!("{}: ", shown(&log.path));
         let reason = reason.strip_prefix(&own).unwrap_or(reason);
         let root = format!("{}{}", shown(self.root), std::path::MAIN_SEPARATOR);
@@ -250,13 +252,17 @@ pub fn report_names(logs: &[LogFile]) -> Vec<String> {
     let mut taken: HashSet<String> = HashSet::new();
     logs.iter()
         .map(|log| {
-            let name = log.told.rsplit('/').next().unwrap_or(&log.told);
+            let name = log.relative_path.rsplit('/').next().unwrap_or(&log.relative_path);
             let ending = name.len() - stem_of(name).len();
-            let stem = log.told.get(..log.told.len() - ending).unwrap_or(&log.told);
-            let numbered = (2..).map(|n| format!("{}-{n}", safe_name(&log.told)));
-            let wishes = [safe_name(stem), safe_name(&log.told)].into_iter().chain(numbered);
+            let stem = log
+                .relative_path
+                .get(..log.relative_path.len() - ending)
+                .unwrap_or(&log.relative_path);
+            let numbered = (2..).map(|n| format!("{}-{n}", safe_name(&log.relative_path)));
+            let wishes =
+                [safe_name(stem), safe_name(&log.relative_path)].into_iter().chain(numbered);
             let free = wishes.into_iter().find(|wish| taken.insert(wish.to_lowercase()));
-            free.unwrap_or_else(|| hash_of_text(&log.told))
+            free.unwrap_or_else(|| hash_of_text(&log.relative_path))
         })
         .collect()
 }
@@ -268,7 +274,7 @@ mod tests {
     fn names(paths: &[&str]) -> Vec<String> {
         let log = |told: &&str| LogFile {
             path: told.into(),
-            told: (*told).to_owned(),
+            relative_path: (*told).to_owned(),
             named: false,
             vehicle: None,
         };

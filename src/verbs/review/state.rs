@@ -17,7 +17,7 @@ use crate::format::shown;
 use crate::json;
 use crate::report::Kind;
 use crate::review::{STATE_FOLDER, Summary};
-use crate::verbs::recorded::{sha256_of, told_from};
+use crate::verbs::recorded::{path_from, sha256_of};
 
 const SCHEMA: &str = "stiffbus.review-state.v1";
 /// The logs' own reports, below the folder of the review.
@@ -64,7 +64,7 @@ impl State {
         let shown = shown(out);
         let wrong = |error: io::Error| format!("{shown}: no review can be written here: {error}");
         let state = out.join(STATE_FOLDER);
-        let reviewed = told_from(out, root).map_err(wrong)?;
+        let reviewed = path_from(out, root).map_err(wrong)?;
         if out.exists() && !out.is_dir() {
             return Err(format!(
                 "{shown}: is a file, not a folder. Choose another folder with --out."
@@ -77,7 +77,7 @@ impl State {
             Some(about) if about.reviewed == reviewed => {}
             Some(about) => {
                 return Err(format!(
-                    "{shown}: holds the review of another folder ({}, seen from there).\nChoose \
+                    "{shown}: holds the review of another folder ({}, as a path from there).\nChoose \
                      another folder with --out, or replace that review with --force.",
                     crate::format::plain(&about.reviewed)
                 ));
@@ -95,7 +95,9 @@ impl State {
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
-                return Err(format!("{shown}: another review is being written here; let it end."));
+                return Err(format!(
+                    "{shown}: another review is being written here; wait until it is finished."
+                ));
             }
             // Where a file system knows no locks, two reviews at once are the person's care.
             Err(TryLockError::Error(_)) => {}
@@ -108,7 +110,7 @@ impl State {
     }
 
     /// Where the report called `name` stands, from the folder of the review.
-    pub fn told_folder_of(name: &str) -> String {
+    pub fn relative_folder_of(name: &str) -> String {
         format!("{REPORTS}/{name}")
     }
 
@@ -154,7 +156,7 @@ impl State {
         for file in entries.flatten().map(|entry| entry.path()) {
             let Some(stem) = file.file_stem().and_then(|stem| stem.to_str()) else { continue };
             let is_entry = file.extension().is_some_and(|end| end == "json");
-            if !is_entry || reports.contains(&Self::told_folder_of(stem).as_str()) {
+            if !is_entry || reports.contains(&Self::relative_folder_of(stem).as_str()) {
                 continue;
             }
             let folder = self.folder_of(stem);

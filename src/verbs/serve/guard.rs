@@ -1,4 +1,4 @@
-//! Who is answered: a browser on this machine that looks at our own page, and nobody
+//! Who is answered: a browser on this computer that looks at our own page, and nobody
 //! that another site sends.
 
 use std::sync::Arc;
@@ -17,7 +17,7 @@ use super::Bench;
 pub async fn door(State(bench): State<Arc<Bench>>, request: Request, next: Next) -> Response {
     if !bench.is_asked_by(request.headers()) {
         let [address, _] = &bench.hosts;
-        let told = format!("Only the page at http://{address}/ is answered.\n");
+        let told = format!("Only requests from http://{address}/ are answered.\n");
         return (StatusCode::FORBIDDEN, told).into_response();
     }
     let mut answer = next.run(request).await;

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::Bench;
 use crate::diagnosis::{Diagnosis, Verdict};
 use crate::files::read_at_most;
-use crate::report::serve::{self as page, Standing};
+use crate::report::serve::{self as page, ListedReport};
 use crate::report::{self, Kind, Overwrite, ReportError};
 use crate::verbs::named::{safe_name, stem_of};
 
@@ -22,7 +22,7 @@ const MOST_OF_A_NAME: usize = 1000;
 /// A file of a report is far smaller.
 const MOST_BYTES: u64 = 64 << 20;
 
-pub struct Shelf {
+pub struct ReportStore {
     folder: PathBuf,
 }
 
@@ -47,10 +47,10 @@ struct ShortSource {
     file: String,
 }
 
-impl Shelf {
+impl ReportStore {
     /// Beside the logs, where `stiffbus LOG` puts its reports too.
-    pub fn of(home: &Path) -> Shelf {
-        Shelf { folder: home.join("stiffbus-report") }
+    pub fn of(home: &Path) -> ReportStore {
+        ReportStore { folder: home.join("stiffbus-report") }
     }
 
     pub fn folder(&self) -> &Path {
@@ -79,23 +79,23 @@ impl Shelf {
     }
 
     /// The newest first.
-    fn standing(&self) -> Vec<Standing> {
+    fn standing(&self) -> Vec<ListedReport> {
         let entries = std::fs::read_dir(&self.folder).into_iter().flatten().flatten();
-        let mut found: Vec<(SystemTime, Standing)> = entries
+        let mut found: Vec<(SystemTime, ListedReport)> = entries
             .filter_map(|entry| {
                 let folder = entry.file_name().into_string().ok()?;
                 let marker = entry.path().join(Kind::Report.marker());
                 let written = marker.metadata().ok()?.modified().ok()?;
                 let bytes = read_at_most(&marker, MOST_BYTES).ok()?;
                 let Short { source, verdict } = serde_json::from_slice(&bytes).ok()?;
-                Some((written, Standing { folder, log: source.file, verdict }))
+                Some((written, ListedReport { folder, log: source.file, verdict }))
             })
             .collect();
         found.sort_by(|a, b| b.0.cmp(&a.0).then_with(|| a.1.folder.cmp(&b.1.folder)));
         found.into_iter().map(|(_, standing)| standing).collect()
     }
 
-    /// A file of a report that stands here, and nothing else on this machine.
+    /// A file of a report that stands here, and nothing else on this computer.
     fn read(&self, name: &str, file: &str) -> Option<Vec<u8>> {
         let plain =
             |part: &str| !part.contains(['/', '\\', ':', '\0']) && !matches!(part, "" | "." | "..");
@@ -123,15 +123,15 @@ fn is_taken(error: &ReportError) -> bool {
 }
 
 pub async fn page(State(bench): State<Arc<Bench>>) -> Html<String> {
-    Html(page::html(&bench.shelf.standing(), bench.shelf.folder()))
+    Html(page::html(&bench.reports.standing(), bench.reports.folder()))
 }
 
 pub async fn file(
     State(bench): State<Arc<Bench>>,
     UrlPath((name, file)): UrlPath<(String, String)>,
 ) -> Response {
-    let Some(bytes) = bench.shelf.read(&name, &file) else {
-        return (StatusCode::NOT_FOUND, "No report of that name stands here.\n").into_response();
+    let Some(bytes) = bench.reports.read(&name, &file) else {
+        return (StatusCode::NOT_FOUND, "There is no report of that name here.\n").into_response();
     };
     let kind = match file.rsplit('.').next() {
         Some("html") => "text/html; charset=utf-8",

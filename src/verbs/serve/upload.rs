@@ -21,7 +21,7 @@ use crate::verbs::options::{ReadFlags, positive};
 
 /// Hours of a fast logger; a longer log is for the terminal.
 const MOST_BYTES: usize = 256 << 20;
-/// A log comes from this machine's own disk.
+/// A log comes from this computer's own disk.
 const MOST_WAIT: Duration = Duration::from_secs(300);
 
 /// What the page tells of a log besides its bytes.
@@ -65,7 +65,7 @@ pub async fn dropped(
             Ok(Ok(bytes)) => bytes,
             Ok(Err(error)) if is_too_long(&error) => return too_long(),
             Ok(Err(_)) | Err(_) => {
-                let reason = "the log did not come whole; drop it again";
+                let reason = "the log did not arrive complete; drop it again";
                 return answer(StatusCode::BAD_REQUEST, &Refusal::of(reason));
             }
         };
@@ -74,8 +74,8 @@ pub async fn dropped(
         Ok(Ok(placed)) => answer(StatusCode::OK, &placed),
         Ok(Err(refusal)) => answer(StatusCode::UNPROCESSABLE_ENTITY, &refusal),
         Err(_) => {
-            let reason = "stiffbus itself broke on this log. That is no fault of the log: keep \
-                it, and tell whoever keeps stiffbus.";
+            let reason = "stiffbus itself failed on this log. The log is not at fault: keep it, \
+                and report this to the maintainer of stiffbus.";
             answer(StatusCode::INTERNAL_SERVER_ERROR, &Refusal::of(reason))
         }
     }
@@ -115,7 +115,7 @@ impl Bench {
         }
         let mut diagnosis = diagnose(&log, &car).map_err(Refusal::of)?;
         diagnosis.units = self.units;
-        self.shelf.place(&told.name, &diagnosis).map_err(Refusal::of)
+        self.reports.place(&told.name, &diagnosis).map_err(Refusal::of)
     }
 }
 

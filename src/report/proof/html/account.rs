@@ -8,8 +8,10 @@ use crate::comparison::{Comparison, InputFile, Settings, Side};
 use crate::diagnosis::Severity;
 use crate::log::Source;
 use crate::nominal::Nominal;
+use crate::report::Kind;
 use crate::report::format::{self, MILLIVOLT, VOLT, number, plain};
 use crate::report::html::frame::table;
+use crate::report::proof::narrative;
 use crate::units::Units;
 
 /// A row that is left out where no log called for any.
@@ -27,14 +29,14 @@ pub fn account(comparison: &Comparison) -> Markup {
     let rows: [Row; 11] = [
         ("File", &|side| said(&side.source.file)),
         ("SHA-256", &|side| markup! { span.hash { (plain(&side.source.sha256)) } }),
-        ("By itself it says", &|side| said(side.verdict.word.words())),
-        ("Found", &found),
+        ("Verdict of this log alone", &|side| said(side.verdict.word.words())),
+        ("Findings", &found),
         ("Recorded", &|side| recorded(&side.source)),
         ("Rows", &|side| rows_read(&side.source)),
         ("Voltage", &voltage),
         ("Setpoint", &|side| markup! { (VOLT.graded(side.setpoint_v.as_ref())) }),
         ("Rest voltage", &|side| markup! { (VOLT.graded(side.rest_voltage_v.as_ref())) }),
-        ("Stated", &|side| said(&stated(&side.settings, side.source.nominal_v, comparison.units))),
+        ("Entered", &|side| said(&stated(&side.settings, side.source.nominal_v, comparison.units))),
         (CHOICES, &|side| notices(&side.source)),
     ];
     let chosen = sides.iter().any(|side| !side.source.notices.is_empty());
@@ -46,17 +48,17 @@ pub fn account(comparison: &Comparison) -> Markup {
         });
     markup! {
         section.account aria-labelledby="h-data" {
-            h2 #h-data { "The logs, and how to check all this" }
+            h2 #h-data { "The logs, and how to check this page" }
             (table("The logs and how they were read", &heads, rows.collect()))
-            p { "Accepted as repaired, stated beforehand: " (acceptance(&comparison.acceptance)) "."
+            p { (format::capital(narrative::criteria_name(comparison))) ": " (acceptance(&comparison.acceptance)) "."
                 @if !comparison.same.is_empty() {
-                    " Stated to be the same load: "
+                    " Entered as the same load: "
                     (comparison.same.iter().map(|pair| format!("{} = {}", plain(&pair.before), plain(&pair.after)))
                         .collect::<Vec<_>>().join("; ")) "."
                 } }
-            p { "To check it: " code { "stiffbus verify FOLDER" } ", with the folder of this page, finds the "
-                "logs by their hashes, computes all of it anew, and says whether every number here stands. "
-                "Seal over all that " (super::super::COMPARISON_FILE) " says, SHA-256: "
+            p { "To check this page: " code { "stiffbus verify FOLDER" } ", with the folder of this page. It finds "
+                "the logs by their SHA-256, computes everything again and reports whether every number here "
+                "is reproduced. Seal of everything in " (Kind::Proof.marker()) ", SHA-256: "
                 span.hash { (plain(&comparison.seal_sha256)) } "." }
         }
     }
@@ -122,7 +124,7 @@ fn notices(source: &Source) -> Markup {
         @for (k, notice) in source.notices.iter().enumerate() {
             p class=(if k < PRINTED_CHOICES { "" } else { "off-paper" }) { (plain(notice)) }
         }
-        @if more > 0 { p.on-paper { "and " (more) " more in " (super::super::COMPARISON_FILE) } }
+        @if more > 0 { p.on-paper { "and " (more) " more in " (Kind::Proof.marker()) } }
     }
 }
 
@@ -167,11 +169,12 @@ fn of_the_car(car: &Car, nominal: Nominal, units: Units) -> Vec<String> {
     stated.extend(fact("alternator rated", alternator.rated_a, " A"));
     stated.extend(fact("pulleys", alternator.pulley_ratio, " to 1"));
     stated.extend(fact("sheet at", alternator.curve_v, " V"));
-    stated.extend(fact("sheet at", alternator.curve_c, " °C").map(|told| units.sentence(told)));
+    let curve_temperature = alternator.curve_c.map(|curve_c| units.temperature(curve_c));
+    stated.extend(fact("sheet at", curve_temperature, &format!(" {}", units.degree().name)));
     stated.extend(fact("starter", *starter_a, " A"));
     stated.extend(fact("setpoint", *setpoint_v, " V"));
     for (name, load) in loads_a {
-        let name = if name == ALWAYS_ON { "what always runs" } else { name };
+        let name = if name == ALWAYS_ON { "what is always on" } else { name };
         stated.extend(fact(
             name,
             Some(load.amps_a),
@@ -181,9 +184,8 @@ fn of_the_car(car: &Car, nominal: Nominal, units: Units) -> Vec<String> {
     stated.extend(alternator.kind.map(|kind| kind.words().to_owned()));
     let kind = battery.kind.map(|kind| format!("{kind:?} battery").to_lowercase());
     stated.extend(kind);
-    let told = |name: &str, of: &dyn std::fmt::Display| units.sentence(format!("{name} {of}"));
-    stated.extend(cable.as_ref().map(|run| told("cable", run)));
-    stated.extend(ground.as_ref().map(|run| told("ground", run)));
+    stated.extend(cable.as_ref().map(|run| format!("cable {}", units.cable(run))));
+    stated.extend(ground.as_ref().map(|run| format!("ground {}", units.cable(run))));
     stated
 }
 
@@ -198,8 +200,8 @@ fn acceptance(acceptance: &Acceptance) -> String {
         heat => format!("at least {}", heat.word()),
     };
     format!(
-        "{loads}, on together at idle, {heat}, for {} on end, no more than {} under the setpoint; \
-         the battery never gives; the setpoint lies from {} to {}",
+        "{loads}, on together at idle, {heat}, for {} without a break, no more than {} under the \
+         setpoint; no battery discharge; a setpoint from {} to {}",
         format::duration(acceptance.hold_s),
         VOLT.of(acceptance.within_v),
         VOLT.bare(acceptance.least_setpoint_v),

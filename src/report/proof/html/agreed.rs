@@ -1,4 +1,4 @@
-//! What was agreed beforehand, what each log says of it, and what is missing.
+//! The criteria, what each log shows of them, and what is missing.
 
 use maud::{Markup, html as markup};
 
@@ -9,7 +9,7 @@ use crate::report::proof::narrative;
 
 pub fn criteria(comparison: &Comparison) -> Markup {
     let several = comparison.afters.len() > 1;
-    let mut heads = vec!["Agreed".to_owned(), "Before".to_owned()];
+    let mut heads = vec!["Criterion".to_owned(), "Before".to_owned()];
     if several {
         heads.extend(comparison.afters.iter().map(|a| format::capital(&plain(&a.side.name))));
         heads.push("All after".to_owned());
@@ -33,7 +33,7 @@ pub fn criteria(comparison: &Comparison) -> Markup {
     markup! {
         @if !comparison.criteria.is_empty() {
             section aria-labelledby="h-criteria" {
-                h2 #h-criteria { "What was agreed to count as repaired" }
+                h2 #h-criteria { (format::capital(narrative::criteria_name(comparison))) }
                 (table("Each criterion as the logs show it, with 90 % interval", &heads, rows.collect()))
             }
         }

@@ -4,11 +4,12 @@
 use maud::{Markup, html as markup};
 
 use crate::comparison::{
-    After, Comparison, Conditions, MatchedKeepUp, MatchedPoint, MatchedStep, PointSide, Standing,
-    StepSide, Unmatched,
+    After, Comparison, Conditions, MatchedKeepUp, MatchedPoint, MatchedStep, PointOutcome,
+    PointSide, StepSide, Unmatched, When,
 };
 use crate::diagnosis::{Bound, Direction};
-use crate::estimate::Grade;
+use crate::estimate::{Estimate, Grade};
+use crate::report::Kind;
 use crate::report::format::{self, SECOND, VOLT, plain};
 use crate::report::html::frame::{table, text};
 use crate::report::proof::narrative;
@@ -46,10 +47,10 @@ fn id(after: &After) -> String {
 
 fn title(comparison: &Comparison, after: &After) -> String {
     if comparison.afters.len() == 1 {
-        return "The same running, before and after".to_owned();
+        return "The same loads and speed, before and after".to_owned();
     }
     let file = format::shorten(&after.side.source.file, 60);
-    format!("Before against {}, {file}: {}", plain(&after.side.name), after.outcome.words())
+    format!("Before compared with {}, {file}: {}", plain(&after.side.name), after.outcome.words())
 }
 
 /// For paper only: every log's own section stands on the screen.
@@ -63,16 +64,16 @@ fn foremost_of_each(afters: &[After]) -> Markup {
         row
     });
     let heads =
-        ["Log", "Loads on", "Conditions after", "Before, V", "After, V", "Change, V", "Says"];
+        ["Log", "Loads on", "Conditions after", "Before, V", "After, V", "Change, V", "Result"];
     let all = afters.iter().map(|after| after.points.len()).sum();
     markup! {
         div.on-paper {
-            h2 { "The same running, before and after" }
-            div.pairs { (table("The point that says most of each log, with 90 % interval", &heads, rows.collect())) }
+            h2 { "The same loads and speed, before and after" }
+            div.pairs { (table("The most informative point of each log, with 90 % interval", &heads, rows.collect())) }
             (more_in(all, afters.len(), "matched_points.csv"))
             ul.notes {
-                @for after in afters { li { (format::capital(&plain(&after.side.name))) ": loads taken to be the same: " (same_loads(after)) } }
-                @if let Some(first) = afters.first() { @for item in &first.on_trust { li { "On trust: " (plain(item)) } } }
+                @for after in afters { li { (format::capital(&plain(&after.side.name))) ": loads assumed to be the same: " (same_loads(after)) } }
+                @if let Some(first) = afters.first() { @for item in &first.on_trust { li { "Assumed, not shown by the logs: " (plain(item)) } } }
             }
         }
     }
@@ -89,24 +90,24 @@ fn against(after: &After, logs: usize, first: Option<&After>) -> Markup {
         @if logs > 1 { p.off-paper { (format::capital(&plain(&after.headline))) } }
         @if first.is_none() {
             p {
-                "Only running that both logs have counts: the same loads, the same band of engine speed, "
-                "like heat. What got better while less was asked of the alternator proves nothing. "
-                "Better or worse is a point that changed by more than chance (p: how often logs without "
-                "any change differ as much) and by more than a battery's charge and warmth move the bus "
-                "from day to day."
+                "Only operating points that both logs contain count: the same loads, the same band of "
+                "engine speed, similar heat. An improvement under easier conditions proves nothing. "
+                "A point is better or worse only if it changed by more than chance (p: how often logs "
+                "without any change differ as much) and by more than battery charge and temperature "
+                "move the voltage from day to day."
             }
         }
         @if let Some(carried) = after.gain_a.as_ref().and_then(narrative::carried) {
-            p { "Over all points at like conditions, alternator and wiring carry " (carried) "." }
+            p { "Over all points under like conditions, alternator and wiring carry " (carried) "." }
         }
         (points(&after.points, each(PRINTED_POINTS)))
         div class=(roomy) { (steps(&after.steps, PRINTED_STEPS, first.is_none())) }
         div class=(roomy) { (keep_up(&after.keep_up, PRINTED_KEEP_UP)) }
         ul.notes {
             li { (plain(&after.noise.told)) }
-            li { "Loads taken to be the same: " (same_loads(after)) }
+            li { "Loads assumed to be the same: " (same_loads(after)) }
             @for item in &after.on_trust {
-                li class=(off_paper(said_above(item))) { "On trust: " (plain(item)) }
+                li class=(off_paper(said_above(item))) { "Assumed, not shown by the logs: " (plain(item)) }
             }
         }
         (unmatched(&after.unmatched))
@@ -137,9 +138,9 @@ fn points(points: &[MatchedPoint], most: usize) -> Markup {
     });
     let mut heads = vec!["Loads on"];
     heads.extend((!alike).then_some("Conditions after"));
-    heads.extend(["Before, V", "After, V", "Change, V", "Says"]);
+    heads.extend(["Before, V", "After, V", "Change, V", "Result"]);
     let caption = if alike {
-        "Matched operating points, all at like conditions, with 90 % interval"
+        "Matched operating points, all under like conditions, with 90 % interval"
     } else {
         "Matched operating points, with 90 % interval"
     };
@@ -195,8 +196,8 @@ fn change(point: &MatchedPoint) -> Markup {
 fn says(point: &MatchedPoint) -> Markup {
     let fair = narrative::says(point) == point.standing.words();
     let tone = match point.standing {
-        Standing::Better if fair => "reading good",
-        Standing::Worse if fair => "reading bad",
+        PointOutcome::Better if fair => "reading good",
+        PointOutcome::Worse if fair => "reading bad",
         _ => "reading open",
     };
     markup! { span class=(tone) { (narrative::says(point)) } }
@@ -210,9 +211,9 @@ fn steps(steps: &[MatchedStep], most: usize, explained: bool) -> Markup {
     let rows = steps.iter().enumerate().map(|(k, step)| {
         vec![
             kept_off_paper(switching(step), ranked.contains(&k)),
-            measure(VOLT, &step.before.sag_v),
-            measure(VOLT, &step.after.sag_v),
-            measure(VOLT, &step.sag_change_v),
+            sag(step, &step.before.sag_v),
+            sag(step, &step.after.sag_v),
+            sag(step, &step.sag_change_v),
             recovery(&step.before),
             recovery(&step.after),
         ]
@@ -227,14 +228,25 @@ fn steps(steps: &[MatchedStep], most: usize, explained: bool) -> Markup {
     ];
     markup! {
         @if !steps.is_empty() {
-            h3.off-paper { "The same switching" }
+            h3.off-paper { "The same load steps" }
             @if explained {
                 p.off-paper { dfn { "Sag" } " is how far the voltage dips when a load comes on; where a load "
-                    "goes off it rises, and the sag is negative. " dfn { "Recovery" }
+                    "goes off it rises, shown as +. " dfn { "Recovery" }
                     " is the time from the lowest voltage until it is back where it settles." }
             }
             (table("Matched load steps, with 90 % interval", &heads, rows.collect()))
             (more_in(steps.len(), ranked.len(), "matched_steps.csv"))
+        }
+    }
+}
+
+/// Where a load goes off the voltage rises, which is a sag below zero: shown as a rise.
+fn sag(step: &MatchedStep, sag_v: &Estimate) -> Markup {
+    match step.direction {
+        Direction::On => measure(VOLT, sag_v),
+        Direction::Off => {
+            let rise_v = sag_v.negated();
+            markup! { @if rise_v.value > 0.0 { "+" } (measure(VOLT, &rise_v)) }
         }
     }
 }
@@ -247,7 +259,7 @@ fn switching(step: &MatchedStep) -> Markup {
     markup! {
         (plain(&step.load)) " " (direction)
         " " span.range {
-            "loads then: " (format::loads(&step.loads_after))
+            "loads on then: " (format::loads(&step.loads_after))
             "; step " (step.before.number) " before, " (step.after.number) " after"
         }
     }
@@ -283,7 +295,7 @@ fn keep_up(items: &[MatchedKeepUp], most: usize) -> Markup {
             h3.off-paper { "Keep-up speed" }
             (table("Engine speed from which the setpoint is held, with 90 % interval",
                 &["Loads on", "Before", "After"], rows.collect()))
-            (more_in(items.len(), ranked.len(), super::super::COMPARISON_FILE))
+            (more_in(items.len(), ranked.len(), Kind::Proof.marker()))
         }
     }
 }
@@ -295,31 +307,32 @@ fn same_loads(after: &After) -> String {
     let told = after.same_loads.iter().map(|same| match &same.after {
         Some(name) if *name == same.before => plain(name),
         Some(name) => format!("{} is {} ({})", plain(&same.before), plain(name), plain(&same.how)),
-        None => format!("{} has no partner ({})", plain(&same.before), plain(&same.how)),
+        None => format!("{} has no match ({})", plain(&same.before), plain(&same.how)),
     });
     format!("{}.", told.collect::<Vec<_>>().join("; "))
 }
 
 fn unmatched(unmatched: &[Unmatched]) -> Markup {
     let drained = narrative::drained_alone(unmatched);
-    let of = |log: &str| unmatched.iter().filter(|u| u.of == log).count();
+    let of = |log: When| unmatched.iter().filter(|u| u.of == log).count();
     let printed =
         |u: &Unmatched| drained.iter().take(PRINTED_UNMATCHED).any(|shown| std::ptr::eq(*shown, u));
     markup! {
         @if !unmatched.is_empty() {
-            h3 { "Running that only one log has" }
-            p { (format::plural(of("before"), "operating point", "operating points"))
-                " of the earlier log and " (of("after")) " of the later count for nothing here. "
+            h3 { "Operating points that only one log contains" }
+            p { (format::plural(of(When::Before), "operating point", "operating points"))
+                " of the earlier log and " (of(When::After)) " of the later log are not used. "
                 @match drained.len() {
-                    0 => "None of the earlier ones drained the battery.",
+                    0 => "At none of the earlier ones was the battery draining.",
                     1 => "At one of the earlier ones the battery was draining.",
                     n => (format!("At {} of the earlier ones the battery was draining.", format::count(n))),
                 } }
             ul {
                 @for u in unmatched {
                     li class=(if printed(u) { "drained" } else { "off-paper" }) {
-                        (format::capital(&plain(&u.of))) ", " span class=(format!("state {}", u.state.word())) { (u.state.label()) }
-                        ": " (narrative::running(u)) ". " (format::capital(&plain(&u.why))) "."
+                        (format::capital(u.of.word())) ", " span class=(format!("state {}", u.state.word())) { (u.state.label()) }
+                        ": " (narrative::running(&u.loads, u.rpm_low, u.rpm_high, u.heat)) ", "
+                        (format::duration(u.seconds)) ". " (format::capital(&plain(&u.why))) "."
                     }
                 }
             }

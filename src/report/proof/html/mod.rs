@@ -3,33 +3,36 @@
 
 mod account;
 mod agreed;
-mod foretold;
 mod matched;
+mod prediction;
 
 use maud::{Markup, html as markup};
 
 use crate::comparison::{After, Comparison, MatchedPoint, Outcome, PointSide};
+use crate::diagnosis::Heat;
 use crate::estimate::{Estimate, Grade};
 use crate::report::format::{self, Unit, VOLT, plain};
 use crate::report::html::frame::{document, estimate, interval, plot};
-use crate::units::Spoken;
+use crate::report::svg;
 
-use super::{narrative, picture, picture_narrow};
+use super::narrative;
 
 const STYLE: &str = include_str!("style.css");
+/// Room to write by hand.
+const BLANK: &str = "________________";
 
 /// The whole page.
 pub fn html(comparison: &Comparison) -> String {
-    let comparison = &*comparison.spoken();
     let (before, afters) = narrative::files(comparison);
     let title = format!(
-        "Proof of repair: {}, {before} against {}",
+        "{}: {}, {before} and {}",
+        narrative::title(comparison.outcome),
         comparison.outcome.words(),
         afters.join(", ")
     );
     let body = markup! {
         header {
-            p.file { "Proof of repair: " (before) " before, " (afters.join(" and ")) " after" }
+            p.file { (narrative::title(comparison.outcome)) ": " (before) " before, " (afters.join(" and ")) " after" }
             h1 { span class=(tone(comparison.outcome)) { (format::capital(comparison.outcome.words())) } }
             p.headline { (narrative::meaning(comparison)) }
             p { (format::capital(&plain(&comparison.headline))) }
@@ -40,7 +43,7 @@ pub fn html(comparison: &Comparison) -> String {
             (pictured(comparison))
             (agreed::criteria(comparison))
             (agreed::missing(comparison))
-            (foretold::foretold(comparison))
+            (prediction::prediction(comparison))
             (matched::matched(comparison))
             (account::account(comparison))
             (cautions(comparison))
@@ -112,8 +115,8 @@ fn side(
                     @if let Some(gives) = narrative::gives(side) { ": " (gives) } }
                 p { (running(point)) " " (narrative::place(side)) }
                 @if let Some(other) = other {
-                    p { "Another running than in the first column (" (running(other)) "): before it was "
-                        (VOLT.with_range(&point.before.voltage_v)) }
+                    p { "Other loads or speed than in the first column (" (running(other)) "). Before: "
+                        (VOLT.with_range(&point.before.voltage_v)) "." }
                 }
             }
         }
@@ -121,31 +124,32 @@ fn side(
 }
 
 fn running(point: &MatchedPoint) -> String {
-    let loads = format::capital(&format::with_loads(&point.loads));
-    match narrative::band(point.rpm_low, point.rpm_high) {
-        Some(band) if band == "idle" => format!("{loads}, idle"),
-        Some(band) => format!("{loads}, {band}"),
-        None => loads,
-    }
+    narrative::running(&point.loads, point.rpm_low, point.rpm_high, Heat::Unknown)
 }
 
-/// Whose car, and what was done to it: what was not stated is left out.
+/// Whose car, and what was done to it. What a customer's page needs is left blank where
+/// it is not known, to be written by hand.
 fn job(comparison: &Comparison) -> Markup {
     let job = &comparison.job;
+    let last = comparison.afters.last().and_then(|after| after.side.source.started_at);
+    let date = last.map(|at| at.format("%Y-%m-%d").to_string());
     let parts = (!job.parts.is_empty()).then(|| job.parts.join("; "));
     let facts = [
         ("Customer", &job.customer),
+        ("Date", &date),
         ("Vehicle", &job.vehicle),
         ("Work order", &job.work_order),
-        ("Fitted", &parts),
+        ("Parts", &parts),
         ("Technician", &job.technician),
+        ("Signature", &None),
         ("Remarks", &job.remarks),
     ];
-    let stated = || facts.iter().filter_map(|(name, text)| Some((*name, text.as_ref()?)));
+    let is_needed = |name: &str| !matches!(name, "Customer" | "Work order" | "Remarks");
+    let shown = facts.into_iter().filter(|(name, text)| text.is_some() || is_needed(name));
     markup! {
-        @if stated().next().is_some() {
-            dl.facts {
-                @for (name, text) in stated() { div { dt { (name) } dd { (plain(text)) } } }
+        dl.facts {
+            @for (name, text) in shown {
+                div { dt { (name) } dd { (text.as_deref().map_or(BLANK.to_owned(), plain)) } }
             }
         }
     }
@@ -155,13 +159,13 @@ fn pictured(comparison: &Comparison) -> Markup {
     markup! {
         section aria-labelledby="h-picture" {
             h2 #h-picture { "The same load step, before and after" }
-            @if let Some(svg) = picture(comparison) {
-                p { "Each line is the voltage of one log while the same load comes on. A sound system "
+            @if let Some(svg) = svg::proof(comparison) {
+                p { "Each line is the voltage of one log while the same load comes on. A healthy system "
                     "stays near its dotted " dfn { "setpoint" } ", the voltage that the regulator holds "
-                    "when it can. On the shaded ground the battery discharges, and will run down; on the "
-                    "lighter ground that is not sure." }
+                    "when it can. In the shaded area the battery discharges, and will run down; in the "
+                    "lighter area that is not certain." }
                 (plot(&svg, "wide"))
-                @if let Some(narrow) = picture_narrow(comparison) { (plot(&narrow, "narrow")) }
+                @if let Some(narrow) = svg::proof_narrow(comparison) { (plot(&narrow, "narrow")) }
             } @else {
                 p { "No load step is in all of these logs, so there is no picture of it." }
             }
@@ -173,7 +177,7 @@ fn cautions(comparison: &Comparison) -> Markup {
     markup! {
         @if !comparison.cautions.is_empty() {
             section.cautions aria-labelledby="h-cautions" {
-                h2 #h-cautions { "Before anybody tests again" }
+                h2 #h-cautions { "Safety before the next test" }
                 ul { @for caution in &comparison.cautions { li { (plain(caution)) } } }
             }
         }

@@ -6,6 +6,7 @@ use maud::{Markup, html as markup};
 use super::{MOST_NAME, log};
 use crate::report::format::{self, VOLT, plain, plural};
 use crate::report::html::frame::{estimate, plot, table};
+use crate::report::lists::more;
 use crate::report::review::narrative;
 use crate::report::svg;
 use crate::review::{CarDay, Review, Soak, SoakReading};
@@ -45,8 +46,8 @@ pub fn cars(review: &Review) -> Markup {
                             (plain(car.soak.first().map_or("", |soak| soak.told.as_str()))) }
                     }
                 }
-                @if let Some(more) = others.len().checked_sub(MOST_TOLD).filter(|&n| n > 0) {
-                    p { (plural(more, "more car is", "more cars are")) " listed in review.json." }
+                @if let Some(rest) = more(others.len(), MOST_TOLD) {
+                    p { (plural(rest, "more car is", "more cars are")) " listed in review.json." }
                 }
             }
         }
@@ -69,8 +70,8 @@ fn day(review: &Review, car: &CarDay, number: usize) -> Markup {
                 @if let Some(narrow) = svg::soak_narrow(review, car, number) { (plot(&narrow, "narrow")) }
             }
             ul { @for soak in car.soak.iter().take(MOST_CURVES) { li { (plain(&soak.told)) } } }
-            @if let Some(more) = car.soak.len().checked_sub(MOST_CURVES).filter(|&n| n > 0) {
-                p { (plural(more, "more running that came again is", "more runnings that came again are"))
+            @if let Some(rest) = more(car.soak.len(), MOST_CURVES) {
+                p { (plural(rest, "more repeated operating point is", "more repeated operating points are"))
                     " listed in review.json." }
             }
             @if let Some(soak) = car.soak.first() { (changes(review, soak)) }
@@ -89,22 +90,22 @@ fn changes(review: &Review, soak: &Soak) -> Markup {
     };
     let band = format::rpm_band(soak.rpm_low, soak.rpm_high);
     let caption = format!(
-        "From log to log {loads}{}, with 90 % interval and grade",
+        "From log to log, {loads}{}, with 90 % interval and grade",
         band.map_or_else(String::new, |band| format!(", {band} rpm"))
     );
     let heads = [
         "No.",
         "Log",
-        "Running",
+        "Speed and heat",
         "Bus voltage, V",
-        "Against the log before, V",
+        "Change from the log before, V",
         "Under the setpoint, V",
         "State",
     ];
     markup! {
         (table(&caption, &heads, rows))
-        @if let Some(more) = soak.readings.len().checked_sub(MOST_READINGS).filter(|&n| n > 0) {
-            p { (plural(more, "later reading is", "later readings are"))
+        @if let Some(rest) = more(soak.readings.len(), MOST_READINGS) {
+            p { (plural(rest, "later reading is", "later readings are"))
                 " not in this table; review.json and operating_points.csv have all of them." }
         }
     }
@@ -145,11 +146,11 @@ fn nothing_shared(cars: &[&CarDay]) -> Markup {
     let doubts: Vec<&String> = cars.iter().flat_map(|car| &car.doubts).take(MOST_TOLD).collect();
     markup! {
         section aria-labelledby="h-single" {
-            h2 #h-single { "Nothing to hold against each other" }
-            p { "No running with the same loads in the same band of engine speed was seen in two logs of: "
+            h2 #h-single { "Nothing to compare" }
+            p { "No two logs share the same loads in the same band of engine speed for: "
                 (named.join(", "))
-                @if let Some(more) = cars.len().checked_sub(MOST_TOLD).filter(|&n| n > 0) {
-                    " and " (plural(more, "more car", "more cars"))
+                @if let Some(rest) = more(cars.len(), MOST_TOLD) {
+                    " and " (plural(rest, "more car", "more cars"))
                 }
                 "." }
             @for doubt in doubts { p.warn { (plain(doubt)) } }

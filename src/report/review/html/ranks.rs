@@ -1,4 +1,4 @@
-//! The place of every log in the order of each column, reckoned here so that the
+//! The place of every log in the order of each column, calculated here so that the
 //! page's script has only whole numbers to compare.
 
 use std::cmp::Ordering;
@@ -24,113 +24,86 @@ impl First {
     }
 }
 
-/// Orders two logs; `None` where a log has nothing in that column and stands last
-/// whichever way it is sorted.
-type Compare = fn(&Row, &Row) -> Ordering;
-type Known = fn(&Row) -> bool;
+/// What a log is ordered by, the smallest first: by a name, then by one number after the
+/// other.
+type Key<'r> = (&'r str, Vec<f64>);
+/// `None` where a log has nothing in that column and comes last either way.
+type KeyOf = for<'r> fn(&Review, &'r Row) -> Option<Key<'r>>;
 
-/// Head, how its first order runs, and that order: whatever calls for work comes first.
-pub const COLUMNS: [(&str, First, Known, Compare); 11] = [
-    ("Log", First::Ascending, any, |a, b| natural(&a.log, &b.log)),
-    ("Car, started", First::Ascending, any, |a, b| {
-        natural(&a.car, &b.car).then(a.order.cmp(&b.order))
+/// Heading, direction of the first order, and that order: what needs work comes first.
+pub const COLUMNS: [(&str, First, KeyOf); 11] = [
+    ("Log", First::Ascending, |_, row| Some((row.log.as_str(), Vec::new()))),
+    ("Car, started", First::Ascending, |_, row| Some((row.car.as_str(), vec![row.order as f64]))),
+    ("Trace", First::Descending, |_, row| numbers([-row.summary()?.duration_s])),
+    // The review's own order is by verdict first: rows with the same one keep it.
+    ("Verdict", First::Descending, |review, row| {
+        let same = |other: &Row| narrative::verdict(other) == narrative::verdict(row);
+        numbers([review.rows.iter().position(same)? as f64])
     }),
-    ("Trace", First::Descending, read, |a, b| falling(a, b, |s| Some(s.duration_s))),
-    // The review's own order is by verdict first: rows that are alike keep it.
-    ("Verdict", First::Descending, any, |_, _| Ordering::Equal),
-    ("Worst operating point", First::Descending, worst_known, worse_point),
-    ("Lowest voltage, V", First::Ascending, lowest_known, |a, b| {
-        falling(b, a, |s| Some(s.lowest.as_ref()?.voltage_v.value))
+    ("Worst operating point", First::Descending, |_, row| {
+        let worst = row.summary()?.worst.as_ref()?;
+        let under_v = worst.under_setpoint_v.as_ref().map_or(f64::NEG_INFINITY, |e| e.value);
+        numbers([-f64::from(worst.state as u8), -under_v])
     }),
-    ("Implied deficit, A", First::Descending, deficit_known, |a, b| {
-        falling(a, b, |s| Some(s.deficit_a.as_ref()?.value))
+    ("Lowest voltage, V", First::Ascending, |_, row| {
+        numbers([row.summary()?.lowest.as_ref()?.voltage_v.value])
     }),
-    ("Keep-up speed, rpm", First::Descending, keep_up_known, |a, b| falling(a, b, keep_up)),
-    ("Lost to heat, V", First::Descending, heat_known, |a, b| {
-        falling(a, b, |s| Some(s.heat_loss.as_ref()?.lost_v.value))
+    ("Battery discharge, A", First::Descending, |_, row| {
+        numbers([-narrative::deficit(row.summary()?)?.value])
     }),
-    ("Findings", First::Descending, found, more_found),
-    ("Data quality", First::Descending, remarked, |a, b| {
-        falling(a, b, |s| Some(s.quality.remarks.len() as f64))
-            .then_with(|| falling(a, b, |s| Some((s.rows_skipped + s.quality.bad_cells) as f64)))
+    ("Keep-up speed, rpm", First::Descending, |_, row| numbers([-keep_up(row.summary()?)?])),
+    ("Lost to heat, V", First::Descending, |_, row| {
+        numbers([-row.summary()?.heat_loss.as_ref()?.lost_v.value])
+    }),
+    ("Findings", First::Descending, |_, row| {
+        let summary = row.summary().filter(|summary| !summary.findings.is_empty())?;
+        let severities = [Severity::Fault, Severity::Caution, Severity::Note];
+        numbers(severities.map(|severity| -(narrative::count(summary, severity) as f64)))
+    }),
+    ("Data quality", First::Descending, |_, row| {
+        let summary = row.summary().filter(|summary| !summary.quality.remarks.is_empty())?;
+        let bad = summary.rows_skipped + summary.quality.bad_cells;
+        numbers([-(summary.quality.remarks.len() as f64), -(bad as f64)])
     }),
 ];
 
 /// For each row its ranks in every column, "0,3,,1,…"; nothing where it has none.
 pub fn ranks(review: &Review) -> Vec<String> {
     let mut texts = vec![String::new(); review.rows.len()];
-    for (column, (head, _, known, compare)) in COLUMNS.iter().enumerate() {
-        let mut order: Vec<(usize, &Row)> =
-            review.rows.iter().enumerate().filter(|(_, row)| known(row)).collect();
-        order.sort_by(|(_, a), (_, b)| compare(a, b));
-        let alike = |a: &Row, b: &Row| match *head {
-            "Verdict" => narrative::verdict(a) == narrative::verdict(b),
-            _ => compare(a, b) == Ordering::Equal,
-        };
+    for (column, (_, _, key)) in COLUMNS.iter().enumerate() {
+        let keyed = |(k, row)| Some((key(review, row)?, k));
+        let mut order: Vec<(Key, usize)> =
+            review.rows.iter().enumerate().filter_map(keyed).collect();
+        order.sort_by(|(a, _), (b, _)| compare(a, b));
+        let mut ranked = vec![String::new(); review.rows.len()];
         let mut rank = 0;
-        let mut before: Option<&Row> = None;
-        let mut ranked = vec![None; review.rows.len()];
-        for (k, row) in order {
-            rank += usize::from(before.is_some_and(|before| !alike(before, row)));
-            before = Some(row);
-            if let Some(place) = ranked.get_mut(k) {
-                *place = Some(rank);
+        for (at, (key, k)) in order.iter().enumerate() {
+            let before = at.checked_sub(1).and_then(|before| order.get(before));
+            rank += usize::from(before.is_some_and(|(other, _)| compare(other, key).is_ne()));
+            if let Some(text) = ranked.get_mut(*k) {
+                *text = rank.to_string();
             }
         }
         for (text, rank) in texts.iter_mut().zip(ranked) {
             if column > 0 {
                 text.push(',');
             }
-            text.push_str(&rank.map_or_else(String::new, |rank| rank.to_string()));
+            text.push_str(&rank);
         }
     }
     texts
 }
 
-fn any(_: &Row) -> bool {
-    true
+fn numbers<'r, const N: usize>(numbers: [f64; N]) -> Option<Key<'r>> {
+    Some(("", numbers.to_vec()))
 }
 
-fn read(row: &Row) -> bool {
-    row.summary().is_some()
+fn compare((name_a, a): &Key, (name_b, b): &Key) -> Ordering {
+    let numbers = a.iter().zip(b).map(|(a, b)| a.total_cmp(b));
+    numbers.fold(natural(name_a, name_b), Ordering::then)
 }
 
-fn worst_known(row: &Row) -> bool {
-    row.summary().is_some_and(|s| s.worst.is_some())
-}
-
-fn lowest_known(row: &Row) -> bool {
-    row.summary().is_some_and(|s| s.lowest.is_some())
-}
-
-fn deficit_known(row: &Row) -> bool {
-    row.summary().is_some_and(|s| narrative::deficit(s).is_some())
-}
-
-fn keep_up_known(row: &Row) -> bool {
-    row.summary().and_then(keep_up).is_some()
-}
-
-fn heat_known(row: &Row) -> bool {
-    row.summary().is_some_and(|s| s.heat_loss.is_some())
-}
-
-fn found(row: &Row) -> bool {
-    row.summary().is_some_and(|s| !s.findings.is_empty())
-}
-
-fn remarked(row: &Row) -> bool {
-    row.summary().is_some_and(|s| !s.quality.remarks.is_empty())
-}
-
-/// The larger first.
-fn falling(a: &Row, b: &Row, of: impl Fn(&Summary) -> Option<f64>) -> Ordering {
-    let value = |row: &Row| row.summary().and_then(&of).unwrap_or(f64::NEG_INFINITY);
-    value(b).total_cmp(&value(a))
-}
-
-/// The speed that is asked for; none that was seen is more than any, any is less
-/// than one that was found.
+/// "At no speed seen" is above any speed, "at every speed seen" below any.
 fn keep_up(summary: &Summary) -> Option<f64> {
     let keep_up = summary.keep_up.as_ref()?;
     match (keep_up.bound, &keep_up.rpm) {
@@ -139,18 +112,4 @@ fn keep_up(summary: &Summary) -> Option<f64> {
         (Bound::AboveSeen, _) => Some(1e6 + keep_up.seen_high_rpm),
         (Bound::BelowSeen, _) => Some(keep_up.seen_low_rpm - 1e6),
     }
-}
-
-fn worse_point(a: &Row, b: &Row) -> Ordering {
-    let state = |row: &Row| row.summary().and_then(|s| Some(s.worst.as_ref()?.state));
-    let under = |s: &Summary| Some(s.worst.as_ref()?.under_setpoint_v.as_ref()?.value);
-    state(b).cmp(&state(a)).then_with(|| falling(a, b, under))
-}
-
-fn more_found(a: &Row, b: &Row) -> Ordering {
-    let counts = |row: &Row| {
-        let severities = [Severity::Fault, Severity::Caution, Severity::Note];
-        severities.map(|severity| row.summary().map_or(0, |s| narrative::count(s, severity)))
-    };
-    counts(b).cmp(&counts(a))
 }

@@ -1,4 +1,4 @@
-//! A row a log, the worst first. Kept short: a day may have a thousand.
+//! A row a log, the worst first. PredictionResult short: a day may have a thousand.
 
 use maud::{Markup, html as markup};
 
@@ -26,10 +26,10 @@ pub fn logs(review: &Review) -> Markup {
     markup! {
         section aria-labelledby="h-logs" {
             h2 #h-logs { "Every log, the worst first" }
-            p { "The lowest voltage is the lowest level that the bus came to rest at while the engine ran. "
+            p { "The lowest voltage is the lowest steady level while the engine ran. "
                 dfn { "Draining" } ": the battery discharges; " dfn { "at its limit" }
                 ": the alternator delivers all it can, and the battery still charges; " dfn { "holding" }
-                ": the regulator is in control. The " dfn { "implied deficit" } " is the battery's discharge; the "
+                ": the regulator is in control. The " dfn { "battery discharge" } " is the current the battery supplies because the alternator does not; the "
                 dfn { "keep-up speed" } " is the engine speed from which the regulator is in control "
                 "with the set of loads that needs most. " dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
                 " ones follow from it and a stated fact about the car, " dfn { "assumed" }
@@ -39,7 +39,7 @@ pub fn logs(review: &Review) -> Markup {
                 table #logs {
                     caption { "The small pictures are all on one scale (" (format::number(scale.low_v, 1))
                         " to " (format::number(scale.high_v, 1)) " V): the line is the bus voltage, dashed the "
-                        "setpoint, shaded where the battery drains. What stands below a number is a 90 % interval." }
+                        "setpoint, shaded where the battery drains. The range below a number is a 90 % interval." }
                     thead {
                         tr {
                             @for (head, first, ..) in COLUMNS {

@@ -1,9 +1,9 @@
-//! What the plan predicted of the machine that was fitted, and what the later logs show.
+//! What the plan predicted of the alternator that was fitted, and what the later logs show.
 
 use maud::{Markup, html as markup};
 
-use crate::comparison::{Comparison, Foretold, ForetoldAfter, ForetoldPoint, Kept};
-use crate::diagnosis::{Bound, Heat};
+use crate::comparison::{Comparison, PointPrediction, PredictionOfLog, PredictionResult};
+use crate::diagnosis::Bound;
 use crate::report::format::{self, PERCENT, RPM, plain};
 use crate::report::html::frame::table;
 use crate::report::proof::narrative;
@@ -14,14 +14,14 @@ use super::measure;
 /// the page.
 const PRINTED: usize = 4;
 
-pub fn foretold(comparison: &Comparison) -> Markup {
-    let Some(foretold) = &comparison.foretold else { return markup! {} };
+pub fn prediction(comparison: &Comparison) -> Markup {
+    let Some(prediction) = &comparison.prediction else { return markup! {} };
     markup! {
-        section aria-labelledby="h-foretold" {
-            h2 #h-foretold { "What the plan predicted" }
-            p { (tone(foretold.kept)) " " (plain(&rest(foretold))) }
-            @for after in &foretold.afters {
-                @if foretold.afters.len() > 1 {
+        section aria-labelledby="h-prediction" {
+            h2 #h-prediction { "What the plan predicted" }
+            p { (tone(prediction.kept)) " " (plain(&narrative::plan_said(prediction))) }
+            @for after in &prediction.afters {
+                @if prediction.afters.len() > 1 {
                     p { (format::capital(&plain(&after.name))) ": " (tone(after.kept)) ", " (plain(&after.headline)) "." }
                 }
                 (points(after))
@@ -31,40 +31,35 @@ pub fn foretold(comparison: &Comparison) -> Markup {
     }
 }
 
-/// The word stands before it, coloured.
-fn rest(foretold: &Foretold) -> String {
-    let whole = narrative::foretold(foretold);
-    whole.split_once(". ").map_or(whole.clone(), |(_, rest)| rest.to_owned())
-}
-
-fn tone(kept: Kept) -> Markup {
+fn tone(kept: PredictionResult) -> Markup {
     let tone = match kept {
-        Kept::Held | Kept::Better => "reading good",
-        Kept::Worse => "reading bad",
-        Kept::CannotTell => "reading open",
+        PredictionResult::Held | PredictionResult::Better => "reading good",
+        PredictionResult::Worse => "reading bad",
+        PredictionResult::CannotTell => "reading open",
     };
     markup! { span class=(tone) { span.value { (format::capital(kept.words())) } } }
 }
 
 /// Where there is no room for all: what failed first, then the most loads.
-fn printed(points: &[ForetoldPoint]) -> Vec<usize> {
+fn printed(points: &[PointPrediction]) -> Vec<usize> {
     let mut ranked: Vec<usize> = (0..points.len()).collect();
     ranked.sort_by_key(|&k| {
         let point = points.get(k);
-        std::cmp::Reverse(point.map(|p| (p.kept == Kept::Worse, p.loads.len(), p.kept)))
+        std::cmp::Reverse(point.map(|p| (p.kept == PredictionResult::Worse, p.loads.len(), p.kept)))
     });
     ranked.truncate(PRINTED);
     ranked
 }
 
-fn points(after: &ForetoldAfter) -> Markup {
+fn points(after: &PredictionOfLog) -> Markup {
     let printed = printed(&after.points);
     let rows: Vec<Vec<Markup>> = after
         .points
         .iter()
         .enumerate()
         .map(|(k, point)| {
-            let running = running(point);
+            let running =
+                narrative::running(&point.loads, point.rpm_low, point.rpm_high, point.heat);
             let first = match printed.contains(&k) {
                 true => markup! { (running) },
                 false => markup! { span.off-paper { (running) } },
@@ -72,10 +67,10 @@ fn points(after: &ForetoldAfter) -> Markup {
             vec![first, predicted(point), seen(point), says(point.kept, &point.why)]
         })
         .collect();
-    let heads = ["Loads on", "Foretold, V", "Seen, V", "Prediction"];
+    let heads = ["Loads on", "Predicted, V", "Seen, V", "Prediction"];
     markup! {
         @if !rows.is_empty() {
-            (table("Bus voltage as the plan predicted it and as the later log shows it, with 90 % interval", &heads, rows))
+            (table("Voltage as the plan predicted it and as the later log shows it, with 90 % interval", &heads, rows))
             @if after.points.len() > PRINTED {
                 p.on-paper { (format::plural(after.points.len() - PRINTED, "more row", "more rows")) " in foretold.csv." }
             }
@@ -83,34 +78,25 @@ fn points(after: &ForetoldAfter) -> Markup {
     }
 }
 
-fn running(point: &ForetoldPoint) -> String {
-    let mut parts = vec![format::capital(&format::with_loads(&point.loads))];
-    parts.extend(narrative::band(point.rpm_low, point.rpm_high));
-    if point.heat != Heat::Unknown {
-        parts.push(point.heat.word().to_owned());
-    }
-    parts.join(", ")
-}
-
-fn predicted(point: &ForetoldPoint) -> Markup {
+fn predicted(point: &PointPrediction) -> Markup {
     let share = PERCENT.of(100.0 * point.predicted_share);
     markup! { (measure(format::VOLT, &point.predicted_v)) " " span.range { (point.predicted_state.label()) " in " (share) " of the fitted cars" } }
 }
 
-fn seen(point: &ForetoldPoint) -> Markup {
+fn seen(point: &PointPrediction) -> Markup {
     markup! { (measure(format::VOLT, &point.seen_v)) " " span.range { (point.seen_state.label()) } }
 }
 
-fn says(kept: Kept, why: &str) -> Markup {
+fn says(kept: PredictionResult, why: &str) -> Markup {
     markup! { (tone(kept)) " " span.range { (plain(why)) } }
 }
 
-fn keep_up(after: &ForetoldAfter) -> Markup {
+fn keep_up(after: &PredictionOfLog) -> Markup {
     let rows: Vec<Vec<Markup>> = after
         .keep_up
         .iter()
         .map(|speed| {
-            let foretold = match &speed.predicted_rpm {
+            let prediction = match &speed.predicted_rpm {
                 Some(rpm) => measure(RPM, rpm),
                 None => markup! { "at no speed of its curve" },
             };
@@ -120,10 +106,10 @@ fn keep_up(after: &ForetoldAfter) -> Markup {
                 (_, _) => markup! { "below " (RPM.of(speed.seen.seen_low_rpm)) },
             };
             let loads = format::capital(&format::with_loads(&speed.loads));
-            vec![markup! { (loads) }, foretold, seen, says(speed.kept, &speed.why)]
+            vec![markup! { (loads) }, prediction, seen, says(speed.kept, &speed.why)]
         })
         .collect();
-    let heads = ["Loads on", "Foretold, rpm", "Seen, rpm", "Prediction"];
+    let heads = ["Loads on", "Predicted, rpm", "Seen, rpm", "Prediction"];
     markup! {
         @if !rows.is_empty() {
             div.off-paper { (table("Engine speed from which these loads are carried", &heads, rows)) }

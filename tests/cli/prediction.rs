@@ -52,9 +52,9 @@ fn what_the_plan_foretold_of_the_scenario_held() {
     let off_v = number(&point["predicted_v"]["value"]) - number(&point["seen_v"]["value"]);
     assert!(off_v.abs() < 0.15, "{point}");
     let run = compare(&garage, &["old.csv", "new.csv"], &["--plan", "plan/plan.json"]).ends(0);
-    assert!(run.stdout.contains("Held. The plan said of new"), "{}", run.stdout);
+    assert!(run.stdout.contains("Held. The plan predicted that new"), "{}", run.stdout);
     let page = garage.text("proof/proof.html");
-    assert!(page.contains("What the plan predicted") && page.contains("Foretold, V"));
+    assert!(page.contains("What the plan predicted") && page.contains("Predicted, V"));
     let table = garage.text("proof/foretold.csv");
     assert!(table.contains("predicted_v") && table.contains(",held,"), "{table}");
 }
@@ -96,7 +96,7 @@ fn a_candidate_that_fell_short_of_its_prediction_is_named() {
         "{headline}"
     );
     let run = compare(&garage, &["old.csv", "later.csv"], &["--plan", "plan"]).ends(0);
-    assert!(run.stdout.contains("Worse. The plan said of new"), "{}", run.stdout);
+    assert!(run.stdout.contains("Worse. The plan predicted that new"), "{}", run.stdout);
 }
 
 /// A cold log asks less than the hot one that was planned with.
@@ -134,7 +134,7 @@ fn a_plan_that_does_not_belong_is_refused() {
     compare(&garage, &logs, &["--fitted", "new"]).ends(2);
     compare(&garage, &logs, &["--plan", "nowhere"]).ends(1).complains(&["nowhere", "plan wrote"]);
     garage.put("no.json", "{\"schema\": \"stiffbus.diagnosis.v2\"}");
-    compare(&garage, &logs, &["--plan", "no.json"]).ends(1).complains(&["is no plan"]);
+    compare(&garage, &logs, &["--plan", "no.json"]).ends(1).complains(&["is not a plan"]);
     garage.run(&["plan", "old.csv", "--out", "bare"]).ends(0);
     compare(&garage, &logs, &["--plan", "bare"]).ends(1).complains(&["no candidate"]);
 }

@@ -3,32 +3,34 @@
 
 use std::fs::File;
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use polars::io::parquet::write::BatchedWriter;
 use polars::prelude::ParquetWriter;
 use tempfile::NamedTempFile;
 
 use super::tables::{self, OfLog};
+use crate::files::put_in_place;
 use crate::report::tables::Columns;
 use crate::review::Row;
 
-const TABLES: [&str; 4] = ["logs", "steps", "operating_points", "findings"];
+/// CSV and Parquet of each table.
+pub const TABLE_FILES: [[&str; 2]; 4] = [
+    ["logs.csv", "logs.parquet"],
+    ["steps.csv", "steps.parquet"],
+    ["operating_points.csv", "operating_points.parquet"],
+    ["findings.csv", "findings.parquet"],
+];
 /// Rows that Parquet keeps together.
 const ROW_GROUP: usize = 1024;
 
-/// Names of every table's files.
-pub fn table_files() -> impl Iterator<Item = String> {
-    TABLES.into_iter().flat_map(|table| [format!("{table}.csv"), format!("{table}.parquet")])
-}
-
-pub struct Shelf {
+pub struct TableWriter {
     tables: Vec<Table>,
 }
 
-impl Shelf {
-    /// Begins every table, to stand in `dir`.
-    pub fn open(dir: &Path) -> io::Result<Shelf> {
+impl TableWriter {
+    /// Begins every table of the review in `dir`.
+    pub fn open(dir: &Path) -> io::Result<TableWriter> {
         let nothing = OfLog { log: "", car: "", steps: &[], points: &[], findings: &[] };
         let empty = [
             tables::logs(&[]),
@@ -37,8 +39,8 @@ impl Shelf {
             tables::findings(&nothing),
         ];
         let tables =
-            TABLES.into_iter().zip(empty).map(|(name, empty)| Table::open(dir, name, empty));
-        Ok(Shelf { tables: tables.collect::<io::Result<_>>()? })
+            TABLE_FILES.into_iter().zip(empty).map(|(names, empty)| Table::open(dir, names, empty));
+        Ok(TableWriter { tables: tables.collect::<io::Result<_>>()? })
     }
 
     /// Adds one log; `of` is `None` where it could not be read.
@@ -48,20 +50,17 @@ impl Shelf {
         self.tables.iter_mut().zip(parts).try_for_each(|(table, part)| table.add(part))
     }
 
-    /// Puts every table into its place; returns the files' names.
-    pub fn close(self, dir: &Path) -> io::Result<Vec<String>> {
-        let mut names = Vec::new();
-        for table in self.tables {
-            names.extend(table.close(dir)?);
-        }
-        Ok(names)
+    /// Puts every table into its place.
+    pub fn close(self) -> io::Result<()> {
+        self.tables.into_iter().try_for_each(Table::close)
     }
 }
 
 struct Table {
-    name: &'static str,
     csv: NamedTempFile,
     parquet: NamedTempFile,
+    /// Where the two belong.
+    paths: [PathBuf; 2],
     groups: BatchedWriter<File>,
     /// Rows of the next group. Plain lists: a data frame a log would weigh many times
     /// what is in it.
@@ -69,7 +68,7 @@ struct Table {
 }
 
 impl Table {
-    fn open(dir: &Path, name: &'static str, empty: Columns) -> io::Result<Table> {
+    fn open(dir: &Path, names: [&str; 2], empty: Columns) -> io::Result<Table> {
         let mut csv = NamedTempFile::new_in(dir)?;
         csv.write_all(empty.header().as_bytes())?;
         let waiting = empty.emptied();
@@ -78,11 +77,12 @@ impl Table {
         let groups = ParquetWriter::new(parquet.reopen()?)
             .batched(schema.schema())
             .map_err(io::Error::other)?;
-        Ok(Table { name, csv, parquet, groups, waiting })
+        let paths = names.map(|name| dir.join(name));
+        Ok(Table { csv, parquet, paths, groups, waiting })
     }
 
     fn add(&mut self, part: Columns) -> io::Result<()> {
-        self.csv.write_all(part.lines(part.rows()).as_bytes())?;
+        self.csv.write_all(part.lines().as_bytes())?;
         self.waiting.append(part);
         if self.waiting.rows() >= ROW_GROUP { self.flush() } else { Ok(()) }
     }
@@ -97,13 +97,11 @@ impl Table {
         self.groups.write_batch(&group).map_err(io::Error::other)
     }
 
-    fn close(mut self, dir: &Path) -> io::Result<[String; 2]> {
+    fn close(mut self) -> io::Result<()> {
         self.flush()?;
         self.groups.finish().map_err(io::Error::other)?;
-        let names = [format!("{}.csv", self.name), format!("{}.parquet", self.name)];
-        for (file, name) in [self.csv, self.parquet].into_iter().zip(&names) {
-            crate::files::put_in_place(file, &dir.join(name))?;
-        }
-        Ok(names)
+        let [csv, parquet] = &self.paths;
+        put_in_place(self.csv, csv)?;
+        put_in_place(self.parquet, parquet)
     }
 }

@@ -1,4 +1,4 @@
-//! What a plan foretold of the repair, and what the later logs show of it.
+//! What a plan predicted, and what the later logs show.
 
 use serde::{Deserialize, Serialize};
 
@@ -8,7 +8,7 @@ use crate::estimate::Estimate;
 
 /// One candidate of a plan against every log taken after it was fitted.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Foretold {
+pub struct PredictionCheck {
     /// The plan's file.
     pub plan: InputFile,
     /// The candidate, as the plan names it.
@@ -17,18 +17,18 @@ pub struct Foretold {
     pub stated: Option<String>,
     /// "stated", "the plan's only candidate", "the plan's best of 3; say which with --fitted".
     pub fitted_how: String,
-    /// What the plan called it: "carries it".
+    /// The plan's verdict on it: "carries it".
     pub promised: String,
     /// Over all the later logs.
-    pub kept: Kept,
+    pub kept: PredictionResult,
     pub headline: String,
     /// In the order of the comparison's.
-    pub afters: Vec<ForetoldAfter>,
+    pub afters: Vec<PredictionOfLog>,
 }
 
-/// What became of a prediction.
+/// The result of checking a prediction.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub enum Kept {
+pub enum PredictionResult {
     #[serde(rename = "cannot tell")]
     CannotTell,
     #[serde(rename = "better than foretold")]
@@ -39,35 +39,35 @@ pub enum Kept {
     Worse,
 }
 
-impl Kept {
+impl PredictionResult {
     pub fn words(self) -> &'static str {
         match self {
-            Kept::CannotTell => "cannot tell",
-            Kept::Better => "better than predicted",
-            Kept::Held => "held",
-            Kept::Worse => "worse",
+            PredictionResult::CannotTell => "cannot tell",
+            PredictionResult::Better => "better than predicted",
+            PredictionResult::Held => "held",
+            PredictionResult::Worse => "worse",
         }
     }
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ForetoldAfter {
+pub struct PredictionOfLog {
     /// Of its side: "after", "after 2".
     pub name: String,
-    pub kept: Kept,
+    pub kept: PredictionResult,
     pub headline: String,
-    /// The matched points that the plan tells of, in their order.
-    pub points: Vec<ForetoldPoint>,
-    pub keep_up: Vec<ForetoldKeepUp>,
+    /// The matched points that the plan predicted, in their order.
+    pub points: Vec<PointPrediction>,
+    pub keep_up: Vec<KeepUpPrediction>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ForetoldPoint {
+pub struct PointPrediction {
     /// As the earlier log names them.
     pub loads: Vec<String>,
     pub rpm_low: Option<f64>,
     pub rpm_high: Option<f64>,
-    /// Of the later log, beside those that the plan foretold for.
+    /// Of the later log, compared with those of the prediction.
     pub conditions: Conditions,
     pub heat: Heat,
     pub seconds: f64,
@@ -77,16 +77,16 @@ pub struct ForetoldPoint {
     /// How sure the plan was of that, 0 to 1.
     pub predicted_share: f64,
     pub seen_state: BusState,
-    pub kept: Kept,
+    pub kept: PredictionResult,
     pub why: String,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ForetoldKeepUp {
+pub struct KeepUpPrediction {
     pub loads: Vec<String>,
     /// Hot; `None`: at no speed of its curve.
     pub predicted_rpm: Option<Estimate>,
     pub seen: KeepUp,
-    pub kept: Kept,
+    pub kept: PredictionResult,
     pub why: String,
 }
