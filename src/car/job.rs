@@ -5,6 +5,9 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Job {
+    /// Name and address of the shop, line by line.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub shop: Vec<String>,
     pub customer: Option<String>,
     pub vehicle: Option<String>,
     pub work_order: Option<String>,
@@ -22,6 +25,7 @@ impl Job {
     /// Fills missing entries from `other`.
     pub fn or(self, other: Job) -> Job {
         Job {
+            shop: if self.shop.is_empty() { other.shop } else { self.shop },
             customer: self.customer.or(other.customer),
             vehicle: self.vehicle.or(other.vehicle),
             work_order: self.work_order.or(other.work_order),

@@ -4,9 +4,9 @@ use maud::{Markup, html as markup};
 
 use crate::car::cable::Gauge;
 use crate::estimate::Estimate;
-use crate::plan::{Plan, PredictedPoint, Proposal, Suitability, Wiring};
+use crate::plan::{CableRow, Margin, Plan, PredictedPoint, Proposal, Suitability, Wiring};
 use crate::report::format::{self, AMP, RATIO, RPM, VOLT, plain};
-use crate::report::html::frame::{document, estimate, plot, table, text};
+use crate::report::html::frame::{document, estimate, fold, plot, table, text};
 use crate::report::svg;
 
 use crate::units::Units;
@@ -16,6 +16,9 @@ use super::terminal::tightest;
 const STYLE: &str = "h1{font-size:2.2rem;margin-bottom:.6rem}\
 .tone.fair{border-bottom-style:double;border-bottom-width:6px}.tone.open{border-bottom-style:dotted}\
 .tone.bad{border-bottom-width:8px}td .state{display:inline}\
+.answers.buy{grid-template-columns:repeat(3,1fr)}.answers.buy>div:last-child{grid-column:auto}.buy .big{font-size:1.3rem}\
+.boxes{list-style:\"☐  \"}\
+@media screen and (max-width:34rem){.answers.buy{grid-template-columns:1fr 1fr}}\
 @media print{table{font-size:8pt}.wide svg{max-height:80mm}[aria-labelledby=h-machines] tbody tr{break-after:auto}}";
 
 /// The whole page.
@@ -34,17 +37,7 @@ pub fn html(plan: &Plan) -> String {
             p.headline { (plain(&plan.headline)) }
         }
         main {
-            section aria-labelledby="h-trust" {
-                h2 #h-trust { "How far to trust it" }
-                p { (plain(&plan.reproduction.told)) }
-                @if let Some(svg) = svg::replay(plan) {
-                    p { "The logged voltage, the same reproduced by the fitted cars with the current "
-                        "alternator, and what they predict with the best of the candidates. The bands contain "
-                        "nine of ten fitted cars." }
-                    (plot(&svg, "wide"))
-                    @if let Some(narrow) = svg::replay_narrow(plan) { (plot(&narrow, "narrow")) }
-                }
-            }
+            (shopping_list(plan))
             section aria-labelledby="h-machines" {
                 h2 #h-machines { "The alternators, best first" }
                 p { "Judged at hot idle with each set of loads that the log ran there. "
@@ -63,13 +56,23 @@ pub fn html(plan: &Plan) -> String {
                     @if let Some(narrow) = svg::capacity_narrow(plan) { (plot(&narrow, "narrow")) }
                 }
             }
+            (fold("h-trust", "How well the prediction matches the log", None, markup! {
+                p { (plain(&plan.reproduction.told)) }
+                @if let Some(svg) = svg::replay(plan) {
+                    p { "The logged voltage, the same reproduced by the fitted cars with the current "
+                        "alternator, and what they predict with the best of the candidates. The bands contain "
+                        "nine of ten fitted cars." }
+                    (plot(&svg, "wide"))
+                    @if let Some(narrow) = svg::replay_narrow(plan) { (plot(&narrow, "narrow")) }
+                }
+                        }))
             (points(plan))
             (ledger(plan))
             @if let Some(wiring) = &plan.wiring { (cables(wiring, plan.units)) }
-            section aria-labelledby="h-assumed" {
-                h2 #h-assumed { "Assumptions" }
+            (fold("h-assumed", "Assumptions", None, markup! {
                 ul { @for item in &plan.assumed { li { (plain(item)) } } }
-            }
+            }))
+            (checklist())
             section.cautions aria-labelledby="h-cautions" {
                 h2 #h-cautions { "Safety before any work" }
                 ul { @for caution in &plan.cautions { li { (plain(caution)) } } }
@@ -84,6 +87,66 @@ pub fn html(plan: &Plan) -> String {
     };
     let title = format!("Plan: {}", plan.source.file);
     document(&title, STYLE, body).into_string()
+}
+
+/// What to buy, what the battery then does at hot idle, and how far to rely on it.
+fn shopping_list(plan: &Plan) -> Markup {
+    let Some(best) = plan.candidates.first() else { return markup! {} };
+    let row = |at: Option<usize>| plan.wiring.as_ref().and_then(|wiring| wiring.rows.get(at?));
+    let wiring = plan.wiring.as_ref();
+    let feed = row(wiring.and_then(|w| w.feed));
+    let ground = row(wiring.and_then(|w| w.ground));
+    let fuse_a = wiring.and_then(|w| w.fuse_a);
+    let gauge = |row: Option<&CableRow>| row.map(|row| row.gauge_in(plan.units));
+    let margin = tightest(best);
+    markup! {
+        dl.answers.buy {
+            div { dt { "Alternator" } dd { p.big { (plain(&best.name)) }
+                @if let Some(sheet) = &best.sheet { p { (plain(sheet)) } } } }
+            div { dt { "Pulley ratio" } dd { p.big { (RATIO.value(&best.ratio)) }
+                @if best.ratio.low < best.ratio.high { p { "(" (RATIO.range(&best.ratio)) ", " (best.ratio.grade.word()) ")" } } } }
+            div { dt { "Charge cable" } dd { p.big { (gauge(feed).unwrap_or_else(|| "Not known".to_owned())) }
+                @if wiring.is_none() { p { "State --cable and --ground to size it." } } } }
+            div { dt { "Ground cable" } dd { p.big { (gauge(ground).unwrap_or_else(|| "Not known".to_owned())) } } }
+            div { dt { "Fuse at the battery" } dd { p.big { (fuse_a.map_or_else(|| "Not known".to_owned(), |a| AMP.of(a))) } } }
+            div { dt { "Battery at hot idle" } dd { p.big { (at_hot_idle(margin)) }
+                @if let Some(margin) = margin { p { "spare " (AMP.told(&margin.margin_a)) ", " (format::with_loads(&margin.loads)) } } } }
+        }
+        p { (plain(&plan.reproduction.told)) }
+    }
+}
+
+/// By the amps to spare with the heaviest loads.
+fn at_hot_idle(margin: Option<&Margin>) -> &'static str {
+    match margin.map(|m| &m.margin_a) {
+        Some(spare) if spare.low >= 0.0 => "Charges",
+        Some(spare) if spare.high < 0.0 => "Not held",
+        Some(_) => "Not certain",
+        None => "Not known",
+    }
+}
+
+/// Common practice, no source; the makers' sheets and local codes decide.
+const CHECKLIST: [&str; 9] = [
+    "Disconnect the negative battery terminal first, and connect it last.",
+    "Run the charge cable from the alternator output post to the battery, with its fuse at the battery.",
+    "Run grounds of the same size from the battery to the engine and from the engine to the chassis.",
+    "Connect sense and exciter wires as the alternator's data sheet shows.",
+    "Match the pulley's ribs to the belt, and align it with the other pulleys.",
+    "Check belt wrap and tension, cold and after the first hot run.",
+    "Keep cables away from hot and moving parts; protect them where they pass through sheet metal.",
+    "Tighten every terminal to the maker's torque.",
+    "Start, log the same loads at hot idle, and compare with this plan.",
+];
+
+fn checklist() -> Markup {
+    markup! {
+        section aria-labelledby="h-checklist" {
+            h2 #h-checklist { "Installation checklist" }
+            ul.boxes { @for item in CHECKLIST { li { (item) } } }
+            p { "The maker's data sheet, local codes and a licensed technician decide." }
+        }
+    }
 }
 
 fn tone(standing: Option<Suitability>) -> &'static str {
@@ -166,10 +229,9 @@ fn points(plan: &Plan) -> Markup {
     let predicted = format!("With {}", best.name);
     let heads = ["Loads on", "Logged", "Reproduced", predicted.as_str(), "To spare"];
     markup! {
-        section aria-labelledby="h-points" {
-            h2 #h-points { "The same log with that alternator" }
+        (fold("h-points", "The same log with that alternator", None, markup! {
             (table(caption, &heads, rows.collect()))
-        }
+        }))
     }
 }
 
@@ -202,13 +264,12 @@ fn ledger(plan: &Plan) -> Markup {
         ]
     });
     markup! {
-        section aria-labelledby="h-ledger" {
-            h2 #h-ledger { "Load budget" }
+        (fold("h-ledger", "Load budget", None, markup! {
             (table("Amps as entered, and at the setpoint after fitting to the log",
                 &["Load", "Runs", "Entered", "At the setpoint"], rows.collect()))
             p { "Always on: " (AMP.told(&plan.continuous_a)) ". All switched loads, fully on: "
                 (AMP.told(&plan.intermittent_a)) "." }
-        }
+        }))
     }
 }
 
@@ -250,10 +311,9 @@ fn cables(wiring: &Wiring, units: Units) -> Markup {
         units.degree().of(wiring.insulation_c)
     );
     markup! {
-        section aria-labelledby="h-cables" {
-            h2 #h-cables { "Cable and fuse" }
+        (fold("h-cables", "Cable and fuse", None, markup! {
             p { (plain(&wiring.sentence(units))) }
             (table(&caption, &["Cable", "Drop out", "Drop back", "Ampacity", "Result"], rows.collect()))
-        }
+        }))
     }
 }

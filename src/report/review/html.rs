@@ -11,7 +11,7 @@ use maud::{Markup, html as markup};
 
 use crate::diagnosis::{BusState, VerdictWord};
 use crate::report::format::{self, AMP, VOLT, plain, plural};
-use crate::report::html::frame::{href, scripted};
+use crate::report::html::frame::{fold, href, scripted};
 use crate::review::{Review, Row, Summary};
 
 use super::narrative;
@@ -30,6 +30,7 @@ pub fn html(review: &Review) -> String {
             p.file { "Review of " (plural(review.logs(), "log", "logs")) ", "
                 (plural(review.counted_cars(), "car", "cars")) }
             h1 { span class=(tone(review)) { (came_to) } }
+            @if let Some(change) = narrative::setpoint_change(review) { p.headline { (change) } }
             p.headline { (plain(&review.headline)) @if let Some(worst) = narrative::worst(review) { " " (worst) } }
             (answers(review))
         }
@@ -38,10 +39,9 @@ pub fn html(review: &Review) -> String {
             (cars::cars(review))
             (left_out(review))
             @if !review.cautions.is_empty() {
-                section.cautions aria-labelledby="h-cautions" {
-                    h2 #h-cautions { "Safety before the next test" }
+                (fold("h-cautions", "Safety before the next test", None, markup! {
                     ul { @for caution in &review.cautions { li { (plain(caution)) } } }
-                }
+                }))
             }
         }
         footer {
@@ -134,8 +134,7 @@ fn log(row: &Row, summary: &Summary) -> Markup {
 fn left_out(review: &Review) -> Markup {
     markup! {
         @if !review.left_out.is_empty() {
-            section aria-labelledby="h-left" {
-                h2 #h-left { "Not read as logs" }
+            (fold("h-left", "Not read as logs", None, markup! {
                 ul {
                     @for left in &review.left_out {
                         li { (format::capital(&plain(&left.reason))) ": " (format::count(left.count)) " ("
@@ -143,7 +142,7 @@ fn left_out(review: &Review) -> Markup {
                             @if left.count > left.first.len() { ", …" } ")" }
                     }
                 }
-            }
+            }))
         }
     }
 }

@@ -83,6 +83,27 @@ pub fn worst(review: &Review) -> Option<String> {
     ))
 }
 
+/// How far the setpoint moved over the day of one car, where it surely did.
+pub fn setpoint_change(review: &Review) -> Option<String> {
+    let moved = review.cars.iter().filter_map(|car| {
+        let rows = car.rows.iter().filter_map(|&row| review.rows.get(row)?.summary());
+        let mut setpoints = rows.filter_map(|summary| summary.setpoint_v.as_ref());
+        let (first, last) = (setpoints.next()?, setpoints.last()?);
+        let apart = first.low > last.high || last.low > first.high;
+        apart.then_some((&car.name, first, last))
+    });
+    let change_v =
+        |(_, first, last): &(&String, &Estimate, &Estimate)| (first.value - last.value).abs();
+    let (car, first, last) = moved.max_by(|a, b| change_v(a).total_cmp(&change_v(b)))?;
+    let of = if review.cars.len() > 1 { format!(" of {}", plain(car)) } else { String::new() };
+    let verb = if last.value < first.value { "fell" } else { "rose" };
+    Some(format!(
+        "The setpoint{of} {verb} from {} to {} over the day.",
+        VOLT.with_range(first),
+        VOLT.with_range(last)
+    ))
+}
+
 pub fn is_bad(word: VerdictWord) -> bool {
     !matches!(word, VerdictWord::KeepsUp | VerdictWord::LittleInReserve | VerdictWord::CannotTell)
 }

@@ -276,7 +276,7 @@ fn keep_up(canvas: &Canvas, panel: &Panel, sets: &[LoadSet], sheet: Paper) -> Dr
         let (x, y) = (panel.x(rpm.value), panel.y(0.0));
         canvas.line(vec![(panel.x(rpm.low), y), (panel.x(rpm.high), y)], ink, 5)?;
         canvas.polygon(vec![(x - 7, y - 12), (x + 7, y - 12), (x, y)], ink, 1.0)?;
-        let text = RPM.of(rpm.value);
+        let text = RPM.value(rpm);
         let half = text_width(&text, bold(size)) / 2 + 4;
         let at = x.clamp(panel.left + half, panel.right - half);
         // Labels that would overlap stand above each other.

@@ -238,7 +238,7 @@ fn keep_up(
         canvas.fill((from, panel.top), (to, panel.bottom), ink, 0.10)?;
         let x = panel.x(rpm.value);
         canvas.dashed((x, panel.top), (x, panel.bottom), (6, 5), ink, 2)?;
-        let text = RPM.of(rpm.value);
+        let text = RPM.value(rpm);
         let half = text_width(&text, bold(size)) / 2 + 4;
         if x - half > taken {
             let at = x.clamp(panel.left + half, panel.right - half);

@@ -12,7 +12,7 @@ use crate::comparison::{After, Comparison, MatchedPoint, Outcome, PointSide};
 use crate::diagnosis::Heat;
 use crate::estimate::{Estimate, Grade};
 use crate::report::format::{self, Unit, VOLT, plain};
-use crate::report::html::frame::{document, estimate, interval, plot};
+use crate::report::html::frame::{document, estimate, fold, interval, plot};
 use crate::report::svg;
 
 use super::narrative;
@@ -32,21 +32,24 @@ pub fn html(comparison: &Comparison) -> String {
     );
     let body = markup! {
         header {
+            @for line in &comparison.job.shop { p.file { (plain(line)) } }
             p.file { (narrative::title(comparison.outcome)) ": " (before) " before, " (afters.join(" and ")) " after" }
             h1 { span class=(tone(comparison.outcome)) { (format::capital(comparison.outcome.words())) } }
             p.headline { (narrative::meaning(comparison)) }
-            p { (format::capital(&plain(&comparison.headline))) }
-            (answers(comparison))
             (job(comparison))
+            (answers(comparison))
         }
         main {
             (pictured(comparison))
             (agreed::criteria(comparison))
             (agreed::missing(comparison))
-            (prediction::prediction(comparison))
-            (matched::matched(comparison))
-            (account::account(comparison))
             (cautions(comparison))
+            (prediction::prediction(comparison))
+            (fold("h-appendix", "Technical appendix", None, markup! {
+                p { (format::capital(&plain(&comparison.headline))) }
+                (matched::matched(comparison))
+                (account::account(comparison))
+            }))
         }
         footer {
             p { "Written by stiffbus " (plain(&comparison.version)) " from the logs alone. "

@@ -26,14 +26,6 @@ pub fn logs(review: &Review) -> Markup {
     markup! {
         section aria-labelledby="h-logs" {
             h2 #h-logs { "Every log, the worst first" }
-            p { "The lowest voltage is the lowest steady level while the engine ran. "
-                dfn { "Draining" } ": the battery discharges; " dfn { "at its limit" }
-                ": the alternator delivers all it can, and the battery still charges; " dfn { "holding" }
-                ": the regulator is in control. The " dfn { "battery discharge" } " is the current the battery supplies because the alternator does not; the "
-                dfn { "keep-up speed" } " is the engine speed from which the regulator is in control "
-                "with the set of loads that needs most. " dfn { "Measured" } " numbers are read off the log, " dfn { "inferred" }
-                " ones follow from it and a stated fact about the car, " dfn { "assumed" }
-                " ones rest on a common value that was not checked on this car." }
             (controls(review))
             div class=(scroll) role="region" tabindex="0" aria-label="Table of all logs" {
                 table #logs {
@@ -51,6 +43,17 @@ pub fn logs(review: &Review) -> Markup {
                         @for (row, ranks) in shown { (line(row, &ranks, scale)) }
                     }
                 }
+            }
+            details {
+                summary { "What the columns mean" }
+            p { "The lowest voltage is the lowest steady level while the engine ran. "
+                dfn { "Draining" } ": the battery discharges; " dfn { "at its limit" }
+                ": the alternator delivers all it can, and the battery still charges; " dfn { "holding" }
+                ": the regulator is in control. The " dfn { "battery discharge" } " is the current the battery supplies because the alternator does not; the "
+                dfn { "keep-up speed" } " is the engine speed from which the regulator is in control "
+                "with the set of loads that needs most. " dfn { "Measured" } " numbers are read from the log, " dfn { "inferred" }
+                " ones follow from it and a stated fact about the car, " dfn { "assumed" }
+                " ones depend on a common value that was not checked on this car." }
             }
         }
     }
