@@ -23,7 +23,7 @@ const PACE_S: f64 = 0.05;
 const SHORTEST_S: f64 = 10.0;
 
 /// Block averages of `log`, or `log` itself if its sampling is not faster.
-pub fn condense(log: &Log) -> Log {
+pub fn block_average(log: &Log) -> Log {
     // All columns have the same length and different names, so this cannot fail.
     means_of(log).unwrap_or_else(|_| log.clone())
 }
@@ -31,7 +31,7 @@ pub fn condense(log: &Log) -> Log {
 fn means_of(log: &Log) -> PolarsResult<Log> {
     let interval_s = log.source.sample_interval_s;
     let fast = interval_s > 0.0 && interval_s < (1.0 - 1e-6) / FASTEST_HZ;
-    if !fast || log.source.duration_s < SHORTEST_S || log.finer().is_some() {
+    if !fast || log.source.duration_s < SHORTEST_S || log.raw().is_some() {
         return Ok(log.clone());
     }
     // Rounding of the time stamps must not cost a whole sample.
@@ -54,17 +54,17 @@ fn means_of(log: &Log) -> PolarsResult<Log> {
         columns.push(Column::new((*name).into(), means));
     }
     let frame = DataFrame::new_infer_height(columns)?;
-    let finer =
+    let raw =
         RawLog { log: Arc::new(log.clone()), each: each as usize, interval_s: pace_s, within };
-    let mut condensed = log.condensed(frame, finer)?;
-    condensed.source.notices.push(format!(
+    let mut averaged = log.averaged(frame, raw)?;
+    averaged.source.notices.push(format!(
         "{:.0} samples per second are more than the analysis needs. It uses means of {each:.0} \
          samples, {:.0} per second. Noise, resolution, the lowest cranking voltage, lost contacts \
          and plots are those of the samples themselves",
         1.0 / interval_s,
         1.0 / pace_s
     ));
-    Ok(condensed)
+    Ok(averaged)
 }
 
 /// Index of the first sample of each block, and the end.
@@ -172,10 +172,10 @@ mod tests {
     #[test]
     fn a_log_at_the_pace_of_loggers_stays_as_it_is() {
         for (hz, seconds) in [(10.0, 60.0), (50.0, 60.0), (1000.0, 5.0)] {
-            let (log, condensed) = (log(hz, seconds), condense(&log(hz, seconds)));
-            assert!(condensed.finer().is_none(), "{hz}");
-            assert_eq!(condensed.source, log.source);
-            assert_eq!(condensed.len(), log.len());
+            let (log, averaged) = (log(hz, seconds), block_average(&log(hz, seconds)));
+            assert!(averaged.raw().is_none(), "{hz}");
+            assert_eq!(averaged.source, log.source);
+            assert_eq!(averaged.len(), log.len());
         }
     }
 
@@ -183,29 +183,29 @@ mod tests {
     fn a_fast_log_is_means_of_equal_time_beside_what_it_was() {
         for (hz, each) in [(60.0, 3), (100.0, 5), (1000.0, 50), (8000.0, 400)] {
             let whole = log(hz, 30.0);
-            let condensed = condense(&whole);
-            assert_eq!(condensed.each(), each, "{hz}");
-            assert_eq!(condensed.len(), whole.len() / each, "{hz}");
-            assert_eq!(condensed.as_sampled().len(), whole.len());
-            assert_eq!(condensed.time_s()[0], 0.0);
+            let averaged = block_average(&whole);
+            assert_eq!(averaged.each(), each, "{hz}");
+            assert_eq!(averaged.len(), whole.len() / each, "{hz}");
+            assert_eq!(averaged.as_sampled().len(), whole.len());
+            assert_eq!(averaged.time_s()[0], 0.0);
             // The stamps have a resolution of a microsecond.
-            assert!((condensed.interval_s() - each as f64 / hz).abs() < each as f64 * 0.6e-6);
+            assert!((averaged.interval_s() - each as f64 / hz).abs() < each as f64 * 0.6e-6);
             let first: f64 = whole.bus_v()[..each].iter().sum::<f64>() / each as f64;
-            assert!((condensed.bus_v()[0] - first).abs() < 1e-12);
+            assert!((averaged.bus_v()[0] - first).abs() < 1e-12);
             // The account of the file is kept, with a notice.
-            assert_eq!(condensed.source.rows_read, whole.len());
-            assert_eq!(condensed.source.sample_interval_s, whole.source.sample_interval_s);
-            assert_eq!(condensed.source.resolution_v, Some(0.01));
-            let told = condensed.source.notices.last().expect("a notice");
+            assert_eq!(averaged.source.rows_read, whole.len());
+            assert_eq!(averaged.source.sample_interval_s, whole.source.sample_interval_s);
+            assert_eq!(averaged.source.resolution_v, Some(0.01));
+            let told = averaged.source.notices.last().expect("a notice");
             assert!(told.contains(&format!("means of {each} samples")), "{told}");
-            assert_eq!(condense(&condensed).len(), condensed.len());
+            assert_eq!(block_average(&averaged).len(), averaged.len());
         }
     }
 
     #[test]
     fn a_load_is_switched_between_two_samples() {
-        let condensed = condense(&log(700.0, 31.0));
-        let fan = condensed.load("fan").expect("a fan");
+        let averaged = block_average(&log(700.0, 31.0));
+        let fan = averaged.load("fan").expect("a fan");
         assert!(fan.iter().all(|duty| *duty == 0.0 || *duty == 1.0));
         assert_eq!(fan.windows(2).filter(|w| w.first() != w.last()).count(), 1);
     }
@@ -214,12 +214,12 @@ mod tests {
     /// over √50. Both together are the whole variance.
     #[test]
     fn what_the_samples_scatter_is_kept() {
-        let condensed = condense(&log(1000.0, 60.0));
+        let averaged = block_average(&log(1000.0, 60.0));
         let key = Role::Voltage(Tap::Battery).key();
-        let within = &condensed.finer().expect("means").within[&key];
+        let within = &averaged.raw().expect("means").within[&key];
         let known = 0.03_f64.powi(2) + 0.01_f64.powi(2) / 12.0;
         assert!((median(within) / (known * 49.0 / 50.0) - 1.0).abs() < 0.03);
-        let noise_model = crate::segment::segment(&condensed).noise_model;
+        let noise_model = crate::segment::segment(&averaged).noise_model;
         let reading = noise_model.reading.expect("readings");
         assert!((reading.sigma_v / known.sqrt() - 1.0).abs() < 0.05, "{noise_model:?}");
         assert!((reading.unrounded_sigma_v / 0.03 - 1.0).abs() < 0.05, "{noise_model:?}");

@@ -7,25 +7,25 @@ use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-pub use staging::{Aside, Leftover, exchange, leftovers};
+pub use staging::{Leftover, StagingDir, exchange, leftovers};
 
 /// Writes `bytes` beside `path` and renames them into place.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let aside = Aside::beside(path)?;
-    let fresh = aside.fresh();
+    let temporary = StagingDir::beside(path)?;
+    let fresh = temporary.new_output();
     fs::write(&fresh, bytes)?;
     fs::rename(&fresh, path)
 }
 
 /// Renames a temporary file in the folder of `path` to `path`.
-pub fn put_in_place(aside: tempfile::NamedTempFile, path: &Path) -> io::Result<()> {
+pub fn put_in_place(temporary: tempfile::NamedTempFile, path: &Path) -> io::Result<()> {
     // A temporary file is readable by its owner only; other files are readable by all.
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
-        aside.as_file().set_permissions(fs::Permissions::from_mode(0o644))?;
+        temporary.as_file().set_permissions(fs::Permissions::from_mode(0o644))?;
     }
-    aside.persist(path).map_err(|e| e.error)?;
+    temporary.persist(path).map_err(|e| e.error)?;
     Ok(())
 }
 
@@ -33,15 +33,15 @@ pub fn put_in_place(aside: tempfile::NamedTempFile, path: &Path) -> io::Result<(
 /// and may never end.
 pub fn read_at_most(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     let file = File::open(path)?;
-    let told = file.metadata()?.len();
+    let length = file.metadata()?.len();
     let too_long = || {
         let seen = format!("it is longer than {most} bytes");
         io::Error::new(io::ErrorKind::FileTooLarge, seen)
     };
-    if told > most {
+    if length > most {
         return Err(too_long());
     }
-    let mut bytes = Vec::with_capacity(usize::try_from(told).unwrap_or(0));
+    let mut bytes = Vec::with_capacity(usize::try_from(length).unwrap_or(0));
     file.take(most.saturating_add(1)).read_to_end(&mut bytes)?;
     if bytes.len() as u64 > most { Err(too_long()) } else { Ok(bytes) }
 }

@@ -39,7 +39,7 @@ pub mod verbs;
 pub mod verdict;
 
 use analysis::{Analysis, analyse};
-use block_average::condense;
+use block_average::block_average;
 use car::{Car, ChargerKind};
 use diagnosis::{Battery, Diagnosis, PhaseKind, SetpointDrift};
 use log::Log;
@@ -72,7 +72,7 @@ pub enum DiagnoseError {
 
 /// A log segmented and analysed, before anything is told of it.
 pub struct Examined {
-    /// At the pace at which it was looked at: see [`condense`].
+    /// At the pace at which it was looked at: see [`block_average()`].
     pub log: Log,
     pub segments: Segments,
     pub analysis: Analysis,
@@ -83,7 +83,7 @@ pub fn examine(log: &Log, car: &Car) -> Result<Examined, DiagnoseError> {
     if car.charger(log.nominal()) == ChargerKind::PermanentMagnet {
         return Err(DiagnoseError::PermanentMagnet);
     }
-    let log = condense(log);
+    let log = block_average(log);
     let segments = segment(&log);
     if !segments.phases.iter().any(|p| p.kind == PhaseKind::Running) {
         return Err(no_engine_run(&log));

@@ -261,7 +261,7 @@ pub struct Log {
     pub marks: Marks,
     frame: DataFrame,
     load_names: Vec<String>,
-    finer: Option<RawLog>,
+    raw: Option<RawLog>,
 }
 
 /// The logger's samples, kept beside a log of their block averages.
@@ -299,39 +299,39 @@ impl Log {
             .filter_map(|name| name.strip_prefix("load:").map(str::to_owned))
             .collect();
         let marks = Marks::default();
-        Ok(Log { source, columns, notes, bus, marks, frame, load_names, finer: None })
+        Ok(Log { source, columns, notes, bus, marks, frame, load_names, raw: None })
     }
 
     /// The same log with block averages in `frame`.
-    pub fn condensed(&self, frame: DataFrame, finer: RawLog) -> PolarsResult<Log> {
+    pub fn averaged(&self, frame: DataFrame, raw: RawLog) -> PolarsResult<Log> {
         let (columns, notes) = (self.columns.clone(), self.notes.clone());
         let log = Log::new(self.source.clone(), columns, notes, self.bus, frame)?;
-        Ok(Log { finer: Some(finer), marks: self.marks.clone(), ..log })
+        Ok(Log { raw: Some(raw), marks: self.marks.clone(), ..log })
     }
 
     /// The logger's own samples, if this log holds block averages.
-    pub fn finer(&self) -> Option<&RawLog> {
-        self.finer.as_ref()
+    pub fn raw(&self) -> Option<&RawLog> {
+        self.raw.as_ref()
     }
 
     /// The log with the logger's own samples.
     pub fn as_sampled(&self) -> &Log {
-        self.finer.as_ref().map_or(self, |finer| &finer.log)
+        self.raw.as_ref().map_or(self, |raw| &raw.log)
     }
 
     /// Usual time between the samples of this log; `source` has that of the logger.
     pub fn interval_s(&self) -> f64 {
-        self.finer.as_ref().map_or(self.source.sample_interval_s, |finer| finer.interval_s)
+        self.raw.as_ref().map_or(self.source.sample_interval_s, |raw| raw.interval_s)
     }
 
     /// Number of the logger's samples per sample of this log.
     pub fn each(&self) -> usize {
-        self.finer.as_ref().map_or(1, |finer| finer.each)
+        self.raw.as_ref().map_or(1, |raw| raw.each)
     }
 
     /// Gaps at the sampling interval of this log.
     pub fn gaps(&self) -> Vec<Span> {
-        let least_s = self.finer.as_ref().map_or(0.0, |finer| 5.0 * finer.interval_s);
+        let least_s = self.raw.as_ref().map_or(0.0, |raw| 5.0 * raw.interval_s);
         self.source.gaps.iter().filter(|gap| gap.seconds() >= least_s).copied().collect()
     }
 

@@ -127,7 +127,7 @@ impl Nominal {
         if self == Nominal::V12 {
             return text.to_owned();
         }
-        let mut told = String::new();
+        let mut converted = String::new();
         let mut rest = text;
         while let Some((before, after)) = rest.split_once(" V") {
             let is_unit = !after.starts_with(|c: char| c.is_alphanumeric() || c == '/');
@@ -140,13 +140,13 @@ impl Nominal {
                         let first = self.scaled(first).unwrap_or_else(|| first.to_owned());
                         format!("{head}{first} to ")
                     });
-                    told.push_str(&format!("{head}{volts} V"));
+                    converted.push_str(&format!("{head}{volts} V"));
                 }
-                None => told.push_str(&format!("{before} V")),
+                None => converted.push_str(&format!("{before} V")),
             }
             rest = after;
         }
-        told + rest
+        converted + rest
     }
 
     /// Converts "15.0" to "7.5" or "30.0".
@@ -154,9 +154,13 @@ impl Nominal {
         let decimals = number.split_once('.').map_or(0, |(_, fraction)| fraction.len());
         let volts = self.from_12_v(number.parse::<f64>().ok()?);
         let finer = if self == Nominal::V6 { (decimals + 1).min(2) } else { decimals };
-        let told = format!("{volts:.finer$}");
-        let spare = finer > decimals && told.ends_with('0');
-        Some(if spare { told[..told.len() - 1].trim_end_matches('.').to_owned() } else { told })
+        let converted = format!("{volts:.finer$}");
+        let spare = finer > decimals && converted.ends_with('0');
+        Some(if spare {
+            converted[..converted.len() - 1].trim_end_matches('.').to_owned()
+        } else {
+            converted
+        })
     }
 }
 

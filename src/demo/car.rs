@@ -5,7 +5,6 @@ use crate::physics::battery::{Battery, BatteryState};
 use crate::physics::bus::Node;
 use crate::physics::load::{Inrush, LoadKind};
 
-/// A consumer.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LoadModel {
     pub name: String,
@@ -21,9 +20,7 @@ pub struct LoadModel {
 /// A starter motor, as the amps it would draw at 13.5 V.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Starter {
-    /// At standstill.
     pub stall_a: f64,
-    /// While turning the engine.
     pub turning_a: f64,
 }
 
@@ -113,7 +110,6 @@ pub struct CarModel {
     pub self_heating_c: f64,
     pub regulator: Regulator,
     pub control: Control,
-    /// Where the regulator senses the voltage.
     pub sense: Node,
     pub pulley_ratio: f64,
     /// Loads that are on whenever the engine runs: ignition, pumps, control.

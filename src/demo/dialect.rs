@@ -52,7 +52,6 @@ pub struct Dialect {
     pub units: UnitStyle,
     pub clock: Clock,
     pub time_header: String,
-    /// Lines before the header.
     pub preamble: Vec<String>,
 }
 

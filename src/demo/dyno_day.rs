@@ -12,7 +12,6 @@ use super::script::{Demand, Script};
 use crate::diagnosis::VerdictWord;
 use crate::physics::interpolate::CurveError;
 
-/// Every run, in order of time.
 pub fn runs() -> Result<Vec<Recording>, CurveError> {
     (0..DYNO_RUNS.len()).map(dyno_run).collect()
 }
@@ -28,9 +27,7 @@ const DYNO_RUNS: [(&str, u32, u32, f64); 8] = [
     ("dyno-day/guest/run-7", 12, 25, 60.0),
     ("dyno-day/run-8", 13, 0, 92.0),
 ];
-/// Damaged on purpose.
 pub const BROKEN_RUN: &str = "dyno-day/run-5";
-/// Index of the run of another car.
 const OTHER_CAR_RUN: usize = 6;
 
 /// A pull on the dyno: idle with the fan on, up through the speeds, idle again.

@@ -14,7 +14,6 @@ const FLARE_S: f64 = 0.8;
 /// Oscillations of a hunting idle per period of its amplitude.
 const HUNTING_SWELL: f64 = 7.3;
 
-/// State of the engine.
 #[derive(Debug, Clone)]
 pub struct Engine<'a> {
     changes: Vec<&'a EngineChange>,

@@ -5,7 +5,6 @@ use chrono::NaiveDateTime;
 use super::dialect::Dialect;
 use crate::log::{Place, Tap};
 
-/// Quantity of a channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Shows {
     Voltage(Tap),
@@ -18,11 +17,9 @@ pub enum Shows {
     /// alternator delivers current.
     Ground,
     Temperature(Place),
-    /// Index into the car's loads.
     Load(usize),
 }
 
-/// How a load's state is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LoadWords {
     ZeroOne,
@@ -32,11 +29,9 @@ pub enum LoadWords {
     DutyPercent,
 }
 
-/// A column of the log.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Channel {
     pub shows: Shows,
-    /// Its name, without the unit.
     pub header: String,
     /// As written: "V", "mV", "°F"; empty if the logger writes none.
     pub unit: String,
@@ -146,7 +141,6 @@ impl Noise {
     }
 }
 
-/// A logger.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Logger {
     pub samples_per_s: f64,

@@ -15,7 +15,6 @@ use crate::diagnosis::VerdictWord;
 use crate::log::{Place, Tap};
 use crate::physics::interpolate::CurveError;
 
-/// A log to be simulated.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recording {
     /// File name without its extension; may include a folder.

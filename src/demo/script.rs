@@ -1,12 +1,10 @@
 //! Events of a log: engine, switches, temperatures.
 
-/// Demand on the engine.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Demand {
     Rest,
     Crank,
     Idle,
-    /// Held at this engine rpm.
     Speed(f64),
 }
 
@@ -23,7 +21,6 @@ pub struct EngineChange {
 pub struct Switch {
     pub at_s: f64,
     pub lag_s: f64,
-    /// Index into the car's loads.
     pub load: usize,
     pub duty: f64,
 }

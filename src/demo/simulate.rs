@@ -20,7 +20,6 @@ use crate::log::{Place, Tap};
 use crate::physics::battery::BatteryState;
 use crate::physics::bus::{Bus, Node, Solved};
 
-/// Step of the grid.
 pub const STEP_S: f64 = 0.005;
 /// Time constant of the alternator's temperature.
 const ALTERNATOR_WARMING_S: f64 = 90.0;
@@ -34,7 +33,6 @@ const DRAINING_A: f64 = 0.5;
 /// Rectified pulses per turn: three phases, both half waves, six pole pairs.
 const PULSES_A_TURN: f64 = 36.0;
 
-/// A simulated log.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Simulated {
     /// Seconds from the first sample, to the millisecond as logged.
@@ -46,7 +44,6 @@ pub struct Simulated {
 }
 
 impl Simulated {
-    /// The CSV in the logger's dialect.
     pub fn bytes(&self) -> Vec<u8> {
         let logger = &self.logger;
         logger.dialect.write(logger.started_at, &self.time_s, &logger.channels, &self.written)
@@ -59,7 +56,6 @@ impl Simulated {
         Some(self.written.get(index)?.iter().map(|&n| channel.value(n)).collect())
     }
 
-    /// The bus voltage as logged, V.
     pub fn bus_v(&self) -> Vec<f64> {
         self.channel(Shows::Voltage(self.logger.bus)).unwrap_or_default()
     }
@@ -156,7 +152,6 @@ fn node_of(tap: Tap) -> Node {
     }
 }
 
-/// State of the simulation.
 struct Run<'a> {
     car: &'a CarModel,
     script: &'a Script,

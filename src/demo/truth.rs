@@ -6,7 +6,6 @@ use crate::diagnosis::{BusState, Direction, Phase, VerdictWord};
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {
-    /// The expected verdict.
     #[serde(skip)]
     pub verdict: VerdictWord,
     /// At the middle of the log.
@@ -27,9 +26,7 @@ pub struct BatteryTruth {
     pub cca_a: f64,
     /// Resistance to a discharge step within a tenth of a second.
     pub instant_ohm: f64,
-    /// Within some seconds.
     pub seconds_ohm: f64,
-    /// After minutes.
     pub minutes_ohm: f64,
     pub state_of_charge_start: f64,
     pub state_of_charge_end: f64,

@@ -22,7 +22,6 @@ use crate::diagnosis::VerdictWord;
 use crate::files::{folder_of, write_whole};
 use crate::physics::interpolate::CurveError;
 
-/// Why the demo could not be written.
 #[derive(Debug, Error)]
 pub enum DemoError {
     #[error("cannot write {}: {source}. Choose a folder that you may write to", path.display())]
@@ -33,7 +32,6 @@ pub enum DemoError {
     Json(#[from] serde_json::Error),
 }
 
-/// A file of the demo, before it is written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DemoFile {
     /// Path below the demo's folder, with `/` between folders.
@@ -41,7 +39,6 @@ pub struct DemoFile {
     pub bytes: Vec<u8>,
 }
 
-/// A file of the demo, on disk.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Written {
     pub path: PathBuf,

@@ -14,19 +14,19 @@ use super::folder_of;
 const PREFIX: &str = ".stiffbus-aside-";
 
 /// What is written here is moved to its place by one rename.
-pub struct Aside {
+pub struct StagingDir {
     folder: TempDir,
     /// Held, not read.
     _lock: Option<File>,
 }
 
-impl Aside {
+impl StagingDir {
     /// Beside `path`, so that a rename stays on one disk. Removes leftovers of killed runs there,
     /// if they contain only incomplete output.
-    pub fn beside(path: &Path) -> io::Result<Aside> {
+    pub fn beside(path: &Path) -> io::Result<StagingDir> {
         let home = folder_of(path);
         for leftover in leftovers(home) {
-            if !leftover.stood_aside().exists() {
+            if !leftover.existing_output().exists() {
                 leftover.remove();
             }
         }
@@ -35,7 +35,7 @@ impl Aside {
             let lock = lock(folder.path());
             // Another run may have removed it before it was locked.
             if folder.path().is_dir() {
-                return Ok(Aside { folder, _lock: lock });
+                return Ok(StagingDir { folder, _lock: lock });
             }
         }
     }
@@ -45,12 +45,12 @@ impl Aside {
     }
 
     /// Path of the new output.
-    pub fn fresh(&self) -> PathBuf {
+    pub fn new_output(&self) -> PathBuf {
         self.path().join("new")
     }
 
     /// Path of the old output, which must not be lost.
-    pub fn stood_aside(&self) -> PathBuf {
+    pub fn existing_output(&self) -> PathBuf {
         self.path().join("old")
     }
 
@@ -61,8 +61,8 @@ impl Aside {
 
     /// Marks the old output as no longer needed. This is one rename, because removing it takes many
     /// steps, between which the run may be killed.
-    pub fn spend(&self) -> io::Result<()> {
-        spend(self.path())
+    pub fn discard_existing(&self) -> io::Result<()> {
+        discard_existing(self.path())
     }
 
     /// Keeps the folder, under a name that is not recognized as a leftover.
@@ -74,7 +74,7 @@ impl Aside {
     }
 }
 
-fn spend(folder: &Path) -> io::Result<()> {
+fn discard_existing(folder: &Path) -> io::Result<()> {
     fs::rename(folder.join("old"), folder.join("spent"))
 }
 
@@ -108,8 +108,8 @@ pub fn leftovers(home: &Path) -> Vec<Leftover> {
 }
 
 impl Leftover {
-    /// See [`Aside::stood_aside`].
-    pub fn stood_aside(&self) -> PathBuf {
+    /// See [`StagingDir::existing_output`].
+    pub fn existing_output(&self) -> PathBuf {
         self.path.join("old")
     }
 
@@ -121,7 +121,7 @@ impl Leftover {
     }
 
     pub fn remove(self) {
-        if self.stood_aside().exists() && spend(&self.path).is_err() {
+        if self.existing_output().exists() && discard_existing(&self.path).is_err() {
             return;
         }
         // If it cannot be removed now, a later run tries again.
@@ -154,7 +154,7 @@ mod tests {
     fn a_living_run_is_no_leftover_and_a_dead_one_is() {
         let home = tempfile::tempdir().expect("a folder");
         let target = home.path().join("report");
-        let living = Aside::beside(&target).expect("a folder aside");
+        let living = StagingDir::beside(&target).expect("a folder aside");
         assert!(living.path().is_dir());
         // As a killed run leaves it: the folder without a lock.
         let dead = home.path().join(format!("{PREFIX}dead"));
@@ -162,7 +162,7 @@ mod tests {
         fs::write(dead.join("new"), "half").expect("a file");
         let kept = home.path().join(format!("{PREFIX}stood"));
         fs::create_dir_all(kept.join("old")).expect("a folder");
-        let second = Aside::beside(&target).expect("a folder aside");
+        let second = StagingDir::beside(&target).expect("a folder aside");
         assert!(living.path().is_dir() && second.path().is_dir());
         assert!(!dead.exists());
         assert!(kept.exists(), "what stepped aside is not thrown away unread");

@@ -194,7 +194,7 @@ fn space_stopped_counter(
     let each_s = usual_width_s / usual_length;
     let origin = runs.first().map_or(0.0, |run| stamp(run));
     let last_run = runs.len().saturating_sub(1);
-    let stands = |index: usize, run: &[(usize, f64)], falls: bool| {
+    let is_stopped = |index: usize, run: &[(usize, f64)], falls: bool| {
         let long = run.len() as f64 > TIMES_USUAL as f64 * usual_length.ceil();
         let starts_again = falls && stamp(run) <= origin && run.len() as f64 > usual_length;
         starts_again || long && (index == 0 || index == last_run)
@@ -207,7 +207,7 @@ fn space_stopped_counter(
         let raw_s = stamp(run);
         let falls = raw_s < before_s;
         before_s = raw_s;
-        if runs.len() < 3 || !stands(index, run, falls) {
+        if runs.len() < 3 || !is_stopped(index, run, falls) {
             spaced.extend(run.iter().map(|&(row, t)| (row, t + shift_s)));
             continue;
         }

@@ -110,7 +110,6 @@ pub struct Columns<'a> {
     pub decimal: u8,
 }
 
-/// Chooses the clock.
 pub fn choose(columns: Columns, sample_rate_hz: Option<f64>) -> Result<Clock, Problem> {
     let Columns { headings, facts, forced, .. } = columns;
     if let Some(hz) = sample_rate_hz {

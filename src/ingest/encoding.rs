@@ -14,7 +14,6 @@ pub struct Decoded<'a> {
     pub encoding: &'static str,
     /// Whether some bytes are invalid in the encoding.
     pub lossy: bool,
-    /// What was repaired.
     pub notice: Option<String>,
 }
 

@@ -14,7 +14,6 @@ use super::units::Unit;
 /// Name and unit of a column from the header.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Heading {
-    /// Original text of the header.
     pub raw: String,
     /// Name without the unit; unique in the file.
     pub name: String,

@@ -252,7 +252,6 @@ fn place(marks: Vec<Mark>, log: &MarkedLog, notices: &mut Vec<String>) -> Vec<Pl
     marks.into_iter().filter_map(place).collect()
 }
 
-/// Seconds from the first sample.
 fn seconds(text: &str, start: Start, reading: TimeReading) -> Option<f64> {
     let stamp = stamp::parse_any(text)?;
     if let (Some(wall), Some(first)) = (stamp.wall(), start.wall) {

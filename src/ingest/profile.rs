@@ -11,11 +11,9 @@ use super::units::Unit;
 
 #[derive(Debug, Clone, Default)]
 pub struct Facts {
-    /// Number of cells with a value.
     pub filled: usize,
     pub missing: usize,
     pub numbers: Vec<f64>,
-    /// Unit written after numbers.
     pub cell_unit: Option<Unit>,
     pub switches: usize,
     /// Some switch words mean off, so that "low" means half speed.
@@ -28,7 +26,6 @@ pub struct Facts {
     pub head: usize,
     /// Codes for "no value"; `numbers` contains none of them.
     pub codes: Vec<f64>,
-    /// Sorted `numbers`, for quantiles.
     sorted: Vec<f64>,
 }
 

@@ -20,7 +20,6 @@ pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
     Some(*known.select_nth_unstable_by(last.div_ceil(2), f64::total_cmp).1)
 }
 
-/// Differences between neighboring values.
 pub fn steps(values: &[f64]) -> impl Iterator<Item = f64> {
     values.iter().zip(values.iter().skip(1)).map(|(before, after)| after - before)
 }

@@ -61,7 +61,6 @@ pub struct Mark {
 
 #[derive(Debug, Clone, PartialEq)]
 pub enum MarkTime {
-    /// Seconds from the first sample.
     Seconds(f64),
     /// A time of day, a date and time, or a duration such as 1:03, depending on the log's own
     /// clock.

@@ -20,7 +20,6 @@ pub struct Assigned {
     pub role: Role,
     pub unit: Option<Unit>,
     pub why: String,
-    /// Whether the user stated this role.
     pub forced: bool,
 }
 

@@ -48,7 +48,6 @@ impl<'a> Sample<'a> {
         Some(Sample { head, blocks })
     }
 
-    /// Head and blocks as one text.
     pub fn joined(&self) -> String {
         let mut text = String::with_capacity(self.head.len() + self.blocks.len() * BLOCK);
         text.push_str(&self.head);

@@ -31,7 +31,6 @@ pub struct Stamp {
     pub zone_s: Option<i32>,
     /// Number of fields: `h:m:s` has three.
     pub fields: u8,
-    /// The seconds have a fraction.
     pub fraction: bool,
     /// The year comes first, as in ISO 8601.
     pub year_first: bool,

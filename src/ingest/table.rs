@@ -39,7 +39,6 @@ impl Lines {
 pub struct Channel {
     /// Index of the column in the file.
     pub column: usize,
-    /// Name in the header.
     pub name: String,
     pub role: Role,
     pub unit: Option<Unit>,
@@ -49,7 +48,6 @@ pub struct Channel {
     pub extent: Extent,
 }
 
-/// What to read from the data rows.
 #[derive(Debug, Clone)]
 pub struct Wanted {
     pub channels: Vec<Channel>,
@@ -80,7 +78,6 @@ impl Body {
         }
     }
 
-    /// The first channel with this role.
     pub fn channel(&self, role: Role) -> Option<&Channel> {
         self.channels.iter().find(|channel| channel.role == role)
     }
@@ -99,7 +96,6 @@ impl Body {
         self.time.iter().copied().find(|time| time.is_finite())
     }
 
-    /// Reverses the order of the rows.
     pub fn reverse(&mut self) {
         let rows = self.time.len();
         self.time.reverse();

@@ -20,7 +20,6 @@ pub struct VoltageCandidate {
     pub forced: bool,
 }
 
-/// The columns from which to choose.
 #[derive(Clone, Copy)]
 pub struct Columns<'a> {
     pub headings: &'a [Heading],

@@ -183,7 +183,6 @@ pub const OTHER_PLACE: &str = "
 
 // Consumers of current, and names that resemble them.
 
-/// Consumers of all kinds.
 pub const CONSUMER: &str = "
     =fan, =fans, =gmv, ^fan, =coolingfan, =radfan, =radiatorfan, =efan, ^lufter, ^luefter,
     kuhlerlufter, kuehlerluefter, motorlufter, motorluefter, zusatzlufter, zusatzluefter,
@@ -219,7 +218,6 @@ pub const ANY_LOAD: &str = "
 /// "Load" alone often means engine load in percent.
 pub const BARE_LOAD: &str = "=load, =loads, =carga, =cargas, =carico, =belasting, ^obciaz";
 
-/// A duty cycle of any kind.
 pub const DUTY: &str = "=duty, duty$, =pwm, pwm$, =dc, tastverhaltnis";
 
 /// Other properties of a consumer than its state.

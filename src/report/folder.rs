@@ -7,7 +7,7 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::files::{Aside, Leftover, exchange, folder_of, leftovers};
+use crate::files::{Leftover, StagingDir, exchange, folder_of, leftovers};
 
 use super::format::shown;
 use super::product::{Kind, LogRead, Product};
@@ -88,8 +88,8 @@ pub fn write_folder<P: Product>(
     let files = product.files();
 
     fs::create_dir_all(parent).map_err(at(kind, parent))?;
-    let aside = Aside::beside(dir).map_err(at(kind, parent))?;
-    let staged = aside.fresh();
+    let aside = StagingDir::beside(dir).map_err(at(kind, parent))?;
+    let staged = aside.new_output();
     fs::create_dir(&staged).map_err(at(kind, dir))?;
     for (name, text) in &files {
         fs::write(staged.join(name), text).map_err(at(kind, dir))?;
@@ -100,8 +100,8 @@ pub fn write_folder<P: Product>(
     };
     let replaced = old.is_some();
     if let Some(kinds) = old
-        && let Err(cause) =
-            carry_over(&aside.stood_aside(), dir, &kinds).and_then(|()| aside.spend())
+        && let Err(cause) = carry_over(&aside.existing_output(), dir, &kinds)
+            .and_then(|()| aside.discard_existing())
     {
         let kept = aside.keep().join("old");
         return Err(ReportError::LeftAside { dir: shown(&kept), kind, cause });
@@ -114,8 +114,8 @@ pub fn write_folder<P: Product>(
 }
 
 /// The new folder takes the place of the old one, which steps aside.
-fn replace(kind: Kind, aside: Aside, dir: &Path) -> Result<Aside, ReportError> {
-    let (staged, stood) = (aside.fresh(), aside.stood_aside());
+fn replace(kind: Kind, aside: StagingDir, dir: &Path) -> Result<StagingDir, ReportError> {
+    let (staged, stood) = (aside.new_output(), aside.existing_output());
     if let Some(name) = dir.file_name().and_then(OsStr::to_str) {
         aside.is_for(name).map_err(at(kind, aside.path()))?;
     }
@@ -140,7 +140,7 @@ fn replace(kind: Kind, aside: Aside, dir: &Path) -> Result<Aside, ReportError> {
 /// Ends what a run that was killed had begun: an old report whose place is empty goes
 /// back there, and what a person had put beside one goes to the new one.
 fn settle(leftover: Leftover) {
-    let stood = leftover.stood_aside();
+    let stood = leftover.existing_output();
     if stood.is_dir() {
         let Some(dir) = leftover.is_for() else { return };
         let kinds: Vec<Kind> = ExistingOutput::all_in(&stood).iter().map(|s| s.kind).collect();

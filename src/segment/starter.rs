@@ -40,7 +40,7 @@ pub(super) fn dips(log: &Log, within: &[Span], noise_model: &NoiseModel) -> Vec<
         dips
     };
     let mut dips: Vec<Span> = within.iter().flat_map(begins_in).collect();
-    if log.finer().is_some() {
+    if log.raw().is_some() {
         let noise_model = noise_model.of_readings();
         dips.iter_mut().for_each(|dip| *dip = sharpened(*dip, log.as_sampled(), &noise_model));
     }

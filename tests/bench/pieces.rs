@@ -10,7 +10,7 @@ use std::sync::LazyLock;
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use logs::{Grows, log};
-use stiffbus::block_average::condense;
+use stiffbus::block_average::block_average;
 use stiffbus::car::Car;
 use stiffbus::log::Log;
 use stiffbus::stats::changepoint::{Trend, pelt};
@@ -48,7 +48,7 @@ fn read_log(bencher: Bencher, rows: usize) {
 #[divan::bench(args = sizes(), sample_count = 5, sample_size = 1)]
 fn segment_log(bencher: Bencher, rows: usize) {
     let log = read(&path(rows));
-    bencher.counter(ItemsCount::new(rows)).bench(|| segment::segment(&condense(&log)));
+    bencher.counter(ItemsCount::new(rows)).bench(|| segment::segment(&block_average(&log)));
 }
 
 /// Straight pieces, as undeclared steps are searched: 1200 blocks at a time.

@@ -294,7 +294,7 @@ fn marks_on_the_command_line_take_clock_times() {
     says(&error.to_string(), &["no mark is within this log"]);
     // Switched on a little before the log began.
     let log = read_with(afternoon, &marked(&["14:01:30=fans:on"]));
-    notice(&log, "1 of 1 marks lie before the first sample");
+    notice(&log, "1 of 1 marks are before the first sample");
     assert!(log.load("fans").expect("fans").iter().all(|duty| *duty == 1.0));
     let error = try_read(as_text(&samples), &marked(&["14:02:40=fans:on"])).expect_err("no clock");
     says(&error.to_string(), &["this log has no clock time"]);

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use rand::RngExt;
 use stiffbus::analysis::rest::rest_voltage;
-use stiffbus::block_average::condense;
+use stiffbus::block_average::block_average;
 use stiffbus::demo::car::CarModel;
 use stiffbus::demo::logger::{Logger, Noise};
 use stiffbus::demo::script::{Demand, EngineChange, Script, Switch, Warming};
@@ -257,7 +257,7 @@ fn agreement(seeds: Range<u64>, charging: Charging, rpm_logged: bool) -> Agreeme
     for seed in seeds {
         let case = case(seed, charging, rpm_logged);
         let log = figures::read(&case);
-        let segments = segment(&condense(&log));
+        let segments = segment(&block_average(&log));
         all.logs += 1;
         judge(&case, &segments, &mut all);
         if segments.phases.iter().all(|p| p.kind != PhaseKind::Running) {

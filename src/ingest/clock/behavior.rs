@@ -13,7 +13,6 @@ const STEPS_TO_A_STEP_BACK: usize = 20;
 
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Behavior {
-    /// Number of values.
     pub rows: usize,
     /// From the first tick to the last, in the clock's own unit.
     pub span: f64,
@@ -21,7 +20,6 @@ pub struct Behavior {
     pub step: f64,
     /// Share of the rows between the first tick and the last in which it advances.
     pub ticks: f64,
-    /// Number of steps forward.
     pub advances: usize,
     /// Steps back that neither a wrap nor a restart explains.
     pub backward: usize,

@@ -33,7 +33,6 @@ const SPEED_CHANGE_SHARE: f64 = 0.08;
 /// A load with a column of its own may respond from this long before its edge to this long after.
 const DECLARED_S: (f64, f64) = (0.5, 2.5);
 
-/// A mark that changes something.
 pub struct Change {
     /// Index in the list of marks.
     pub mark: usize,
@@ -249,7 +248,6 @@ pub fn responses(
     found
 }
 
-/// Marks made as one.
 struct Group {
     members: std::ops::Range<usize>,
     at_s: f64,
