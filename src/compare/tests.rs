@@ -185,7 +185,7 @@ fn what_got_better_and_what_got_worse_are_both_told() {
     });
     let proof = one(before, after);
     assert_eq!(proof.outcome, Outcome::ImprovedNotProven);
-    assert!(missing(&proof, "lower than before elsewhere"), "{:?}", proof.missing);
+    assert!(missing(&proof, "the lower voltage elsewhere"), "{:?}", proof.missing);
 }
 
 fn with_setpoint(mut recorded: Recorded, setpoint_v: f64) -> Recorded {

@@ -21,7 +21,7 @@ pub(super) fn step_columns(table: &mut Table<LoadStep>) {
     table.text("load", |s| s.load.as_deref());
     table.text("direction", |s| direction(s.direction));
     table.number("duty_change", |s| s.duty_change);
-    table.text("origin", |s| origin(s));
+    table.text("origin", origin);
     table.with_interval("lag_s", |s| s.lag_s, |s| &s.lag);
     table.text("answered", |s| s.answered);
     table.estimate("baseline_v", |s| &s.baseline_v);
