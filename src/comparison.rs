@@ -346,7 +346,7 @@ pub struct Criterion {
 }
 
 impl Criterion {
-    /// What a proof still lacks: "the bus holds 14 V: fail, 12.1 V". `None` where it passes.
+    /// What a proof still needs: "the bus holds 14 V: fail, 12.1 V". `None` where it passes.
     pub fn left_open(&self) -> Option<String> {
         let Criterion { asked, after, after_seen, .. } = self;
         (*after != Reading::Pass).then(|| format!("{asked}: {}, {after_seen}", after.words()))

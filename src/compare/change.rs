@@ -9,19 +9,19 @@ use crate::stats::interval::{Summary, welch};
 
 /// Two logs of one unchanged car differ by no more than so many amps in nine of ten
 /// pairs of days: 2 % of idle speed and 15 °C of the alternator's own warmth are 4 %
-/// each of some 80 A, what nobody logs an amp or two (common practice, no source).
+/// each of some 80 A, what is not logged an amp or two (common practice, no source).
 const DAY_TO_DAY_A: f64 = 6.0;
 /// A battery that takes so much more than on another day may hold a bus down by itself.
 const HUNGRY_A: f64 = 5.0;
 /// One point of ten differs by chance where each is looked at by a 90 % interval:
-/// a point that nobody agreed on beforehand has to differ by a 99 % one (2.576
+/// a point that was not agreed on beforehand has to differ by a 99 % one (2.576
 /// over 1.645 deviations).
 const AMONG_MANY: f64 = 1.57;
 /// An alternator at its limit tips over from one day to the next, at one set of loads
 /// or two that draw alike; not at this many.
 const TIPPED_POINTS: usize = 3;
 
-/// `is_agreed` knows the running that was agreed to be looked at.
+/// `is_agreed` is true for the operating point that was agreed to be compared.
 pub fn matched_points(
     pairs: &[Pair],
     is_agreed: impl Fn(&OperatingPoint) -> bool,
@@ -158,7 +158,7 @@ pub fn is_lost(gain_a: &Estimate) -> bool {
     is_gained(&gain_a.negated())
 }
 
-/// An alternator that holds the bus gives what is asked and may have more: a gain is
+/// An alternator that holds the bus supplies what is needed and may have more: a gain is
 /// one over an alternator at its limit, and only an alternator at its limit has lost any.
 fn by_amps(pair: &Pair, gain_a: Option<Estimate>) -> PointOutcome {
     let Some(gain_a) = gain_a else { return PointOutcome::NoClearChange };
@@ -204,7 +204,7 @@ fn tipped(pair: &Pair, change_v: &Estimate) -> PointOutcome {
     }
 }
 
-/// Why a bus that no longer holds says nothing of the alternator.
+/// Why a bus that no longer holds proves nothing about the alternator.
 pub enum OpenFall<'p, 'd> {
     /// A battery that draws more charging current may do it.
     Battery(&'p Pair<'d>),

@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-/// Something that does not stand.
+/// A value that was not reproduced.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Difference {
     /// "afters[0].points[2].change_v.value"
@@ -12,7 +12,7 @@ pub struct Difference {
 }
 
 /// Every place where `written` says something else than `again`, in the order of
-/// the text, and how many values were held against each other.
+/// the text, and how many values were compared.
 pub fn differences(written: &Value, again: &Value) -> (Vec<Difference>, usize) {
     let mut walk = Walk::default();
     walk.step(String::new(), Some(written), Some(again));

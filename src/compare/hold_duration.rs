@@ -25,7 +25,7 @@ pub struct AgreedRunning<'d> {
     pub cooler: Vec<&'d OperatingPoint>,
     /// … but how hot is not known.
     pub heat_unknown: bool,
-    /// Idle cannot be told from speed.
+    /// No engine speed, so idle is not known.
     pub speed_unknown: bool,
 }
 

@@ -336,7 +336,7 @@ mod tests {
         assert_eq!(of(759.0), Conditions::Harder);
     }
 
-    /// Loads of the later point, and how its conditions stand.
+    /// Loads of the later point, and how its conditions compare.
     type Told = (Vec<String>, Conditions, String);
 
     fn both(

@@ -280,7 +280,7 @@ fn above(told: &Estimate, most_rpm: f64) -> (PredictionResult, String) {
 }
 
 /// What all points of a log come to: one that is worse is a prediction that failed;
-/// better is one that is better wherever it can be told.
+/// better is one that is better wherever that can be decided.
 fn together(points: &[PointPrediction]) -> PredictionResult {
     points.iter().map(|p| p.kept).max().unwrap_or(PredictionResult::CannotTell)
 }

@@ -78,7 +78,7 @@ fn side(step: &LoadStep) -> StepSide {
     }
 }
 
-/// Keep-up speed of every set of loads that both logs tell it of.
+/// Keep-up speed of every set of loads that both logs have it for.
 pub fn matched_keep_up(
     before: &Diagnosis,
     after: &Diagnosis,

@@ -68,7 +68,7 @@ fn nothing_changed() {
     assert_eq!(one(cured(), cured()).outcome, Outcome::NoChange);
 }
 
-/// The battery gives 20 A before and 9 A after: eleven gained, nine to go.
+/// The battery discharges at 20 A before and 9 A after: eleven gained, nine to go.
 #[test]
 fn better_and_still_draining_is_not_proven() {
     let after = vec![holding(&[]), draining(&LOADS, 9.0)];
@@ -119,7 +119,7 @@ fn lower_under_harder_conditions_is_not_worse() {
     assert!(proof.headline.contains("hotter: warm before, hot after"), "{}", proof.headline);
 }
 
-/// … and so may running with a load on that the later log does not tell of.
+/// … and so may a load that is on and that the later log does not show.
 #[test]
 fn a_load_that_may_be_on_unseen_excuses_a_lower_bus() {
     let before = recorded(diagnosis(&["fan", "blower", "lamps"], cured()));
@@ -185,7 +185,7 @@ fn what_got_better_and_what_got_worse_are_both_told() {
     });
     let proof = one(before, after);
     assert_eq!(proof.outcome, Outcome::ImprovedNotProven);
-    assert!(missing(&proof, "lower than before elsewhere"), "{:?}", proof.missing);
+    assert!(missing(&proof, "the lower voltage elsewhere"), "{:?}", proof.missing);
 }
 
 fn with_setpoint(mut recorded: Recorded, setpoint_v: f64) -> Recorded {

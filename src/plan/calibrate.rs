@@ -9,8 +9,8 @@
 //! ```
 //!
 //! linear in the alternator's share s of its curve, in the loads' amps a_l, and in what the
-//! battery is larger than the observer had it (its currents go with its size). For
-//! each battery that the observer drove, with pulleys and a curve's shape drawn
+//! battery is larger than in the ensemble (its currents scale with its size). For
+//! each battery of the ensemble, with pulleys and a curve's shape drawn
 //! for it, one solution is drawn (`linear`), and the car counts by how well it fits.
 
 use rand::{RngExt, SeedableRng};
@@ -74,10 +74,10 @@ const SOAKED: std::ops::Range<f64> = 0.45..1.0;
 /// source).
 const UNSTEADY_A: f64 = 0.3;
 const UNSTEADY_SHARE: f64 = 0.02;
-/// Pulleys that nobody stated.
+/// Pulleys, if not stated.
 const RATIOS: std::ops::Range<f64> = 2.1..3.2;
 /// How a shape of curve may be stretched along its speeds (90 %), and bent: at the idle
-/// point an alternator gives a third to a half of its rating (common practice, no source).
+/// point an alternator delivers a third to a half of its rating (common practice, no source).
 const SHAPE_FACTOR: f64 = 1.12;
 const BENDS: std::ops::Range<f64> = 0.6..1.05;
 
@@ -160,7 +160,7 @@ fn fit(
     let ratio = ratio.clamp(*SANE_RATIOS.start(), *SANE_RATIOS.end());
     let nominal = analysis.battery.nominal;
     let reference_v = nominal.volts(levels::REFERENCE);
-    // Half-way between a regulator's droop and an alternator that gives its all.
+    // Half-way between a regulator's droop and an alternator at full output.
     let half_way_v = (nominal.volts(levels::DROOP) + nominal.volts(levels::FULL_OUTPUT)) / 2.0;
     let model_v = nominal.volts(levels::FITTED_CAR);
     let (curve, test_v, test_c, believed) = present_curve(rng, car, nominal)?;
@@ -297,7 +297,7 @@ fn fit(
     Some(Fitted { trial, deviance: squares + spreads + log_determinant + by_levels, counts })
 }
 
-/// Curve, its test conditions, and what is believed of the alternator's share of it.
+/// Curve, its test conditions, and the prior of the alternator's share of it.
 fn present_curve(
     rng: &mut Rng,
     car: &Car,

@@ -68,7 +68,7 @@ pub struct Proposal {
     pub sheet: Option<String>,
     pub ratio: Estimate,
     pub standing: Suitability,
-    /// Why it stands there, in a sentence.
+    /// The reason for its standing, in a sentence.
     pub why: String,
     /// By load set at idle, the heaviest first.
     pub margins: Vec<Margin>,

@@ -23,7 +23,7 @@ pub struct Item {
     pub column: Column,
 }
 
-/// Where the log tells when it is on.
+/// Where the log shows when it is on.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Column {
     /// Whenever the engine runs.
@@ -78,7 +78,7 @@ pub fn ledger(log: &Log, segments: &Segments, car: &Car) -> Vec<Item> {
     items
 }
 
-/// More loads that only the voltage shows are not told apart; those that ran
+/// More loads that only the voltage shows are not distinguished; those that ran
 /// longest are.
 pub const MOST_LABELS: usize = 16;
 

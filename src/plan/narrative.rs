@@ -87,7 +87,7 @@ const MENDED_FIRST: [(&str, &str); 8] = [
     ("setpoint-low", "the regulator holds too little"),
 ];
 
-/// "the belt slips and the ground side loses volts"; `None` where nothing stands in
+/// "the belt slips and the ground side loses volts"; `None` if nothing is in
 /// the way.
 pub fn mended_first(findings: &[Finding]) -> Option<String> {
     let raised = |id: &str| findings.iter().any(|f| f.id == id && f.severity > Severity::Note);

@@ -46,7 +46,7 @@ pub struct CarSample {
     pub soaked: f64,
     /// Output lost from cold to soaked, for alternators that it might get.
     pub lost_share: f64,
-    /// How a new alternator stands to its sheet.
+    /// Output of a new alternator, as a share of its sheet's.
     pub new_share: f64,
     /// See [`Machine::flux_exponent`].
     pub flux_exponent: f64,
@@ -61,7 +61,7 @@ impl CarSample {
         on.map(|(load, duty)| duty * load.amps_a * (load.exponent * power).exp()).sum()
     }
 
-    /// Warmth of the car, as its temperatures tell it.
+    /// Alternator temperature for that warmth of the car.
     pub fn machine_c(&self, warmth: Option<f64>) -> f64 {
         COLD_C + warmth.map_or(self.warmth, |w| w * self.soaked) * (SOAKED_C - COLD_C)
     }
@@ -94,7 +94,7 @@ impl CarSample {
     }
 }
 
-/// What a replay gives: one entry a moment.
+/// The result of a replay: one entry a moment.
 #[derive(Debug, Clone, Default)]
 pub struct Replay {
     pub volts: Vec<f64>,

@@ -29,9 +29,9 @@ pub struct SteadyPiece {
 /// What a level says of the alternator.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Stands {
-    /// It gives its all.
+    /// It is at full output.
     Full,
-    /// It could give more.
+    /// It could supply more.
     Holding,
     /// One or the other, by what this car's regulator holds: the log does not show it.
     AsHeld,

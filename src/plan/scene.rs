@@ -7,7 +7,7 @@ use crate::log::{Log, Place, Role, Span, Tap};
 use crate::plan::load_budget::{Column, Item};
 use crate::segment::{Segments, indices, mean};
 
-/// As long as the observer's: the battery's fast polarisation takes seconds.
+/// As in the battery ensemble: the battery's fast polarization takes seconds.
 const MOMENT_S: f64 = 0.5;
 const MOST_MOMENTS: usize = 6_000;
 
@@ -34,7 +34,7 @@ pub struct Scene {
     pub machine_seen: bool,
 }
 
-/// Warmth as the log's temperatures tell it: an alternator's own from 25 to 110 °C;
+/// Warmth from the log's temperatures: an alternator's own from 25 to 110 °C;
 /// a coolant that has reached its thermostat, or air under the hood at 70 °C, go
 /// with a car that is hot all over (common practice, no source).
 fn warmth(place: Place, c: f64) -> f64 {

@@ -1,7 +1,7 @@
 //! The setpoint that a plan can rest on.
 //!
-//! A plan that took for the setpoint a level above which the bus was seen to stand
-//! would predict it for every alternator: no regulator lets the bus stand steadily above
+//! A plan that took for the setpoint a level that the bus was seen to exceed
+//! would predict it for every alternator: no regulator lets the bus stay above
 //! what it holds.
 
 use crate::analysis::Setpoint;
@@ -46,7 +46,7 @@ impl CarSetpoint {
     }
 
     /// One that this car's could be whose log shows none, and how much it counts. Half
-    /// of them are drawn about the highest level that the bus stood at, with the
+    /// of them are drawn about the highest level that the bus was at, with the
     /// alternator's heat there, so that enough are if that is what was held.
     pub fn unshown(
         rng: &mut Rng,
@@ -83,12 +83,12 @@ pub fn held_misfit(under_v: f64, nominal: Nominal) -> f64 {
     (under_v.max(0.0) / held_sd_v).powi(2) + 2.0 * held_sd_v.ln()
 }
 
-/// How much a setpoint still counts above which a level stands: no regulator lets it.
+/// Weight of a setpoint that a level exceeds: no regulator allows that.
 pub fn allows(under_v: f64, nominal: Nominal) -> f64 {
     (-0.5 * (under_v.min(0.0) / nominal.volts(levels::PLAN_HELD)).powi(2)).exp()
 }
 
-/// `None` where what the analysis has can stand.
+/// `None` if the setpoint of the analysis can be used.
 pub fn instead(
     log: &Log,
     segments: &Segments,

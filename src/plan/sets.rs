@@ -70,7 +70,7 @@ fn degree(heat: Heat) -> u8 {
     }
 }
 
-/// Where the log tells heat; a regulator's setpoint falls with it.
+/// Where the log shows heat; a regulator's setpoint falls with it.
 fn hottest_setpoint_v(scene: &Scene) -> Option<f64> {
     let running = scene.moments.iter().filter(|m| m.running && m.setpoint_v.is_finite());
     let warm = running.filter_map(|m| Some((m.warmth?, m.setpoint_v)));

@@ -154,7 +154,7 @@ fn settle(leftover: Leftover) {
 }
 
 /// Move what a person put into the old folder into the new one; what was written
-/// for one of `kinds` gives way.
+/// for one of `kinds` is dropped.
 fn carry_over(old: &Path, new: &Path, kinds: &[Kind]) -> io::Result<()> {
     for entry in fs::read_dir(old)? {
         let name = entry?.file_name();
@@ -169,7 +169,7 @@ fn carry_over(old: &Path, new: &Path, kinds: &[Kind]) -> io::Result<()> {
     Ok(())
 }
 
-/// Whether a folder stands at `dir` and may be replaced, and what kinds of ours
+/// Whether a folder exists at `dir` and may be replaced, and what kinds of ours
 /// it then holds; this `kind` always is one of them.
 fn check(
     kind: Kind,

@@ -1,5 +1,5 @@
-//! The page that logs are dropped on: the reports that stand, and, where a log does not
-//! tell by itself, what its columns mean.
+//! The page that logs are dropped on: the reports there are, and, where a log does not
+//! show by itself, what its columns mean.
 
 use std::path::Path;
 
@@ -35,7 +35,7 @@ const ROLES: [(&str, &str); 17] = [
     ("ignored", "nothing used here"),
 ];
 
-/// A report that stands in the folder.
+/// A report in the folder.
 pub struct ListedReport {
     pub folder: String,
     pub log: String,

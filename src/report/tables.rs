@@ -1,6 +1,6 @@
 //! Tables for a spreadsheet: one row a load step, one row an operating point, one
 //! row a way between taps at an operating point, one row a point of the output curve.
-//! Units stand in the header; an unknown cell is empty.
+//! Units are in the header; an unknown cell is empty.
 
 use polars::prelude::{Column, DataFrame, PolarsResult};
 
@@ -21,7 +21,7 @@ pub(super) fn step_columns(table: &mut Table<LoadStep>) {
     table.text("load", |s| s.load.as_deref());
     table.text("direction", |s| direction(s.direction));
     table.number("duty_change", |s| s.duty_change);
-    table.text("origin", |s| origin(s));
+    table.text("origin", origin);
     table.with_interval("lag_s", |s| s.lag_s, |s| &s.lag);
     table.text("answered", |s| s.answered);
     table.estimate("baseline_v", |s| &s.baseline_v);
@@ -109,7 +109,7 @@ pub(super) fn origin(step: &LoadStep) -> &'static str {
 }
 
 /// A spreadsheet runs a cell that begins like a formula; a quote before it makes
-/// it text. A terminal obeys control characters; a mark stands for each.
+/// it text. A terminal obeys control characters; a mark replaces each.
 ///
 /// Where the spreadsheet's own list mark is the semicolon, a cell begins behind each
 /// of those as well, quotes or not.
@@ -278,8 +278,8 @@ impl Columns {
     }
 
     /// The same table with types: text, and numbers rounded as [`Columns::lines`]
-    /// writes them, so that both tell the same figures. A mark that makes a text
-    /// inert for spreadsheets stays, so that both tell the same text.
+    /// writes them, so that both have the same figures. A mark that makes a text
+    /// inert for spreadsheets stays, so that both have the same text.
     pub(super) fn frame(self) -> PolarsResult<DataFrame> {
         let columns = self.heads.into_iter().zip(self.cells).map(|(head, cells)| match cells {
             Cells::Text(cells) => Column::new(head.into(), cells),

@@ -89,7 +89,7 @@ pub struct Row {
     /// Its path from the reviewed folder.
     pub log: String,
     pub car: String,
-    /// Clock of the first sample, where the log tells it.
+    /// Clock of the first sample, if the log has one.
     pub started: Option<NaiveDateTime>,
     /// Its place among the logs of its car in the order of time, from 1.
     pub order: usize,
@@ -143,7 +143,7 @@ pub struct Failure {
     pub our_fault: bool,
 }
 
-/// What one log comes to; all of it stands in its own report.
+/// The result of one log in short; its own report has all of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Summary {
     pub sha256: String,
@@ -286,7 +286,7 @@ impl Sketch {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SoakPoint {
     pub loads: Vec<String>,
-    /// False where no column tells what is on: `loads` is empty and may be wrong.
+    /// False if no column shows what is on: `loads` is empty and may be wrong.
     #[serde(default)]
     pub loads_logged: bool,
     pub rpm_low: Option<f64>,
@@ -306,7 +306,7 @@ pub struct SoakPoint {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Soak {
     pub loads: Vec<String>,
-    /// False where no column tells what is on: `loads` is empty and may be wrong.
+    /// False if no column shows what is on: `loads` is empty and may be wrong.
     #[serde(default)]
     pub loads_logged: bool,
     pub rpm_low: Option<f64>,

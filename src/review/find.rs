@@ -82,12 +82,12 @@ pub fn find(named: &[PathBuf], out: Option<&Path>, no_logs: &[PathBuf]) -> Found
 #[derive(Default)]
 struct Walk {
     root: PathBuf,
-    /// What stands in here is not even told of: whether it is there yet says nothing
+    /// What is in here is not even counted: whether it exists already says nothing
     /// of the logs.
     out: PathBuf,
     no_logs: HashSet<Identity>,
     /// Still to be looked through; those that links lead to come last, so that a
-    /// folder is told by its own place where it has one here.
+    /// folder is listed under its own path if it has one here.
     folders: VecDeque<PathBuf>,
     been_in: HashSet<Identity>,
     taken: HashSet<Identity>,
@@ -280,7 +280,7 @@ fn is_ours(folder: &Path) -> bool {
     MARKERS.into_iter().any(marked) || folder.join(super::STATE_FOLDER).is_dir()
 }
 
-/// By its header: estimates stand with their interval and grade, and a review's
+/// By its header: estimates come with their interval and grade, and a review's
 /// tables begin with the log.
 fn is_our_table(path: &Path) -> bool {
     let Some(head) = head(path) else { return false };
@@ -329,7 +329,7 @@ fn head(path: &Path) -> Option<String> {
 }
 
 /// A named path without links and dots before its last part, so that paths below it
-/// can be told from one another; a named link keeps its name.
+/// can be distinguished; a named link keeps its name.
 fn settled(path: &Path) -> PathBuf {
     if path.is_dir() {
         return path.canonicalize().unwrap_or_else(|_| path.to_path_buf());

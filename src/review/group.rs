@@ -12,9 +12,9 @@ use crate::format::plain;
 /// `{car}` in a pattern.
 const CAR: &str = "{car}";
 
-/// How a car's name stands in the names of its logs: "{car}-run-*", "{car}/day-*/*".
+/// Where a car's name is in the names of its logs: "{car}-run-*", "{car}/day-*/*".
 /// `{car}` is the car, `*` is anything; upper and lower case are alike. Without a
-/// slash it is held against the file's name, else against the path from the
+/// slash it is matched against the file's name, else against the path from the
 /// reviewed folder; the file's ending may be left out.
 #[derive(Debug, Clone)]
 pub struct CarPattern {
@@ -48,7 +48,7 @@ impl FromStr for CarPattern {
 }
 
 impl CarPattern {
-    /// The car that the log at this path, told with `/`, is of.
+    /// The car that the log at this path, written with `/`, is of.
     pub fn car(&self, log: &str) -> Option<String> {
         let name = log.rsplit('/').next().unwrap_or(log);
         let held = if self.words.contains('/') { log } else { name };

@@ -1,10 +1,10 @@
-//! Cars told apart by the names of the logs in one folder: red-1, red-2 and blue-1 are of
+//! Cars distinguished by the names of the logs in one folder: red-1, red-2 and blue-1 are of
 //! two cars, cold, hot and idle are of one.
 //!
 //! What a name says of the run (dates, run numbers, words such as "cold" or "fan") is left
 //! out; the words that remain may name a car. They do where at least two differ and one of
 //! them comes again: then two cars must not become one car's day. Where all differ and none
-//! comes again, nobody can say, and the logs stay together with a doubt.
+//! comes again, it is not known, and the logs stay together with a doubt.
 
 mod parts;
 mod vocabulary;

@@ -1,18 +1,18 @@
-//! The orders in which logs are told: the worst first, and by the clock.
+//! The orders of logs: the worst first, and by the clock.
 //!
 //! **The worst first** ([`worst_first`]) goes by, each only among equals of the one
 //! before:
 //! 1. how bad the verdict is: `not charging`, `falls short`, `falls short at idle`,
 //!    `overcharges`, a log that could not be read, `cannot tell`, `keeps up, little in
-//!    reserve`, `keeps up`. An unreadable log stands where its verdict might be bad and
-//!    it is not known. A copy of another log stands last;
+//!    reserve`, `keeps up`. An unreadable log is placed where its verdict might be bad and
+//!    it is not known. A copy of another log comes last;
 //! 2. the larger deficit, in amps;
 //! 3. the operating point farther under its setpoint, in volts;
 //! 4. more faults, then more cautions, among the findings;
 //! 5. the path, as a person counts: `run-2` before `run-10`.
 //!
-//! **By the clock** ([`by_clock`]): logs that tell when they began, in that order. One
-//! that does not (it could not be read, or has no dated clock) stands behind the log
+//! **By the clock** ([`by_clock`]): logs that state when they began, in that order. One
+//! that does not (it could not be read, or has no dated clock) follows the log
 //! that its path follows.
 
 use std::cmp::{Ordering, Reverse};

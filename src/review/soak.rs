@@ -1,6 +1,6 @@
 //! The soak curve: the same running seen again, log after log of one car. It has to be
 //! the same loads in the same speed band; what the heat does to it is the question, so
-//! heat may differ and is told at every reading.
+//! heat may differ and is stated at every reading.
 
 use std::collections::BTreeMap;
 

@@ -154,7 +154,7 @@ const MISSED: [(Role, &str); 2] =
     [(Role::EngineRpm, "engine speed not logged"), (Role::Load, "loads not logged")];
 const TEMPERATURE: &str = "temperature";
 /// A step of the converter as coarse as this hides what a load costs: half the 0.1 V
-/// by which common practice tells a bad connection (no source).
+/// by which common practice recognizes a bad connection (no source).
 const COARSE_V: f64 = 0.05;
 /// Slower than this, the trough of a load step is missed (common practice, no source).
 const SLOW_S: f64 = 0.5;

@@ -87,7 +87,7 @@ fn feet(text: &str) -> String {
     told + rest
 }
 
-/// "25 mm²" is told by the nearest gauge first: "3 AWG (25 mm²)".
+/// "25 mm²" is shown by the nearest gauge first: "3 AWG (25 mm²)".
 fn awg(text: &str) -> String {
     let mut told = String::new();
     let mut rest = text;
@@ -129,7 +129,7 @@ fn numbers_at_end(text: &str, change: impl Fn(f64) -> f64) -> String {
     }
 }
 
-/// What stands before the number that ends `text`, and the number.
+/// What precedes the number that ends `text`, and the number.
 fn split_number(text: &str) -> (&str, &str) {
     let part = |c: char| c.is_ascii_digit() || c == '.' || c == '−' || c == '-';
     let start = text.trim_end_matches(part).len();

@@ -20,26 +20,26 @@ mod screen;
 pub mod serve;
 pub mod verify;
 
-/// Could not.
+/// The verb failed.
 const FAILED: u8 = 1;
-/// Asked for in a way that makes no sense.
+/// Wrong flags.
 const USAGE: u8 = 2;
 /// What `--fail-on` names was met.
 const MET: u8 = 3;
 
-/// Says what is wrong with the flags.
+/// Reports what is wrong with the flags.
 pub fn usage_error(wrong: &str) -> ExitCode {
     say(&format!("error: {wrong}\n\nFor more information, try '--help'."));
     ExitCode::from(USAGE)
 }
 
-/// Tells the person what went wrong.
+/// Reports what went wrong.
 fn complain(what: impl Display) {
     say(&format!("stiffbus: {what}"));
 }
 
-/// To standard error. Where that is closed, nobody listens. Names of files and cells
-/// of logs are made safe where they are told; here whatever slipped through.
+/// Writes to standard error, and ignores one that is closed. Names of files and cells
+/// of logs are made safe where they are printed; this catches what slipped through.
 fn say(text: &str) {
     let _ = writeln!(anstream::stderr(), "{}", plain_lines(text));
 }

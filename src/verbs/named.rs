@@ -22,7 +22,7 @@ pub fn safe_name(path: &str) -> String {
     format!("{cut}-{}", hash.get(..12).unwrap_or(&hash))
 }
 
-/// Without the ending that tells what kind of file it is.
+/// Without the extension.
 pub fn stem_of(name: &str) -> &str {
     match name.rfind('.') {
         Some(dot) if dot > 0 => name.get(..dot).unwrap_or(name),

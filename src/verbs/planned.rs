@@ -9,7 +9,7 @@ use crate::format::{plain, shown};
 use crate::plan::{Plan, SCHEMA};
 use crate::report::Kind;
 
-/// The plan's file, of that file itself or of the folder it stands in.
+/// The plan's file, from that file itself or the folder it is in.
 pub fn file(named: &Path) -> PathBuf {
     if named.is_dir() { named.join(Kind::Plan.marker()) } else { named.to_path_buf() }
 }

@@ -289,7 +289,7 @@ fn leave(left_out: &mut Vec<LeftOut>, reason: &str, name: &str) {
 }
 
 /// The first Ctrl-C lets every log that is worked on come to its end, the second
-/// ends the program where it stands: each report is there whole or not at all.
+/// ends the program at once: each report is there whole or not at all.
 fn stop_on_ctrl_c() -> io::Result<Arc<AtomicBool>> {
     use signal_hook::consts::SIGINT;
     let stop = Arc::new(AtomicBool::new(false));

@@ -85,7 +85,7 @@ async fn until_stopped(args: &ServeArgs, home: &Path) -> Result<(), Box<dyn std:
     })?;
     let port = listener.local_addr()?.port();
     let reports = ReportStore::of(&resolved(home)?);
-    // Heard from its first turn on, so it takes one before anybody is told of Ctrl-C.
+    // The handler is active after its first poll, so poll it before mentioning Ctrl-C.
     let ctrl_c = tokio::spawn(tokio::signal::ctrl_c());
     tokio::task::yield_now().await;
     let page = format!("http://127.0.0.1:{port}/");

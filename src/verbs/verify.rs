@@ -267,7 +267,7 @@ impl Account {
     fn numbers(&mut self, written: &Value, made: &Comparison) -> Result<(), serde_json::Error> {
         let again: Value = serde_json::from_str(&json::text(made))?;
         let (mut found, compared) = differences(written, &again);
-        // A broken seal is told already.
+        // A broken seal is reported already.
         found.retain(|difference| difference.place != "seal_sha256");
         if found.is_empty() {
             self.right

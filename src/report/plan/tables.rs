@@ -1,4 +1,4 @@
-//! A plan's tables for a spreadsheet. Units stand in the header.
+//! A plan's tables for a spreadsheet. Units are in the header.
 
 use crate::plan::{Margin, Plan, PredictedPoint, Proposal, Wiring};
 use crate::report::tables::Table;

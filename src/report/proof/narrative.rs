@@ -1,4 +1,4 @@
-//! What page and terminal say in the same words.
+//! Sentences that page and terminal share.
 
 use crate::car::AcceptanceFacts;
 use crate::comparison::{
@@ -9,7 +9,7 @@ use crate::diagnosis::{BusState, Heat};
 use crate::estimate::Estimate;
 use crate::report::format::{self, AMP, RPM, Unit, number};
 
-/// Below it a probability is told as smaller than this.
+/// A smaller probability is shown as smaller than this.
 const LEAST_P: f64 = 1e-4;
 
 /// "Proof of repair" only where the repair is proven.
@@ -98,9 +98,9 @@ pub fn missing_title(outcome: Outcome) -> &'static str {
     }
 }
 
-/// The point that says most of a later log: most loads on at idle, of those the one
+/// The most informative point of a later log: most loads on at idle, of those the one
 /// that the earlier log holds longest; else the largest change.
-pub fn telling(after: &After) -> Option<&MatchedPoint> {
+pub fn most_informative(after: &After) -> Option<&MatchedPoint> {
     let at_idle = || after.points.iter().filter(|p| p.rpm_low == Some(0.0) && !p.loads.is_empty());
     let most = at_idle().map(|p| p.loads.len()).max();
     let longest = at_idle()
@@ -156,8 +156,8 @@ pub fn state(side: &PointSide) -> String {
     if side.is_sure { word.to_owned() } else { format!("{word}, not certain") }
 }
 
-/// "gives 24 A (14 to 36, assumed)"; only a draining battery gives.
-pub fn gives(side: &PointSide) -> Option<String> {
+/// "battery discharges at 24 A (14 to 36, assumed)"; only where it is draining.
+pub fn discharge(side: &PointSide) -> Option<String> {
     let amps = side.implied_deficit_a.as_ref().filter(|_| side.state == BusState::Draining)?;
     Some(format!("battery discharges at {}", AMP.with_range(amps)))
 }
@@ -177,7 +177,7 @@ pub fn carried(gain_a: &Estimate) -> Option<String> {
     }
 }
 
-/// What the point says of the repair: what counts for nothing says so.
+/// What the point shows of the repair, and whether it proves anything.
 pub fn says(point: &MatchedPoint) -> &'static str {
     match (point.standing, point.conditions) {
         (PointOutcome::Better, Conditions::Easier) => "better, but under easier conditions",
@@ -188,7 +188,7 @@ pub fn says(point: &MatchedPoint) -> &'static str {
     }
 }
 
-/// What the plan said, and what of it the logs show: stands behind the word of
+/// What the plan predicted, and what the logs show: follows the word of
 /// [`PredictionCheck::kept`].
 pub fn plan_said(prediction: &PredictionCheck) -> String {
     format!(

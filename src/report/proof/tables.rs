@@ -1,5 +1,5 @@
 //! Tables of a proof for a spreadsheet: one row a matched point, a matched step, a
-//! criterion. Units stand in the header; an unknown cell is empty.
+//! criterion. Units are in the header; an unknown cell is empty.
 
 use crate::comparison::{
     After, Comparison, Criterion, KeepUpPrediction, MatchedPoint, MatchedStep, PointPrediction,

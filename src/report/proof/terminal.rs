@@ -129,7 +129,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
     page.heading("The same loads and speed, before and after");
     let roomy = page.width >= ROOMY;
     let alike = shown.iter().all(|(_, p)| p.conditions == Conditions::Same);
-    let grades = || shown.iter().filter_map(|(_, p)| Some(given(&p.before)?.grade));
+    let grades = || shown.iter().filter_map(|(_, p)| Some(discharge(&p.before)?.grade));
     let one_grade = grades().next().filter(|first| grades().all(|grade| grade == *first));
     let mut heads = vec!["loads on"];
     if roomy {
@@ -149,7 +149,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
         let (before, now) = (volts(&point.before.voltage_v), volts(&point.after.voltage_v));
         if roomy {
             row.extend([before, now]);
-            row.push(match given(&point.before) {
+            row.push(match discharge(&point.before) {
                 Some(e) if one_grade.is_none() => format!("{}, {}", AMP.compact(e), e.grade.word()),
                 Some(e) => AMP.compact(e),
                 None => "none".to_owned(),
@@ -186,7 +186,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
     page.item("", &notes.join(" "), DIM);
 }
 
-fn given(side: &PointSide) -> Option<&Estimate> {
+fn discharge(side: &PointSide) -> Option<&Estimate> {
     side.implied_deficit_a.as_ref().filter(|_| side.state == BusState::Draining)
 }
 

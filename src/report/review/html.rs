@@ -1,7 +1,7 @@
 //! `index.html` of a review: what the day came to, every log in a table that can be
 //! sorted and filtered, then car by car what changed from log to log. Nothing is
 //! fetched; the page's one script, ours, only reorders and hides rows, and without it
-//! the worst log stands first.
+//! the worst log comes first.
 
 mod cars;
 mod ranks;

@@ -73,9 +73,9 @@ pub fn worst(review: &Review) -> Option<String> {
     let summary = row.summary().filter(|summary| is_bad(summary.verdict))?;
     let said = format!("Worst: {} {}", format::shorten(&row.log, 80), verdict(row));
     let Some(point) = &summary.worst else { return Some(said + ".") };
-    let gives = gives(point).map_or_else(String::new, |gives| format!(", {gives}"));
+    let discharge = discharge(point).map_or_else(String::new, |amps| format!(", {amps}"));
     Some(format!(
-        "{said}; {}{}: {}{gives}.",
+        "{said}; {}{}: {}{discharge}.",
         format::with_loads(&point.loads),
         running(point.rpm, point.rpm_low, point.rpm_high, point.heat)
             .map_or_else(String::new, |at| format!(" {at}")),
@@ -133,18 +133,18 @@ pub fn state(state: BusState, confidence: f64) -> String {
     if confidence >= SURE { word.to_owned() } else { format!("{word}, not certain") }
 }
 
-/// "the battery gives 24 A (14 to 36, assumed)"; only a draining one gives.
-pub fn gives(point: &WorstPoint) -> Option<String> {
+/// "the battery discharges at 24 A (14 to 36, assumed)"; only where it is draining.
+pub fn discharge(point: &WorstPoint) -> Option<String> {
     let amps = point.implied_deficit_a.as_ref().filter(|_| point.state == BusState::Draining)?;
     Some(format!("the battery discharges at {}", AMP.with_range(amps)))
 }
 
-/// Amps where the battery gives any.
+/// Amps of battery discharge, if any.
 pub fn deficit(summary: &Summary) -> Option<&Estimate> {
     summary.deficit_a.as_ref().filter(|amps| !AMP.is_nothing(amps))
 }
 
-/// What is seen where no speed can be told.
+/// What is seen where no speed is known.
 pub fn keep_up_bound(keep_up: &KeepUpSpeed) -> String {
     let rpm = |rpm: f64| RPM.of(rpm).replace(' ', "\u{a0}");
     match keep_up.bound {

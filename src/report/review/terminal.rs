@@ -63,13 +63,13 @@ fn logs(page: &mut Page, review: &Review) {
     }
     page.heading("Every log, the worst first");
     let amps = one_grade(&shown, narrative::deficit);
-    let speeds = one_grade(&shown, sought).filter(|grade| *grade != Grade::Measured);
+    let speeds = one_grade(&shown, found_speed).filter(|grade| *grade != Grade::Measured);
     let mut table = vec![
         Column::of("log", 0, &shown, |row| plain(&row.log)),
         Column::of("verdict", 0, &shown, |row| narrative::verdict(row).to_owned()),
         Column::of("lowest, V", 0, &shown, |row| lowest(row).unwrap_or_default()),
         Column::of("read at", 3, &shown, |row| read_at(row).unwrap_or_default()),
-        Column::of("discharge, A", 1, &shown, |row| gives(row, amps).unwrap_or_default()),
+        Column::of("discharge, A", 1, &shown, |row| discharge(row, amps).unwrap_or_default()),
         Column::of("keeps up, rpm", 2, &shown, |row| keep_up(row, speeds).unwrap_or_default()),
         Column::of("findings", 4, &shown, |row| {
             row.summary().and_then(narrative::findings).unwrap_or_default()
@@ -133,8 +133,8 @@ fn rest(page: &mut Page, review: &Review) {
     page.item("", &format!("{more} on the page: {}.", each.join(", ")), Style::new());
 }
 
-/// Without its grade where it is measured, or where a note tells it for all.
-fn told_number(unit: Unit, e: &Estimate, one_grade: Option<Grade>) -> String {
+/// Without its grade where it is measured, or where a note states it for all.
+fn with_grade(unit: Unit, e: &Estimate, one_grade: Option<Grade>) -> String {
     match e.grade {
         grade if grade == Grade::Measured || one_grade == Some(grade) => unit.compact(e),
         grade => format!("{}, {}", unit.compact(e), grade.word()),
@@ -142,7 +142,7 @@ fn told_number(unit: Unit, e: &Estimate, one_grade: Option<Grade>) -> String {
 }
 
 fn lowest(row: &Row) -> Option<String> {
-    Some(told_number(VOLT, &row.summary()?.lowest.as_ref()?.voltage_v, None))
+    Some(with_grade(VOLT, &row.summary()?.lowest.as_ref()?.voltage_v, None))
 }
 
 fn read_at(row: &Row) -> Option<String> {
@@ -154,17 +154,17 @@ fn read_at(row: &Row) -> Option<String> {
     })
 }
 
-fn gives(row: &Row, one_grade: Option<Grade>) -> Option<String> {
+fn discharge(row: &Row, one_grade: Option<Grade>) -> Option<String> {
     Some(match narrative::deficit(row.summary()?) {
-        Some(amps) => told_number(AMP, amps, one_grade),
+        Some(amps) => with_grade(AMP, amps, one_grade),
         None => "none".to_owned(),
     })
 }
 
 fn keep_up(row: &Row, one_grade: Option<Grade>) -> Option<String> {
     let summary = row.summary()?;
-    Some(match (summary.keep_up.as_ref()?.bound, sought(summary)) {
-        (_, Some(rpm)) => told_number(RPM, rpm, one_grade),
+    Some(match (summary.keep_up.as_ref()?.bound, found_speed(summary)) {
+        (_, Some(rpm)) => with_grade(RPM, rpm, one_grade),
         (Bound::BelowSeen, None) => "at all seen".to_owned(),
         (Bound::AboveSeen, None) => "at none seen".to_owned(),
         (Bound::Within, None) => return None,
@@ -172,7 +172,7 @@ fn keep_up(row: &Row, one_grade: Option<Grade>) -> Option<String> {
 }
 
 /// The keep-up speed where it was found.
-fn sought(summary: &Summary) -> Option<&Estimate> {
+fn found_speed(summary: &Summary) -> Option<&Estimate> {
     let keep_up = summary.keep_up.as_ref().filter(|keep_up| keep_up.bound == Bound::Within)?;
     keep_up.rpm.as_ref()
 }

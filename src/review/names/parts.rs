@@ -7,7 +7,7 @@ pub struct Part {
     /// By which names are compared.
     pub key: String,
     pub shown: String,
-    /// A number that stands right behind its word, as in "x30".
+    /// A number that directly follows its word, as in "x30".
     pub glued: bool,
     /// A number behind the word "car": another number is another car.
     pub counts_cars: bool,
@@ -19,11 +19,11 @@ pub struct Part {
 struct Piece<'s> {
     text: &'s str,
     is_number: bool,
-    /// Nothing stands between it and the piece before.
+    /// Nothing is between it and the piece before.
     glued: bool,
 }
 
-/// The parts of `stem` but for dates, times, run numbers and words that tell of the run.
+/// The parts of `stem` but for dates, times, run numbers and words about the run.
 pub fn of(stem: &str) -> Vec<Part> {
     let pieces = without_dates(pieces(stem));
     let last_number = pieces.iter().rposition(|piece| piece.is_number);

@@ -1,11 +1,11 @@
-//! Words in the names of logs that tell of the run and not of the car.
+//! Words in the names of logs that are about the run and not the car.
 
 /// Behind these a number counts cars.
 pub const CAR: &[&str] = &[
     "car", "cars", "vehicle", "auto", "fahrzeug", "wagen", "voiture", "coche", "macchina", "авто",
 ];
 
-/// Whether a word, in lower case, tells of the run, or is made of such words: "coldstart".
+/// Whether a word, in lower case, is about the run, or made of such words: "coldstart".
 pub fn is_of_a_run(word: &str) -> bool {
     const SHORTEST_IN_COMPOUND: usize = 3;
     if RUN.contains(&word) {

@@ -1,6 +1,6 @@
 //! The folder of a review, and what it keeps so that a review can be taken up again:
 //! for each log what it came to, what that hangs on, and the hash of every file of
-//! its report. An entry is written when the report stands; what has no entry, or does
+//! its report. An entry is written when the report is complete; what has no entry, or does
 //! not look as the entry says, is made again.
 
 use std::collections::HashSet;
@@ -33,7 +33,7 @@ pub struct State {
     _lock: File,
 }
 
-/// What stands at the folder's root.
+/// What is recorded about the folder.
 #[derive(Serialize, Deserialize)]
 struct About {
     schema: String,
@@ -99,7 +99,7 @@ impl State {
                     "{shown}: another review is being written here; wait until it is finished."
                 ));
             }
-            // Where a file system knows no locks, two reviews at once are the person's care.
+            // On a file system without locks, two reviews at once are not prevented.
             Err(TryLockError::Error(_)) => {}
         }
         let about = About { schema: SCHEMA.to_owned(), reviewed };
@@ -109,7 +109,7 @@ impl State {
         Ok(state)
     }
 
-    /// Where the report called `name` stands, from the folder of the review.
+    /// Where the report called `name` is, from the folder of the review.
     pub fn relative_folder_of(name: &str) -> String {
         format!("{REPORTS}/{name}")
     }
@@ -126,7 +126,7 @@ impl State {
         self.entries().join(format!("{name}.json"))
     }
 
-    /// The entry of the report called `name`, where that stands as it was written.
+    /// The entry of the report called `name`, if that is as it was written.
     pub fn standing(&self, name: &str) -> Option<Entry> {
         let entry: Entry = read(&self.entry_file(name))?;
         let folder = self.folder_of(name);
@@ -137,7 +137,7 @@ impl State {
         (entry.schema == SCHEMA && is_whole && !entry.files.is_empty()).then_some(entry)
     }
 
-    /// Writes down what came of the report called `name`, whose `files` stand. Gives
+    /// Records the result of the report called `name`, whose `files` are written. Gives
     /// back what a later reader gets, to the last digit, so that a review that was
     /// taken up again is the same as one that was not.
     pub fn keep(&self, name: &str, mut entry: Entry, files: &[String]) -> io::Result<Entry> {
@@ -187,7 +187,7 @@ impl State {
     }
 }
 
-/// Whether nothing stands in a folder, or no more than a review makes before it says
+/// Whether nothing is in a folder, or no more than a review makes before it says
 /// whose the folder is.
 fn is_bare(out: &Path) -> io::Result<bool> {
     let is_void = |folder: &Path| Ok::<_, io::Error>(fs::read_dir(folder)?.next().is_none());

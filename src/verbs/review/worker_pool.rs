@@ -1,4 +1,4 @@
-//! Many at work on a numbered list of things, each on the next that nobody has.
+//! Threads that work through a numbered list, each taking the next free item.
 
 use std::cell::RefCell;
 use std::panic::{self, AssertUnwindSafe};

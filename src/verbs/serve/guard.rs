@@ -1,4 +1,4 @@
-//! Who is answered: a browser on this computer that looks at our own page, and nobody
+//! Which requests are answered: those of a browser on this computer from our own page, and none
 //! that another site sends.
 
 use std::sync::Arc;

@@ -1,4 +1,4 @@
-//! The reports that stand in the folder: placed, listed, handed out.
+//! The reports in the folder: written, listed, served.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -17,7 +17,7 @@ use crate::report::serve::{self as page, ListedReport};
 use crate::report::{self, Kind, Overwrite, ReportError};
 use crate::verbs::named::{safe_name, stem_of};
 
-/// Of one name; nobody reads that many.
+/// Reports of one name; more are not readable.
 const MOST_OF_A_NAME: usize = 1000;
 /// A file of a report is far smaller.
 const MOST_BYTES: u64 = 64 << 20;
@@ -26,7 +26,7 @@ pub struct ReportStore {
     folder: PathBuf,
 }
 
-/// A report, as the page is told of it.
+/// A report, as sent to the page.
 #[derive(Debug, Serialize)]
 pub struct Placed {
     /// The way to it from the page.
@@ -95,7 +95,7 @@ impl ReportStore {
         found.into_iter().map(|(_, standing)| standing).collect()
     }
 
-    /// A file of a report that stands here, and nothing else on this computer.
+    /// A file of a report in this folder, and nothing else on this computer.
     fn read(&self, name: &str, file: &str) -> Option<Vec<u8>> {
         let plain =
             |part: &str| !part.contains(['/', '\\', ':', '\0']) && !matches!(part, "" | "." | "..");

@@ -24,7 +24,7 @@ const MOST_BYTES: usize = 256 << 20;
 /// A log comes from this computer's own disk.
 const MOST_WAIT: Duration = Duration::from_secs(300);
 
-/// What the page tells of a log besides its bytes.
+/// What the page sends with a log besides its bytes.
 #[derive(Debug, Default)]
 struct UploadForm {
     name: String,
@@ -87,7 +87,7 @@ impl UploadForm {
         let mut told = UploadForm::default();
         for (key, value) in form_urlencoded::parse(query.as_bytes()) {
             match key.as_ref() {
-                // A browser tells the name alone; whatever comes, no folder of it counts.
+                // A browser sends the name alone; any folder in it is ignored.
                 "name" => told.name = value.rsplit(['/', '\\']).next().unwrap_or("").to_owned(),
                 "column" => {
                     let request: RoleRequest = value.parse().map_err(|e| format!("{e}"))?;

@@ -16,7 +16,7 @@ use crate::units::Units;
 
 /// A row that is left out where no log called for any.
 const CHOICES: &str = "Choices made while reading";
-/// Of each log; all of them stand on the screen.
+/// Of each log; all of them are on the screen.
 const PRINTED_CHOICES: usize = 2;
 
 pub fn account(comparison: &Comparison) -> Markup {

@@ -17,7 +17,7 @@ use crate::report::svg::answer;
 
 use super::measure;
 
-/// Rows that are printed, over all later logs: all of them stand on the screen and
+/// Rows that are printed, over all later logs: all of them are on the screen and
 /// in the tables beside the page.
 const PRINTED_POINTS: usize = 7;
 const PRINTED_STEPS: usize = 3;
@@ -53,9 +53,9 @@ fn title(comparison: &Comparison, after: &After) -> String {
     format!("Before compared with {}, {file}: {}", plain(&after.side.name), after.outcome.words())
 }
 
-/// For paper only: every log's own section stands on the screen.
+/// For paper only: every log's own section is on the screen.
 fn foremost_of_each(afters: &[After]) -> Markup {
-    let told = afters.iter().filter_map(|after| Some((after, narrative::telling(after)?)));
+    let told = afters.iter().filter_map(|after| Some((after, narrative::most_informative(after)?)));
     let rows = told.map(|(after, point)| {
         let log = markup! { (format::capital(&plain(&after.side.name))) };
         let mut row = vec![log];
@@ -79,7 +79,7 @@ fn foremost_of_each(afters: &[After]) -> Markup {
     }
 }
 
-/// `first` is the later log whose section stands before this one.
+/// `first` is the later log whose section comes before this one.
 fn against(after: &After, logs: usize, first: Option<&After>) -> Markup {
     let each = |most: usize| (most / logs.max(1)).max(2);
     // Switching and keep-up of several logs would take a third sheet.
@@ -174,7 +174,7 @@ fn side(side: &PointSide) -> Markup {
         (measure(VOLT, &side.voltage_v))
         " " span.range {
             span class=(format!("state {}", side.state.word())) { (narrative::state(side)) }
-            @if let Some(gives) = narrative::gives(side) { ", " (gives) }
+            @if let Some(discharge) = narrative::discharge(side) { ", " (discharge) }
             "; " (narrative::place(side))
         }
     }

@@ -1,5 +1,5 @@
 //! `proof.html`: one page, nothing fetched, no script, at most two sheets of paper
-//! for one later log. What the customer asks stands first.
+//! for one later log. What the customer wants to know comes first.
 
 mod account;
 mod agreed;
@@ -72,16 +72,16 @@ fn tone(outcome: Outcome) -> &'static str {
 
 /// The same running before and after, side by side.
 fn answers(comparison: &Comparison) -> Markup {
-    let told: Vec<(&After, &MatchedPoint)> = comparison
+    let shown: Vec<(&After, &MatchedPoint)> = comparison
         .afters
         .iter()
-        .filter_map(|after| Some((after, narrative::telling(after)?)))
+        .filter_map(|after| Some((after, narrative::most_informative(after)?)))
         .collect();
-    let Some((_, first)) = told.first() else { return markup! {} };
+    let Some((_, first)) = shown.first() else { return markup! {} };
     markup! {
         dl.answers.sides {
             (side("Before the repair", &first.before, first, None))
-            @for (after, point) in &told {
+            @for (after, point) in &shown {
                 (side(&heading(comparison, after), &point.after, point, Some(first)))
             }
         }
@@ -115,7 +115,7 @@ fn side(
                 p.big { (VOLT.value(e)) }
                 p { (VOLT.range(e)) " V (90 %), " (e.grade.word()) }
                 p { span class=(format!("state {}", side.state.word())) { (format::capital(&narrative::state(side))) }
-                    @if let Some(gives) = narrative::gives(side) { ": " (gives) } }
+                    @if let Some(discharge) = narrative::discharge(side) { ": " (discharge) } }
                 p { (running(point)) " " (narrative::place(side)) }
                 @if let Some(other) = other {
                     p { "Other loads or speed than in the first column (" (running(other)) "). Before: "

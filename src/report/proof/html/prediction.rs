@@ -10,7 +10,7 @@ use crate::report::proof::narrative;
 
 use super::measure;
 
-/// Rows that are printed of each log: all stand on the screen and in the table beside
+/// Rows that are printed of each log: all are on the screen and in the table beside
 /// the page.
 const PRINTED: usize = 4;
 

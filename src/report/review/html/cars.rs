@@ -12,11 +12,11 @@ use crate::report::svg;
 use crate::review::{CarDay, Review, Soak, SoakReading};
 
 /// Bytes of the cars shown with picture and table, those with the worst logs; more make
-/// the page slow and tell nobody more. The first is always shown.
+/// the page slow. The first is always shown.
 const MOST_BYTES: usize = 300_000;
 /// Lines of text for cars beyond those.
 const MOST_TOLD: usize = 60;
-/// Curves told in words below a picture.
+/// Curves described in words below a picture.
 const MOST_CURVES: usize = 4;
 /// Readings in the table of one car.
 const MOST_READINGS: usize = 80;
