@@ -92,6 +92,12 @@ pub fn keep_up(
                 }
                 any => any,
             };
+            // A level that the regulator surely holds at every speed is held, however low.
+            let least = visits.iter().map(|v| control.regulated(v.index)).fold(1.0, f64::min);
+            let bracket = match bracket {
+                Err(Bound::AboveSeen) if least >= SURELY_HELD => Err(Bound::BelowSeen),
+                any => any,
+            };
             let holds = bracket == Err(Bound::BelowSeen);
             // A level that no load or speed tested may be the alternator's limit.
             let surest = visits.iter().map(|v| control.regulated(v.index)).fold(0.0, f64::max);

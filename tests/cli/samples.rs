@@ -98,7 +98,7 @@ fn nothing_is_claimed_of_the_battery_that_is_not_sure() {
     let blind = ["log.csv", "--column", "ignored=alternator current", "--json", "-"];
     let said = garage.run(&blind).ends(0).json();
     let headline = word(&said["verdict"], "headline");
-    assert!(headline.contains("battery may be discharging"), "{headline}");
+    assert!(headline.contains("Battery possibly discharging"), "{headline}");
 }
 
 /// A loss that two taps measure, and a slip that two tachometers do, come before the shortage

@@ -167,6 +167,7 @@ fn comparison() -> &'static Subject<Comparison> {
         };
         let words = || Some("a word".to_owned());
         let job = Job {
+            shop: vec!["a word".to_owned()],
             customer: words(),
             vehicle: words(),
             work_order: words(),

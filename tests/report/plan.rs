@@ -116,7 +116,7 @@ fn the_narrow_picture_tells_the_amps_that_loads_need() {
         .map(str::trim)
         .collect();
     assert!(texts.iter().any(|text| text.starts_with(&amps)), "{amps}: {texts:?}");
-    assert!(texts.contains(&"present"), "{texts:?}");
+    assert!(texts.contains(&"current"), "{texts:?}");
 }
 
 /// Every number that was estimated carries its interval and grade.

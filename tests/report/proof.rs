@@ -53,18 +53,20 @@ fn the_page_states_outcome_and_reasons_in_order() {
     let place =
         |text: &str| seen.find(&flowing(text)).unwrap_or_else(|| panic!("no {text:?} in {seen}"));
     let order = [
+        "the workshop",
         "Repair proven",
         "The repair worked.",
-        &comparison.headline,
-        "Before the repair",
-        "After the repair",
         "A. Customer",
         "larger alternator; smaller pulley",
+        "Before the repair",
+        "After the repair",
         "The same load step, before and after",
         "Default criteria",
+        "Safety before the next test",
+        "Technical appendix",
+        &comparison.headline,
         "The same loads and speed, before and after",
         "The logs, and how to check this page",
-        "Safety before the next test",
     ];
     let places: Vec<usize> = order.iter().map(|text| place(text)).collect();
     assert!(places.is_sorted(), "{places:?}");

@@ -40,10 +40,7 @@ pub fn html(plan: &Plan) -> String {
             (shopping_list(plan))
             section aria-labelledby="h-machines" {
                 h2 #h-machines { "The alternators, best first" }
-                p { "Judged at hot idle with each set of loads that the log ran there. "
-                    dfn { "To spare" } " is what the alternator can supply at the setpoint, less what holding it needs; "
-                    "below zero, the voltage sags." }
-                (machines(plan))
+                (choices(plan))
                 @for proposal in &plan.candidates { (ratios(proposal)) }
             }
             @if let Some(svg) = svg::capacity(plan) {
@@ -56,6 +53,12 @@ pub fn html(plan: &Plan) -> String {
                     @if let Some(narrow) = svg::capacity_narrow(plan) { (plot(&narrow, "narrow")) }
                 }
             }
+            (fold("h-detail", "Supply, need and speeds of each alternator", None, markup! {
+                p { "At hot idle, with each set of loads that the log had on there. "
+                    dfn { "To spare" } ": what the alternator can supply at the setpoint, less what holding it needs; "
+                    "below zero, the voltage sags." }
+                (machines(plan))
+            }))
             (fold("h-trust", "How well the prediction matches the log", None, markup! {
                 p { (plain(&plan.reproduction.told)) }
                 @if let Some(svg) = svg::replay(plan) {
@@ -110,7 +113,7 @@ fn shopping_list(plan: &Plan) -> Markup {
             div { dt { "Ground cable" } dd { p.big { (gauge(ground).unwrap_or_else(|| "Not known".to_owned())) } } }
             div { dt { "Fuse at the battery" } dd { p.big { (fuse_a.map_or_else(|| "Not known".to_owned(), |a| AMP.of(a))) } } }
             div { dt { "Battery at hot idle" } dd { p.big { (at_hot_idle(margin)) }
-                @if let Some(margin) = margin { p { "spare " (AMP.told(&margin.margin_a)) ", " (format::with_loads(&margin.loads)) } } } }
+                @if let Some(margin) = margin { p { "spare " (AMP.told(&margin.margin_a)) ", " (plain(&format::with_loads(&margin.loads))) } } } }
         }
         p { (plain(&plan.reproduction.told)) }
     }
@@ -160,6 +163,20 @@ fn tone(standing: Option<Suitability>) -> &'static str {
 
 fn all(plan: &Plan) -> impl Iterator<Item = &Proposal> {
     plan.candidates.iter().chain([&plan.present])
+}
+
+/// What decides, in one line for each alternator.
+fn choices(plan: &Plan) -> Markup {
+    let rows = all(plan).map(|proposal| {
+        vec![
+            text(&proposal.name),
+            text(proposal.standing.words()),
+            estimate(AMP, tightest(proposal).map(|m| &m.margin_a)),
+            estimate(RPM, proposal.keep_up.first().and_then(|k| k.rpm.as_ref())),
+        ]
+    });
+    let heads = ["Alternator", "Result", "To spare at hot idle", "Keeps up from"];
+    table("With the set of loads that leaves least", &heads, rows.collect())
 }
 
 fn machines(plan: &Plan) -> Markup {

@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-use anstyle::{AnsiColor, Style};
+use anstyle::AnsiColor;
 
 use crate::comparison::{
     After, Comparison, Conditions, MatchedPoint, Outcome, PointOutcome, PointSide, Reading,
@@ -39,13 +39,6 @@ pub fn terminal(comparison: &Comparison, dir: Option<&Path>, width: usize) -> St
     page.line("");
     prediction(&mut page, comparison);
     on_trust(&mut page, comparison);
-    let after: usize = comparison.afters.iter().map(|after| after.side.source.rows_read).sum();
-    let data = format!(
-        "{} rows before, {} after; the page shows how they were read.",
-        format::count(comparison.before.source.rows_read),
-        format::count(after)
-    );
-    page.item("Data    ", &data, Style::new());
     if let Some(dir) = dir {
         let page_file = dir.join(Kind::Proof.page()).display().to_string();
         // Never broken in two: paths and commands are there to be copied.

@@ -83,7 +83,7 @@ fn capacity_on(plan: &Plan, paper: Paper, id: &str) -> Option<String> {
         for (machine, &ink) in machines.iter().zip(&SERIES) {
             let mut label = curve(canvas, &panel, machine, ink)?;
             if paper.narrow && std::ptr::eq(*machine, &plan.present) {
-                label.name = "present".to_owned();
+                label.name = "current".to_owned();
             }
             labels.push(label);
         }

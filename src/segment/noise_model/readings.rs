@@ -33,7 +33,7 @@ pub struct Within<'a> {
 impl<'a> Within<'a> {
     /// Of the channel that holds `role`; `None` where its samples are the logger's own.
     pub fn of(log: &'a Log, role: Role) -> Option<Within<'a>> {
-        let finer = log.finer()?;
+        let finer = log.raw()?;
         Some(Within { each: finer.each as f64, squares: finer.within.get(&role.key())? })
     }
 }
