@@ -273,8 +273,8 @@ fn sentence(
                 rpm.grade.word()
             );
             match (set.idle_rpm, missing_rpm, ratio_factor) {
-                (Some(idle_rpm), Some(lacks), Some(factor)) => {
-                    let (idle, lacks) = (RPM.bare(idle_rpm), RPM.with_range(lacks));
+                (Some(idle_rpm), Some(missing), Some(factor)) => {
+                    let (idle, missing) = (RPM.bare(idle_rpm), RPM.with_range(missing));
                     let faster = TIMES.with_range(factor);
                     let pulley = if factor.value <= MOST_PULLEY_FACTOR {
                         format!(
@@ -285,7 +285,7 @@ fn sentence(
                             "the alternator would have to turn {faster} faster, more than a pulley allows; it needs more output at idle"
                         )
                     };
-                    format!("{holds}; idle at {idle} is too slow by {lacks}: {pulley}.")
+                    format!("{holds}; idle at {idle} is too slow by {missing}: {pulley}.")
                 }
                 _ => format!("{holds}."),
             }

@@ -2,9 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::diagnosis::Heat;
 use crate::levels;
 use crate::nominal::Nominal;
+use crate::segment::kinds::Heat;
 
 /// Criteria stated in a `car.toml`; the others have defaults.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]

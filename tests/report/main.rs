@@ -15,3 +15,4 @@ mod proof;
 mod review;
 mod tables;
 mod terminal;
+mod wording;

@@ -78,7 +78,9 @@ pub fn statement(
     } else if has_sheet && full().next().is_some() {
         said.push(match full().any(|p| p.alternator_rpm.is_some()) {
             true => "None of it lies between the points of the sheet.".to_owned(),
-            false => "It cannot be held against the sheet without alternator speed.".to_owned(),
+            false => {
+                "Without alternator speed it cannot be compared with its data sheet.".to_owned()
+            }
         });
     }
     let no_alternator_speed = points.iter().all(|p| p.alternator_rpm.is_none());

@@ -108,9 +108,9 @@ fn shopping_list(plan: &Plan) -> Markup {
                 @if let Some(sheet) = &best.sheet { p { (plain(sheet)) } } } }
             div { dt { "Pulley ratio" } dd { p.big { (RATIO.value(&best.ratio)) }
                 @if best.ratio.low < best.ratio.high { p { "(" (RATIO.range(&best.ratio)) ", " (best.ratio.grade.word()) ")" } } } }
-            div { dt { "Charge cable" } dd { p.big { (gauge(feed).unwrap_or_else(|| "Not known".to_owned())) }
+            div { dt { "Charge cable" } dd { p.big { (text(gauge(feed).unwrap_or_else(|| "Not known".to_owned()))) }
                 @if wiring.is_none() { p { "State --cable and --ground to size it." } } } }
-            div { dt { "Ground cable" } dd { p.big { (gauge(ground).unwrap_or_else(|| "Not known".to_owned())) } } }
+            div { dt { "Ground cable" } dd { p.big { (text(gauge(ground).unwrap_or_else(|| "Not known".to_owned()))) } } }
             div { dt { "Fuse at the battery" } dd { p.big { (fuse_a.map_or_else(|| "Not known".to_owned(), |a| AMP.of(a))) } } }
             div { dt { "Battery at hot idle" } dd { p.big { (at_hot_idle(margin)) }
                 @if let Some(margin) = margin { p { "spare " (AMP.told(&margin.margin_a)) ", " (plain(&format::with_loads(&margin.loads))) } } } }

@@ -114,6 +114,7 @@ fn points(page: &mut Page, comparison: &Comparison) {
             let kept = narrative::foremost(&after.points, each).into_iter();
             kept.filter_map(move |k| Some((after, after.points.get(k)?)))
         })
+        .take(MOST_POINTS)
         .collect();
     if shown.is_empty() {
         page.item("", &format!("In brackets: 90 % interval. {UNGRADED}"), DIM);

@@ -88,7 +88,7 @@ pub fn setpoint_change(review: &Review) -> Option<String> {
     let moved = review.cars.iter().filter_map(|car| {
         let rows = car.rows.iter().filter_map(|&row| review.rows.get(row)?.summary());
         let mut setpoints = rows.filter_map(|summary| summary.setpoint_v.as_ref());
-        let (first, last) = (setpoints.next()?, setpoints.last()?);
+        let (first, last) = (setpoints.next()?, setpoints.next_back()?);
         let apart = first.low > last.high || last.low > first.high;
         apart.then_some((&car.name, first, last))
     });
