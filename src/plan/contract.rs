@@ -209,6 +209,11 @@ pub struct Wiring {
     /// Index among `rows`; `None` where none serves.
     pub feed: Option<usize>,
     pub ground: Option<usize>,
+    /// The stated cables, among `rows`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stated_feed: Option<usize>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stated_ground: Option<usize>,
     pub fuse_a: Option<f64>,
     pub told: String,
 }

@@ -1,6 +1,6 @@
 //! Cable and fuse: thin enough to fit, thick enough to lose little and stay cool.
 
-use crate::car::cable::Gauge;
+use crate::car::cable::{CableRun, Gauge};
 use crate::estimate::Estimate;
 use crate::format::{AMP, VOLT};
 use crate::levels;
@@ -90,6 +90,11 @@ pub fn wiring(
             }
         })
         .collect();
+    let stated = |run: &Option<CableRun>| {
+        let gauge = run.as_ref()?.gauge.to_string();
+        rows.iter().position(|row| row.gauge == gauge)
+    };
+    let (stated_feed, stated_ground) = (stated(&asked.cable), stated(&asked.ground));
     let feed = rows.iter().position(|row| row.feed_serves);
     let ground = rows.iter().position(|row| row.ground_serves);
     let fuse = feed.and_then(|k| fuse_a(most_a.high, rows.get(k)?.bears_a));
@@ -106,6 +111,8 @@ pub fn wiring(
         rows,
         feed,
         ground,
+        stated_feed,
+        stated_ground,
         fuse_a: fuse,
         told: String::new(),
     };
@@ -162,7 +169,6 @@ impl CableRow {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::car::cable::CableRun;
     use crate::estimate::Grade;
 
     fn asked(cable: &str, ground: &str) -> Asked {

@@ -58,8 +58,10 @@ pub fn terminal(diagnosis: &Diagnosis, report_dir: Option<&Path>, width: usize) 
 
 fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
     let style = match diagnosis.verdict.word {
-        VerdictWord::KeepsUp => AnsiColor::Green.on_default(),
-        VerdictWord::LittleInReserve => AnsiColor::Yellow.on_default(),
+        VerdictWord::KeepsUp if summary::leading(diagnosis).is_none() => {
+            AnsiColor::Green.on_default()
+        }
+        VerdictWord::KeepsUp | VerdictWord::LittleInReserve => AnsiColor::Yellow.on_default(),
         VerdictWord::FallsShortAtIdle
         | VerdictWord::FallsShort
         | VerdictWord::Overcharges

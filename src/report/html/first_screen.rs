@@ -3,9 +3,7 @@
 use maud::{Markup, html as markup};
 
 use super::live::{self, go};
-use crate::diagnosis::{
-    Bound, BusState, Diagnosis, Finding, NextTest, OperatingPoint, Severity, VerdictWord,
-};
+use crate::diagnosis::{Bound, BusState, Diagnosis, NextTest, OperatingPoint, VerdictWord};
 use crate::estimate::Estimate;
 use crate::report::format::{self, AMP, RPM, VOLT, plain};
 use crate::report::{summary, svg};
@@ -77,10 +75,8 @@ fn what_to_do(diagnosis: &Diagnosis) -> Markup {
 
 /// Green only where nothing calls for work.
 fn tone(diagnosis: &Diagnosis) -> &'static str {
-    let is_fault = |f: &Finding| f.severity == Severity::Fault;
-    let faulty = diagnosis.verdict.danger.is_some() || diagnosis.findings.iter().any(is_fault);
     match diagnosis.verdict.word {
-        VerdictWord::KeepsUp if !faulty => "tone good",
+        VerdictWord::KeepsUp if summary::leading(diagnosis).is_none() => "tone good",
         VerdictWord::KeepsUp | VerdictWord::LittleInReserve => "tone fair",
         VerdictWord::CannotTell => "tone open",
         VerdictWord::FallsShortAtIdle
@@ -94,7 +90,7 @@ fn tone(diagnosis: &Diagnosis) -> &'static str {
 fn faults_besides(diagnosis: &Diagnosis) -> &'static str {
     let keeps_up =
         matches!(diagnosis.verdict.word, VerdictWord::KeepsUp | VerdictWord::LittleInReserve);
-    if keeps_up && diagnosis.findings.iter().any(|f| f.severity > Severity::Note) {
+    if keeps_up && summary::leading(diagnosis).is_some() {
         " But something else needs attention."
     } else {
         ""

@@ -109,14 +109,22 @@ fn shopping_list(plan: &Plan) -> Markup {
             div { dt { "Pulley ratio" } dd { p.big { (RATIO.value(&best.ratio)) }
                 @if best.ratio.low < best.ratio.high { p { "(" (RATIO.range(&best.ratio)) ", " (best.ratio.grade.word()) ")" } } } }
             div { dt { "Charge cable" } dd { p.big { (text(gauge(feed).unwrap_or_else(|| "Not known".to_owned()))) }
-                @if wiring.is_none() { p { "State --cable and --ground to size it." } } } }
-            div { dt { "Ground cable" } dd { p.big { (text(gauge(ground).unwrap_or_else(|| "Not known".to_owned()))) } } }
+                @if wiring.is_none() { p { "State --cable and --ground to size it." } }
+                @if let Some(row) = row(wiring.and_then(|w| w.stated_feed)) { p { (suits(row, row.feed_serves, plan.units)) } } } }
+            div { dt { "Ground cable" } dd { p.big { (text(gauge(ground).unwrap_or_else(|| "Not known".to_owned()))) }
+                @if let Some(row) = row(wiring.and_then(|w| w.stated_ground)) { p { (suits(row, row.ground_serves, plan.units)) } } } }
             div { dt { "Fuse at the battery" } dd { p.big { (fuse_a.map_or_else(|| "Not known".to_owned(), |a| AMP.of(a))) } } }
             div { dt { "Battery at hot idle" } dd { p.big { (at_hot_idle(margin)) }
                 @if let Some(margin) = margin { p { "spare " (AMP.told(&margin.margin_a)) ", " (plain(&format::with_loads(&margin.loads))) } } } }
         }
         p { (plain(&plan.reproduction.told)) }
     }
+}
+
+/// What the stated cable is worth.
+fn suits(row: &CableRow, serves: bool, units: Units) -> String {
+    let is = if serves { "is enough" } else { "is too thin" };
+    format!("Your {} {is}.", plain(&row.gauge_in(units)))
 }
 
 /// By the amps to spare with the heaviest loads.
