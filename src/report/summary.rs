@@ -9,8 +9,15 @@ use crate::report::svg;
 pub fn meaning(diagnosis: &Diagnosis) -> String {
     let meaning = match diagnosis.verdict.word {
         VerdictWord::FallsShort | VerdictWord::FallsShortAtIdle => return falls_short(diagnosis),
+        VerdictWord::KeepsUp if is_generator(diagnosis) => {
+            "The generator carries every load this log switched on, above its cut-in speed. Below \
+             it the battery discharges, as with any DC generator."
+        }
         VerdictWord::KeepsUp => {
             "The alternator carries every load this log switched on. The battery stays charged."
+        }
+        VerdictWord::LittleInReserve if is_generator(diagnosis) => {
+            "The generator just carries these loads above its cut-in speed."
         }
         VerdictWord::LittleInReserve => {
             "The alternator just carries these loads. One more load, more heat or a slower idle may \
@@ -27,6 +34,10 @@ pub fn meaning(diagnosis: &Diagnosis) -> String {
     meaning.to_owned()
 }
 
+fn is_generator(diagnosis: &Diagnosis) -> bool {
+    diagnosis.findings.iter().any(|finding| finding.id == "dc-generator")
+}
+
 /// What happens to the battery, and whether driving helps.
 fn falls_short(diagnosis: &Diagnosis) -> String {
     // Whoever reads only this must not buy an alternator.
@@ -39,10 +50,11 @@ fn falls_short(diagnosis: &Diagnosis) -> String {
     let verdict = &diagnosis.verdict;
     let at_idle = verdict.word == VerdictWord::FallsShortAtIdle;
     let with = if at_idle { "At idle with these loads on" } else { "With these loads on" };
+    let charger = if is_generator(diagnosis) { "generator" } else { "alternator" };
     let battery = if verdict.battery_drains == Some(true) {
-        "the battery discharges"
+        "the battery discharges".to_owned()
     } else {
-        "the alternator is at its limit, and the battery charges little or not at all"
+        format!("the {charger} is at its limit, and the battery charges little or not at all")
     };
     let driving = match verdict.more_speed {
         Some(MoreSpeed::Cures) => "Driving charges it again.",
